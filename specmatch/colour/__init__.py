@@ -1,0 +1,1 @@
+"""Beer colour by transmission and by the eye."""

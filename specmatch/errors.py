@@ -1,0 +1,72 @@
+"""Named errors: each says what was wrong, what was got, what was expected, and the way out.
+
+All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch the one or the other.
+"""
+
+
+class SpecmatchError(ValueError):
+    """Base of every error that this library raises on purpose."""
+
+
+class OptionError(SpecmatchError):
+    """An option or argument has a value outside its range."""
+
+
+class ScanFileError(SpecmatchError):
+    """A scan file cannot be read; the message names the file and, where there is one, the line."""
+
+
+class AmbiguousScanFileError(ScanFileError):
+    """A scan file can be read in two ways; the message names both and the keyword that settles it."""
+
+
+class SheetError(SpecmatchError):
+    """A sheet (`scans.csv`, `batches.csv`) is damaged; the message names file, row and column."""
+
+
+class MissingScanError(SpecmatchError):
+    """A scan that is needed (a file listed, a dark, a reference) is not there."""
+
+
+class TableError(SpecmatchError):
+    """A table of spectra, scans or batches does not have the form it must have."""
+
+
+class ParentsError(TableError):
+    """A pour, sample or batch stands under two parents."""
+
+
+class WavelengthMismatchError(SpecmatchError):
+    """A spectrum does not cover the wavelengths that are needed."""
+
+
+class UnitError(SpecmatchError):
+    """A unit is missing, unknown or mixed."""
+
+
+class TooFewBatchesError(SpecmatchError):
+    """There are too few batches for what was asked."""
+
+
+class UnknownBeerError(SpecmatchError):
+    """A claim names a beer that the set does not hold."""
+
+
+class ModelFileError(SpecmatchError):
+    """A model file is damaged, foreign, or of a later format."""
+
+
+class ReferenceSetError(SpecmatchError):
+    """A reference set on disk is damaged or does not follow its form."""
+
+
+class StorageError(SpecmatchError):
+    """A file cannot be written or read as it must be."""
+
+
+class LockedError(StorageError):
+    """Another process is writing to the same place."""
+
+
+class MissingGroupsWarning(UserWarning):
+    """No batches were given to `fit`: every row was taken as a batch of its own."""

@@ -1,0 +1,1 @@
+"""The house model: everything fitted on one reference set, and how good it is."""

@@ -1,0 +1,1 @@
+"""Pure mathematics on arrays: NumPy and SciPy only."""

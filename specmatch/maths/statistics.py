@@ -1,0 +1,67 @@
+"""Counts with bounds, means by group, and the other plain statistics that more than one room needs."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv
+
+Floats = NDArray[np.float64]
+
+
+def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
+    """Return the exact (Clopper-Pearson) two-sided bounds of a proportion.
+
+    Parameters
+    ----------
+    successes, n : array_like of int
+        Counts, broadcast against each other; `0 <= successes <= n`.
+    level : float, default 0.95
+        Two-sided confidence, in (0, 1).
+
+    Returns
+    -------
+    low, high : ndarray
+        Bounds in [0, 1]; 0 and 1 where `n` is 0.
+
+    Notes
+    -----
+    C. J. Clopper, E. S. Pearson, Biometrika 26:404-413, 1934.
+
+    Examples
+    --------
+    >>> low, high = binomial_bounds(0, 30, level=0.90)
+    >>> round(float(high), 3)
+    0.095
+    """
+    k, total = np.broadcast_arrays(np.asarray(successes, float), np.asarray(n, float))
+    tail = (1.0 - level) / 2.0
+    # the guards replace the parameter 0, for which the Beta quantile is undefined and the bound is known
+    low = np.where(k > 0, betaincinv(np.maximum(k, 1), total - k + 1, tail), 0.0)
+    high = np.where(k < total, betaincinv(k + 1, np.maximum(total - k, 1), 1.0 - tail), 1.0)
+    return low, high
+
+
+def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, NDArray[np.int64]]:
+    """Average the rows that share a code.
+
+    Parameters
+    ----------
+    values : array_like, shape (n, p) or (n,)
+    codes : array_like of int, shape (n,)
+        Group of each row, 0 .. m-1.
+
+    Returns
+    -------
+    means : ndarray, shape (m, p) or (m,)
+    counts : ndarray of int, shape (m,)
+
+    Examples
+    --------
+    >>> means, counts = mean_by([1.0, 3.0, 5.0], [0, 0, 1])
+    >>> means.tolist(), counts.tolist()
+    ([2.0, 5.0], [2, 1])
+    """
+    rows, group = np.asarray(values, float), np.asarray(codes, np.int64)
+    counts = np.bincount(group)
+    sums = np.zeros((counts.size, *rows.shape[1:]))
+    np.add.at(sums, group, rows)
+    return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts

@@ -1,0 +1,1 @@
+"""From files of counts to checked reflectance."""

@@ -1,0 +1,1 @@
+"""Estimators that keep scikit-learn's contract: thin shells over `specmatch.maths`."""

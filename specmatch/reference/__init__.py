@@ -1,0 +1,1 @@
+"""The labelled reference set: tables, disk form, audit."""

@@ -1,0 +1,80 @@
+"""The one registry of warning codes: what each means and whether it sends a sample back to be measured again.
+
+A code is added here or nowhere; codes are never renamed, because other programs branch on them.
+"""
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+NOTE, RESCAN = "note", "rescan"
+
+
+@dataclass(frozen=True)
+class WarningCode:
+    """One code: its name, its effect on a decision (`note` or `rescan`), and its meaning in one sentence."""
+
+    code: str
+    effect: str
+    sentence: str
+
+
+_ROWS = (
+    ("saturated", RESCAN, "counts reached the limit of the converter or a flat top: shorten the integration time"),
+    ("low_light", RESCAN, "the reference carries too little light: check lamp, base and integration time"),
+    ("no_beer", RESCAN, "the scan looks like the reference itself: the cup holds water or nothing"),
+    ("repeated_scan", RESCAN, "the same counts as an earlier scan: the cup was not changed or the file was copied"),
+    ("spike", RESCAN, "a narrow spike stands in the spectrum: measure again"),
+    ("flat", RESCAN, "the spectrum has no shape: the light or the detector did not work"),
+    ("hot_pixels", NOTE, "single pixels read far off their neighbours; they were masked"),
+    ("reflectance_out_of_range", RESCAN, "reflectance lies below 0 or above 1: wrong or dirty reference, or a wrong dark"),
+    ("stale_dark", NOTE, "the dark scan is older than stated: take a new one"),
+    ("stale_reference", NOTE, "the reference scan is older than stated: take a new one"),
+    ("ambient_light", NOTE, "light from outside reached the detector: close the cover and take a new dark"),
+    ("lamp_drift", NOTE, "the lamp or the base changed against earlier references: clean the base, take a new reference"),
+    ("wavelength_shift", NOTE, "the spectrum is shifted along the wavelength axis: have the instrument checked"),
+    ("stray_light", NOTE, "stray light lifts the dark end of the spectrum"),
+    ("foam", NOTE, "the departure looks like foam or bubbles: degas, pour down the wall, wait, measure again"),
+    ("path_long", NOTE, "the departure looks like too much beer in the cup, or a stronger batch: pour again"),
+    ("path_short", NOTE, "the departure looks like too little beer in the cup, or a weaker batch: pour again"),
+    ("haze", NOTE, "the departure looks like haze: warm, degas and pour again; A430 may not apply"),
+    ("missing_channels", NOTE, "some wavelengths of the model are missing in the scan; the reading rests on the others"),
+    ("replicates_disagree", NOTE, "pours of one sample, or scans of one pour, differ by more than they should"),
+    ("outside_conditions", NOTE, "measured under conditions (stage, cup, fill, temperature) that the set does not hold"),
+    ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
+    ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
+    ("ambiguous_beer", NOTE, "more than one beer of the set is plausible on this scan"),
+    ("too_few_batches", NOTE, "the beer has too few batches in the set for a scatter of its own"),
+    ("interval_not_covered", NOTE, "the colour interval keeps its word for beers of the set only, and this is none of them"),
+    ("normal_errors_assumed", NOTE, "too few batches for a distribution-free interval: normal errors were assumed"),
+    ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
+)
+
+WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _ROWS}
+
+
+def worst_effect(codes: Iterable[str]) -> str:
+    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none.
+
+    Parameters
+    ----------
+    codes : iterable of str
+        Names from `WARNING_CODES`.
+
+    Returns
+    -------
+    str
+
+    Raises
+    ------
+    KeyError
+        If a code is not in the registry.
+
+    Examples
+    --------
+    >>> worst_effect(["ambiguous_beer", "saturated"])
+    'rescan'
+    >>> worst_effect([])
+    ''
+    """
+    effects = {WARNING_CODES[code].effect for code in codes}
+    return RESCAN if RESCAN in effects else NOTE if effects else ""
