@@ -1,0 +1,161 @@
+"""Writing that a power cut cannot half finish, hashes that tell damage, and a lock that dies with its holder."""
+
+import hashlib
+import os
+import secrets
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
+from pathlib import Path
+
+from specmatch.errors import LockedError, StorageError
+
+TEMPORARY_SUFFIX = ".part"
+_CHUNK_BYTES = 1 << 20
+_LOCK_ATTEMPTS = 20
+
+
+def write_atomic(path: str | Path, data: bytes) -> None:
+    """Write a file so that its name always holds the old bytes or the new ones, never a part.
+
+    The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
+
+    Parameters
+    ----------
+    path : str or Path
+        File to write; its folder must exist.
+    data : bytes
+        What the file is to hold.
+
+    Raises
+    ------
+    StorageError
+        If the folder does not exist or cannot be written to.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_atomic(Path(folder) / "a.txt", b"whole")
+    ...     (Path(folder) / "a.txt").read_bytes()
+    b'whole'
+    """
+    path = Path(path)
+    temporary = path.with_name(f".{path.name}.{secrets.token_hex(6)}{TEMPORARY_SUFFIX}")
+    try:
+        with open(temporary, "xb") as file:
+            file.write(data)
+            file.flush()
+            os.fsync(file.fileno())
+        os.replace(temporary, path)
+    except OSError as error:
+        raise StorageError(f"cannot write {path}: {error.strerror or error}; choose a folder that is there") from error
+    finally:
+        with suppress(OSError):
+            temporary.unlink(missing_ok=True)
+    _sync_folder(path.parent)
+
+
+def sha256_of(content: bytes | str | Path) -> str:
+    """Return the SHA-256 of some bytes, or of the file at a path, in hexadecimal.
+
+    Parameters
+    ----------
+    content : bytes, str or Path
+        Bytes are hashed as they are; a `str` or `Path` names a file.
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits (FIPS 180-4).
+
+    Examples
+    --------
+    >>> sha256_of(b"abc")[:12]
+    'ba7816bf8f01'
+    """
+    if isinstance(content, bytes):
+        return hashlib.sha256(content).hexdigest()
+    digest = hashlib.sha256()
+    with open(content, "rb") as file:
+        while chunk := file.read(_CHUNK_BYTES):
+            digest.update(chunk)
+    return digest.hexdigest()
+
+
+@contextmanager
+def locked(path: str | Path) -> Iterator[None]:
+    """Hold a lock file while the block runs; a second holder, in this process or another, is told at once.
+
+    The operating system drops the lock when its holder dies, so a killed process never leaves a place locked.
+
+    Parameters
+    ----------
+    path : str or Path
+        Lock file; made if it is not there, removed at the end where the system allows it.
+
+    Raises
+    ------
+    LockedError
+        If somebody else holds the lock.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder, locked(Path(folder) / ".lock"):
+    ...     pass
+    """
+    path = Path(path)
+    descriptor = _acquire(path)
+    try:
+        yield
+    finally:
+        # Removed while still held: whoever waits on the removed file notices (see _acquire) and makes a new one.
+        with suppress(OSError):
+            path.unlink(missing_ok=True)
+        os.close(descriptor)
+
+
+def _acquire(path: Path) -> int:
+    for _ in range(_LOCK_ATTEMPTS):
+        try:
+            descriptor = os.open(path, os.O_RDWR | os.O_CREAT, 0o666)
+        except OSError as error:
+            raise StorageError(f"cannot make the lock file {path}: {error.strerror or error}") from error
+        try:
+            _lock_now(descriptor)
+        except OSError as error:
+            os.close(descriptor)
+            raise LockedError(
+                f"{path.parent} is being written to by another process; try again when it is done"
+            ) from error
+        # The former holder may have removed the file between our open and our lock: then we hold a nameless file.
+        with suppress(FileNotFoundError):
+            if os.path.samestat(os.fstat(descriptor), os.stat(path)):
+                return descriptor
+        os.close(descriptor)
+    raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later")
+
+
+if os.name == "nt":
+    import msvcrt
+
+    def _lock_now(descriptor: int) -> None:
+        msvcrt.locking(descriptor, msvcrt.LK_NBLCK, 1)
+
+    def _sync_folder(folder: Path) -> None:
+        """Windows has no handle on a folder to synchronise."""
+
+else:
+    import fcntl
+
+    def _lock_now(descriptor: int) -> None:
+        fcntl.flock(descriptor, fcntl.LOCK_EX | fcntl.LOCK_NB)
+
+    def _sync_folder(folder: Path) -> None:
+        """Make the new name itself reach the disk; file systems that cannot do so are left as they are."""
+        with suppress(OSError):
+            descriptor = os.open(folder, os.O_RDONLY)
+            try:
+                os.fsync(descriptor)
+            finally:
+                os.close(descriptor)
