@@ -1,0 +1,240 @@
+"""The gate for what is known of scans and batches, and folds that keep a batch whole.
+
+A scan is of one pour, a pour of one sample, a sample of one batch, a batch of one beer; anything seen under two
+parents is refused, because every count in the library rests on that tree.
+"""
+
+import hashlib
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.colour import ebc_from_srm, srm_from_ebc
+from specmatch.errors import OptionError, ParentsError, TableError, UnitError
+from specmatch.spectra import text_ids
+
+COLOUR_UNITS = ("EBC", "SRM")
+_LEVELS = ("pour", "sample", "batch")
+
+
+def check_scans(
+    scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index, *, every_row_used: bool = False
+) -> pd.DataFrame:
+    """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`.
+
+    Parameters
+    ----------
+    scans : DataFrame, Series or None
+        A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample.
+        A blank `pour` makes the scan a pour of its own; a missing `sample` is its pour, a missing `batch` its sample.
+    scan_ids : Index of str
+        The scans of the spectra table.
+    every_row_used : bool, default False
+        Refuse rows about scans that are not in `scan_ids`.
+
+    Returns
+    -------
+    DataFrame
+        Index `scan_id`; columns `pour`, `sample`, `batch` (text) first, then the others as given.
+
+    Raises
+    ------
+    TableError
+        Scans without a row, repeated rows, identifiers read as floats.
+    ParentsError
+        A pour under two samples, or a sample under two batches.
+
+    Examples
+    --------
+    >>> table = check_scans(pd.Series({"a": "s1", "b": "s1"}), pd.Index(["a", "b"]))
+    >>> table[["pour", "sample", "batch"]].values.tolist()
+    [['a', 's1', 's1'], ['b', 's1', 's1']]
+    """
+    index = pd.Index(scan_ids, name="scan_id")
+    if scans is None:
+        table = pd.DataFrame(index=index)
+    else:
+        if isinstance(scans, pd.Series):
+            scans = scans.to_frame("sample")
+        if not isinstance(scans, pd.DataFrame):
+            raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame or a Series scan_id -> sample")
+        if "scan_id" in scans.columns:
+            scans = scans.set_index("scan_id")
+        table = scans.set_axis(text_ids(scans.index, "scan_id"), axis=0)
+        if not table.index.is_unique:
+            raise TableError(
+                f"scan {table.index[table.index.duplicated()][0]!r} has more than one row in the scans table"
+            )
+        missing = index.difference(table.index, sort=False)
+        if len(missing):
+            raise TableError(
+                f"{len(missing)} of {len(index)} scans have no row in the scans table, the first {missing[0]!r}; "
+                "identifiers are matched as text"
+            )
+        unused = table.index.difference(index, sort=False)
+        if every_row_used and len(unused):
+            raise TableError(
+                f"{len(unused)} rows of the scans table have no spectrum, the first {unused[0]!r}; drop the rows or "
+                "add the spectra"
+            )
+        table = table.loc[index]
+    own = pd.Series(index.to_numpy(dtype=object), index=index, dtype=object)
+    levels: dict[str, pd.Series] = {}
+    for level in _LEVELS:
+        given = (
+            _text_column(table[level], level) if level in table.columns else pd.Series("", index=index, dtype=object)
+        )
+        own = given.where(given != "", own)
+        levels[level] = own
+    _check_parents(levels["pour"], levels["sample"], "pour", "sample")
+    _check_parents(levels["sample"], levels["batch"], "sample", "batch")
+    others = [column for column in table.columns if column not in _LEVELS]
+    return pd.concat([pd.DataFrame(levels, index=index), table[others]], axis=1)
+
+
+def _text_column(column: pd.Series, name: str) -> pd.Series:
+    blank = column.isna()
+    if column.dtype.kind in "fcmM" and not blank.all():
+        text_ids(column, name)  # raises with the reason
+    cells = [
+        "" if empty else str(value).strip() for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
+    ]
+    return pd.Series(cells, index=column.index, dtype=object)
+
+
+def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_name: str) -> None:
+    pairs = pd.DataFrame({"child": child.to_numpy(), "parent": parent.to_numpy()}).drop_duplicates()
+    twice = pairs["child"].duplicated(keep=False)
+    if twice.any():
+        name = pairs.loc[twice, "child"].iloc[0]
+        first, second = pairs.loc[pairs["child"] == name, "parent"].iloc[:2]
+        raise ParentsError(
+            f"{child_name} {name!r} stands under two {parent_name}s, {first!r} and {second!r}; "
+            f"give each {child_name} a name of its own"
+        )
+
+
+def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
+    """Bring a table of batches to one form, lab colours in one unit.
+
+    Parameters
+    ----------
+    batches : DataFrame
+        Index (or column) `batch`; `beer` and `colour` are enough. A blank colour is allowed: such a batch serves
+        identity only. `colour_unit` may differ from row to row; where it is blank the set's unit is meant.
+    colour_unit : {"EBC", "SRM"}
+        Unit of the set.
+
+    Returns
+    -------
+    DataFrame
+        Index `batch` (text), `beer` (text), `colour` (float, in `colour_unit`), `colour_unit`, then the others.
+
+    Raises
+    ------
+    TableError
+        Missing columns, a batch twice, a colour that is no positive number, a batch without a beer.
+    ParentsError
+        A batch under two beers.
+    UnitError
+        A unit other than EBC and SRM.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({"beer": ["Pale"], "colour": [12.7], "colour_unit": ["SRM"]}, index=["b1"])
+    >>> float(check_batches(table, colour_unit="EBC").loc["b1", "colour"])
+    25.0
+    """
+    if colour_unit not in COLOUR_UNITS:
+        raise OptionError(f"colour_unit is {colour_unit!r}; expected EBC or SRM")
+    if not isinstance(batches, pd.DataFrame):
+        raise TableError(f"batches are a {type(batches).__name__}; expected a DataFrame with beer and colour")
+    if "batch" in batches.columns:
+        batches = batches.set_index("batch")
+    absent = [name for name in ("beer", "colour") if name not in batches.columns]
+    if absent:
+        raise TableError(f"the batches table lacks column {absent[0]!r}; beer and colour are needed")
+    table = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
+    table["beer"] = _text_column(table["beer"], "beer")
+    if (table["beer"] == "").any():
+        raise TableError(f"batch {table.index[(table['beer'] == '').to_numpy().argmax()]!r} has no beer; name it")
+    if not table.index.is_unique:
+        name = table.index[table.index.duplicated()][0]
+        beers = table.loc[[name], "beer"].unique()
+        if len(beers) > 1:
+            raise ParentsError(
+                f"batch {name!r} stands under two beers, {beers[0]!r} and {beers[1]!r}; keep one of them"
+            )
+        raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
+    colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
+    wrong = (colour.isna() & table["colour"].notna() & (table["colour"] != "")) | (colour <= 0) | np.isinf(colour)
+    if wrong.any():
+        row = int(wrong.to_numpy().argmax())
+        raise TableError(
+            f"batch {table.index[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0"
+        )
+    table["colour"] = colour
+    return _in_one_unit(table, colour_unit)
+
+
+def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
+    units = _text_column(table["colour_unit"], "colour_unit") if "colour_unit" in table.columns else None
+    if units is not None:
+        units = units.str.upper().where(units != "", colour_unit)
+        unknown = ~units.isin(COLOUR_UNITS)
+        if unknown.any():
+            row = int(unknown.to_numpy().argmax())
+            raise UnitError(f"batch {table.index[row]!r} has the colour unit {units.iloc[row]!r}; expected EBC or SRM")
+        other = (units != colour_unit).to_numpy()
+        convert = ebc_from_srm if colour_unit == "EBC" else srm_from_ebc
+        for name in ("colour", "colour_sd"):
+            if other.any() and name in table.columns:
+                numbers = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64)
+                table[name] = np.where(other, convert(numbers), numbers)
+    table["colour_unit"] = colour_unit
+    first = ["beer", "colour", "colour_unit"]
+    return table[[*first, *[name for name in table.columns if name not in first]]]
+
+
+def batch_folds(
+    batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None
+) -> NDArray[np.int64]:
+    """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds.
+
+    Parameters
+    ----------
+    batches : sequence of str, length n
+        Names of batches, each once.
+    n_folds : int
+        At least 2; at most n folds are used.
+    seed : int, default 0
+    strata : sequence of str, optional
+        Beer of each batch: the batches of a beer are then spread over the folds.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+        Fold of each batch, 0 .. n_folds-1.
+
+    Raises
+    ------
+    OptionError
+        If `n_folds` is below 2.
+
+    Examples
+    --------
+    >>> batch_folds(["b1", "b2", "b3", "b4"], 2).tolist() == batch_folds(["b1", "b2", "b3", "b4"], 2).tolist()
+    True
+    """
+    if n_folds < 2:
+        raise OptionError(f"n_folds is {n_folds}; expected 2 or more")
+    groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
+    keys = [
+        (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)
+    ]
+    order = sorted(range(len(keys)), key=keys.__getitem__)
+    folds = np.empty(len(keys), dtype=np.int64)
+    folds[order] = np.arange(len(keys)) % min(n_folds, max(len(keys), 1))
+    return folds

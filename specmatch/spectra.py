@@ -1,0 +1,297 @@
+"""The one gate for spectra: a table of any honest form in, float64 reflectance on an ascending grid in nm out.
+
+Everything behind the gate trusts what it gets, so percent, absorbance, wavenumbers, string headings and descending
+grids are converted here or refused here.
+"""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.errors import OptionError, TableError, UnitError, WavelengthMismatchError
+
+Floats = NDArray[np.float64]
+
+QUANTITIES = ("reflectance", "percent", "absorbance")
+X_UNITS = ("nm", "um", "1/cm")
+
+# Silicon detectors and white lamps work inside this range; an axis outside it is in another unit.
+PLAUSIBLE_NM = (200.0, 1200.0)
+# No scan of a reflecting sample has half of its channels above this fraction; percent always has.
+LARGEST_MEDIAN_FRACTION = 1.5
+# Beer spectra seen through a 12-15 nm slit are straight over this distance to well under the noise.
+LARGEST_GAP_NM = 20.0
+# Two wavelengths closer than this are the same one written with other rounding.
+SAME_NM = 1e-6
+
+
+@dataclass(frozen=True)
+class Spectra:
+    """Checked spectra.
+
+    Attributes
+    ----------
+    scan_ids : pandas.Index of str, length n
+    wavelength_nm : ndarray, shape (p,)
+        Strictly increasing, nm.
+    values : ndarray, shape (n, p)
+        Reflectance as a fraction; NaN marks a missing channel.
+    """
+
+    scan_ids: pd.Index
+    wavelength_nm: Floats
+    values: Floats
+
+
+def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectance", x_unit: str = "nm") -> Spectra:
+    """Check a table of spectra and bring it to reflectance on an ascending grid in nm.
+
+    Parameters
+    ----------
+    table : DataFrame or Series
+        A row a scan, index the scan ids, columns the wavelengths in any order (numbers, or text such as `"430.5"`).
+        A Series is one spectrum, its index the wavelengths and its name the scan id.
+    quantity : {"reflectance", "percent", "absorbance"}
+        What the values are; percent is divided by 100, absorbance turned into 10^-A.
+    x_unit : {"nm", "um", "1/cm"}
+        Unit of the columns.
+
+    Returns
+    -------
+    Spectra
+
+    Raises
+    ------
+    TableError
+        Repeated scans or wavelengths, text among the values, infinite values, an empty table.
+    UnitError
+        Wavelengths outside 200-1200 nm, or values that can only be percent.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> got = check_spectra(pd.DataFrame([[60.0, 20.0]], index=["s1"], columns=["600", "450"]), quantity="percent")
+    >>> got.wavelength_nm.tolist(), got.values.tolist()
+    ([450.0, 600.0], [[0.2, 0.6]])
+    """
+    if quantity not in QUANTITIES:
+        raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
+    if isinstance(table, pd.Series):
+        name = table.name if table.name is not None else "scan"
+        table = pd.DataFrame(table.to_numpy()[None, :], index=[name], columns=table.index)
+    if not isinstance(table, pd.DataFrame):
+        raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
+    if table.shape[0] == 0 or table.shape[1] < 2:
+        raise TableError(
+            f"the spectra table has {table.shape[0]} scans and {table.shape[1]} wavelengths; nothing to do"
+        )
+    scan_ids = text_ids(table.index, "scan_id")
+    if not scan_ids.is_unique:
+        repeated = scan_ids[scan_ids.duplicated()].unique()
+        raise TableError(f"scan {repeated[0]!r} stands more than once in the spectra table; give each scan its own id")
+    wavelength_nm = wavelengths_from(table.columns, x_unit=x_unit)
+    values = _as_floats(table, scan_ids)
+    if (np.diff(wavelength_nm) <= 0).any():
+        order = np.argsort(wavelength_nm, kind="stable")
+        wavelength_nm, values = wavelength_nm[order], values[:, order]
+        same = np.flatnonzero(np.diff(wavelength_nm) <= SAME_NM)
+        if same.size:
+            raise TableError(
+                f"wavelength {wavelength_nm[same[0]]:g} nm stands twice among the columns; keep one of them"
+            )
+    if np.isinf(values).any():
+        row, column = np.argwhere(np.isinf(values))[0]
+        raise TableError(
+            f"scan {scan_ids[row]!r} is infinite at {wavelength_nm[column]:g} nm; leave the cell empty if it is missing"
+        )
+    if np.isnan(values).any():
+        empty = np.isnan(values).all(axis=1)
+        if empty.any():
+            raise TableError(f"scan {scan_ids[empty.argmax()]!r} has no value at all; leave it out of the table")
+    if quantity == "percent":
+        values = values / 100.0
+    elif quantity == "absorbance":
+        values = 10.0**-values
+    # the median over channels: a few dead channels may read anything, half of them cannot
+    level = np.nanmedian(values, axis=1) if np.isnan(values).any() else np.median(values, axis=1)
+    if (level > LARGEST_MEDIAN_FRACTION).any():
+        row = int((level > LARGEST_MEDIAN_FRACTION).argmax())
+        raise UnitError(
+            f"scan {scan_ids[row]!r} has a median of {level[row]:.3g}; reflectance is a fraction, 1.0 = the reference. "
+            "If the table is in percent say quantity='percent'; scales are never mixed in one table"
+        )
+    return Spectra(scan_ids, wavelength_nm, values)
+
+
+def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
+    """Return identifiers as text without outer blanks; refuse floats, which a reader made of text.
+
+    Parameters
+    ----------
+    index : Index or Series
+        Identifiers: text or whole numbers.
+    what : str
+        Name of the column, for the message.
+
+    Returns
+    -------
+    pandas.Index of str
+
+    Raises
+    ------
+    TableError
+        If the identifiers are floating-point numbers or dates.
+
+    Examples
+    --------
+    >>> text_ids(pd.Index([7, 8]), "batch").tolist()
+    ['7', '8']
+    """
+    if index.dtype.kind in "fcmM":
+        raise TableError(
+            f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "
+            "read the sheet with dtype=str"
+        )
+    cells = [value if type(value) is str else str(value) for value in index]
+    if any(cell[:1].isspace() or cell[-1:].isspace() for cell in cells):
+        cells = [cell.strip() for cell in cells]
+    return pd.Index(cells, dtype=object, name=what)
+
+
+def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
+    """Return column headings as wavelengths in nm, in the order given.
+
+    Parameters
+    ----------
+    columns : Index
+        Numbers, or text such as `"430.5"` or `"430.5 nm"`.
+    x_unit : {"nm", "um", "1/cm"}
+
+    Returns
+    -------
+    ndarray, shape (p,)
+
+    Raises
+    ------
+    TableError
+        If a heading is no number.
+    UnitError
+        If a wavelength lies outside 200-1200 nm.
+
+    Examples
+    --------
+    >>> wavelengths_from(pd.Index([25000.0, 20000.0]), x_unit="1/cm").tolist()
+    [400.0, 500.0]
+    """
+    if x_unit not in X_UNITS:
+        raise OptionError(f"x_unit is {x_unit!r}; expected one of {', '.join(X_UNITS)}")
+    if columns.dtype.kind in "fiu":
+        x = columns.to_numpy(dtype=np.float64)
+    else:
+        x = np.array([_heading_as_number(heading) for heading in columns])
+    x_nm = {"nm": lambda v: v, "um": lambda v: v * 1000.0, "1/cm": lambda v: 1e7 / v}[x_unit](x)
+    outside = ~((x_nm >= PLAUSIBLE_NM[0]) & (x_nm <= PLAUSIBLE_NM[1]))
+    if outside.any():
+        raise UnitError(
+            f"column {columns[int(outside.argmax())]!r} is no wavelength between {PLAUSIBLE_NM[0]:g} and "
+            f"{PLAUSIBLE_NM[1]:g} nm; say x_unit='um' or x_unit='1/cm' if it is one of these"
+        )
+    return x_nm
+
+
+def _heading_as_number(heading: object) -> float:
+    match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*(?:nm)?\s*", str(heading))
+    if match is None:
+        raise TableError(
+            f"column {heading!r} is no wavelength; a spectra table holds wavelengths in nm and nothing else"
+        )
+    return float(match.group(1))
+
+
+def _as_floats(table: pd.DataFrame, scan_ids: pd.Index) -> Floats:
+    try:
+        return table.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
+    except (TypeError, ValueError):
+        for column in table.columns:
+            bad = pd.to_numeric(table[column], errors="coerce").isna() & table[column].notna()
+            if bad.any():
+                row = int(bad.to_numpy().argmax())
+                raise TableError(
+                    f"scan {scan_ids[row]!r} holds {table[column].iloc[row]!r} at column {column!r}; expected a number"
+                ) from None
+        raise
+
+
+def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
+    """Return the values on another grid: taken where the wavelengths agree, else interpolated inside the range.
+
+    Parameters
+    ----------
+    spectra : Spectra
+    wavelength_nm : ndarray, shape (p,)
+        Ascending, nm.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        NaN where a channel that is needed is missing.
+
+    Raises
+    ------
+    WavelengthMismatchError
+        If the scans do not reach over the grid, or are too coarse for it.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame([[0.1, 0.2, 0.3]], index=["s"], columns=[400.0, 410.0, 420.0])
+    >>> match_wavelengths(check_spectra(table), np.array([405.0, 410.0])).round(3).tolist()
+    [[0.15, 0.2]]
+    """
+    have = spectra.wavelength_nm
+    if have.size == wavelength_nm.size and np.abs(have - wavelength_nm).max() <= SAME_NM:
+        return spectra.values
+    if have[0] > wavelength_nm[0] + SAME_NM or have[-1] < wavelength_nm[-1] - SAME_NM:
+        raise WavelengthMismatchError(
+            f"scan {spectra.scan_ids[0]!r} reaches from {have[0]:.1f} to {have[-1]:.1f} nm, "
+            f"the model needs {wavelength_nm[0]:.1f}-{wavelength_nm[-1]:.1f} nm; export the full range"
+        )
+    right = np.clip(np.searchsorted(have, wavelength_nm - SAME_NM), 1, have.size - 1)
+    left = right - 1
+    gap = have[right] - have[left]
+    share = np.clip((wavelength_nm - have[left]) / gap, 0.0, 1.0)
+    exact_left, exact_right = share * gap <= SAME_NM, (1.0 - share) * gap <= SAME_NM
+    between = ~(exact_left | exact_right)
+    if (gap[between] > LARGEST_GAP_NM).any():
+        worst = gap[between].max()
+        raise WavelengthMismatchError(
+            f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where the model needs "
+            f"{LARGEST_GAP_NM:g} nm or less; export the full resolution"
+        )
+    values = spectra.values[:, left] * (1.0 - share) + spectra.values[:, right] * share
+    # taken, not interpolated, so that a missing neighbour cannot spoil a channel that is there
+    values[:, exact_left] = spectra.values[:, left[exact_left]]
+    values[:, exact_right] = spectra.values[:, right[exact_right]]
+    return values
+
+
+def spectra_table(spectra: Spectra) -> pd.DataFrame:
+    """Return checked spectra as a table: index `scan_id`, columns wavelength in nm.
+
+    Parameters
+    ----------
+    spectra : Spectra
+
+    Returns
+    -------
+    DataFrame, shape (n, p)
+
+    Examples
+    --------
+    >>> spectra_table(check_spectra(pd.Series([0.1, 0.2], index=[400, 410], name="s"))).loc["s"].tolist()
+    [0.1, 0.2]
+    """
+    columns = pd.Index(spectra.wavelength_nm, name="wavelength_nm")
+    return pd.DataFrame(spectra.values.copy(), index=spectra.scan_ids, columns=columns)
