@@ -96,8 +96,8 @@ def check_scans(
 
 def _text_column(column: pd.Series, name: str) -> pd.Series:
     blank = column.isna()
-    if column.dtype.kind in "fcmM" and not blank.all():
-        text_ids(column, name)  # raises with the reason
+    if not blank.all():
+        text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
     cells = [
         "" if empty else str(value).strip() for value, empty in zip(column.to_numpy(dtype=object), blank, strict=True)
     ]
@@ -111,7 +111,7 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
         name = pairs.loc[twice, "child"].iloc[0]
         first, second = pairs.loc[pairs["child"] == name, "parent"].iloc[:2]
         raise ParentsError(
-            f"{child_name} {name!r} stands under two {parent_name}s, {first!r} and {second!r}; "
+            f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
             f"give each {child_name} a name of its own"
         )
 
@@ -173,7 +173,7 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
         raise TableError(
-            f"batch {table.index[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0"
+            f"batch {table.index[row]!r} has the colour {str(table['colour'].iloc[row])!r}; expected a number > 0"
         )
     table["colour"] = colour
     return _in_one_unit(table, colour_unit)

@@ -150,6 +150,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     >>> text_ids(pd.Index([7, 8]), "batch").tolist()
     ['7', '8']
     """
+    index = pd.Index(index)
     if index.dtype.kind in "fcmM":
         raise TableError(
             f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "

@@ -1,0 +1,128 @@
+"""The gate for scans and batches, and folds that keep a batch whole."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from specmatch.batches import batch_folds, check_batches, check_scans
+from specmatch.errors import OptionError, ParentsError, TableError, UnitError
+
+IDS = pd.Index(["x1", "x2", "x3"])
+
+
+def scans(**columns):
+    return pd.DataFrame(columns, index=pd.Index(["x1", "x2", "x3"], name="scan_id"))
+
+
+def test_without_a_table_each_scan_is_its_own_sample():
+    got = check_scans(None, IDS)
+    assert got["sample"].tolist() == got["pour"].tolist() == got["batch"].tolist() == ["x1", "x2", "x3"]
+
+
+def test_a_blank_pour_is_the_scan_itself_and_a_missing_batch_the_sample():
+    got = check_scans(scans(pour=["p", "p", None], sample=["s", "s", "t"], stage=["tank"] * 3), IDS)
+    assert got["pour"].tolist() == ["p", "p", "x3"]
+    assert got["batch"].tolist() == ["s", "s", "t"]
+    assert got["stage"].tolist() == ["tank"] * 3
+
+
+def test_rows_follow_the_spectra_and_identifiers_stay_text():
+    table = scans(sample=["007", "7", "1E5"]).loc[["x3", "x1", "x2"]]
+    assert check_scans(table, IDS)["sample"].tolist() == ["007", "7", "1E5"]
+
+
+@pytest.mark.parametrize(
+    ("table", "error", "words"),
+    [
+        (
+            scans(pour=["p", "p", "q"], sample=["s", "t", "t"]),
+            ParentsError,
+            "pour 'p' stands under sample 's' and under sample 't'",
+        ),
+        (
+            scans(sample=["s", "s", "t"], batch=["b", "c", "c"]),
+            ParentsError,
+            "sample 's' stands under batch 'b' and under batch 'c'",
+        ),
+        (scans(sample=["s"] * 3).iloc[:2], TableError, "1 of 3 scans have no row .* the first 'x3'"),
+        (scans(sample=[1.0, 2.0, 3.0]), TableError, "identifiers are text"),
+        (pd.concat([scans(sample=["s"] * 3)] * 2), TableError, "'x1' has more than one row"),
+        ("x1", TableError, "scans are a str"),
+    ],
+)
+def test_bad_scans_tables_are_refused_by_name(table, error, words):
+    with pytest.raises(error, match=words):
+        check_scans(table, IDS)
+
+
+def test_rows_without_a_spectrum_are_refused_when_every_row_must_be_used():
+    table = scans(sample=["s"] * 3)
+    assert len(check_scans(table, IDS[:2])) == 2
+    with pytest.raises(TableError, match="1 rows of the scans table have no spectrum, the first 'x3'"):
+        check_scans(table, IDS[:2], every_row_used=True)
+
+
+def batches(**columns):
+    columns = {"beer": ["Pale", "Dark"], "colour": [8.0, 60.0], **columns}
+    return pd.DataFrame(columns, index=pd.Index(["b1", "b2"], name="batch"))
+
+
+def test_colours_come_in_the_unit_of_the_set():
+    # 25/12.7, the ratio of the two published factors
+    got = check_batches(batches(colour_unit=["SRM", ""], colour_sd=[0.1, 0.5]), colour_unit="EBC")
+    assert np.allclose(got["colour"], [8 * 25 / 12.7, 60.0])
+    assert np.allclose(got["colour_sd"], [0.1 * 25 / 12.7, 0.5])
+    assert got["colour_unit"].tolist() == ["EBC", "EBC"]
+
+
+def test_a_blank_lab_colour_is_kept_as_missing():
+    assert np.isnan(check_batches(batches(colour=[8.0, None])).loc["b2", "colour"])
+
+
+@pytest.mark.parametrize(
+    ("table", "error", "words"),
+    [
+        (batches().drop(columns="beer"), TableError, "lacks column 'beer'"),
+        (batches(beer=["Pale", " "]), TableError, "batch 'b2' has no beer"),
+        (batches(colour=[8.0, -1.0]), TableError, "batch 'b2' has the colour '-1.0'"),
+        (batches(colour=["8", "dark"]), TableError, "batch 'b2' has the colour 'dark'"),
+        (batches(colour_unit=["EBC", "Lovibond"]), UnitError, "batch 'b2' has the colour unit 'LOVIBOND'"),
+        (
+            batches().set_axis(["b1", "b1"], axis=0),
+            ParentsError,
+            "batch 'b1' stands under two beers, 'Pale' and 'Dark'",
+        ),
+        (batches(beer=["Pale"] * 2).set_axis(["b1", "b1"], axis=0), TableError, "more than one row"),
+    ],
+)
+def test_bad_batches_tables_are_refused_by_name(table, error, words):
+    with pytest.raises(error, match=words):
+        check_batches(table)
+
+
+@given(
+    st.lists(st.text(min_size=1, max_size=8), min_size=2, max_size=40, unique=True), st.integers(2, 10), st.randoms()
+)
+def test_folds_depend_on_names_and_seed_alone_and_are_balanced(names, n_folds, random):
+    folds = dict(zip(names, batch_folds(names, n_folds, seed=3), strict=True))
+    shuffled = random.sample(names, len(names))
+    assert dict(zip(shuffled, batch_folds(shuffled, n_folds, seed=3), strict=True)) == folds
+    sizes = np.bincount(list(folds.values()))
+    assert sizes.max() - sizes.min() <= 1
+    assert len(sizes) == min(n_folds, len(names))
+
+
+def test_the_batches_of_a_beer_are_spread_over_the_folds():
+    names, beers = [f"b{i}" for i in range(40)], [f"beer {i // 10}" for i in range(40)]
+    folds = batch_folds(names, 10, strata=beers)
+    for beer in set(beers):
+        assert sorted(folds[[b == beer for b in beers]]) == list(range(10))
+    with pytest.raises(OptionError, match="expected 2 or more"):
+        batch_folds(names, 1)
+
+
+def test_known_folds_never_change():
+    # by hand: SHA-256 of "0:alpha" begins 67d7, "0:beta" 5071, "0:gamma" caa6, "0:delta" c9f8; sorted, dealt in turn
+    assert batch_folds(["alpha", "beta", "gamma", "delta"], 2, seed=0).tolist() == [1, 0, 1, 0]
