@@ -105,7 +105,7 @@ def _per_cm(a430: Number, path_cm: float, dilution: float) -> Number:
             f"dilution is {dilution}; give final over beer volume, 1 or more (1 part beer made up to 2 is 2)"
         )
     scaled = absorbance * (dilution / path_cm)
-    return scaled if isinstance(a430, np.ndarray) else float(scaled)  # type: ignore[return-value]
+    return scaled if isinstance(a430, np.ndarray) else float(scaled)
 
 
 def ebc_from_srm(srm: Number) -> Number:

@@ -1,0 +1,103 @@
+"""The band of wavelengths that carries signal, estimated from the pours where none was recorded."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specmatch.errors import TableError
+
+Mask = NDArray[np.bool_]
+
+# Noise of 0.02 in reflectance is one fifth of the light that an absorbance of 1 leaves: beyond it a channel says little
+# of beers of medium colour. Live channels of a small spectrometer lie ten times below, dead ones ten times above.
+LARGEST_NOISE = 0.02
+
+# A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
+LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
+
+
+def usable_band(
+    reflectance: ArrayLike,
+    sample: ArrayLike,
+    *,
+    largest_noise: float = LARGEST_NOISE,
+) -> Mask:
+    """Estimate which channels carry signal.
+
+    Parameters
+    ----------
+    reflectance : array_like, shape (n_pours, p)
+        A row a pour, wavelengths ascending; NaN marks a missing value.
+    sample : array_like of int, shape (n_pours,)
+        Sample code of each pour; pours of one sample show the noise best.
+    largest_noise : float, default 0.02
+        Largest standard deviation of a channel against its neighbours, in reflectance.
+
+    Returns
+    -------
+    ndarray of bool, shape (p,)
+        One unbroken stretch, except for single bad channels inside it.
+
+    Raises
+    ------
+    TableError
+        If fewer than three channels are usable.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> R = np.full((6, 40), 0.4) + rng.normal(0, 0.001, (6, 40))
+    >>> R[:, :8] = rng.normal(0, 1, (6, 8))
+    >>> band = usable_band(R, [0, 0, 1, 1, 2, 2])
+    >>> bool(band[:8].any()), bool(band[9:].all())
+    (False, True)
+    """
+    R = np.asarray(reflectance, np.float64)
+    codes = np.asarray(sample, np.int64)
+    outside = np.mean(~((R > LOWEST) & (R < HIGHEST)), axis=0)  # NaN counts as outside
+    good = (outside <= SHARE_OUTSIDE) & (_channel_noise(R, codes) <= largest_noise)
+    stretch = _longest_stretch(good)
+    if stretch.sum() < 3:
+        raise TableError(
+            "no usable band: in every stretch of wavelengths the noise is above "
+            f"{largest_noise} or reflectance lies outside 0 to 1; check the reference and dark scans"
+        )
+    return stretch
+
+
+def _channel_noise(R: NDArray[np.float64], codes: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Return the sd of each channel against the line between its neighbours, after taking away the sample's mean."""
+    filled = np.where(np.isfinite(R), R, 0.0)
+    counts = np.bincount(codes)
+    several = counts[codes] > 1
+    if several.any():
+        # shape of the beer goes with the sample's mean; what is left of it is noise, on count - 1 degrees of freedom
+        mean = np.zeros((counts.size, R.shape[1]))
+        np.add.at(mean, codes, filled)
+        mean /= np.maximum(counts, 1)[:, None]
+        rest = (filled - mean[codes])[several] / np.sqrt(1.0 - 1.0 / counts[codes[several]])[:, None]
+    else:
+        rest = filled
+    bend = np.empty_like(rest)
+    bend[:, 1:-1] = rest[:, 1:-1] - (rest[:, :-2] + rest[:, 2:]) / 2.0
+    bend[:, 0], bend[:, -1] = bend[:, 1], bend[:, -2]
+    return np.sqrt(np.mean(bend**2, axis=0) / 1.5)  # the variance of that difference is 1 + 2/4 times the noise
+
+
+def _longest_stretch(good: Mask) -> Mask:
+    """Return the longest run of good channels, bridging gaps of one or two bad ones, which stay masked."""
+    padded = np.concatenate([[True] * 2, good, [True] * 2])
+    # a bad channel is bridged when both sides within two channels are good: morphological closing by hand
+    bridged = good.copy()
+    for gap in (1, 2):
+        for start in range(1, good.size - gap):
+            inside = slice(start, start + gap)
+            if padded[start + 1] and padded[start + gap + 2] and not good[inside].any():
+                bridged[inside] = True
+    edges = np.flatnonzero(np.diff(np.concatenate([[0], bridged.astype(np.int8), [0]])))
+    if edges.size == 0:
+        return np.zeros_like(good)
+    begins, ends = edges[::2], edges[1::2]
+    longest = int(np.argmax(ends - begins))
+    within = np.zeros_like(good)
+    within[begins[longest] : ends[longest]] = True
+    return within & good

@@ -1,0 +1,239 @@
+"""Prediction intervals from held-out batches: leave-batch-out jackknife+, and the t form when batches are too few.
+
+Sources: R. F. Barber, E. J. Candes, A. Ramdas, R. J. Tibshirani, Annals of Statistics 49:486-507, 2021 (jackknife+);
+Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives several scores).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import betaincinv, stdtrit
+
+from specmatch.errors import OptionError
+
+Floats = NDArray[np.float64]
+
+# Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
+# by the last digit. Ranks are whole numbers, so anything far above rounding and far below 1 will do.
+RANK_TOLERANCE = 1e-9
+
+JACKKNIFE_PLUS, NORMAL = "jackknife+", "normal"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Colours with their limits.
+
+    Attributes
+    ----------
+    colour, low, high : ndarray, shape (n,)
+        In the unit that was fitted; limits may be infinite.
+    method : str
+        `"jackknife+"`, or `"normal"` where too few batches leave only the t form.
+    normal_errors_assumed : bool
+        True for the t form.
+    """
+
+    colour: Floats
+    low: Floats
+    high: Floats
+    method: str
+    normal_errors_assumed: bool
+
+
+def check_coverage(coverage: float) -> float:
+    """Return the coverage as a float.
+
+    Parameters
+    ----------
+    coverage : float
+        Nominal share of lab values inside, strictly between 0 and 1.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    OptionError
+        If it is not between 0 and 1.
+
+    Examples
+    --------
+    >>> check_coverage(0.9)
+    0.9
+    """
+    if not 0.0 < coverage < 1.0:
+        raise OptionError(f"coverage is {coverage}; a fraction between 0 and 1 is needed, such as 0.90")
+    return float(coverage)
+
+
+def batches_needed(coverage: float) -> int:
+    """Return how many batches a finite distribution-free interval needs: 1/alpha - 1.
+
+    Parameters
+    ----------
+    coverage : float
+        In (0, 1).
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> [batches_needed(level) for level in (0.90, 0.95, 0.99)]
+    [9, 19, 99]
+    """
+    return int(np.ceil(1.0 / (1.0 - check_coverage(coverage)) - 1.0 - RANK_TOLERANCE))
+
+
+def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Floats:
+    """Return the weighted quantile of each row, with the missing weight placed at infinity.
+
+    Parameters
+    ----------
+    values : array_like, shape (n, m)
+    weight : array_like, shape (m,)
+        Weights that sum to less than 1; what is missing to 1 lies at +infinity.
+    coverage : float
+        Level in (0, 1).
+
+    Returns
+    -------
+    ndarray, shape (n,)
+        The smallest value whose cumulated weight reaches `coverage`; infinite where none does.
+
+    Examples
+    --------
+    >>> upper_quantile([[3.0, 1.0, 2.0]], [0.25, 0.25, 0.25], 0.5).tolist()
+    [2.0]
+    >>> upper_quantile([[3.0, 1.0, 2.0]], [0.25, 0.25, 0.25], 0.9).tolist()
+    [inf]
+    """
+    v, w = np.asarray(values, float), np.asarray(weight, float)
+    n, m = v.shape
+    if np.ptp(w) == 0.0:  # equal weights: an order statistic, found without sorting the whole row
+        rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
+        return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
+    order = np.argsort(v, axis=1)
+    reached = np.cumsum(w[order], axis=1) >= coverage - RANK_TOLERANCE / m
+    first = np.argmax(reached, axis=1)
+    found = np.take_along_axis(v, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
+    return np.where(reached.any(axis=1), found, np.inf)
+
+
+def score_weights(batch: ArrayLike) -> Floats:
+    """Return the weight of each score: 1/(K + 1) a batch, shared evenly among the batch's scores.
+
+    Parameters
+    ----------
+    batch : array_like of int, shape (m,)
+        Batch code of each score, 0 .. K-1.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+
+    Examples
+    --------
+    >>> score_weights([0, 0, 1]).round(4).tolist()
+    [0.1667, 0.1667, 0.3333]
+    """
+    codes = np.asarray(batch, np.int64)
+    counts = np.bincount(codes)
+    return 1.0 / (np.count_nonzero(counts) + 1.0) / counts[codes]
+
+
+def jackknife_plus(
+    centre: ArrayLike, half_width: ArrayLike, batch: ArrayLike, coverage: float
+) -> tuple[Floats, Floats]:
+    """Return jackknife+ limits from predictions of models that each left one batch out.
+
+    Parameters
+    ----------
+    centre : array_like, shape (n, m)
+        Prediction for each new sample by the model without the batch of each score.
+    half_width : array_like, shape (n, m)
+        Each held-out score, brought to the scale of the new sample; 0 or more.
+    batch : array_like of int, shape (m,)
+        Batch code of each score, 0 .. K-1.
+    coverage : float
+        In (0, 1). Distribution-free guarantee: 1 - 2 (1 - coverage); in practice about `coverage`.
+
+    Returns
+    -------
+    low, high : ndarray, shape (n,)
+        Infinite when there are fewer than `batches_needed(coverage)` batches.
+
+    Examples
+    --------
+    >>> centre, half = np.full((1, 9), 10.0), np.arange(1.0, 10.0)[None, :]
+    >>> low, high = jackknife_plus(centre, half, np.arange(9), 0.90)
+    >>> float(low[0]), float(high[0])
+    (1.0, 19.0)
+    """
+    middle, half, weight = np.asarray(centre, float), np.asarray(half_width, float), score_weights(batch)
+    return -upper_quantile(half - middle, weight, coverage), upper_quantile(middle + half, weight, coverage)
+
+
+def t_interval(
+    colour: ArrayLike, scale: ArrayLike, score: ArrayLike, batch: ArrayLike, coverage: float
+) -> tuple[Floats, Floats]:
+    """Return limits that assume normal errors: colour -+ t s scale, s from the held-out scores.
+
+    Parameters
+    ----------
+    colour, scale : array_like, shape (n,)
+        Predictions and the expected error of each, relative to that of the scores.
+    score : array_like, shape (m,)
+        Held-out residuals over their own scale.
+    batch : array_like of int, shape (m,)
+        Batch of each score; K - 1 degrees of freedom.
+    coverage : float
+
+    Returns
+    -------
+    low, high : ndarray, shape (n,)
+
+    Examples
+    --------
+    >>> low, high = t_interval([10.0], [1.0], [1.0, -1.0, 1.0, -1.0], [0, 1, 2, 3], 0.90)
+    >>> round(float(high[0]), 3)
+    12.353
+    """
+    weight = score_weights(batch)
+    n_batches = np.unique(np.asarray(batch)).size
+    spread = np.sqrt(np.sum(weight * np.square(score)) / np.sum(weight))
+    reach = stdtrit(n_batches - 1, 0.5 + check_coverage(coverage) / 2.0) * spread * np.asarray(scale, float)
+    middle = np.asarray(colour, float)
+    return middle - reach, middle + reach
+
+
+def coverage_spread(n_batches: int, coverage: float, tail: float = 0.05) -> tuple[float, float]:
+    """Return how far the coverage of one fitted model may lie from nominal, by the luck of its batches.
+
+    Parameters
+    ----------
+    n_batches : int
+    coverage : float
+        Nominal, in (0, 1).
+    tail : float, default 0.05
+        Share below the low and above the high limit.
+
+    Returns
+    -------
+    low, high : float
+        Quantiles of Beta(k, K + 1 - k), k = ceil(coverage (K + 1)): exact for split conformal intervals, an
+        approximation for jackknife+. `(0, 1)` when no finite interval exists.
+
+    Examples
+    --------
+    >>> [round(coverage_spread(k, 0.90)[0], 3) for k in (20, 40, 60, 200)]
+    [0.784, 0.817, 0.833, 0.864]
+    """
+    k = int(np.ceil(check_coverage(coverage) * (n_batches + 1) - RANK_TOLERANCE))
+    if k > n_batches:
+        return 0.0, 1.0
+    return float(betaincinv(k, n_batches + 1 - k, tail)), float(betaincinv(k, n_batches + 1 - k, 1.0 - tail))

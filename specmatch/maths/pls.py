@@ -1,0 +1,190 @@
+"""Weighted partial least squares for one response, with all left-out sets and all component counts at once.
+
+The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
+own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a fit.
+
+Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
+M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specmatch.errors import OptionError
+
+Floats = NDArray[np.float64]
+Rows = NDArray[np.int64]
+
+# A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
+# float64 carries 16 digits, and products of squares lose half of them.
+EXHAUSTED = 1e-12
+
+
+@dataclass(frozen=True)
+class PlsModels:
+    """Linear models of 1 .. A components, for one or more training sets.
+
+    Attributes
+    ----------
+    coefficients : ndarray, shape (n_models, A, p)
+        In raw units of the spectra; row `a` is the model of `a + 1` components.
+    intercept : ndarray, shape (n_models, A)
+    """
+
+    coefficients: Floats
+    intercept: Floats
+
+    def predict(self, spectra: ArrayLike) -> Floats:
+        """Return predictions, shape (n_models, A, n), for spectra of shape (n, p)."""
+        return self.coefficients @ np.asarray(spectra, float).T + self.intercept[:, :, None]
+
+
+def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: ArrayLike | None = None) -> PlsModels:
+    """Fit one weighted PLS model for every count of components up to `n_components`.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    response : array_like, shape (n,)
+    n_components : int
+        Largest count of components, 1 .. min(n - 1, p).
+    weight : array_like, shape (n,), optional
+        Positive weights of the rows; all 1 when not given.
+
+    Returns
+    -------
+    PlsModels
+        With `n_models` 1. Counts beyond the rank repeat the last useful model.
+
+    Raises
+    ------
+    OptionError
+        If `n_components` is outside its range.
+
+    Examples
+    --------
+    >>> X = np.array([[1.0, 0.0], [2.0, 1.0], [3.0, 1.0], [4.0, 3.0]])
+    >>> model = fit_pls(X, X @ [2.0, -1.0] + 5.0, n_components=2)
+    >>> model.coefficients[0, 1].round(9).tolist(), round(float(model.intercept[0, 1]), 9)
+    ([2.0, -1.0], 5.0)
+    """
+    return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
+
+
+def left_out_sets(batch: ArrayLike) -> list[Rows]:
+    """Return the rows of each batch code 0 .. K-1: the sets that leave-batch-out leaves out.
+
+    Parameters
+    ----------
+    batch : array_like of int, shape (n,)
+
+    Returns
+    -------
+    list of ndarray of int
+
+    Examples
+    --------
+    >>> [rows.tolist() for rows in left_out_sets([1, 0, 1])]
+    [[1], [0, 2]]
+    """
+    codes = np.asarray(batch, np.int64)
+    order = np.argsort(codes, kind="stable")
+    return np.split(order, np.cumsum(np.bincount(codes))[:-1])
+
+
+def fit_pls_without(
+    spectra: ArrayLike,
+    response: ArrayLike,
+    left_out: Sequence[Rows],
+    n_components: int,
+    weight: ArrayLike | None = None,
+) -> PlsModels:
+    """Fit weighted PLS models of every component count, one series for each set of left-out rows.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    response : array_like, shape (n,)
+    left_out : sequence of ndarray of int
+        Row numbers that each training set does *not* hold; they may overlap.
+    n_components : int
+        Largest count, 1 .. min(rows of the smallest training set - 1, p).
+    weight : array_like, shape (n,), optional
+
+    Returns
+    -------
+    PlsModels
+        One model a left-out set.
+
+    Raises
+    ------
+    OptionError
+        If `n_components` is outside its range for the smallest training set.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> X, batch = rng.normal(size=(12, 3)), np.repeat([0, 1, 2, 3], 3)
+    >>> folds = fit_pls_without(X, X @ [1.0, 2.0, 3.0], left_out_sets(batch), n_components=3)
+    >>> folds.coefficients[:, -1].round(6).tolist()[0]
+    [1.0, 2.0, 3.0]
+    """
+    X, y = np.asarray(spectra, float), np.asarray(response, float)
+    n, p = X.shape
+    smallest = n - max((len(rows) for rows in left_out), default=0)
+    if not 1 <= n_components <= min(smallest - 1, p):
+        raise OptionError(
+            f"{n_components} components asked; the smallest training set has {smallest} rows and {p} wavelengths, "
+            f"so 1 to {min(smallest - 1, p)} can be fitted"
+        )
+    w = np.ones(n) if weight is None else np.asarray(weight, float)
+    total = w.sum()
+    x_mean, y_mean = w @ X / total, w @ y / total
+    X, y = X - x_mean, y - y_mean
+    weighted = X * w[:, None]
+    S, s = weighted.T @ X, weighted.T @ y
+
+    kept = np.array([total - w[rows].sum() for rows in left_out])
+    shift = np.array([-w[rows] @ X[rows] for rows in left_out]) / kept[:, None]  # mean of each training set
+    level = np.array([-w[rows] @ y[rows] for rows in left_out]) / kept
+    start = np.array([s - weighted[rows].T @ y[rows] for rows in left_out]) - (kept * level)[:, None] * shift
+
+    def times_scatter(r: Floats) -> Floats:
+        product = r @ S - (kept * np.einsum("gp,gp->g", shift, r))[:, None] * shift
+        for g, rows in enumerate(left_out):
+            if len(rows):
+                product[g] -= (X[rows] @ r[g]) @ weighted[rows]
+        return product
+
+    coefficients = _components(start, times_scatter, n_components)
+    intercept = y_mean + level[:, None] - np.einsum("gap,gp->ga", coefficients, x_mean + shift)
+    return PlsModels(coefficients=coefficients, intercept=intercept)
+
+
+def _components(start: Floats, times_scatter: Callable[[Floats], Floats], n_components: int) -> Floats:
+    """Run the kernel recursion for all training sets side by side; shape (n_models, A, p)."""
+    n_models, p = start.shape
+    c = start.copy()
+    first = np.linalg.norm(start, axis=1)
+    R = np.zeros((n_models, n_components, p))
+    P = np.zeros((n_models, n_components, p))
+    coefficients = np.zeros((n_models, n_components, p))
+    b = np.zeros((n_models, p))
+    for a in range(n_components):
+        size = np.linalg.norm(c, axis=1)
+        alive = size > EXHAUSTED * first
+        w = np.where(alive, 1.0 / np.where(alive, size, 1.0), 0.0)[:, None] * c
+        r = w - np.einsum("gkp,gk->gp", R[:, :a], np.einsum("gkp,gp->gk", P[:, :a], w))
+        Sr = times_scatter(r)
+        tau = np.einsum("gp,gp->g", r, Sr)
+        alive &= tau > 0
+        inverse = np.where(alive, 1.0 / np.where(alive, tau, 1.0), 0.0)
+        q = np.einsum("gp,gp->g", r, start) * inverse
+        R[:, a], P[:, a] = r, Sr * inverse[:, None]
+        c -= Sr * q[:, None]
+        b += r * q[:, None]
+        coefficients[:, a] = b
+    return coefficients

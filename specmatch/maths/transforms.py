@@ -1,0 +1,366 @@
+"""Transforms of spectra, row by row: absorbance, scatter correction, smoothing and derivatives.
+
+Every transform takes arrays of shape (n, p), treats each row by itself and returns float64; what has to be learnt from
+a set (a mean spectrum to correct towards) is an argument, so that a scan's result never depends on its company.
+"""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.signal import savgol_coeffs, savgol_filter
+
+from specmatch.errors import OptionError, TableError
+
+Floats = NDArray[np.float64]
+
+# Absorbance 3 over the double path: an instrument of this class has 0.1-1 % stray light, so nothing deeper is measured,
+# and a logarithm let loose below that would hand the fit to a few dead channels.
+REFLECTANCE_FLOOR = 1e-3
+
+# Grids written with three decimals are even to half a thousandth of a step or so; a real change of step is far larger.
+EVEN_STEP_TOLERANCE = 1e-2
+
+
+def absorbance(reflectance: ArrayLike, *, floor: float = REFLECTANCE_FLOOR) -> Floats:
+    """Return the apparent absorbance -log10 R, with values below a floor raised to it.
+
+    Parameters
+    ----------
+    reflectance : array_like
+        Fractions; any shape.
+    floor : float, default 0.001
+        Smallest reflectance that is believed, above 0.
+
+    Returns
+    -------
+    ndarray
+        Same shape.
+
+    Raises
+    ------
+    OptionError
+        If the floor is not above 0.
+
+    Examples
+    --------
+    >>> absorbance([1.0, 0.1, 0.0]).tolist()
+    [-0.0, 1.0, 3.0]
+    """
+    if not floor > 0:
+        raise OptionError(f"floor is {floor}; a reflectance above 0 is needed, for the logarithm")
+    return -np.log10(np.maximum(np.asarray(reflectance, np.float64), floor))
+
+
+def unit_variance(spectra: ArrayLike) -> Floats:
+    """Bring each spectrum to mean 0 and standard deviation 1 (standard normal variate).
+
+    It throws away depth, so it serves shapes, never colour by itself.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+
+    Raises
+    ------
+    TableError
+        If a spectrum is constant: it has no shape to keep.
+
+    Notes
+    -----
+    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
+    n - 1 in the variance.
+
+    Examples
+    --------
+    >>> unit_variance([[1.0, 2.0, 3.0]]).tolist()
+    [[-1.0, 0.0, 1.0]]
+    """
+    X = np.asarray(spectra, np.float64)
+    centred = X - X.mean(axis=1, keepdims=True)
+    spread = X.std(axis=1, ddof=1, keepdims=True)
+    # relative to the level: a constant row of 0.3 has a computed spread of about 1e-17, not 0
+    flat = spread[:, 0] <= 1e-12 * np.maximum(np.abs(X).max(axis=1), np.finfo(float).tiny)
+    if flat.any():
+        raise TableError(f"spectrum in row {int(np.argmax(flat))} is constant; unit variance needs a shape")
+    return centred / spread
+
+
+def correct_scatter(spectra: ArrayLike, reference: ArrayLike) -> Floats:
+    """Bring each spectrum to the offset and slope of a reference spectrum (multiplicative scatter correction).
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    reference : array_like, shape (p,)
+        The mean spectrum of the *fitted* set, stored with it.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        (x - offset) / slope, from the line of x on the reference.
+
+    Raises
+    ------
+    TableError
+        If a spectrum does not follow the reference at all (slope 0).
+
+    Notes
+    -----
+    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985 (reference from memory).
+
+    Examples
+    --------
+    >>> correct_scatter([[3.0, 5.0, 9.0]], [1.0, 2.0, 4.0]).round(9).tolist()
+    [[1.0, 2.0, 4.0]]
+    """
+    target = np.asarray(reference, np.float64)
+    return _remove_known(spectra, target, np.ones((1, target.size)))
+
+
+def correct_scatter_extended(
+    spectra: ArrayLike, reference: ArrayLike, wavelength_nm: ArrayLike, *, degree: int = 2
+) -> Floats:
+    """Correct scatter with a baseline that is a polynomial in wavelength (extended multiplicative correction).
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    reference : array_like, shape (p,)
+        The mean spectrum of the fitted set.
+    wavelength_nm : array_like, shape (p,)
+    degree : int, default 2
+        Degree of the baseline polynomial, 0 to 5; 0 is `correct_scatter`.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+
+    Raises
+    ------
+    OptionError
+        If the degree is outside 0 to 5.
+    TableError
+        If a spectrum does not follow the reference at all.
+
+    Notes
+    -----
+    H. Martens, E. Stark, J. Pharm. Biomed. Anal. 9:625-635, 1991 (reference from memory).
+
+    Examples
+    --------
+    >>> nm, mean = np.array([400.0, 500.0, 600.0, 700.0]), np.array([1.0, 0.4, 0.2, 0.1])
+    >>> correct_scatter_extended([2.0 * mean + 0.001 * nm], mean, nm, degree=1).round(9).tolist()
+    [[1.0, 0.4, 0.2, 0.1]]
+    """
+    if degree not in range(6):
+        raise OptionError(f"degree is {degree}; a baseline of degree 0 to 5 is offered")
+    nm = np.asarray(wavelength_nm, np.float64)
+    unit = 2.0 * (nm - nm.min()) / np.ptp(nm) - 1.0  # on -1 .. 1, for conditioning
+    return _remove_known(spectra, np.asarray(reference, np.float64), np.polynomial.legendre.legvander(unit, degree).T)
+
+
+def _remove_known(spectra: ArrayLike, reference: Floats, baseline: Floats) -> Floats:
+    X = np.asarray(spectra, np.float64)
+    design = np.vstack([reference, baseline])
+    fitted = np.linalg.lstsq(design.T, X.T, rcond=None)[0]
+    slope = fitted[0]
+    flat = np.abs(slope) * np.ptp(reference) <= 1e-12 * np.abs(X).max(axis=1)
+    if flat.any():
+        raise TableError(f"spectrum in row {int(np.argmax(flat))} does not follow the reference spectrum: slope 0")
+    return (X - fitted[1:].T @ baseline) / slope[:, None]
+
+
+def even_step(wavelength_nm: ArrayLike) -> float:
+    """Return the step of an even grid in nm, negative where it descends.
+
+    Parameters
+    ----------
+    wavelength_nm : array_like, shape (p,)
+        Two points or more.
+
+    Returns
+    -------
+    float
+
+    Raises
+    ------
+    TableError
+        If the steps differ by more than 1 %: resample first (`to_even_grid`).
+
+    Examples
+    --------
+    >>> even_step([700.0, 695.0, 690.0])
+    -5.0
+    """
+    nm = np.asarray(wavelength_nm, np.float64)
+    if nm.size < 2:
+        raise TableError(f"{nm.size} wavelengths; a step needs two or more")
+    steps = np.diff(nm)
+    step = float((nm[-1] - nm[0]) / (nm.size - 1))
+    if step == 0.0 or np.abs(steps - step).max() > EVEN_STEP_TOLERANCE * abs(step):
+        raise TableError(
+            f"the wavelength grid is uneven: steps from {steps.min():.4g} to {steps.max():.4g} nm; resample it to an "
+            "even grid first (to_even_grid)"
+        )
+    return step
+
+
+def to_even_grid(spectra: ArrayLike, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
+    """Resample spectra linearly to an even ascending grid of as many points over the same range.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    wavelength_nm : array_like, shape (p,)
+        Distinct wavelengths in any order.
+
+    Returns
+    -------
+    spectra : ndarray, shape (n, p)
+    wavelength_nm : ndarray, shape (p,)
+        Ascending and even.
+
+    Examples
+    --------
+    >>> values, nm = to_even_grid([[6.0, 1.0, 0.0]], [406.0, 401.0, 400.0])
+    >>> nm.tolist(), values.round(9).tolist()
+    ([400.0, 403.0, 406.0], [[0.0, 3.0, 6.0]])
+    """
+    nm, X = np.asarray(wavelength_nm, np.float64), np.asarray(spectra, np.float64)
+    order = np.argsort(nm)
+    nm, X = nm[order], X[:, order]
+    grid = np.linspace(nm[0], nm[-1], nm.size)
+    left = np.clip(np.searchsorted(nm, grid, side="right") - 1, 0, nm.size - 2)
+    share = (grid - nm[left]) / (nm[left + 1] - nm[left])
+    return X[:, left] * (1.0 - share) + X[:, left + 1] * share, grid
+
+
+def check_window(window: int, degree: int, n_wavelengths: int) -> None:
+    """Check a smoothing window against its polynomial and the points that are left after cropping.
+
+    Parameters
+    ----------
+    window, degree, n_wavelengths : int
+
+    Raises
+    ------
+    OptionError
+        Unless the window is odd, longer than the degree, and no longer than the spectrum.
+
+    Examples
+    --------
+    >>> check_window(5, 2, 31)
+    """
+    longest = n_wavelengths if n_wavelengths % 2 else n_wavelengths - 1
+    shortest = degree + 1 if degree % 2 == 0 else degree + 2
+    if degree < 0 or window % 2 == 0 or not shortest <= window <= longest:
+        raise OptionError(
+            f"window of {window} points with degree {degree} on {n_wavelengths} wavelengths; an odd window from "
+            f"{shortest} to {longest} points is allowed"
+        )
+
+
+def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:
+    """Smooth spectra on an even grid by a local polynomial (Savitzky-Golay), with polynomial ends.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    window : int
+        Odd number of points.
+    degree : int, default 2
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        The first and last half window are read from the polynomial of the end window: a line stays a line.
+
+    Raises
+    ------
+    OptionError
+        If the window is even, too short for the degree or longer than the spectrum.
+
+    Notes
+    -----
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
+
+    Examples
+    --------
+    >>> smooth([[1.0, 2.0, 3.0, 4.0, 5.0]], window=3, degree=1).round(9).tolist()
+    [[1.0, 2.0, 3.0, 4.0, 5.0]]
+    """
+    X = np.asarray(spectra, np.float64)
+    check_window(window, degree, X.shape[1])
+    return savgol_filter(X, window, degree, axis=1, mode="interp")
+
+
+def derivative(
+    spectra: ArrayLike, wavelength_nm: ArrayLike, *, order: int = 1, window: int = 7, degree: int = 2
+) -> Floats:
+    """Differentiate spectra along the wavelength, per nm, by a local polynomial with polynomial ends.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    wavelength_nm : array_like, shape (p,)
+        An even grid, ascending or descending; the sign follows the wavelength, not the order of the columns.
+    order : int, default 1
+        1 or 2.
+    window : int, default 7
+        Odd number of points.
+    degree : int, default 2
+        At least `order`.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        Per nm (order 1) or per nm^2 (order 2).
+
+    Raises
+    ------
+    OptionError
+        If order, window or degree do not fit together or the spectrum.
+    TableError
+        If the grid is uneven.
+
+    Notes
+    -----
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
+
+    Examples
+    --------
+    >>> derivative([[0.0, 0.01, 0.02, 0.03, 0.04]], [400, 405, 410, 415, 420], window=3).round(9).tolist()
+    [[0.002, 0.002, 0.002, 0.002, 0.002]]
+    """
+    if order not in (1, 2) or degree < order:
+        raise OptionError(f"derivative of order {order} with degree {degree}; order 1 or 2 and a degree not below it")
+    X = np.asarray(spectra, np.float64)
+    check_window(window, degree, X.shape[1])
+    step = even_step(wavelength_nm)
+    # SciPy takes a positive step; the sign of a descending grid enters odd orders only
+    slope = savgol_filter(X, window, degree, deriv=order, delta=abs(step), axis=1, mode="interp")
+    return slope * np.sign(step) ** order
+
+
+def noise_gain(window: int, degree: int, *, order: int = 0, step_nm: float = 1.0) -> float:
+    """Return by how much a smoothing or derivative filter multiplies independent noise of the channels.
+
+    Parameters
+    ----------
+    window, degree : int
+    order : int, default 0
+    step_nm : float, default 1.0
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(noise_gain(5, 1), 4)
+    0.4472
+    """
+    return float(np.linalg.norm(savgol_coeffs(window, degree, deriv=order, delta=step_nm)))
