@@ -1,0 +1,245 @@
+"""Is a spectrum of the kind that a set holds: leverage, T2, spectral residual, and the limits that go with them.
+
+Degrees of freedom count batches: pours of one batch repeat each other and add nothing to what the set spans.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from specmatch.errors import TooFewBatchesError
+from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
+from specmatch.maths.metric import squared_distances, transformed
+from specmatch.maths.statistics import mean_by
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# batches that a component must have behind it, so that its limit is not all extrapolation
+BATCHES_PER_COMPONENT = 3
+MOST_COMPONENTS = 10
+N_FOLDS = 10
+# a further component must take this part off the held-out residual, or the components stop
+WORTHWHILE = 0.10
+
+
+@dataclass(frozen=True)
+class DomainCheck:
+    """Where samples lie against the set; one entry a sample.
+
+    Attributes
+    ----------
+    leverage : ndarray
+        h = t'(T'T)^-1 t, T the scores of the batches.
+    t2, q : ndarray
+        Hotelling's T2 = (n-1) h, and the sum of squared spectral residual.
+    joint : ndarray
+        Nh h/h0 + Nq q/q0, about chi-squared with Nh + Nq degrees of freedom.
+    nearest_distance : ndarray
+        Distance to the nearest batch in scores of unit variance.
+    q_limit, joint_limit : ndarray
+        Limits at the number of pours of each sample.
+    leverage_limit, t2_limit, nearest_limit : float
+        3A/n; the limit for a new spectrum; the largest distance of a batch from its own nearest.
+    outside : ndarray of bool
+        T2 or Q beyond its limit.
+    """
+
+    leverage: Floats
+    t2: Floats
+    q: Floats
+    joint: Floats
+    nearest_distance: Floats
+    q_limit: Floats
+    joint_limit: Floats
+    leverage_limit: float
+    t2_limit: float
+    nearest_limit: float
+    outside: NDArray[np.bool_]
+
+
+@dataclass(frozen=True)
+class DomainFit:
+    """Principal components of the batches, and what held-out batches leave outside them."""
+
+    transform: str
+    centre: Floats  # (p,)
+    loadings: Floats  # (p, A), orthonormal
+    score_sd: Floats  # (A,)
+    scores: Floats  # (n_batches, A), of unit variance
+    leverage_mean: float
+    leverage_dof: float
+    q_mean: float
+    q_dof: float
+    pour_q: float  # mean squared residual of a pour about its sample
+    per_pour: float  # mean of 1/m over the fitted samples of m pours
+    t2_limit: float
+    nearest_limit: float
+    false_alarm_rate: float
+
+    def check(self, reflectance: Floats, n_pours: Ints) -> DomainCheck:
+        """Hold samples against the set.
+
+        Parameters
+        ----------
+        reflectance : ndarray, shape (n, p)
+            Mean reflectance of each sample on the fitted wavelengths.
+        n_pours : ndarray of int, shape (n,)
+            Pours behind each row.
+
+        Returns
+        -------
+        DomainCheck
+        """
+        n_batches, n_components = self.scores.shape
+        scores, q = _scores_and_residual(transformed(reflectance, self.transform, 1.0) - self.centre, self.loadings)
+        scores /= self.score_sd
+        leverage = (scores**2).sum(axis=1) / (n_batches - 1)
+        t2 = (n_batches - 1) * leverage
+        # fewer pours leave more noise outside the components; Box's g grows with it and h stays
+        q_mean = np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
+        tail = self.false_alarm_rate / 2.0
+        q_limit = q_mean / self.q_dof * chdtri(self.q_dof, tail)
+        joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
+        joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
+        nearest = np.sqrt(squared_distances(scores, self.scores).min(axis=1))
+        outside = (t2 > self.t2_limit) | (q > q_limit)
+        leverage_limit = 3.0 * n_components / n_batches
+        return DomainCheck(
+            leverage,
+            t2,
+            q,
+            joint,
+            nearest,
+            q_limit,
+            joint_limit,
+            leverage_limit,
+            self.t2_limit,
+            self.nearest_limit,
+            outside,
+        )
+
+
+def fit_domain(
+    reflectance: Floats,
+    batch: Ints,
+    sample: Ints,
+    *,
+    wavelength_nm: Floats,
+    transform: str = "absorbance",
+    false_alarm_rate: float = 0.01,
+) -> DomainFit:
+    """Learn the space that the batches of a set span.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (n_pours, p)
+        One row a pour, on the usable band, without missing values.
+    batch, sample : ndarray of int, shape (n_pours,)
+        Codes from 0 upwards, none left out.
+    wavelength_nm : ndarray, shape (p,)
+        Kept in step with the columns; the domain uses all of them.
+    transform : str, default "absorbance"
+        See `specmatch.maths.metric.transformed`.
+    false_alarm_rate : float, default 0.01
+        Part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q.
+
+    Returns
+    -------
+    DomainFit
+
+    Raises
+    ------
+    TooFewBatchesError
+        With fewer than three batches.
+
+    Notes
+    -----
+    Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
+    number of components is the last that takes 10 % or more off the held-out residual.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> nm = np.linspace(450.0, 650.0, 21)
+    >>> strength = np.exp(rng.normal(0, 0.3, 20))
+    >>> reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0)) + rng.normal(0, 1e-4, (20, 21))
+    >>> fit = fit_domain(reflectance, np.arange(20), np.arange(20), wavelength_nm=nm)
+    >>> spiked = reflectance[:1] + 0.1 * (nm == 500.0)
+    >>> fit.check(np.vstack([reflectance[:1], spiked]), np.array([1, 1])).outside.tolist()
+    [False, True]
+    """
+    if batch.max() < 2:
+        raise TooFewBatchesError(f"a domain cannot be learnt from {batch.max() + 1} batches; give three or more")
+    n_pours = np.bincount(sample)
+    sample_batch = np.empty(n_pours.size, np.int64)
+    sample_batch[sample] = batch
+    spectra, _ = mean_by(transformed(mean_by(reflectance, sample)[0], transform, 1.0), sample_batch)
+    n_batches = len(spectra)
+    most = int(np.clip(n_batches // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
+    held_out = _held_out_residuals(spectra, most)
+    n_components = _worthwhile_components(held_out.mean(axis=0))
+    centre, loadings, score_sd = _principal_axes(spectra, n_components)
+    scores = _scores_and_residual(spectra - centre, loadings)[0] / score_sd
+    # a set whose held-out spectra leave nothing outside still needs a limit above rounding
+    rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
+    each = transformed(reflectance, transform, 1.0)
+    deviations = each - mean_by(each, sample)[0][sample]
+    pour_dof = len(each) - n_pours.size
+    pour_q = float(_scores_and_residual(deviations, loadings)[1].sum() / pour_dof) if pour_dof else 0.0
+    between = squared_distances(scores, scores)
+    np.fill_diagonal(between, np.inf)
+    leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1))
+    q_mean, q_dof = scaled_chi_square(held_out[:, loadings.shape[1] - 1] + rounding)
+    return DomainFit(
+        transform,
+        centre,
+        loadings,
+        score_sd,
+        scores,
+        leverage_mean,
+        leverage_dof,
+        q_mean,
+        q_dof,
+        pour_q,
+        float(np.mean(mean_by(1.0 / n_pours, sample_batch)[0])),
+        t2_limit_new(n_batches, loadings.shape[1], 1.0 - false_alarm_rate / 2.0),
+        float(np.sqrt(between.min(axis=1).max())),
+        false_alarm_rate,
+    )
+
+
+def _principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:
+    """Return centre, loadings and standard deviations of scores, of as many components as the spectra have."""
+    centre = spectra.mean(axis=0)
+    _, spread, axes = np.linalg.svd(spectra - centre, full_matrices=False)
+    kept = min(n_components, max(1, int((spread > 1e-10 * spread[0]).sum())))
+    # identical spectra have no spread: their scores are then counted in units of 1 and stay 0
+    score_sd = np.where(spread > 0, spread, 1.0)[:kept] / np.sqrt(max(1, len(spectra) - 1))
+    return centre, axes[:kept].T, score_sd
+
+
+def _scores_and_residual(deviations: Floats, loadings: Floats) -> tuple[Floats, Floats]:
+    scores = deviations @ loadings
+    return scores, ((deviations - scores @ loadings.T) ** 2).sum(axis=1)
+
+
+def _held_out_residuals(spectra: Floats, most: int) -> Floats:
+    """Return Q of each batch at 1 .. `most` components fitted without it, shape (n_batches, most)."""
+    fold = np.arange(len(spectra)) % min(N_FOLDS, len(spectra))
+    residuals = np.empty((len(spectra), most))
+    for held_out in range(fold.max() + 1):
+        centre, loadings, _ = _principal_axes(spectra[fold != held_out], most)
+        deviations = spectra[fold == held_out] - centre
+        explained = np.cumsum((deviations @ loadings) ** 2, axis=1)
+        explained = explained[:, np.minimum(np.arange(most), explained.shape[1] - 1)]
+        residuals[fold == held_out] = (deviations**2).sum(axis=1, keepdims=True) - explained
+    return np.maximum(residuals, 0.0)
+
+
+def _worthwhile_components(residual: Floats) -> int:
+    """Return the last component that takes `WORTHWHILE` off the mean held-out residual (the first always stays)."""
+    drop = 1.0 - residual[1:] / np.maximum(residual[:-1], np.finfo(float).tiny)
+    return int(np.flatnonzero(np.append(True, drop >= WORTHWHILE))[-1]) + 1
