@@ -3,6 +3,7 @@
 import hashlib
 import os
 import secrets
+import sys
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from pathlib import Path
@@ -136,7 +137,7 @@ def _acquire(path: Path) -> int:
     raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later")
 
 
-if os.name == "nt":
+if sys.platform == "win32":
     import msvcrt
 
     def _lock_now(descriptor: int) -> None:
