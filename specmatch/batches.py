@@ -188,14 +188,45 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
             row = int(unknown.to_numpy().argmax())
             raise UnitError(f"batch {table.index[row]!r} has the colour unit {units.iloc[row]!r}; expected EBC or SRM")
         other = (units != colour_unit).to_numpy()
-        convert = ebc_from_srm if colour_unit == "EBC" else srm_from_ebc
+        own = "SRM" if colour_unit == "EBC" else "EBC"
         for name in ("colour", "colour_sd"):
             if other.any() and name in table.columns:
                 numbers = pd.to_numeric(table[name], errors="coerce").to_numpy(dtype=np.float64)
-                table[name] = np.where(other, convert(numbers), numbers)
+                table[name] = np.where(other, in_colour_unit(numbers, own, colour_unit), numbers)
     table["colour_unit"] = colour_unit
     first = ["beer", "colour", "colour_unit"]
     return table[[*first, *[name for name in table.columns if name not in first]]]
+
+
+def in_colour_unit(colour: NDArray[np.float64], own: str, wanted: str) -> NDArray[np.float64]:
+    """Convert colours between EBC and SRM.
+
+    Parameters
+    ----------
+    colour : ndarray
+    own, wanted : {"EBC", "SRM"}
+
+    Returns
+    -------
+    ndarray
+        Infinite limits stay infinite.
+
+    Raises
+    ------
+    OptionError
+        For another unit.
+
+    Examples
+    --------
+    >>> in_colour_unit(np.array([25.0]), "EBC", "SRM").round(6).tolist()
+    [12.7]
+    """
+    for unit in (own, wanted):
+        if unit not in COLOUR_UNITS:
+            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+    if own == wanted:
+        return colour
+    return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))
 
 
 def batch_folds(

@@ -1,1 +1,126 @@
-"""The command line: one file a command, argument parsing only."""
+"""The command line: one file a command, argument parsing only.
+
+Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it.
+"""
+
+import argparse
+import logging
+import sys
+from collections.abc import Sequence
+from importlib import import_module
+from importlib.util import find_spec
+from types import ModuleType
+from typing import NoReturn
+
+from specmatch import __version__
+from specmatch.errors import SpecmatchError
+
+# in the order of the work: make a set, fit, use, look
+COMMANDS = (
+    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate", "read", "verify",
+    "watch", "history", "inspect", "report", "colour",
+)  # fmt: skip
+
+
+class _OneLineParser(argparse.ArgumentParser):
+    """Answers wrong arguments with one line, because a program may be reading it."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(2, f"{self.prog}: {message}; try {self.prog} --help\n")
+
+
+def _load(name: str) -> ModuleType:
+    return import_module(f"specmatch.cli.{name}")
+
+
+def available_commands() -> list[str]:
+    """Return the names of the commands that this version has, in the order of the work.
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> "colour" in available_commands()
+    True
+    """
+    return [name for name in COMMANDS if find_spec(f"specmatch.cli.{name}") is not None]
+
+
+def _parser(names: Sequence[str], wanted: str | None) -> argparse.ArgumentParser:
+    parser = _OneLineParser(
+        prog="specmatch",
+        description="Match reflectance spectra of beer to a brewery's own past batches.",
+        epilog="Exit codes: 0 done; 1 done and someone must look; 2 nothing usable came of it.",
+    )
+    parser.add_argument("--version", action="version", version=f"specmatch {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for name in names:
+        if wanted in names and name != wanted:
+            continue  # a command's imports are paid for only by those who call it
+        module = _load(name)
+        command = commands.add_parser(
+            name,
+            help=module.HELP,
+            description=module.HELP,
+            epilog=f"Example: {module.EXAMPLE}",
+        )
+        module.add_arguments(command)
+        command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
+        command.add_argument("--debug", action="store_true", help="show the traceback of an error")
+        command.set_defaults(run=module.run)
+    return parser
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit code.
+
+    Parameters
+    ----------
+    argv : sequence of str, optional
+        Arguments without the program's name; by default those of the process.
+
+    Returns
+    -------
+    int
+        0, 1 or 2.
+
+    Examples
+    --------
+    >>> main(["colour", "--a430", "0.5"])  # doctest: +SKIP
+    0
+    """
+    arguments = list(sys.argv[1:] if argv is None else argv)
+    logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s")
+    # names and warnings must come out on any terminal, even one that cannot show every letter
+    for stream in (sys.stdout, sys.stderr):
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="backslashreplace")
+    wanted = next((word for word in arguments if not word.startswith("-")), None)
+    args = _parser(available_commands(), wanted).parse_args(arguments)
+    try:
+        outcome = args.run(args)
+    except (SpecmatchError, OSError, MemoryError) as error:
+        if args.debug:
+            raise
+        print(f"specmatch {args.command}: {_one_line(error)}", file=sys.stderr)
+        return 2
+    except KeyboardInterrupt:
+        print(f"specmatch {args.command}: stopped", file=sys.stderr)
+        return 2
+    if args.json:
+        from specmatch.report.json_document import document
+
+        print(document(args.command, outcome.results, outcome.left_out))
+    else:
+        print(outcome.text)
+        for row in outcome.left_out:
+            print(f"left out: {': '.join(str(value) for value in row.values())}", file=sys.stderr)
+    return 1 if outcome.needs_look else 0
+
+
+def _one_line(error: BaseException) -> str:
+    if isinstance(error, OSError) and error.filename is not None:
+        return f"{error.filename}: {error.strerror or error}"
+    return " ".join(str(error).split()) or type(error).__name__

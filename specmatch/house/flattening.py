@@ -2,6 +2,7 @@
 
 import dataclasses
 import math
+import typing
 from collections.abc import Mapping
 from typing import Any
 
@@ -75,6 +76,40 @@ def restore(settings: Any, arrays: Mapping[str, np.ndarray], prefix: str, classe
     if not isinstance(settings, dict) or "class" not in settings:
         raise ModelFileError(f"the model file does not describe {prefix} as it should; fit the model again")
     return _restore(settings, arrays, prefix, classes)
+
+
+def classes_within(root: type) -> dict[str, type]:
+    """Return a frozen dataclass and every one that its fields are declared to hold, by name.
+
+    Parameters
+    ----------
+    root : type
+        A dataclass.
+
+    Returns
+    -------
+    dict of str to type
+        What `restore` may build.
+
+    Examples
+    --------
+    >>> @dataclasses.dataclass(frozen=True)
+    ... class Line:
+    ...     slope: float
+    >>> list(classes_within(Line))
+    ['Line']
+    """
+    found: dict[str, type] = {}
+    waiting: list[Any] = [root]
+    while waiting:
+        kind = waiting.pop()
+        if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+            if kind.__name__ not in found:
+                found[kind.__name__] = kind
+                waiting += typing.get_type_hints(kind).values()
+        else:
+            waiting += typing.get_args(kind)
+    return found
 
 
 def _flatten(value: Any, name: str, arrays: dict[str, np.ndarray]) -> Any:

@@ -1,0 +1,29 @@
+"""`specmatch read`: colour and identity of samples, without a claim."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "read"
+HELP = "readings of a measured folder, or of a file of reflectance spectra"
+EXAMPLE = "specmatch read house.model monday/"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `read`."""
+    parser.add_argument("model", metavar="MODEL", help="model file")
+    parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
+    parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Read and lay out the readings."""
+    from specmatch.cli.sources import in_unit, load_source
+    from specmatch.house.house_model import HouseModel
+    from specmatch.report.text import readings_text
+
+    house = HouseModel.load(args.model)
+    source = load_source(args.source)
+    readings = in_unit(house.read(source.scans_or_session, source.scans), args.unit)
+    look = bool(source.left_out) or any(readings["warnings"].map(len) > 0)
+    return Outcome(readings, readings_text(readings), source.left_out, needs_look=look)

@@ -1,0 +1,140 @@
+"""From a reading and a claim to a decision, with one sentence of reason and one of what to do next.
+
+Never "released": the check screens, people release.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import TableError, UnknownBeerError
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+CONSISTENT, HOLD = "consistent", "hold"
+DECISIONS = (CONSISTENT, HOLD, RESCAN)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """One of `DECISIONS`, why, and what to do next."""
+
+    decision: str
+    reason: str
+    advice: str
+
+
+def decide(
+    claimed: str,
+    *,
+    claimed_p_value: float,
+    false_reject_rate: float,
+    nearest_beer: str,
+    plausible_beers: Sequence[str],
+    warnings: Sequence[str],
+) -> Decision:
+    """Judge a claim.
+
+    Parameters
+    ----------
+    claimed : str
+        The beer that the line says it is.
+    claimed_p_value : float
+        How typical the sample is of the claimed beer, in [0, 1].
+    false_reject_rate : float
+        Share of rightly claimed samples that may be held, in (0, 1).
+    nearest_beer : str
+    plausible_beers : sequence of str
+        Every beer that is not rejected at `false_reject_rate`.
+    warnings : sequence of str
+        Codes of `specmatch.warning_codes.WARNING_CODES`.
+
+    Returns
+    -------
+    Decision
+
+    Examples
+    --------
+    >>> decide("Pale", claimed_p_value=0.4, false_reject_rate=0.05, nearest_beer="Pale",
+    ...        plausible_beers=("Pale",), warnings=()).decision
+    'consistent'
+    """
+    faults = [code for code in warnings if WARNING_CODES[code].effect == RESCAN]
+    if faults:
+        sentence = WARNING_CODES[faults[0]].sentence
+        return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
+    others = [beer for beer in plausible_beers if beer != claimed]
+    if claimed in plausible_beers:
+        if others:
+            return Decision(
+                CONSISTENT,
+                f"typical of {claimed} (p = {claimed_p_value:.2f}), and as well of {', '.join(others)}",
+                f"this check cannot tell {claimed} from {', '.join(others)}: confirm by another route where it matters",
+            )
+        return Decision(CONSISTENT, f"typical of {claimed} (p = {claimed_p_value:.2f})", "go on")
+    rate = f"under the stated {false_reject_rate:.3g}"
+    unlikely = f"p < 0.001, {rate}" if claimed_p_value < 0.001 else f"p = {claimed_p_value:.3f}, {rate}"
+    if others:
+        return Decision(
+            HOLD,
+            f"not typical of {claimed} ({unlikely}); typical of {', '.join(others)}",
+            f"keep the packages, check which beer is on the line, pour again; {others[0]} is the first to think of",
+        )
+    return Decision(
+        HOLD,
+        f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest_beer}",
+        "keep the packages, pour again; if it stands, measure by transmission and find out what it is",
+    )
+
+
+def check_claims(claimed: Any, samples: pd.Index, beers: Sequence[str]) -> list[str | None]:
+    """Return the claim of each sample, None where there is none.
+
+    Parameters
+    ----------
+    claimed : str, Series or mapping
+        One beer for all samples, or sample -> beer; blank means no claim.
+    samples : Index of str
+    beers : sequence of str
+        The beers of the set.
+
+    Returns
+    -------
+    list of str or None
+
+    Raises
+    ------
+    UnknownBeerError
+        If a claim names a beer that the set does not hold.
+    TableError
+        If there is no claim at all, or one for a sample that has no scan.
+
+    Examples
+    --------
+    >>> check_claims({"s1": "Pale"}, pd.Index(["s1", "s2"]), ["Pale"])
+    ['Pale', None]
+    """
+    if claimed is None:
+        raise TableError("verify needs a claim: give claimed='BEER', a Series sample -> beer, or a session with claims")
+    if isinstance(claimed, str):
+        claims: list[str | None] = [claimed] * len(samples)
+    else:
+        table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
+        unused = set(table) - set(samples)
+        if unused:
+            raise TableError(
+                f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
+            )
+        claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
+    for name, claim in zip(samples, claims, strict=True):
+        if claim is not None and claim not in beers:
+            raise UnknownBeerError(
+                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set; it holds {', '.join(beers)}"
+            )
+    return claims
+
+
+def _blank(value: object) -> bool:
+    return value is None or (isinstance(value, float) and np.isnan(value)) or str(value).strip() == ""

@@ -1,0 +1,211 @@
+"""How good a house model is, with batches held out: every figure is of batches that the model did not see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from numpy.typing import NDArray
+
+from specmatch.batches import batch_folds
+from specmatch.house.fitting import fit_house
+from specmatch.house.house_model import HouseModel
+from specmatch.maths.statistics import binomial_bounds
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+COVERAGE_LEVELS = (0.80, 0.90, 0.95)
+THIRDS = ("pale", "middle", "dark")
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """What `evaluate` found; every row and count is a batch that was held out.
+
+    Attributes
+    ----------
+    figures : Series
+        The numbers in one place.
+    colour : DataFrame
+        Index `batch`: `lab`, `colour`, `colour_low`, `colour_high`.
+    identity : DataFrame
+        Index `batch`: `beer`, `nearest_beer`, `p_value` (of the nearest beer), `p_value_own` (of its own beer),
+        `plausible_beers`.
+    mix_ups : DataFrame
+        A row for each ordered pair: `claimed`, `really`, `held` (share of `n` batches), 95 % bounds `held_low` and
+        `held_high`.
+    coverage : DataFrame
+        `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`.
+    folds : Series
+        Fold of each batch.
+    """
+
+    figures: pd.Series
+    colour: pd.DataFrame
+    identity: pd.DataFrame
+    mix_ups: pd.DataFrame
+    coverage: pd.DataFrame
+    folds: pd.Series
+
+
+@dataclass(frozen=True)
+class _Fold:
+    readings: pd.DataFrame
+    p_values: pd.DataFrame
+    intervals: pd.DataFrame
+
+
+def evaluate(
+    house: HouseModel, refs: ReferenceSet, *, n_folds: int = 10, seed: int = 0, n_jobs: int | None = None
+) -> Evaluation:
+    """Judge a model with batches held out: everything that `fit` chooses is chosen anew without them.
+
+    Parameters
+    ----------
+    house : HouseModel
+        Its settings are used, not what it has learnt.
+    refs : ReferenceSet
+    n_folds : int, default 10
+        At least 2; the batches of each beer are spread over the folds.
+    seed : int, default 0
+        With the names of the batches it fixes the folds.
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
+
+    Returns
+    -------
+    Evaluation
+
+    Notes
+    -----
+    Of a batch with several samples the first one counts, so that batches weigh alike. A batch whose beer has no other
+    batch in the fitted part is left out of the identity figures: its beer was unknown to the model.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past = Brewery(seed=1).draw(5)
+    >>> result = sm.evaluate(sm.HouseModel(), sm.ReferenceSet(past.spectra, past.scans, past.batches), n_folds=2)
+    >>> len(result.colour) == len(past.batches)
+    True
+    """
+    names = [str(name) for name in refs.scans["batch"].unique()]
+    beers = refs.batches.loc[names, "beer"]
+    folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
+    levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
+    parts = Parallel(n_jobs=n_jobs)(
+        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
+        for fold in range(folds.max() + 1)
+    )
+    readings = pd.concat([part.readings for part in parts]).loc[names]
+    p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
+    intervals = pd.concat([part.intervals for part in parts])
+    lab = refs.batches.loc[names, "colour"].astype(float)
+    colour = readings[["colour", "colour_low", "colour_high"]].copy()
+    colour.insert(0, "lab", lab)
+    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
+    identity.insert(0, "beer", beers)
+    own = [p_values.at[name, beer] for name, beer in beers.items()]
+    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
+    for table in (colour, identity):
+        table.index.name = "batch"
+    coverage = _coverage(intervals, lab)
+    figures = _figures(colour, identity, coverage, house)
+    figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
+    mix_ups = _mix_ups(p_values, beers, house.false_reject_rate)
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
+
+
+def _hold_out(
+    coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
+) -> _Fold:
+    house = HouseModel(coverage, false_reject_rate).with_fitted(fit_house(refs, without=batches))
+    scans = refs.scans[refs.scans["batch"].isin(batches)]
+    first = scans.groupby("batch", sort=False)["sample"].transform("first")
+    scans = scans[scans["sample"] == first]
+    spectra = refs.spectra.loc[scans.index]
+    readings = house.read(spectra, scans=scans)
+    batch_of = scans.groupby("sample", sort=False)["batch"].first()
+    intervals = []
+    for level in levels:
+        table = house.read(spectra, scans=scans, coverage=level)[["colour_low", "colour_high"]]
+        intervals.append(table.assign(nominal=level, batch=batch_of.loc[table.index].to_numpy()))
+    p_values = house.p_values(spectra, scans=scans)
+    for table in (readings, p_values):
+        table.index = pd.Index(batch_of.loc[table.index], name="batch")
+    return _Fold(readings, p_values, pd.concat(intervals))
+
+
+def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
+    known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
+    order = lab.dropna().rank(method="first")
+    third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
+    rows = []
+    for nominal, part in known.groupby("nominal"):
+        inside = (part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])
+        group = np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()]
+        for name in ("all", *THIRDS):
+            chosen = inside if name == "all" else inside[group == name]
+            rows.append((nominal, name, *_share(int(chosen.sum()), len(chosen)), len(chosen)))
+    return pd.DataFrame(rows, columns=["nominal", "group", "covered", "low", "high", "n"])
+
+
+def _share(count: int, n: int) -> tuple[float, float, float]:
+    low, high = binomial_bounds(count, n)
+    return (count / n if n else float("nan")), float(low), float(high)
+
+
+def _mix_ups(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
+    rejected = p_values <= false_reject_rate
+    judged = p_values.notna()
+    rows = []
+    for claimed in p_values.columns:
+        for really in p_values.columns:
+            if claimed == really:
+                continue
+            of_beer = (beers == really).to_numpy() & judged[claimed].to_numpy()
+            n, held = int(of_beer.sum()), int(rejected.loc[of_beer, claimed].sum())
+            rows.append((claimed, really, *_share(held, n), n))
+    return pd.DataFrame(rows, columns=["claimed", "really", "held", "held_low", "held_high", "n"])
+
+
+def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFrame, house: HouseModel) -> pd.Series:
+    known = colour.dropna(subset=["lab", "colour"])
+    error = (known["lab"] - known["colour"]).to_numpy()
+    relative = error / known["lab"].to_numpy()
+    n = len(known)
+    told = identity[identity["p_value_own"].notna()]
+    right = int((told["nearest_beer"] == told["beer"]).sum())
+    false_hold = int((told["p_value_own"] <= house.false_reject_rate).sum())
+    several = int((told["plausible_beers"].map(len) > 1).sum())
+    at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["group"] == "all")]
+    half_width = ((known["colour_high"] - known["colour_low"]) / 2 / known["colour"]).to_numpy()
+    figures: dict[str, object] = {
+        "n_batches": len(identity),
+        "n_beers": identity["beer"].nunique(),
+        "rmsep": _root_mean_square(error),
+        "bias": float(error.mean()) if n else float("nan"),
+        "sep": float(error.std(ddof=1)) if n > 1 else float("nan"),
+        "relative_error": _root_mean_square(relative),
+        "median_relative_half_width": float(np.median(half_width)) if n else float("nan"),
+        "nominal_coverage": house.coverage,
+        "covered": float(at_level["covered"].iloc[0]) if len(at_level) else float("nan"),
+        "nearest_right": right / max(len(told), 1),
+        "nearest_right_low": float(binomial_bounds(right, len(told))[0]),
+        "stated_false_reject_rate": house.false_reject_rate,
+        "false_hold": false_hold / max(len(told), 1),
+        "false_hold_high": float(binomial_bounds(false_hold, len(told))[1]),
+        "several_plausible": several / max(len(told), 1),
+        "n_identity": len(told),
+        "n_colour": n,
+    }
+    return pd.Series(figures, dtype=object, name="figures")
+
+
+def _root_mean_square(values: NDArray[np.float64]) -> float:
+    return float(np.sqrt(np.mean(values**2))) if values.size else float("nan")

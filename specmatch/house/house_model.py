@@ -1,0 +1,322 @@
+"""The house model: colour, identity and domain fitted on one reference set, and the readings they give."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.errors import OptionError, SpecmatchError
+from specmatch.house.decision import check_claims, decide
+from specmatch.house.fitting import FittedHouse, fit_house
+from specmatch.house.flattening import classes_within, flatten, restore
+from specmatch.house.model_file import load_arrays, save_arrays
+from specmatch.house.readings import Samples, gather_samples, readings_table
+from specmatch.maths.typicality import Match
+
+if TYPE_CHECKING:
+    from specmatch.measurement.session import Session
+    from specmatch.reference.reference_set import ReferenceSet
+
+Floats = NDArray[np.float64]
+
+
+class HouseModel:
+    """Everything that a house needs to read its beers, fitted on one reference set.
+
+    Parameters
+    ----------
+    coverage : float, default 0.90
+        Share of lab values that the colour intervals are to cover, in (0, 1).
+    false_reject_rate : float, default 0.05
+        Share of rightly claimed samples that may be held, in (0, 1).
+
+    Attributes
+    ----------
+    beers_ : tuple of str
+        Beers of the set, sorted.
+    wavelengths_ : ndarray, shape (p,)
+        The usable band, nm, ascending: what a scan must cover.
+
+    Notes
+    -----
+    A fitted model never changes and may be read from many threads. It is a screening check and proves nothing about
+    what a liquid is.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past, new = (Brewery(seed=1).draw(n, draw=d) for n, d in ((6, 0), (1, 1)))
+    >>> house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
+    >>> readings = house.read(new.spectra, scans=new.scans)
+    >>> readings.index.name, len(readings) == new.scans["sample"].nunique()
+    ('sample', True)
+    """
+
+    def __init__(self, coverage: float = 0.90, false_reject_rate: float = 0.05) -> None:
+        self.coverage = coverage
+        self.false_reject_rate = false_reject_rate
+        self._fitted: FittedHouse | None = None
+
+    def __repr__(self) -> str:
+        state = "not fitted"
+        if self._fitted is not None:
+            f = self._fitted
+            state = (
+                f"{len(f.beers)} beers, {len(f.batches)} batches, {f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
+            )
+        return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
+
+    @property
+    def fitted(self) -> FittedHouse:
+        """What `fit` learnt.
+
+        Raises
+        ------
+        SpecmatchError
+            If the model is not fitted.
+        """
+        if self._fitted is None:
+            raise SpecmatchError("this house model is not fitted; call fit(reference_set) or HouseModel.load(path)")
+        return self._fitted
+
+    @property
+    def beers_(self) -> tuple[str, ...]:
+        """Beers of the set, sorted."""
+        return self.fitted.beers
+
+    @property
+    def wavelengths_(self) -> Floats:
+        """Usable band, shape (p,), nm, ascending (a copy)."""
+        return self.fitted.wavelength_nm.copy()
+
+    def fit(self, refs: ReferenceSet) -> HouseModel:
+        """Learn colour, identity and domain from a reference set.
+
+        Parameters
+        ----------
+        refs : ReferenceSet
+
+        Returns
+        -------
+        HouseModel
+            Itself.
+
+        Raises
+        ------
+        OptionError
+            If `coverage` or `false_reject_rate` lies outside (0, 1).
+        TooFewBatchesError
+            If the set holds fewer than three batches.
+        SpecmatchError
+            If the model is fitted already: a fitted model never changes.
+
+        Examples
+        --------
+        >>> HouseModel().fit(refs)  # doctest: +SKIP
+        """
+        if self._fitted is not None:
+            raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
+        for name in ("coverage", "false_reject_rate"):
+            if not 0.0 < getattr(self, name) < 1.0:
+                raise OptionError(f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as 0.90")
+        self._fitted = fit_house(refs)
+        return self
+
+    def with_fitted(self, fitted: FittedHouse) -> HouseModel:
+        """Return a model with these settings that has learnt something else.
+
+        Parameters
+        ----------
+        fitted : FittedHouse
+
+        Returns
+        -------
+        HouseModel
+            A new one.
+
+        Examples
+        --------
+        >>> house.with_fitted(fit_house(refs, without=["b1"]))  # doctest: +SKIP
+        """
+        model = HouseModel(self.coverage, self.false_reject_rate)
+        model._fitted = fitted
+        return model
+
+    def read(
+        self,
+        spectra: pd.DataFrame | pd.Series | Session,
+        scans: pd.DataFrame | pd.Series | None = None,
+        coverage: float | None = None,
+    ) -> pd.DataFrame:
+        """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
+
+        Parameters
+        ----------
+        spectra : DataFrame, Series or Session
+            Reflectance, a row a scan, columns in nm; a Series is one spectrum; a session brings its own scans table
+            and the warnings of its scans.
+        scans : DataFrame or Series, optional
+            A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
+        coverage : float, optional
+            Share of lab values to cover; by default the model's own.
+
+        Returns
+        -------
+        DataFrame
+            A row a sample, index `sample`, in the order given.
+
+        Raises
+        ------
+        WavelengthMismatchError
+            If the scans do not cover the model's wavelengths.
+
+        Examples
+        --------
+        >>> house.read(session)  # doctest: +SKIP
+        """
+        samples = gather_samples(self.fitted, spectra, scans)
+        return self._readings(samples, self._match(samples), coverage)
+
+    def p_values(
+        self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
+    ) -> pd.DataFrame:
+        """Return how typical each sample is of each beer.
+
+        Parameters
+        ----------
+        spectra, scans
+            As in `read`.
+
+        Returns
+        -------
+        DataFrame, shape (n_samples, n_beers)
+            In [0, 1]: how often a true sample of the beer lies as far out.
+
+        Examples
+        --------
+        >>> house.p_values(session)  # doctest: +SKIP
+        """
+        samples = gather_samples(self.fitted, spectra, scans)
+        p = self._match(samples).p_value
+        return pd.DataFrame(p, index=samples.index, columns=pd.Index(self.fitted.beers, name="beer"))
+
+    def verify(
+        self,
+        spectra: pd.DataFrame | pd.Series | Session,
+        claimed: str | pd.Series | Mapping[str, str] | None = None,
+        scans: pd.DataFrame | pd.Series | None = None,
+        coverage: float | None = None,
+    ) -> pd.DataFrame:
+        """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
+
+        Parameters
+        ----------
+        spectra, scans, coverage
+            As in `read`.
+        claimed : str, Series or mapping, optional
+            The beer that all samples are said to be, or sample -> beer; by default a session's own claims. A sample
+            without a claim is read only: its decision is None.
+
+        Returns
+        -------
+        DataFrame
+            The readings with `claimed`, `decision`, `reason`, `advice`.
+
+        Raises
+        ------
+        UnknownBeerError
+            If a claim names a beer that the set does not hold.
+
+        Examples
+        --------
+        >>> house.verify(spectra, claimed="House Pils")  # doctest: +SKIP
+        """
+        samples = gather_samples(self.fitted, spectra, scans)
+        names = samples.index
+        claims = check_claims(
+            getattr(spectra, "claims", None) if claimed is None else claimed, names, self.fitted.beers
+        )
+        match = self._match(samples)
+        readings = self._readings(samples, match, coverage)
+        rows = []
+        for row, (claim, plausible, warnings) in enumerate(
+            zip(claims, readings["plausible_beers"], readings["warnings"], strict=True)
+        ):
+            if claim is None:
+                rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
+                continue
+            got = decide(
+                claim,
+                claimed_p_value=float(match.p_value[row, self.fitted.beers.index(claim)]),
+                false_reject_rate=self.false_reject_rate,
+                nearest_beer=readings["nearest_beer"].iloc[row],
+                plausible_beers=plausible,
+                warnings=warnings,
+            )
+            rows.append((claim, got.decision, got.reason, got.advice))
+        judged = pd.DataFrame(rows, index=names, columns=["claimed", "decision", "reason", "advice"], dtype=object)
+        return pd.concat([readings, judged], axis=1)
+
+    def save(self, path: str | Path) -> None:
+        """Write the model to one file: arrays and a manifest, no code.
+
+        Parameters
+        ----------
+        path : str or Path
+
+        Raises
+        ------
+        StorageError
+            If the file cannot be written.
+
+        Examples
+        --------
+        >>> house.save("house.model")  # doctest: +SKIP
+        """
+        arrays, tree = flatten(self.fitted, "house")
+        settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
+        save_arrays(path, arrays, {"house": tree, "settings": settings})
+
+    @classmethod
+    def load(cls, path: str | Path) -> HouseModel:
+        """Read a model file.
+
+        Parameters
+        ----------
+        path : str or Path
+
+        Returns
+        -------
+        HouseModel
+
+        Raises
+        ------
+        ModelFileError
+            If the file is damaged, foreign, or of a later format.
+
+        Examples
+        --------
+        >>> HouseModel.load("house.model")  # doctest: +SKIP
+        """
+        arrays, manifest = load_arrays(path)
+        model = cls(**manifest["settings"])
+        model._fitted = restore(manifest["house"], arrays, "house", classes_within(FittedHouse))
+        return model
+
+    def _match(self, samples: Samples) -> Match:
+        return self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
+
+    def _readings(self, samples: Samples, match: Match, coverage: float | None) -> pd.DataFrame:
+        return readings_table(
+            self.fitted,
+            samples,
+            match,
+            coverage=self.coverage if coverage is None else coverage,
+            false_reject_rate=self.false_reject_rate,
+        )

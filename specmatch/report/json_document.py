@@ -1,0 +1,87 @@
+"""One JSON document a command: the same keys every time, never NaN or Infinity, no secrets of pandas inside."""
+
+import json
+import math
+from collections.abc import Iterable, Mapping
+from dataclasses import asdict, is_dataclass
+from datetime import date
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+FORMAT = 1
+
+
+def jsonable(value: Any) -> Any:
+    """Turn tables, arrays and mappings into what JSON can hold.
+
+    A DataFrame becomes a list of rows, each with its index under the index's name; a Series a mapping; tuples become
+    arrays; missing, NaN and infinite numbers become null.
+
+    Parameters
+    ----------
+    value : object
+
+    Returns
+    -------
+    object
+        Made of dict, list, str, int, float, bool and None only.
+
+    Raises
+    ------
+    TypeError
+        For anything else: a document must not depend on how an object happens to print itself.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> jsonable(pd.DataFrame({"low": [float("-inf")]}, index=pd.Index(["s1"], name="sample")))
+    [{'sample': 's1', 'low': None}]
+    """
+    if value is None or isinstance(value, str | bool) or value is pd.NaT or value is pd.NA:
+        return value if isinstance(value, str | bool) else None
+    if isinstance(value, int | np.integer | np.bool_):
+        return bool(value) if isinstance(value, np.bool_) else int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if math.isfinite(value) else None
+    if isinstance(value, pd.DataFrame):
+        table = value.reset_index() if value.index.name else value
+        columns = [str(column) for column in table.columns]
+        return [{c: jsonable(v) for c, v in zip(columns, row, strict=True)} for row in table.itertuples(index=False)]
+    if isinstance(value, pd.Series):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if isinstance(value, Mapping):
+        return {str(key): jsonable(item) for key, item in value.items()}
+    if is_dataclass(value) and not isinstance(value, type):
+        return jsonable(asdict(value))
+    if isinstance(value, date | Path):
+        return value.isoformat() if isinstance(value, date) else str(value)
+    if isinstance(value, Iterable):
+        return [jsonable(item) for item in value]
+    raise TypeError(f"a {type(value).__name__} cannot stand in a JSON document")
+
+
+def document(command: str, results: Any, left_out: Any = ()) -> str:
+    """Return the JSON document of one command.
+
+    Parameters
+    ----------
+    command : str
+        Name of the command.
+    results, left_out : object
+        Anything that `jsonable` takes.
+
+    Returns
+    -------
+    str
+        One line, keys `format`, `command`, `results`, `left_out`.
+
+    Examples
+    --------
+    >>> document("colour", {"srm": 6.35})
+    '{"format": 1, "command": "colour", "results": {"srm": 6.35}, "left_out": []}'
+    """
+    body = {"format": FORMAT, "command": command, "results": jsonable(results), "left_out": jsonable(left_out)}
+    return json.dumps(body, ensure_ascii=False, allow_nan=False)
