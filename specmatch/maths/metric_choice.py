@@ -125,7 +125,13 @@ def metric_of(
 
 
 def choose_metric(
-    samples: Samples, pours: Floats, pour_sample: NDArray[np.int64], wavelength_nm: Floats
+    samples: Samples,
+    pours: Floats,
+    pour_sample: NDArray[np.int64],
+    wavelength_nm: Floats,
+    *,
+    transform: str = "auto",
+    n_components: int | None = None,
 ) -> tuple[Metric, float]:
     """Try the candidates; return the metric of the best and its merit.
 
@@ -136,6 +142,10 @@ def choose_metric(
         Reflectance of each pour.
     pour_sample : ndarray of int, shape (n_pours,)
     wavelength_nm : ndarray, shape (p,)
+    transform : str, default "auto"
+        Take this transform and choose the rest.
+    n_components : int or None
+        Take this many and choose the rest.
 
     Returns
     -------
@@ -148,22 +158,26 @@ def choose_metric(
     """
     dof = samples.beer.size - samples.batches_per_beer.size
     if dof == 0:
-        plain = Candidate("reflectance", 1.0, -np.inf, min(pours.shape))
+        scale = "reflectance" if transform == "auto" else transform
+        plain = Candidate(scale, OFFSETS[0], -np.inf, n_components or min(pours.shape))
         return metric_of(samples, pours, pour_sample, wavelength_nm, plain), 0.0
     foreign = brewed_over_the_colours(samples)
     scales = [("reflectance", 1.0), ("absorbance", 1.0), *(("log_absorbance", offset) for offset in OFFSETS)]
+    if transform != "auto":
+        scales = [scale for scale in scales if scale[0] == transform]
     edges = [
         -np.inf,
         *(edge for edge in LOW_EDGES_NM if (wavelength_nm < edge).any() and (wavelength_nm >= edge).sum() > 20),
     ]
     best: tuple[float, Metric] | None = None
-    for transform, offset in scales:
+    for name, offset in scales:
         for edge in edges:
             channels = np.flatnonzero(wavelength_nm >= edge)
-            candidate = Candidate(transform, offset, edge, most_components(dof))
+            candidate = Candidate(name, offset, edge, n_components or most_components(dof))
             projection = _projection(samples, pours, pour_sample, channels, candidate)
-            for n_components in range(1, 1 + min(candidate.n_components, projection.loadings.shape[1])):
-                metric = scatter_metric(projection, samples, channels, transform, offset, n_components)
+            most = min(candidate.n_components, projection.loadings.shape[1])
+            for n in [most] if n_components else range(1, most + 1):
+                metric = scatter_metric(projection, samples, channels, name, offset, n)
                 found = merit(metric, samples, foreign)
                 if best is None or found > best[0] + 1e-9:
                     best = found, metric

@@ -97,7 +97,14 @@ class TypicalityFit:
 
 
 def fit_typicality(
-    reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats
+    reflectance: Floats,
+    beer: Ints,
+    batch: Ints,
+    sample: Ints,
+    *,
+    wavelength_nm: Floats,
+    transform: str = "auto",
+    n_components: int | None = None,
 ) -> TypicalityFit:
     """Learn what is typical of each beer.
 
@@ -108,6 +115,10 @@ def fit_typicality(
     beer, batch, sample : ndarray of int, shape (n_pours,)
         Codes from 0 upwards, none left out.
     wavelength_nm : ndarray, shape (p,)
+    transform : {"auto", "reflectance", "absorbance", "log_absorbance"}, default "auto"
+        `auto` lets held-out batches and held-out beers choose it.
+    n_components : int or None
+        Axes of the metric; None lets held-out batches and held-out beers choose.
 
     Returns
     -------
@@ -143,7 +154,9 @@ def fit_typicality(
         )
     sample_batch, batch_beer = _parent(sample, batch), _parent(batch, beer)
     samples = Samples(means, n_pours, sample_batch, batch_beer)
-    metric, merit = choose_metric(samples, reflectance, sample, wavelength_nm)
+    metric, merit = choose_metric(
+        samples, reflectance, sample, wavelength_nm, transform=transform, n_components=n_components
+    )
     batch_means, _ = mean_by(metric.scores(means), sample_batch)
     beer_means, per_beer = mean_by(batch_means, batch_beer)
     return TypicalityFit(metric, beer_means, per_beer, batch_means, merit)

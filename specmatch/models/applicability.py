@@ -1,0 +1,188 @@
+"""Is a spectrum of the kind that the set holds: leverage, T2, spectral residual, each with its limit."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from sklearn.base import BaseEstimator, OutlierMixin
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from specmatch.errors import OptionError
+from specmatch.maths.limits import DomainFit, fit_domain
+from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+
+
+class Applicability(OutlierMixin, BaseEstimator):
+    """Tell spectra that lie outside what the set holds.
+
+    Parameters
+    ----------
+    false_alarm_rate : float, default 0.01
+        Part of spectra of the set's own kind that may be called outside, in (0, 1); half for T2, half for Q.
+    scale : {"absorbance", "reflectance", "log_absorbance"} or None, default "absorbance"
+        Scale of the components; None takes the rows as a pipeline hands them over, as `reflectance` does.
+
+    Attributes
+    ----------
+    domain_ : DomainFit
+    batches_ : ndarray
+        Batches in order of first appearance; row numbers where `fit` got no groups.
+    wavelengths_ : ndarray or None
+        nm, where `fit` got a table with wavelengths as columns.
+    offset_ : float
+        -1: `score_samples` lies below it outside.
+    n_features_in_ : int
+
+    Notes
+    -----
+    Limits rest on the number of batches, and on batches held out; a row is judged by itself, whatever else is sent.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> nm = np.linspace(450.0, 650.0, 21)
+    >>> strength = np.exp(rng.normal(0, 0.3, 20))
+    >>> X = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0)) + rng.normal(0, 1e-4, (20, 21))
+    >>> domain = Applicability().fit(X, groups=np.arange(20))
+    >>> domain.check(X[:1] + 0.01 * (nm == 500.0))["reason"].tolist()
+    ['Q']
+    """
+
+    def __init__(self, false_alarm_rate: float = 0.01, *, scale: str | None = "absorbance") -> None:
+        self.false_alarm_rate = false_alarm_rate
+        self.scale = scale
+
+    def fit(self, X: Any, y: Any = None, groups: Any = None) -> "Applicability":
+        """Learn the space of the batches and the limits.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n_rows, p)
+            Reflectance, a row a pour; a table's columns are wavelengths in nm, in any order.
+        y : ignored
+        groups : array_like, shape (n_rows,), optional
+            Batch of each row.
+
+        Returns
+        -------
+        Applicability
+
+        Raises
+        ------
+        TooFewBatchesError
+            With fewer than three batches.
+
+        Examples
+        --------
+        See the class.
+        """
+        if not 0.0 < self.false_alarm_rate < 1.0:
+            raise OptionError(f"false_alarm_rate is {self.false_alarm_rate!r}; expected a part such as 0.01")
+        values, self.wavelengths_ = by_wavelength(X)
+        values = validate_data(self, values, dtype=np.float64, ensure_min_samples=2)
+        batch = batch_codes(groups, len(values), "Applicability")
+        self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
+        self.offset_ = -1.0
+        self.domain_: DomainFit = fit_domain(
+            values,
+            batch,
+            batch,
+            wavelength_nm=np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_,
+            transform="reflectance" if self.scale is None else self.scale,
+            false_alarm_rate=self.false_alarm_rate,
+        )
+        return self
+
+    def score_samples(self, X: Any) -> np.ndarray:
+        """Return minus the larger of T2 and Q, each over its limit, shape (n,): below -1 is outside.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+
+        Returns
+        -------
+        ndarray, shape (n,)
+
+        Examples
+        --------
+        See the class.
+        """
+        table = self.check(X)
+        return -np.maximum(table["t2"] / table["t2_limit"], table["q"] / table["q_limit"]).to_numpy()
+
+    def decision_function(self, X: Any) -> np.ndarray:
+        """Return `score_samples(X) - offset_`, shape (n,): negative is outside.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+
+        Returns
+        -------
+        ndarray, shape (n,)
+
+        Examples
+        --------
+        See the class.
+        """
+        return self.score_samples(X) - self.offset_
+
+    def predict(self, X: Any) -> np.ndarray:
+        """Return 1 for rows inside the set's domain and -1 for rows outside, shape (n,).
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+
+        Returns
+        -------
+        ndarray of int, shape (n,)
+
+        Examples
+        --------
+        See the class.
+        """
+        return np.where(self.decision_function(X) < 0, -1, 1)
+
+    def check(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
+        """Return distances and limits of each row.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample.
+        n_pours : int, default 1
+            Pours behind each row.
+
+        Returns
+        -------
+        DataFrame
+            Index of `X`; columns `leverage, leverage_limit, t2, t2_limit, q, q_limit, joint, joint_limit,
+            nearest_distance, nearest_limit, outside` (bool) and `reason` (`""`, `T2`, `Q` or `T2+Q`).
+
+        Examples
+        --------
+        See the class.
+        """
+        check_is_fitted(self)
+        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        found = self.domain_.check(values, np.full(len(values), n_pours))
+        far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
+        return pd.DataFrame(
+            {
+                "leverage": found.leverage,
+                "leverage_limit": found.leverage_limit,
+                "t2": found.t2,
+                "t2_limit": found.t2_limit,
+                "q": found.q,
+                "q_limit": found.q_limit,
+                "joint": found.joint,
+                "joint_limit": found.joint_limit,
+                "nearest_distance": found.nearest_distance,
+                "nearest_limit": found.nearest_limit,
+                "outside": found.outside,
+                "reason": np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], ""),
+            },
+            index=X.index if isinstance(X, pd.DataFrame) else None,
+        )

@@ -1,0 +1,175 @@
+"""Which beer is it: the nearest one, all plausible ones, or none."""
+
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from sklearn.base import BaseEstimator, ClassifierMixin
+from sklearn.utils.multiclass import check_classification_targets
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from specmatch.errors import OptionError, ParentsError
+from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+
+
+class BeerMatcher(ClassifierMixin, BaseEstimator):
+    """Match reflectance spectra to beers by distance in the scatter between batches of one beer.
+
+    Parameters
+    ----------
+    false_reject_rate : float, default 0.05
+        Part of true samples of a beer that may be refused as that beer, in (0, 1).
+    scale : {"auto", "reflectance", "absorbance", "log_absorbance"} or None, default "auto"
+        Scale on which distance is taken; `auto` lets held-out batches and held-out beers choose. None takes the rows
+        as a pipeline hands them over, as `reflectance` does, and all their columns.
+    n_components : int or None, default None
+        Axes of the metric; None lets held-out batches and held-out beers choose.
+
+    Attributes
+    ----------
+    classes_ : ndarray
+        Beers, sorted.
+    batches_ : ndarray
+        Batches in order of first appearance; row numbers where `fit` got no groups.
+    wavelengths_ : ndarray or None
+        nm, where `fit` got a table with wavelengths as columns.
+    typicality_ : TypicalityFit
+        Metric and means.
+    n_features_in_ : int
+
+    Notes
+    -----
+    `predict` is closed: it names the nearest beer whatever comes. `match` is open. Rows of one batch are taken as
+    pours of one sample; `match` takes each row as a sample of `n_pours` pours.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> nm = np.linspace(450.0, 650.0, 21)
+    >>> strength = np.repeat([1.0, 2.0], 8) * np.exp(rng.normal(0, 0.03, 16))
+    >>> X = pd.DataFrame(10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0)), columns=nm)
+    >>> matcher = BeerMatcher().fit(X, np.repeat(["Pale", "Amber"], 8), groups=[f"B{i}" for i in range(16)])
+    >>> matcher.match(X.iloc[:1] ** 1.4)["plausible_beers"].tolist()
+    [()]
+    """
+
+    def __init__(
+        self, false_reject_rate: float = 0.05, *, scale: str | None = "auto", n_components: int | None = None
+    ) -> None:
+        self.false_reject_rate = false_reject_rate
+        self.scale = scale
+        self.n_components = n_components
+
+    def fit(self, X: Any, y: Any, groups: Any = None) -> "BeerMatcher":
+        """Learn the metric and the beers.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n_rows, p)
+            Reflectance, a row a pour; a table's columns are wavelengths in nm, in any order.
+        y : array_like, shape (n_rows,)
+            Beer of each row.
+        groups : array_like, shape (n_rows,), optional
+            Batch of each row.
+
+        Returns
+        -------
+        BeerMatcher
+
+        Raises
+        ------
+        ParentsError
+            If a batch stands under two beers.
+        TooFewBatchesError
+            With fewer than two batches.
+
+        Examples
+        --------
+        See the class.
+        """
+        if not 0.0 < self.false_reject_rate < 1.0:
+            raise OptionError(f"false_reject_rate is {self.false_reject_rate!r}; expected a part such as 0.05")
+        values, self.wavelengths_ = by_wavelength(X)
+        values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=2)
+        check_classification_targets(y)
+        self.classes_, beer = np.unique(y, return_inverse=True)
+        batch = batch_codes(groups, len(values), "BeerMatcher")
+        self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
+        parents = pd.DataFrame({"batch": batch, "beer": beer}).drop_duplicates()
+        if parents["batch"].duplicated().any():
+            twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
+            beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
+            raise ParentsError(f"batch {self.batches_[twice]!r} stands under two beers, {beers[0]!r} and {beers[1]!r}")
+        wavelength_nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
+        self.typicality_: TypicalityFit = fit_typicality(
+            values,
+            beer.astype(np.int64),
+            batch,
+            batch,
+            wavelength_nm=wavelength_nm,
+            transform="reflectance" if self.scale is None else self.scale,
+            n_components=self.n_components,
+        )
+        return self
+
+    def predict(self, X: Any) -> np.ndarray:
+        """Return the nearest beer of each row, shape (n,): a closed answer, given whatever comes.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample of one pour.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+
+        Examples
+        --------
+        See the class.
+        """
+        values = self._rows(X)
+        return self.classes_[self.typicality_.match(values, np.ones(len(values), np.int64)).distance.argmin(axis=1)]
+
+    def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
+        """Return the open answer of each row.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample.
+        n_pours : int, default 1
+            Pours behind each row.
+
+        Returns
+        -------
+        DataFrame
+            Index of `X`; columns `nearest_beer`, `p_value` (how typical of it), `p_value_method`, `plausible_beers`
+            (tuple: every beer not rejected at the stated rate; empty = none of ours), `nearest_batch`, `distance` (to
+            it, about 1 between batches of one beer), `too_few_batches` (of the nearest beer).
+
+        Examples
+        --------
+        See the class.
+        """
+        values = self._rows(X)
+        found = self.typicality_.match(values, np.full(len(values), n_pours))
+        nearest = found.distance.argmin(axis=1)
+        plausible = found.p_value > self.false_reject_rate
+        return pd.DataFrame(
+            {
+                "nearest_beer": self.classes_[nearest],
+                "p_value": found.p_value[np.arange(len(values)), nearest],
+                "p_value_method": np.array(found.p_method, dtype=object)[nearest],
+                "plausible_beers": [tuple(self.classes_[row]) for row in plausible],
+                "nearest_batch": self.batches_[found.nearest_batch],
+                "distance": found.nearest_distance,
+                "too_few_batches": self.typicality_.too_few_batches[nearest],
+            },
+            index=X.index if isinstance(X, pd.DataFrame) else None,
+        )
+
+    def _rows(self, X: Any) -> np.ndarray:
+        check_is_fitted(self)
+        return validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
