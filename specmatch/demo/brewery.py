@@ -1,0 +1,235 @@
+"""An invented brewery: twelve beers, their batches, and scans of them, as raw counts or as reflectance tables.
+
+Everything here is invented. One `Brewery` is one seed: its beers, its instrument and its lab never change. Batches,
+pours and noise are drawn anew for every `draw`.
+"""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import numpy.typing as npt
+import pandas as pd
+
+from specmatch.demo.beers import (
+    BATCH_COLOUR_SD,
+    BATCH_SHAPE_SD,
+    BEER_SHAPE_SD,
+    HOUSE_BEERS,
+    Liquids,
+    absorbance_of,
+    house_colours,
+)
+from specmatch.demo.optics import Cup, Spectrometer
+from specmatch.demo.scanning import Bench, PourConditions, RawScans
+
+Array = npt.NDArray[np.float64]
+
+LAB_RELATIVE_SD, LAB_SD_EBC = 0.012, 0.1
+
+# every draw of random numbers has its own stream, so that a fault planted in a pour leaves all else as it was
+_BEERS, _BATCHES, _FOREIGN, _LAB, _BENCH = range(5)
+
+
+@dataclass(frozen=True)
+class SimulatedHouse:
+    """Batches measured by the invented brewery, as tables.
+
+    Attributes
+    ----------
+    spectra : DataFrame
+        Reflectance, a row a scan, columns the whole grid of the instrument in nm, dead ends included.
+    scans : DataFrame
+        The same index `scan_id`: `pour`, `sample`, `batch`, `session`, `measured_at`, ...
+    batches : DataFrame
+        Index `batch`: `beer`, `colour` (by the lab, with its error), `colour_unit`, ...
+    true_colour : Series
+        Colour in EBC without any error, by batch.
+    raw : RawScans
+        The counts that all this was computed from.
+    """
+
+    spectra: pd.DataFrame
+    scans: pd.DataFrame
+    batches: pd.DataFrame
+    true_colour: pd.Series
+    raw: RawScans
+
+
+class Brewery:
+    """An invented brewery with twelve beers from about 5 to 80 EBC.
+
+    Parameters
+    ----------
+    seed : int
+        Decides colours and shapes of its beers, and with `draw` everything measured.
+    cup : Cup, optional
+    spectrometer : Spectrometer, optional
+
+    Attributes
+    ----------
+    beers : tuple of str
+        From pale to dark.
+    colour_ebc : array (12,)
+        Target colour of each beer; neighbours are 20-35 % apart.
+
+    Examples
+    --------
+    >>> house = Brewery(seed=1).draw(2)
+    >>> house.spectra.shape[0], house.batches.shape[0]
+    (72, 24)
+    """
+
+    beers = HOUSE_BEERS
+
+    def __init__(self, seed: int, *, cup: Cup | None = None, spectrometer: Spectrometer | None = None) -> None:
+        self.seed = seed
+        rng = self._rng(_BEERS)
+        self.colour_ebc = house_colours(rng)
+        self._shapes = rng.standard_normal((len(self.beers), BEER_SHAPE_SD.size)) * BEER_SHAPE_SD
+        self.bench = Bench(cup or Cup(), spectrometer or Spectrometer())
+
+    def _rng(self, stream: int, draw: int = 0) -> np.random.Generator:
+        return np.random.default_rng([self.seed, stream, draw])
+
+    def batches(self, n_batches: int, *, draw: int = 0, beers: Sequence[str] | None = None) -> Liquids:
+        """Return `n_batches` new batches of each house beer (or of those named), beer by beer.
+
+        A batch departs from its beer by 4.5 % of colour and by three smooth shapes of 1.4, 1.0 and 0.7 % (sd).
+        The same `seed` and `draw` give the same batches, whichever beers are asked for.
+        """
+        rng = self._rng(_BATCHES, draw)
+        n_beers = len(self.beers)
+        strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
+        shape = BATCH_SHAPE_SD * rng.standard_normal((n_beers, n_batches, BATCH_SHAPE_SD.size))
+        kept = np.array([self.beers.index(name) for name in (self.beers if beers is None else beers)])
+        row = np.repeat(kept, n_batches)
+        return Liquids(
+            tuple(self.beers[i] for i in row),
+            tuple(f"{_initials(self.beers[i])}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
+            absorbance_of(
+                self.colour_ebc[row],
+                self._shapes[row],
+                strength=strength[kept].ravel(),
+                batch_shape=shape[kept].reshape(row.size, -1),
+            ),
+        )
+
+    def foreign_batches(self, n: int, *, draw: int = 0, apart: float = 0.0) -> Liquids:
+        """Return one batch each of `n` beers of nobody's, over the colour range of the house, shapes of their own.
+
+        With `apart`, say 0.15, each differs in colour from every house beer by at least that factor, 1.15; the range
+        then reaches as far beyond the palest and the darkest beer as a house beer's neighbour would.
+        """
+        rng = self._rng(_FOREIGN, draw)
+        ends = np.log(self.colour_ebc[[0, -1]]) + (np.array([-1.0, 1.0]) * np.log(1.35) if apart else 0.0)
+        colour = np.empty(0)
+        while colour.size < n:
+            drawn = np.exp(rng.uniform(ends[0], ends[1], 4 * n))
+            factor = np.abs(np.log(drawn[:, np.newaxis] / self.colour_ebc)).min(axis=1)
+            colour = np.concatenate([colour, drawn[factor >= np.log1p(apart)]])
+        names = [f"{draw}-{i + 1:03d}" for i in range(n)]
+        return Liquids(
+            tuple(f"Foreign {name}" for name in names),
+            tuple(f"F-{name}" for name in names),
+            absorbance_of(
+                colour[:n],
+                rng.standard_normal((n, BEER_SHAPE_SD.size)) * BEER_SHAPE_SD,
+                strength=np.zeros(n),
+                batch_shape=BATCH_SHAPE_SD * rng.standard_normal((n, BATCH_SHAPE_SD.size)),
+            ),
+        )
+
+    def draw(
+        self,
+        n_batches: int,
+        *,
+        n_pours: int = 3,
+        draw: int = 0,
+        beers: Sequence[str] | None = None,
+        conditions: PourConditions | Sequence[PourConditions] = PourConditions(),  # noqa: B008 - frozen
+    ) -> SimulatedHouse:
+        """Measure new batches of the house beers, one sample of `n_pours` pours each.
+
+        Parameters
+        ----------
+        n_batches : int
+            Of each beer.
+        n_pours : int
+        draw : int
+            Another number, other batches; the same number, the same.
+        beers : sequence of str, optional
+            All twelve unless given.
+        conditions : PourConditions or one for each pour
+            What goes wrong in every pour, or in the first, second, ... pour of every sample.
+
+        Returns
+        -------
+        SimulatedHouse
+        """
+        liquids = self.batches(n_batches, draw=draw, beers=beers)
+        return self._measured(liquids, n_pours, draw, conditions)
+
+    def foreign(
+        self,
+        n: int,
+        *,
+        n_pours: int = 3,
+        draw: int = 0,
+        apart: float = 0.0,
+        conditions: PourConditions | Sequence[PourConditions] = PourConditions(),  # noqa: B008 - frozen
+    ) -> SimulatedHouse:
+        """Measure one batch each of `n` beers that are none of the house's; see `foreign_batches` and `draw`."""
+        return self._measured(self.foreign_batches(n, draw=draw, apart=apart), n_pours, draw, conditions)
+
+    def lab_colour(self, liquids: Liquids, *, draw: int = 0) -> Array:
+        """Return the colours that the lab finds, (n,) in EBC: an error of 1.2 % and one of 0.1 EBC (sd)."""
+        error = self._rng(_LAB, draw).standard_normal((len(liquids.batch), 2))
+        return np.round(liquids.colour_ebc * (1.0 + LAB_RELATIVE_SD * error[:, 0]) + LAB_SD_EBC * error[:, 1], 2)
+
+    def scan(
+        self,
+        liquids: Liquids,
+        conditions: Sequence[Sequence[PourConditions]],
+        *,
+        draw: int = 0,
+        per_session: int = 5,
+    ) -> RawScans:
+        """Return raw scans of one sample a batch; `conditions` holds, for each batch, those of each of its pours."""
+        return self.bench.scan(liquids, conditions, rng=self._rng(_BENCH, draw), per_session=per_session, draw=draw)
+
+    def _measured(
+        self, liquids: Liquids, n_pours: int, draw: int, conditions: PourConditions | Sequence[PourConditions]
+    ) -> SimulatedHouse:
+        pours = [conditions] * n_pours if isinstance(conditions, PourConditions) else list(conditions)
+        if len(pours) != n_pours:
+            raise ValueError(f"{len(pours)} conditions were given for {n_pours} pours; give one for each pour")
+        raw = self.scan(liquids, [pours] * len(liquids.batch), draw=draw)
+        spectra, scans = raw.reflectance()
+        return SimulatedHouse(
+            spectra,
+            scans,
+            batch_table(liquids, self.lab_colour(liquids, draw=draw), raw),
+            pd.Series(liquids.colour_ebc, index=pd.Index(liquids.batch, name="batch"), name="true_colour"),
+            raw,
+        )
+
+
+def batch_table(liquids: Liquids, lab_colour: Array, raw: RawScans) -> pd.DataFrame:
+    """Return the batches table of what was scanned, its lab colours in EBC."""
+    samples = raw.table[raw.table["role"] == "sample"].drop_duplicates("batch").set_index("batch")
+    return pd.DataFrame(
+        {
+            "beer": list(liquids.beer),
+            "colour": lab_colour,
+            "colour_unit": "EBC",
+            "colour_method": "transmission 430 nm, 1 cm",
+            "lab": "invented lab",
+            "packaged_on": samples.loc[list(liquids.batch), "measured_at"].str[:10].to_numpy(),
+        },
+        index=pd.Index(liquids.batch, name="batch"),
+    )
+
+
+def _initials(beer: str) -> str:
+    return "".join(word[0] for word in beer.split())
