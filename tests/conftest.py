@@ -11,3 +11,14 @@ def pytest_addoption(parser: pytest.Parser) -> None:
 def full_size(request: pytest.FixtureRequest) -> bool:
     """True when statistical tests are to run whole; otherwise they run a small version of themselves."""
     return bool(request.config.getoption("--full-size"))
+
+
+@pytest.fixture(scope="session")
+def small_house():
+    """A model of the invented brewery (12 beers, 6 batches, 3 pours) and two new batches of each beer."""
+    import specmatch as sm
+    from specmatch.demo.brewery import Brewery
+
+    brewery = Brewery(seed=1)
+    past, new = brewery.draw(6), brewery.draw(2, draw=1)
+    return sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC")), new

@@ -9,6 +9,7 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.warning_codes import RESCAN, WARNING_CODES
@@ -87,6 +88,51 @@ def decide(
         f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest_beer}",
         "keep the packages, pour again; if it stands, measure by transmission and find out what it is",
     )
+
+
+def decide_all(
+    claims: Sequence[str | None],
+    readings: pd.DataFrame,
+    p_values: NDArray[np.float64],
+    beers: Sequence[str],
+    false_reject_rate: float,
+) -> pd.DataFrame:
+    """Judge the claim of each reading.
+
+    Parameters
+    ----------
+    claims : sequence of str or None, length n
+    readings : DataFrame, n rows
+    p_values : ndarray, shape (n, n_beers)
+        How typical each sample is of each beer.
+    beers : sequence of str, length n_beers
+    false_reject_rate : float
+
+    Returns
+    -------
+    DataFrame
+        `claimed`, `decision`, `reason`, `advice`; claim and decision are None where no claim was made.
+
+    Examples
+    --------
+    >>> decide_all(claims, readings, p_values, beers, 0.05)  # doctest: +SKIP
+    """
+    rows: list[tuple[str | None, str | None, str, str]] = []
+    table = readings[["nearest_beer", "plausible_beers", "warnings"]]
+    for claim, p, (nearest, plausible, warnings) in zip(claims, p_values, table.itertuples(index=False), strict=True):
+        if claim is None:
+            rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
+            continue
+        got = decide(
+            claim,
+            claimed_p_value=float(p[list(beers).index(claim)]),
+            false_reject_rate=false_reject_rate,
+            nearest_beer=nearest,
+            plausible_beers=plausible,
+            warnings=warnings,
+        )
+        rows.append((claim, got.decision, got.reason, got.advice))
+    return pd.DataFrame(rows, index=readings.index, columns=["claimed", "decision", "reason", "advice"], dtype=object)
 
 
 def check_claims(claimed: Any, samples: pd.Index, beers: Sequence[str]) -> list[str | None]:

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import OptionError, SpecmatchError
-from specmatch.house.decision import check_claims, decide
+from specmatch.house.decision import check_claims, decide_all
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
 from specmatch.house.model_file import load_arrays, save_arrays
@@ -244,23 +244,7 @@ class HouseModel:
         )
         match = self._match(samples)
         readings = self._readings(samples, match, coverage)
-        rows = []
-        for row, (claim, plausible, warnings) in enumerate(
-            zip(claims, readings["plausible_beers"], readings["warnings"], strict=True)
-        ):
-            if claim is None:
-                rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
-                continue
-            got = decide(
-                claim,
-                claimed_p_value=float(match.p_value[row, self.fitted.beers.index(claim)]),
-                false_reject_rate=self.false_reject_rate,
-                nearest_beer=readings["nearest_beer"].iloc[row],
-                plausible_beers=plausible,
-                warnings=warnings,
-            )
-            rows.append((claim, got.decision, got.reason, got.advice))
-        judged = pd.DataFrame(rows, index=names, columns=["claimed", "decision", "reason", "advice"], dtype=object)
+        judged = decide_all(claims, readings, match.p_value, self.fitted.beers, self.false_reject_rate)
         return pd.concat([readings, judged], axis=1)
 
     def save(self, path: str | Path) -> None:
