@@ -6,6 +6,7 @@ pours and noise are drawn anew for every `draw`.
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from pathlib import Path
 
 import numpy as np
 import numpy.typing as npt
@@ -21,10 +22,12 @@ from specmatch.demo.beers import (
     house_colours,
 )
 from specmatch.demo.optics import Cup, Spectrometer
+from specmatch.demo.scan_files import write_measured_folder
 from specmatch.demo.scanning import Bench, PourConditions, RawScans
 
 Array = npt.NDArray[np.float64]
 
+DEFAULT_SEED = 1
 LAB_RELATIVE_SD, LAB_SD_EBC = 0.012, 0.1
 
 # every draw of random numbers has its own stream, so that a fault planted in a pour leaves all else as it was
@@ -213,6 +216,37 @@ class Brewery:
             pd.Series(liquids.colour_ebc, index=pd.Index(liquids.batch, name="batch"), name="true_colour"),
             raw,
         )
+
+
+def write_brewery(
+    folder: str | Path, *, seed: int = DEFAULT_SEED, n_batches: int = 10, n_pours: int = 3, draw: int = 0
+) -> SimulatedHouse:
+    """Write the measured folder of an invented brewery: raw scans of several months, `scans.csv`, `batches.csv`.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist, or be empty.
+    seed, draw : int
+        The same numbers give the same bytes, on one version of NumPy and one kind of machine.
+    n_batches : int
+        Of each of the twelve beers; one sample each.
+    n_pours : int
+        Of each sample.
+
+    Returns
+    -------
+    SimulatedHouse
+        The same scans in memory, with the true colours that no file holds.
+
+    Raises
+    ------
+    StorageError
+        If the folder holds anything already.
+    """
+    house = Brewery(seed).draw(n_batches, n_pours=n_pours, draw=draw)
+    write_measured_folder(folder, house.raw, house.batches)
+    return house
 
 
 def batch_table(liquids: Liquids, lab_colour: Array, raw: RawScans) -> pd.DataFrame:

@@ -166,6 +166,7 @@ class Bench:
 
     def _table(self, plan: "_Plan", liquids: Liquids, draw: int) -> pd.DataFrame:
         is_sample = plan.role == "sample"
+        in_cup = is_sample | (plan.role == "reference")
         batch = [liquids.batch[b] if s else "" for b, s in zip(plan.batch, is_sample, strict=True)]
         beer = [liquids.beer[b] if s else "" for b, s in zip(plan.batch, is_sample, strict=True)]
         sample = [f"{name}-S1" if name else "" for name in batch]
@@ -177,7 +178,7 @@ class Bench:
             (start + gap * int(s) + timedelta(minutes=2 * int(k))).replace(microsecond=0).isoformat()
             for s, k in zip(plan.session, plan.turn, strict=True)
         ]
-        scan_id = [p or f"{s}-{r}-{k + 1:02d}" for p, s, r, k in zip(pour, session, plan.role, plan.turn, strict=True)]
+        scan_id = [f"{name}-{k + 1:02d}" for name, k in zip(session, plan.turn, strict=True)]
         return pd.DataFrame(
             {
                 "role": plan.role,
@@ -187,14 +188,14 @@ class Bench:
                 "beer": beer,
                 "measured_at": at,
                 "integration_ms": [INTEGRATION_MS * f.exposure for f in plan.faults],
-                "fill_ml": FILL_ML,
-                "cup": "C40",
-                "cup_mm": CUP_MM,
+                "fill_ml": np.where(in_cup, FILL_ML, np.nan),
+                "cup": np.where(in_cup, "C40", ""),
+                "cup_mm": np.where(in_cup, CUP_MM, np.nan),
                 "instrument": self.spectrometer.name,
                 "session": session,
                 "operator": [("KA", "LB")[int(s) % 2] for s in plan.session],
                 "stage": "package",
-                "reference_kind": "water",
+                "reference_kind": np.where(plan.role == "dark", "", "water"),
             },
             index=pd.Index(scan_id, name="scan_id"),
         )

@@ -1,0 +1,103 @@
+"""The measured folder as the invented brewery leaves it: a text file a scan, `scans.csv`, `batches.csv`, a note."""
+
+import os
+import shutil
+import tempfile
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from specmatch.demo.scanning import RawScans
+from specmatch.errors import StorageError
+
+SCAN_FOLDER = "scans"
+NOTE = "NOTE.txt"
+INVENTED = """\
+Everything in this folder is invented: the brewery, its beers, its spectrometer, its lab and every number.
+It was written by a program, for trying things out. It is no evidence about any beer or instrument.
+To the extent possible under law it is given to the public domain (CC0-1.0).
+"""
+_SHEET = (
+    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
+    "instrument", "session", "operator", "stage", "reference_kind",
+)  # fmt: skip
+
+
+def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
+    """Write raw scans as a measured folder, whole or not at all.
+
+    Parameters
+    ----------
+    folder : path
+        Must not exist, or be empty.
+    raw : RawScans
+    batches : DataFrame, optional
+        Batches table, index `batch`; without it no `batches.csv` is written.
+
+    Raises
+    ------
+    StorageError
+        If the folder holds anything already.
+    """
+    folder = Path(folder)
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        raise StorageError(f"{folder} exists and is not an empty folder; name another or remove it first")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
+    try:
+        part.chmod(0o755)
+        _write_scans(part, raw)
+        if batches is not None:
+            _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))
+        _write(part / NOTE, INVENTED)
+        os.replace(part, folder)
+    except BaseException:
+        shutil.rmtree(part, ignore_errors=True)
+        raise
+
+
+def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], counts: list[int]) -> str:
+    """Return the text of one scan file, in the one dialect that the invented instrument writes.
+
+    Parameters
+    ----------
+    scan_id : str
+    row : mapping
+        What the scans table says of it: `instrument`, `measured_at`, `integration_ms`.
+    wavelengths : list of str
+        In nm, as written.
+    counts : list of int
+
+    Returns
+    -------
+    str
+        A header of `key;value` lines, a blank line, then two columns parted by `;` with a decimal comma.
+    """
+    header = [
+        "data;invented",
+        f"scan;{scan_id}",
+        f"instrument;{row['instrument']}",
+        f"measured_at;{row['measured_at']}",
+        f"integration_ms;{row['integration_ms']:.1f}".replace(".", ","),
+        "readouts_averaged;32",
+        "",
+        "wavelength_nm;counts",
+    ]
+    return "\n".join([*header, *map("{};{}".format, wavelengths, counts), ""])
+
+
+def _write_scans(folder: Path, raw: RawScans) -> None:
+    (folder / SCAN_FOLDER).mkdir()
+    wavelengths = [f"{nm:.2f}".replace(".", ",") for nm in raw.wavelength_nm]
+    files = [f"{SCAN_FOLDER}/{scan_id}.csv" for scan_id in raw.table.index]
+    rows = raw.table[["instrument", "measured_at", "integration_ms"]].to_dict("records")
+    for scan_id, file, row, counts in zip(raw.table.index, files, rows, raw.counts.astype(int).tolist(), strict=True):
+        _write(folder / file, scan_text(scan_id, row, wavelengths, counts))
+    sheet = raw.table.assign(file=files)[list(_SHEET)]
+    _write(folder / "scans.csv", sheet.to_csv(index=False, lineterminator="\n"))
+
+
+def _write(path: Path, text: str) -> None:
+    path.write_bytes(text.encode("utf-8"))
