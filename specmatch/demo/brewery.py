@@ -121,25 +121,27 @@ class Brewery:
     def foreign_batches(self, n: int, *, draw: int = 0, apart: float = 0.0) -> Liquids:
         """Return one batch each of `n` beers of nobody's, over the colour range of the house, shapes of their own.
 
-        With `apart`, say 0.15, each differs in colour from every house beer by at least that factor, 1.15; the range
-        then reaches as far beyond the palest and the darkest beer as a house beer's neighbour would.
+        With `apart`, say 0.15, the colour of each differs from every house beer's by at least that factor, 1.15. It
+        then lies in a gap between two house beers that is wide enough, or beyond the palest or the darkest by no
+        more than a neighbour would: each such place has the same chance.
         """
         rng = self._rng(_FOREIGN, draw)
-        ends = np.log(self.colour_ebc[[0, -1]]) + (np.array([-1.0, 1.0]) * np.log(1.35) if apart else 0.0)
-        colour = np.empty(0)
-        while colour.size < n:
-            drawn = np.exp(rng.uniform(ends[0], ends[1], 4 * n))
-            factor = np.abs(np.log(drawn[:, np.newaxis] / self.colour_ebc)).min(axis=1)
-            colour = np.concatenate([colour, drawn[factor >= np.log1p(apart)]])
+        if apart:
+            low, high = _free_places(np.log(self.colour_ebc), np.log1p(apart))
+            place = rng.integers(low.size, size=n)
+            colour = np.exp(rng.uniform(low[place], high[place]))
+        else:
+            colour = np.exp(rng.uniform(np.log(self.colour_ebc[0]), np.log(self.colour_ebc[-1]), n))
         names = [f"{draw}-{i + 1:03d}" for i in range(n)]
+        no_batch = np.zeros((n, BEER_SHAPE_SD.size))
         return Liquids(
             tuple(f"Foreign {name}" for name in names),
             tuple(f"F-{name}" for name in names),
             absorbance_of(
-                colour[:n],
-                rng.standard_normal((n, BEER_SHAPE_SD.size)) * BEER_SHAPE_SD,
+                colour,
+                rng.standard_normal(no_batch.shape) * np.hypot(BEER_SHAPE_SD, BATCH_SHAPE_SD),
                 strength=np.zeros(n),
-                batch_shape=BATCH_SHAPE_SD * rng.standard_normal((n, BATCH_SHAPE_SD.size)),
+                batch_shape=no_batch,
             ),
         )
 
@@ -196,9 +198,12 @@ class Brewery:
         conditions: Sequence[Sequence[PourConditions]],
         *,
         draw: int = 0,
-        per_session: int = 5,
+        per_session: int | None = 5,
     ) -> RawScans:
-        """Return raw scans of one sample a batch; `conditions` holds, for each batch, those of each of its pours."""
+        """Return raw scans of one sample a batch; `conditions` holds, for each batch, those of each of its pours.
+
+        Sessions are of `per_session` batches in chance order; None makes one session, in the order given.
+        """
         return self.bench.scan(liquids, conditions, rng=self._rng(_BENCH, draw), per_session=per_session, draw=draw)
 
     def _measured(
@@ -263,6 +268,15 @@ def batch_table(liquids: Liquids, lab_colour: Array, raw: RawScans) -> pd.DataFr
         },
         index=pd.Index(liquids.batch, name="batch"),
     )
+
+
+def _free_places(log_colour: Array, apart: float) -> tuple[Array, Array]:
+    """Return ends of the stretches of log colour that keep their distance from every house beer."""
+    beyond = np.log(1.35)
+    low = np.concatenate([[log_colour[0] - beyond], log_colour + apart])
+    high = np.concatenate([log_colour - apart, [log_colour[-1] + beyond]])
+    wide_enough = high > low
+    return low[wide_enough], high[wide_enough]
 
 
 def _initials(beer: str) -> str:

@@ -115,12 +115,16 @@ class Bench:
         conditions: Sequence[Sequence[PourConditions]],
         *,
         rng: np.random.Generator,
-        per_session: int,
+        per_session: int | None,
         draw: int,
     ) -> RawScans:
-        """Return raw scans of one sample a batch, in sessions of `per_session` batches in chance order."""
+        """Return raw scans of one sample a batch, in sessions of `per_session` batches in chance order.
+
+        None makes one session of all, in the order given.
+        """
         n_batches = len(liquids.batch)
-        plan = _plan(rng.permutation(n_batches), conditions, per_session)
+        order = np.arange(n_batches) if per_session is None else rng.permutation(n_batches)
+        plan = _plan(order, conditions, per_session or n_batches)
         faults = plan.faults
         n = plan.role.size
         is_sample, is_light = plan.role == "sample", plan.role != "dark"
