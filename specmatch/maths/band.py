@@ -7,9 +7,9 @@ from specmatch.errors import TableError
 
 Mask = NDArray[np.bool_]
 
-# Noise of 0.02 in reflectance is one fifth of the light that an absorbance of 1 leaves: beyond it a channel says little
-# of beers of medium colour. Live channels of a small spectrometer lie ten times below, dead ones ten times above.
-LARGEST_NOISE = 0.02
+# Noise of 0.004 in reflectance is 4 % of the light that an absorbance of 1 leaves, and as much as a trace of haze adds.
+# Live channels of a small spectrometer with a white LED lie below it from about 425 to 680 nm; the ends far above.
+LARGEST_NOISE = 0.004
 
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
@@ -29,7 +29,7 @@ def usable_band(
         A row a pour, wavelengths ascending; NaN marks a missing value.
     sample : array_like of int, shape (n_pours,)
         Sample code of each pour; pours of one sample show the noise best.
-    largest_noise : float, default 0.02
+    largest_noise : float, default 0.004
         Largest standard deviation of a channel against its neighbours, in reflectance.
 
     Returns
@@ -53,6 +53,8 @@ def usable_band(
     """
     R = np.asarray(reflectance, np.float64)
     codes = np.asarray(sample, np.int64)
+    if R.shape[1] < 3:
+        raise TableError(f"{R.shape[1]} wavelengths; to find the usable band, three or more are needed")
     outside = np.mean(~((R > LOWEST) & (R < HIGHEST)), axis=0)  # NaN counts as outside
     good = (outside <= SHARE_OUTSIDE) & (_channel_noise(R, codes) <= largest_noise)
     stretch = _longest_stretch(good)

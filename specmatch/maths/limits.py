@@ -11,7 +11,7 @@ from scipy.special import chdtri
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
-from specmatch.maths.metric import squared_distances, transformed
+from specmatch.maths.metric import Scale, squared_distances
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
@@ -94,7 +94,7 @@ class DomainFit:
         DomainCheck
         """
         n_batches, n_components = self.scores.shape
-        scores, q = _scores_and_residual(transformed(reflectance, self.transform, 1.0) - self.centre, self.loadings)
+        scores, q = _scores_and_residual(Scale(self.transform).apply(reflectance) - self.centre, self.loadings)
         scores /= self.score_sd
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
@@ -142,7 +142,7 @@ def fit_domain(
     wavelength_nm : ndarray, shape (p,)
         Kept in step with the columns; the domain uses all of them.
     transform : str, default "absorbance"
-        See `specmatch.maths.metric.transformed`.
+        See `specmatch.maths.metric.Scale`.
     false_alarm_rate : float, default 0.01
         Part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q.
 
@@ -176,7 +176,7 @@ def fit_domain(
     n_pours = np.bincount(sample)
     sample_batch = np.empty(n_pours.size, np.int64)
     sample_batch[sample] = batch
-    spectra, _ = mean_by(transformed(mean_by(reflectance, sample)[0], transform, 1.0), sample_batch)
+    spectra, _ = mean_by(Scale(transform).apply(mean_by(reflectance, sample)[0]), sample_batch)
     n_batches = len(spectra)
     most = int(np.clip(n_batches // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
     held_out = _held_out_residuals(spectra, most)
@@ -185,7 +185,7 @@ def fit_domain(
     scores = _scores_and_residual(spectra - centre, loadings)[0] / score_sd
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
     rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
-    each = transformed(reflectance, transform, 1.0)
+    each = Scale(transform).apply(reflectance)
     deviations = each - mean_by(each, sample)[0][sample]
     pour_dof = len(each) - n_pours.size
     pour_q = float(_scores_and_residual(deviations, loadings)[1].sum() / pour_dof) if pour_dof else 0.0

@@ -15,7 +15,6 @@ from specmatch.maths.statistics import mean_by
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-TRANSFORMS = ("reflectance", "absorbance", "log_absorbance")
 # reflectance below this is noise of a dead channel; the floor keeps its logarithm finite
 REFLECTANCE_FLOOR = 1e-4
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
@@ -24,34 +23,45 @@ SCATTER_FLOOR = 1e-9
 LEAST_VARIANCE = 1e-14
 # the most that pours may explain of the scatter of a sample: more would leave none for the batch itself
 LARGEST_POUR_PART = 0.9
+# directions in which pours differ smoothly (fill, foam, lamp, glare, ...): what is left beside them is channel noise
+SMOOTH_DIRECTIONS = 6
+# a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
+QUIETEST = 0.2
 
 
-def transformed(reflectance: Floats, transform: str, offset: float) -> Floats:
-    """Return spectra on the scale on which distance is taken.
+@dataclass(frozen=True)
+class Scale:
+    """The scale on which spectra are compared.
 
-    Parameters
+    Attributes
     ----------
-    reflectance : ndarray, shape (n, p)
-        Fractions.
     transform : {"reflectance", "absorbance", "log_absorbance"}
-        `log_absorbance` is `asinh(A / (2 offset))`: the logarithm of absorbance above the offset, a straight line
-        below it, where noise would own a logarithm.
+        `log_absorbance` is `asinh(A / (2 offset))`: the logarithm of absorbance above the offset, so that a batch
+        stronger by a tenth moves alike in every beer, and a straight line below it, where noise would own a logarithm.
     offset : float
-        Absorbance at which the logarithm gives way; about the noise of the lightest channels.
-
-    Returns
-    -------
-    ndarray, shape (n, p)
-
-    Examples
-    --------
-    >>> transformed(np.array([[0.1]]), "absorbance", 0.05).tolist()
-    [[1.0]]
+        Absorbance at which the logarithm gives way: about the noise of the lightest channels.
+    dark : float
+        Reflectance at which the logarithm that makes absorbance gives way: about the glare of the darkest channels.
+        Only for `log_absorbance`.
     """
-    if transform == "reflectance":
-        return np.array(reflectance, float)
-    absorbance = -np.log10(np.maximum(reflectance, REFLECTANCE_FLOOR))
-    return absorbance if transform == "absorbance" else np.arcsinh(absorbance / (2.0 * offset))
+
+    transform: str
+    offset: float = 1.0
+    dark: float = 0.0
+
+    def apply(self, reflectance: Floats) -> Floats:
+        """Return spectra, shape (n, p), on this scale.
+
+        Examples
+        --------
+        >>> Scale("absorbance").apply(np.array([[0.1]])).tolist()
+        [[1.0]]
+        """
+        if self.transform == "reflectance":
+            return np.array(reflectance, float)
+        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, REFLECTANCE_FLOOR)
+        absorbance = -np.log10(lifted)
+        return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))
 
 
 @dataclass(frozen=True)
@@ -75,8 +85,7 @@ class Metric:
 
     Attributes
     ----------
-    transform, offset
-        See `transformed`.
+    scale : Scale
     channels : ndarray of int
         Columns of the wavelengths used.
     centre : ndarray, shape (p_used,)
@@ -89,8 +98,7 @@ class Metric:
         Degrees of freedom of the scatter: batches less beers.
     """
 
-    transform: str
-    offset: float
+    scale: Scale
     channels: Ints
     centre: Floats
     axes: Floats
@@ -100,7 +108,7 @@ class Metric:
 
     def scores(self, reflectance: Floats) -> Floats:
         """Return scores, shape (n, a), of reflectance rows, shape (n, p)."""
-        return (transformed(reflectance[:, self.channels], self.transform, self.offset) - self.centre) @ self.axes
+        return (self.scale.apply(reflectance[:, self.channels]) - self.centre) @ self.axes
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
@@ -109,35 +117,61 @@ class Metric:
 
 @dataclass(frozen=True)
 class Projection:
-    """Transformed sample and pour spectra on principal axes, before any scatter is taken.
+    """Sample and pour spectra on principal axes, before any scatter is taken.
 
     Attributes
     ----------
-    centre, loadings
-        Mean and principal axes, shapes (p_used,) and (p_used, r).
+    centre : ndarray, shape (p_used,)
+    axes : ndarray, shape (p_used, r)
+        Principal axes, each channel weighted by one over its noise.
     samples : ndarray, shape (n_samples, r)
     pour_scatter : ndarray, shape (r, r)
         Covariance of pours about their own sample; zeros where every sample has one pour.
     """
 
     centre: Floats
-    loadings: Floats
+    axes: Floats
     samples: Floats
     pour_scatter: Floats
 
 
-def project(samples: Samples, spectra: Floats, pour_deviations: Floats, pour_dof: int, n_axes: int) -> Projection:
-    """Take principal axes of the batch means of transformed spectra.
+def channel_noise(deviations: Floats, dof: int) -> Floats:
+    """Return the standard deviation, shape (p,), of what smooth directions leave of deviations, shape (n, p).
+
+    Parameters
+    ----------
+    deviations : ndarray, shape (n, p)
+        Pours about their sample, or samples about their beer.
+    dof : int
+        Degrees of freedom of the deviations.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        All ones where there are too few deviations or channels to tell.
+    """
+    smooth = SMOOTH_DIRECTIONS
+    if dof < 3 * smooth or deviations.shape[1] < 3 * smooth:
+        return np.ones(deviations.shape[1])
+    _, directions = eigh(
+        deviations.T @ deviations, subset_by_index=(deviations.shape[1] - smooth, deviations.shape[1] - 1)
+    )
+    left = deviations - deviations @ directions @ directions.T
+    noise = np.sqrt((left**2).sum(axis=0) / (dof - smooth))
+    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(noise.size)
+
+
+def project(samples: Samples, spectra: Floats, pour_deviations: Floats, noise: Floats, n_axes: int) -> Projection:
+    """Take principal axes of the batch means of spectra, each channel in units of its noise.
 
     Parameters
     ----------
     samples : Samples
     spectra : ndarray, shape (n_samples, p_used)
-        Transformed sample means.
+        Sample means on their scale.
     pour_deviations : ndarray, shape (n_pours, p_used)
-        Transformed pours less the mean of their sample.
-    pour_dof : int
-        Pours less samples.
+        Pours less the mean of their sample, on that scale.
+    noise : ndarray, shape (p_used,)
     n_axes : int
         The most axes to keep; fewer where the batches span fewer.
 
@@ -147,13 +181,14 @@ def project(samples: Samples, spectra: Floats, pour_deviations: Floats, pour_dof
     """
     batch_spectra, _ = mean_by(spectra, samples.batch)
     centre = batch_spectra.mean(axis=0)
-    _, spread, axes = np.linalg.svd(batch_spectra - centre, full_matrices=False)
+    _, spread, directions = np.linalg.svd((batch_spectra - centre) / noise, full_matrices=False)
     # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
     rank = max(1, int((spread > 1e-10 * spread[0]).sum()))
-    loadings = axes[: min(n_axes, rank)].T
-    pours = pour_deviations @ loadings
-    pour_scatter = pours.T @ pours / pour_dof if pour_dof else np.zeros((loadings.shape[1],) * 2)
-    return Projection(centre, loadings, (spectra - centre) @ loadings, pour_scatter)
+    axes = directions[: min(n_axes, rank)].T / noise[:, None]
+    pours = pour_deviations @ axes
+    pour_dof = len(pours) - len(spectra)
+    pour_scatter = pours.T @ pours / pour_dof if pour_dof else np.zeros((axes.shape[1],) * 2)
+    return Projection(centre, axes, (spectra - centre) @ axes, pour_scatter)
 
 
 def sample_scatter(scores: Floats, samples: Samples) -> Floats:
@@ -184,9 +219,7 @@ def sample_scatter(scores: Floats, samples: Samples) -> Floats:
     return scatter
 
 
-def scatter_metric(
-    projection: Projection, samples: Samples, channels: Ints, transform: str, offset: float, n_components: int
-) -> Metric:
+def scatter_metric(projection: Projection, samples: Samples, channels: Ints, scale: Scale, n_components: int) -> Metric:
     """Turn and scale the first principal axes so that the scatter of samples of one beer is the identity.
 
     Notes
@@ -203,9 +236,9 @@ def scatter_metric(
     pours = solve_triangular(half, projection.pour_scatter[:n_components, :n_components], lower=True)
     pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
-    axes = projection.loadings[:, :n_components] @ solve_triangular(half, turn, lower=True, trans="T")
+    axes = projection.axes[:, :n_components] @ solve_triangular(half, turn, lower=True, trans="T")
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
-    return Metric(transform, offset, channels, projection.centre, axes, pour_part, per_pour, dof)
+    return Metric(scale, channels, projection.centre, axes, pour_part, per_pour, dof)
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

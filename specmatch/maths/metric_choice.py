@@ -10,27 +10,24 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.maths.metric import Metric, Projection, Samples, project, scatter_metric, transformed
+from specmatch.maths.metric import Metric, Samples, Scale, channel_noise, project, scatter_metric
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
 
-OFFSETS = (0.03, 0.06, 0.12, 0.25)
-LOW_EDGES_NM = (430.0, 440.0, 450.0)
-MOST_COMPONENTS = 8
+SCALES = (
+    Scale("reflectance"),
+    Scale("absorbance"),
+    *(Scale("log_absorbance", offset, dark) for dark in (0.0, 0.03, 0.06) for offset in (0.03, 0.06)),
+)
+# the noisiest channel that is used, over the median: light falls off towards both ends of the band
+NOISIEST = (np.inf, 3.0, 1.5)
+MOST_COMPONENTS = 10
+# batches less beers behind each component, so that the F tail is short
+DOF_PER_COMPONENT = 4
 N_STRENGTHS = 9
 # false reject rates over which refusal is averaged: the rates at which houses work, and a smoother figure than one
 FALSE_REJECT_RATES = (0.02, 0.05, 0.10)
-
-
-@dataclass(frozen=True)
-class Candidate:
-    """One metric to be tried."""
-
-    transform: str
-    offset: float
-    low_edge_nm: float
-    n_components: int
 
 
 def held_out_distance(scores: Floats, samples: Samples, dof: int) -> Floats:
@@ -110,30 +107,15 @@ def merit(metric: Metric, samples: Samples, foreign: Foreign | None) -> float:
     return right + float(np.mean(nearest > limits[:, None]))
 
 
-def most_components(dof: int) -> int:
-    """Return the most components that the degrees of freedom carry: three a component, so that the F tail is short."""
-    return int(np.clip(dof // 3, 1, MOST_COMPONENTS))
-
-
-def metric_of(
-    samples: Samples, pours: Floats, pour_sample: NDArray[np.int64], wavelength_nm: Floats, candidate: Candidate
-) -> Metric:
-    """Fit the metric of one candidate."""
-    channels = np.flatnonzero(wavelength_nm >= candidate.low_edge_nm)
-    projection = _projection(samples, pours, pour_sample, channels, candidate)
-    return scatter_metric(projection, samples, channels, candidate.transform, candidate.offset, candidate.n_components)
-
-
 def choose_metric(
     samples: Samples,
     pours: Floats,
     pour_sample: NDArray[np.int64],
-    wavelength_nm: Floats,
     *,
     transform: str = "auto",
     n_components: int | None = None,
 ) -> tuple[Metric, float]:
-    """Try the candidates; return the metric of the best and its merit.
+    """Try scales, bands and numbers of components; return the metric of the best and its merit.
 
     Parameters
     ----------
@@ -141,7 +123,6 @@ def choose_metric(
     pours : ndarray, shape (n_pours, p)
         Reflectance of each pour.
     pour_sample : ndarray of int, shape (n_pours,)
-    wavelength_nm : ndarray, shape (p,)
     transform : str, default "auto"
         Take this transform and choose the rest.
     n_components : int or None
@@ -151,33 +132,31 @@ def choose_metric(
     -------
     metric : Metric
     merit : float
+        See `merit`; 0 where nothing could be held out.
 
     Notes
     -----
     Among candidates of the same merit the first, which has the fewer components, is kept.
     """
+    scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     dof = samples.beer.size - samples.batches_per_beer.size
-    if dof == 0:
-        scale = "reflectance" if transform == "auto" else transform
-        plain = Candidate(scale, OFFSETS[0], -np.inf, n_components or min(pours.shape))
-        return metric_of(samples, pours, pour_sample, wavelength_nm, plain), 0.0
-    foreign = brewed_over_the_colours(samples)
-    scales = [("reflectance", 1.0), ("absorbance", 1.0), *(("log_absorbance", offset) for offset in OFFSETS)]
-    if transform != "auto":
-        scales = [scale for scale in scales if scale[0] == transform]
-    edges = [
-        -np.inf,
-        *(edge for edge in LOW_EDGES_NM if (wavelength_nm < edge).any() and (wavelength_nm >= edge).sum() > 20),
-    ]
+    foreign = brewed_over_the_colours(samples) if dof else None
     best: tuple[float, Metric] | None = None
-    for name, offset in scales:
-        for edge in edges:
-            channels = np.flatnonzero(wavelength_nm >= edge)
-            candidate = Candidate(name, offset, edge, n_components or most_components(dof))
-            projection = _projection(samples, pours, pour_sample, channels, candidate)
-            most = min(candidate.n_components, projection.loadings.shape[1])
-            for n in [most] if n_components else range(1, most + 1):
-                metric = scatter_metric(projection, samples, channels, name, offset, n)
+    for scale in scales if dof else scales[:1]:
+        spectra, each = scale.apply(samples.reflectance), scale.apply(pours)
+        deviations = each - mean_by(each, pour_sample)[0][pour_sample]
+        noise = _noise(samples, spectra, deviations)
+        if not dof:
+            # plain distance in all that the batches span: nothing is known of scatter
+            projection = project(samples, spectra, deviations, noise, n_components or len(spectra))
+            return scatter_metric(projection, samples, np.arange(noise.size), scale, len(spectra)), 0.0
+        most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
+        for noisiest in NOISIEST:
+            channels = np.flatnonzero(noise <= noisiest * np.median(noise))
+            projection = project(samples, spectra[:, channels], deviations[:, channels], noise[channels], most)
+            available = projection.axes.shape[1]
+            for n in [available] if n_components else range(1, available + 1):
+                metric = scatter_metric(projection, samples, channels, scale, n)
                 found = merit(metric, samples, foreign)
                 if best is None or found > best[0] + 1e-9:
                     best = found, metric
@@ -185,10 +164,11 @@ def choose_metric(
     return best[1], best[0]
 
 
-def _projection(
-    samples: Samples, pours: Floats, pour_sample: NDArray[np.int64], channels: NDArray[np.int64], candidate: Candidate
-) -> Projection:
-    spectra = transformed(samples.reflectance[:, channels], candidate.transform, candidate.offset)
-    each = transformed(pours[:, channels], candidate.transform, candidate.offset)
-    deviations = each - mean_by(each, pour_sample)[0][pour_sample]
-    return project(samples, spectra, deviations, len(pours) - len(spectra), candidate.n_components)
+def _noise(samples: Samples, spectra: Floats, pour_deviations: Floats) -> Floats:
+    """Noise of each channel from pours about their sample, else from samples about their beer."""
+    pour_dof = len(pour_deviations) - len(spectra)
+    if pour_dof:
+        return channel_noise(pour_deviations, pour_dof)
+    of_sample = samples.beer[samples.batch]
+    deviations = spectra - mean_by(spectra, of_sample)[0][of_sample]
+    return channel_noise(deviations, len(spectra) - samples.batches_per_beer.size)

@@ -154,9 +154,7 @@ def fit_typicality(
         )
     sample_batch, batch_beer = _parent(sample, batch), _parent(batch, beer)
     samples = Samples(means, n_pours, sample_batch, batch_beer)
-    metric, merit = choose_metric(
-        samples, reflectance, sample, wavelength_nm, transform=transform, n_components=n_components
-    )
+    metric, merit = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
     batch_means, _ = mean_by(metric.scores(means), sample_batch)
     beer_means, per_beer = mean_by(batch_means, batch_beer)
     return TypicalityFit(metric, beer_means, per_beer, batch_means, merit)

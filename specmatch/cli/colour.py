@@ -1,0 +1,49 @@
+"""`specmatch colour`: beer colour by the transmission method."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
+
+COMMAND = "colour"
+HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
+EXAMPLE = "specmatch colour --a430 0.50 --a700 0.012"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Add the arguments of the command to its parser."""
+    parser.add_argument(
+        "--a430", type=float, required=True, help="absorbance at 430 nm (decadic) of the liquid in the cell"
+    )
+    parser.add_argument(
+        "--a700", type=float, help="absorbance at 700 nm in the same cell, to check that the beer is clear"
+    )
+    parser.add_argument(
+        "--path-cm", type=float, default=1.0, help="cell length in cm (default 1.0; half an inch is 1.27)"
+    )
+    parser.add_argument("--dilution", type=float, default=1.0, help="final volume over beer volume (default 1)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Return SRM and EBC, and whether the beer was clear enough."""
+    srm = srm_from_absorbance(args.a430, args.path_cm, args.dilution)
+    ebc = ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
+    clear = None if args.a700 is None else bool(clear_enough(args.a430, args.a700))
+    text = f"colour  {ebc:.2f} EBC  =  {srm:.2f} SRM"
+    if clear is False:
+        text += (
+            f"\nnot clear: A700 {args.a700:g} is above {CLEAR_RATIO} x A430 {args.a430:g}; clarify and measure again, "
+            "the number does not strictly apply"
+        )
+    elif clear:
+        text += f"\nclear enough: A700 {args.a700:g} is at most {CLEAR_RATIO} x A430"
+    results = {
+        "a430": args.a430,
+        "a700": args.a700,
+        "path_cm": args.path_cm,
+        "dilution": args.dilution,
+        "ebc": ebc,
+        "srm": srm,
+        "clear_enough": clear,
+    }
+    return Outcome(results, text, needs_look=clear is False)

@@ -1,0 +1,152 @@
+"""Colour from reflectance, as a scikit-learn estimator."""
+
+import logging
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import ArrayLike, NDArray
+from sklearn.base import BaseEstimator, RegressorMixin
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from specmatch.errors import TableError
+from specmatch.maths.band import usable_band
+from specmatch.maths.colour_fit import ColourFit, fit_colour
+from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+
+_log = logging.getLogger(__name__)
+
+
+class ColourRegressor(RegressorMixin, BaseEstimator):
+    """Regress the lab colour of batches on the reflectance of their pours.
+
+    Parameters
+    ----------
+    scale : {"log_absorbance", None}, default "log_absorbance"
+        Scale of the regression. None takes the rows as a pipeline hands them, and all their columns; else the band
+        of columns that carry signal is found from the pours.
+
+    Attributes
+    ----------
+    fit_ : ColourFit
+        The fitted regression, free of scikit-learn.
+    groups_missing_ : bool
+        True when no batches were given and every row was taken as its own.
+    n_features_in_ : int
+    wavelengths_ : ndarray or None
+        nm, where `fit` got a table with wavelengths as columns; a table is matched by them, an array by position.
+    band_ : ndarray of bool, shape (p,)
+        The columns that are used.
+
+    Notes
+    -----
+    The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
+    chosen by held-out batches. See `specmatch.maths.colour_fit.fit_colour`.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> batch = np.repeat(np.arange(24), 2)
+    >>> ebc = np.geomspace(5.0, 50.0, 24)[batch]
+    >>> nm = np.linspace(430.0, 680.0, 26)
+    >>> R = 0.95 * 10 ** (-0.06 * ebc[:, None] * np.exp(-(nm - 430.0) / 80.0)) + rng.normal(0, 5e-4, (48, 26))
+    >>> model = ColourRegressor().fit(R, ebc, groups=batch)
+    >>> table = model.predict_interval(R[:2], coverage=0.90)
+    >>> list(table.columns)
+    ['colour', 'colour_low', 'colour_high']
+    """
+
+    def __init__(self, *, scale: str | None = "log_absorbance") -> None:
+        self.scale = scale
+
+    def fit(self, X: Any, y: ArrayLike, groups: Any = None) -> "ColourRegressor":
+        """Fit on pours.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a pour, on wavelengths that carry signal.
+        y : array_like, shape (n,)
+            Lab colour of each row's batch, above 0.
+        groups : array_like, shape (n,), optional
+            Batch of each row. None makes every row its own batch, and warns.
+
+        Returns
+        -------
+        ColourRegressor
+            Itself.
+
+        Raises
+        ------
+        SpecmatchError
+            If colours are not above 0, all the same, differ within a batch beyond reproducibility, or batches are few.
+
+        Warns
+        -----
+        MissingGroupsWarning
+            When `groups` is None.
+        """
+        values, self.wavelengths_ = by_wavelength(X)
+        values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=3, y_numeric=True)
+        batch = batch_codes(groups, len(values), "ColourRegressor")
+        self.groups_missing_ = groups is None
+        self.band_ = self._usable(values, batch)
+        nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
+        self.fit_: ColourFit = fit_colour(
+            values[:, self.band_], y, batch, batch, wavelength_nm=nm[self.band_], transform=self.scale
+        )
+        return self
+
+    def predict(self, X: Any) -> NDArray[np.float64]:
+        """Return colours, shape (n,), in the unit of `y`."""
+        rows = self._rows(X)
+        return self.fit_.predict(rows)
+
+    def predict_interval(self, X: Any, coverage: float = 0.90, *, n_pours: ArrayLike = 1) -> pd.DataFrame:
+        """Return colours with limits for the lab value.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample: one pour, or the mean of several.
+        coverage : float, default 0.90
+            Nominal share of lab values inside, in (0, 1).
+        n_pours : int or array_like of int, default 1
+            Pours behind each row.
+
+        Returns
+        -------
+        DataFrame
+            `colour`, `colour_low`, `colour_high`; the index of `X` where it is a DataFrame.
+
+        Raises
+        ------
+        OptionError
+            If the coverage is outside (0, 1).
+        """
+        index = X.index if isinstance(X, pd.DataFrame) else None
+        rows = self._rows(X)
+        found = self.fit_.interval(rows, n_pours, coverage)
+        return pd.DataFrame({"colour": found.colour, "colour_low": found.low, "colour_high": found.high}, index=index)
+
+    def _rows(self, X: Any) -> NDArray[np.float64]:
+        check_is_fitted(self)
+        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        return values[:, self.band_]
+
+    def _usable(self, values: NDArray[np.float64], batch: NDArray[np.int64]) -> NDArray[np.bool_]:
+        everything = np.ones(values.shape[1], dtype=bool)
+        if self.scale is None:
+            return everything
+        try:
+            return usable_band(values, batch)
+        except TableError as reason:
+            _log.warning("all columns are used: %s", reason)
+            return everything
+
+    def __sklearn_tags__(self) -> Any:
+        tags = super().__sklearn_tags__()
+        tags.target_tags.positive_only = True
+        # what it is made for is reflectance between 0 and 1; random normal numbers are no spectra
+        tags.regressor_tags.poor_score = True
+        return tags
