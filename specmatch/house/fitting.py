@@ -68,6 +68,8 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
     >>> fit_house(refs)  # doctest: +SKIP
     """
     scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
+    # one order whatever the order of rows, so that equal sets give equal models to the last digit
+    scans = scans.rename_axis("scan_id").sort_values(["batch", "sample", "pour", "scan_id"])
     n_batches = scans["batch"].nunique()
     if n_batches < FEWEST_BATCHES:
         raise TooFewBatchesError(

@@ -238,7 +238,6 @@ class HouseModel:
         >>> house.verify(spectra, claimed="House Pils")  # doctest: +SKIP
         """
         samples = gather_samples(self.fitted, spectra, scans)
-        names = samples.index
         claims = check_claims(
             getattr(spectra, "claims", None) if claimed is None else claimed, names, self.fitted.beers
         )
@@ -297,10 +296,5 @@ class HouseModel:
         return self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
 
     def _readings(self, samples: Samples, match: Match, coverage: float | None) -> pd.DataFrame:
-        return readings_table(
-            self.fitted,
-            samples,
-            match,
-            coverage=self.coverage if coverage is None else coverage,
-            false_reject_rate=self.false_reject_rate,
-        )
+        level = self.coverage if coverage is None else coverage
+        return readings_table(self.fitted, samples, match, level, self.false_reject_rate)

@@ -76,7 +76,7 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
 
 
 def readings_table(
-    fitted: FittedHouse, samples: Samples, match: Match, *, coverage: float, false_reject_rate: float
+    fitted: FittedHouse, samples: Samples, match: Match, coverage: float, false_reject_rate: float
 ) -> pd.DataFrame:
     """Return a row a sample: colour with an interval, identity, warnings.
 
@@ -96,7 +96,7 @@ def readings_table(
 
     Examples
     --------
-    >>> readings_table(fitted, samples, match, coverage=0.9, false_reject_rate=0.05)  # doctest: +SKIP
+    >>> readings_table(fitted, samples, match, 0.90, 0.05)  # doctest: +SKIP
     """
     f, means = fitted, samples.averages
     n = len(means.names)
