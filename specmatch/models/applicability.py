@@ -44,8 +44,8 @@ class Applicability(OutlierMixin, BaseEstimator):
     >>> strength = np.exp(rng.normal(0, 0.3, 20))
     >>> X = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0)) + rng.normal(0, 1e-4, (20, 21))
     >>> domain = Applicability().fit(X, groups=np.arange(20))
-    >>> domain.check(X[:1] + 0.002 * (nm == 500.0))["reason"].tolist()
-    ['Q']
+    >>> domain.check(X[:1] + 0.01 * (nm == 500.0))["outside"].tolist()
+    [True]
     """
 
     def __init__(self, false_alarm_rate: float = 0.01, *, scale: str | None = "absorbance") -> None:
