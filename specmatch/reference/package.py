@@ -129,7 +129,9 @@ def _resource(
     beers_listed = "beers" in tables and bool(tables["batches"]["beer"].isin(tables["beers"].index).all())
     schema = table_schema(name, tables[name], colour_unit=info["colour_unit"], beers_listed=beers_listed)
     head = {"name": name, "type": "table", "path": path, "format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
-    return {**head, "bytes": size, "hash": f"sha256:{digest}", "schema": schema}
+    # said although it is the standard's default: validators guess where nothing is said
+    dialect = {"delimiter": ",", "quoteChar": '"', "doubleQuote": True, "lineTerminator": "\n", "header": True}
+    return {**head, "bytes": size, "hash": f"sha256:{digest}", "dialect": dialect, "schema": schema}
 
 
 def _refuse_fork(folder: Path, info: Mapping[str, Any]) -> None:

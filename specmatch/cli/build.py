@@ -1,0 +1,41 @@
+"""`specmatch build`: make a reference set from measured folders or reflectance tables."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "build"
+HELP = "make a reference set from measured folders or folders of reflectance tables"
+EXAMPLE = "specmatch build monday/ tuesday/ --out sets/house"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `build`."""
+    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="measured folder, or folder of reflectance tables")
+    parser.add_argument("--out", required=True, metavar="SET", help="folder of the reference set to write")
+    parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
+    parser.add_argument("--name", default="house", help="name of the set (default house)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Measure, join and save."""
+    from specmatch.reference.build import build_set
+
+    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name)
+    refs.save(args.out)
+    with_colour = int(refs.batches["colour"].notna().sum())
+    results = {
+        "set": args.out,
+        "hash": refs.hash,
+        "n_scans": len(refs.spectra),
+        "n_batches": len(refs.batches),
+        "n_batches_with_colour": with_colour,
+        "beers": sorted(refs.batches["beer"].unique()),
+        "colour_unit": refs.colour_unit,
+        "band_nm": refs.band_nm,
+    }
+    text = (
+        f"{args.out}: {len(refs.spectra)} scans of {len(refs.batches)} batches ({with_colour} with a lab colour) "
+        f"of {refs.batches['beer'].nunique()} beers, version {refs.hash[:12]}\nnext: specmatch audit {args.out}"
+    )
+    return Outcome(results, text, left_out.to_dict("records"), needs_look=len(left_out) > 0)

@@ -1,0 +1,195 @@
+"""Make a reference set from measured folders and from folders of reflectance tables."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import ReferenceSetError, UnitError
+from specmatch.measurement.session import Session, measure
+from specmatch.reference.lab_values import average_lab_values
+from specmatch.reference.reference_set import ReferenceSet
+from specmatch.reference.tables_folder import holds_tables, read_tables
+from specmatch.spectra import check_spectra, match_wavelengths
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+
+@dataclass(frozen=True)
+class Source:
+    """What one folder gives to a set.
+
+    Attributes
+    ----------
+    name : str
+        Of the folder, for messages and to tell scans of the same name apart.
+    spectra, scans, batches : DataFrame
+        `batches` may hold several rows a batch: lab values come repeated.
+    left_out : DataFrame
+        Columns `file`, `reason`.
+    band_nm : tuple of float or None
+    reference_kind : str or None
+    """
+
+    name: str
+    spectra: pd.DataFrame
+    scans: pd.DataFrame
+    batches: pd.DataFrame
+    left_out: pd.DataFrame
+    band_nm: tuple[float, float] | None = None
+    reference_kind: str | None = None
+
+
+def build_set(
+    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house"
+) -> tuple[ReferenceSet, pd.DataFrame]:
+    """Build one reference set from several folders.
+
+    Parameters
+    ----------
+    folders : sequence of paths or Sessions
+        Measured folders (raw scans with `scans.csv` and `batches.csv`), folders of tables (`spectra.csv` of
+        reflectance, `scans.csv`, `batches.csv`), or sessions already measured. The order decides the order of scans.
+    unit : {"EBC", "SRM"}
+        Colour unit of the set.
+    name : str
+
+    Returns
+    -------
+    refs : ReferenceSet
+    left_out : DataFrame
+        Columns `source`, `name`, `reason`: every file, scan and batch that did not enter the set.
+
+    Raises
+    ------
+    ReferenceSetError
+        If nothing is left for the set, or if the folders used references of different kinds.
+    SpecmatchError
+        Whatever the folders are refused for.
+    """
+    if not folders:
+        raise ReferenceSetError("no folder was given; name at least one")
+    sources = [_source(folder) for folder in folders]
+    left_out = [
+        {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
+        for source in sources
+        for _, row in source.left_out.iterrows()
+    ]
+    sources = _with_names_apart(sources)
+    spectra = _on_one_grid(sources)
+    scans = pd.concat([source.scans for source in sources])
+    batches = average_lab_values(pd.concat([_with_index(source.batches) for source in sources]), colour_unit=unit)
+    known = scans["batch"].isin(batches.index).to_numpy()
+    for scan_id, batch in scans.loc[~known, "batch"].items():
+        reason = f"batch {batch!r} has no row in a batches table"
+        left_out.append({"source": _source_of(scan_id, sources), "name": str(scan_id), "reason": reason})
+    if not known.any():
+        raise ReferenceSetError("no scan is of a batch with a beer; add batches.csv with batch, beer and colour")
+    refs = ReferenceSet(
+        spectra[known],
+        scans[known],
+        batches,
+        name=name,
+        colour_unit=unit,
+        band_nm=_common_band(sources),
+        reference_kind=_one_kind(sources),
+    )
+    for _, row in refs.left_out.iterrows():
+        left_out.append({"source": "batches.csv", "name": row["name"], "reason": row["reason"]})
+    return refs, pd.DataFrame(left_out, columns=["source", "name", "reason"], dtype=object)
+
+
+def _source(folder: str | Path | Session) -> Source:
+    if not isinstance(folder, Session) and holds_tables(folder):
+        spectra, scans, batches = read_tables(folder)
+        return Source(Path(folder).name, spectra, scans, batches, pd.DataFrame(columns=["file", "reason"]))
+    session = folder if isinstance(folder, Session) else measure(folder)
+    spoilt = _spoilt_scans(session.checks, session.spectra.index)
+    kept = ~session.spectra.index.isin(list(spoilt))
+    rows = pd.DataFrame({"file": list(spoilt), "reason": list(spoilt.values())}, dtype=object)
+    return Source(
+        Path(str(session.folder)).name,
+        session.spectra[kept],
+        session.scans.loc[session.spectra.index[kept]],
+        session.batches,
+        pd.concat([session.left_out[["file", "reason"]], rows], ignore_index=True),
+        session.band_nm,
+        session.reference_kind or None,
+    )
+
+
+def _spoilt_scans(checks: pd.DataFrame, scan_ids: pd.Index) -> dict[str, str]:
+    """Scans that a reading would send back have no place in the set that readings are held against."""
+    spoilt: dict[str, str] = {}
+    for row in checks.itertuples():
+        if WARNING_CODES[str(row.code)].effect == RESCAN and row.scan_id in scan_ids:
+            spoilt.setdefault(str(row.scan_id), f"{row.code}: {row.sentence}")
+    return spoilt
+
+
+def _with_names_apart(sources: list[Source]) -> list[Source]:
+    """Scans and pours of one name in two folders are different ones: they get the folder's name before theirs."""
+    if len(sources) == 1:
+        return sources
+    names = [source.name for source in sources]
+    prefixes = [name if names.count(name) == 1 else f"{name}-{at + 1}" for at, name in enumerate(names)]
+    shared_scans = _in_several([source.scans.index for source in sources])
+    shared_pours = _in_several([pd.Index(source.scans["pour"].unique()) for source in sources])
+    apart = []
+    for source, prefix in zip(sources, prefixes, strict=True):
+        ids = [f"{prefix}/{scan}" if scan in shared_scans else scan for scan in source.scans.index]
+        pours = [f"{prefix}/{pour}" if pour in shared_pours else pour for pour in source.scans["pour"]]
+        scans = source.scans.assign(pour=pours).set_axis(pd.Index(ids, name="scan_id"), axis=0)
+        spectra = source.spectra.set_axis(scans.index, axis=0)
+        rest = (source.batches, source.left_out, source.band_nm, source.reference_kind)
+        apart.append(Source(prefix, spectra, scans, *rest))
+    return apart
+
+
+def _in_several(indexes: Sequence[pd.Index]) -> set[str]:
+    every = pd.Series([name for index in indexes for name in index.unique()], dtype=object)
+    return set(every[every.duplicated()])
+
+
+def _on_one_grid(sources: list[Source]) -> pd.DataFrame:
+    """Put all spectra on the grid of the first, as far as all of them reach."""
+    checked = [check_spectra(source.spectra) for source in sources]
+    low = max(spectra.wavelength_nm[0] for spectra in checked)
+    high = min(spectra.wavelength_nm[-1] for spectra in checked)
+    first = checked[0].wavelength_nm
+    grid = first[(first >= low) & (first <= high)]
+    if grid.size < 2:
+        raise ReferenceSetError("the folders have no range of wavelengths in common; build a set of each")
+    values = np.vstack([match_wavelengths(spectra, grid) for spectra in checked])
+    index = pd.Index([scan for spectra in checked for scan in spectra.scan_ids], dtype=object, name="scan_id")
+    return pd.DataFrame(values, index=index, columns=pd.Index(grid, name="wavelength_nm"))
+
+
+def _with_index(batches: pd.DataFrame) -> pd.DataFrame:
+    return batches.set_index("batch") if "batch" in batches.columns else batches
+
+
+def _source_of(scan_id: object, sources: list[Source]) -> str:
+    return next(source.name for source in sources if scan_id in source.scans.index)
+
+
+def _common_band(sources: list[Source]) -> tuple[float, float] | None:
+    bands = [source.band_nm for source in sources if source.band_nm is not None]
+    if not bands:
+        return None
+    low, high = max(band[0] for band in bands), min(band[1] for band in bands)
+    if not low < high:
+        raise ReferenceSetError("the folders have no usable band in common; build a set of each")
+    return low, high
+
+
+def _one_kind(sources: list[Source]) -> str | None:
+    kinds = {source.reference_kind: source.name for source in sources if source.reference_kind}
+    if len(kinds) > 1:
+        (one, folder), (other, second) = list(kinds.items())[:2]
+        raise UnitError(
+            f"{folder} was measured against {one} and {second} against {other}, which differ by about 4 % in level; "
+            "build a set of each kind"
+        )
+    return next(iter(kinds), None)

@@ -1,0 +1,99 @@
+"""The spectra of a set as an audit needs them: one row a pour, on the usable band, without holes."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.maths.band import usable_band
+from specmatch.maths.statistics import mean_by
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Pours:
+    """Mean reflectance of every pour, and the codes of what it belongs to.
+
+    Attributes
+    ----------
+    reflectance : ndarray, shape (n_pours, p)
+    wavelength_nm : ndarray, shape (p,)
+        The usable band.
+    pour_names, sample_names, batch_names, beer_names : tuple of str
+    sample, batch : ndarray of int, shape (n_pours,)
+    beer : ndarray of int, shape (n_batches,)
+        Beer of each batch.
+    """
+
+    reflectance: Floats
+    wavelength_nm: Floats
+    pour_names: tuple[str, ...]
+    sample_names: tuple[str, ...]
+    batch_names: tuple[str, ...]
+    beer_names: tuple[str, ...]
+    sample: Ints
+    batch: Ints
+    beer: Ints
+
+    def batch_means(self) -> Floats:
+        """Return mean reflectance of each batch, shape (n_batches, p): over pours, then over samples."""
+        sample_means, _ = mean_by(self.reflectance, self.sample)
+        batch_of_sample = np.zeros(len(self.sample_names), np.int64)
+        batch_of_sample[self.sample] = self.batch
+        return mean_by(sample_means, batch_of_sample)[0]
+
+
+def pours_of(
+    spectra: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, band_nm: tuple[float, float] | None
+) -> Pours:
+    """Average the scans of each pour and keep the usable band.
+
+    Parameters
+    ----------
+    spectra, scans, batches : DataFrame
+        Tables of a reference set.
+    band_nm : tuple of float or None
+        Recorded band; dead channels inside it, or the band itself where there is none, are found from the pours.
+
+    Returns
+    -------
+    Pours
+    """
+    wavelength_nm = spectra.columns.to_numpy(dtype=np.float64)
+    pour, pour_names = pd.factorize(scans["pour"])
+    values = _mean_present(spectra.to_numpy(dtype=np.float64), pour)
+    first = np.unique(pour, return_index=True)[1]
+    sample, sample_names = pd.factorize(scans["sample"].to_numpy()[first])
+    batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
+    beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
+    inside = np.ones(wavelength_nm.size, dtype=bool)
+    if band_nm is not None:
+        inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
+    band = np.flatnonzero(inside)[usable_band(values[:, inside], sample)]
+    names = (tuple(map(str, found)) for found in (pour_names, sample_names, batch_names, beer_names))
+    codes = (code.astype(np.int64) for code in (sample, batch, beer))
+    return Pours(_bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band], *names, *codes)
+
+
+def _mean_present(values: Floats, pour: Ints) -> Floats:
+    """Average the scans of each pour channel by channel over those that are there."""
+    present = np.isfinite(values)
+    sums = np.zeros((pour.max() + 1, values.shape[1]))
+    counts = np.zeros_like(sums)
+    np.add.at(sums, pour, np.where(present, values, 0.0))
+    np.add.at(counts, pour, present)
+    return np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
+
+
+def _bridged(values: Floats, wavelength_nm: Floats) -> Floats:
+    """Fill single missing channels from their neighbours; an audit judges pours, not channels."""
+    for row in np.flatnonzero(np.isnan(values).any(axis=1)):
+        there = np.isfinite(values[row])
+        if there.any():
+            values[row, ~there] = np.interp(wavelength_nm[~there], wavelength_nm[there], values[row, there])
+        else:
+            values[row] = 0.0
+    return values
