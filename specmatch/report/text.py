@@ -1,7 +1,9 @@
 """Plain text for a terminal: tables that a tired person can read."""
 
 import math
+import textwrap
 from collections.abc import Callable, Mapping
+from itertools import zip_longest
 from typing import Any
 
 import pandas as pd
@@ -14,7 +16,18 @@ CAUTIONS = (
 )
 
 
-def text_table(table: pd.DataFrame, *, formats: Mapping[str, Callable[[Any], str]] | None = None) -> str:
+# what a tired eye must not miss stands in capitals
+_DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
+# a reading's reason is one sentence: two or three lines of this length keep the table within a wide terminal
+_REASON_WIDTH = 48
+
+
+def text_table(
+    table: pd.DataFrame,
+    *,
+    formats: Mapping[str, Callable[[Any], str]] | None = None,
+    wrap: Mapping[str, int] | None = None,
+) -> str:
     """Lay a table out in columns, numbers to the right, text to the left.
 
     Parameters
@@ -23,6 +36,8 @@ def text_table(table: pd.DataFrame, *, formats: Mapping[str, Callable[[Any], str
         Its index is shown first when it has a name.
     formats : mapping of column -> callable, optional
         How to write a cell; otherwise numbers get four figures, tuples are joined with commas.
+    wrap : mapping of column -> int, optional
+        Longest line of a column; longer cells run over several lines.
 
     Returns
     -------
@@ -36,14 +51,31 @@ def text_table(table: pd.DataFrame, *, formats: Mapping[str, Callable[[Any], str
     S1        8.25
     """
     shown = table.reset_index() if table.index.name else table
-    formats = formats or {}
-    cells = [[formats.get(str(c), show)(value) for value in shown[c]] for c in shown.columns]
-    columns = []
-    for heading, column, name in zip(map(str, shown.columns), cells, shown.columns, strict=True):
-        width = max(map(len, [heading, *column]))
-        right = pd.api.types.is_numeric_dtype(shown[name])
-        columns.append([text.rjust(width) if right else text.ljust(width) for text in (heading, "-" * width, *column)])
-    return "\n".join("  ".join(row).rstrip() for row in zip(*columns, strict=True))
+    formats, wrap = formats or {}, wrap or {}
+    headings = [str(c) for c in shown.columns]
+    right = [pd.api.types.is_numeric_dtype(shown.iloc[:, i]) for i in range(len(headings))]
+    columns = [
+        [_lines(formats.get(heading, show)(value), wrap.get(heading)) for value in shown.iloc[:, i]]
+        for i, heading in enumerate(headings)
+    ]
+    widths = [
+        max(len(text) for text in [heading, *(line for cell in column for line in cell)])
+        for heading, column in zip(headings, columns, strict=True)
+    ]
+    rows = [headings, ["-" * width for width in widths]]
+    for cells in zip(*columns, strict=True):
+        rows += [list(line) for line in zip_longest(*cells, fillvalue="")]
+    return "\n".join(
+        "  ".join(
+            text.rjust(width) if to_right else text.ljust(width)
+            for text, width, to_right in zip(row, widths, right, strict=True)
+        ).rstrip()
+        for row in rows
+    )
+
+
+def _lines(text: str, width: int | None) -> list[str]:
+    return (textwrap.wrap(text, width) if width else None) or [text]
 
 
 def show(value: Any) -> str:
@@ -93,14 +125,44 @@ def readings_text(readings: pd.DataFrame) -> str:
         shown["claim"] = readings["claimed"]
     shown["nearest beer"] = readings["nearest_beer"]
     shown[f"colour, {readings['colour_unit'].iloc[0]}"] = interval
-    if judged:
-        shown["decision"] = ["reading only" if value is None else value for value in readings["decision"]]
-        shown["reason"] = readings["reason"]
-    else:
+    if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
         shown["plausible beers"] = readings["plausible_beers"]
-    shown["warnings"] = readings["warnings"]
-    return text_table(shown)
+        shown["warnings"] = readings["warnings"]
+        return text_table(shown, wrap={"plausible beers": _REASON_WIDTH, "warnings": _REASON_WIDTH})
+    shown["decision"] = [
+        _DECISION_SHOWN.get(value, value) if isinstance(value, str) else "reading only"
+        for value in readings["decision"]
+    ]
+    shown["reason"] = [
+        f"{row.reason}; warnings: {show(row.warnings)}" if row.warnings else row.reason for row in readings.itertuples()
+    ]
+    return text_table(shown, wrap={"reason": _REASON_WIDTH})
+
+
+def figures_line(figures: pd.Series) -> str:
+    """Say in one line how good a model is with batches held out.
+
+    Parameters
+    ----------
+    figures : Series
+        From `evaluate`.
+
+    Returns
+    -------
+    str
+    """
+    return (
+        f"With batches held out ({figures['n_batches']} batches of {figures['n_beers']} beers): "
+        f"colour within {_percent(figures['relative_error'])} of the lab value (root mean square), "
+        f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
+        f"nearest beer right {_percent(figures['nearest_right'])}, "
+        f"right claims held {_percent(figures['false_hold'])} (stated {figures['stated_false_reject_rate']:.0%})."
+    )
+
+
+def _percent(share: float) -> str:
+    return f"{share:.1%}" if math.isfinite(share) else "unknown"
 
 
 def _limit(value: float) -> str:

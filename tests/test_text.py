@@ -1,0 +1,112 @@
+"""Tables for a terminal: aligned, wrapped, and nothing hidden."""
+
+import numpy as np
+import pandas as pd
+
+from specmatch.report.text import figures_line, readings_text, show, text_table
+
+
+def reading(**changes):
+    row = {
+        "claimed": "Amber",
+        "nearest_beer": "Amber",
+        "colour": 20.04,
+        "colour_low": 19.0,
+        "colour_high": 21.1,
+        "colour_unit": "EBC",
+        "p_value": 0.4,
+        "plausible_beers": ("Amber",),
+        "warnings": (),
+        "decision": "consistent",
+        "reason": "typical of Amber (p = 0.40)",
+    }
+    return row | changes
+
+
+def readings(*rows):
+    return pd.DataFrame(rows, index=pd.Index([f"S{i + 1}" for i in range(len(rows))], name="sample"))
+
+
+def test_columns_line_up():
+    table = pd.DataFrame({"n": [1, 100], "beer": ["Pale", "Very Dark"]}, index=pd.Index(["a", "b"], name="sample"))
+    assert text_table(table).splitlines() == [
+        "sample    n  beer",
+        "------  ---  ---------",
+        "a         1  Pale",
+        "b       100  Very Dark",
+    ]
+
+
+def test_long_cells_wrap_without_losing_a_word():
+    words = "one two three four five six seven"
+    table = pd.DataFrame({"id": [1, 2], "reason": [words, "short"]})
+    lines = text_table(table, wrap={"reason": 12}).splitlines()
+    assert max(map(len, lines)) <= 2 + 2 + 12
+    assert " ".join(line[4:] for line in lines[2:-1]).split() == words.split()
+    assert lines[-1].split() == ["2", "short"]
+
+
+def test_table_without_rows_keeps_its_headings():
+    assert text_table(pd.DataFrame({"code": [], "sentence": []})).splitlines()[0] == "code  sentence"
+
+
+def test_two_columns_of_one_name_are_both_shown():
+    table = pd.DataFrame([["left", "right"]], columns=["x", "x"])
+    assert text_table(table).splitlines()[-1].split() == ["left", "right"]
+
+
+def test_cells():
+    assert show(0.123456) == "0.1235"
+    assert show(("Pale", "Amber")) == "Pale, Amber"
+    assert show(float("nan")) == show(None) == ""
+
+
+def test_decisions_that_need_a_look_stand_out():
+    text = readings_text(
+        readings(
+            reading(),
+            reading(decision="hold", reason="not typical of Amber"),
+            reading(decision="rescan", reason="the scan is not fit to be judged", warnings=("saturated",)),
+            reading(decision=None, claimed=None, reason="no claim was made"),
+        )
+    )
+    for word in ("consistent", "HOLD", "RESCAN", "reading only", "20.0 (19.0 to 21.1)", "warnings: saturated"):
+        assert word in text, word
+    assert len(text.splitlines()[0]) < 130
+
+
+def test_unbounded_intervals_and_unread_colours_are_said():
+    text = readings_text(readings(reading(colour_high=np.inf), reading(colour=np.nan)))
+    assert "(19.0 to no limit)" in text
+    assert "nan" not in text
+
+
+def test_readings_without_claims_show_every_plausible_beer():
+    plain = readings(reading(plausible_beers=("Amber", "Brown"))).drop(columns=["claimed", "decision", "reason"])
+    text = readings_text(plain)
+    assert "Amber, Brown" in text and "decision" not in text
+
+
+def test_no_samples():
+    assert readings_text(readings()) == "no samples"
+
+
+def test_figures_in_one_line():
+    line = figures_line(
+        pd.Series(
+            {
+                "n_batches": 120,
+                "n_beers": 12,
+                "relative_error": 0.0234,
+                "nominal_coverage": 0.9,
+                "covered": 0.917,
+                "nearest_right": 0.983,
+                "false_hold": float("nan"),
+                "stated_false_reject_rate": 0.05,
+            },
+            dtype=object,
+        )
+    )
+    assert "\n" not in line
+    for part in ("120 batches", "2.3%", "90% intervals cover 91.7%", "right 98.3%", "held unknown (stated 5%)"):
+        assert part in line, part
