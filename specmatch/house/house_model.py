@@ -239,7 +239,7 @@ class HouseModel:
         """
         samples = gather_samples(self.fitted, spectra, scans)
         claims = check_claims(
-            getattr(spectra, "claims", None) if claimed is None else claimed, names, self.fitted.beers
+            getattr(spectra, "claims", None) if claimed is None else claimed, samples.index, self.fitted.beers
         )
         match = self._match(samples)
         readings = self._readings(samples, match, coverage)
