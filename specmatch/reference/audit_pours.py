@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 from scipy.optimize import nnls
-from scipy.special import chdtrc
+from scipy.special import chdtrc, chdtri
 
 from specmatch.maths.statistics import mean_by
 from specmatch.reference.finding import Finding
@@ -22,6 +22,12 @@ ODD_POUR_RATE = 0.02
 ORDINARY_SHARE = 0.95
 # Foam is white: against a reference in water it reads about this much. Its exact level does not matter here.
 FOAM_LEVEL = 1.2
+# Light that haze returns did not reach the base: against a base that reflects about half it reads about this much.
+HAZE_LEVEL = 2.0
+N_PATTERNS = 4
+# However alike the pours of a set are, differences of this size are nothing to report (sd of path, light, foam, haze):
+# a 10 mL cylinder is good to 1-2 % (ASTM E1272); for the others common practice, no source.
+LEAST_SD = np.array([0.012, 0.006, 0.003, 0.003])
 
 
 def duplicate_findings(spectra: pd.DataFrame, scans: pd.DataFrame) -> Iterator[Finding]:
@@ -84,8 +90,9 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     Notes
     -----
     The difference of a pour from the mean of its mates is projected on the patterns of a longer path (reflectance
-    times absorbance), of more light (reflectance) and of an added white (a constant). Their ordinary sizes are learnt
-    from all pours of the set; what is far beyond them is odd (chi-squared with three degrees of freedom).
+    times its logarithm), of more light (reflectance), of foam (white) and of haze (a falling power of wavelength).
+    Their ordinary sizes are learnt from all pours of the set; what is far beyond them is odd (chi-squared with as
+    many degrees of freedom as patterns).
     """
     counts = np.bincount(pours.sample)
     several = np.flatnonzero(counts[pours.sample] > 1)
@@ -99,7 +106,7 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     for sample in np.unique(samples):
         mine = np.flatnonzero(samples == sample)
         worst = mine[statistic[mine].argmax()]
-        if chdtrc(3, statistic[worst]) < limit_p:
+        if chdtrc(N_PATTERNS, statistic[worst]) < limit_p:
             cause, size = _likeliest(projected[worst], patterns[worst], spread, noise)
             yield _odd(pours, int(several[worst]), len(mine), float(statistic[worst]), cause, size)
 
@@ -108,62 +115,71 @@ def _projected(pours: Pours, counts: NDArray[np.int64], several: NDArray[np.int6
     """Return differences from mates on an orthonormal basis of the patterns, the patterns in it, and the noise.
 
     Differences are scaled to the spread of a single pour: a difference from m - 1 mates has 1 + 1/(m - 1) of its
-    variance.
+    variance. Channels are weighted by their noise.
     """
-    R, sample = pours.reflectance, pours.sample
-    sums = mean_by(R, sample)[0] * counts[:, None]
+    sample, m = pours.sample[several], counts[pours.sample[several]]
+    sums = mean_by(pours.reflectance, pours.sample)[0] * counts[:, None]
+    mates = (sums[sample] - pours.reflectance[several]) / (m - 1)[:, None]
+    differences = (pours.reflectance[several] - mates) / np.sqrt(1.0 + 1.0 / (m - 1))[:, None]
+    haze = (550.0 / pours.wavelength_nm) ** 2
+    weight = 1.0 / _channel_noise(differences)
     projected, patterns, left = [], [], 0.0
-    for row in several:
-        m = counts[sample[row]]
-        mates = (sums[sample[row]] - R[row]) / (m - 1)
-        difference = (R[row] - mates) / np.sqrt(1.0 + 1.0 / (m - 1))
-        absorbance = -np.log(np.clip(mates, 1e-4, None))
-        basis, shape = np.linalg.qr(np.column_stack([-absorbance * mates, mates, np.ones_like(mates)]))
+    for R, difference in zip(mates, differences * weight, strict=True):
+        seen = (R * np.log(np.clip(R, 1e-4, None)), R, FOAM_LEVEL - R, haze * (HAZE_LEVEL - R))
+        basis, shape = np.linalg.qr(np.column_stack(seen) * weight[:, None])
         inside = basis.T @ difference
         projected.append(inside)
         patterns.append(shape)
         left += float(difference @ difference - inside @ inside)
-    noise = left / (several.size * (R.shape[1] - 3))
-    return np.array(projected), np.array(patterns), noise
+    return np.array(projected), np.array(patterns), left / (several.size * (weight.size - N_PATTERNS))
+
+
+def _channel_noise(differences: Floats) -> Floats:
+    """Return the noise of each channel: what is left of it beside the line between its neighbours."""
+    bend = np.empty_like(differences)
+    bend[:, 1:-1] = differences[:, 1:-1] - (differences[:, :-2] + differences[:, 2:]) / 2.0
+    bend[:, 0], bend[:, -1] = bend[:, 1], bend[:, -2]
+    # the median stands against single spoilt pours; a floor keeps channels without any noise finite
+    noise = np.median(np.abs(bend), axis=0) / 0.6745 / np.sqrt(1.5)
+    return np.maximum(noise, max(1e-9, 0.1 * float(np.median(noise))))
 
 
 def _ordinary_spread(projected: Floats, patterns: Floats, noise: float) -> Floats:
-    """Return variances of path, light and white in ordinary pours, by non-negative least squares on second moments."""
+    """Return variances of path, light, foam and haze in ordinary pours, fitted to second moments (none negative)."""
     kept = np.ones(len(projected), dtype=bool)
-    spread = np.zeros(3)
+    spread = np.zeros(N_PATTERNS)
     for _ in range(4):
-        moments = np.einsum("ni,nj->nij", projected[kept], projected[kept]) - noise * np.eye(3)
+        moments = np.einsum("ni,nj->nij", projected[kept], projected[kept]) - noise * np.eye(N_PATTERNS)
         expected = np.einsum("nik,njk->nijk", patterns[kept], patterns[kept])
         # per unit of its own size, so that dark and pale beers count alike
         weight = 1.0 / np.sqrt(np.einsum("nijk,nijk->n", expected, expected))
-        design = (expected * weight[:, None, None, None]).reshape(-1, 3)
+        design = (expected * weight[:, None, None, None]).reshape(-1, N_PATTERNS)
         column = np.linalg.norm(design, axis=0)
-        spread = nnls(design / column, (moments * weight[:, None, None]).ravel())[0] / column
-        spread = np.maximum(spread, 1e-10)
+        spread = np.maximum(nnls(design / column, (moments * weight[:, None, None]).ravel())[0] / column, 1e-10)
         statistic = _statistics(projected, patterns, spread, noise)
         kept = statistic <= np.quantile(statistic, ORDINARY_SHARE)
     # the pours kept are the quieter ones; bring the middle of all of them to where it belongs
-    middle = np.median(statistic) / 2.366  # median of chi-squared with three degrees of freedom
-    return spread * max(middle, 1e-3)
+    middle = np.median(statistic) / chdtri(N_PATTERNS, 0.5)
+    return np.maximum(spread * middle, LEAST_SD**2)
 
 
 def _statistics(projected: Floats, patterns: Floats, spread: Floats, noise: float) -> Floats:
-    covariance = np.einsum("nik,k,njk->nij", patterns, spread, patterns) + noise * np.eye(3)
+    covariance = np.einsum("nik,k,njk->nij", patterns, spread, patterns) + noise * np.eye(N_PATTERNS)
     return np.einsum("ni,ni->n", projected, np.linalg.solve(covariance, projected[:, :, None])[:, :, 0])
 
 
 def _likeliest(projected: Floats, pattern: Floats, spread: Floats, noise: float) -> tuple[str, float]:
     """Return the single cause that explains a difference best, and its size as a fraction."""
-    covariance = (pattern * spread) @ pattern.T + noise * np.eye(3)
+    covariance = (pattern * spread) @ pattern.T + noise * np.eye(N_PATTERNS)
     whiten = np.linalg.inv(np.linalg.cholesky(covariance))
     y = whiten @ projected
-    directions = {"path": pattern[:, 0], "light": pattern[:, 1], "white": FOAM_LEVEL * pattern[:, 2] - pattern[:, 1]}
+    directions = {"path": pattern[:, 0], "light": pattern[:, 1], "foam": pattern[:, 2], "haze": pattern[:, 3]}
     best = ("path", 0.0, -1.0)
     for cause, direction in directions.items():
         d = whiten @ direction
         size = float(d @ y / (d @ d))
         gain = float((d @ y) ** 2 / (d @ d))
-        if gain > best[2] and not (cause == "white" and size < 0):
+        if gain > best[2] and not (cause in ("foam", "haze") and size < 0):
             best = (cause, size, gain)
     return best[0], best[1]
 
@@ -174,7 +190,8 @@ def _odd(pours: Pours, row: int, m: int, statistic: float, cause: str, size: flo
     looks = {
         "path": f"about {abs(size):.0%} {'more' if size > 0 else 'less'} beer in the cup",
         "light": f"about {abs(size):.0%} {'more' if size > 0 else 'less'} light",
-        "white": f"foam over about {abs(size):.0%} of the cup",
+        "foam": f"foam over about {abs(size):.0%} of the cup",
+        "haze": f"haze that returns about {abs(size):.1%} of the light",
     }[cause]
     batch = pours.batch_names[pours.batch[row]]
     if m == 2:

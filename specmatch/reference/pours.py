@@ -73,9 +73,17 @@ def pours_of(
     if band_nm is not None:
         inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
     band = np.flatnonzero(inside)[usable_band(values[:, inside], sample)]
-    names = (tuple(map(str, found)) for found in (pour_names, sample_names, batch_names, beer_names))
-    codes = (code.astype(np.int64) for code in (sample, batch, beer))
-    return Pours(_bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band], *names, *codes)
+    return Pours(
+        reflectance=_bridged(values[:, band], wavelength_nm[band]),
+        wavelength_nm=wavelength_nm[band],
+        pour_names=tuple(map(str, pour_names)),
+        sample_names=tuple(map(str, sample_names)),
+        batch_names=tuple(map(str, batch_names)),
+        beer_names=tuple(map(str, beer_names)),
+        sample=sample.astype(np.int64),
+        batch=batch.astype(np.int64),
+        beer=beer.astype(np.int64),
+    )
 
 
 def _mean_present(values: Floats, pour: Ints) -> Floats:
