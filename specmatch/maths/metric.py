@@ -80,6 +80,32 @@ class Samples:
 
 
 @dataclass(frozen=True)
+class MetricChoice:
+    """What a metric is built on: a scale, the channels in use, how noisy each is, how pours scatter, how many axes.
+
+    Attributes
+    ----------
+    scale : Scale
+    channels : ndarray of int, shape (p_used,)
+        Columns of the wavelengths used.
+    noise : ndarray, shape (p_used,)
+        Standard deviation of the noise of each channel, on the scale.
+    pour_covariance : ndarray, shape (p_used, p_used)
+        Of pours about their sample; zeros where every sample has one pour.
+    n_components : int
+    merit : float
+        Held-out batches given to their own beer plus held-out beers refused; 0 where nothing could be held out.
+    """
+
+    scale: Scale
+    channels: Ints
+    noise: Floats
+    pour_covariance: Floats
+    n_components: int
+    merit: float
+
+
+@dataclass(frozen=True)
 class Metric:
     """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix.
 
@@ -115,89 +141,68 @@ class Metric:
         return 1.0 + (1.0 / n_pours - self.per_pour) * self.pour_part
 
 
-@dataclass(frozen=True)
-class Projection:
-    """Sample and pour spectra on principal axes, before any scatter is taken.
-
-    Attributes
-    ----------
-    centre : ndarray, shape (p_used,)
-    axes : ndarray, shape (p_used, r)
-        Principal axes, each channel weighted by one over its noise.
-    samples : ndarray, shape (n_samples, r)
-    pour_scatter : ndarray, shape (r, r)
-        Covariance of pours about their own sample; zeros where every sample has one pour.
-    """
-
-    centre: Floats
-    axes: Floats
-    samples: Floats
-    pour_scatter: Floats
-
-
-def channel_noise(deviations: Floats, dof: int) -> Floats:
-    """Return the standard deviation, shape (p,), of what smooth directions leave of deviations, shape (n, p).
+def channel_noise(covariance: Floats, dof: int) -> Floats:
+    """Return the standard deviation, shape (p,), of what smooth directions leave of a covariance, shape (p, p).
 
     Parameters
     ----------
-    deviations : ndarray, shape (n, p)
-        Pours about their sample, or samples about their beer.
+    covariance : ndarray, shape (p, p)
+        Of pours about their sample, or of samples about their beer.
     dof : int
-        Degrees of freedom of the deviations.
+        Degrees of freedom behind it.
 
     Returns
     -------
     ndarray, shape (p,)
-        All ones where there are too few deviations or channels to tell.
+        All ones where there are too few scans or channels to tell.
     """
-    smooth = SMOOTH_DIRECTIONS
-    if dof < 3 * smooth or deviations.shape[1] < 3 * smooth:
-        return np.ones(deviations.shape[1])
-    _, directions = eigh(
-        deviations.T @ deviations, subset_by_index=(deviations.shape[1] - smooth, deviations.shape[1] - 1)
-    )
-    left = deviations - deviations @ directions @ directions.T
-    noise = np.sqrt((left**2).sum(axis=0) / (dof - smooth))
-    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(noise.size)
+    p, smooth = len(covariance), SMOOTH_DIRECTIONS
+    if dof < 3 * smooth or p < 3 * smooth:
+        return np.ones(p)
+    spread, directions = eigh(covariance, subset_by_index=(p - smooth, p - 1))
+    left = np.diag(covariance) - (directions**2 * spread).sum(axis=1)
+    noise = np.sqrt(np.maximum(left, 0.0) * dof / (dof - smooth))
+    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(p)
 
 
-def project(samples: Samples, spectra: Floats, pour_deviations: Floats, noise: Floats, n_axes: int) -> Projection:
-    """Take principal axes of the batch means of spectra, each channel in units of its noise.
+def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:
+    """Return centre, shape (p,), and principal axes, shape (p, r), of spectra, each channel in units of its noise.
 
     Parameters
     ----------
-    samples : Samples
-    spectra : ndarray, shape (n_samples, p_used)
-        Sample means on their scale.
-    pour_deviations : ndarray, shape (n_pours, p_used)
-        Pours less the mean of their sample, on that scale.
-    noise : ndarray, shape (p_used,)
+    spectra : ndarray, shape (n, p)
+    noise : ndarray, shape (p,)
     n_axes : int
-        The most axes to keep; fewer where the batches span fewer.
-
-    Returns
-    -------
-    Projection
+        The most axes to keep; fewer where the spectra span fewer, but never none.
     """
-    batch_spectra, _ = mean_by(spectra, samples.batch)
-    centre = batch_spectra.mean(axis=0)
-    _, spread, directions = np.linalg.svd((batch_spectra - centre) / noise, full_matrices=False)
+    centre = spectra.mean(axis=0)
+    weighted = (spectra - centre) / noise
+    n, p = weighted.shape
+    # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
+    product = weighted @ weighted.T if n < p else weighted.T @ weighted
+    kept = min(n_axes, len(product))
+    spread, vectors = eigh(product, subset_by_index=(len(product) - kept, len(product) - 1))
+    spread, vectors = spread[::-1], vectors[:, ::-1]
     # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
-    rank = max(1, int((spread > 1e-10 * spread[0]).sum()))
-    axes = directions[: min(n_axes, rank)].T / noise[:, None]
-    pours = pour_deviations @ axes
-    pour_dof = len(pours) - len(spectra)
-    pour_scatter = pours.T @ pours / pour_dof if pour_dof else np.zeros((axes.shape[1],) * 2)
-    return Projection(centre, axes, (spectra - centre) @ axes, pour_scatter)
+    rank = max(1, int((spread > 1e-12 * spread[0]).sum()))
+    directions = vectors[:, :rank]
+    if n < p:
+        directions = weighted.T @ directions
+        directions /= np.maximum(np.linalg.norm(directions, axis=0), np.finfo(float).tiny)
+    # eigenvectors are free in sign; fixed here, so that every machine names the same direction positive
+    largest = directions[np.abs(directions).argmax(axis=0), np.arange(rank)]
+    return centre, directions * np.where(largest < 0, -1.0, 1.0) / noise[:, None]
 
 
-def sample_scatter(scores: Floats, samples: Samples) -> Floats:
+def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None = None) -> Floats:
     """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
 
     Parameters
     ----------
     scores : ndarray, shape (n_samples, a)
     samples : Samples
+    beer_scale : ndarray, shape (n_beers,), optional
+        Variance of each beer over the common one, by which it is divided before pooling.
 
     Returns
     -------
@@ -210,35 +215,55 @@ def sample_scatter(scores: Floats, samples: Samples) -> Floats:
     """
     batch_means, per_batch = mean_by(scores, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
-    between = batch_means - beer_means[samples.beer]
+    root = np.ones(per_batch.size) if beer_scale is None else np.sqrt(beer_scale)[samples.beer]
+    between = (batch_means - beer_means[samples.beer]) / root[:, None]
     scatter = between.T @ between / (per_batch.size - per_beer.size)
     sample_dof = len(scores) - per_batch.size
     if sample_dof:
-        within = scores - batch_means[samples.batch]
+        within = (scores - batch_means[samples.batch]) / root[samples.batch][:, None]
         scatter = scatter + np.mean(1.0 - 1.0 / per_batch) * (within.T @ within) / sample_dof
     return scatter
 
 
-def scatter_metric(projection: Projection, samples: Samples, channels: Ints, scale: Scale, n_components: int) -> Metric:
-    """Turn and scale the first principal axes so that the scatter of samples of one beer is the identity.
+def half_of(scatter: Floats, scores: Floats) -> Floats:
+    """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
+    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
+    return np.linalg.cholesky(scatter + floor * np.eye(len(scatter)))
+
+
+def build_metric(choice: MetricChoice, samples: Samples, beer_scale: Floats | None = None) -> Metric:
+    """Build the metric of a choice on samples.
+
+    Parameters
+    ----------
+    choice : MetricChoice
+    samples : Samples
+    beer_scale : ndarray, shape (n_beers,), optional
+        Variance of each beer over the common one.
+
+    Returns
+    -------
+    Metric
 
     Notes
     -----
-    With W = L L' the scatter of samples and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T:
-    in them both W and S are diagonal, and a sample of any number of pours has its scatter in one line.
+    Principal axes of the batch means are turned and scaled so that the scatter of samples is the identity: with
+    W = L L' that scatter and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are
+    both diagonal, and a sample of any number of pours has its scatter in one line.
     """
-    scores = projection.samples[:, :n_components]
+    spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
+    centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
+    scores = (spectra - centre) @ axes
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
-    scatter = sample_scatter(scores, samples) if dof else np.eye(scores.shape[1])
-    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
-    half = np.linalg.cholesky(scatter + floor * np.eye(len(scatter)))
-    pours = solve_triangular(half, projection.pour_scatter[:n_components, :n_components], lower=True)
+    scatter = sample_scatter(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
+    half = half_of(scatter, scores)
+    pours = solve_triangular(half, axes.T @ choice.pour_covariance @ axes, lower=True)
     pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
-    axes = projection.axes[:, :n_components] @ solve_triangular(half, turn, lower=True, trans="T")
+    axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
-    return Metric(scale, channels, projection.centre, axes, pour_part, per_pour, dof)
+    return Metric(choice.scale, choice.channels, centre, axes, pour_part, per_pour, dof)
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

@@ -5,15 +5,26 @@ counted on the house's own beers as they stand, because they lie far apart in co
 turn, brewed stronger and weaker (Beer-Lambert) over the colours of the house, and must be refused by the others.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.linalg import solve_triangular
 
-from specmatch.maths.metric import Metric, Samples, Scale, channel_noise, project, scatter_metric
+from specmatch.maths.metric import (
+    REFLECTANCE_FLOOR,
+    MetricChoice,
+    Samples,
+    Scale,
+    channel_noise,
+    half_of,
+    principal_axes,
+    sample_scatter,
+)
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
 SCALES = (
     Scale("reflectance"),
@@ -23,99 +34,135 @@ SCALES = (
 # the noisiest channel that is used, over the median: light falls off towards both ends of the band
 NOISIEST = (np.inf, 3.0, 1.5)
 MOST_COMPONENTS = 10
+# a set of one beer holds no other beer out; what served invented houses of twelve beers best then stands unchosen
+ONE_BEER_SCALE, ONE_BEER_COMPONENTS = Scale("log_absorbance", 0.03, 0.03), 6
 # batches less beers behind each component, so that the F tail is short
 DOF_PER_COMPONENT = 4
-N_STRENGTHS = 9
+N_STRENGTHS = 7
 # false reject rates over which refusal is averaged: the rates at which houses work, and a smoother figure than one
-FALSE_REJECT_RATES = (0.02, 0.05, 0.10)
+FALSE_REJECT_RATES = np.array([0.02, 0.05, 0.10])
+# more beers or brewed batches than this add time to the choice and nothing to its outcome
+MOST_BEERS = 40
+MOST_BREWED = 1000
 
 
-def held_out_distance(scores: Floats, samples: Samples, dof: int) -> Floats:
+@dataclass(frozen=True)
+class Brewed:
+    """Batches of every beer brewed over the colours of the house: spectra, and the beer that each of them is."""
+
+    reflectance: Floats  # (n, p)
+    beer: Ints  # (n,)
+
+
+def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
     """Return squared distance of each batch from its beer when the batch took no part in mean or scatter.
 
     Parameters
     ----------
-    scores : ndarray, shape (n_samples, a)
-        In the metric fitted on all batches.
-    samples : Samples
-    dof : int
-        Of that metric.
+    within : ndarray, shape (n_batches, ...)
+        Squared distance of each batch from the mean of its beer, in the scatter of all batches.
+    per_beer : ndarray, shape (n_batches, ...)
+        Number of batches of its beer, broadcast against `within`.
+    dof : float
+        Degrees of freedom of that scatter.
 
     Returns
     -------
-    ndarray, shape (n_batches,)
-        NaN for the only batch of a beer; T2 of the other batches' mean and scatter, times n/(n+1) of their number.
+    ndarray, shape of `within`
+        n/(n+1) (z - m)' W^-1 (z - m) with n, m and W of the other batches; infinite where the batch alone makes the
+        scatter along its direction, NaN for the only batch of a beer.
 
     Notes
     -----
-    Leaving batch b out moves the mean of its n batches by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of
-    squares; the Sherman-Morrison formula then gives the distance without another fit.
+    Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
+    the Sherman-Morrison formula then gives the distance without another fit.
+
+    Examples
+    --------
+    >>> held_out_distance(np.array([0.5]), np.array([2.0]), 3.0).round(3).tolist()
+    [1.0]
     """
-    batch_means, _ = mean_by(scores, samples.batch)
-    beer_means, per_beer = mean_by(batch_means, samples.beer)
-    n = per_beer[samples.beer].astype(float)
-    within = ((batch_means - beer_means[samples.beer]) ** 2).sum(axis=1)
     with np.errstate(divide="ignore", invalid="ignore"):
-        ratio = n / (n - 1.0)
+        ratio = per_beer / (per_beer - 1.0)
         left = 1.0 - ratio * within / dof
-        # a batch that alone makes the scatter along its direction is infinitely far from the others
-        return np.where(
-            n > 1, np.where(left > 0, ratio * (dof - 1) / dof * within / np.maximum(left, 1e-12), np.inf), np.nan
-        )
+        # below this part the rest is rounding of a batch that has its direction to itself
+        alone = left <= 1e-12
+        distance = ratio * (dof - 1.0) / dof * within / np.where(alone, 1.0, left)
+    return np.where(per_beer > 1, np.where(alone, np.inf, distance), np.nan)
 
 
-@dataclass(frozen=True)
-class Foreign:
-    """Batches of every beer brewed over the colours of the house: spectra and the beer that each of them is."""
-
-    reflectance: Floats  # (n, p)
-    beer: NDArray[np.int64]  # (n,)
-
-
-def brewed_over_the_colours(samples: Samples) -> Foreign | None:
-    """Return each batch at strengths that carry it over the colours of the house, or None where that means nothing.
+def brewed_over_the_colours(samples: Samples) -> Brewed:
+    """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
 
     Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
     """
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
-    depth = -np.log10(np.clip(batch_spectra, 1e-4, None)).mean(axis=1)
-    if samples.batches_per_beer.size < 2 or depth.min() <= 0 or batch_spectra.max() > 1.5:
-        return None
+    spectra = np.maximum(batch_spectra, REFLECTANCE_FLOOR)
+    depth = -np.log10(spectra).mean(axis=1)
+    # rows that are no fractions (a pipeline may hand over anything) or let through all light cannot be brewed stronger
+    if batch_spectra.min() < -0.5 or batch_spectra.max() > 1.5 or depth.min() <= 0:
+        return Brewed(batch_spectra, samples.beer)
     strengths = np.geomspace(depth.min(), depth.max(), N_STRENGTHS) / depth[:, None]
-    spectra = np.clip(batch_spectra, 1e-4, None)[:, None, :] ** strengths[:, :, None]
-    return Foreign(spectra.reshape(-1, batch_spectra.shape[1]), np.repeat(samples.beer, N_STRENGTHS))
+    thinned = slice(None, None, -(-strengths.size // MOST_BREWED))
+    row, column = (index[thinned] for index in np.divmod(np.arange(strengths.size), N_STRENGTHS))
+    return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
 
 
-def merit(metric: Metric, samples: Samples, foreign: Foreign | None) -> float:
-    """Return held-out batches given to their own beer, plus held-out beers refused (both as fractions)."""
-    scores = metric.scores(samples.reflectance)
-    batch_means, _ = mean_by(scores, samples.batch)
+def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) -> Floats:
+    """Return the merit of the first 1, 2, ... axes: held-out batches right plus held-out beers refused, as parts.
+
+    Parameters
+    ----------
+    scores : ndarray, shape (n_samples, a)
+        On principal axes.
+    samples : Samples
+    brewed : ndarray, shape (n, a)
+        The same scores of beers brewed over the colours.
+    brewed_beer : ndarray of int, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (a,)
+    """
+    n_axes = scores.shape[1]
+    dof = samples.beer.size - samples.batches_per_beer.size
+    # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
+    half = half_of(sample_scatter(scores, samples), scores)
+    batch_means, _ = mean_by(solve_triangular(half, scores.T, lower=True).T, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     shrink = per_beer / (per_beer + 1.0)
-    to_beers = ((batch_means[:, None, :] - beer_means) ** 2).sum(axis=2) * shrink
-    own = held_out_distance(scores, samples, metric.dof)
-    judged = np.isfinite(own)
-    rows = np.arange(own.size)
-    to_beers[rows, samples.beer] = np.inf
-    right = float(np.mean(own[judged] < to_beers[judged].min(axis=1))) if judged.any() else 0.0
-    if foreign is None or not judged.any():
-        return right
-    distance = ((metric.scores(foreign.reflectance)[:, None, :] - beer_means) ** 2).sum(axis=2) * shrink
-    distance[np.arange(foreign.beer.size), foreign.beer] = np.inf
-    nearest = distance.min(axis=1)
-    limits = np.quantile(own[judged], 1.0 - np.array(FALSE_REJECT_RATES))
-    return right + float(np.mean(nearest > limits[:, None]))
+    within = np.cumsum((batch_means - beer_means[samples.beer]) ** 2, axis=1)
+    own = held_out_distance(within, per_beer[samples.beer].astype(float)[:, None], dof)
+    judged = per_beer[samples.beer] > 1
+    others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
+    right = (own[judged] < others[judged]).mean(axis=0)
+    whitened = solve_triangular(half, brewed.T, lower=True).T
+    nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
+    limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
+    refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
+    return right + refused
+
+
+def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: Ints) -> Floats:
+    """Squared distance to the nearest beer but the own one in the first 1, 2, ... axes, shape (n, a)."""
+    distance = np.empty_like(rows)
+    running = np.zeros((len(rows), len(beer_means)))
+    running[np.arange(len(rows)), own_beer] = np.inf
+    for axis in range(rows.shape[1]):
+        running += shrink * (rows[:, [axis]] - beer_means[:, axis]) ** 2
+        distance[:, axis] = running.min(axis=1)
+    return distance
 
 
 def choose_metric(
     samples: Samples,
     pours: Floats,
-    pour_sample: NDArray[np.int64],
+    pour_sample: Ints,
     *,
     transform: str = "auto",
     n_components: int | None = None,
-) -> tuple[Metric, float]:
-    """Try scales, bands and numbers of components; return the metric of the best and its merit.
+) -> MetricChoice:
+    """Try scales, bands and numbers of components, and return the best.
 
     Parameters
     ----------
@@ -130,45 +177,87 @@ def choose_metric(
 
     Returns
     -------
-    metric : Metric
-    merit : float
-        See `merit`; 0 where nothing could be held out.
+    MetricChoice
 
     Notes
     -----
-    Among candidates of the same merit the first, which has the fewer components, is kept.
+    Among candidates of the same merit the first, which has the fewer components, is kept. Without any beer of two
+    batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
+    beer has no other to hold out and takes a fixed scale.
     """
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     dof = samples.beer.size - samples.batches_per_beer.size
-    foreign = brewed_over_the_colours(samples) if dof else None
-    best: tuple[float, Metric] | None = None
-    for scale in scales if dof else scales[:1]:
-        spectra, each = scale.apply(samples.reflectance), scale.apply(pours)
-        deviations = each - mean_by(each, pour_sample)[0][pour_sample]
-        noise = _noise(samples, spectra, deviations)
-        if not dof:
-            # plain distance in all that the batches span: nothing is known of scatter
-            projection = project(samples, spectra, deviations, noise, n_components or len(spectra))
-            return scatter_metric(projection, samples, np.arange(noise.size), scale, len(spectra)), 0.0
-        most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
+    if not dof:
+        return _on_scale(scales[0], samples, pours, pour_sample, n_components or len(samples.reflectance))
+    most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
+    if samples.batches_per_beer.size == 1:
+        scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
+        return _on_scale(scale, samples, pours, pour_sample, min(most, ONE_BEER_COMPONENTS))
+    few = _manageable(samples)
+    brewed = brewed_over_the_colours(few)
+    best: MetricChoice | None = None
+    for scale in scales:
+        whole = _on_scale(scale, samples, pours, pour_sample, most)
+        spectra = scale.apply(few.reflectance)
+        foreign = scale.apply(brewed.reflectance)
         for noisiest in NOISIEST:
-            channels = np.flatnonzero(noise <= noisiest * np.median(noise))
-            projection = project(samples, spectra[:, channels], deviations[:, channels], noise[channels], most)
-            available = projection.axes.shape[1]
-            for n in [available] if n_components else range(1, available + 1):
-                metric = scatter_metric(projection, samples, channels, scale, n)
-                found = merit(metric, samples, foreign)
-                if best is None or found > best[0] + 1e-9:
-                    best = found, metric
+            choice = on_channels(whole, np.flatnonzero(whole.noise <= noisiest * np.median(whole.noise)))
+            used = spectra[:, choice.channels]
+            centre, axes = principal_axes(mean_by(used, few.batch)[0], choice.noise, most)
+            found = merits(
+                (used - centre) @ axes,
+                few,
+                (foreign[:, choice.channels] - centre) @ axes,
+                brewed.beer,
+            )
+            n = found.size - 1 if n_components else int(found.argmax())
+            if best is None or found[n] > best.merit + 1e-9:
+                best = replace(choice, n_components=n + 1, merit=float(found[n]))
     assert best is not None
-    return best[1], best[0]
+    return best
 
 
-def _noise(samples: Samples, spectra: Floats, pour_deviations: Floats) -> Floats:
-    """Noise of each channel from pours about their sample, else from samples about their beer."""
-    pour_dof = len(pour_deviations) - len(spectra)
+def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
+    """Return a choice on some of its channels, given as positions among them."""
+    return replace(
+        choice,
+        channels=choice.channels[kept],
+        noise=choice.noise[kept],
+        pour_covariance=choice.pour_covariance[np.ix_(kept, kept)],
+    )
+
+
+def _on_scale(scale: Scale, samples: Samples, pours: Floats, pour_sample: Ints, n_components: int) -> MetricChoice:
+    """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
+    each = scale.apply(pours)
+    deviations = each - mean_by(each, pour_sample)[0][pour_sample]
+    pour_dof = len(pours) - samples.n_pours.size
+    covariance = deviations.T @ deviations / max(1, pour_dof)
     if pour_dof:
-        return channel_noise(pour_deviations, pour_dof)
-    of_sample = samples.beer[samples.batch]
-    deviations = spectra - mean_by(spectra, of_sample)[0][of_sample]
-    return channel_noise(deviations, len(spectra) - samples.batches_per_beer.size)
+        noise = channel_noise(covariance, pour_dof)
+    else:
+        spectra = scale.apply(samples.reflectance)
+        of_sample = samples.beer[samples.batch]
+        about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
+        dof = len(spectra) - samples.batches_per_beer.size
+        noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
+    return MetricChoice(scale, np.arange(noise.size), noise, covariance, n_components, 0.0)
+
+
+def _manageable(samples: Samples) -> Samples:
+    """Return the samples of at most `MOST_BEERS` beers, spread evenly over those that have two batches or more."""
+    per_beer = samples.batches_per_beer
+    if per_beer.size <= MOST_BEERS:
+        return samples
+    depth = mean_by(samples.reflectance.mean(axis=1), samples.beer[samples.batch])[0]
+    candidates = np.flatnonzero(per_beer > 1)
+    ordered = candidates[np.argsort(depth[candidates], kind="stable")]
+    beers = ordered[np.unique(np.linspace(0, ordered.size - 1, MOST_BEERS).round().astype(np.int64))]
+    batches = np.flatnonzero(np.isin(samples.beer, beers))
+    kept = np.flatnonzero(np.isin(samples.batch, batches))
+    return Samples(
+        samples.reflectance[kept],
+        samples.n_pours[kept],
+        np.searchsorted(batches, samples.batch[kept]),
+        np.searchsorted(np.sort(beers), samples.beer[batches]),
+    )

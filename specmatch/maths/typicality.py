@@ -9,17 +9,23 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
-from specmatch.errors import TooFewBatchesError
-from specmatch.maths.metric import Metric, Samples, squared_distances
-from specmatch.maths.metric_choice import choose_metric
+from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
+from specmatch.maths.beer_scatter import BeerScatter, shrink_scatter
+from specmatch.maths.metric import Metric, MetricChoice, Samples, build_metric, squared_distances
+from specmatch.maths.metric_choice import choose_metric, held_out_distance, on_channels
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
-F_TAIL, NOT_AVAILABLE = "f_tail", "none"
-# fewer batches than this and the beer's own scatter is not looked at: the pooled one stands for it
+F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
+# fewer batches than this and the scatter of a beer is all but borrowed from the others
 BATCHES_FOR_OWN_SCATTER = 4
+# rounds of "scale the beers, pool, scale again"; the scales are settled to a per mille after three
+N_ROUNDS = 4
+# channels that must be left, as a part of those fitted and for each component, to answer on them
+LEAST_CHANNELS, LEAST_CHANNELS_PER_COMPONENT = 0.5, 2
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,8 @@ class Match:
     nearest_batch, nearest_distance : ndarray, shape (n,)
         Code of the nearest fitted batch and its distance in the same units.
     p_method : tuple of str, one a beer
-        `f_tail`, or `none` where the set has no scatter to judge by (p-value 1: nothing can be refused).
+        `ranks` (among the beer's own batches, each held out; the F tail beyond all of them), `f_tail`, or `none` where
+        the set has no scatter to judge by (p-value 1: nothing can be refused).
     """
 
     p_value: Floats
@@ -46,20 +53,63 @@ class Match:
 
 @dataclass(frozen=True)
 class TypicalityFit:
-    """What `fit_typicality` learnt: a metric, the beers' means in it, and the batches they rest on."""
+    """What `fit_typicality` learnt.
 
+    Attributes
+    ----------
+    samples : Samples
+        What was fitted; upkeep and scans with missing channels start from it.
+    choice : MetricChoice
+    false_reject_rate : float
+        The rate for which ranks are used where a beer has batches enough.
+    metric : Metric
+    beer_means, batch_means : ndarray, shapes (n_beers, a) and (n_batches, a)
+        In scores of the metric.
+    scatter : BeerScatter
+        Variance of each beer over the pooled one.
+    held_out_p : ndarray, shape (n_batches,)
+        F-tail p-value of each batch for its own beer with the batch left out; 1 for the only batch of a beer.
+    """
+
+    samples: Samples
+    choice: MetricChoice
+    false_reject_rate: float
     metric: Metric
-    beer_means: Floats  # (n_beers, a)
-    batches_per_beer: Ints  # (n_beers,)
-    batch_means: Floats  # (n_batches, a)
-    merit: float
+    beer_means: Floats
+    batch_means: Floats
+    scatter: BeerScatter
+    held_out_p: Floats
 
     @property
-    def too_few_batches(self) -> NDArray[np.bool_]:
+    def batches_per_beer(self) -> Ints:
+        """Batches of each beer, shape (n_beers,)."""
+        return self.samples.batches_per_beer
+
+    @property
+    def too_few_batches(self) -> Mask:
         """Beers, shape (n_beers,), whose scatter is borrowed from the others."""
         return self.batches_per_beer < BATCHES_FOR_OWN_SCATTER
 
-    def match(self, reflectance: Floats, n_pours: Ints) -> Match:
+    @property
+    def judges(self) -> bool:
+        """Whether anything can be refused: there must be more degrees of freedom than axes."""
+        return self.metric.dof > self.beer_means.shape[1]
+
+    @property
+    def by_ranks(self) -> Mask:
+        """Beers, shape (n_beers,), with batches enough for p-values by ranks at the stated rate."""
+        # the tolerance keeps 1/0.05 - 1 = 19 from being pushed to 20 by rounding
+        fewest = np.ceil(1.0 / self.false_reject_rate - 1.0 - 1e-9)
+        return (self.batches_per_beer >= fewest) & self.judges
+
+    @property
+    def p_method(self) -> tuple[str, ...]:
+        """Kind of p-value of each beer."""
+        if not self.judges:
+            return (NOT_AVAILABLE,) * len(self.beer_means)
+        return tuple(RANKS if ranked else F_TAIL for ranked in self.by_ranks)
+
+    def match(self, reflectance: Floats, n_pours: Ints, *, missing: Mask | None = None) -> Match:
         """Hold samples against every beer.
 
         Parameters
@@ -68,12 +118,37 @@ class TypicalityFit:
             Mean reflectance of each sample on the fitted wavelengths.
         n_pours : ndarray of int, shape (n,)
             Pours behind each row.
+        missing : ndarray of bool, shape (n, p), optional
+            Channels without a value; the answer then rests on the others.
 
         Returns
         -------
         Match
+
+        Raises
+        ------
+        WavelengthMismatchError
+            If a sample has too few channels left.
         """
-        n_axes, dof = self.beer_means.shape[1], self.metric.dof
+        lacking = np.zeros(len(reflectance), bool) if missing is None else missing[:, self.metric.channels].any(axis=1)
+        if missing is None or not lacking.any():
+            return self._match(reflectance, n_pours)
+        patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
+        of_row = of_row.ravel()
+        parts = [
+            self._on_channels(~pattern)._match(reflectance[of_row == i], n_pours[of_row == i])
+            for i, pattern in enumerate(patterns)
+        ]
+        order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
+
+        def joined(name: str) -> NDArray:
+            return np.concatenate([getattr(part, name) for part in parts])[order]
+
+        nearest, distance = joined("nearest_batch"), joined("nearest_distance")
+        return Match(joined("p_value"), joined("distance"), nearest, distance, self.p_method)
+
+    def _match(self, reflectance: Floats, n_pours: Ints) -> Match:
+        n_axes = self.beer_means.shape[1]
         scores = self.metric.scores(reflectance)
         squared = np.empty((len(scores), len(self.beer_means)))
         to_batch, nearest = np.empty(len(scores)), np.empty(len(scores), np.int64)
@@ -82,18 +157,57 @@ class TypicalityFit:
             scatter = self.metric.scatter(float(pours))
             for n_batches in np.unique(self.batches_per_beer):
                 beers = np.flatnonzero(self.batches_per_beer == n_batches)
-                scale = 1.0 / np.sqrt(scatter + 1.0 / n_batches)
-                squared[np.ix_(rows, beers)] = squared_distances(scores[rows] * scale, self.beer_means[beers] * scale)
-            scale = 1.0 / np.sqrt(scatter + 1.0)
-            between = squared_distances(scores[rows] * scale, self.batch_means * scale)
+                root = np.sqrt(scatter + 1.0 / n_batches)
+                squared[np.ix_(rows, beers)] = squared_distances(scores[rows] / root, self.beer_means[beers] / root)
+            root = np.sqrt(scatter + 1.0)
+            between = squared_distances(scores[rows] / root, self.batch_means / root)
             nearest[rows] = between.argmin(axis=1)
             to_batch[rows] = between.min(axis=1)
-        if dof < n_axes:
-            p_value, method = np.ones_like(squared), NOT_AVAILABLE
-        else:
-            p_value, method = fdtrc(n_axes, dof - n_axes + 1, squared * (dof - n_axes + 1) / (dof * n_axes)), F_TAIL
-        methods = (method,) * len(self.beer_means)
-        return Match(p_value, np.sqrt(squared / n_axes), nearest, np.sqrt(to_batch / n_axes), methods)
+        squared /= self.scatter.scale
+        distance, to_batch = np.sqrt(squared / n_axes), np.sqrt(to_batch / n_axes)
+        return Match(self.p_values(squared), distance, nearest, to_batch, self.p_method)
+
+    def p_values(self, squared: Floats) -> Floats:
+        """Return p-values of squared distances, shape (n, n_beers) both, each in the scatter of its beer."""
+        if not self.judges:
+            return np.ones_like(squared)
+        p_value = f_tail(squared, self.beer_means.shape[1], self.metric.dof, self.scatter.dof)
+        for beer in np.flatnonzero(self.by_ranks):
+            past = np.sort(self.held_out_p[self.samples.beer == beer])
+            below = np.searchsorted(past, p_value[:, beer], side="right")
+            # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
+            beyond = np.minimum(p_value[:, beer], 1.0 / (past.size + 1))
+            p_value[:, beer] = np.where(below > 0, (1.0 + below) / (past.size + 1), beyond)
+        return p_value
+
+    def _on_channels(self, kept: Mask) -> "TypicalityFit":
+        n_axes = self.choice.n_components
+        if kept.all():
+            return self
+        if kept.sum() < max(LEAST_CHANNELS * kept.size, LEAST_CHANNELS_PER_COMPONENT * n_axes):
+            raise WavelengthMismatchError(
+                f"a sample has {kept.sum()} of the {kept.size} channels that tell the beers apart; "
+                f"at least half of them are needed: measure again, or export the full range"
+            )
+        return typicality_of(self.samples, on_channels(self.choice, np.flatnonzero(kept)), self.false_reject_rate)
+
+
+def f_tail(squared: Floats, n_axes: int, dof: float, scale_dof: Floats | float) -> Floats:
+    """Return the chance of a squared distance as large: (nu - a + 1)/(nu a) T2 beyond F(a, nu - a + 1).
+
+    Parameters
+    ----------
+    squared : ndarray
+        T2.
+    n_axes : int
+        a.
+    dof : float
+        nu, of the scatter matrix.
+    scale_dof : float or ndarray
+        Of the beer's own variance; the fewer of the two degrees of freedom count.
+    """
+    second = dof - n_axes + 1
+    return fdtrc(n_axes, np.minimum(second, scale_dof), np.asarray(squared) * (second / (dof * n_axes)))
 
 
 def fit_typicality(
@@ -103,6 +217,7 @@ def fit_typicality(
     sample: Ints,
     *,
     wavelength_nm: Floats,
+    false_reject_rate: float = 0.05,
     transform: str = "auto",
     n_components: int | None = None,
 ) -> TypicalityFit:
@@ -115,6 +230,9 @@ def fit_typicality(
     beer, batch, sample : ndarray of int, shape (n_pours,)
         Codes from 0 upwards, none left out.
     wavelength_nm : ndarray, shape (p,)
+        Kept in step with the columns; the metric finds its band from the noise of the channels.
+    false_reject_rate : float, default 0.05
+        Rate at which beers are to be refused; it decides which beers have batches enough for ranks.
     transform : {"auto", "reflectance", "absorbance", "log_absorbance"}, default "auto"
         `auto` lets held-out batches and held-out beers choose it.
     n_components : int or None
@@ -131,9 +249,10 @@ def fit_typicality(
 
     Notes
     -----
-    T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) with m the mean of its n batches and W the pooled scatter of samples
-    about their beers with nu = batches - beers degrees of freedom; (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a
-    axes (Hotelling; T. W. Anderson, An Introduction to Multivariate Statistical Analysis, ch. 5; from memory).
+    T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) / v with m the mean of its n batches, v its own variance over the
+    pooled one, and W the pooled scatter of samples about their beers with nu = batches - beers degrees of freedom;
+    (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a axes (Hotelling; T. W. Anderson, An Introduction to Multivariate
+    Statistical Analysis, ch. 5; from memory).
 
     Examples
     --------
@@ -152,12 +271,61 @@ def fit_typicality(
         raise TooFewBatchesError(
             f"identity cannot be learnt from {batch.max() + 1} batch; give at least two batches of a beer, or two beers"
         )
-    sample_batch, batch_beer = _parent(sample, batch), _parent(batch, beer)
-    samples = Samples(means, n_pours, sample_batch, batch_beer)
-    metric, merit = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
-    batch_means, _ = mean_by(metric.scores(means), sample_batch)
-    beer_means, per_beer = mean_by(batch_means, batch_beer)
-    return TypicalityFit(metric, beer_means, per_beer, batch_means, merit)
+    samples = Samples(means, n_pours, _parent(sample, batch), _parent(batch, beer))
+    choice = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
+    return typicality_of(samples, choice, false_reject_rate)
+
+
+def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: float) -> TypicalityFit:
+    """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
+    dof = samples.beer.size - samples.batches_per_beer.size
+    per_beer = samples.batches_per_beer.astype(float)
+    common = np.ones(per_beer.size)
+    for _ in range(N_ROUNDS):
+        metric = build_metric(choice, samples, common)
+        batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
+        beer_means, _ = mean_by(batch_means, samples.beer)
+        within = ((batch_means - beer_means[samples.beer]) ** 2).sum(axis=1)
+        scatter, held_out_p = _own_scatter(within, samples.beer, per_beer, batch_means.shape[1], dof)
+        if not np.isfinite(scatter.prior_dof) and (common == 1.0).all():
+            break
+        common = scatter.scale
+    return TypicalityFit(samples, choice, false_reject_rate, metric, beer_means, batch_means, scatter, held_out_p)
+
+
+def _own_scatter(within: Floats, beer: Ints, per_beer: Floats, n_axes: int, dof: int) -> tuple[BeerScatter, Floats]:
+    """Variance of each beer, and p-values of batches held out of mean, pooled scatter and own variance.
+
+    `within` are squared distances of batches from the mean of their beer, shape (n_batches,).
+    """
+    if not dof:
+        return shrink_scatter(np.ones(per_beer.size), np.zeros(per_beer.size)), np.ones(within.size)
+    sums = np.bincount(beer, within)
+    variance = sums / (n_axes * np.maximum(per_beer - 1.0, 1.0))
+    axes_worth = _axes_worth(within, beer, per_beer, sums, n_axes)
+    scatter = shrink_scatter(variance, axes_worth * (per_beer - 1.0))
+    n = per_beer[beer]
+    distance = held_out_distance(within / scatter.scale[beer], n, dof)
+    own_dof = np.maximum(n - 2.0, 0.0) * axes_worth
+    if np.isfinite(scatter.prior_dof):
+        left = np.maximum(sums[beer] - n / np.maximum(n - 1.0, 1.0) * within, 0.0)
+        prior = scatter.prior_dof
+        own = left / (n_axes * np.maximum(n - 2.0, 1.0))
+        distance *= scatter.scale[beer] * (prior + own_dof) / (prior * scatter.prior_scale + own_dof * own)
+    p_value = f_tail(distance, n_axes, dof - 1.0, scatter.prior_dof + own_dof) if dof > n_axes else np.ones(n.size)
+    return scatter, np.where(n > 1, p_value, 1.0)
+
+
+def _axes_worth(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
+    """Degrees of freedom that one batch brings to its beer's variance: all axes if normal, fewer with longer tails."""
+    n = per_beer[beer]
+    # two or three batches share their mean so closely that their distances hardly differ, whatever the tails
+    told = (n >= BATCHES_FOR_OWN_SCATTER) & (sums[beer] > 0)
+    if not told.any():
+        return float(n_axes)
+    relative = within[told] * n[told] / sums[beer][told] - 1.0
+    spread = float((relative**2).sum() / (1.0 - 1.0 / n[told]).sum())
+    return float(min(n_axes, 2.0 / max(spread, 2.0 / n_axes)))
 
 
 def _parent(child: Ints, parent: Ints) -> Ints:

@@ -112,6 +112,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             batch,
             batch,
             wavelength_nm=wavelength_nm,
+            false_reject_rate=self.false_reject_rate,
             transform="reflectance" if self.scale is None else self.scale,
             n_components=self.n_components,
         )
