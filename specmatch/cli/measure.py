@@ -1,0 +1,54 @@
+"""`specmatch measure`: raw counts to checked reflectance."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "measure"
+HELP = "turn a folder of raw scans into checked reflectance"
+EXAMPLE = "specmatch measure monday/ --out monday.csv"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `measure`."""
+    parser.add_argument("folder", metavar="FOLDER", help="scan files with scans.csv")
+    parser.add_argument("--out", metavar="CSV", help="write the reflectance here, a row a scan")
+    parser.add_argument("--dark-age", type=float, default=12.0, metavar="H", help="hours until a dark is stale (12)")
+    parser.add_argument(
+        "--reference-age", type=float, default=12.0, metavar="H", help="hours until a reference is stale (12)"
+    )
+    parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Measure, write the table if asked, and say what was found."""
+    from specmatch.measurement.session import measure
+    from specmatch.storage import write_atomic
+
+    session = measure(args.folder, dark_age_h=args.dark_age, reference_age_h=args.reference_age, n_jobs=args.jobs)
+    if args.out:
+        write_atomic(args.out, session.spectra.to_csv(lineterminator="\n").encode("utf-8"))
+    left_out = session.left_out.to_dict("records")
+    samples = session.scans["sample"].nunique()
+    lines = [f"{args.folder}: {len(session.spectra)} scans of {samples} samples, {len(session.controls)} control scans"]
+    if session.band_nm is not None:
+        low, high = session.band_nm
+        lines.append(
+            f"usable band {low:.0f}-{high:.0f} nm"
+            + (f", reference {session.reference_kind}" if session.reference_kind else "")
+        )
+    lines += [f"{row.scan_id}: {row.code}: {row.sentence}" for row in session.checks.itertuples()]
+    lines += [f"note: {row.subject}: {row.note}" for row in session.notes.itertuples()]
+    lines.append(f"written to {args.out}" if args.out else "write the reflectance with --out FILE.csv")
+    results = {
+        "folder": args.folder,
+        "scans": len(session.spectra),
+        "samples": samples,
+        "controls": len(session.controls),
+        "band_nm": session.band_nm,
+        "reference_kind": session.reference_kind,
+        "checks": session.checks,
+        "notes": session.notes,
+        "out": args.out,
+    }
+    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out) or not session.checks.empty)

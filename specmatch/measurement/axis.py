@@ -1,0 +1,184 @@
+"""The wavelength axis: order, duplicates, gaps, pixels, and moving values onto another axis."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
+
+Floats = NDArray[np.float64]
+
+# a spectrometer's axis changes its step slowly; a lost line doubles it at one place
+GAP_FACTOR = 1.7
+
+
+def order_axis(x: Floats, *, name: str, lines: NDArray[np.int64] | None = None) -> tuple[NDArray[np.int64], list[str]]:
+    """Return the order that sorts an axis, refusing one that goes up and down.
+
+    Parameters
+    ----------
+    x : ndarray, shape (p,)
+        Neighbouring equal values are allowed (see `merge_duplicates`).
+    name : str
+        For messages.
+    lines : ndarray of int, shape (p,), optional
+        Line of each point.
+
+    Returns
+    -------
+    order : ndarray of int, shape (p,)
+    notes : list of str
+
+    Raises
+    ------
+    ScanFileError
+        If the axis is neither ascending nor descending.
+    """
+    steps = np.diff(x)
+    if (steps >= 0).all():
+        return np.arange(x.size), []
+    if (steps <= 0).all():
+        return np.arange(x.size)[::-1], ["descending wavelengths put in ascending order"]
+    falls = (steps < 0).sum() <= (steps > 0).sum()
+    at = int(np.flatnonzero(steps < 0 if falls else steps > 0)[0]) + 1
+    where = f", line {lines[at]}" if lines is not None else ""
+    raise ScanFileError(
+        f"{name}{where}: wavelengths go up and down ({x[at - 1]:g} then {x[at]:g}); lines are repeated, lost or out of "
+        "order: export the file again"
+    )
+
+
+def merge_duplicates(
+    x: Floats, values: Floats, saturated: NDArray[np.bool_]
+) -> tuple[Floats, Floats, NDArray[np.bool_], list[str]]:
+    """Merge points of equal wavelength into their mean (missing ones aside).
+
+    Parameters
+    ----------
+    x, values : ndarray, shape (p,)
+        `x` ascending.
+    saturated : ndarray of bool, shape (p,)
+
+    Returns
+    -------
+    x, values, saturated : ndarray
+    notes : list of str
+
+    Examples
+    --------
+    >>> nm, values = np.array([400.0, 400.0, 450.0]), np.array([0.25, 0.75, 0.1])
+    >>> x, y, _, notes = merge_duplicates(nm, values, np.zeros(3, bool))
+    >>> x.tolist(), y.tolist(), notes
+    ([400.0, 450.0], [0.5, 0.1], ['2 points at 400 nm merged into their mean'])
+    """
+    same = np.diff(x) == 0
+    if not same.any():
+        return x, values, saturated, []
+    unique, code = np.unique(x, return_inverse=True)
+    there = np.isfinite(values)
+    counts = np.bincount(code, there)
+    sums = np.bincount(code, np.where(there, values, 0.0))
+    merged = np.full(unique.size, np.nan)
+    np.divide(sums, counts, out=merged, where=counts > 0)
+    sizes = np.bincount(code)
+    notes = [f"{sizes[k]} points at {unique[k]:g} nm merged into their mean" for k in np.flatnonzero(sizes > 1)]
+    return unique, merged, np.bincount(code, saturated) > 0, notes
+
+
+def gap_notes(x: Floats) -> list[str]:
+    """Say where an ascending axis jumps, as it does where a line was lost.
+
+    Examples
+    --------
+    >>> gap_notes(np.array([400.0, 410.0, 420.0, 440.0, 450.0]))
+    ['the wavelengths jump from 420 to 440 nm where the step is 10: a line may be lost']
+    """
+    steps = np.diff(x)
+    if steps.size < 3:
+        return []
+    before, after = np.r_[steps[1], steps[:-1]], np.r_[steps[1:], steps[-2]]
+    usual = np.minimum(before, after)
+    wide = np.flatnonzero(
+        steps > GAP_FACTOR * np.where(np.maximum(before, after) > GAP_FACTOR * usual, np.median(steps), usual)
+    )
+    if wide.size > steps.size // 4:  # an axis of uneven steps by nature, such as a filter instrument's
+        return []
+    return [
+        f"the wavelengths jump from {x[k]:g} to {x[k + 1]:g} nm where the step is {usual[k]:.4g}: a line may be lost"
+        for k in wide
+    ]
+
+
+def pixels_to_nm(pixel: ArrayLike, coefficients: ArrayLike, *, name: str = "pixel_polynomial") -> Floats:
+    """Turn pixel numbers into wavelengths by a polynomial.
+
+    Parameters
+    ----------
+    pixel : array_like, shape (p,)
+        As the instrument counts them (from 0 or from 1, whatever its coefficients were given for).
+    coefficients : array_like, shape (k,)
+        In nm, constant term first: `nm = c0 + c1 pixel + c2 pixel**2 + ...`.
+    name : str
+        For messages.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+
+    Raises
+    ------
+    OptionError
+        If the polynomial does not give rising or falling wavelengths in 150-3500 nm.
+
+    Examples
+    --------
+    >>> pixels_to_nm([0, 1, 2], [340.0, 2.0, -0.001]).tolist()
+    [340.0, 341.999, 343.996]
+    """
+    c = np.asarray(coefficients, float).ravel()
+    nm = np.polynomial.polynomial.polyval(np.asarray(pixel, float), c) if c.size else np.array([np.nan])
+    steps = np.diff(nm)
+    if not np.isfinite(nm).all() or nm.min() < 150 or nm.max() > 3500 or not ((steps > 0).all() or (steps < 0).all()):
+        raise OptionError(
+            f"{name}: coefficients {c.tolist()} do not turn pixels into rising wavelengths within 150-3500 nm; "
+            "expected the constant term first, in nm"
+        )
+    return nm
+
+
+def resample(wavelength_nm: ArrayLike, values: ArrayLike, grid_nm: ArrayLike, *, name: str = "the scan") -> Floats:
+    """Interpolate linearly onto another grid, inside the range only, whatever the direction of either axis.
+
+    Parameters
+    ----------
+    wavelength_nm, values : array_like, shape (p,)
+        Strictly ascending or descending wavelengths. NaN values leave their neighbourhood NaN.
+    grid_nm : array_like, shape (m,)
+    name : str
+        For messages.
+
+    Returns
+    -------
+    ndarray, shape (m,)
+
+    Raises
+    ------
+    WavelengthMismatchError
+        If the grid reaches outside the range.
+
+    Examples
+    --------
+    >>> resample([500, 450, 400], [0.247, 0.118, 0.062], [475.0]).round(4).tolist()
+    [0.1825]
+    """
+    x, y, grid = np.asarray(wavelength_nm, float), np.asarray(values, float), np.asarray(grid_nm, float)
+    order, _ = order_axis(x, name=name)
+    x, y = x[order], y[order]
+    if x.size < 2 or (np.diff(x) <= 0).any():
+        raise WavelengthMismatchError(f"{name}: wavelengths must rise strictly; merge repeated ones first")
+    # a hair outside the range is rounding of the printed wavelengths, not another range
+    slack = 1e-6 * (x[-1] - x[0])
+    if grid.min() < x[0] - slack or grid.max() > x[-1] + slack:
+        raise WavelengthMismatchError(
+            f"{name} covers {x[0]:g}-{x[-1]:g} nm, needed are {grid.min():g}-{grid.max():g} nm; export the full range"
+        )
+    return np.interp(grid, x, y)

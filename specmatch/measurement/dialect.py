@@ -1,0 +1,166 @@
+"""Find the one way to read a text: separator, decimal mark, thousands mark and layout that fit all of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.axis import order_axis, pixels_to_nm
+from specmatch.measurement.layouts import RawSpectrum, Reading, columns_readings, rows_reading
+from specmatch.measurement.text_table import SEPARATORS, candidate_separators
+from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the caller has said; it goes before anything found in the file. See `read_scans`."""
+
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    thousands: str | None = None
+    layout: str | None = None
+    x_unit: str | None = None
+    quantity: str | None = None
+    scale: str | None = None
+    pixel_polynomial: tuple[float, ...] | None = None
+
+
+def one_reading(text: str, name: str, told: Told) -> Reading:
+    """Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
+    lines = text.split("\n")
+    readings: list[Reading] = []
+    problems: list[ScanFileError] = []
+    separators = candidate_separators(text, told.separator)
+    for separator in separators:
+        if separator == " " and readings and len(separators) > 1:
+            break  # blanks inside or around the cells of a table with a separator of its own
+        fits, failed = _readings_at(lines, separator, name, told)
+        readings += fits
+        problems += failed
+    readings, problems = _plausible(readings, problems, name, told)
+    if not readings:
+        ambiguous: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
+        raise (
+            list(ambiguous) or sorted(problems, key=lambda error: "no table" in str(error) or "no header" in str(error))
+        )[0]
+    for other in readings[1:]:
+        if not readings[0].same_as(other):
+            raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")
+    return readings[0]
+
+
+def _readings_at(lines: list[str], separator: str, name: str, told: Told) -> tuple[list[Reading], list[ScanFileError]]:
+    fits: list[Reading] = []
+    problems: list[ScanFileError] = []
+    literal = told.separator is not None and told.decimal is not None
+    by_columns: list[Reading] = []
+    if told.layout != "rows":
+        try:
+            by_columns = columns_readings(
+                lines,
+                separator,
+                name=name,
+                decimal=told.decimal,
+                thousands=told.thousands,
+                layout=told.layout,
+                literal=literal,
+            )
+            fits += by_columns
+        except ScanFileError as error:
+            problems.append(error)
+    if told.layout in (None, "rows"):
+        try:
+            by_rows = rows_reading(lines, separator, name=name, decimal=told.decimal, thousands=told.thousands)
+        except ScanFileError as error:
+            problems.append(error)
+        else:
+            corner = by_rows.spectra[0].words
+            headed = any(names_wavelength(s.x_words) for reading in by_columns for s in reading.spectra)
+            if told.layout == "rows" or not by_columns:
+                fits.append(by_rows)
+            elif corner and not names_wavelength(corner):
+                fits = [by_rows]  # the corner of the header names what the rows are
+            elif corner or not headed:
+                fits.append(by_rows)
+    return fits, problems
+
+
+def _plausible(
+    readings: list[Reading], problems: list[ScanFileError], name: str, told: Told
+) -> tuple[list[Reading], list[ScanFileError]]:
+    """Keep the readings whose wavelengths, and whose stated quantity, can be what they are taken for."""
+    kept = []
+    for reading in readings:
+        try:
+            for spectrum in reading.spectra:
+                order_axis(spectrum.x, name=name, lines=None if reading.layout == "rows" else spectrum.line_numbers)
+                axis_in_nm(spectrum, reading.meta, name, told)
+        except ScanFileError as error:
+            problems.append(error)
+            continue
+        kept.append(reading)
+    if len(kept) > 1:
+        # a fraction, a percentage or an absorbance never reaches the thousands
+        optical = [
+            r
+            for r in kept
+            if not all(_optical(s, told) and np.nanmax(np.abs(s.values), initial=0.0) >= 1000.0 for s in r.spectra)
+        ]
+        kept = optical or kept
+    return kept, problems
+
+
+def _differ(one: Reading, other: Reading) -> str:
+    """Say two readings by the first number in which they differ, and the keyword that settles it."""
+    if one.layout != other.layout:
+        return f"spectra in {one.layout}, or in {other.layout}; give layout={one.layout!r} or layout={other.layout!r}"
+    if one.separator != other.separator:
+        return (
+            f"separator {SEPARATORS[one.separator]} with {one.marks.words()}, or separator "
+            f"{SEPARATORS[other.separator]} "
+            f"with {other.marks.words()}; give separator= and decimal="
+        )
+    for a, b in zip(one.spectra, other.spectra, strict=True):
+        for left, right in ((a.x, b.x), (a.values, b.values)):
+            apart = np.flatnonzero(~((left == right) | (np.isnan(left) & np.isnan(right))))
+            if apart.size:
+                k = int(apart[0])
+                return (
+                    f"line {a.line_numbers[k]} as {left[k]:.10g} ({one.marks.words()}) or as {right[k]:.10g} "
+                    f"({other.marks.words()}); give decimal= and thousands="
+                )
+    return f"{one.marks.words()}, or {other.marks.words()}; give decimal= and thousands="
+
+
+def _optical(spectrum: RawSpectrum, told: Told) -> bool:
+    return (told.quantity or read_label(spectrum.words).quantity) in ("reflectance", "transmittance", "absorbance")
+
+
+def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Told) -> tuple[Floats, str, bool]:
+    """The axis in nm, the unit it was taken as, and whether that was stated."""
+    unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
+    if unit == "pixel" or (told.pixel_polynomial is not None and not unit):
+        if told.pixel_polynomial is None:
+            raise ScanFileError(
+                f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
+            )
+        return pixels_to_nm(spectrum.x, told.pixel_polynomial, name=name), "pixel", True
+    return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
+
+
+def _unit_in(meta: dict[str, str]) -> str:
+    for key, value in meta.items():
+        if key.lower().replace("_", " ").replace(" ", "") in (
+            "xunit",
+            "xunits",
+            "wavelengthunit",
+            "wavelengthunits",
+            "xaxis",
+            "xlabel",
+        ):
+            return stated_x_unit(value)
+    return ""

@@ -1,0 +1,260 @@
+"""A measured folder on disk: its sheets, the scan files that they list, and what cannot be used."""
+
+import re
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from pathlib import Path, PurePosixPath
+from typing import Any
+
+import pandas as pd
+
+from specmatch.errors import MissingScanError, ParentsError, SheetError, SpecmatchError
+from specmatch.measurement.files import read_scans
+from specmatch.measurement.scan import Scan
+from specmatch.measurement.sheets import (
+    BATCH_COLUMNS,
+    ROLES,
+    SCAN_COLUMNS,
+    Sheet,
+    iso_times,
+    number_columns,
+    read_sheet,
+)
+
+_SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
+_BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
+_SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredFolder:
+    """What a folder holds, before any arithmetic.
+
+    Attributes
+    ----------
+    scans : list of Scan
+        Those that could be read, `scan_id` unique within the folder.
+    rows : DataFrame
+        A row a scan (index `scan_id`), from the sheet: text columns, and `integration_ms`, `fill_ml`, `cup_mm`,
+        `temperature_c` as numbers, `time` as datetime or None, `order` the place in the sheet.
+    batches : DataFrame
+        Index `batch`; empty where there is no `batches.csv`.
+    left_out : list of (file, reason)
+    notes : list of (subject, note)
+    unread_roles : dict of (instrument, role) to reason
+        Roles listed for an instrument whose files could not be read.
+    """
+
+    scans: list[Scan]
+    rows: pd.DataFrame
+    batches: pd.DataFrame
+    left_out: list[tuple[str, str]]
+    notes: list[tuple[str, str]]
+    unread_roles: dict[tuple[str, str], str] = field(default_factory=dict)
+
+
+def find_sheet(folder: Path, stem: str) -> Path | None:
+    """Return the sheet `stem` of a folder (`scans.csv`, or a spreadsheet of that name), or None.
+
+    Raises
+    ------
+    SheetError
+        If there are several.
+    """
+    found = [folder / f"{stem}{suffix}" for suffix in _SPREADSHEETS if (folder / f"{stem}{suffix}").is_file()]
+    if len(found) > 1:
+        raise SheetError(f"{folder}: both {found[0].name} and {found[1].name}; keep the one that counts")
+    return found[0] if found else None
+
+
+def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any]) -> MeasuredFolder:
+    """Read the sheets of a folder and every scan file that they list.
+
+    Parameters
+    ----------
+    folder : Path
+    n_jobs : int or None
+        Workers for reading files; None reads them one by one.
+    reading : mapping
+        Keywords for `read_scans`.
+
+    Returns
+    -------
+    MeasuredFolder
+
+    Raises
+    ------
+    SheetError
+        If there is no `scans.csv`, or it is damaged.
+    MissingScanError
+        If there is no folder, or files listed are not there.
+    """
+    if not folder.is_dir():
+        raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
+    path = find_sheet(folder, "scans")
+    if path is None:
+        raise SheetError(f"{folder}: no scans.csv; the folder needs one with the columns file and role")
+    sheet = read_sheet(path, known=SCAN_COLUMNS)
+    notes = [(path.name, note) for note in sheet.notes]
+    rows, left_out = _scan_rows(sheet, path.name)
+    _refuse_missing(folder, rows)
+    results = _read_all(folder, list(rows["file"]), n_jobs, reading)
+    scans: list[Scan] = []
+    kept: list[dict[str, Any]] = []
+    unread: dict[tuple[str, str], str] = {}
+    taken: set[str] = set()
+    for row, result in zip(rows.to_dict("records"), results, strict=True):
+        if isinstance(result, str):
+            left_out.append((row["file"], result))
+            unread.setdefault((row["instrument"], row["role"]), f"{row['file']}: {result}")
+            continue
+        for scan in result:
+            if scan.scan_id in taken:
+                left_out.append((row["file"], f"a second scan named {scan.scan_id!r}; give each its own name"))
+                continue
+            taken.add(scan.scan_id)
+            scans.append(scan)
+            kept.append(row)
+    table = pd.DataFrame(
+        kept, index=pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), columns=rows.columns
+    )
+    batches = _read_batches(folder, left_out, notes)
+    return MeasuredFolder(scans, table, batches, left_out, notes, unread)
+
+
+def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+    """Check and type the rows of `scans.csv`; rows whose names a spreadsheet has destroyed are left out."""
+    table = sheet.table
+    for column in ("file", "role"):
+        if column not in table:
+            raise SheetError(
+                f"{name}: no column {column!r}; file and role are always needed, got {', '.join(table.columns)}"
+            )
+    if table.empty:
+        raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
+    numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
+    times = iso_times(sheet, "measured_at", name=name) if "measured_at" in table else [None] * len(table)
+    full = table.copy()
+    for column in SCAN_COLUMNS:
+        if column not in full:
+            full[column] = float("nan") if column in _SHEET_NUMBERS else ""
+    full[list(numbers.columns)] = numbers
+    full["role"] = full["role"].str.lower()
+    full["file"] = full["file"].str.replace("\\", "/", regex=False)
+    full["time"] = pd.Series(times, dtype=object)
+    full["order"] = range(len(full))
+    first_line: dict[str, int] = {}
+    for line, file, role in zip(sheet.lines, full["file"], full["role"], strict=True):
+        if not file:
+            raise SheetError(f"{name}, line {line}: no file name; every row names one")
+        if role not in ROLES:
+            raise SheetError(f"{name}, line {line}, column role: {role!r} is not known; use one of {', '.join(ROLES)}")
+        if PurePosixPath(file).is_absolute() or ".." in PurePosixPath(file).parts or re.match(r"[A-Za-z]:", file):
+            raise SheetError(
+                f"{name}, line {line}, column file: {file!r} leads out of the folder; name files inside it"
+            )
+        if file in first_line:
+            raise SheetError(
+                f"{name}, line {line}: file {file!r} is listed in line {first_line[file]} already; keep one row a file"
+            )
+        first_line[file] = line
+    destroyed = [
+        (
+            i,
+            f"line {line}, column {column}: {full[column].iloc[i]!r} is a spreadsheet's error mark; write the name "
+            "again",
+        )
+        for i, line in enumerate(sheet.lines)
+        for column in ("sample", "pour", "batch")
+        if full[column].iloc[i].startswith("#")
+        and any(f"line {line}, column {column}:" in note for note in sheet.notes)
+    ]
+    left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
+    return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out
+
+
+def _refuse_missing(folder: Path, rows: pd.DataFrame) -> None:
+    missing = [file for file in rows["file"] if not (folder / file).is_file()]
+    if missing:
+        more = f" and {len(missing) - 3} more" if len(missing) > 3 else ""
+        raise MissingScanError(
+            f"{folder}: scans.csv lists {', '.join(map(repr, missing[:3]))}{more}, not found in the folder; copy the "
+            "file there or take the row out"
+        )
+
+
+def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:
+    try:
+        scans = read_scans(folder / file, **reading)
+    except SpecmatchError as error:
+        return str(error)
+    base = Path(file).name
+    if file == base:
+        return scans
+    return [_renamed(scan, file, base) for scan in scans]
+
+
+def _renamed(scan: Scan, file: str, base: str) -> Scan:
+    if scan.scan_id != base and not scan.scan_id.startswith(f"{base}#"):
+        return scan
+    from dataclasses import replace
+
+    return replace(scan, scan_id=file + scan.scan_id[len(base) :])
+
+
+def _read_all(folder: Path, files: list[str], n_jobs: int | None, reading: Mapping[str, Any]) -> list[list[Scan] | str]:
+    if n_jobs in (None, 1):
+        return [_read_one(folder, file, reading) for file in files]
+    from joblib import Parallel, delayed
+
+    # a task costs more than a small file, so files travel in chunks
+    chunks = [files[i : i + 100] for i in range(0, len(files), 100)]
+    parts = Parallel(n_jobs=n_jobs)(delayed(_read_all)(folder, chunk, None, dict(reading)) for chunk in chunks)
+    return [result for part in parts for result in part]
+
+
+def _read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]) -> pd.DataFrame:
+    """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
+    path = find_sheet(folder, "batches")
+    if path is None:
+        return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
+    sheet = read_sheet(path, known=BATCH_COLUMNS)
+    notes += [(path.name, note) for note in sheet.notes]
+    table = sheet.table
+    if "batch" not in table:
+        raise SheetError(
+            f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
+        )
+    numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
+    if "packaged_on" in table:
+        iso_times(sheet, "packaged_on", name=path.name)
+    keep = []
+    lines_of: dict[str, list[int]] = {}
+    for i, batch in enumerate(table["batch"]):
+        lines_of.setdefault(batch, []).append(i)
+    for batch, places in lines_of.items():
+        lines = ", ".join(str(sheet.lines[i]) for i in places)
+        if not batch:
+            left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
+        elif "beer" in table and table["beer"].iloc[places].nunique() > 1:
+            one, other = table["beer"].iloc[places].unique()[:2]
+            raise ParentsError(
+                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
+                "one of them"
+            )
+        elif len(places) > 1 and len(table.iloc[places].drop_duplicates()) > 1:
+            left_out.append(
+                (
+                    path.name,
+                    f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row",
+                )
+            )
+        else:
+            keep.append(places[0])
+            if len(places) > 1:
+                notes.append(
+                    (path.name, f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept")
+                )
+    out = table.copy()
+    out[list(numbers.columns)] = numbers
+    return out.iloc[sorted(keep)].set_index("batch")

@@ -1,0 +1,321 @@
+"""From a table of cells to spectra: in columns, in rows, or as pairs of wavelength and value side by side."""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.number_marks import (
+    NumberMarks,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+    token_kind,
+)
+from specmatch.measurement.text_table import TextTable, find_columns_table, is_value, read_meta, split_line
+from specmatch.measurement.units import names_wavelength, stated_x_unit
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+LAYOUTS = ("columns", "rows", "pairs")
+
+
+@dataclass(frozen=True, eq=False)
+class RawSpectrum:
+    """One spectrum before units: `x` as written, `values` NaN where missing, and the words of its header."""
+
+    title: str
+    x: Floats
+    values: Floats
+    saturated: Mask
+    x_words: str
+    words: str
+    decimals: NDArray[np.int64]
+    line_numbers: NDArray[np.int64]
+
+
+@dataclass(frozen=True)
+class Reading:
+    """All spectra of a text under one separator, one pair of marks and one layout."""
+
+    layout: str
+    separator: str
+    marks: NumberMarks
+    spectra: list[RawSpectrum]
+    meta: dict[str, str]
+    whole: bool
+    last_row_short: bool = False
+    notes: list[str] = field(default_factory=list)
+
+    def same_as(self, other: "Reading") -> bool:
+        """True if both readings hold the same numbers."""
+        return len(self.spectra) == len(other.spectra) and all(
+            np.array_equal(a.x, b.x) and np.array_equal(a.values, b.values, equal_nan=True)
+            for a, b in zip(self.spectra, other.spectra, strict=True)
+        )
+
+
+def columns_readings(
+    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None, layout: str | None,
+    literal: bool,
+) -> list[Reading]:  # fmt: skip
+    """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it.
+
+    Raises
+    ------
+    ScanFileError
+        If no table is found or no marks fit.
+    """
+    table = find_columns_table(lines, separator, name=name, literal=literal)
+    cells = [cell for row in table.rows for cell in row if looks_numeric(cell)]
+    found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    if not found:
+        raise ScanFileError(_no_marks(table, name, decimal, thousands))
+    readings, problem = [], None
+    for marks in found:
+        try:
+            readings.append(_read_columns(table, marks, name, layout))
+        except AmbiguousScanFileError:
+            raise
+        except ScanFileError as error:
+            problem = error
+    if not readings and problem is not None:
+        raise problem
+    return readings
+
+
+def _no_marks(table: TextTable, name: str, decimal: str | None, thousands: str | None) -> str:
+    for mark in [decimal] if decimal else [".", ","]:
+        for line, row in zip(table.line_numbers, table.rows, strict=True):
+            bad = next((c for c in row if looks_numeric(c) and parse_number(c, NumberMarks(mark)) is None), None)
+            if bad is not None:
+                told = decimal is not None or thousands is not None
+                way = "check the keywords" if told else "mend the line, or give decimal= and thousands="
+                return f"{name}, line {line}: {bad!r} does not fit the marks of the other numbers; {way}"
+    return f"{name}: numbers with both decimal marks; export again, or give decimal= and thousands="
+
+
+def _numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
+    """Cells to floats (NaN for missing) and the mask of cells that say the detector was over its range."""
+    over = [[token_kind(cell) == "over" for cell in row] for row in rows]
+    parsed = [[parse_number(cell, marks) for cell in row] for row in rows]
+    return np.array(parsed, dtype=float), np.array(over, dtype=bool)
+
+
+def _decimals(cells: Sequence[str], marks: NumberMarks) -> NDArray[np.int64]:
+    """Digits after the decimal mark of each cell; -1 where it is no plain number."""
+
+    def digits(cell: str) -> int:
+        if not looks_numeric(cell) or re.search("[eEdD]", cell):
+            return -1
+        return len(cell) - cell.rfind(marks.decimal) - 1 if marks.decimal in cell else 0
+
+    return np.array([digits(cell) for cell in cells], dtype=np.int64)
+
+
+def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int], name: str) -> None:
+    """Refuse a number such as `0435` in a column that is not zero-padded: its decimal mark may be lost."""
+    whole = [re.sub(r"^[+-]", "", c).split(marks.decimal)[0] if looks_numeric(c) else "" for c in cells]
+    padded = [k for k, digits in enumerate(whole) if len(digits) > 1 and digits[0] == "0"]
+    if padded and len({len(digits) for digits in whole if digits}) > 1:
+        raise ScanFileError(
+            f"{name}, line {lines[padded[0]]}: {cells[padded[0]]!r} begins with a zero where the others do not; its "
+            "decimal mark may be lost: mend the line or export again"
+        )
+
+
+def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> Reading:
+    values, over = _numbers(table.rows, marks)
+    text_columns = list(zip(*table.rows, strict=True))
+    lines = np.array(table.line_numbers)
+    keep = [j for j in range(len(text_columns)) if any(text_columns[j])]
+    for j in keep:
+        _check_zeros(text_columns[j], marks, table.line_numbers, name)
+    pairs = _pair_columns(values, table.words, keep, name, layout)
+    if table.shortened_at and not pairs:
+        raise ScanFileError(
+            f"{name}, line {table.shortened_at}: fields are missing at the end of the line; the file is cut or damaged"
+        )
+    notes = list(table.notes)
+    if len(keep) < len(text_columns):
+        notes.append(f"{len(text_columns) - len(keep)} empty column(s) left out")
+    if pairs:
+        plan = [(j, j + 1) for j in range(0, len(keep), 2)]
+    else:
+        x_column = _x_column(values, table.words, keep)
+        ignored = [j for j in keep if j < x_column]
+        if ignored:
+            notes.append(
+                f"column(s) before the wavelengths left out: {', '.join(table.names[j] or str(j + 1) for j in ignored)}"
+            )
+        plan = [(x_column, j) for j in keep if j > x_column]
+    if not plan:
+        raise ScanFileError(f"{name}: a single column of numbers; a scan needs a wavelength and a value on each line")
+    spectra = []
+    for x, y in plan:
+        there = (
+            np.array([bool(text_columns[x][i] or text_columns[y][i]) for i in range(len(lines))])
+            if pairs
+            else np.ones(len(lines), bool)
+        )
+        lost = there & ~np.isfinite(values[:, x])
+        if lost.any():
+            i = int(np.flatnonzero(lost)[0])
+            raise ScanFileError(
+                f"{name}, line {lines[i]}: no wavelength ({text_columns[x][i]!r}); mend the line or export again"
+            )
+        if pairs and np.flatnonzero(there).size != (np.flatnonzero(there)[-1] + 1 if there.any() else 0):
+            raise ScanFileError(
+                f"{name}, line {lines[int(np.flatnonzero(~there)[0])]}: a gap in the columns of one spectrum; mend "
+                "the line"
+            )
+        spectra.append(RawSpectrum(
+            table.names[y], values[there, x], values[there, y], over[there, y], table.words[x], table.words[y],
+            _decimals([text_columns[y][i] for i in np.flatnonzero(there)], marks), lines[there],
+        ))  # fmt: skip
+    kind = "pairs" if pairs else "columns"
+    last = table.rows[-1]
+    return Reading(kind, table.separator, marks, spectra, table.meta, table.whole, bool(last) and last[-1] == "", notes)
+
+
+def _like_axis(column: Floats) -> bool:
+    """True for a column that could be a wavelength axis in nm: monotone, 200-1200."""
+    x = column[np.isfinite(column)]
+    steps = np.diff(x)
+    return bool(x.size >= 2 and x.min() >= 200 and x.max() <= 1200 and ((steps > 0).all() or (steps < 0).all()))
+
+
+def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, layout: str | None) -> bool:
+    """Say whether the columns are pairs of wavelength and value."""
+    if layout is not None:
+        return layout == "pairs"
+    if len(keep) < 4 or len(keep) % 2:
+        return False
+    axes = keep[::2]
+    if all(names_wavelength(words[j]) for j in axes):
+        return True
+    likely = all(_like_axis(values[:, j]) for j in axes)
+    if likely and any(words[j] for j in axes[1:]) and not any(names_wavelength(words[j]) for j in axes[1:]):
+        likely = False  # the columns have names, and the names are of spectra
+    if likely and any(_like_axis(values[:, j]) for j in keep[1::2]):
+        raise AmbiguousScanFileError(
+            f"{name}: {len(keep)} columns that may be one wavelength column and {len(keep) - 1} spectra, or "
+            f"{len(keep) // 2} pairs of wavelength and value; give layout='columns' or layout='pairs'"
+        )
+    return likely
+
+
+def _x_column(values: Floats, words: list[str], keep: list[int]) -> int:
+    """The wavelength column: the first that is named so (a pixel number before it gives way), else the first."""
+    named = [
+        j
+        for j in keep
+        if stated_x_unit(words[j]) not in ("", "pixel")
+        or (words[j] and names_wavelength(words[j]) and stated_x_unit(words[j]) != "pixel")
+    ]
+    return named[0] if named else keep[0]
+
+
+def rows_reading(
+    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
+) -> Reading:
+    """Read a text as spectra in rows under a header of wavelengths.
+
+    Raises
+    ------
+    ScanFileError
+        If there is no header of wavelengths, or a row under it is broken.
+    """
+    split = [split_line(line, separator) for line in lines]
+    filled = [i for i, cells in enumerate(split) if any(cells)]
+    head = next((i for i in filled if _wavelength_header(split[i]) is not None), None)
+    if head is None:
+        raise ScanFileError(f"{name}: no header of wavelengths over rows of values")
+    labels = _wavelength_header(split[head])
+    assert labels is not None
+    axis = [cell for cell in labels if cell]
+    first = len(split[head]) - len(labels)
+    rows, row_lines, footer_from = [], [], len(lines)
+    for i in (i for i in filled if i > head):
+        cells = split[i]
+        if (
+            len(cells) == len(split[head])
+            and all(map(is_value, cells[first:]))
+            and any(map(looks_numeric, cells[first:]))
+        ):
+            if footer_from < len(lines):
+                raise ScanFileError(
+                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
+                    "line"
+                )
+            rows.append(cells)
+            row_lines.append(i + 1)
+        elif sum(map(looks_numeric, cells)) >= max(2, len(axis) // 2):
+            raise ScanFileError(
+                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
+                "the numbers; mend the line"
+            )
+        else:
+            footer_from = min(footer_from, i)
+    if not rows:
+        raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
+    numbers = [cell for row in [axis, *(row[first:] for row in rows)] for cell in row if looks_numeric(cell)]
+    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
+    if not found:
+        raise ScanFileError(f"{name}: no decimal mark fits the header and all rows; give decimal= and thousands=")
+    if len(found) > 1:
+        cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
+        raise AmbiguousScanFileError(
+            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
+            "decimal= and thousands="
+        )
+    marks = found[0]
+    values, over = _numbers([row[first:] for row in rows], marks)
+    x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
+    corner = " ".join(split[head][:first])
+    spectra = [
+        RawSpectrum(
+            row[0] if first else "",
+            x,
+            v,
+            o,
+            corner + " " + split[head][-1],
+            corner,
+            _decimals(row[first:], marks),
+            np.full(x.size, line),
+        )
+        for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
+    ]
+    meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
+    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines))
+
+
+def _rising(axis: Sequence[float | None]) -> bool:
+    if None in axis:
+        return False
+    steps = np.diff(np.array(axis, dtype=float))
+    return bool((steps > 0).all() or (steps < 0).all())
+
+
+def _wavelength_header(cells: list[str]) -> list[str] | None:
+    """The wavelengths of a header line (`batch,400,500` or `id;400 nm;410 nm`), or None if it is no such line."""
+    bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
+    first = len(bare)
+    while first > 0 and looks_numeric(bare[first - 1]):
+        first -= 1
+    axis = bare[first:]
+    if len(axis) < 2 or any(looks_numeric(cell) for cell in cells[:first]):
+        return None
+    for decimal in (".", ","):
+        parsed = [parse_number(cell, NumberMarks(decimal)) for cell in axis]
+        if not _rising(parsed):
+            continue
+        x = [value for value in parsed if value is not None]
+        # a count of columns or a row of numbers is no axis: wavelengths in nm, um or 1/cm rise or fall throughout
+        if (min(x) >= 200 and max(x) <= 1200) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
+            return axis
+    return None

@@ -1,0 +1,83 @@
+"""The channels in which the reference carries enough light over its noise."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# noise of one part in a hundred of the reference is as much as the error of a pour
+SMALLEST_SNR = 100.0
+# below this share of the brightest channel, stray light (0.1-1 % in spectrometers of this class) spoils dark beers
+SMALLEST_SHARE = 0.04
+LARGEST_GAP = 2
+
+
+def live_channels(light: Floats, dark_noise: float) -> Mask:
+    """Return the channels that references can carry.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n, p)
+        Net counts of reference scans of one instrument, a row a reference; NaN where masked.
+    dark_noise : float
+        Standard deviation of one channel without light, in the unit of `light`.
+
+    Returns
+    -------
+    ndarray of bool, shape (p,)
+        One unbroken stretch but for single masked channels; all False where there is no light at all.
+
+    Notes
+    -----
+    Noise is read noise plus shot noise, `dark_noise**2 + k light`; `k` comes from how far channels lie off the cubic
+    through their four neighbours, whose variance is 35/18 of one channel's.
+
+    Examples
+    --------
+    >>> light = np.r_[np.zeros(5), np.full(20, 1e4), np.zeros(5)][None, :]
+    >>> np.flatnonzero(live_channels(light, 5.0))[[0, -1]].tolist()
+    [5, 24]
+    """
+    some = np.isfinite(light).any(axis=0)
+    level = np.zeros(light.shape[1])
+    level[some] = np.nanmedian(light[:, some], axis=0)
+    peak = float(level.max(initial=0.0))
+    if peak <= 0:
+        return np.zeros(level.size, bool)
+    shot = _shot_factor(light, level, peak, dark_noise)
+    noise = np.sqrt(dark_noise**2 + shot * np.fmax(level, 0.0))
+    return _longest_stretch((level >= SMALLEST_SNR * noise) & (level >= SMALLEST_SHARE * peak))
+
+
+def _shot_factor(light: Floats, level: Floats, peak: float, dark_noise: float) -> float:
+    """Variance of a channel per unit of light, over that of the dark."""
+    if level.size < 5:
+        return 0.0
+    filled = np.where(np.isfinite(light), light, level)
+    if light.shape[0] >= 3:
+        # what all references share is the lamp's own shape and the pixels' pattern, which the ratio takes out
+        lit = level > 0.1 * peak
+        scale = np.median(filled[:, lit] / level[lit], axis=1, keepdims=True)
+        filled = filled - scale * level
+    y = filled
+    off = y[:, 2:-2] - (4.0 * (y[:, 1:-3] + y[:, 3:-1]) - y[:, :-4] - y[:, 4:]) / 6.0
+    bright = level[2:-2] > 0.1 * peak
+    if not bright.any():
+        return 0.0
+    # 0.455 is the median of a squared standard normal; the median passes over the few channels at a sharp peak
+    variance = off[:, bright] ** 2 / (0.455 * 35.0 / 18.0) - dark_noise**2
+    return max(0.0, float(np.median(variance / level[2:-2][bright])))
+
+
+def _longest_stretch(good: Mask) -> Mask:
+    """Keep the longest run of good channels, stepping over gaps of up to `LARGEST_GAP`, which stay False."""
+    places = np.flatnonzero(good)
+    if places.size == 0:
+        return good
+    breaks = np.flatnonzero(np.diff(places) > LARGEST_GAP + 1)
+    runs = np.split(places, breaks + 1)
+    longest = max(runs, key=len)
+    kept = np.zeros_like(good)
+    kept[longest] = True
+    return kept

@@ -1,0 +1,88 @@
+"""One spectrum as a file gave it, with every decision that was taken while reading it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.errors import UnitError
+
+QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """One spectrum from a file.
+
+    Attributes
+    ----------
+    scan_id : str
+        The file's name, or `name#k` (or its own unique title) where a file holds several spectra.
+    wavelength_nm : ndarray, shape (p,)
+        Strictly increasing.
+    values : ndarray, shape (p,)
+        float64; NaN where `missing`. Reflectance and transmittance are fractions.
+    quantity : str
+        `counts`, `reflectance`, `transmittance`, `absorbance` or `unknown`.
+    saturated, missing : ndarray of bool, shape (p,)
+        Where the file itself says that the detector was over its range, and where it gives no number.
+    meta : mapping of str to str
+        The header (and footer), as text.
+    notes : tuple of str
+        What was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd.
+
+    Examples
+    --------
+    >>> scan = Scan("pale.csv", np.array([400.0, 500.0]), np.array([0.3, 0.6]), "reflectance")
+    >>> scan.missing.any()
+    np.False_
+    """
+
+    scan_id: str
+    wavelength_nm: Floats
+    values: Floats
+    quantity: str = "unknown"
+    saturated: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    missing: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    meta: Mapping[str, str] = field(default_factory=dict)
+    notes: tuple[str, ...] = ()
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))
+        for name in ("saturated", "missing"):
+            if getattr(self, name).size == 0:
+                object.__setattr__(self, name, np.zeros(self.values.size, bool))
+        for name in ("wavelength_nm", "values", "saturated", "missing"):
+            getattr(self, name).flags.writeable = False
+
+    def as_reflectance(self) -> "Scan":
+        """Return this scan as reflectance, turning absorbance `A` into `10**-A` because the caller asks for it.
+
+        Returns
+        -------
+        Scan
+
+        Raises
+        ------
+        UnitError
+            If the scan holds counts, transmittance or an unknown quantity.
+
+        Examples
+        --------
+        >>> Scan("a", np.array([400.0, 500.0]), np.array([1.0, 0.0]), "absorbance").as_reflectance().values.tolist()
+        [0.1, 1.0]
+        """
+        if self.quantity == "reflectance":
+            return self
+        if self.quantity != "absorbance":
+            raise UnitError(
+                f"scan {self.scan_id!r} holds {self.quantity}, which is not reflectance and cannot be turned into it; "
+                "measure counts in a folder with dark and reference scans, or name the quantity with quantity=..."
+            )
+        note = "absorbance A turned into reflectance 10**-A on request"
+        return replace(self, values=10.0**-self.values, quantity="reflectance", notes=(*self.notes, note))
