@@ -1,6 +1,7 @@
 """The spectra of a set as an audit needs them: one row a pour, on the usable band, without holes."""
 
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -37,6 +38,19 @@ class Pours:
     sample: Ints
     batch: Ints
     beer: Ints
+
+    def without(self, names: Collection[str]) -> "Pours":
+        """Return the same pours without those named; a sample always keeps one."""
+        named = np.array([name in names for name in self.pour_names])
+        spared = np.bincount(self.sample[~named], minlength=len(self.sample_names))[self.sample] == 0
+        kept = np.flatnonzero(~named | spared)
+        return replace(
+            self,
+            reflectance=self.reflectance[kept],
+            pour_names=tuple(self.pour_names[row] for row in kept),
+            sample=self.sample[kept],
+            batch=self.batch[kept],
+        )
 
     def batch_means(self) -> Floats:
         """Return mean reflectance of each batch, shape (n_batches, p): over pours, then over samples."""
