@@ -17,7 +17,7 @@ from specmatch.demo.scanning import PourConditions, RawScans
 
 AS_CLAIMED, OTHER_BEER, FOREIGN = "as claimed", "another beer of the house", "no beer of the house"
 FOAMY, SATURATED = "as claimed; foam in one pour", "as claimed; one scan saturated"
-FOAM_SHARE, LONG_EXPOSURE, FOREIGN_APART = 0.08, 3.0, 0.15
+FOAM_SHARE, LONG_EXPOSURE, FOREIGN_APART = 0.08, 5.0, 0.15
 
 _GOOD = PourConditions()
 _N_POURS = 3

@@ -1,0 +1,62 @@
+"""`specmatch demo`: an invented brewery from raw scans to a verified shift."""
+
+import argparse
+import sys
+from textwrap import fill
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "demo"
+HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
+EXAMPLE = "specmatch demo --out demo_brewery"
+
+WIDTH = 116
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `demo`."""
+    parser.add_argument("--out", metavar="DIR", default="demo_brewery", help="where to write (default: demo_brewery)")
+    parser.add_argument("--seed", type=int, metavar="N", default=1, help="another number, another brewery (default 1)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Run the tour and lay out what it found."""
+    from specmatch.demo.tour import ANSWERS, MODEL, READINGS, SET, SHIFT, YEAR, run_tour
+    from specmatch.errors import OptionError
+    from specmatch.report.text import CAUTIONS, figures_line, readings_text
+
+    if args.seed < 0:
+        raise OptionError(f"--seed is {args.seed}; give a whole number of 0 or more")
+    tour = run_tour(args.out, seed=args.seed, tell=_tell)
+    folder, figures = tour.folder, tour.evaluation.figures
+    text = "\n".join(
+        [
+            "A shift at the packaging line of an invented brewery; beers, instrument and numbers are invented.",
+            "",
+            readings_text(tour.readings),
+            "",
+            fill(figures_line(figures), WIDTH),
+            "",
+            f"Everything was written to {folder}:",
+            f"  {YEAR}/ raw scans of {figures['n_batches']} batches    {SET}/ the reference set made of them",
+            f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift    {READINGS} the table above in full",
+            f"  {ANSWERS} what was really in the cups (the judging never saw it)",
+            f"Next: specmatch evaluate {folder / SET}",
+            "",
+            fill(CAUTIONS, WIDTH),
+        ]
+    )
+    results = {
+        "invented": True,
+        "folder": folder,
+        "figures": figures,
+        "readings": tour.readings,
+        "answers": tour.answers,
+        "next": f"specmatch evaluate {folder / SET}",
+    }
+    return Outcome(results, text, tour.left_out.to_dict("records"))
+
+
+def _tell(step: str) -> None:
+    if sys.stderr.isatty():
+        print(f"... {step}", file=sys.stderr, flush=True)

@@ -1,0 +1,150 @@
+"""The whole road once: raw scans, reference set, house model, a shift at the line; every file is left to look at."""
+
+import shutil
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from specmatch.demo.brewery import DEFAULT_SEED, Brewery, write_brewery
+from specmatch.demo.scan_files import INVENTED
+from specmatch.demo.shift import write_shift
+from specmatch.errors import StorageError
+from specmatch.house.evaluation import Evaluation, evaluate
+from specmatch.house.house_model import HouseModel
+from specmatch.measurement.session import measure
+from specmatch.reference.build import build_set
+from specmatch.reference.reference_set import ReferenceSet
+from specmatch.storage import write_atomic
+
+SET_NAME = "demo brewery (invented)"
+MARK = "INVENTED.txt"
+# what a tour leaves behind, and all that a later one may clear away
+YEAR, SET, MODEL, SHIFT = "year", "set", "house.model", "shift"
+READINGS, ANSWERS = "shift_readings.csv", "shift_answers.csv"
+_OWN = (YEAR, SET, MODEL, SHIFT, READINGS, ANSWERS)
+
+
+@dataclass(frozen=True)
+class Tour:
+    """What one tour found.
+
+    Attributes
+    ----------
+    folder : Path
+        Where everything was written.
+    evaluation : Evaluation
+        How good the model is with batches held out.
+    readings : DataFrame
+        The shift verified: a row a sample.
+    answers : DataFrame
+        What was really in the cups; nothing that judged them has seen it.
+    left_out : DataFrame
+        What did not enter the set, with reasons.
+    """
+
+    folder: Path
+    evaluation: Evaluation
+    readings: pd.DataFrame
+    answers: pd.DataFrame
+    left_out: pd.DataFrame
+
+
+def run_tour(
+    folder: str | Path, *, seed: int = DEFAULT_SEED, n_batches: int = 10, tell: Callable[[str], None] = lambda _: None
+) -> Tour:
+    """Invent a brewery, build its set and model, and verify a shift at its packaging line.
+
+    Parameters
+    ----------
+    folder : path
+        New, empty, or left by an earlier tour.
+    seed : int
+        Decides everything that is invented.
+    n_batches : int
+        Of each of the twelve beers.
+    tell : callable
+        Gets one line before each step.
+
+    Returns
+    -------
+    Tour
+
+    Raises
+    ------
+    StorageError
+        If the folder holds anything that no tour wrote.
+    """
+    folder = Path(folder)
+    _clear(folder)
+    tell("inventing a brewery and writing its raw scans")
+    write_brewery(folder / YEAR, seed=seed, n_batches=n_batches)
+    tell("measuring them and building the reference set")
+    refs, left_out = make_set(folder / YEAR)
+    refs.save(folder / SET)
+    tell("fitting the house model")
+    house = HouseModel().fit(refs)
+    house.save(folder / MODEL)
+    tell("evaluating it with batches held out")
+    evaluation = evaluate(HouseModel(), refs)
+    tell("verifying a shift at the packaging line")
+    answers = write_shift(folder / SHIFT, Brewery(seed))
+    readings = house.verify(measure(folder / SHIFT))
+    write_atomic(folder / READINGS, _csv(readings))
+    write_atomic(folder / ANSWERS, _csv(answers))
+    return Tour(folder, evaluation, readings, answers, left_out)
+
+
+def make_set(folder: str | Path) -> tuple[ReferenceSet, pd.DataFrame]:
+    """Measure the brewery's folder and make the reference set that is published of it.
+
+    Parameters
+    ----------
+    folder : path
+        As `write_brewery` leaves it.
+
+    Returns
+    -------
+    refs : ReferenceSet
+    left_out : DataFrame
+        Columns `source`, `name`, `reason`.
+    """
+    built, left_out = build_set([folder], unit="EBC", name=SET_NAME)
+    refs = ReferenceSet(
+        built.spectra,
+        built.scans,
+        built.batches,
+        name=SET_NAME,
+        colour_unit=built.colour_unit,
+        band_nm=built.band_nm,
+        reference_kind=built.reference_kind,
+        licence="CC0-1.0",
+    )
+    return refs, left_out
+
+
+def _clear(folder: Path) -> None:
+    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
+        if not (folder / MARK).is_file():
+            raise StorageError(
+                f"{folder} exists and was not written by this demo; name another folder with --out, or remove it"
+            )
+        for name in _OWN:
+            path = folder / name
+            if path.is_dir() and not path.is_symlink():
+                shutil.rmtree(path)
+            else:
+                path.unlink(missing_ok=True)
+    folder.mkdir(parents=True, exist_ok=True)
+    write_atomic(folder / MARK, INVENTED.encode())
+
+
+def _csv(table: pd.DataFrame) -> bytes:
+    """Tuples become text with `;` between, unbounded limits stay empty."""
+    flat = table.copy()
+    for column in flat.columns:
+        if flat[column].map(lambda value: isinstance(value, tuple)).any():
+            flat[column] = [";".join(map(str, value)) for value in flat[column]]
+    flat = flat.replace([float("inf"), float("-inf")], float("nan"))
+    return flat.to_csv(lineterminator="\n").encode()
