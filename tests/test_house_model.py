@@ -47,10 +47,10 @@ def test_readings_do_not_depend_on_company_order_or_column_order(house, new):
     readings = house.read(new.spectra, scans=new.scans)
     turned = new.spectra.iloc[::-1, ::-1]
     again = house.read(turned, scans=new.scans).loc[readings.index]
-    pd.testing.assert_frame_equal(again, readings, rtol=1e-9)  # the order of sums moves the last digits
+    pd.testing.assert_frame_equal(again, readings, rtol=1e-6)  # the order of sums moves the last digits, the kernel matrix magnifies them
     one = new.scans[new.scans["sample"] == readings.index[4]]
     alone = house.read(new.spectra.loc[one.index], scans=one)
-    pd.testing.assert_frame_equal(alone, readings.iloc[[4]], rtol=1e-9)
+    pd.testing.assert_frame_equal(alone, readings.iloc[[4]], rtol=1e-6)
 
 
 def test_samples_may_be_told_by_a_series_or_not_at_all(house, new):

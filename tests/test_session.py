@@ -52,8 +52,10 @@ def test_folder_without_scans_csv(tmp_path):
 def test_listed_but_missing(tmp_path):
     folder = tiny_folder(tmp_path)
     (folder / "Pale-2.csv").unlink()
-    with pytest.raises(MissingScanError, match="'Pale-2.csv', not found"):
-        measure(folder)
+    session = measure(folder)
+    left_out = dict(zip(session.left_out["file"], session.left_out["reason"], strict=True))
+    assert "not found in the folder; copy the file there" in left_out["Pale-2.csv"]
+    assert "Pale-2.csv" not in session.spectra.index
 
 
 @pytest.mark.parametrize(("file", "role"), [("dark.csv", "dark"), ("ref.csv", "reference")])

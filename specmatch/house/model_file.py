@@ -194,10 +194,6 @@ def _manifest(path: Path, members: Mapping[str, bytes]) -> dict[str, Any]:
     text = members[MANIFEST]
     if len(text) > LARGEST_MANIFEST_BYTES:
         raise ModelFileError(f"{path} has a manifest of {len(text)} bytes; at most {LARGEST_MANIFEST_BYTES} are read")
-    if members[SEAL].decode("ascii", "replace") != sha256_of(text):
-        raise ModelFileError(
-            f"{path} has a manifest that does not match its hash; copy it again or fit the model again"
-        )
     try:
         content = json.loads(text, parse_constant=_no_constant)
     except (ValueError, RecursionError) as error:
@@ -211,6 +207,11 @@ def _manifest(path: Path, members: Mapping[str, bytes]) -> dict[str, Any]:
         raise ModelFileError(
             f"{path} has format {number}, made by specmatch {maker}; this version reads up to format {FORMAT}: "
             "install that version or fit the model again"
+        )
+    # after the format, because a later one may seal its files in another way
+    if members[SEAL].decode("ascii", "replace") != sha256_of(text):
+        raise ModelFileError(
+            f"{path} has a manifest that does not match its hash; copy it again or fit the model again"
         )
     if number != FORMAT or isinstance(number, bool):
         raise ModelFileError(f"{path} has the format number {number!r}; expected {FORMAT}")

@@ -87,7 +87,7 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     SheetError
         If there is no `scans.csv`, or it is damaged.
     MissingScanError
-        If there is no folder, or files listed are not there.
+        If there is no folder.
     """
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
@@ -97,7 +97,6 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     sheet = read_sheet(path, known=SCAN_COLUMNS)
     notes = [(path.name, note) for note in sheet.notes]
     rows, left_out = _scan_rows(sheet, path.name)
-    _refuse_missing(folder, rows)
     results = _read_all(folder, list(rows["file"]), n_jobs, reading)
     scans: list[Scan] = []
     kept: list[dict[str, Any]] = []
@@ -173,17 +172,9 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out
 
 
-def _refuse_missing(folder: Path, rows: pd.DataFrame) -> None:
-    missing = [file for file in rows["file"] if not (folder / file).is_file()]
-    if missing:
-        more = f" and {len(missing) - 3} more" if len(missing) > 3 else ""
-        raise MissingScanError(
-            f"{folder}: scans.csv lists {', '.join(map(repr, missing[:3]))}{more}, not found in the folder; copy the "
-            "file there or take the row out"
-        )
-
-
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:
+    if not (folder / file).is_file():
+        return "listed in scans.csv, not found in the folder; copy the file there or take the row out"
     try:
         scans = read_scans(folder / file, **reading)
     except SpecmatchError as error:
