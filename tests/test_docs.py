@@ -1,0 +1,76 @@
+"""The examples of docstrings and README run, and every public name is documented."""
+
+import ast
+import doctest
+import importlib
+import inspect
+import re
+import subprocess
+import sys
+from pathlib import Path
+
+import pytest
+
+import specmatch
+
+PACKAGE = Path(specmatch.__file__).parent
+PROJECT = Path(__file__).parent.parent
+FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__main__.py")
+
+
+def module_of(path: Path) -> str:
+    parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
+    return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
+
+
+@pytest.mark.parametrize("name", [module_of(path) for path in FILES])
+def test_docstring_examples_run(name):
+    module = importlib.import_module(name)
+    failed = doctest.testmod(module, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
+    assert failed.failed == 0
+
+
+def public_definitions():
+    for path in FILES:
+        if path.parent.name == "cli":
+            continue
+        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+            if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
+                yield f"{module_of(path)}.{node.name}", node
+                if isinstance(node, ast.ClassDef):
+                    for inner in node.body:
+                        if isinstance(inner, ast.FunctionDef) and not inner.name.startswith("_"):
+                            yield f"{module_of(path)}.{node.name}.{inner.name}", inner
+
+
+def test_every_public_definition_has_a_docstring():
+    bare = [name for name, node in public_definitions() if not ast.get_docstring(node)]
+    assert not bare
+
+
+@pytest.mark.parametrize("name", sorted(n for n in specmatch._PUBLIC if n != "WARNING_CODES"))
+def test_public_names_show_an_example(name):
+    value = getattr(specmatch, name)
+    if inspect.isclass(value) and issubclass(value, Exception):
+        return
+    assert "Examples" in (inspect.getdoc(value) or "") or name in {"Scan", "Session"}
+
+
+def readme_blocks(language):
+    text = (PROJECT / "README.md").read_text(encoding="utf-8")
+    return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
+
+
+def test_the_readme_example_runs_and_prints_what_it_says(tmp_path):
+    """The README's Python, run where its first command leaves the demo brewery, prints the README's output."""
+    made = subprocess.run(
+        [sys.executable, "-m", "specmatch", "demo", "--out", str(tmp_path / "demo_brewery")],
+        capture_output=True,
+        text=True,
+        check=False,
+    )
+    assert made.returncode == 0, made.stderr
+    (code,), outputs = readme_blocks("python"), readme_blocks("text")
+    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert done.stdout.strip() == outputs[0].strip()
