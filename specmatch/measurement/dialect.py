@@ -7,7 +7,9 @@ from numpy.typing import NDArray
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.axis import order_axis, pixels_to_nm
-from specmatch.measurement.layouts import RawSpectrum, Reading, columns_readings, rows_reading
+from specmatch.measurement.layouts import RawSpectrum, Reading, columns_readings
+from specmatch.measurement.plain_text import plain_reading
+from specmatch.measurement.row_layout import rows_reading
 from specmatch.measurement.text_table import SEPARATORS, candidate_separators
 from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
@@ -31,6 +33,10 @@ class Told:
 
 def one_reading(text: str, name: str, told: Told) -> Reading:
     """Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
+    if told == Told(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
+        plain = plain_reading(text)
+        if plain is not None:
+            return plain
     lines = text.split("\n")
     readings: list[Reading] = []
     problems: list[ScanFileError] = []

@@ -9,6 +9,7 @@ from specmatch.errors import OptionError, ScanFileError
 from specmatch.measurement.axis import gap_notes, merge_duplicates, order_axis
 from specmatch.measurement.decoding import decode_text
 from specmatch.measurement.dialect import Told, axis_in_nm, one_reading
+from specmatch.measurement.jcamp_dx import is_jcamp, jcamp_spectra
 from specmatch.measurement.layouts import LAYOUTS, RawSpectrum
 from specmatch.measurement.scan import Scan
 from specmatch.measurement.spikes import find_spikes
@@ -100,8 +101,8 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
     text, encoding = decode_text(raw, name=name, encoding=told.encoding)
     if not text.strip():
         raise ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
-    if text.lstrip().startswith("##"):
-        raise ScanFileError(f"{name}: JCAMP-DX files are not read; export the scan as delimited text")
+    if is_jcamp(text):
+        return _jcamp_scans(text, encoding, name, told)
     reading = one_reading(text, name, told)
     shared = [] if encoding == "UTF-8" else [f"text encoding {encoding}"]
     shared += [f"separator {SEPARATORS[reading.separator]}", reading.marks.words(), *reading.notes]
@@ -124,6 +125,18 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
         )
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
         scans.append(_finish(spectrum, scan_id, meta, shared, name, told))
+    return scans
+
+
+def _jcamp_scans(text: str, encoding: str, name: str, told: Told) -> list[Scan]:
+    spectra, file_notes = jcamp_spectra(text, name=name)
+    shared = ["JCAMP-DX", *([] if encoding == "UTF-8" else [f"text encoding {encoding}"]), *file_notes]
+    titles = [spectrum.title for spectrum, _, _ in spectra]
+    unique = all(titles) and len(set(titles)) == len(titles)
+    scans = []
+    for k, (spectrum, labels, notes) in enumerate(spectra, 1):
+        scan_id = name if len(spectra) == 1 else titles[k - 1] if unique else f"{name}#{k}"
+        scans.append(_finish(spectrum, scan_id, labels, [*shared, *notes], name, told))
     return scans
 
 

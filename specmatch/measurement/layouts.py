@@ -1,4 +1,4 @@
-"""From a table of cells to spectra: in columns, in rows, or as pairs of wavelength and value side by side."""
+"""From a table of cells to spectra in columns, or as pairs of wavelength and value side by side."""
 
 import re
 from collections.abc import Sequence
@@ -15,7 +15,7 @@ from specmatch.measurement.number_marks import (
     possible_marks,
     token_kind,
 )
-from specmatch.measurement.text_table import TextTable, find_columns_table, is_value, read_meta, split_line
+from specmatch.measurement.text_table import TextTable, find_columns_table
 from specmatch.measurement.units import names_wavelength, stated_x_unit
 
 Floats = NDArray[np.float64]
@@ -98,15 +98,15 @@ def _no_marks(table: TextTable, name: str, decimal: str | None, thousands: str |
     return f"{name}: numbers with both decimal marks; export again, or give decimal= and thousands="
 
 
-def _numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
-    """Cells to floats (NaN for missing) and the mask of cells that say the detector was over its range."""
+def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
+    """Turn cells into floats (NaN for missing) and the mask of cells that say the detector was over its range."""
     over = [[token_kind(cell) == "over" for cell in row] for row in rows]
     parsed = [[parse_number(cell, marks) for cell in row] for row in rows]
     return np.array(parsed, dtype=float), np.array(over, dtype=bool)
 
 
-def _decimals(cells: Sequence[str], marks: NumberMarks) -> NDArray[np.int64]:
-    """Digits after the decimal mark of each cell; -1 where it is no plain number."""
+def decimals_of(cells: Sequence[str], marks: NumberMarks) -> NDArray[np.int64]:
+    """Count digits after the decimal mark of each cell; -1 where it is no plain number."""
 
     def digits(cell: str) -> int:
         if not looks_numeric(cell) or re.search("[eEdD]", cell):
@@ -128,7 +128,7 @@ def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int],
 
 
 def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> Reading:
-    values, over = _numbers(table.rows, marks)
+    values, over = cells_to_numbers(table.rows, marks)
     text_columns = list(zip(*table.rows, strict=True))
     lines = np.array(table.line_numbers)
     keep = [j for j in range(len(text_columns)) if any(text_columns[j])]
@@ -174,7 +174,7 @@ def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str |
             )
         spectra.append(RawSpectrum(
             table.names[y], values[there, x], values[there, y], over[there, y], table.words[x], table.words[y],
-            _decimals([text_columns[y][i] for i in np.flatnonzero(there)], marks), lines[there],
+            decimals_of([text_columns[y][i] for i in np.flatnonzero(there)], marks), lines[there],
         ))  # fmt: skip
     kind = "pairs" if pairs else "columns"
     last = table.rows[-1]
@@ -217,105 +217,3 @@ def _x_column(values: Floats, words: list[str], keep: list[int]) -> int:
         or (words[j] and names_wavelength(words[j]) and stated_x_unit(words[j]) != "pixel")
     ]
     return named[0] if named else keep[0]
-
-
-def rows_reading(
-    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
-) -> Reading:
-    """Read a text as spectra in rows under a header of wavelengths.
-
-    Raises
-    ------
-    ScanFileError
-        If there is no header of wavelengths, or a row under it is broken.
-    """
-    split = [split_line(line, separator) for line in lines]
-    filled = [i for i, cells in enumerate(split) if any(cells)]
-    head = next((i for i in filled if _wavelength_header(split[i]) is not None), None)
-    if head is None:
-        raise ScanFileError(f"{name}: no header of wavelengths over rows of values")
-    labels = _wavelength_header(split[head])
-    assert labels is not None
-    axis = [cell for cell in labels if cell]
-    first = len(split[head]) - len(labels)
-    rows, row_lines, footer_from = [], [], len(lines)
-    for i in (i for i in filled if i > head):
-        cells = split[i]
-        if (
-            len(cells) == len(split[head])
-            and all(map(is_value, cells[first:]))
-            and any(map(looks_numeric, cells[first:]))
-        ):
-            if footer_from < len(lines):
-                raise ScanFileError(
-                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
-                    "line"
-                )
-            rows.append(cells)
-            row_lines.append(i + 1)
-        elif sum(map(looks_numeric, cells)) >= max(2, len(axis) // 2):
-            raise ScanFileError(
-                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
-                "the numbers; mend the line"
-            )
-        else:
-            footer_from = min(footer_from, i)
-    if not rows:
-        raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
-    numbers = [cell for row in [axis, *(row[first:] for row in rows)] for cell in row if looks_numeric(cell)]
-    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
-    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
-    if not found:
-        raise ScanFileError(f"{name}: no decimal mark fits the header and all rows; give decimal= and thousands=")
-    if len(found) > 1:
-        cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
-        raise AmbiguousScanFileError(
-            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
-            "decimal= and thousands="
-        )
-    marks = found[0]
-    values, over = _numbers([row[first:] for row in rows], marks)
-    x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
-    corner = " ".join(split[head][:first])
-    spectra = [
-        RawSpectrum(
-            row[0] if first else "",
-            x,
-            v,
-            o,
-            corner + " " + split[head][-1],
-            corner,
-            _decimals(row[first:], marks),
-            np.full(x.size, line),
-        )
-        for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
-    ]
-    meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
-    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines))
-
-
-def _rising(axis: Sequence[float | None]) -> bool:
-    if None in axis:
-        return False
-    steps = np.diff(np.array(axis, dtype=float))
-    return bool((steps > 0).all() or (steps < 0).all())
-
-
-def _wavelength_header(cells: list[str]) -> list[str] | None:
-    """The wavelengths of a header line (`batch,400,500` or `id;400 nm;410 nm`), or None if it is no such line."""
-    bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
-    first = len(bare)
-    while first > 0 and looks_numeric(bare[first - 1]):
-        first -= 1
-    axis = bare[first:]
-    if len(axis) < 2 or any(looks_numeric(cell) for cell in cells[:first]):
-        return None
-    for decimal in (".", ","):
-        parsed = [parse_number(cell, NumberMarks(decimal)) for cell in axis]
-        if not _rising(parsed):
-            continue
-        x = [value for value in parsed if value is not None]
-        # a count of columns or a row of numbers is no axis: wavelengths in nm, um or 1/cm rise or fall throughout
-        if (min(x) >= 200 and max(x) <= 1200) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
-            return axis
-    return None

@@ -106,8 +106,9 @@ def reflectance_from_counts(
 
     Examples
     --------
-    >>> reflectance_from_counts(np.uint16([1012, 9000]), np.uint16([21000, 52000]), sample_dark=np.uint16([1015, 1010]))
-    array([-0.00014286,  0.15365385])
+    >>> dark = np.uint16([1012, 1010])
+    >>> reflectance_from_counts(np.uint16([1000, 9000]), np.uint16([2200, 17000]), sample_dark=dark).round(6).tolist()
+    [-0.005455, 0.47]
     """
     if not (sample_ms > 0 and reference_ms > 0):
         raise TableError(f"integration times are {sample_ms:g} and {reference_ms:g} ms; expected more than 0")

@@ -30,25 +30,32 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     The robust standard deviation is 1.4826 times the median absolute residual.
     """
     y = np.asarray(values, float)
-    if y.shape[-1] < 5:
+    p = y.shape[-1]
+    if p < 5:
         return np.zeros_like(y), np.full((*y.shape[:-1], 1), np.inf)
-    filled = np.where(np.isfinite(y), y, 0.0)
-    around = np.stack([np.roll(filled, k, axis=-1) for k in (-2, -1, 1, 2)])
-    around.sort(axis=0)
-    residual = filled - 0.5 * (around[1] + around[2])
-    # at the two ends the neighbours lie on one side: compare with the line through the next two points
-    for edge, step in ((0, 1), (-1, -1)):
-        for k in range(2):
-            i = edge + k * step
-            line = 2.0 * filled[..., i + step] - filled[..., i + 2 * step]
-            residual[..., i] = filled[..., i] - line
     bad = ~np.isfinite(y)
-    near_bad = bad.copy()
-    for k in (-2, -1, 1, 2):
-        near_bad |= np.roll(bad, k, axis=-1)
-    residual[near_bad] = 0.0
-    spread = np.quantile(filled, 0.95, axis=-1, keepdims=True) - np.quantile(filled, 0.05, axis=-1, keepdims=True)
-    sigma = 1.4826 * np.median(np.abs(residual), axis=-1, keepdims=True)
+    some_bad = bool(bad.any())
+    if some_bad:
+        y = np.where(bad, 0.0, y)
+    residual = np.empty_like(y)
+    a, b, c, d = y[..., :-4], y[..., 1:-3], y[..., 3:-1], y[..., 4:]
+    outer, inner = np.maximum(a, b), np.maximum(c, d)
+    low_outer, low_inner = np.minimum(a, b), np.minimum(c, d)
+    # the median of four is half of what is left without the largest and the smallest
+    middle = 0.5 * (np.minimum(outer, inner) + np.maximum(low_outer, low_inner))
+    residual[..., 2:-2] = y[..., 2:-2] - middle
+    # at the two ends the neighbours lie on one side: compare with the line through the next two points
+    for i, step in ((0, 1), (1, 1), (p - 1, -1), (p - 2, -1)):
+        residual[..., i] = y[..., i] - (2.0 * y[..., i + step] - y[..., i + 2 * step])
+    if some_bad:
+        near_bad = bad.copy()
+        for k in (1, 2):
+            near_bad[..., k:] |= bad[..., :-k]
+            near_bad[..., :-k] |= bad[..., k:]
+        residual[near_bad] = 0.0
+    ranked = np.sort(y, axis=-1)
+    spread = ranked[..., [int(0.95 * (p - 1))]] - ranked[..., [int(0.05 * (p - 1))]]
+    sigma = 1.4826 * np.sort(np.abs(residual), axis=-1)[..., [p // 2]]
     return residual, np.maximum(SPIKE_SIGMAS * sigma, 0.02 * spread) + 1e-12
 
 
@@ -75,5 +82,8 @@ def find_spikes(values: ArrayLike) -> NDArray[np.bool_]:
         return over
     # a spike lifts its neighbours' residuals with the opposite sign: keep only the local largest
     size = np.abs(residual)
-    larger = np.maximum.reduce([np.roll(size, k, axis=-1) for k in (-2, -1, 1, 2)])
-    return over & (size >= larger)
+    local = over.copy()
+    for k in (1, 2):
+        local[..., k:] &= size[..., k:] >= size[..., :-k]
+        local[..., :-k] &= size[..., :-k] >= size[..., k:]
+    return local

@@ -1,0 +1,101 @@
+"""The short way for the commonest file: a header, then two columns of plain numbers to the end of the text.
+
+It gives exactly what the general way gives, or nothing, and the general way is gone then. The whole text decides here
+too: one line, mark or number that could be read otherwise sends the file the general way.
+"""
+
+import re
+
+import numpy as np
+
+from specmatch.measurement.layouts import RawSpectrum, Reading
+from specmatch.measurement.number_marks import NumberMarks
+from specmatch.measurement.row_layout import wavelength_header
+from specmatch.measurement.text_table import is_data_line, read_meta, split_line
+from specmatch.measurement.units import names_wavelength
+
+_DIALECTS = ((";", "."), (";", ","), (",", "."), ("\t", "."), ("\t", ","))
+_LINES = {}
+_BLOCKS = {}
+for _separator, _decimal in _DIALECTS:
+    _number = rf"-?(?:0|[1-9][0-9]*+)(?:{re.escape(_decimal)}[0-9]++)?+"
+    _line = rf"{_number}{_separator}{_number}"
+    _LINES[_separator, _decimal] = re.compile(_line)
+    _BLOCKS[_separator, _decimal] = re.compile(rf"^(?:{_line}\n)++\Z", re.MULTILINE)
+
+
+def plain_reading(text: str) -> Reading | None:
+    """Read a text of the commonest form, or return None.
+
+    Parameters
+    ----------
+    text : str
+        With `\\n` line ends.
+
+    Returns
+    -------
+    Reading or None
+
+    Examples
+    --------
+    >>> plain_reading("wavelength;counts\\n400,5;12\\n401,0;13\\n401,5;15\\n").spectra[0].x.tolist()
+    [400.5, 401.0, 401.5]
+    >>> plain_reading("wavelength;counts\\n400,5;12\\n401.0;13\\n") is None
+    True
+    """
+    if not text.endswith("\n"):
+        return None
+    last = text[text.rfind("\n", 0, -1) + 1 : -1]
+    dialect = next((key for key in _DIALECTS if _LINES[key].fullmatch(last)), None)
+    if dialect is None:
+        return None
+    if dialect[1] == "." and "." not in last and "," in text and dialect[0] != ",":
+        dialect = (dialect[0], ",")  # whole numbers at the end tell nothing: try the mark that the text holds
+        if "." in text[text.find("\n") :] and _BLOCKS[dialect].search(text) is None:
+            dialect = (dialect[0], ".")
+    found = _BLOCKS[dialect].search(text)
+    if found is None:
+        return None
+    separator, decimal = dialect
+    header = text[: found.start()].split("\n")[:-1]
+    names_at = len(header) - 1
+    while names_at >= 0 and not header[names_at].strip():
+        names_at -= 1
+    if names_at < 0:
+        return None
+    names = split_line(header[names_at], separator)
+    if len(names) != 2 or not names_wavelength(names[0]) or not names[1]:
+        return None
+    for line in header[:names_at]:
+        # a line of numbers above the table, whatever its separator, is for the general way to judge
+        if line and (line[0].isdigit() or line[0] in "-+.,;\t ") and line.strip():
+            return None
+        cells = split_line(line, separator)
+        if is_data_line(cells) or (len(cells) > 2 and wavelength_header(cells) is not None):
+            return None
+    block = found.group()
+    if decimal == ",":
+        block = block.replace(",", ".")
+    cells = block.replace(separator, " ").split()
+    x_cells, y_cells = cells[::2], cells[1::2]
+    decimals = [len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in y_cells]
+    if "." not in x_cells[0] and 3 in decimals and set(decimals) <= {0, 3}:
+        return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
+    if any("." not in cell for cell in x_cells) and "." in x_cells[0] and 3 in decimals:
+        return None
+    n = len(x_cells)
+    spectrum = RawSpectrum(
+        title=names[1],
+        x=np.array([float(cell) for cell in x_cells]),
+        values=np.array([float(cell) for cell in y_cells]),
+        saturated=np.zeros(n, bool),
+        x_words=names[0],
+        words=names[1],
+        decimals=np.array(decimals),
+        line_numbers=np.arange(len(header) + 1, len(header) + 1 + n),
+    )
+    if n < 2:
+        return None
+    meta = read_meta(header[:names_at], first_line=1)
+    marks = NumberMarks("." if "." not in block else decimal)
+    return Reading("columns", separator, marks, [spectrum], meta, True)
