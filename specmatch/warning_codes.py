@@ -63,7 +63,7 @@ _ROWS = (
     (
         "interval_not_covered",
         NOTE,
-        "the colour interval keeps its word for beers of the set only, and this is none of them",
+        "the colour interval keeps its word for spectra of the set's kind only, and this is not of it",
     ),
     ("normal_errors_assumed", NOTE, "too few batches for a distribution-free interval: normal errors were assumed"),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),

@@ -119,7 +119,8 @@ def readings_table(
         if not plausible[row].any():
             codes += ["unlike_any_beer", "interval_not_covered"]
         elif outside_domain[row]:
-            codes.append("unlike_any_beer")
+            # it may pass for a beer of the set, but the colour regression has not seen its kind
+            codes.append("interval_not_covered")
         if plausible[row].sum() > 1:
             codes.append("ambiguous_beer")
         if thin[nearest[row]]:
