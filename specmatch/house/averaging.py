@@ -90,7 +90,7 @@ def bridge_missing(reflectance: Floats, wavelength_nm: Floats, scan_ids: pd.Inde
     ([[0.1, 0.2, 0.3]], [True])
     """
     missing = np.isnan(reflectance)
-    bridged = missing.any(axis=1)
+    bridged = np.asarray(missing.any(axis=1))
     if not bridged.any():
         return reflectance, bridged
     filled = reflectance.copy()
