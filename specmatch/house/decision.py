@@ -3,8 +3,9 @@
 Never "released": the check screens, people release.
 """
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import TableError, UnknownBeerError
+from specmatch.house.colour_verdict import CANNOT_TELL, ColourVerdict, judge_colour
+from specmatch.house.specification import Specification
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 CONSISTENT, HOLD = "consistent", "hold"
@@ -35,15 +38,17 @@ def decide(
     nearest_beer: str,
     plausible_beers: Sequence[str],
     warnings: Sequence[str],
+    beers: Collection[str] | None = None,
+    colour: ColourVerdict | None = None,
 ) -> Decision:
     """Judge a claim.
 
     Parameters
     ----------
     claimed : str
-        The beer that the line says it is.
+        The beer, or the package label, that the line says it is.
     claimed_p_value : float
-        How typical the sample is of the claimed beer, in [0, 1].
+        How typical the sample is of the claimed beer (the best of `beers`), in [0, 1].
     false_reject_rate : float
         Share of rightly claimed samples that may be held, in (0, 1).
     nearest_beer : str
@@ -51,6 +56,10 @@ def decide(
         Every beer that is not rejected at `false_reject_rate`.
     warnings : sequence of str
         Codes of `specmatch.warning_codes.WARNING_CODES`.
+    beers : collection of str, optional
+        Beers that the claim stands for; by default the claim itself.
+    colour : ColourVerdict, optional
+        The reading against the beer's colour limits, where the house has laid some down.
 
     Returns
     -------
@@ -66,15 +75,26 @@ def decide(
     if faults:
         sentence = WARNING_CODES[faults[0]].sentence
         return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
-    others = [beer for beer in plausible_beers if beer != claimed]
-    if claimed in plausible_beers:
+    meant = (claimed,) if beers is None else beers
+    others = [beer for beer in plausible_beers if beer not in meant]
+    if any(beer in meant for beer in plausible_beers):
+        typical = f"typical of {claimed} (p = {claimed_p_value:.2f})"
+        if colour is not None and not colour.passes:
+            advice = "keep the packages, measure the colour by transmission"
+            if colour.verdict == CANNOT_TELL:
+                advice = "keep the packages; measure again or by transmission, which says it more closely"
+            return Decision(HOLD, f"{typical}; {colour.sentence}", advice)
+        if colour is not None:
+            typical = f"{typical}; {colour.sentence}"
         if others:
             return Decision(
                 CONSISTENT,
-                f"typical of {claimed} (p = {claimed_p_value:.2f}), and as well of {', '.join(others)}",
+                f"{typical}, and as well of {', '.join(others)}"
+                if colour is None
+                else f"{typical}; as typical of {', '.join(others)}",
                 f"this check cannot tell {claimed} from {', '.join(others)}: confirm by another route where it matters",
             )
-        return Decision(CONSISTENT, f"typical of {claimed} (p = {claimed_p_value:.2f})", "go on")
+        return Decision(CONSISTENT, typical, "go on")
     rate = f"under the stated {false_reject_rate:.3g}"
     unlikely = f"p < 0.001, {rate}" if claimed_p_value < 0.001 else f"p = {claimed_p_value:.3f}, {rate}"
     if others:
@@ -96,6 +116,10 @@ def decide_all(
     p_values: NDArray[np.float64],
     beers: Sequence[str],
     false_reject_rate: float,
+    *,
+    specification: Specification | None = None,
+    on: date | None = None,
+    coverage: float = 0.90,
 ) -> pd.DataFrame:
     """Judge the claim of each reading.
 
@@ -107,6 +131,12 @@ def decide_all(
         How typical each sample is of each beer.
     beers : sequence of str, length n_beers
     false_reject_rate : float
+    specification : Specification, optional
+        What labels stand for and how the colour of each beer is limited.
+    on : date, optional
+        Day for which limits and labels are looked up.
+    coverage : float, default 0.90
+        Of the readings' colour intervals.
 
     Returns
     -------
@@ -118,24 +148,35 @@ def decide_all(
     >>> decide_all(claims, readings, p_values, beers, 0.05)  # doctest: +SKIP
     """
     rows: list[tuple[str | None, str | None, str, str]] = []
-    table = readings[["nearest_beer", "plausible_beers", "warnings"]]
-    for claim, p, (nearest, plausible, warnings) in zip(claims, p_values, table.itertuples(index=False), strict=True):
+    laid_down, places = specification or Specification(), {beer: place for place, beer in enumerate(beers)}
+    for claim, p, reading in zip(claims, p_values, readings.itertuples(index=False), strict=True):
         if claim is None:
             rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
             continue
+        meant = laid_down.beers_of(claim, on)
+        best = max(meant, key=lambda beer: p[places[beer]])
+        limits = laid_down.limits_of(best, on)
+        colour = None
+        if limits is not None:
+            interval = (reading.colour, reading.colour_low, reading.colour_high)
+            colour = judge_colour(limits, *interval, unit=reading.colour_unit, coverage=coverage)
         got = decide(
             claim,
-            claimed_p_value=float(p[list(beers).index(claim)]),
+            claimed_p_value=float(p[places[best]]),
             false_reject_rate=false_reject_rate,
-            nearest_beer=nearest,
-            plausible_beers=plausible,
-            warnings=warnings,
+            nearest_beer=reading.nearest_beer,
+            plausible_beers=reading.plausible_beers,
+            warnings=reading.warnings,
+            beers=meant,
+            colour=colour,
         )
         rows.append((claim, got.decision, got.reason, got.advice))
     return pd.DataFrame(rows, index=readings.index, columns=["claimed", "decision", "reason", "advice"], dtype=object)
 
 
-def check_claims(claimed: Any, samples: pd.Index, beers: Sequence[str]) -> list[str | None]:
+def check_claims(
+    claimed: Any, samples: pd.Index, beers: Sequence[str], *, labels: Collection[str] = ()
+) -> list[str | None]:
     """Return the claim of each sample, None where there is none.
 
     Parameters
@@ -145,6 +186,8 @@ def check_claims(claimed: Any, samples: pd.Index, beers: Sequence[str]) -> list[
     samples : Index of str
     beers : sequence of str
         The beers of the set.
+    labels : collection of str
+        Package labels that may be claimed as well.
 
     Returns
     -------
@@ -175,9 +218,11 @@ def check_claims(claimed: Any, samples: pd.Index, beers: Sequence[str]) -> list[
             )
         claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
     for name, claim in zip(samples, claims, strict=True):
-        if claim is not None and claim not in beers:
+        if claim is not None and claim not in beers and claim not in labels:
+            known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
             raise UnknownBeerError(
-                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set; it holds {', '.join(beers)}"
+                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set; it holds "
+                f"{', '.join(beers)}{known}"
             )
     return claims
 

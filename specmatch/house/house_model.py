@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,6 +17,7 @@ from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
 from specmatch.house.model_file import load_arrays, save_arrays
 from specmatch.house.readings import Samples, gather_samples, readings_table
+from specmatch.house.specification import Specification
 from specmatch.maths.typicality import Match
 
 if TYPE_CHECKING:
@@ -129,16 +131,11 @@ class HouseModel:
         return self
 
     def with_fitted(self, fitted: FittedHouse) -> HouseModel:
-        """Return a model with these settings that has learnt something else.
+        """Return a new model with these settings that has learnt something else.
 
         Parameters
         ----------
         fitted : FittedHouse
-
-        Returns
-        -------
-        HouseModel
-            A new one.
 
         Examples
         --------
@@ -181,7 +178,7 @@ class HouseModel:
         >>> house.read(session)  # doctest: +SKIP
         """
         samples = gather_samples(self.fitted, spectra, scans)
-        return self._readings(samples, self._match(samples), coverage)
+        return self._readings(samples, self._match(samples), self.coverage if coverage is None else coverage)
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -212,6 +209,9 @@ class HouseModel:
         claimed: str | pd.Series | Mapping[str, str] | None = None,
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
+        *,
+        specification: Specification | None = None,
+        on: date | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -222,6 +222,8 @@ class HouseModel:
         claimed : str, Series or mapping, optional
             The beer that all samples are said to be, or sample -> beer; by default a session's own claims. A sample
             without a claim is read only: its decision is None.
+        specification, on
+            Colour limits and package labels of the house, and the day for which they are looked up.
 
         Returns
         -------
@@ -238,12 +240,15 @@ class HouseModel:
         >>> house.verify(spectra, claimed="House Pils")  # doctest: +SKIP
         """
         samples = gather_samples(self.fitted, spectra, scans)
-        claims = check_claims(
-            getattr(spectra, "claims", None) if claimed is None else claimed, samples.index, self.fitted.beers
-        )
-        match = self._match(samples)
-        readings = self._readings(samples, match, coverage)
-        judged = decide_all(claims, readings, match.p_value, self.fitted.beers, self.false_reject_rate)
+        claimed = getattr(spectra, "claims", None) if claimed is None else claimed
+        labels = {row.label for row in specification.labels} if specification else ()
+        claims = check_claims(claimed, samples.index, self.beers_, labels=labels)
+        match, level = self._match(samples), self.coverage if coverage is None else coverage
+        readings = self._readings(samples, match, level)
+        judged = decide_all(
+            claims, readings, match.p_value, self.beers_, self.false_reject_rate,
+            specification=specification, on=on, coverage=level,
+        )  # fmt: skip
         return pd.concat([readings, judged], axis=1)
 
     def save(self, path: str | Path) -> None:
@@ -274,10 +279,6 @@ class HouseModel:
         ----------
         path : str or Path
 
-        Returns
-        -------
-        HouseModel
-
         Raises
         ------
         ModelFileError
@@ -295,6 +296,5 @@ class HouseModel:
     def _match(self, samples: Samples) -> Match:
         return self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
 
-    def _readings(self, samples: Samples, match: Match, coverage: float | None) -> pd.DataFrame:
-        level = self.coverage if coverage is None else coverage
-        return readings_table(self.fitted, samples, match, level, self.false_reject_rate)
+    def _readings(self, samples: Samples, match: Match, coverage: float) -> pd.DataFrame:
+        return readings_table(self.fitted, samples, match, coverage, self.false_reject_rate)
