@@ -28,7 +28,7 @@ def invented(n_batches: int = 30, n_pours: int = 3, seed: int = 0) -> tuple[np.n
 
 
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([ColourRegressor(), ColourRegressor(scale=None)])
+@parametrize_with_checks([ColourRegressor(), ColourRegressor(regression=None)])
 def test_keeps_the_estimator_contract(estimator, check):
     check(estimator)
 
@@ -103,8 +103,8 @@ def test_refuses_colours_that_teach_nothing(change, error, match):
 
 def test_refuses_options_outside_their_range():
     R, y, batch = invented()
-    with pytest.raises(OptionError, match="scale is 'cube'"):
-        ColourRegressor(scale="cube").fit(R, y, groups=batch)
+    with pytest.raises(OptionError, match="regression is 'cube'"):
+        ColourRegressor(regression="cube").fit(R, y, groups=batch)
     model = ColourRegressor().fit(R, y, groups=batch)
     with pytest.raises(OptionError, match="coverage is 1"):
         model.predict_interval(R, coverage=1.0)

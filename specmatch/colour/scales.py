@@ -10,6 +10,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from specmatch.errors import OptionError
+from specmatch.maths.average_beer import relative_absorbance
 
 Number = TypeVar("Number", float, NDArray[np.float64])
 
@@ -208,6 +209,4 @@ def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.
         raise OptionError(f"srm is {srm}; a colour of 0 or more is needed")
     if not (np.isfinite(path_cm) and path_cm > 0):
         raise OptionError(f"path_cm is {path_cm}; a path above 0 is needed")
-    beyond = np.asarray(wavelength_nm, float) - 430.0
-    shape = 0.02465 * np.exp(-beyond / 17.591) + 0.97535 * np.exp(-beyond / 82.122)
-    return srm / SRM_PER_ABSORBANCE * path_cm * shape
+    return srm / SRM_PER_ABSORBANCE * path_cm * relative_absorbance(wavelength_nm)

@@ -1,12 +1,11 @@
 """The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals."""
 
 from dataclasses import dataclass
-from itertools import product
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from specmatch.errors import OptionError, TableError, TooFewBatchesError
+from specmatch.errors import OptionError
 from specmatch.maths.conformal import (
     JACKKNIFE_PLUS,
     NORMAL,
@@ -17,31 +16,25 @@ from specmatch.maths.conformal import (
     t_interval,
 )
 from specmatch.maths.error_model import ErrorModel, fit_error_model
-from specmatch.maths.gaussian_process import GaussianProcess, Kernel, fit_gaussian_process
+from specmatch.maths.lab_colours import check_colours, pour_subsets
+from specmatch.maths.pls_regression import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
+from specmatch.maths.process_regression import AS_GIVEN, LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.statistics import mean_by
-from specmatch.maths.transforms import absorbance
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
+Names = NDArray[np.str_]
 
-FEWEST_BATCHES = 3
-
-# Reproducibility limit R95 over the value: 1.12-1.44 EBC at 4.7-5.2 EBC and 2.25 at 8.9, in a trial of 21 laboratories
-# (Angelino, Monatsschrift fuer Brauwissenschaft 53(3/4):54-55, 2000; boiled wort).
-REPRODUCIBILITY = 0.25
+PLS = "pls"
+REGRESSIONS = (OPTICAL, LOG_ABSORBANCE, PLS)
 
 # Rows predicted at a time: a block of folds by rows stays within a few megabytes.
 BLOCK = 2048
 
-LOG_ABSORBANCE = "log_absorbance"
+# The optical model needs to see a beer's slope: a few channels over a part of the visible.
+VISIBLE_NM, FEWEST_CHANNELS, LEAST_SPAN_NM = (380.0, 800.0), 8, 60.0
 
-# Added to absorbance before the logarithm, so that channels where a pale beer absorbs nothing do not run to -infinity.
-ABSORBANCE_OFFSET = 0.2
-
-LINEAR = (0.3, 1.0, 3.0)
-BEND = (0.1, 0.3, 1.0, 3.0)
-REACH = (0.3, 1.0, 2.0)
-# Variance of log lab colour that the prior expects: a lab's error and a pour's, and a constant part of 0.1 EBC or so.
+# Before anything is held out: a lab's and a pour's relative error, and a constant error of 0.1 EBC.
 FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
 
 
@@ -51,14 +44,12 @@ class ColourFit:
 
     Attributes
     ----------
-    transform : str or None
-        `"log_absorbance"`, or None where the values were taken as given.
-    process : GaussianProcess
-        Log colour from the features of a spectrum, conditioned on all batches.
-    fold_kernel : ndarray, shape (K, 3)
-        Linear, bend and reach of the kernel that was chosen without each batch.
-    fold_weight : ndarray, shape (K, K)
-        Weights of the process without each batch.
+    regression : str
+        The one that answers: `"optical"`, `"log_absorbance"`, `"as_given"` or `"pls"`.
+    fold_regression : ndarray of str, shape (K,)
+        The one chosen without each batch.
+    optical, spectral, pls : ProcessRegression, ProcessRegression, PlsRegression or None
+        Those that are named above.
     error : ErrorModel
         Of log colour, from held-out residuals.
     batch_code : ndarray of int, shape (K,)
@@ -69,10 +60,11 @@ class ColourFit:
         Signed held-out residuals of log colour over their expected size; position of the batch; number of pours behind.
     """
 
-    transform: str | None
-    process: GaussianProcess
-    fold_kernel: Floats
-    fold_weight: Floats
+    regression: str
+    fold_regression: Names
+    optical: ProcessRegression | None
+    spectral: ProcessRegression | None
+    pls: PlsRegression | None
     error: ErrorModel
     batch_code: Codes
     lab_colour: Floats
@@ -83,11 +75,17 @@ class ColourFit:
 
     @property
     def n_batches(self) -> int:
+        """Number of batches behind the fit."""
         return self.lab_colour.size
+
+    @property
+    def most_pours(self) -> int:
+        """Largest number of pours of a sample that the set holds."""
+        return int(self.score_pours.max())
 
     def predict(self, reflectance: ArrayLike) -> Floats:
         """Return colours, shape (n,), of spectra of shape (n, p)."""
-        return np.exp(self.process.predict(spectral_features(reflectance, self.transform))[0])
+        return np.exp(self._one(self.regression).predict(reflectance)[0])
 
     def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind.
@@ -99,6 +97,7 @@ class ColourFit:
         n_pours : array_like of int, shape (n,)
             Pours behind each row; scores of the same number are used, or of the largest number known.
         coverage : float
+            In (0, 1).
 
         Returns
         -------
@@ -107,7 +106,7 @@ class ColourFit:
         check_coverage(coverage)
         rows = np.asarray(reflectance, float)
         pours = np.broadcast_to(np.asarray(n_pours, np.int64), rows.shape[:1])
-        level = np.clip(pours, 1, self.score_pours.max())
+        level = np.clip(pours, 1, self.most_pours)
         normal = self.n_batches < batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
         for m in np.unique(level):
@@ -118,55 +117,37 @@ class ColourFit:
         return Interval(np.exp(middle), np.exp(low), np.exp(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
 
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
-        features = spectral_features(rows, self.transform)
-        middle, variance = self.process.predict(features)
+        middle, variance = self._one(self.regression).predict(rows)
         scale = np.sqrt(variance + self.error.relative_variance(np.exp(middle)))
         used = self.score_pours == m
         score, batch = self.score[used], self.score_batch[used]
         if normal:
             return middle, *t_interval(middle, scale, score, batch, coverage)
-        centre = self._without(features)[:, batch]
+        centre = _without(self._named(), self.fold_regression, rows)[:, batch]
         return middle, *jackknife_plus(centre, np.abs(score) * scale[:, None], batch, coverage)
 
-    def _without(self, features: Floats) -> Floats:
-        """Return log colour by the model without each batch, shape (n, K)."""
-        out = np.empty((features.shape[0], self.n_batches))
-        for row in np.unique(self.fold_kernel, axis=0):
-            folds = np.flatnonzero((self.fold_kernel == row).all(axis=1))
-            out[:, folds] = Kernel(*row.tolist())(features, self.process.features) @ self.fold_weight[folds].T
-        return out
+    def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
+        found: dict[str, ProcessRegression | PlsRegression] = {}
+        for name, one in (
+            (OPTICAL, self.optical),
+            ("" if self.spectral is None else self.spectral.inputs, self.spectral),
+            (PLS, self.pls),
+        ):
+            if one is not None:
+                found[name] = one
+        return found
+
+    def _one(self, name: str) -> "ProcessRegression | PlsRegression":
+        return self._named()[name]
 
 
-def spectral_features(reflectance: ArrayLike, transform: str | None = LOG_ABSORBANCE) -> Floats:
-    """Return the features of spectra: log of absorbance plus an offset, over the root of their number.
-
-    Parameters
-    ----------
-    reflectance : array_like, shape (n, p)
-    transform : {"log_absorbance", None}
-
-    Returns
-    -------
-    ndarray, shape (n, p)
-
-    Raises
-    ------
-    OptionError
-        For another transform.
-
-    Examples
-    --------
-    >>> spectral_features([[1.0, 1.0, 1.0, 1.0]]).round(3).tolist()
-    [[-0.805, -0.805, -0.805, -0.805]]
-    """
-    if transform is None:
-        rows = np.asarray(reflectance, float)
-        return rows / np.sqrt(rows.shape[1])
-    if transform != LOG_ABSORBANCE:
-        raise OptionError(f"scale is {transform!r}; {LOG_ABSORBANCE!r} or None is offered")
-    depth = absorbance(reflectance)
-    # reflectance a little above 1 (lamp, foam) must not reach the pole of the logarithm
-    return np.log(np.maximum(depth, -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET) / np.sqrt(depth.shape[1])
+def _without(named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats) -> Floats:
+    """Return log colours by the regression that was chosen without each batch, fitted without it; shape (n, K)."""
+    out = np.empty((rows.shape[0], fold_regression.size))
+    for name in np.unique(fold_regression):
+        folds = fold_regression == name
+        out[:, folds] = named[str(name)].predict_without(rows)[:, folds]
+    return out
 
 
 def fit_colour(
@@ -176,7 +157,7 @@ def fit_colour(
     sample: ArrayLike,
     *,
     wavelength_nm: ArrayLike,
-    transform: str | None = LOG_ABSORBANCE,
+    regressions: tuple[str, ...] = REGRESSIONS,
 ) -> ColourFit:
     """Fit the colour regression of a set.
 
@@ -189,8 +170,10 @@ def fit_colour(
     batch, sample : array_like of int, shape (n_pours,)
         Codes of batch and sample.
     wavelength_nm : array_like, shape (p,)
-    transform : {"log_absorbance", None}
-        What becomes of reflectance; None takes the values as given.
+    regressions : tuple of str
+        What held-out batches choose from: any of `"optical"`, `"log_absorbance"`, `"as_given"`, `"pls"`. With
+        `"as_given"` among them, values are taken as they are by `"pls"` too. `"optical"` falls away for inputs that
+        are no visible spectra, `"pls"` below 8 batches.
 
     Returns
     -------
@@ -201,57 +184,51 @@ def fit_colour(
     TooFewBatchesError
         With fewer than three batches.
     TableError
-        If a colour is not above 0, or all colours are the same.
+        If a colour is not above 0, all are the same, or those of one batch differ beyond reproducibility.
+    OptionError
+        For an unknown regression, or when none is left.
 
     Notes
     -----
-    A Gaussian process for log colour on batch means, its kernel chosen by the relative error of held-out batches; for
-    the intervals the choice is made anew without each batch.
+    Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
+    held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
+    intervals and the held-out colours all of that is chosen anew without each batch.
     """
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
+    nm = np.asarray(wavelength_nm, float)
     codes, position = np.unique(np.asarray(batch, np.int64), return_inverse=True)
     sample_codes, sample_position = np.unique(np.asarray(sample, np.int64), return_inverse=True)
     check_colours(y, position)
+    offered = _offered(regressions, nm, codes.size)
     sample_mean, _ = mean_by(R, sample_position)
     batch_of_sample = np.zeros(sample_codes.size, np.int64)
     batch_of_sample[sample_position] = position
-    features = spectral_features(mean_by(sample_mean, batch_of_sample)[0], transform)
+    mean = mean_by(sample_mean, batch_of_sample)[0]
     lab = mean_by(y, position)[0]
 
-    kernels = [Kernel(*values) for values in product(LINEAR, BEND, REACH)]
-    noise = FIRST_ERROR.relative_variance(lab)
-    processes = [fit_gaussian_process(features, np.log(lab), noise, kernel) for kernel in kernels]
-    chosen = int(np.argmin([np.mean(process.held_out_error**2) for process in processes]))
-    # for each batch left out, judge every kernel by the others, each of them predicted without either
-    without_two = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
-    fold_choice = np.argmin(without_two, axis=0)
-    folds = np.arange(codes.size)
-    fold_weight = np.array([processes[g].weights_without()[i] for i, g in enumerate(fold_choice)])
-    fold_kernel = np.array([[kernels[g].linear, kernels[g].bend, kernels[g].reach] for g in fold_choice])
-    process = processes[chosen]
-    held_out = np.log(lab) - np.array([processes[g].held_out_error[i] for i, g in enumerate(fold_choice)])
+    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm)
+    expected = fit_error_model(np.log(lab) - _own(first.predict_without(mean)), lab)
+    named = {name: _fit_one(name, offered, mean, lab, expected, nm) for name in offered}
+    regression = min(offered, key=lambda name: named[name].choice_error)
+    errors_without = np.array([named[name].choice_error_without for name in offered])
+    fold_regression = np.array(offered)[np.argmin(errors_without, axis=0)]
+    held_out = _own(_without(named, fold_regression, mean))
     error = fit_error_model(np.log(lab) - held_out, lab)
 
     rows, score_sample, score_pours = pour_subsets(R, sample_position)
     score_batch = batch_of_sample[score_sample]
-    score_features = spectral_features(rows, transform)
-    predicted, scale = np.empty(score_batch.size), np.empty(score_batch.size)
-    for g in np.unique(fold_choice):
-        mine = np.flatnonzero(fold_choice[score_batch] == g)
-        covariance = kernels[g](score_features[mine], features)
-        predicted[mine] = np.einsum("mk,mk->m", covariance, fold_weight[score_batch[mine]])
-        _, variance = processes[g].predict(score_features[mine])
-        # leaving the batch out gives back the variance that it took away
-        share = np.einsum("mk,mk->m", covariance, processes[g].inverse[score_batch[mine]])
-        variance = variance + share**2 / np.diag(processes[g].inverse)[score_batch[mine]]
-        scale[mine] = np.sqrt(variance + error.relative_variance(np.exp(predicted[mine])))
+    predicted = _without(named, fold_regression, rows)[np.arange(score_batch.size), score_batch]
+    variance = named[regression].variance_without(rows, score_batch)
+    scale = np.sqrt(variance + error.relative_variance(np.exp(predicted)))
+    used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
     return ColourFit(
-        transform=transform,
-        process=process,
-        fold_kernel=fold_kernel,
-        fold_weight=fold_weight,
+        regression=regression,
+        fold_regression=fold_regression,
+        optical=used.get(OPTICAL),  # type: ignore[arg-type]
+        spectral=used.get(LOG_ABSORBANCE, used.get(AS_GIVEN)),  # type: ignore[arg-type]
+        pls=used.get(PLS),  # type: ignore[arg-type]
         error=error,
-        batch_code=codes[folds],
+        batch_code=codes,
         lab_colour=lab,
         held_out_colour=np.exp(held_out),
         score=(np.log(lab)[score_batch] - predicted) / scale,
@@ -260,76 +237,36 @@ def fit_colour(
     )
 
 
-def check_colours(colour: Floats, batch: Codes) -> None:
-    """Refuse lab colours from which nothing can be learnt.
+def _own(by_fold: Floats) -> Floats:
+    return np.diag(by_fold).copy()
 
-    Parameters
-    ----------
-    colour : ndarray, shape (n,)
-    batch : ndarray of int, shape (n,)
-        Position of each row's batch, 0 .. K-1.
 
-    Raises
-    ------
-    TooFewBatchesError
-        With fewer than three batches.
-    TableError
-        If a colour is not above 0, all are the same, or those of one batch differ beyond reproducibility.
-
-    Examples
-    --------
-    >>> check_colours(np.array([5.0, 10.0, 20.0]), np.arange(3))
-    """
-    n_batches = int(batch.max()) + 1 if batch.size else 0
-    if n_batches < FEWEST_BATCHES:
-        raise TooFewBatchesError(
-            f"{n_batches} batches with a lab colour; a colour regression needs {FEWEST_BATCHES} or more"
+def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[str]:
+    known = (OPTICAL, LOG_ABSORBANCE, AS_GIVEN, PLS)
+    for name in regressions:
+        if name not in known:
+            raise OptionError(f"regression {name!r} is asked for; {', '.join(known)} are offered")
+    if LOG_ABSORBANCE in regressions and AS_GIVEN in regressions:
+        raise OptionError("log_absorbance and as_given are asked for together; values are reflectance or they are not")
+    visible = nm.size >= FEWEST_CHANNELS and nm.min() >= VISIBLE_NM[0] and nm.max() <= VISIBLE_NM[1]
+    visible = visible and np.ptp(nm) >= LEAST_SPAN_NM
+    out = [
+        name
+        for name in regressions
+        if (name != OPTICAL or visible) and (name != PLS or n_batches >= FEWEST_BATCHES_FOR_PLS)
+    ]
+    if not out:
+        raise OptionError(
+            f"none of {', '.join(regressions)} can be fitted to {n_batches} batches and {nm.size} channels"
         )
-    if not np.all(colour > 0):
-        worst = float(colour[~(colour > 0)][0])
-        raise TableError(f"a lab colour is {worst:g}; colours are above 0: check the sheet, and the blank of the lab")
-    if np.ptp(colour) <= 1e-9 * np.max(colour):
-        raise TableError(f"every lab colour is {colour[0]:g}; a colour regression needs batches of different colours")
-    for code in range(n_batches):
-        own = colour[batch == code]
-        if np.ptp(own) > REPRODUCIBILITY * own.mean():
-            raise TableError(
-                f"lab colours of one batch run from {own.min():g} to {own.max():g}; two labs differ by more than "
-                f"{REPRODUCIBILITY:.0%} once in twenty times: find the wrong value, or split the batch"
-            )
+    return out
 
 
-def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Codes]:
-    """Return mean spectra of fewer pours of each sample, as a reading of so many pours would see it.
-
-    Parameters
-    ----------
-    reflectance : ndarray, shape (n_pours, p)
-    sample : ndarray of int, shape (n_pours,)
-        Codes 0 .. S-1.
-
-    Returns
-    -------
-    rows : ndarray, shape (m, p)
-    sample : ndarray of int, shape (m,)
-    n_pours : ndarray of int, shape (m,)
-        For every number from 1 to the largest of any sample; a sample that has fewer stands with all it has.
-
-    Examples
-    --------
-    >>> rows, sample, n_pours = pour_subsets(np.array([[1.0], [3.0], [8.0]]), np.array([0, 0, 1]))
-    >>> rows[:, 0].tolist(), sample.tolist(), n_pours.tolist()
-    ([1.0, 3.0, 8.0, 2.0, 8.0], [0, 0, 1, 0, 1], [1, 1, 1, 2, 2])
-    """
-    members = np.split(np.argsort(sample, kind="stable"), np.cumsum(np.bincount(sample))[:-1])
-    rows, owner, pours = [], [], []
-    for m in range(1, max(len(pour) for pour in members) + 1):
-        for code, pour in enumerate(members):
-            k = min(m, len(pour))
-            # neighbours in a ring: every pour counts alike, and there are as many subsets as pours
-            starts = range(1) if k == len(pour) else range(len(pour))
-            for start in starts:
-                rows.append(reflectance[pour[(start + np.arange(k)) % len(pour)]].mean(axis=0))
-                owner.append(code)
-                pours.append(m)
-    return np.array(rows), np.array(owner, np.int64), np.array(pours, np.int64)
+def _fit_one(
+    name: str, offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats
+) -> ProcessRegression | PlsRegression:
+    noise = expected.relative_variance(lab)
+    if name == PLS:
+        inputs = AS_GIVEN if AS_GIVEN in offered else "absorbance"
+        return fit_pls_regression(mean, lab, lab * np.sqrt(noise), inputs)
+    return fit_process(mean, np.log(lab), noise, nm, name)

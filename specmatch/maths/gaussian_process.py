@@ -12,40 +12,45 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 # Prior standard deviation of the level, in logarithms of colour: so wide that it never pulls.
 LEVEL_SD = 10.0
 
+# Distance in the first feature over which the slopes along the others may change.
+SLOPE_REACH = 3.0
+
 
 @dataclass(frozen=True)
 class Kernel:
-    """Prior of a smooth function: level, linear part and bends.
+    """Prior of a smooth function: a level, slopes that change with the first feature, and bends.
 
     Attributes
     ----------
-    linear : float
-        Standard deviation of the slope along each feature.
+    slope : float
+        Standard deviation of the slope along each feature but the first.
     bend : float
-        Standard deviation of the departure from the linear part.
+        Standard deviation of what slopes do not explain.
     reach : float
-        Distance in features over which that departure changes.
+        Distance in features over which that changes.
     """
 
-    linear: float
+    slope: float
     bend: float
     reach: float
 
     def __call__(self, left: Floats, right: Floats) -> Floats:
         """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
-        product = left @ right.T
-        squared = (left**2).sum(axis=1)[:, None] + (right**2).sum(axis=1) - 2.0 * product
-        bends = self.bend**2 * np.exp(-np.maximum(squared, 0.0) / (2.0 * self.reach**2))
-        return LEVEL_SD**2 + self.linear**2 * product + bends
+        along = (left[:, :1] - right[:, 0]) ** 2
+        product = left[:, 1:] @ right[:, 1:].T
+        across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
+        # rounding may leave a distance between equal rows a little below 0
+        apart = along + np.maximum(across, 0.0)
+        slopes = self.slope**2 * product * np.exp(-along / (2.0 * SLOPE_REACH**2))
+        return LEVEL_SD**2 + slopes + self.bend**2 * np.exp(-apart / (2.0 * self.reach**2))
 
     def variance(self, rows: Floats) -> Floats:
         """Return the prior variance of each row, shape (n,)."""
-        return LEVEL_SD**2 + self.linear**2 * (rows**2).sum(axis=1) + self.bend**2
+        return LEVEL_SD**2 + self.slope**2 * (rows[:, 1:] ** 2).sum(axis=1) + self.bend**2
 
 
 @dataclass(frozen=True)
@@ -70,17 +75,21 @@ class GaussianProcess:
 
     @property
     def held_out_error(self) -> Floats:
-        """Return each row's response minus its prediction without that row, shape (k,)."""
+        """Each row's response minus its prediction without that row, shape (k,)."""
         return self.weight / np.diag(self.inverse)
 
     def errors_without_two(self) -> Floats:
         """Return the held-out error of row j when row i is left out too, shape (k, k) as [i, j]; NaN for j = i."""
-        Q, a = self.inverse, self.weight
-        d = np.diag(Q)
-        numerator = a[None, :] - Q * (a / d)[:, None]
-        denominator = d[None, :] - Q**2 / d[:, None]
+        inverse, weight = self.inverse, self.weight
+        own = np.diag(inverse)
+        numerator = weight[None, :] - inverse * (weight / own)[:, None]
+        denominator = own[None, :] - inverse**2 / own[:, None]
         np.fill_diagonal(denominator, np.nan)
         return numerator / denominator
+
+    def weights_without(self) -> Floats:
+        """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
+        return self.weight - self.inverse * self.held_out_error[:, None]
 
     def predict(self, rows: Floats) -> tuple[Floats, Floats]:
         """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,)."""
@@ -88,9 +97,10 @@ class GaussianProcess:
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
-    def weights_without(self) -> Floats:
-        """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
-        return self.weight - self.inverse * self.held_out_error[:, None]
+    def variance_without(self, rows: Floats, left_out: NDArray[np.int64]) -> Floats:
+        """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
+        share = np.einsum("nk,nk->n", self.kernel(rows, self.features), self.inverse[left_out])
+        return self.predict(rows)[1] + share**2 / np.diag(self.inverse)[left_out]
 
 
 def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayLike, kernel: Kernel) -> GaussianProcess:
@@ -111,12 +121,12 @@ def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayL
     Examples
     --------
     >>> x = np.linspace(0.0, 1.0, 8)[:, None]
-    >>> process = fit_gaussian_process(x, 2.0 * x[:, 0], np.full(8, 1e-4), Kernel(linear=3.0, bend=0.1, reach=0.5))
+    >>> process = fit_gaussian_process(x, np.sin(x[:, 0]), np.full(8, 1e-6), Kernel(slope=1.0, bend=1.0, reach=1.0))
     >>> mean, variance = process.predict(np.array([[0.55]]))
-    >>> round(float(mean[0]), 2)
-    1.1
+    >>> round(float(mean[0]), 3), round(float(np.sin(0.55)), 3)
+    (0.523, 0.523)
     """
-    Z, t = np.asarray(features, float), np.asarray(response, float)
-    inverse = np.linalg.inv(kernel(Z, Z) + np.diag(np.asarray(noise, float)))
+    rows = np.asarray(features, float)
+    inverse = np.linalg.inv(kernel(rows, rows) + np.diag(np.asarray(noise, float)))
     inverse = (inverse + inverse.T) / 2.0
-    return GaussianProcess(kernel=kernel, features=Z, inverse=inverse, weight=inverse @ t)
+    return GaussianProcess(kernel=kernel, features=rows, inverse=inverse, weight=inverse @ np.asarray(response, float))

@@ -32,10 +32,21 @@ class PlsModels:
     coefficients : ndarray, shape (n_models, A, p)
         In raw units of the spectra; row `a` is the model of `a + 1` components.
     intercept : ndarray, shape (n_models, A)
+    rotation : ndarray, shape (n_models, A, p)
+        Scores of a spectrum are its centred values times these.
+    score_square : ndarray, shape (n_models, A)
+        Weighted sum of squares of the training scores; scores are orthogonal under the weights.
+    centre : ndarray, shape (n_models, p)
+        Weighted mean of the training spectra.
+    total_weight : ndarray, shape (n_models,)
     """
 
     coefficients: Floats
     intercept: Floats
+    rotation: Floats
+    score_square: Floats
+    centre: Floats
+    total_weight: Floats
 
     def predict(self, spectra: ArrayLike) -> Floats:
         """Return predictions, shape (n_models, A, n), for spectra of shape (n, p)."""
@@ -159,32 +170,42 @@ def fit_pls_without(
                 product[g] -= (X[rows] @ r[g]) @ weighted[rows]
         return product
 
-    coefficients = _components(start, times_scatter, n_components)
-    intercept = y_mean + level[:, None] - np.einsum("gap,gp->ga", coefficients, x_mean + shift)
-    return PlsModels(coefficients=coefficients, intercept=intercept)
+    coefficients, rotation, score_square = _components(start, times_scatter, n_components)
+    return PlsModels(
+        coefficients=coefficients,
+        intercept=y_mean + level[:, None] - np.einsum("gap,gp->ga", coefficients, x_mean + shift),
+        rotation=rotation,
+        score_square=score_square,
+        centre=x_mean + shift,
+        total_weight=kept,
+    )
 
 
-def _components(start: Floats, times_scatter: Callable[[Floats], Floats], n_components: int) -> Floats:
-    """Run the kernel recursion for all training sets side by side; shape (n_models, A, p)."""
+def _components(
+    start: Floats, times_scatter: Callable[[Floats], Floats], n_components: int
+) -> tuple[Floats, Floats, Floats]:
+    """Run the kernel recursion for all training sets side by side: coefficients, rotation, squares of scores."""
     n_models, p = start.shape
     c = start.copy()
     first = np.linalg.norm(start, axis=1)
     R = np.zeros((n_models, n_components, p))
     P = np.zeros((n_models, n_components, p))
     coefficients = np.zeros((n_models, n_components, p))
+    score_square = np.zeros((n_models, n_components))
     b = np.zeros((n_models, p))
     for a in range(n_components):
         size = np.linalg.norm(c, axis=1)
         alive = size > EXHAUSTED * first
         w = np.where(alive, 1.0 / np.where(alive, size, 1.0), 0.0)[:, None] * c
-        r = w - np.einsum("gkp,gk->gp", R[:, :a], np.einsum("gkp,gp->gk", P[:, :a], w))
-        Sr = times_scatter(r)
-        tau = np.einsum("gp,gp->g", r, Sr)
+        if a:
+            w -= np.matmul(np.matmul(P[:, :a], w[:, :, None]).transpose(0, 2, 1), R[:, :a])[:, 0]
+        Sr = times_scatter(w)
+        tau = np.einsum("gp,gp->g", w, Sr)
         alive &= tau > 0
         inverse = np.where(alive, 1.0 / np.where(alive, tau, 1.0), 0.0)
-        q = np.einsum("gp,gp->g", r, start) * inverse
-        R[:, a], P[:, a] = r, Sr * inverse[:, None]
+        q = np.einsum("gp,gp->g", w, start) * inverse
+        R[:, a], P[:, a], score_square[:, a] = w, Sr * inverse[:, None], np.where(alive, tau, 0.0)
         c -= Sr * q[:, None]
-        b += r * q[:, None]
+        b += w * q[:, None]
         coefficients[:, a] = b
-    return coefficients
+    return coefficients, R, score_square

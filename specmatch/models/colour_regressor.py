@@ -9,9 +9,10 @@ from numpy.typing import ArrayLike, NDArray
 from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from specmatch.errors import TableError
+from specmatch.errors import OptionError, TableError
 from specmatch.maths.band import usable_band
-from specmatch.maths.colour_fit import ColourFit, fit_colour
+from specmatch.maths.colour_fit import PLS, REGRESSIONS, ColourFit, fit_colour
+from specmatch.maths.process_regression import AS_GIVEN
 from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
 
 _log = logging.getLogger(__name__)
@@ -22,9 +23,10 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
 
     Parameters
     ----------
-    scale : {"log_absorbance", None}, default "log_absorbance"
-        Scale of the regression. None takes the rows as a pipeline hands them, and all their columns; else the band
-        of columns that carry signal is found from the pours.
+    regression : {"auto", "optical", "log_absorbance", "pls"} or None, default "auto"
+        `"auto"` lets held-out batches choose among the others. None takes the rows as a pipeline hands them, and all
+        their columns; else they are reflectance, and the band that carries signal is found from the pours.
+        `"optical"` needs a table whose columns are wavelengths in nm.
 
     Attributes
     ----------
@@ -56,8 +58,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
     ['colour', 'colour_low', 'colour_high']
     """
 
-    def __init__(self, *, scale: str | None = "log_absorbance") -> None:
-        self.scale = scale
+    def __init__(self, *, regression: str | None = "auto") -> None:
+        self.regression = regression
 
     def fit(self, X: Any, y: ArrayLike, groups: Any = None) -> "ColourRegressor":
         """Fit on pours.
@@ -90,10 +92,11 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=3, y_numeric=True)
         batch = batch_codes(groups, len(values), "ColourRegressor")
         self.groups_missing_ = groups is None
+        regressions = self._regressions()
         self.band_ = self._usable(values, batch)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.fit_: ColourFit = fit_colour(
-            values[:, self.band_], y, batch, batch, wavelength_nm=nm[self.band_], transform=self.scale
+            values[:, self.band_], y, batch, batch, wavelength_nm=nm[self.band_], regressions=regressions
         )
         return self
 
@@ -134,9 +137,18 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
         return values[:, self.band_]
 
+    def _regressions(self) -> tuple[str, ...]:
+        if self.regression is None:
+            return AS_GIVEN, PLS
+        if self.regression == "auto":
+            return REGRESSIONS
+        if self.regression not in REGRESSIONS:
+            raise OptionError(f"regression is {self.regression!r}; auto, {', '.join(REGRESSIONS)} or None is offered")
+        return (self.regression,)
+
     def _usable(self, values: NDArray[np.float64], batch: NDArray[np.int64]) -> NDArray[np.bool_]:
         everything = np.ones(values.shape[1], dtype=bool)
-        if self.scale is None:
+        if self.regression is None:
             return everything
         try:
             return usable_band(values, batch)

@@ -1,0 +1,90 @@
+"""Lab colours that can teach, and the samples that a reading is held against."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.errors import TableError, TooFewBatchesError
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+FEWEST_BATCHES = 3
+
+# Reproducibility limit R95 over the value: 1.12-1.44 EBC at 4.7-5.2 EBC and 2.25 at 8.9, in a trial of 21 laboratories
+# (Angelino, Monatsschrift fuer Brauwissenschaft 53(3/4):54-55, 2000; boiled wort).
+REPRODUCIBILITY = 0.25
+
+
+def check_colours(colour: Floats, batch: Codes) -> None:
+    """Refuse lab colours from which nothing can be learnt.
+
+    Parameters
+    ----------
+    colour : ndarray, shape (n,)
+    batch : ndarray of int, shape (n,)
+        Position of each row's batch, 0 .. K-1.
+
+    Raises
+    ------
+    TooFewBatchesError
+        With fewer than three batches.
+    TableError
+        If a colour is not above 0, all are the same, or those of one batch differ beyond reproducibility.
+
+    Examples
+    --------
+    >>> check_colours(np.array([5.0, 10.0, 20.0]), np.arange(3))
+    """
+    n_batches = int(batch.max()) + 1 if batch.size else 0
+    if n_batches < FEWEST_BATCHES:
+        raise TooFewBatchesError(
+            f"{n_batches} batches with a lab colour; a colour regression needs {FEWEST_BATCHES} or more"
+        )
+    if not np.all(colour > 0):
+        worst = float(colour[~(colour > 0)][0])
+        raise TableError(f"a lab colour is {worst:g}; colours are above 0: check the sheet, and the blank of the lab")
+    if np.ptp(colour) <= 1e-9 * np.max(colour):
+        raise TableError(f"every lab colour is {colour[0]:g}; a colour regression needs batches of different colours")
+    for code in range(n_batches):
+        own = colour[batch == code]
+        if np.ptp(own) > REPRODUCIBILITY * own.mean():
+            raise TableError(
+                f"lab colours of one batch run from {own.min():g} to {own.max():g}; two labs differ by more than "
+                f"{REPRODUCIBILITY:.0%} once in twenty times: find the wrong value, or split the batch"
+            )
+
+
+def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Codes]:
+    """Return mean spectra of fewer pours of each sample, as a reading of so many pours would see it.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (n_pours, p)
+    sample : ndarray of int, shape (n_pours,)
+        Codes 0 .. S-1.
+
+    Returns
+    -------
+    rows : ndarray, shape (m, p)
+    sample : ndarray of int, shape (m,)
+    n_pours : ndarray of int, shape (m,)
+        For every number from 1 to the largest of any sample; a sample that has fewer stands with all it has.
+
+    Examples
+    --------
+    >>> rows, sample, n_pours = pour_subsets(np.array([[1.0], [3.0], [8.0]]), np.array([0, 0, 1]))
+    >>> rows[:, 0].tolist(), sample.tolist(), n_pours.tolist()
+    ([1.0, 3.0, 8.0, 2.0, 8.0], [0, 0, 1, 0, 1], [1, 1, 1, 2, 2])
+    """
+    members = np.split(np.argsort(sample, kind="stable"), np.cumsum(np.bincount(sample))[:-1])
+    rows, owner, pours = [], [], []
+    for m in range(1, max(len(pour) for pour in members) + 1):
+        for code, pour in enumerate(members):
+            k = min(m, len(pour))
+            # neighbours in a ring: every pour counts alike, and there are as many subsets as pours
+            starts = range(1) if k == len(pour) else range(len(pour))
+            for start in starts:
+                rows.append(reflectance[pour[(start + np.arange(k)) % len(pour)]].mean(axis=0))
+                owner.append(code)
+                pours.append(m)
+    return np.array(rows), np.array(owner, np.int64), np.array(pours, np.int64)

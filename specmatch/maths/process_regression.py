@@ -1,0 +1,180 @@
+"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches."""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specmatch.errors import OptionError
+from specmatch.maths.gaussian_process import GaussianProcess, Kernel, fit_gaussian_process
+from specmatch.maths.optical_coordinates import PRIOR_SD, optical_coordinates
+from specmatch.maths.transforms import absorbance
+
+Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
+
+OPTICAL, LOG_ABSORBANCE, AS_GIVEN = "optical", "log_absorbance", "as_given"
+
+# Added to absorbance before the logarithm, so that channels where a pale beer absorbs nothing do not run to -infinity.
+ABSORBANCE_OFFSET = 0.2
+
+# Strengths that differ by this much in logarithms, the distance of neighbouring beers, lie one unit apart.
+STRENGTH_UNIT = 0.2
+
+# Slopes and bends in log colour, reaches in units of the features: the grid that held-out batches choose from.
+GRIDS = {
+    OPTICAL: ((0.003, 0.006, 0.012, 0.024), (0.01, 0.03, 0.1), (1.0, 2.0, 4.0)),
+    LOG_ABSORBANCE: ((0.3, 1.0, 3.0), (0.1, 0.3, 1.0, 3.0), (0.3, 1.0, 2.0)),
+    AS_GIVEN: ((0.3, 1.0, 3.0), (0.1, 0.3, 1.0, 3.0), (0.3, 1.0, 2.0)),
+}
+
+# From here on the choice is made once, on so many batches spread over the colours, not anew without each batch: one
+# batch in hundreds changes nothing, and the inversions of the whole grid would take minutes.
+MOST_BATCHES_TO_CHOOSE = 400
+
+
+@dataclass(frozen=True)
+class ProcessRegression:
+    """A fitted process; see `fit_process`.
+
+    Attributes
+    ----------
+    inputs : str
+        What is made of reflectance: `"optical"`, `"log_absorbance"` or `"as_given"`.
+    wavelength_nm : ndarray, shape (p,)
+    process : GaussianProcess
+        Of log colour less what the inputs already say, on all batches.
+    fold_kernel : ndarray, shape (K, 3)
+        Slope, bend and reach of the kernel that was chosen without each batch.
+    fold_weight : ndarray, shape (K, K)
+        Weights of the process without each batch.
+    choice_error : float
+        Mean square of the held-out errors of the chosen kernel.
+    choice_error_without : ndarray, shape (K,)
+        The same among the other batches, where each batch in turn was out of everything.
+    """
+
+    inputs: str
+    wavelength_nm: Floats
+    process: GaussianProcess
+    fold_kernel: Floats
+    fold_weight: Floats
+    choice_error: float
+    choice_error_without: Floats
+
+    def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
+        """Return log colours, shape (n,), and their variance by the process, shape (n,)."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        rest, variance = self.process.predict(rows)
+        return known + rest, variance
+
+    def predict_without(self, reflectance: ArrayLike) -> Floats:
+        """Return log colours by the models without each batch, shape (n, K)."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        out = np.empty((rows.shape[0], self.fold_kernel.shape[0]))
+        for values in np.unique(self.fold_kernel, axis=0):
+            folds = np.flatnonzero((self.fold_kernel == values).all(axis=1))
+            out[:, folds] = Kernel(*values.tolist())(rows, self.process.features) @ self.fold_weight[folds].T
+        return known[:, None] + out
+
+    def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
+        """Return the variance of each row without the batch at position `left_out` of it, shape (n,)."""
+        _, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        return self.process.variance_without(rows, left_out)
+
+
+def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, inputs: str) -> tuple[Floats, Floats]:
+    """Return what is known of log colour beforehand, and the features for the rest.
+
+    Parameters
+    ----------
+    reflectance : array_like, shape (n, p)
+    wavelength_nm : ndarray, shape (p,)
+    inputs : {"optical", "log_absorbance", "as_given"}
+
+    Returns
+    -------
+    known : ndarray, shape (n,)
+        Log strength for `"optical"`, else 0.
+    features : ndarray, shape (n, q)
+        First the feature along which slopes may change (0 where none does).
+
+    Raises
+    ------
+    OptionError
+        For other inputs.
+
+    Examples
+    --------
+    >>> known, features = process_inputs([[0.5, 0.7, 0.8]], np.array([450.0, 550.0, 650.0]), "optical")
+    >>> features.shape
+    (1, 7)
+    """
+    if inputs == OPTICAL:
+        theta = optical_coordinates(reflectance, wavelength_nm)
+        return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
+    rows = np.asarray(reflectance, float)
+    if inputs == LOG_ABSORBANCE:
+        # reflectance a little above 1 (lamp, foam) must not reach the pole of the logarithm
+        rows = np.log(np.maximum(absorbance(rows), -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET)
+    elif inputs != AS_GIVEN:
+        raise OptionError(f"inputs is {inputs!r}; one of {', '.join(GRIDS)} is offered")
+    return np.zeros(rows.shape[0]), np.column_stack([np.zeros(rows.shape[0]), rows / np.sqrt(rows.shape[1])])
+
+
+def fit_process(
+    reflectance: Floats, log_colour: Floats, noise: Floats, wavelength_nm: Floats, inputs: str
+) -> ProcessRegression:
+    """Fit a Gaussian process of log colour to batch means, choosing its kernel by held-out batches.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (K, p)
+        A row a batch.
+    log_colour, noise : ndarray, shape (K,)
+        Log of the lab colours, and the variance of each.
+    wavelength_nm : ndarray, shape (p,)
+    inputs : {"optical", "log_absorbance", "as_given"}
+
+    Returns
+    -------
+    ProcessRegression
+        For every batch left out, the kernel was chosen by the others, each predicted without itself and that batch.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> x = rng.uniform(1.0, 2.0, (20, 1))
+    >>> model = fit_process(x, np.log(5.0 * x[:, 0]), np.full(20, 1e-4), np.array([500.0]), "as_given")
+    >>> np.exp(model.predict([[1.5]])[0]).round(1).tolist()
+    [7.5]
+    """
+    known, rows = process_inputs(reflectance, wavelength_nm, inputs)
+    rest = log_colour - known
+    kernels = [Kernel(*values) for values in product(*GRIDS[inputs])]
+    n = rest.size
+    if n > MOST_BATCHES_TO_CHOOSE:
+        spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_TO_CHOOSE).astype(int)]
+        errors = [
+            np.mean(fit_gaussian_process(rows[spread], rest[spread], noise[spread], kernel).held_out_error ** 2)
+            for kernel in kernels
+        ]
+        kernels = [kernels[int(np.argmin(errors))]]
+    processes = [fit_gaussian_process(rows, rest, noise, kernel) for kernel in kernels]
+    error = [float(np.mean(process.held_out_error**2)) for process in processes]
+    chosen = int(np.argmin(error))
+    without = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
+    choice = np.argmin(without, axis=0)
+    fold_weight = np.empty((n, n))
+    for g in np.unique(choice):
+        fold_weight[choice == g] = processes[g].weights_without()[choice == g]
+    return ProcessRegression(
+        inputs=inputs,
+        wavelength_nm=np.asarray(wavelength_nm, float),
+        process=processes[chosen],
+        fold_kernel=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in choice]),
+        fold_weight=fold_weight,
+        choice_error=error[chosen],
+        choice_error_without=without.min(axis=0),
+    )
