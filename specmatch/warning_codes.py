@@ -67,6 +67,10 @@ _ROWS = (
     ),
     ("normal_errors_assumed", NOTE, "too few batches for a distribution-free interval: normal errors were assumed"),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
+    # a line's own: they rest on earlier readings, so only the line gives them
+    ("first_departure", RESCAN, "the first departure of this run: pour again, all its pours will be judged together"),
+    ("control_overdue", RESCAN, "the control of this line is overdue: measure it before anything else"),
+    ("control_out", RESCAN, "the last control of this line was outside its limits: find the cause, measure it again"),
 )
 
 WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _ROWS}

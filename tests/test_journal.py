@@ -1,0 +1,242 @@
+"""The journal: only grows, names what was altered, refuses what it must not touch, is shared without loss."""
+
+import sqlite3
+import subprocess
+import sys
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+import pytest
+
+from specmatch.errors import LockedError, StorageError, TableError
+from specmatch.line import journal as journal_module
+from specmatch.line.chain import seal
+from specmatch.line.file_system import kind_of_mount
+from specmatch.line.journal import Journal, moment
+
+
+@pytest.fixture
+def path(tmp_path):
+    return tmp_path / "line.db"
+
+
+def fill(path, n=5, **more):
+    with Journal(path) as journal:
+        for i in range(n):
+            with journal.writing():
+                journal.append({"kind": "reading", "claimed": "Pale", "reading": {"colour": 8.0 + i}, **more})
+
+
+def tamper(path, *statements):
+    """What somebody with any SQLite tool would do who knows about the triggers."""
+    db = sqlite3.connect(path)
+    for trigger in ("entries_no_update", "entries_no_delete", "entries_in_order"):
+        db.execute(f"DROP TRIGGER IF EXISTS {trigger}")
+    for statement in statements:
+        db.execute(*statement) if isinstance(statement, tuple) else db.execute(statement)
+    db.commit()
+    db.close()
+
+
+def faults(path):
+    with Journal(path, read_only=True) as journal:
+        return [fault.sentence for fault in journal.check().faults if "trigger" not in fault.sentence]
+
+
+def test_rows_come_back_as_written_and_as_columns(path):
+    fill(path)
+    with Journal(path, read_only=True) as journal:
+        rows = journal.select("claimed = ?", ("Pale",), last=2)
+        assert [row["entry"] for row in rows] == [4, 5]
+        assert journal.query("SELECT colour FROM entries WHERE entry = 3") == [(10.0,)]
+        assert journal.entry(1)["reading"] == {"colour": 8.0}
+        with pytest.raises(TableError, match="has no entry 9"):
+            journal.entry(9)
+
+
+@pytest.mark.parametrize(
+    "statement",
+    [
+        "UPDATE entries SET record = '{}' WHERE entry = 2",
+        "DELETE FROM entries WHERE entry = 2",
+        "INSERT OR REPLACE INTO entries (entry, record, previous_hash, hash) VALUES (2, '{}', '', '')",
+        "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (9, '{}', '', '')",
+        "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (6, '{}', 'x', '')",
+        "DELETE FROM scans_seen",
+        "UPDATE documents SET text = ''",
+    ],
+)
+def test_it_only_grows(path, statement):
+    fill(path, scan_files={})
+    with Journal(path) as journal, journal.writing():
+        journal.append({"kind": "reading", "scan_files": {"a.csv": "f" * 64}}, documents=[("h", "limits", "text")])
+    db = sqlite3.connect(path)
+    with pytest.raises(sqlite3.IntegrityError, match="a journal only grows"):
+        db.execute(statement)
+    db.close()
+    assert faults(path) == []
+
+
+def test_an_altered_row_is_named(path):
+    fill(path)
+    tamper(path, ("UPDATE entries SET record = replace(record, '10.0', '9.0') WHERE entry = 3",))
+    assert faults(path) == ["entry 3 was altered: its text does not give its hash"]
+
+
+def test_a_row_altered_and_sealed_anew_is_named(path):
+    fill(path)
+    with Journal(path) as journal:
+        ((text, previous),) = journal.query("SELECT record, previous_hash FROM entries WHERE entry = 3")
+    text = text.replace("10.0", "9.0")
+    tamper(path, ("UPDATE entries SET record = ?, hash = ? WHERE entry = 3", (text, seal(previous, text))))
+    (fault,) = faults(path)
+    assert fault.startswith("entry 4 does not follow entry 3 as it stands")
+
+
+def test_missing_rows_are_named(path):
+    fill(path, 8)
+    tamper(path, "DELETE FROM entries WHERE entry IN (1, 4, 5)")
+    assert faults(path) == ["entry 1 is missing", "entry 4 is missing", "entry 5 is missing"]
+
+
+def test_a_cut_tail_shows_only_against_a_hash_kept_elsewhere(path):
+    fill(path)
+    with Journal(path, read_only=True) as journal:
+        before = journal.check().last_hash
+    tamper(path, "DELETE FROM entries WHERE entry = 5")
+    assert faults(path) == []
+    with Journal(path, read_only=True) as journal:
+        assert journal.check().last_hash != before
+
+
+def test_triggers_that_are_gone_are_named(path):
+    fill(path)
+    tamper(path)
+    with Journal(path, read_only=True) as journal:
+        assert "entries_no_delete" in " ".join(fault.sentence for fault in journal.check().faults)
+
+
+def test_a_clock_set_back_is_noted_and_loses_nothing(path):
+    times = iter([datetime(2025, 6, 1, 12, tzinfo=UTC), datetime(2025, 6, 1, 11, tzinfo=UTC)])
+    with Journal(path, clock=lambda: next(times)) as journal:
+        for _ in range(2):
+            with journal.writing():
+                journal.append({"kind": "reading"})
+        found = journal.check()
+    assert found.faults == ()
+    assert found.n_entries == 2
+    assert "entry 2 was written at" in found.clock_notes[0].sentence
+
+
+def test_nothing_is_kept_of_a_block_that_failed(path):
+    fill(path, 1)
+    with Journal(path) as journal:
+        with pytest.raises(ZeroDivisionError, match="division"), journal.writing():
+            journal.append({"kind": "reading"})
+            raise ZeroDivisionError("division")
+        assert len(journal.select()) == 1
+
+
+def test_a_scan_file_is_recorded_once(path):
+    with Journal(path) as journal:
+        with journal.writing():
+            journal.append({"kind": "reading", "scan_files": {"a.csv": "f" * 64}})
+        with pytest.raises(StorageError, match="recorded already"), journal.writing():
+            journal.append({"kind": "reading", "scan_files": {"a.csv": "f" * 64}})
+        assert journal.seen("f" * 64) == {"a.csv": 1}
+        assert journal.check().n_entries == 1
+
+
+def test_other_files_and_later_formats_are_refused(path, tmp_path):
+    (tmp_path / "text.db").write_text("no database at all, but long enough to look at" * 20)
+    with pytest.raises(StorageError, match="it is no journal"):
+        Journal(tmp_path / "text.db")
+    db = sqlite3.connect(tmp_path / "other.db")
+    db.execute("CREATE TABLE a (b)")
+    db.close()
+    with pytest.raises(StorageError, match="other.db is no journal"):
+        Journal(tmp_path / "other.db")
+    fill(path)
+    db = sqlite3.connect(path)
+    db.execute("PRAGMA user_version = 7")
+    db.close()
+    for read_only in (False, True):
+        with pytest.raises(StorageError, match="journal of format 7, this version reads up to 1"):
+            Journal(path, read_only=read_only)
+    with pytest.raises(StorageError, match="no such journal"):
+        Journal(tmp_path / "nowhere.db", read_only=True)
+    with pytest.raises(StorageError, match="folder must be there"):
+        Journal(tmp_path / "nowhere" / "line.db")
+
+
+def test_a_network_share_is_refused(path, monkeypatch):
+    monkeypatch.setattr(journal_module, "network_file_system", lambda _: "nfs4")
+    with pytest.raises(StorageError, match=r"network share \(nfs4\)"):
+        Journal(path)
+    mounts = "36 35 98:0 / / rw - ext4 /dev/a rw\n40 36 0:50 / /mnt/lab\\040two rw - cifs //host/x rw"
+    assert kind_of_mount(mounts, Path("/mnt/lab two/line.db")) == "cifs"
+    assert kind_of_mount(mounts, Path("/mnt/lab/line.db")) == "ext4"
+
+
+def test_a_journal_that_cannot_be_written_is_still_read(path):
+    fill(path)
+    path.chmod(0o400)
+    path.parent.chmod(0o500)
+    try:
+        with Journal(path, read_only=True) as journal:
+            assert journal.check().n_entries == 5
+    finally:
+        path.parent.chmod(0o700)
+
+
+def test_a_full_disk_is_said_and_loses_nothing(path):
+    fill(path)
+    with Journal(path) as journal:
+        pages = journal.query("PRAGMA page_count")[0][0]
+        journal.query(f"PRAGMA max_page_count = {pages}")  # SQLite's own way of running out of room
+        with pytest.raises(StorageError, match="free some space"), journal.writing():
+            journal.append({"kind": "reading", "reason": "x" * 100_000})
+        assert journal.check().faults == ()
+        assert journal.check().n_entries == 5
+
+
+def test_who_waits_too_long_is_told(path, monkeypatch):
+    fill(path, 1)
+    monkeypatch.setattr(journal_module, "BUSY_S", 0.05)
+    held = pytest.raises(LockedError, match="another process has held the journal")
+    with Journal(path) as one, Journal(path) as other, one.writing(), held, other.writing():
+        pass
+
+
+def test_measured_at_needs_an_offset():
+    assert moment("2025-06-24T08:00:00+02:00", "S1") == moment("2025-06-24T06:00:00Z", "S1")
+    with pytest.raises(TableError, match="S1: measured_at is '2025-06-24T08:00:00', without an offset"):
+        moment("2025-06-24T08:00:00", "S1")
+    with pytest.raises(TableError, match="write it as 2025"):
+        moment("24.06.2025", "S1")
+
+
+WRITER = """
+import sys
+from specmatch.line.journal import Journal
+with Journal(sys.argv[1]) as journal:
+    for i in range(int(sys.argv[3])):
+        with journal.writing():
+            journal.append({"kind": "reading", "operator": sys.argv[2], "sample": str(i)})
+"""
+
+
+def test_two_processes_share_a_journal_without_loss(path, full_size):
+    n = 2000 if full_size else 100
+    writers = [subprocess.Popen([sys.executable, "-c", WRITER, path, name, str(n)]) for name in ("one", "two")]
+    assert [writer.wait(timeout=300) for writer in writers] == [0, 0]
+    with Journal(path, read_only=True) as journal:
+        assert journal.check().faults == ()
+        for name in ("one", "two"):
+            samples = [row["sample"] for row in journal.select("operator = ?", (name,))]
+            assert samples == [str(i) for i in range(n)]
+
+
+def test_a_time_a_day_later_is_later():
+    start = datetime(2025, 6, 1, tzinfo=UTC)
+    assert moment((start + timedelta(days=1)).isoformat(), "S") - moment(start.isoformat(), "S") == 86400.0
