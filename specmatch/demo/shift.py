@@ -17,7 +17,8 @@ from specmatch.demo.scanning import PourConditions, RawScans
 
 AS_CLAIMED, OTHER_BEER, FOREIGN = "as claimed", "another beer of the house", "no beer of the house"
 FOAMY, SATURATED = "as claimed; foam in one pour", "as claimed; one scan saturated"
-FOAM_SHARE, LONG_EXPOSURE, FOREIGN_APART = 0.08, 5.0, 0.15
+# an eighth of the cup: a pale beer hides less than that, foam being hardly paler than the beer itself
+FOAM_SHARE, LONG_EXPOSURE, FOREIGN_APART = 0.12, 5.0, 0.15
 
 _GOOD = PourConditions()
 _N_POURS = 3
