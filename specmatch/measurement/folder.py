@@ -1,7 +1,7 @@
 """A measured folder on disk: its sheets, the scan files that they list, and what cannot be used."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path, PurePosixPath
 from typing import Any
@@ -94,10 +94,51 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     path = find_sheet(folder, "scans")
     if path is None:
         raise SheetError(f"{folder}: no scans.csv; the folder needs one with the columns file and role")
-    sheet = read_sheet(path, known=SCAN_COLUMNS)
-    notes = [(path.name, note) for note in sheet.notes]
-    rows, left_out = _scan_rows(sheet, path.name)
+    rows, left_out, notes = listed_scans(path)
     results = _read_all(folder, list(rows["file"]), n_jobs, reading)
+    batches = _read_batches(folder, left_out, notes)
+    return join_scans(rows, results, batches=batches, left_out=left_out, notes=notes)
+
+
+def listed_scans(path: Path) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
+    """Return the rows of `scans.csv`, those left out (file, reason), and notes (subject, note).
+
+    Raises
+    ------
+    SheetError
+        If the sheet is damaged.
+    """
+    sheet = read_sheet(path, known=SCAN_COLUMNS)
+    rows, left_out = _scan_rows(sheet, path.name)
+    return rows, left_out, [(path.name, note) for note in sheet.notes]
+
+
+def join_scans(
+    rows: pd.DataFrame,
+    results: Sequence[list[Scan] | str],
+    *,
+    batches: pd.DataFrame | None = None,
+    left_out: Sequence[tuple[str, str]] = (),
+    notes: Sequence[tuple[str, str]] = (),
+) -> MeasuredFolder:
+    """Join the rows of the sheet with what their files held.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        As `listed_scans` gives them, or some of them.
+    results : sequence
+        For each row the scans of its file, or the reason why it could not be read.
+    batches : DataFrame, optional
+    left_out, notes : sequence of (str, str)
+
+    Returns
+    -------
+    MeasuredFolder
+    """
+    left_out, notes = list(left_out), list(notes)
+    if batches is None:
+        batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
     scans: list[Scan] = []
     kept: list[dict[str, Any]] = []
     unread: dict[tuple[str, str], str] = {}
@@ -117,7 +158,6 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     table = pd.DataFrame(
         kept, index=pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), columns=rows.columns
     )
-    batches = _read_batches(folder, left_out, notes)
     return MeasuredFolder(scans, table, batches, left_out, notes, unread)
 
 
