@@ -56,6 +56,19 @@ def test_public_names_show_an_example(name):
     assert "Examples" in (inspect.getdoc(value) or "") or name in {"Scan", "Session"}
 
 
+def test_the_warnings_page_knows_every_code_and_its_effect():
+    page = (PROJECT / "docs" / "warnings.md").read_text(encoding="utf-8")
+    rows = [line.split("|") for line in page.splitlines() if line.startswith("| `")]
+    told = {code: row[2].strip() for row in rows for code in re.findall(r"`(\w+)`", row[1])}
+    assert told == {code: known.effect for code, known in specmatch.WARNING_CODES.items()}
+
+
+def test_links_between_pages_lead_somewhere():
+    for page in [*PROJECT.glob("*.md"), *(PROJECT / "docs").glob("*.md"), *(PROJECT / "reference_sets").glob("*.md")]:
+        for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
+            assert (page.parent / target).exists(), f"{page.name} links to {target}"
+
+
 def readme_blocks(language):
     text = (PROJECT / "README.md").read_text(encoding="utf-8")
     return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
