@@ -56,7 +56,7 @@ def usable_band(
     if R.shape[1] < 3:
         raise TableError(f"{R.shape[1]} wavelengths; to find the usable band, three or more are needed")
     outside = np.mean(~((R > LOWEST) & (R < HIGHEST)), axis=0)  # NaN counts as outside
-    good = (outside <= SHARE_OUTSIDE) & (_channel_noise(R, codes) <= largest_noise)
+    good = (outside <= SHARE_OUTSIDE) & (channel_noise(R, codes) <= largest_noise)
     stretch = _longest_stretch(good)
     if stretch.sum() < 3:
         raise TableError(
@@ -66,8 +66,29 @@ def usable_band(
     return stretch
 
 
-def _channel_noise(R: NDArray[np.float64], codes: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Return the sd of each channel against the line between its neighbours, after taking away the sample's mean."""
+def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float64]:
+    """Return the standard deviation of each channel against the line between its neighbours.
+
+    Parameters
+    ----------
+    reflectance : array_like, shape (n_pours, p)
+    sample : array_like of int, shape (n_pours,)
+        Pours of one sample differ by noise and by smooth shapes only; lone pours add the bend of the beer's spectrum.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> noise = channel_noise(np.linspace(0.2, 0.8, 30) + rng.normal(0, 0.01, (400, 30)), np.repeat(np.arange(100), 4))
+    >>> bool(np.all(np.abs(noise - 0.01) < 0.002))
+    True
+    """
+    R, codes = np.asarray(reflectance, np.float64), np.asarray(sample, np.int64)
+    if R.shape[1] < 3:
+        return np.zeros(R.shape[1])
     filled = np.where(np.isfinite(R), R, 0.0)
     counts = np.bincount(codes)
     several = counts[codes] > 1

@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from specmatch.errors import OptionError
+from specmatch.maths.band import channel_noise
 from specmatch.maths.conformal import (
     JACKKNIFE_PLUS,
     NORMAL,
@@ -33,6 +34,9 @@ BLOCK = 2048
 
 # The optical model needs to see a beer's slope: a few channels over a part of the visible.
 VISIBLE_NM, FEWEST_CHANNELS, LEAST_SPAN_NM = (380.0, 800.0), 8, 60.0
+
+# A regression whose squared error is this many times another's is not chosen, whichever batch is out: it need not try.
+HOPELESS = 1.5
 
 # Before anything is held out: a lab's and a pour's relative error, and a constant error of 0.1 EBC.
 FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
@@ -206,9 +210,17 @@ def fit_colour(
     mean = mean_by(sample_mean, batch_of_sample)[0]
     lab = mean_by(y, position)[0]
 
-    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm)
+    noise = channel_noise(R, sample_position)
+    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise)
+    assert first is not None  # without a bar, none falls below it
     expected = fit_error_model(np.log(lab) - _own(first.predict_without(mean)), lab)
-    named = {name: _fit_one(name, offered, mean, lab, expected, nm) for name in offered}
+    named: dict[str, ProcessRegression | PlsRegression] = {}
+    for name in offered:
+        worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
+        one = _fit_one(name, offered, mean, lab, expected, nm, noise, worst)
+        if one is not None:
+            named[name] = one
+    offered = list(named)
     regression = min(offered, key=lambda name: named[name].choice_error)
     errors_without = np.array([named[name].choice_error_without for name in offered])
     fold_regression = np.array(offered)[np.argmin(errors_without, axis=0)]
@@ -263,10 +275,17 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
 
 
 def _fit_one(
-    name: str, offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats
-) -> ProcessRegression | PlsRegression:
-    noise = expected.relative_variance(lab)
+    name: str,
+    offered: list[str],
+    mean: Floats,
+    lab: Floats,
+    expected: ErrorModel,
+    nm: Floats,
+    noise: Floats,
+    worst_error: float = np.inf,
+) -> ProcessRegression | PlsRegression | None:
+    variance = expected.relative_variance(lab)
     if name == PLS:
         inputs = AS_GIVEN if AS_GIVEN in offered else "absorbance"
-        return fit_pls_regression(mean, lab, lab * np.sqrt(noise), inputs)
-    return fit_process(mean, np.log(lab), noise, nm, name)
+        return fit_pls_regression(mean, lab, lab * np.sqrt(variance), inputs, worst_error)
+    return fit_process(mean, np.log(lab), variance, nm, noise, name)

@@ -18,8 +18,11 @@ Floats = NDArray[np.float64]
 # part, over a base of a half. What a house has more or less of it ends in foam and in the regression.
 GLARE = 0.015
 
-# Error of a channel that the model does not explain, noise and misfit together, in reflectance.
-CHANNEL_SD = 0.004
+# Misfit of the model in a channel, in reflectance: what slit, lamp and base bend and the numbers above do not follow.
+MISFIT_SD = 0.004
+
+# A channel's noise counts twice: the reference scan carries as much as the sample's, and averages out over no pours.
+NOISE_FACTOR = 2.0
 
 N_SHAPES = 3
 # How far beers lie from the average one, as standard deviations: shapes of log absorbance (real beers deviate in a few
@@ -33,7 +36,7 @@ BLOCK = 512  # rows at a time: their Jacobian is a few megabytes
 _LN10 = np.log(10.0)
 
 
-def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike) -> Floats:
+def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: ArrayLike | None = None) -> Floats:
     """Fit the optical model to each spectrum.
 
     Parameters
@@ -41,6 +44,8 @@ def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike) -> Flo
     reflectance : array_like, shape (n, p)
         Fractions of the reference, NaN-free.
     wavelength_nm : array_like, shape (p,)
+    noise : array_like, shape (p,), optional
+        Standard deviation of each channel's noise in a pour; none when not given.
 
     Returns
     -------
@@ -64,14 +69,14 @@ def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike) -> Flo
     """
     R, nm = np.asarray(reflectance, float), np.asarray(wavelength_nm, float)
     out = np.empty((R.shape[0], PRIOR_SD.size))
-    model = _CupModel(nm)
+    model = _CupModel(nm, np.zeros(nm.size) if noise is None else np.asarray(noise, float))
     for start in range(0, R.shape[0], BLOCK):
         out[start : start + BLOCK] = model.fit(R[start : start + BLOCK])
     return out
 
 
 class _CupModel:
-    def __init__(self, nm: Floats) -> None:
+    def __init__(self, nm: Floats, noise: Floats) -> None:
         self.average = relative_absorbance(nm)
         order = np.arange(1.0, N_SHAPES + 1.0)[:, None]
 
@@ -80,15 +85,17 @@ class _CupModel:
 
         self.shapes = shapes(nm) - shapes(np.array([430.0]))
         self.haze = (550.0 / nm) ** 2
-        self.pull = PRIOR_SD**-2.0 * CHANNEL_SD**2
+        self.weight = 1.0 / np.hypot(MISFIT_SD, NOISE_FACTOR * noise)
+        self.pull = PRIOR_SD**-2.0
 
     def fit(self, R: Floats) -> Floats:
         theta = np.zeros((R.shape[0], PRIOR_SD.size))
         theta[:, 0] = self._first_strength(R)
         for _ in range(ROUNDS):
             value, jacobian = self._value_and_jacobian(theta)
+            jacobian *= self.weight[:, None]
             normal = np.matmul(jacobian.transpose(0, 2, 1), jacobian) + np.diag(self.pull)
-            slope = np.einsum("npq,np->nq", jacobian, R - value) - theta * self.pull
+            slope = np.einsum("npq,np->nq", jacobian, (R - value) * self.weight) - theta * self.pull
             step = np.linalg.solve(normal, slope[:, :, None])[:, :, 0]
             # a spectrum that is no beer may ask for a leap; steps of a beer never come near these limits
             step[:, 0] = np.clip(step[:, 0], -0.5, 0.5)

@@ -17,7 +17,7 @@ FEWEST_BATCHES_FOR_PLS = 8
 INNER_FOLDS = 5
 
 # Above this the components are chosen once: one batch in hundreds does not move the choice.
-MOST_BATCHES_TO_CHOOSE = 200
+MOST_BATCHES_TO_CHOOSE = 150
 
 # A straight line may run below any colour; a reading is cut at this share of the palest lab colour.
 SHARE_OF_PALEST = 0.1
@@ -112,7 +112,9 @@ def one_standard_error(square: ArrayLike) -> int:
     return int(np.argmax(mean <= mean[best] + slack)) + 1
 
 
-def fit_pls_regression(reflectance: Floats, colour: Floats, sd: Floats, inputs: str) -> PlsRegression:
+def fit_pls_regression(
+    reflectance: Floats, colour: Floats, sd: Floats, inputs: str, worst_error: float = np.inf
+) -> PlsRegression | None:
     """Fit weighted PLS to batch means, choosing the components by relative error of held-out batches.
 
     Parameters
@@ -122,11 +124,13 @@ def fit_pls_regression(reflectance: Floats, colour: Floats, sd: Floats, inputs: 
     colour, sd : ndarray, shape (K,)
         Lab colours and the expected error of each; the weights are 1/sd^2.
     inputs : {"absorbance", "as_given"}
+    worst_error : float
+        Mean squared relative error of held-out batches above which the fit is not worth its nested choices.
 
     Returns
     -------
-    PlsRegression
-        Without each batch the components were chosen anew, by five folds of the others.
+    PlsRegression or None
+        Without each batch the components were chosen anew, by five folds of the others. None above `worst_error`.
 
     Examples
     --------
@@ -156,6 +160,8 @@ def fit_pls_regression(reflectance: Floats, colour: Floats, sd: Floats, inputs: 
     folds = fit_pls_without(rows, colour, singles, most, weight)
     error = np.concatenate(squares(folds, singles), axis=1)
     chosen = one_standard_error(error)
+    if error.mean(axis=1).min() > worst_error:
+        return None
     if n > MOST_BATCHES_TO_CHOOSE:
         choice = np.full(n, chosen)
         without = np.full(n, error[chosen - 1].mean())

@@ -24,9 +24,9 @@ STRENGTH_UNIT = 0.2
 
 # Slopes and bends in log colour, reaches in units of the features: the grid that held-out batches choose from.
 GRIDS = {
-    OPTICAL: ((0.003, 0.006, 0.012, 0.024), (0.01, 0.03, 0.1), (1.0, 2.0, 4.0)),
-    LOG_ABSORBANCE: ((0.3, 1.0, 3.0), (0.1, 0.3, 1.0, 3.0), (0.3, 1.0, 2.0)),
-    AS_GIVEN: ((0.3, 1.0, 3.0), (0.1, 0.3, 1.0, 3.0), (0.3, 1.0, 2.0)),
+    OPTICAL: ((0.004, 0.010, 0.025), (0.01, 0.03, 0.1), (1.0, 2.5)),
+    LOG_ABSORBANCE: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
+    AS_GIVEN: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
 }
 
 # From here on the choice is made once, on so many batches spread over the colours, not anew without each batch: one
@@ -42,7 +42,8 @@ class ProcessRegression:
     ----------
     inputs : str
         What is made of reflectance: `"optical"`, `"log_absorbance"` or `"as_given"`.
-    wavelength_nm : ndarray, shape (p,)
+    wavelength_nm, noise : ndarray, shape (p,)
+        Of the channels.
     process : GaussianProcess
         Of log colour less what the inputs already say, on all batches.
     fold_kernel : ndarray, shape (K, 3)
@@ -57,6 +58,7 @@ class ProcessRegression:
 
     inputs: str
     wavelength_nm: Floats
+    noise: Floats
     process: GaussianProcess
     fold_kernel: Floats
     fold_weight: Floats
@@ -65,13 +67,13 @@ class ProcessRegression:
 
     def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
         """Return log colours, shape (n,), and their variance by the process, shape (n,)."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
         rest, variance = self.process.predict(rows)
         return known + rest, variance
 
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return log colours by the models without each batch, shape (n, K)."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
         out = np.empty((rows.shape[0], self.fold_kernel.shape[0]))
         for values in np.unique(self.fold_kernel, axis=0):
             folds = np.flatnonzero((self.fold_kernel == values).all(axis=1))
@@ -80,17 +82,17 @@ class ProcessRegression:
 
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
         """Return the variance of each row without the batch at position `left_out` of it, shape (n,)."""
-        _, rows = process_inputs(reflectance, self.wavelength_nm, self.inputs)
+        _, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
         return self.process.variance_without(rows, left_out)
 
 
-def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, inputs: str) -> tuple[Floats, Floats]:
+def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, noise: Floats, inputs: str) -> tuple[Floats, Floats]:
     """Return what is known of log colour beforehand, and the features for the rest.
 
     Parameters
     ----------
     reflectance : array_like, shape (n, p)
-    wavelength_nm : ndarray, shape (p,)
+    wavelength_nm, noise : ndarray, shape (p,)
     inputs : {"optical", "log_absorbance", "as_given"}
 
     Returns
@@ -107,12 +109,12 @@ def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, inputs: str) -
 
     Examples
     --------
-    >>> known, features = process_inputs([[0.5, 0.7, 0.8]], np.array([450.0, 550.0, 650.0]), "optical")
+    >>> known, features = process_inputs([[0.5, 0.7, 0.8]], np.array([450.0, 550.0, 650.0]), np.zeros(3), "optical")
     >>> features.shape
     (1, 7)
     """
     if inputs == OPTICAL:
-        theta = optical_coordinates(reflectance, wavelength_nm)
+        theta = optical_coordinates(reflectance, wavelength_nm, noise)
         return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
     rows = np.asarray(reflectance, float)
     if inputs == LOG_ABSORBANCE:
@@ -124,7 +126,7 @@ def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, inputs: str) -
 
 
 def fit_process(
-    reflectance: Floats, log_colour: Floats, noise: Floats, wavelength_nm: Floats, inputs: str
+    reflectance: Floats, log_colour: Floats, variance: Floats, wavelength_nm: Floats, noise: Floats, inputs: str
 ) -> ProcessRegression:
     """Fit a Gaussian process of log colour to batch means, choosing its kernel by held-out batches.
 
@@ -132,9 +134,9 @@ def fit_process(
     ----------
     reflectance : ndarray, shape (K, p)
         A row a batch.
-    log_colour, noise : ndarray, shape (K,)
+    log_colour, variance : ndarray, shape (K,)
         Log of the lab colours, and the variance of each.
-    wavelength_nm : ndarray, shape (p,)
+    wavelength_nm, noise : ndarray, shape (p,)
     inputs : {"optical", "log_absorbance", "as_given"}
 
     Returns
@@ -146,22 +148,22 @@ def fit_process(
     --------
     >>> rng = np.random.default_rng(0)
     >>> x = rng.uniform(1.0, 2.0, (20, 1))
-    >>> model = fit_process(x, np.log(5.0 * x[:, 0]), np.full(20, 1e-4), np.array([500.0]), "as_given")
+    >>> model = fit_process(x, np.log(5.0 * x[:, 0]), np.full(20, 1e-4), np.zeros(1), np.zeros(1), "as_given")
     >>> np.exp(model.predict([[1.5]])[0]).round(1).tolist()
     [7.5]
     """
-    known, rows = process_inputs(reflectance, wavelength_nm, inputs)
+    known, rows = process_inputs(reflectance, wavelength_nm, noise, inputs)
     rest = log_colour - known
     kernels = [Kernel(*values) for values in product(*GRIDS[inputs])]
     n = rest.size
     if n > MOST_BATCHES_TO_CHOOSE:
         spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_TO_CHOOSE).astype(int)]
         errors = [
-            np.mean(fit_gaussian_process(rows[spread], rest[spread], noise[spread], kernel).held_out_error ** 2)
+            np.mean(fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2)
             for kernel in kernels
         ]
         kernels = [kernels[int(np.argmin(errors))]]
-    processes = [fit_gaussian_process(rows, rest, noise, kernel) for kernel in kernels]
+    processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
     error = [float(np.mean(process.held_out_error**2)) for process in processes]
     chosen = int(np.argmin(error))
     without = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
@@ -171,7 +173,8 @@ def fit_process(
         fold_weight[choice == g] = processes[g].weights_without()[choice == g]
     return ProcessRegression(
         inputs=inputs,
-        wavelength_nm=np.asarray(wavelength_nm, float),
+        wavelength_nm=wavelength_nm,
+        noise=noise,
         process=processes[chosen],
         fold_kernel=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in choice]),
         fold_weight=fold_weight,
