@@ -10,9 +10,14 @@ from numpy.typing import NDArray
 from scipy.special import chdtrc, polygamma, psi
 
 Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
 
+# fewer batches than this and the scatter of a beer is all but borrowed from the others
+BATCHES_FOR_OWN_SCATTER = 4
 # more prior degrees of freedom than this and the beers are alike for every purpose
 MOST_PRIOR_DOF = 1e6
+# own scatter is given up to this p-value of "all alike": an extra parameter a beer must be worth its uncertainty
+UNALIKE = 0.05
 
 
 @dataclass(frozen=True)
@@ -25,20 +30,22 @@ class BeerScatter:
         Own variance drawn towards the common one.
     dof : ndarray, shape (n_beers,)
         Degrees of freedom behind `scale`, those borrowed from the other beers included.
-    prior_dof, prior_scale : float
-        How much the beers vouch for one another (infinite where they are alike), and for what.
+    prior_dof : float
+        How much the beers vouch for one another: infinite where they are alike.
     alike_p_value : float
         Of the hypothesis that all beers scatter alike (1 where it cannot be tested).
+    axes_worth : ndarray, shape (n_beers,)
+        Over how many axes the beer's scatter spreads evenly: all of them where beers are alike.
     """
 
     scale: Floats
     dof: Floats
     prior_dof: float
-    prior_scale: float
     alike_p_value: float
+    axes_worth: Floats
 
 
-def shrink_scatter(variance: Floats, dof: Floats) -> BeerScatter:
+def shrink_variances(variance: Floats, dof: Floats) -> tuple[Floats, float, float]:
     """Draw the variances of beers towards a common one, by as much as they resemble one another.
 
     Parameters
@@ -50,7 +57,10 @@ def shrink_scatter(variance: Floats, dof: Floats) -> BeerScatter:
 
     Returns
     -------
-    BeerScatter
+    drawn : ndarray, shape (n_beers,)
+    prior_dof : float
+        Infinite where the variances pass for one.
+    alike_p_value : float
 
     Notes
     -----
@@ -60,16 +70,16 @@ def shrink_scatter(variance: Floats, dof: Floats) -> BeerScatter:
 
     Examples
     --------
-    >>> alike = shrink_scatter(np.array([1.0, 1.1, 0.9]), np.array([20.0, 20.0, 20.0]))
-    >>> alike.scale.round(2).tolist(), alike.prior_dof
+    >>> drawn, prior_dof, _ = shrink_variances(np.array([1.0, 1.1, 0.9]), np.array([20.0, 20.0, 20.0]))
+    >>> drawn.round(2).tolist(), prior_dof
     ([1.0, 1.0, 1.0], inf)
-    >>> shrink_scatter(np.array([1.0, 1.1, 0.9, 9.0]), np.full(4, 60.0)).scale.round(1).tolist()
+    >>> shrink_variances(np.array([1.0, 1.1, 0.9, 9.0]), np.full(4, 60.0))[0].round(1).tolist()
     [1.0, 1.1, 0.9, 8.7]
     """
     known = (dof > 0) & (variance > 0)
     if known.sum() < 2:
         centre = float(variance[known][0]) if known.any() else 1.0
-        return BeerScatter(np.full(dof.size, centre), np.full(dof.size, np.inf), np.inf, centre, 1.0)
+        return np.full(dof.size, centre), np.inf, 1.0
     half = dof[known] / 2.0
     logs = np.log(variance[known]) - psi(half) + np.log(half)
     own_spread = polygamma(1, half)
@@ -77,15 +87,74 @@ def shrink_scatter(variance: Floats, dof: Floats) -> BeerScatter:
     departures = float(((logs - centre) ** 2 / own_spread).sum())
     alike = float(chdtrc(known.sum() - 1, departures))
     excess = float(logs.var(ddof=1) - own_spread.mean())
-    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 else np.inf
+    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 and alike < UNALIKE else np.inf
     if prior > MOST_PRIOR_DOF:
         # alike: the plain pooled mean square is the best estimate of the one variance there is
         pooled = float((variance[known] * dof[known]).sum() / dof[known].sum())
-        return BeerScatter(np.full(dof.size, pooled), np.full(dof.size, np.inf), np.inf, pooled, alike)
+        return np.full(dof.size, pooled), np.inf, alike
     common = float(np.exp(logs.mean() + psi(prior / 2.0) - np.log(prior / 2.0)))
     own = np.where(known, dof, 0.0)
-    scale = (prior * common + own * np.where(known, variance, 0.0)) / (prior + own)
-    return BeerScatter(scale, prior + own, prior, common, alike)
+    return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
+
+
+def own_scatter(departures: Floats, beer: Ints) -> BeerScatter:
+    """Learn the variance of each beer from the departures of its batches from its mean.
+
+    Parameters
+    ----------
+    departures : ndarray, shape (n_batches, a)
+        In scores of unit pooled scatter.
+    beer : ndarray of int, shape (n_batches,)
+
+    Returns
+    -------
+    BeerScatter
+
+    Notes
+    -----
+    One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
+    batches lie far out. Where beers are not alike, a beer's scatter need not be a multiple of the pooled one: its sum
+    over axes is then taken as chi-squared on tr(C)^2 / tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics
+    25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> departures = rng.normal(size=(40, 4)) * np.repeat([1.0, 3.0], 20)[:, None]
+    >>> own_scatter(departures, np.repeat([0, 1], 20)).scale.round(0).tolist()
+    [1.0, 9.0]
+    """
+    n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
+    within = (departures**2).sum(axis=1)
+    sums, own_dof = np.bincount(beer, within).astype(float), per_beer - 1.0
+    variance = sums / (n_axes * np.maximum(own_dof, 1.0))
+    worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, sums, n_axes))
+    _, prior_dof, _ = drawn = shrink_variances(variance, worth * own_dof)
+    if not np.isfinite(prior_dof):
+        return BeerScatter(
+            drawn[0], np.full(per_beer.size, np.inf), np.inf, drawn[2], np.full(per_beer.size, float(n_axes))
+        )
+    products = np.zeros((per_beer.size, n_axes, n_axes))
+    np.add.at(products, beer, departures[:, :, None] * departures[:, None, :])
+    squares = (products**2).sum(axis=(1, 2))
+    told = (per_beer >= BATCHES_FOR_OWN_SCATTER) & (sums > 0)
+    d = np.where(told, own_dof, 2.0)
+    unbiased = (squares - sums**2 / d) / ((d - 1.0) * (d + 2.0))
+    even = np.where(told, (sums / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
+    axes_worth = np.clip(even, 1.0, n_axes)
+    scale, prior_dof, alike = shrink_variances(variance, np.minimum(worth, axes_worth) * own_dof)
+    return BeerScatter(scale, prior_dof + np.minimum(worth, axes_worth) * own_dof, prior_dof, alike, axes_worth)
+
+
+def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
+    n = per_beer[beer]
+    # two or three batches share their mean so closely that their distances hardly differ, whatever the tails
+    told = (n >= BATCHES_FOR_OWN_SCATTER) & (sums[beer] > 0)
+    if not told.any():
+        return float(n_axes)
+    relative = within[told] * n[told] / sums[beer][told] - 1.0
+    spread = float((relative**2).sum() / (1.0 - 1.0 / n[told]).sum())
+    return float(min(n_axes, 2.0 / max(spread, 2.0 / n_axes)))
 
 
 def _inverse_trigamma(value: float) -> float:

@@ -11,7 +11,8 @@ from scipy.special import chdtri
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
-from specmatch.maths.metric import Scale, squared_distances
+from specmatch.maths.metric import squared_distances
+from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
@@ -142,7 +143,7 @@ def fit_domain(
     wavelength_nm : ndarray, shape (p,)
         Kept in step with the columns; the domain uses all of them.
     transform : str, default "absorbance"
-        See `specmatch.maths.metric.Scale`.
+        See `specmatch.maths.spectral_scale.Scale`.
     false_alarm_rate : float, default 0.01
         Part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q.
 

@@ -10,13 +10,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.linalg import eigh, solve_triangular
 
+from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# reflectance below this is noise of a dead channel; the floor keeps its logarithm finite
-REFLECTANCE_FLOOR = 1e-4
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
 SCATTER_FLOOR = 1e-9
 # ... and where all batches are one spectrum, their scatter is taken as that of rounding in single-precision files
@@ -27,41 +26,6 @@ LARGEST_POUR_PART = 0.9
 SMOOTH_DIRECTIONS = 6
 # a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
 QUIETEST = 0.2
-
-
-@dataclass(frozen=True)
-class Scale:
-    """The scale on which spectra are compared.
-
-    Attributes
-    ----------
-    transform : {"reflectance", "absorbance", "log_absorbance"}
-        `log_absorbance` is `asinh(A / (2 offset))`: the logarithm of absorbance above the offset, so that a batch
-        stronger by a tenth moves alike in every beer, and a straight line below it, where noise would own a logarithm.
-    offset : float
-        Absorbance at which the logarithm gives way: about the noise of the lightest channels.
-    dark : float
-        Reflectance at which the logarithm that makes absorbance gives way: about the glare of the darkest channels.
-        Only for `log_absorbance`.
-    """
-
-    transform: str
-    offset: float = 1.0
-    dark: float = 0.0
-
-    def apply(self, reflectance: Floats) -> Floats:
-        """Return spectra, shape (n, p), on this scale.
-
-        Examples
-        --------
-        >>> Scale("absorbance").apply(np.array([[0.1]])).tolist()
-        [[1.0]]
-        """
-        if self.transform == "reflectance":
-            return np.array(reflectance, float)
-        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, REFLECTANCE_FLOOR)
-        absorbance = -np.log10(lifted)
-        return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))
 
 
 @dataclass(frozen=True)
@@ -77,6 +41,11 @@ class Samples:
     def batches_per_beer(self) -> Ints:
         """Batches that each beer has, shape (n_beers,)."""
         return np.bincount(self.beer)
+
+    def part(self, kept: Ints) -> "Samples":
+        """Return some of the samples, batches coded anew; every beer must keep a batch."""
+        batches, batch = np.unique(self.batch[kept], return_inverse=True)
+        return Samples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
 
 
 @dataclass(frozen=True)
@@ -222,22 +191,42 @@ def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None =
     if sample_dof:
         within = (scores - batch_means[samples.batch]) / root[samples.batch][:, None]
         scatter = scatter + np.mean(1.0 - 1.0 / per_batch) * (within.T @ within) / sample_dof
-    return scatter
+    return np.asarray(scatter, float)
 
 
 def half_of(scatter: Floats, scores: Floats) -> Floats:
     """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
     floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
-    return np.linalg.cholesky(scatter + floor * np.eye(len(scatter)))
+    return np.asarray(np.linalg.cholesky(scatter + floor * np.eye(len(scatter))), float)
 
 
-def build_metric(choice: MetricChoice, samples: Samples, beer_scale: Floats | None = None) -> Metric:
+@dataclass(frozen=True)
+class Projection:
+    """Samples on the principal axes of their batches: centre (p_used,), axes (p_used, a), scores (n_samples, a)."""
+
+    centre: Floats
+    axes: Floats
+    scores: Floats
+
+
+def project(choice: MetricChoice, samples: Samples) -> Projection:
+    """Take the principal axes of the batch means on the scale and channels of a choice."""
+    spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
+    centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
+    return Projection(centre, axes, (spectra - centre) @ axes)
+
+
+def build_metric(
+    choice: MetricChoice, samples: Samples, projection: Projection, beer_scale: Floats | None = None
+) -> Metric:
     """Build the metric of a choice on samples.
 
     Parameters
     ----------
     choice : MetricChoice
     samples : Samples
+    projection : Projection
+        Of these samples by this choice.
     beer_scale : ndarray, shape (n_beers,), optional
         Variance of each beer over the common one.
 
@@ -247,13 +236,11 @@ def build_metric(choice: MetricChoice, samples: Samples, beer_scale: Floats | No
 
     Notes
     -----
-    Principal axes of the batch means are turned and scaled so that the scatter of samples is the identity: with
-    W = L L' that scatter and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are
-    both diagonal, and a sample of any number of pours has its scatter in one line.
+    Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
+    and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
+    sample of any number of pours has its scatter in one line.
     """
-    spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
-    centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
-    scores = (spectra - centre) @ axes
+    axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
     scatter = sample_scatter(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
@@ -263,7 +250,7 @@ def build_metric(choice: MetricChoice, samples: Samples, beer_scale: Floats | No
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
-    return Metric(choice.scale, choice.channels, centre, axes, pour_part, per_pour, dof)
+    return Metric(choice.scale, choice.channels, projection.centre, axes, pour_part, per_pour, dof)
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

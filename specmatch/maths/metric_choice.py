@@ -12,15 +12,14 @@ from numpy.typing import NDArray
 from scipy.linalg import solve_triangular
 
 from specmatch.maths.metric import (
-    REFLECTANCE_FLOOR,
     MetricChoice,
     Samples,
-    Scale,
     channel_noise,
     half_of,
     principal_axes,
     sample_scatter,
 )
+from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR, Scale
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]

@@ -4,26 +4,24 @@ The batch is the unit: degrees of freedom count batches, and a sample of m pours
 """
 
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.beer_scatter import BeerScatter, shrink_scatter
-from specmatch.maths.metric import Metric, MetricChoice, Samples, build_metric, squared_distances
-from specmatch.maths.metric_choice import choose_metric, held_out_distance, on_channels
+from specmatch.maths.beer_scatter import BATCHES_FOR_OWN_SCATTER, BeerScatter
+from specmatch.maths.held_out import f_statistics, fit_beers, held_out_statistics
+from specmatch.maths.metric import Metric, MetricChoice, Samples, squared_distances
+from specmatch.maths.metric_choice import choose_metric, on_channels
 from specmatch.maths.statistics import mean_by
+from specmatch.maths.tail import Tail, fit_tail
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
-# fewer batches than this and the scatter of a beer is all but borrowed from the others
-BATCHES_FOR_OWN_SCATTER = 4
-# rounds of "scale the beers, pool, scale again"; the scales are settled to a per mille after three
-N_ROUNDS = 4
 # channels that must be left, as a part of those fitted and for each component, to answer on them
 LEAST_CHANNELS, LEAST_CHANNELS_PER_COMPONENT = 0.5, 2
 
@@ -67,8 +65,10 @@ class TypicalityFit:
         In scores of the metric.
     scatter : BeerScatter
         Variance of each beer over the pooled one.
-    held_out_p : ndarray, shape (n_batches,)
-        F-tail p-value of each batch for its own beer with the batch left out; 1 for the only batch of a beer.
+    tail : Tail
+        What batches held out say of the F tail.
+    held_out_p : ndarray, shape (n_samples,)
+        Tail p-value of each sample for its own beer with its batch left out; 1 for the only batch of a beer.
     """
 
     samples: Samples
@@ -78,6 +78,7 @@ class TypicalityFit:
     beer_means: Floats
     batch_means: Floats
     scatter: BeerScatter
+    tail: Tail
     held_out_p: Floats
 
     @property
@@ -141,7 +142,7 @@ class TypicalityFit:
         ]
         order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
 
-        def joined(name: str) -> NDArray:
+        def joined(name: str) -> NDArray[Any]:
             return np.concatenate([getattr(part, name) for part in parts])[order]
 
         nearest, distance = joined("nearest_batch"), joined("nearest_distance")
@@ -171,14 +172,27 @@ class TypicalityFit:
         """Return p-values of squared distances, shape (n, n_beers) both, each in the scatter of its beer."""
         if not self.judges:
             return np.ones_like(squared)
-        p_value = f_tail(squared, self.beer_means.shape[1], self.metric.dof, self.scatter.dof)
+        found = f_statistics(
+            squared, self.beer_means.shape[1], self.metric.dof, self.scatter, np.arange(squared.shape[1])
+        )
+        p_value = self.tail.p_value(found.statistic, found.n_axes, found.dof)
         for beer in np.flatnonzero(self.by_ranks):
-            past = np.sort(self.held_out_p[self.samples.beer == beer])
-            below = np.searchsorted(past, p_value[:, beer], side="right")
-            # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
-            beyond = np.minimum(p_value[:, beer], 1.0 / (past.size + 1))
-            p_value[:, beer] = np.where(below > 0, (1.0 + below) / (past.size + 1), beyond)
+            p_value[:, beer] = self._rank(p_value[:, beer], int(beer))
         return p_value
+
+    def _rank(self, p_value: Floats, beer: int) -> Floats:
+        """Part of the beer's batches, the new one counted in, whose held-out samples lie as far out as each value."""
+        rows = np.flatnonzero(self.samples.beer[self.samples.batch] == beer)
+        order = np.argsort(self.held_out_p[rows], kind="stable")
+        past = self.held_out_p[rows][order]
+        # a batch of s samples counts once: each of them for 1/s (Lee, Barber, Willett, arXiv 2306.06342)
+        weight = np.concatenate(
+            [[0.0], np.cumsum(1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order])]
+        )
+        below = weight[np.searchsorted(past, p_value, side="right")]
+        n_batches = self.batches_per_beer[beer]
+        # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
+        return np.where(below > 0, (1.0 + below) / (n_batches + 1), np.minimum(p_value, 1.0 / (n_batches + 1)))
 
     def _on_channels(self, kept: Mask) -> "TypicalityFit":
         n_axes = self.choice.n_components
@@ -190,24 +204,6 @@ class TypicalityFit:
                 f"at least half of them are needed: measure again, or export the full range"
             )
         return typicality_of(self.samples, on_channels(self.choice, np.flatnonzero(kept)), self.false_reject_rate)
-
-
-def f_tail(squared: Floats, n_axes: int, dof: float, scale_dof: Floats | float) -> Floats:
-    """Return the chance of a squared distance as large: (nu - a + 1)/(nu a) T2 beyond F(a, nu - a + 1).
-
-    Parameters
-    ----------
-    squared : ndarray
-        T2.
-    n_axes : int
-        a.
-    dof : float
-        nu, of the scatter matrix.
-    scale_dof : float or ndarray
-        Of the beer's own variance; the fewer of the two degrees of freedom count.
-    """
-    second = dof - n_axes + 1
-    return fdtrc(n_axes, np.minimum(second, scale_dof), np.asarray(squared) * (second / (dof * n_axes)))
 
 
 def fit_typicality(
@@ -278,54 +274,21 @@ def fit_typicality(
 
 def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: float) -> TypicalityFit:
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
-    dof = samples.beer.size - samples.batches_per_beer.size
-    per_beer = samples.batches_per_beer.astype(float)
-    common = np.ones(per_beer.size)
-    for _ in range(N_ROUNDS):
-        metric = build_metric(choice, samples, common)
-        batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
-        beer_means, _ = mean_by(batch_means, samples.beer)
-        within = ((batch_means - beer_means[samples.beer]) ** 2).sum(axis=1)
-        scatter, held_out_p = _own_scatter(within, samples.beer, per_beer, batch_means.shape[1], dof)
-        if not np.isfinite(scatter.prior_dof) and (common == 1.0).all():
-            break
-        common = scatter.scale
-    return TypicalityFit(samples, choice, false_reject_rate, metric, beer_means, batch_means, scatter, held_out_p)
-
-
-def _own_scatter(within: Floats, beer: Ints, per_beer: Floats, n_axes: int, dof: int) -> tuple[BeerScatter, Floats]:
-    """Variance of each beer, and p-values of batches held out of mean, pooled scatter and own variance.
-
-    `within` are squared distances of batches from the mean of their beer, shape (n_batches,).
-    """
-    if not dof:
-        return shrink_scatter(np.ones(per_beer.size), np.zeros(per_beer.size)), np.ones(within.size)
-    sums = np.bincount(beer, within)
-    variance = sums / (n_axes * np.maximum(per_beer - 1.0, 1.0))
-    axes_worth = _axes_worth(within, beer, per_beer, sums, n_axes)
-    scatter = shrink_scatter(variance, axes_worth * (per_beer - 1.0))
-    n = per_beer[beer]
-    distance = held_out_distance(within / scatter.scale[beer], n, dof)
-    own_dof = np.maximum(n - 2.0, 0.0) * axes_worth
-    if np.isfinite(scatter.prior_dof):
-        left = np.maximum(sums[beer] - n / np.maximum(n - 1.0, 1.0) * within, 0.0)
-        prior = scatter.prior_dof
-        own = left / (n_axes * np.maximum(n - 2.0, 1.0))
-        distance *= scatter.scale[beer] * (prior + own_dof) / (prior * scatter.prior_scale + own_dof * own)
-    p_value = f_tail(distance, n_axes, dof - 1.0, scatter.prior_dof + own_dof) if dof > n_axes else np.ones(n.size)
-    return scatter, np.where(n > 1, p_value, 1.0)
-
-
-def _axes_worth(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
-    """Degrees of freedom that one batch brings to its beer's variance: all axes if normal, fewer with longer tails."""
-    n = per_beer[beer]
-    # two or three batches share their mean so closely that their distances hardly differ, whatever the tails
-    told = (n >= BATCHES_FOR_OWN_SCATTER) & (sums[beer] > 0)
-    if not told.any():
-        return float(n_axes)
-    relative = within[told] * n[told] / sums[beer][told] - 1.0
-    spread = float((relative**2).sum() / (1.0 - 1.0 / n[told]).sum())
-    return float(min(n_axes, 2.0 / max(spread, 2.0 / n_axes)))
+    beers = fit_beers(samples, choice)
+    out = held_out_statistics(samples, choice)
+    tail = fit_tail(out.statistic, out.n_axes, out.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
+    held_out_p = np.where(np.isnan(out.statistic), 1.0, tail.p_value(out.statistic, out.n_axes, out.dof))
+    return TypicalityFit(
+        samples,
+        choice,
+        false_reject_rate,
+        beers.metric,
+        beers.beer_means,
+        beers.batch_means,
+        beers.scatter,
+        tail,
+        held_out_p,
+    )
 
 
 def _parent(child: Ints, parent: Ints) -> Ints:

@@ -1,0 +1,128 @@
+"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.maths.beer_scatter import BeerScatter, own_scatter
+from specmatch.maths.metric import Metric, MetricChoice, Samples, build_metric, project
+from specmatch.maths.statistics import mean_by
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# parts in which batches are held out; ten leave nine tenths of the batches to judge by
+N_FOLDS = 10
+# rounds of "scale the beers, pool, scale again"; the scales are settled to a per mille after three
+N_ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class Beers:
+    """Means of beers and batches in one metric, shapes (n_beers, a) and (n_batches, a), and each beer's scatter."""
+
+    metric: Metric
+    beer_means: Floats
+    batch_means: Floats
+    scatter: BeerScatter
+
+
+@dataclass(frozen=True)
+class FStatistics:
+    """Distances as statistics that follow F(`n_axes`, `dof`) if scatter is normal; NaN where there is none."""
+
+    statistic: Floats
+    n_axes: Floats
+    dof: Floats
+
+
+def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
+    """Fit metric, means and scatter in turns until the scales of the beers have settled.
+
+    Parameters
+    ----------
+    samples : Samples
+    choice : MetricChoice
+
+    Returns
+    -------
+    Beers
+    """
+    projection = project(choice, samples)
+    n_beers = samples.batches_per_beer.size
+    common = np.ones(n_beers)
+    for _ in range(N_ROUNDS):
+        metric = build_metric(choice, samples, projection, common)
+        batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
+        beer_means, _ = mean_by(batch_means, samples.beer)
+        if not metric.dof:
+            alike = np.ones(n_beers)
+            unknown = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
+            return Beers(metric, beer_means, batch_means, unknown)
+        scatter = own_scatter(batch_means - beer_means[samples.beer], samples.beer)
+        if np.ptp(scatter.scale) == 0.0 and np.ptp(common) == 0.0:
+            break
+        common = scatter.scale
+    return Beers(metric, beer_means, batch_means, scatter)
+
+
+def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, beer: Ints) -> FStatistics:
+    """Return squared distances as F statistics: (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1).
+
+    Parameters
+    ----------
+    squared : ndarray, shape (..., n)
+        T2 over the variance of the beer.
+    n_axes, dof : int
+        a and nu.
+    scatter : BeerScatter
+    beer : ndarray of int, shape (n,)
+        The beer that each stands against.
+
+    Returns
+    -------
+    FStatistics
+        The degrees of freedom are the fewer of those of the pooled scatter and of the beer's own variance.
+    """
+    second = dof - n_axes + 1
+    statistic = squared * (second / (dof * n_axes))
+    return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
+
+
+def held_out_statistics(samples: Samples, choice: MetricChoice) -> FStatistics:
+    """Hold each sample against its own beer, its batch left out of axes, means and scatter.
+
+    Parameters
+    ----------
+    samples : Samples
+    choice : MetricChoice
+
+    Returns
+    -------
+    FStatistics
+        An entry a sample. Batches of one beer lie in different folds as far as there are folds; the only batch of a
+        beer is never left out and has no statistic.
+    """
+    per_beer = samples.batches_per_beer
+    place = np.empty(samples.beer.size, np.int64)
+    for beer in range(per_beer.size):
+        place[samples.beer == beer] = np.arange(per_beer[beer])
+    n_folds = int(min(N_FOLDS, per_beer.max()))
+    fold = np.where(per_beer[samples.beer] > 1, (place + samples.beer) % n_folds, -1)[samples.batch]
+    statistic, n_axes, dof = (np.full(fold.size, value) for value in (np.nan, 1.0, np.inf))
+    for held_out in range(n_folds):
+        out, kept = np.flatnonzero(fold == held_out), np.flatnonzero(fold != held_out)
+        rest = samples.part(kept)
+        if not out.size or rest.beer.size <= per_beer.size + choice.n_components:
+            continue
+        beers = fit_beers(rest, choice)
+        own = samples.beer[samples.batch[out]]
+        scatter = np.array([beers.metric.scatter(pours) for pours in samples.n_pours[out]])
+        departures = beers.metric.scores(samples.reflectance[out]) - beers.beer_means[own]
+        squared = (departures**2 / (scatter + 1.0 / rest.batches_per_beer[own][:, None])).sum(axis=1)
+        found = f_statistics(
+            squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
+        )
+        statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
+    return FStatistics(statistic, n_axes, dof)
