@@ -10,6 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
+from scipy.linalg import cholesky
+from scipy.linalg.lapack import dpotri
 
 Floats = NDArray[np.float64]
 
@@ -127,6 +129,7 @@ def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayL
     (0.523, 0.523)
     """
     rows = np.asarray(features, float)
-    inverse = np.linalg.inv(kernel(rows, rows) + np.diag(np.asarray(noise, float)))
-    inverse = (inverse + inverse.T) / 2.0
+    factor = cholesky(kernel(rows, rows) + np.diag(np.asarray(noise, float)), lower=True)
+    lower, _ = dpotri(factor, lower=1)  # half the work of a general inverse; only the lower triangle is filled
+    inverse = np.tril(lower) + np.tril(lower, -1).T
     return GaussianProcess(kernel=kernel, features=rows, inverse=inverse, weight=inverse @ np.asarray(response, float))
