@@ -182,3 +182,29 @@ def resample(wavelength_nm: ArrayLike, values: ArrayLike, grid_nm: ArrayLike, *,
             f"{name} covers {x[0]:g}-{x[-1]:g} nm, needed are {grid.min():g}-{grid.max():g} nm; export the full range"
         )
     return np.interp(grid, x, y)
+
+
+def fill_gaps(values: Floats) -> Floats:
+    """Fill missing values along straight lines between their neighbours; rows without any value stay as they are.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, p)
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        The input itself where nothing is missing.
+
+    Examples
+    --------
+    >>> fill_gaps(np.array([[1.0, np.nan, 3.0]])).tolist()
+    [[1.0, 2.0, 3.0]]
+    """
+    bad = ~np.isfinite(values)
+    if not bad.any():
+        return values
+    out, at = values.copy(), np.arange(values.shape[1])
+    for k in np.flatnonzero(bad.any(axis=1) & ~bad.all(axis=1)):
+        out[k, bad[k]] = np.interp(at[bad[k]], at[~bad[k]], values[k, ~bad[k]])
+    return out

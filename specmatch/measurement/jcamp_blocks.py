@@ -15,8 +15,8 @@ _LABEL = re.compile(r"\s*##([^=]*)=(.*)\Z", re.DOTALL)
 _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE", "RADATA")
 # a line that begins so without its ## would be lost in the value before it, and the number with it
 _KNOWN = (
-    "TITLE", "JCAMPDX", "DATATYPE", "BLOCKS", "END", "XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "DELTAX",
-    "NPOINTS", "FIRSTY", "MAXX", "MINX", "MAXY", "MINY", *_TABLES,
+    "TITLE", "JCAMPDX", "DATATYPE", "BLOCKS", "END", "XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX",
+    "DELTAX", "NPOINTS", "FIRSTY", "MAXX", "MINX", "MAXY", "MINY", *_TABLES,
 )  # fmt: skip
 
 
@@ -127,7 +127,7 @@ def _records(text: str, name: str) -> Iterator[tuple[int, str, str, list[tuple[i
             raise ScanFileError(f"{name}, line {number}: text before the first label; the file's beginning is damaged")
         elif re.match(r"\s*#", bare) or "##" in bare or _is_known_label(bare):
             raise ScanFileError(
-                f"{name}, line {number}: {bare.strip()[:40]!r} looks like a label that has lost a mark; copy the file again"
+                f"{name}, line {number}: {bare.strip()[:40]!r} is a label that has lost a mark; copy the file again"
             )
         else:
             current[3].append((number, bare.strip()))

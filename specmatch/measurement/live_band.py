@@ -39,20 +39,38 @@ def live_channels(light: Floats, dark_noise: float) -> Mask:
     >>> np.flatnonzero(live_channels(light, 5.0))[[0, -1]].tolist()
     [5, 24]
     """
-    some = np.isfinite(light).any(axis=0)
-    level = np.zeros(light.shape[1])
-    level[some] = np.nanmedian(light[:, some], axis=0)
+    level = middle_light(light)
     peak = float(level.max(initial=0.0))
     if peak <= 0:
         return np.zeros(level.size, bool)
-    shot = _shot_factor(light, level, peak, dark_noise)
-    noise = np.sqrt(dark_noise**2 + shot * np.fmax(level, 0.0))
+    noise = np.sqrt(dark_noise**2 + shot_factor(light, dark_noise) * np.fmax(level, 0.0))
     return _longest_stretch((level >= SMALLEST_SNR * noise) & (level >= SMALLEST_SHARE * peak))
 
 
-def _shot_factor(light: Floats, level: Floats, peak: float, dark_noise: float) -> float:
-    """Variance of a channel per unit of light, over that of the dark."""
-    if level.size < 5:
+def middle_light(light: Floats) -> Floats:
+    """Return the middle of several references, channel by channel; 0 where none has a value."""
+    some = np.isfinite(light).any(axis=0)
+    level = np.zeros(light.shape[1])
+    level[some] = np.nanmedian(light[:, some], axis=0)
+    return level
+
+
+def shot_factor(light: Floats, dark_noise: float) -> float:
+    """Return the variance of a channel per unit of light, over that of the dark; see `live_channels`.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n, p)
+        Net counts of reference scans of one instrument.
+    dark_noise : float
+
+    Returns
+    -------
+    float
+    """
+    level = middle_light(light)
+    peak = float(level.max(initial=0.0))
+    if level.size < 5 or peak <= 0:
         return 0.0
     filled = np.where(np.isfinite(light), light, level)
     if light.shape[0] >= 3:

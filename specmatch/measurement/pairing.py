@@ -1,28 +1,107 @@
-"""Which reference each scan is held against, and the channels that the references carry."""
+"""Which reference each scan is held against, what noise and which channels the references carry, and the quotient."""
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.measurement.live_band import live_channels
-from specmatch.measurement.reflectance import Net, RawScans, candidates, nearest
+from specmatch.measurement.live_band import live_channels, shot_factor
+from specmatch.measurement.reflectance import Net, RawScans, candidates, nearest, over_reference
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
 
 
-def pair_references(raw: RawScans, net: Net) -> tuple[NDArray[np.int64], dict[int, str]]:
+@dataclass(frozen=True, eq=False)
+class Paired:
+    """Scans with their darks and references, and the reflectance that comes of them.
+
+    Attributes
+    ----------
+    raw : RawScans
+    net : Net
+    reference : ndarray of int, shape (n,)
+        Row of each scan's reference, -1 for none.
+    reasons : dict of int to str
+        Why a scan has no reflectance.
+    values : ndarray, shape (n, p)
+        Reflectance; NaN rows where there is none.
+    usable : ndarray of bool, shape (p,)
+        Channels that the references of all instruments carry; all True where there is no reference.
+    banded : bool
+        Whether `usable` was found from references.
+    dark_noise, shot : ndarray, shape (n,)
+        Noise of a channel, per ms: variance `dark_noise**2 + shot * light`.
+    """
+
+    raw: RawScans
+    net: Net
+    reference: NDArray[np.int64]
+    reasons: dict[int, str]
+    values: Floats
+    usable: Mask
+    banded: bool
+    dark_noise: Floats
+    shot: Floats
+
+    def rows(self, *roles: str) -> NDArray[np.int64]:
+        """Rows of given roles."""
+        return np.flatnonzero(np.isin(self.raw.role, roles))
+
+    def live(self) -> Mask:
+        """The channels to judge scans by: the usable ones, or all where none is."""
+        return self.usable if self.usable.any() else np.ones(self.usable.size, bool)
+
+
+def pair(raw: RawScans, net: Net) -> Paired:
+    """Pair every sample and control scan with its reference and divide.
+
+    Parameters
+    ----------
+    raw : RawScans
+    net : Net
+
+    Returns
+    -------
+    Paired
+    """
+    reference, reasons = _references(raw, net)
+    n, p = raw.counts.shape
+    usable, banded = np.ones(p, bool), False
+    dark_noise, shot = np.zeros(n), np.zeros(n)
+    lit = np.asarray(np.isfinite(net.values).any(axis=1))
+    for instrument in dict.fromkeys(raw.instrument):
+        of_it = raw.instrument == instrument
+        dark_noise[of_it] = _dark_noise(raw, of_it)
+        light = net.values[of_it & (raw.role == "reference") & lit]
+        if light.shape[0] == 0:
+            continue
+        shot[of_it] = shot_factor(light, float(dark_noise[of_it][0]))
+        usable &= live_channels(light, float(dark_noise[of_it][0]))
+        banded = True
+    values = np.full(raw.counts.shape, np.nan)
+    paired = np.flatnonzero(reference >= 0)
+    values[paired] = over_reference(net.values[paired], net.values[reference[paired]])
+    return Paired(raw, net, reference, reasons, values, usable, banded, dark_noise, shot)
+
+
+def _references(raw: RawScans, net: Net) -> tuple[NDArray[np.int64], dict[int, str]]:
     """Return the row of the reference of each sample and control scan (-1 for none), and why there is none."""
     reference = np.full(raw.role.size, -1)
     reasons = dict(net.reasons)
     rows_of = candidates(raw, "reference")
+    none = np.empty(0, np.int64)
     good = np.asarray(np.isfinite(net.values).any(axis=1))
     for i in np.flatnonzero(np.isin(raw.role, ("sample", "control"))):
         if int(i) in reasons:
             continue
-        own = rows_of.get((raw.instrument[i], raw.session[i]), np.empty(0, np.int64))
+        own = rows_of.get((raw.instrument[i], raw.session[i]), none)
         rows = own[good[own]]
         if rows.size == 0:
-            every = rows_of.get((raw.instrument[i], None), np.empty(0, np.int64))
+            every = rows_of.get((raw.instrument[i], None), none)
             rows = every[good[every]]
             if rows.size == 0:
-                why = f": {reasons[int(every[0])]}" if every.size and int(every[0]) in reasons else ""
+                why = f" ({reasons[int(every[0])]})" if every.size and int(every[0]) in reasons else ""
                 reasons[int(i)] = (
                     f"no usable reference scan{of_instrument(raw.instrument[i])}{why}; take a reference scan"
                 )
@@ -42,23 +121,10 @@ def of_instrument(instrument: str) -> str:
     return f" of instrument {instrument!r}" if instrument else ""
 
 
-def live_of_session(raw: RawScans, net: Net) -> NDArray[np.bool_]:
-    """The channels that the references of every instrument carry."""
-    p = raw.wavelength_nm.size
-    usable = np.ones(p, bool)
-    for instrument in dict.fromkeys(raw.instrument[raw.role == "reference"]):
-        of_it = raw.instrument == instrument
-        references = np.flatnonzero(of_it & (raw.role == "reference") & np.isfinite(net.values).any(axis=1))
-        if references.size == 0:
-            continue
-        usable &= live_channels(net.values[references], _dark_noise(raw, of_it))
-    return usable
-
-
-def _dark_noise(raw: RawScans, of_it: NDArray[np.bool_]) -> float:
+def _dark_noise(raw: RawScans, of_it: Mask) -> float:
     """Standard deviation of a channel in the dark, per ms: from repeated darks, else between neighbouring channels."""
     darks = np.flatnonzero(of_it & (raw.role == "dark"))
-    if darks.size == 0:
+    if darks.size == 0 or not np.isfinite(raw.counts[darks]).any():
         return 0.0
     time = np.where(np.isnan(raw.integration_ms[darks]), 1.0, raw.integration_ms[darks])
     counts = raw.counts[darks] / time[:, None]
@@ -67,4 +133,4 @@ def _dark_noise(raw: RawScans, of_it: NDArray[np.bool_]) -> float:
         apart = apart - np.nanmedian(apart, axis=1, keepdims=True)
         return float(1.4826 * np.nanmedian(np.abs(apart)) / np.sqrt(2.0))
     bend = counts[:, 1:-1] - 0.5 * (counts[:, :-2] + counts[:, 2:])
-    return float(1.4826 * np.nanmedian(np.abs(bend)) / np.sqrt(1.5)) if bend.size else 0.0
+    return float(1.4826 * np.nanmedian(np.abs(bend)) / np.sqrt(1.5)) if np.isfinite(bend).any() else 0.0

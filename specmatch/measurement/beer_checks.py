@@ -1,0 +1,213 @@
+"""Checks of what is in the cup: nothing, the last one again, a spike, no shape, values that no beer has."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.measurement.check_table import CheckRow
+from specmatch.measurement.light_checks import span
+from specmatch.measurement.pairing import Paired
+from specmatch.measurement.spikes import SPIKE_SIGMAS, spike_residuals
+
+Floats = NDArray[np.float64]
+Mask = NDArray[np.bool_]
+
+# noise and a drop of glare may carry a reading this far out; beyond it the reference or the dark is wrong
+LOWEST_REFLECTANCE, HIGHEST_REFLECTANCE = -0.02, 1.05
+SHARE_OUTSIDE = 0.05
+# beer of 3 EBC already rises by 0.2 over the band in a 16 mm path; water and an empty cup stay within this
+EMPTY_SPREAD, EMPTY_LEVEL = 0.04, (0.85, 1.15)
+# below this many times the noise there is no light to speak of
+FLAT_SNR = 5.0
+# a spike must also be this large, in reflectance, to be worth a new scan
+SPIKE_SHARE = 0.02
+
+
+def beer_rows(paired: Paired) -> list[CheckRow]:
+    """Check samples and controls.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
+    rows = flat_rows(paired)
+    flat = {row.scan_id for row in rows}
+    rows += [row for row in out_of_range_rows(paired) if row.scan_id not in flat]
+    rows += [row for row in spike_rows(paired) if row.scan_id not in flat]
+    rows += empty_cup_rows(paired)
+    rows += repeated_rows(paired)
+    return rows
+
+
+def out_of_range_rows(paired: Paired) -> list[CheckRow]:
+    """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark."""
+    raw, live = paired.raw, paired.live()
+    nm = raw.wavelength_nm[live]
+    rows = []
+    for i in paired.rows("sample", "control"):
+        values = paired.values[i, live]
+        if not np.isfinite(values).any():
+            continue
+        low, high = values < LOWEST_REFLECTANCE, values > HIGHEST_REFLECTANCE
+        rows += _out_of_range(raw.scan_ids[i], values, low, high, nm)
+        if rows and rows[-1].scan_id == raw.scan_ids[i]:
+            continue
+        below = values < 0
+        middle = float(np.nanmedian(paired.net.values[i, live]))
+        if below.mean() > 0.5 and middle < -3.0 * paired.dark_noise[i]:
+            sentence = (
+                f"reflectance lies below 0 at {int(below.sum())} of {below.size} channels: a wrong dark, or the "
+                "recorder has "
+                "subtracted the dark already; say dark_corrected in the file, or take a new dark"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "reflectance_out_of_range", float(-np.nanmin(values)), sentence))
+    return rows
+
+
+def _out_of_range(scan_id: str, values: Floats, low: Mask, high: Mask, nm: Floats) -> list[CheckRow]:
+    if (low | high).mean() <= SHARE_OUTSIDE:
+        return []
+    parts = [
+        f"{words} at {int(where.sum())} channel(s), {span(nm, where)}"
+        for where, words in ((low, "below 0"), (high, "above 1"))
+        if where.any()
+    ]
+    size = float(np.nanmax(np.fmax(values - 1.0, -values)))
+    cause = "a wrong or dirty reference" if high.sum() >= low.sum() else "a wrong dark"
+    sentence = f"reflectance lies {' and '.join(parts)}; it is kept as it is: {cause}; take dark and reference again"
+    return [CheckRow(scan_id, "reflectance_out_of_range", size, sentence)]
+
+
+def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Floats) -> list[CheckRow]:
+    """Check scans that came as reflectance.
+
+    Parameters
+    ----------
+    scan_ids : ndarray of str, shape (n,)
+    values : ndarray, shape (n, p)
+        Reflectance as a fraction.
+    nm : ndarray, shape (p,)
+
+    Returns
+    -------
+    list of CheckRow
+
+    Examples
+    --------
+    >>> rows = reflectance_range_rows(np.array(["a"]), np.array([[-0.1, 0.5, 1.2]]), np.array([400.0, 500.0, 600.0]))
+    >>> rows[0].sentence[:65]
+    'reflectance lies below 0 at 1 channel(s), 400 nm and above 1 at 1'
+    """
+    rows = []
+    for name, row in zip(scan_ids, values, strict=True):
+        rows += _out_of_range(str(name), row, row < LOWEST_REFLECTANCE, row > HIGHEST_REFLECTANCE, nm)
+    return rows
+
+
+def flat_rows(paired: Paired) -> list[CheckRow]:
+    """Scans without light or without any shape in their counts."""
+    raw, net, live = paired.raw, paired.net, paired.live()
+    rows = []
+    for i in paired.rows("sample", "control"):
+        values = net.values[i, live]
+        values = values[np.isfinite(values)]
+        if values.size == 0 or paired.reference[i] < 0:
+            continue
+        if (
+            values.size > 8
+            and np.ptp(raw.counts[i, live][np.isfinite(raw.counts[i, live])]) == 0
+            and _has_shape(paired, i)
+        ):
+            rows.append(
+                CheckRow(
+                    raw.scan_ids[i], "flat", 0.0, "all counts are the same: the detector did not work; measure again"
+                )
+            )
+            continue
+        best = float(np.quantile(values, 0.95))
+        if paired.dark_noise[i] > 0 and best < FLAT_SNR * paired.dark_noise[i]:
+            size = best / paired.dark_noise[i]
+            sentence = (
+                f"no channel carries more than {max(size, 0.0):.1f} times the noise: was the lamp on, the cover shut?"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "flat", size, f"{sentence} Measure again"))
+    return rows
+
+
+def _has_shape(paired: Paired, i: int) -> bool:
+    light = paired.net.values[paired.reference[i]]
+    light = light[np.isfinite(light)]
+    return bool(light.size and np.ptp(light) > 0.1 * np.abs(light).max())
+
+
+def spike_rows(paired: Paired) -> list[CheckRow]:
+    """Single channels that stand off their neighbours by more than noise."""
+    raw, live = paired.raw, paired.live()
+    of = paired.rows("sample", "control")
+    of = of[paired.reference[of] >= 0]
+    if of.size == 0 or live.sum() < 9:
+        return []
+    values = paired.values[of][:, live]
+    light = paired.net.values[paired.reference[of]][:, live]
+    residual, _ = spike_residuals(values)
+    var = paired.dark_noise[of, None] ** 2 * (1.0 + values**2) + paired.shot[of, None] * np.abs(light) * np.abs(
+        values
+    ) * (1.0 + np.abs(values))
+    with np.errstate(divide="ignore", invalid="ignore"):
+        z = np.abs(residual) * np.abs(light) / np.sqrt(var)
+    z = np.where(np.isfinite(z), z, 0.0)
+    # at the ends the comparison is with a line through two points: 6 variances of a channel, not some 1.3
+    z[:, [0, 1, -2, -1]] *= 0.46
+    own = np.median(z, axis=1, keepdims=True) / 0.6745
+    spread = np.nanquantile(values, 0.95, axis=1, keepdims=True) - np.nanquantile(values, 0.05, axis=1, keepdims=True)
+    over = (z > SPIKE_SIGMAS * np.fmax(own, 1.0)) & (np.abs(residual) > SPIKE_SHARE * spread)
+    nm = raw.wavelength_nm[live]
+    rows = []
+    for k in np.flatnonzero(over.any(axis=1)):
+        worst = int(np.argmax(np.where(over[k], np.abs(residual[k]), 0.0)))
+        sentence = (
+            f"a spike of {residual[k, worst]:+.3f} in reflectance stands at {nm[worst]:.1f} nm ({int(over[k].sum())} "
+            "channel(s) in "
+            "all): measure again"
+        )
+        rows.append(CheckRow(raw.scan_ids[of[k]], "spike", float(residual[k, worst]), sentence))
+    return rows
+
+
+def empty_cup_rows(paired: Paired) -> list[CheckRow]:
+    """Scans that look like the reference itself."""
+    raw, live = paired.raw, paired.live()
+    rows = []
+    for i in paired.rows("sample"):
+        values = paired.values[i, live]
+        values = values[np.isfinite(values)]
+        if values.size < 2:
+            continue
+        low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
+        if high - low < EMPTY_SPREAD and EMPTY_LEVEL[0] < middle < EMPTY_LEVEL[1]:
+            sentence = (
+                f"reflectance is {middle:.2f} at all wavelengths, like the reference: the cup holds water or nothing; "
+                "pour beer and measure again"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "no_beer", float(middle), sentence))
+    return rows
+
+
+def repeated_rows(paired: Paired) -> list[CheckRow]:
+    """Scans that repeat an earlier one: the same counts, or another batch that differs from the one before by noise."""
+    raw = paired.raw
+    rows: list[CheckRow] = []
+    seen: dict[bytes, int] = {}
+    of = paired.rows("sample", "control")
+    of = of[np.argsort(np.where(np.isnan(raw.hours[of]), raw.order[of], raw.hours[of]), kind="stable")]
+    for i in of:
+        earlier = seen.setdefault(raw.counts[i].tobytes(), int(i))
+        if earlier != i:
+            sentence = (
+                f"the same counts as {raw.scan_ids[earlier]} in every channel: the file was copied; measure again"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "repeated_scan", 0.0, sentence))
+    return rows

@@ -1,0 +1,152 @@
+"""Depth of the beer in the cup, and bringing scans of different fillings to one depth."""
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.errors import OptionError
+
+Floats = NDArray[np.float64]
+
+# beyond this the surface glare and the base, which do not change with depth, make the scaling too wrong to use
+LARGEST_RATIO = 1.5
+# fillings written with other rounding
+SAME_DEPTH = 1e-3
+
+
+def filling_depth_mm(fill_ml: float, cup_mm: float) -> float:
+    """Return the depth of a filling in a round cup.
+
+    Parameters
+    ----------
+    fill_ml : float
+        Volume, mL, > 0.
+    cup_mm : float
+        Inner diameter, mm, > 0.
+
+    Returns
+    -------
+    float
+        Depth in mm; light passes it twice.
+
+    Raises
+    ------
+    OptionError
+        If a size is not positive.
+
+    Examples
+    --------
+    >>> round(filling_depth_mm(10.0, 40.0), 2), round(filling_depth_mm(10.0, 60.0), 2)
+    (7.96, 3.54)
+    """
+    if not (fill_ml > 0 and cup_mm > 0):
+        raise OptionError(f"fill_ml={fill_ml:g} and cup_mm={cup_mm:g}; both must be more than 0")
+    return fill_ml * 1000.0 / (np.pi / 4.0 * cup_mm**2)
+
+
+def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
+    """Return the depth of each scan, comparable within the table, and why a depth is not known.
+
+    Parameters
+    ----------
+    rows : DataFrame
+        Columns `fill_ml`, `cup_mm` (numbers) and `cup` (text).
+
+    Returns
+    -------
+    depth : ndarray, shape (n,)
+        In mm where diameters are known, else in mL of one and the same cup; all NaN where no filling is stated.
+    unknown : dict of int to str
+        Rows that cannot be compared with the others, each with the reason.
+    """
+    fill, cup_mm = rows["fill_ml"].to_numpy(float), rows["cup_mm"].to_numpy(float)
+    cup = rows["cup"].to_numpy(dtype=object)
+    unknown: dict[int, str] = {}
+    diameter = cup_mm.copy()
+    of_cup = {name: cup_mm[(cup == name) & np.isfinite(cup_mm)] for name in dict.fromkeys(cup) if name}
+    for i in np.flatnonzero(np.isnan(diameter)):
+        known = of_cup.get(cup[i], np.empty(0))
+        if known.size:
+            diameter[i] = known[0]
+    one_cup = len(set(cup)) == 1 and len(set(cup_mm[np.isfinite(cup_mm)])) <= 1
+    if one_cup:
+        usual = diameter[np.isfinite(diameter)]
+        diameter[:] = usual[0] if usual.size else np.sqrt(4000.0 / np.pi)  # then the depth is the filling
+    depth = fill * 1000.0 / (np.pi / 4.0 * diameter**2)
+    if np.isnan(fill).all() and (one_cup or not of_cup):
+        return np.full(len(rows), np.nan), unknown
+    for i in np.flatnonzero(np.isnan(depth)):
+        lacking = "fill_ml" if np.isnan(fill[i]) else "cup_mm"
+        unknown[int(i)] = f"{lacking} is not stated and other scans have another filling or cup; fill it in scans.csv"
+    return depth, unknown
+
+
+def to_depth(reflectance: Floats, ratio: Floats) -> Floats:
+    """Bring reflectance to another depth: absorbance times `ratio`, which is the wanted depth over the scan's own.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (n, p)
+        Values of 0 and below carry no absorbance and stay as they are.
+    ratio : ndarray, shape (n,)
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+
+    Notes
+    -----
+    Glare from the surface does not change with depth; it is left out of account, which is why `LARGEST_RATIO` is small.
+
+    Examples
+    --------
+    >>> to_depth(np.array([[0.25, -0.01]]), np.array([0.5])).tolist()
+    [[0.5, -0.01]]
+    """
+    positive = reflectance > 0
+    out = reflectance.copy()
+    np.power(reflectance, ratio[:, None], out=out, where=positive)
+    return out
+
+
+def bring_to_one_depth(
+    table: pd.DataFrame,
+    rows: pd.DataFrame,
+    wanted_mm: float | None,
+    left_out: list[tuple[str, str]],
+    notes: list[tuple[str, str]],
+) -> tuple[pd.DataFrame, float | None]:
+    """Bring sample scans to one depth of beer: the one asked for, else the commonest; leave out what cannot be "
+    "brought."""
+    of_it = rows.loc[table.index]
+    sample = np.flatnonzero((of_it["role"] == "sample").to_numpy())
+    if sample.size == 0:
+        return table, wanted_mm
+    depth, unknown = relative_depths(of_it.iloc[sample])
+    if np.isnan(depth).all() and not unknown:
+        return table, wanted_mm
+    known = depth[np.isfinite(depth)]
+    sizes, counts = np.unique(np.round(known, 6), return_counts=True)
+    one = wanted_mm if wanted_mm is not None else float(sizes[counts.argmax()])
+    if not unknown and (np.abs(known / one - 1.0) <= SAME_DEPTH).all():
+        return table, one
+    keep = np.ones(len(table), bool)
+    ratio = np.ones(len(table))
+    for k, i in enumerate(sample):
+        far = not 1.0 / LARGEST_RATIO <= one / depth[k] <= LARGEST_RATIO
+        if k in unknown or far:
+            reason = unknown.get(
+                k, f"{depth[k]:.2f} mm of beer where {one:.2f} mm are wanted: too far apart to be compared; pour again"
+            )
+            left_out.append((str(of_it["file"].iloc[i]), reason))
+            keep[i] = False
+        elif abs(depth[k] / one - 1.0) > SAME_DEPTH:
+            ratio[i] = one / depth[k]
+            notes.append(
+                (
+                    str(table.index[i]),
+                    f"absorbance brought from {depth[k]:.2f} to {one:.2f} mm of beer by fill_ml and cup",
+                )
+            )
+    values = to_depth(table.to_numpy(float), ratio)
+    return pd.DataFrame(values, index=table.index, columns=table.columns)[keep], one
