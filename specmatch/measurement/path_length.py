@@ -59,25 +59,35 @@ def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
     unknown : dict of int to str
         Rows that cannot be compared with the others, each with the reason.
     """
-    fill, cup_mm = rows["fill_ml"].to_numpy(float), rows["cup_mm"].to_numpy(float)
+    n = len(rows)
+    if "fill_ml" not in rows:
+        return np.full(n, np.nan), {}
+    fill, cup_mm = rows["fill_ml"].to_numpy(float).copy(), rows["cup_mm"].to_numpy(float).copy()
     cup = rows["cup"].to_numpy(dtype=object)
+    stated = np.unique(fill[np.isfinite(fill)])
+    if stated.size == 1:
+        fill[:] = stated[0]  # one filling is stated and no other: the blanks mean the same
+    for name in dict.fromkeys(cup):
+        of_it = cup == name
+        sizes = np.unique(cup_mm[of_it & np.isfinite(cup_mm)])
+        if sizes.size == 1:
+            cup_mm[of_it] = sizes[0]
+    cups = list(zip(cup, np.nan_to_num(cup_mm), strict=True))
+    usual = max(dict.fromkeys(cups), key=cups.count, default=("", 0.0))
     unknown: dict[int, str] = {}
-    diameter = cup_mm.copy()
-    of_cup = {name: cup_mm[(cup == name) & np.isfinite(cup_mm)] for name in dict.fromkeys(cup) if name}
-    for i in np.flatnonzero(np.isnan(diameter)):
-        known = of_cup.get(cup[i], np.empty(0))
-        if known.size:
-            diameter[i] = known[0]
-    one_cup = len(set(cup)) == 1 and len(set(cup_mm[np.isfinite(cup_mm)])) <= 1
-    if one_cup:
-        usual = diameter[np.isfinite(diameter)]
-        diameter[:] = usual[0] if usual.size else np.sqrt(4000.0 / np.pi)  # then the depth is the filling
-    depth = fill * 1000.0 / (np.pi / 4.0 * diameter**2)
-    if np.isnan(fill).all() and (one_cup or not of_cup):
-        return np.full(len(rows), np.nan), unknown
-    for i in np.flatnonzero(np.isnan(depth)):
-        lacking = "fill_ml" if np.isnan(fill[i]) else "cup_mm"
-        unknown[int(i)] = f"{lacking} is not stated and other scans have another filling or cup; fill it in scans.csv"
+    if len(set(cups)) == 1 and np.isnan(cup_mm).all():
+        depth = fill.copy()
+    elif stated.size == 0:
+        depth = np.full(n, np.nan)
+        for i in (i for i, own in enumerate(cups) if own != usual):
+            unknown[i] = f"cup {cup[i]!r} where most scans have {usual[0]!r}, and no filling is stated; fill in fill_ml"
+    else:
+        depth = fill * 1000.0 / (np.pi / 4.0 * cup_mm**2)
+        for i in np.flatnonzero(np.isnan(depth)):
+            lacking = "fill_ml" if np.isnan(fill[i]) else "cup_mm"
+            unknown[int(i)] = (
+                f"{lacking} is not stated and other scans have another filling or cup; fill it in scans.csv"
+            )
     return depth, unknown
 
 
@@ -126,27 +136,24 @@ def bring_to_one_depth(
     if np.isnan(depth).all() and not unknown:
         return table, wanted_mm
     known = depth[np.isfinite(depth)]
+    if known.size == 0:
+        known = np.ones(1)
     sizes, counts = np.unique(np.round(known, 6), return_counts=True)
     one = wanted_mm if wanted_mm is not None else float(sizes[counts.argmax()])
     if not unknown and (np.abs(known / one - 1.0) <= SAME_DEPTH).all():
         return table, one
-    keep = np.ones(len(table), bool)
-    ratio = np.ones(len(table))
+    keep, ratio = np.ones(len(table), bool), np.ones(len(table))
     for k, i in enumerate(sample):
-        far = not 1.0 / LARGEST_RATIO <= one / depth[k] <= LARGEST_RATIO
+        far = np.isfinite(depth[k]) and not 1.0 / LARGEST_RATIO <= one / depth[k] <= LARGEST_RATIO
         if k in unknown or far:
-            reason = unknown.get(
-                k, f"{depth[k]:.2f} mm of beer where {one:.2f} mm are wanted: too far apart to be compared; pour again"
+            far_reason = (
+                f"{depth[k]:.2f} mm of beer where {one:.2f} mm are wanted, too far apart to compare; pour again"
             )
-            left_out.append((str(of_it["file"].iloc[i]), reason))
+            left_out.append((str(of_it["file"].iloc[i]), unknown.get(k, far_reason)))
             keep[i] = False
         elif abs(depth[k] / one - 1.0) > SAME_DEPTH:
             ratio[i] = one / depth[k]
-            notes.append(
-                (
-                    str(table.index[i]),
-                    f"absorbance brought from {depth[k]:.2f} to {one:.2f} mm of beer by fill_ml and cup",
-                )
-            )
+            note = f"absorbance brought from {depth[k]:.2f} to {one:.2f} mm of beer by fill_ml and cup"
+            notes.append((str(table.index[i]), note))
     values = to_depth(table.to_numpy(float), ratio)
     return pd.DataFrame(values, index=table.index, columns=table.columns)[keep], one

@@ -134,7 +134,7 @@ def measure(
     found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,
-        full_scale=full_scale,
+        full_scale=full_scale, depth_mm=depth_mm,
     )  # fmt: skip
 
 
@@ -146,6 +146,7 @@ def session_of(
     reference_age_h: float = 12.0,
     dark_offset: float | None = None,
     full_scale: float | None = None,
+    depth_mm: float | None = None,
 ) -> Session:
     """Turn what was read of a folder, or of a part of it, into checked reflectance.
 
@@ -154,7 +155,7 @@ def session_of(
     found : MeasuredFolder
     folder : str
         Its name, for messages.
-    dark_age_h, reference_age_h, dark_offset, full_scale
+    dark_age_h, reference_age_h, dark_offset, full_scale, depth_mm
         As in `measure`.
 
     Returns
