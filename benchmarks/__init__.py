@@ -1,0 +1,1 @@
+"""Benchmarks: run each as `python -m benchmarks.NAME` from the project's folder."""
