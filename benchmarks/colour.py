@@ -15,9 +15,9 @@ from sklearn.ensemble import RandomForestRegressor
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from sklearn.linear_model import LinearRegression
-from sklearn.model_selection import GroupKFold
+from sklearn.model_selection import GroupKFold, cross_val_predict
 from sklearn.pipeline import make_pipeline
-from sklearn.preprocessing import StandardScaler
+from sklearn.preprocessing import PolynomialFeatures, StandardScaler
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.band import usable_band
@@ -57,10 +57,19 @@ def plain_pls(R: Floats, batch: Codes, lab: Floats, new: Floats) -> Floats:
     return PLSRegression(int(np.argmin(error)) + 1, scale=False).fit(X, y).predict(absorbance(new)).ravel()
 
 
-def one_wavelength(R: Floats, batch: Codes, lab: Floats, new: Floats, at: int) -> Floats:
-    """A straight line through absorbance at 430 nm."""
-    depth = absorbance(mean_by(R, batch)[0])[:, [at]]
-    return LinearRegression().fit(depth, lab).predict(absorbance(new)[:, [at]])
+def one_wavelength(R: Floats, batch: Codes, lab: Floats, new: Floats) -> Floats:
+    """Log colour as a parabola of log absorbance at the one wavelength that held-out batches like best."""
+
+    def features(rows: Floats, at: int) -> Floats:
+        return np.log(np.maximum(absorbance(rows)[:, [at]], 1e-3))
+
+    mean, answer = mean_by(R, batch)[0], np.log(lab)
+    model = make_pipeline(PolynomialFeatures(2), LinearRegression())
+    error = [
+        np.mean((cross_val_predict(model, features(mean, at), answer, cv=5) - answer) ** 2) for at in range(R.shape[1])
+    ]
+    best = int(np.argmin(error))
+    return np.exp(model.fit(features(mean, best), answer).predict(features(new, best)))
 
 
 def gaussian_process(R: Floats, batch: Codes, lab: Floats, new: Floats) -> Floats:
@@ -92,7 +101,7 @@ def one_seed(seed: int) -> dict[str, Floats]:
         "specmatch": lambda: fit.predict(new[:, band]),
         "(a) PLS, full band": lambda: plain_pls(R, batch, lab, new),
         "(b) PLS, usable band": lambda: plain_pls(R[:, band], batch, lab, new[:, band]),
-        "(c) one wavelength": lambda: one_wavelength(R, batch, lab, new, int(np.argmin(np.abs(nm - 430.0)))),
+        "(c) one wavelength": lambda: one_wavelength(R[:, band], batch, lab, new[:, band]),
         "(d) Gaussian process": lambda: gaussian_process(R[:, band], batch, lab, new[:, band]),
         "(d) random forest": lambda: forest(R[:, band], batch, lab, new[:, band]),
     }

@@ -154,20 +154,37 @@ def fit_pls_without(
     w = np.ones(n) if weight is None else np.asarray(weight, float)
     total = w.sum()
     x_mean, y_mean = w @ X / total, w @ y / total
-    X, y = X - x_mean, y - y_mean
-    weighted = X * w[:, None]
-    S, s = weighted.T @ X, weighted.T @ y
+    root = np.sqrt(w)
+    # rows in the order of the sets, so that each set is one stretch of memory; rows of several sets are copied
+    order = np.concatenate([*left_out, np.zeros(0, np.int64)])
+    rest = np.setdiff1d(np.arange(n), order)
+    overlap = order.size + rest.size > n
+    rows = np.arange(n) if overlap else np.concatenate([order, rest])
+    X = X[rows]
+    X -= x_mean
+    if weight is not None:
+        X *= root[rows, None]
+    y = root[rows] * (y[rows] - y_mean)
+    S, s = X.T @ X, X.T @ y
+    if overlap:
+        blocks = [X[out] for out in left_out]
+        answers = [y[out] for out in left_out]
+    else:
+        ends = np.cumsum([len(out) for out in left_out])
+        blocks = [X[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
+        answers = [y[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
 
-    kept = np.array([total - w[rows].sum() for rows in left_out])
-    shift = np.array([-w[rows] @ X[rows] for rows in left_out]) / kept[:, None]  # mean of each training set
-    level = np.array([-w[rows] @ y[rows] for rows in left_out]) / kept
-    start = np.array([s - weighted[rows].T @ y[rows] for rows in left_out]) - (kept * level)[:, None] * shift
+    kept = np.array([total - w[out].sum() for out in left_out])
+    # mean of each training set, from what is missing of the whole, whose mean is 0
+    shift = np.array([-root[out] @ block for out, block in zip(left_out, blocks, strict=True)]) / kept[:, None]
+    level = np.array([-root[out] @ answer for out, answer in zip(left_out, answers, strict=True)]) / kept
+    start = np.array([s - answer @ block for answer, block in zip(answers, blocks, strict=True)])
+    start -= (kept * level)[:, None] * shift
 
     def times_scatter(r: Floats) -> Floats:
         product = r @ S - (kept * np.einsum("gp,gp->g", shift, r))[:, None] * shift
-        for g, rows in enumerate(left_out):
-            if len(rows):
-                product[g] -= (X[rows] @ r[g]) @ weighted[rows]
+        for g, block in enumerate(blocks):
+            product[g] -= (block @ r[g]) @ block
         return product
 
     coefficients, rotation, score_square = _components(start, times_scatter, n_components)
