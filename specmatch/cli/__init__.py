@@ -109,7 +109,9 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print(f"specmatch {args.command}: stopped", file=sys.stderr)
         return 2
-    if args.json:
+    if outcome.shown:
+        pass
+    elif args.json:
         from specmatch.report.json_document import document
 
         print(document(args.command, outcome.results, outcome.left_out))

@@ -19,9 +19,12 @@ class Outcome:
         What was not used, each with its `reason`.
     needs_look : bool
         True for a hold, a rescan, a finding, something left out: exit code 1.
+    shown : bool
+        True where the command has shown everything while it ran: then nothing more is printed.
     """
 
     results: Any
     text: str
     left_out: Sequence[Mapping[str, Any]] = field(default_factory=tuple)
     needs_look: bool = False
+    shown: bool = False

@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.line_setting import add_line_arguments
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "verify"
@@ -15,6 +16,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
+    parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
+    add_line_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -22,12 +25,46 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.cli.sources import in_unit, load_source
     from specmatch.house.decision import CONSISTENT
     from specmatch.house.house_model import HouseModel
+    from specmatch.house.specification import load_specification
     from specmatch.report.text import CAUTIONS, readings_text
 
-    house = HouseModel.load(args.model)
-    source = load_source(args.source)
-    verified = house.verify(source.scans_or_session, claimed=args.claim, scans=source.scans)
+    note = ""
+    if args.journal:
+        verified, left_out, note = _recorded(args)
+    else:
+        house = HouseModel.load(args.model)
+        specification = load_specification(args.model, beers=house.beers_)
+        source = load_source(args.source)
+        verified = house.verify(
+            source.scans_or_session, claimed=args.claim, scans=source.scans, specification=specification
+        )
+        left_out = source.left_out
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = bool(source.left_out) or bool((verified["decision"] != CONSISTENT).any())
-    return Outcome(verified, f"{readings_text(verified)}\n\n{CAUTIONS}", source.left_out, needs_look=look)
+    look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
+    return Outcome(verified, f"{readings_text(verified)}{note}\n\n{CAUTIONS}", left_out, needs_look=look)
+
+
+def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
+    """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
+    from specmatch.cli.line_setting import line_setting
+    from specmatch.line.journal import Journal
+    from specmatch.line.recording import readings_of, record_left_out, record_measured
+    from specmatch.line.scan_folder import measure_source
+
+    setting = line_setting(args)
+    measured = measure_source(args.source)
+    with Journal(args.journal) as journal:
+        added = record_measured(journal, setting, measured)
+        left_out = []
+        for path, reason in measured.session.left_out.itertuples(index=False):
+            left_out.append({"file": path, "reason": reason})
+            if path in measured.files:
+                added += record_left_out(journal, setting, measured.files[path], reason)
+        verified = readings_of(journal, measured)
+    numbers = [row["entry"] for row in added]
+    said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
+    for row in added:
+        if row["kind"] == "control":
+            said += f"\ncontrol: {row['decision']}; {row['reason']}"
+    return verified, left_out, f"\n\n{args.journal}: {said}"

@@ -1,0 +1,53 @@
+"""Arguments that `verify --journal` and `watch` share, and the line's setting made of them."""
+
+import argparse
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from specmatch.line.judging import LineSetting
+
+
+def add_line_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare who measured where, and how long a control vouches for the line."""
+    parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")
+    parser.add_argument("--operator", default="", metavar="NAME", help="who measured (default: the sheet's)")
+    parser.add_argument(
+        "--control-hours",
+        type=float,
+        default=12.0,
+        metavar="H",
+        help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
+    )
+
+
+def line_setting(args: argparse.Namespace) -> "LineSetting":
+    """Load the model and what lies beside it, and refuse a claim that it does not know.
+
+    Raises
+    ------
+    UnknownBeerError
+        If `--claim` names neither a beer nor a label.
+    """
+    import pandas as pd
+
+    from specmatch.house.decision import check_claims
+    from specmatch.house.house_model import HouseModel
+    from specmatch.house.specification import load_specification
+    from specmatch.line.judging import LineSetting
+    from specmatch.storage import sha256_of
+
+    house = HouseModel.load(args.model)
+    specification = load_specification(args.model, beers=house.beers_)
+    if args.claim is not None:
+        labels = {row.label for row in specification.labels}
+        check_claims(args.claim, pd.Index(["--claim"]), house.beers_, labels=labels)
+    return LineSetting(
+        house, sha256_of(args.model), specification, args.line, args.operator, args.claim, args.control_hours
+    )
+
+
+def shown_row(record: dict[str, Any]) -> dict[str, Any]:
+    """Return a record as programs are shown it: the reading's columns beside the rest, kept scans left out."""
+    reading = record.get("reading", {})
+    rest = {key: value for key, value in record.items() if key not in ("reading", "pours", "alone")}
+    return {**rest, **reading}

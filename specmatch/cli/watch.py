@@ -1,0 +1,86 @@
+"""`specmatch watch`: verify scans as an instrument writes them."""
+
+import argparse
+import signal
+import sys
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any
+
+from specmatch.cli.line_setting import add_line_arguments, line_setting, shown_row
+from specmatch.cli.outcome import Outcome
+from specmatch.line.entry_text import entry_line
+
+COMMAND = "watch"
+HELP = "verify scans as they land in a folder, and record every decision"
+EXAMPLE = "specmatch watch house.model scans/ --journal line1.db --line L1"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `watch`."""
+    parser.add_argument("model", metavar="MODEL", help="model file")
+    parser.add_argument("folder", metavar="FOLDER", help="folder that the instrument writes to")
+    parser.add_argument(
+        "--journal", required=True, metavar="DB", help="journal to record in, on a disk of this machine"
+    )
+    parser.add_argument("--once", action="store_true", help="judge what is there and stop, for a scheduler")
+    parser.add_argument("--claim", metavar="BEER", help="beer or label that every sample is said to be")
+    add_line_arguments(parser)
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Watch until a signal, or once."""
+    from specmatch.errors import MissingScanError
+    from specmatch.line.journal import Journal
+    from specmatch.line.watch import Watch, only_watcher
+    from specmatch.report.text import CAUTIONS
+
+    folder = Path(args.folder)
+    if not folder.is_dir():
+        raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
+    setting = line_setting(args)
+    tell = _tell(args.json)
+    with Journal(args.journal) as journal, only_watcher(Path(args.journal), folder):
+        watch = Watch(journal, setting, folder)
+        if args.once:
+            rows = watch.once()
+            for row in rows:
+                tell(row)
+            for name, reason in watch.waiting.items():
+                print(f"waiting: {name}: {reason}", file=sys.stderr)
+            print(f"{len(rows)} recorded, {len(watch.waiting)} waiting", file=sys.stderr)
+            look = bool(watch.waiting) or any(row.get("decision") not in ("consistent", None) for row in rows)
+            look = look or any(row["kind"] == "left_out" for row in rows)
+            return Outcome(None, "", needs_look=look, shown=True)
+        stop = threading.Event()
+        for number in (signal.SIGINT, signal.SIGTERM):
+            signal.signal(number, lambda *_: stop.set())
+        if not args.json:
+            print(f"{CAUTIONS}\n\nwatching {folder}; stop with Ctrl-C", flush=True)
+        seen: list[bool] = []
+
+        def tell_and_note(row: dict[str, Any]) -> None:
+            tell(row)
+            seen.append(row.get("decision") not in ("consistent", None) or row["kind"] == "left_out")
+
+        watch.run(stop, tell_and_note, complain=lambda said: print(f"waiting: {said}", file=sys.stderr, flush=True))
+    print(f"stopped: {len(seen)} recorded in {args.journal}", file=sys.stderr)
+    return Outcome(None, "", needs_look=any(seen), shown=True)
+
+
+def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
+    if as_json:
+        from specmatch.report.json_document import document
+
+        def one_document(row: dict[str, Any]) -> None:
+            # the contract of every command, one document a line
+            left_out = [shown_row(row)] if row["kind"] == "left_out" else []
+            print(document("watch", [] if left_out else [shown_row(row)], left_out), flush=True)
+
+        return one_document
+
+    def one_line(row: dict[str, Any]) -> None:
+        print(entry_line(row), flush=True)
+
+    return one_line

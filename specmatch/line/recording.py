@@ -1,0 +1,264 @@
+"""From what was measured to rows of the journal: references, controls, then samples in the order of time."""
+
+from collections.abc import Iterator, Sequence
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.house.readings import READING_COLUMNS
+from specmatch.line.controls import CONTROL, control_baseline, control_trouble, judge_control
+from specmatch.line.journal import Journal, Record
+from specmatch.line.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
+from specmatch.line.measured import Measured, ScanFile
+from specmatch.line.run_rule import CLEAR, find_run, judge_in_run
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+REFERENCE, LEFT_OUT = "reference", "left_out"
+
+
+def record_measured(journal: Journal, setting: LineSetting, measured: Measured) -> list[Record]:
+    """Judge what was measured and add it to the journal; scans that it holds already are not judged again.
+
+    Parameters
+    ----------
+    journal : Journal
+    setting : LineSetting
+    measured : Measured
+
+    Returns
+    -------
+    list of dict
+        The rows added, in order.
+
+    Raises
+    ------
+    TableError
+        If a time has no offset; nothing is added then.
+    """
+    session = measured.session
+    times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
+    rows = list(_references(journal, setting, measured))
+    for scan_id in sorted(session.controls.index, key=lambda name: times[name][1]):
+        rows += _control(journal, setting, measured, scan_id, times[scan_id])
+    samples = session.scans.groupby("sample", sort=False).groups
+    for _, ids in sorted(samples.items(), key=lambda item: max(times[name][1] for name in item[1])):
+        last = max(ids, key=lambda name: times[name][1])
+        rows += _sample(journal, setting, measured, list(ids), times[last])
+    return rows
+
+
+def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
+    """Add a row about a file that could not be used; none if these bytes were recorded already."""
+    with journal.writing():
+        if file.path in journal.seen(file.sha256):
+            return []
+        record = {"kind": LEFT_OUT, "line": setting.line, "operator": setting.operator, "reason": reason}
+        return [journal.append({**record, "scan_files": {file.path: file.sha256}})]
+
+
+def _common(setting: LineSetting, time: tuple[str, float], row: pd.Series) -> Record:
+    instrument = row.get("instrument", "")
+    operator = row.get("operator", "")
+    return {
+        "measured_at": time[0],
+        "measured_unix": time[1],
+        "line": setting.line,
+        "operator": setting.operator or (operator if isinstance(operator, str) else ""),
+        "instrument": instrument if isinstance(instrument, str) else "",
+        "model_hash": setting.model_hash,
+    }
+
+
+def _references(journal: Journal, setting: LineSetting, measured: Measured) -> Iterator[Record]:
+    session = measured.session
+    usable = session.usable.to_numpy(bool)
+    nm = session.references.columns.to_numpy(float)
+    for scan_id, light in zip(session.references.index, session.references.to_numpy(float), strict=True):
+        file = measured.file_of[scan_id]
+        with journal.writing():
+            if file.path in journal.seen(file.sha256):
+                continue
+            time = measured.time_of(scan_id)
+            level, peak = reference_level(light, usable), peak_position(light, nm)
+            yield journal.append(
+                {
+                    "kind": REFERENCE,
+                    **_common(setting, time, measured.rows.loc[scan_id]),
+                    "sample": scan_id,
+                    "reading": {"level": level, "peak_nm": peak},
+                    "scan_files": {file.path: file.sha256},
+                }
+            )
+
+
+def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
+    """Return the mean light of a reference over the usable channels, counts per ms."""
+    where = usable & np.isfinite(light) if usable.any() else np.isfinite(light)
+    return float(light[where].mean())
+
+
+def peak_position(light: np.ndarray, wavelength_nm: np.ndarray) -> float:
+    """Return the wavelength of the highest peak, between channels by the parabola through the top three, nm.
+
+    Examples
+    --------
+    >>> nm = np.arange(440.0, 461.0, 2.0)
+    >>> round(peak_position(np.exp(-(((nm - 450.7) / 9.0) ** 2)), nm), 1)
+    450.7
+    """
+    whole = np.where(np.isfinite(light), light, 0.0)
+    top = int(np.clip(whole.argmax(), 1, whole.size - 2))
+    low, mid, high = whole[top - 1 : top + 2]
+    bend = low - 2.0 * mid + high
+    shift = 0.0 if bend == 0 else float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0))
+    step = (wavelength_nm[top + 1] - wavelength_nm[top - 1]) / 2.0
+    return float(wavelength_nm[top] + shift * step)
+
+
+def _control(
+    journal: Journal, setting: LineSetting, measured: Measured, scan_id: str, time: tuple[str, float]
+) -> list[Record]:
+    session, file = measured.session, measured.file_of[scan_id]
+    reading = reading_record(setting.house.read(session.controls.loc[[scan_id]]).iloc[0])
+    codes = [code for name, code in zip(session.checks["scan_id"], session.checks["code"], strict=True)
+             if name == scan_id]  # fmt: skip
+    faults = [code for code in codes if WARNING_CODES[code].effect == RESCAN]
+    # a control is no beer: what the model says of its identity is left out of the record
+    kept = {key: reading[key] for key in ("colour", "colour_unit", "distance", "n_pours")}
+    with journal.writing():
+        if file.path in journal.seen(file.sha256):
+            return []
+        if faults:
+            decision, reason = RESCAN, f"control not fit to be judged: {WARNING_CODES[faults[0]].sentence}"
+        else:
+            baseline = control_baseline(journal, setting.line)
+            decision, reason = judge_control(kept["colour"], kept["colour_unit"], baseline)
+            faults = ["control_out"] if decision == RESCAN else []
+        advice = (
+            "go on" if decision != RESCAN else "clean base and cup, take a new reference, measure the control again"
+        )
+        record = {
+            "kind": CONTROL,
+            **_common(setting, time, session.control_scans.loc[scan_id]),
+            "sample": scan_id,
+            "decision": decision,
+            "reason": reason,
+            "advice": advice,
+            "reading": {**kept, "warnings": [*codes, *(code for code in faults if code not in codes)]},
+            "scan_files": {file.path: file.sha256},
+        }
+        return [journal.append(record)]
+
+
+def _sample(
+    journal: Journal, setting: LineSetting, measured: Measured, scan_ids: list[str], time: tuple[str, float]
+) -> list[Record]:
+    session = measured.session
+    name = str(session.scans.at[scan_ids[0], "sample"])
+    claim = setting.claim if setting.claim is not None else session.claims.get(name)
+    on = datetime.fromisoformat(time[0]).date()
+    new, repeated = _unseen(journal, measured, scan_ids)
+    if not new:
+        return []
+    part = part_of(session, new, repeated)
+    judged = judge_sample(setting, part, claim, on)
+    batch = str(session.scans.at[scan_ids[0], "batch"])
+    # where nobody wrote a lot down, the gate has put the sample's own name there
+    lot = "" if batch == name else batch
+    files = {file.path: file.sha256 for file in (measured.file_of[scan] for scan in new)}
+    record: dict[str, Any] = {**_common(setting, time, session.scans.loc[new[0]]), "claimed": claim, "lot": lot}
+    house = setting.house
+    record |= {
+        "sample": name,
+        "set_name": house.fitted.set_name,
+        "set_hash": house.fitted.set_hash,
+        "coverage": house.coverage,
+        "false_reject_rate": house.false_reject_rate,
+        "specification_hash": setting.specification.hash,
+        "scan_files": files,
+    }
+    documents = []
+    if setting.specification.hash:
+        documents.append((setting.specification.hash, "specification", setting.specification.text))
+    with journal.writing():
+        if any(path in journal.seen(digest) for path, digest in files.items()):
+            return []  # another process was quicker
+        if claim is None:
+            plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
+            return [journal.append({"kind": "reading", **record, **plain}, documents=documents)]
+        run = find_run(journal, setting.line, claim, lot)
+        trouble = control_trouble(journal, setting.line, time[1], control_hours=setting.control_hours)
+        pooled = None
+        if run.state != CLEAR and trouble is None and not judged.faults:
+            pooled = judge_pooled(setting, [*run.pours, judged.pours], claim, on)
+        got = judge_in_run(run, judged, pooled, control=trouble)
+        decided = {
+            "kind": got.kind,
+            "concerns": got.concerns,
+            **record,
+            "decision": got.decision,
+            "reason": got.reason,
+            "advice": got.advice,
+            "run_state": got.run_state,
+            "reading": got.reading,
+        }
+        if got.kind == "retest":
+            decided["alone"] = judged.reading
+        if got.pours:
+            decided["pours"] = got.pours
+        return [journal.append(decided, documents=documents)]
+
+
+def _unseen(journal: Journal, measured: Measured, scan_ids: Sequence[str]) -> tuple[list[str], pd.DataFrame | None]:
+    """Return the scans whose files the journal does not hold, and checks of those that are copies of others."""
+    new, rows = [], []
+    for scan_id in scan_ids:
+        file = measured.file_of[scan_id]
+        seen = journal.seen(file.sha256)
+        if file.path in seen:
+            continue
+        new.append(scan_id)
+        if seen:
+            path, entry = next(iter(seen.items()))
+            said = f"{file.path} holds the same bytes as {path} of entry {entry}: pour and measure anew"
+            rows.append((scan_id, "repeated_scan", 1.0, said))
+    return new, pd.DataFrame(rows, columns=["scan_id", "code", "size", "sentence"]) if rows else None
+
+
+def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
+    """Return what the journal holds of the samples measured, as `HouseModel.verify` shows it, with `entry`.
+
+    Parameters
+    ----------
+    journal : Journal
+    measured : Measured
+
+    Returns
+    -------
+    DataFrame
+        Index `sample`; the last word on each sample.
+    """
+    rows: dict[str, Record] = {}
+    for sample, ids in measured.session.scans.groupby("sample", sort=False).groups.items():
+        files = [measured.file_of[scan_id] for scan_id in ids]
+        entries = [journal.seen(file.sha256)[file.path] for file in files if file.path in journal.seen(file.sha256)]
+        if entries:
+            rows[str(sample)] = journal.entry(max(entries))
+    table = pd.DataFrame(
+        [[_cell(row["reading"].get(column), column) for column in READING_COLUMNS] for row in rows.values()],
+        index=pd.Index(list(rows), dtype=object, name="sample"),
+        columns=list(READING_COLUMNS),
+    )
+    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state"):
+        table[column] = pd.Series([row.get(column) for row in rows.values()], index=table.index, dtype=object)
+    return table
+
+
+def _cell(value: Any, column: str) -> Any:
+    if value is None and column in ("colour_low", "colour_high"):
+        return -np.inf if column == "colour_low" else np.inf
+    if value is None and column in ("colour", "p_value", "distance"):
+        return np.nan
+    return tuple(value) if isinstance(value, list) else value

@@ -1,0 +1,293 @@
+"""Watch a folder: judge scans as an instrument writes them, once each, whatever happens in between.
+
+What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
+watch that was killed goes on where the journal ends.
+"""
+
+import logging
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+
+import pandas as pd
+
+from specmatch.errors import LockedError, MissingScanError, SheetError, SpecmatchError, StorageError
+from specmatch.line.journal import Journal, Record
+from specmatch.line.judging import LineSetting
+from specmatch.line.measured import Measured, ScanFile, ScanReader, measure_bare, measure_listed
+from specmatch.line.recording import record_left_out, record_measured
+from specmatch.measurement.folder import find_sheet, listed_scans
+from specmatch.storage import locked, sha256_of
+
+log = logging.getLogger(__name__)
+
+# an instrument writes a file within a tenth of a second: one that stays the same from look to look is whole
+POLL_S = 0.1
+# a file that cannot be used may still be growing; after so long without a change it is what it is
+PATIENCE_S = 5.0
+RETRY_S = 1.0
+SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc", ".prn", ".jdx", ".dx", ".jcm")
+# darks and references before a sample that may still be wanted beside those of its own session
+EARLIER_REFERENCES = 8
+
+Mark = tuple[int, int]
+
+
+@contextmanager
+def only_watcher(journal: Path, folder: Path) -> Iterator[None]:
+    """Hold the right to watch a folder with a journal; a second watcher is refused by name.
+
+    Raises
+    ------
+    LockedError
+        If another process watches it.
+    """
+    name = sha256_of(str(folder.resolve()).encode())[:12]
+    lock = journal.with_name(f".{journal.name}.{name}.lock")
+    try:
+        with locked(lock):
+            yield
+    except LockedError as error:
+        if "is being written to" not in str(error):
+            raise
+        raise LockedError(f"{folder} is being watched already, with {journal}; one watcher is enough") from error
+
+
+class Watch:
+    """Judges what is new in a folder.
+
+    Parameters
+    ----------
+    journal : Journal
+    setting : LineSetting
+    folder : Path
+        With `scans.csv`, which says what each file is; without it each file is a sample of its own, of reflectance.
+    patience_s : float, default 5
+        How long a file that cannot be used may stay as it is before it is left out.
+
+    Attributes
+    ----------
+    waiting : dict of str to str
+        What could not be used yet, and why.
+
+    Examples
+    --------
+    >>> Watch(journal, setting, Path("scans")).once()  # doctest: +SKIP
+    """
+
+    def __init__(self, journal: Journal, setting: LineSetting, folder: Path, *, patience_s: float = PATIENCE_S) -> None:
+        self.journal, self.setting, self.folder, self.patience_s = journal, setting, folder, patience_s
+        self.waiting: dict[str, str] = {}
+        self._reader = ScanReader(folder)
+        self._marks: dict[str, tuple[Mark, float]] = {}
+        self._done: dict[str, Mark] = {}
+        self._sheet: tuple[Mark, pd.DataFrame] | None = None
+        self._groups: list[list[int]] = []
+
+    def run(
+        self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning
+    ) -> None:
+        """Look again and again until told to stop.
+
+        Parameters
+        ----------
+        stop : threading.Event
+            Set from a signal handler or another thread; the sample in hand is finished first.
+        tell : callable
+            Gets every row as soon as it is in the journal.
+        complain : callable
+            Gets a sentence when something waits or cannot be written, once for each.
+        """
+        said: set[str] = set()
+        while not stop.is_set():
+            pause = POLL_S
+            try:
+                for row in self.rows(stop):
+                    tell(row)
+                trouble = [f"{name}: {reason}" for name, reason in self.waiting.items() if self._stale(name)]
+            except (StorageError, OSError) as error:
+                # a full disk or a share that is away: nothing is lost, the folder still holds the scans
+                trouble, pause = [str(error)], RETRY_S
+            for sentence in trouble:
+                if sentence not in said:
+                    complain(sentence)
+            said = set(trouble)
+            stop.wait(pause)
+
+    def once(self) -> list[Record]:
+        """Judge everything that is whole by now; what is not is left in `waiting`."""
+        self.patience_s = min(self.patience_s, POLL_S)
+        rows = list(self.rows())
+        time.sleep(2 * POLL_S)
+        return rows + list(self.rows())
+
+    def rows(self, stop: threading.Event | None = None) -> Iterator[Record]:
+        """Look once; each row is given out as soon as it is in the journal."""
+        self.waiting.clear()
+        sheet = find_sheet(self.folder, "scans")
+        if sheet is None:
+            work = self._bare()
+        else:
+            listed = self._listed(sheet)
+            work = iter(()) if listed is None else self._samples(listed)
+        for measured_rows in work:
+            yield from measured_rows
+            if stop is not None and stop.is_set():
+                return
+
+    def _bare(self) -> Iterator[list[Record]]:
+        for path in sorted(self.folder.iterdir()):
+            if path.suffix.lower() not in SCAN_SUFFIXES or path.name.startswith(".") or not path.is_file():
+                continue
+            if self._is_done(path.name):
+                continue
+            file = self._whole(path.name)
+            if file is not None:
+                yield self._record(partial(measure_bare, file), [file], listed=False)
+
+    def _listed(self, path: Path) -> pd.DataFrame | None:
+        """The rows of the sheet; None until it is whole for the first time."""
+        if self._sheet is not None and self._sheet[0] == _mark(path):
+            return self._sheet[1]
+        before = None if self._sheet is None else self._sheet[1]
+        if not self._steady(path.name) or (
+            path.suffix == ".csv" and not path.read_bytes().endswith(b"\n") and not self._stale(path.name)
+        ):
+            self.waiting.setdefault(path.name, "is being written")
+            return before
+        mark = _mark(path)
+        try:
+            rows, left_out, _ = listed_scans(path)
+        except SheetError as error:
+            self.waiting[path.name] = str(error)
+            return before
+        for name, reason in left_out:
+            log.warning("%s: %s", name, reason)
+        self._sheet, self._groups = (mark, rows), _groups(rows)
+        return rows
+
+    def _samples(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
+        """Files of one control or sample at a time, in the order of the sheet, darks and references with them."""
+        for places in self._groups:
+            new = [i for i in places if not self._is_done(rows["file"].iat[i])]
+            files = [self._whole(rows["file"].iat[i]) for i in new]
+            ready = [file for file in files if file is not None]
+            if not new or len(ready) < len(files):
+                continue
+            light = self._light(rows, max(places))
+            if light is None:
+                continue
+            part, every = rows.iloc[[*light, *new]], [*light.values(), *ready]
+            measure = partial(measure_listed, part, every, folder=str(self.folder))
+            yield self._record(measure, ready, listed=True)
+
+    def _light(self, rows: pd.DataFrame, place: int) -> dict[int, ScanFile] | None:
+        """Darks and references of the sample's session and some before it, by place; None while one is on its way."""
+        instrument, session = rows["instrument"].iat[place], rows["session"].iat[place]
+        near = [int(i) for i in (rows["role"].isin(("dark", "reference")) & (rows["instrument"] == instrument))
+                .to_numpy().nonzero()[0]]  # fmt: skip
+        earlier = [i for i in near if i < place][-EARLIER_REFERENCES:]
+        wanted = sorted({*earlier, *(i for i in near if session and rows["session"].iat[i] == session)}) or near
+        found: dict[int, ScanFile] = {}
+        for i in wanted:
+            name = rows["file"].iat[i]
+            file = self._whole(name)
+            if file is None and not self._stale(name):
+                return None
+            if file is not None and file.scans:
+                found[i] = file
+        return found
+
+    def _record(self, measure: Callable[[], Measured], files: list[ScanFile], *, listed: bool) -> list[Record]:
+        names = ", ".join(file.path for file in files)
+        try:
+            measured = measure()
+            unused = {path: reason for path, reason in measured.session.left_out.itertuples(index=False)}
+            waits = [file for file in files if file.path in unused]
+            no_light = listed and measured.session.references.empty
+            if waits and (no_light or not all(self._stale(file.path) for file in waits)):
+                self.waiting[names] = unused[waits[0].path]
+                return []
+            rows = record_measured(self.journal, self.setting, measured)
+        except (StorageError, OSError):
+            raise
+        except MissingScanError as error:
+            self.waiting[names] = str(error)
+            return []
+        except SpecmatchError as error:
+            if not all(self._stale(file.path) for file in files):
+                self.waiting[names] = str(error)
+                return []
+            rows, unused = [], {file.path: str(error) for file in files}
+        for file in files:
+            if file.path in unused:
+                rows += record_left_out(self.journal, self.setting, file, unused[file.path])
+            self._done[file.path] = _mark(self.folder / file.path)
+        return rows
+
+    def _is_done(self, name: str) -> bool:
+        """Whether these bytes under this name are in the journal; a file that was written anew is not."""
+        try:
+            mark = _mark(self.folder / name)
+        except OSError:
+            return False
+        unknown = name not in self._done and name not in self._marks
+        if unknown and name in self.journal.seen(sha256_of(self.folder / name)):
+            self._done[name] = mark
+        return self._done.get(name) == mark
+
+    def _whole(self, name: str) -> ScanFile | None:
+        """The file as read if it is whole; else None, with a word in `waiting`."""
+        try:
+            steady = self._steady(name)
+        except OSError:
+            self.waiting[name] = "is listed but not there yet"
+            return None
+        if not steady:
+            self.waiting[name] = "is being written"
+            return None
+        file = self._reader.read(name)
+        cut = not file.scans or any("may be cut" in note for scan in file.scans for note in scan.notes)
+        if cut and not self._stale(name):
+            self.waiting[name] = file.reason or "has no line end yet"
+            return None
+        return file
+
+    def _steady(self, name: str) -> bool:
+        """Whether a file is the same as at the last look."""
+        mark, before = _mark(self.folder / name), self._marks.get(name)
+        if before is None or before[0] != mark:
+            self._marks[name] = (mark, time.monotonic())
+            # a file that nobody has touched for a while was whole before we came
+            return abs(time.time() - mark[0] / 1e9) > self.patience_s
+        return True
+
+    def _stale(self, name: str) -> bool:
+        """Whether a file has stayed as it is for longer than anybody waits."""
+        parts = name.split(", ")
+        now = time.monotonic()
+        for part in parts:
+            if part not in self._marks:
+                self._marks[part] = ((0, 0), now)
+        return all(
+            now - self._marks[part][1] > self.patience_s
+            or 0 < self.patience_s < time.time() - self._marks[part][0][0] / 1e9 < 1e9
+            for part in parts
+        )
+
+
+def _groups(rows: pd.DataFrame) -> list[list[int]]:
+    """Places of the rows that are judged together: those of a sample, a control alone; in the order of the sheet."""
+    together: dict[tuple[str, str], list[int]] = {}
+    for i, (role, sample, file) in enumerate(zip(rows["role"], rows["sample"], rows["file"], strict=True)):
+        if role in ("sample", "control"):
+            together.setdefault((role, sample if sample and role == "sample" else f"\0{file}"), []).append(i)
+    return list(together.values())
+
+
+def _mark(path: Path) -> Mark:
+    state = path.stat()
+    return state.st_mtime_ns, state.st_size
