@@ -15,7 +15,7 @@ from sklearn.ensemble import RandomForestRegressor
 from sklearn.gaussian_process import GaussianProcessRegressor
 from sklearn.gaussian_process.kernels import RBF, ConstantKernel, WhiteKernel
 from sklearn.linear_model import LinearRegression
-from sklearn.model_selection import GroupKFold, cross_val_predict
+from sklearn.model_selection import GroupKFold, KFold, cross_val_predict
 from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import PolynomialFeatures, StandardScaler
 
@@ -64,9 +64,10 @@ def one_wavelength(R: Floats, batch: Codes, lab: Floats, new: Floats) -> Floats:
         return np.log(np.maximum(absorbance(rows)[:, [at]], 1e-3))
 
     mean, answer = mean_by(R, batch)[0], np.log(lab)
-    model = make_pipeline(PolynomialFeatures(2), LinearRegression())
+    model, folds = make_pipeline(PolynomialFeatures(2), LinearRegression()), KFold(5, shuffle=True, random_state=0)
     error = [
-        np.mean((cross_val_predict(model, features(mean, at), answer, cv=5) - answer) ** 2) for at in range(R.shape[1])
+        np.mean((cross_val_predict(model, features(mean, at), answer, cv=folds) - answer) ** 2)
+        for at in range(R.shape[1])
     ]
     best = int(np.argmin(error))
     return np.exp(model.fit(features(mean, best), answer).predict(features(new, best)))
