@@ -93,7 +93,7 @@ def gap_notes(x: Floats) -> list[str]:
     ['the wavelengths jump from 420 to 440 nm where the step is 10: a line may be lost']
     """
     steps = np.diff(x)
-    if steps.size < 3:
+    if steps.size < 3 or steps.max() <= GAP_FACTOR * steps.min():
         return []
     before, after = np.r_[steps[1], steps[:-1]], np.r_[steps[1:], steps[-2]]
     usual = np.minimum(before, after)

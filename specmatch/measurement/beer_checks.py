@@ -6,7 +6,7 @@ from numpy.typing import NDArray
 from specmatch.measurement.check_table import CheckRow
 from specmatch.measurement.light_checks import span
 from specmatch.measurement.pairing import Paired
-from specmatch.measurement.spikes import SPIKE_SIGMAS, spike_residuals
+from specmatch.measurement.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -47,23 +47,20 @@ def out_of_range_rows(paired: Paired) -> list[CheckRow]:
     raw, live = paired.raw, paired.live()
     nm = raw.wavelength_nm[live]
     rows = []
-    for i in paired.rows("sample", "control"):
-        values = paired.values[i, live]
-        if not np.isfinite(values).any():
-            continue
-        low, high = values < LOWEST_REFLECTANCE, values > HIGHEST_REFLECTANCE
-        rows += _out_of_range(raw.scan_ids[i], values, low, high, nm)
-        if rows and rows[-1].scan_id == raw.scan_ids[i]:
-            continue
-        below = values < 0
-        middle = float(np.nanmedian(paired.net.values[i, live]))
-        if below.mean() > 0.5 and middle < -3.0 * paired.dark_noise[i]:
-            sentence = (
-                f"reflectance lies below 0 at {int(below.sum())} of {below.size} channels: a wrong dark, or the "
-                "recorder has "
-                "subtracted the dark already; say dark_corrected in the file, or take a new dark"
-            )
-            rows.append(CheckRow(raw.scan_ids[i], "reflectance_out_of_range", float(-np.nanmin(values)), sentence))
+    of = paired.rows("sample", "control")
+    values = paired.values[of][:, live]
+    low, high = values < LOWEST_REFLECTANCE, values > HIGHEST_REFLECTANCE
+    outside = (low | high).mean(axis=1) > SHARE_OUTSIDE
+    for k in np.flatnonzero(outside):
+        rows += _out_of_range(raw.scan_ids[of[k]], values[k], low[k], high[k], nm)
+    below = values < 0
+    middle = row_quantiles(paired.net.values[of][:, live], (0.5,))[0]
+    for k in np.flatnonzero(~outside & (below.mean(axis=1) > 0.5) & (middle < -3.0 * paired.dark_noise[of])):
+        sentence = (
+            f"reflectance lies below 0 at {int(below[k].sum())} of {nm.size} channels: a wrong dark, or the recorder "
+            "has subtracted the dark already; say dark_corrected in the file, or take a new dark"
+        )
+        rows.append(CheckRow(raw.scan_ids[of[k]], "reflectance_out_of_range", float(-np.nanmin(values[k])), sentence))
     return rows
 
 
@@ -110,30 +107,22 @@ def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Fl
 def flat_rows(paired: Paired) -> list[CheckRow]:
     """Scans without light or without any shape in their counts."""
     raw, net, live = paired.raw, paired.net, paired.live()
+    of = paired.rows("sample", "control")
+    of = of[paired.reference[of] >= 0]
+    least, most = row_quantiles(raw.counts[of][:, live], (0.0, 1.0))
+    best = row_quantiles(net.values[of][:, live], (0.95,))[0]
     rows = []
-    for i in paired.rows("sample", "control"):
-        values = net.values[i, live]
-        values = values[np.isfinite(values)]
-        if values.size == 0 or paired.reference[i] < 0:
-            continue
-        if (
-            values.size > 8
-            and np.ptp(raw.counts[i, live][np.isfinite(raw.counts[i, live])]) == 0
-            and _has_shape(paired, i)
-        ):
-            rows.append(
-                CheckRow(
-                    raw.scan_ids[i], "flat", 0.0, "all counts are the same: the detector did not work; measure again"
-                )
-            )
-            continue
-        best = float(np.quantile(values, 0.95))
-        if paired.dark_noise[i] > 0 and best < FLAT_SNR * paired.dark_noise[i]:
-            size = best / paired.dark_noise[i]
-            sentence = (
-                f"no channel carries more than {max(size, 0.0):.1f} times the noise: was the lamp on, the cover shut?"
-            )
-            rows.append(CheckRow(raw.scan_ids[i], "flat", size, f"{sentence} Measure again"))
+    for i in of[(least == most) & (live.sum() > 8)]:
+        if _has_shape(paired, int(i)):
+            sentence = "all counts are the same: the detector did not work; measure again"
+            rows.append(CheckRow(raw.scan_ids[i], "flat", 0.0, sentence))
+    noise = paired.dark_noise[of]
+    for i, signal in zip(
+        of[best < FLAT_SNR * noise], (best / np.where(noise > 0, noise, 1.0))[best < FLAT_SNR * noise], strict=True
+    ):
+        size = max(float(signal), 0.0)
+        sentence = f"no channel carries more than {size:.1f} times the noise: was the lamp on, the cover shut?"
+        rows.append(CheckRow(raw.scan_ids[i], "flat", size, f"{sentence} Measure again"))
     return rows
 
 
@@ -162,7 +151,8 @@ def spike_rows(paired: Paired) -> list[CheckRow]:
     # at the ends the comparison is with a line through two points: 6 variances of a channel, not some 1.3
     z[:, [0, 1, -2, -1]] *= 0.46
     own = np.median(z, axis=1, keepdims=True) / 0.6745
-    spread = np.nanquantile(values, 0.95, axis=1, keepdims=True) - np.nanquantile(values, 0.05, axis=1, keepdims=True)
+    low, high = row_quantiles(values, (0.05, 0.95))
+    spread = (high - low)[:, None]
     over = (z > SPIKE_SIGMAS * np.fmax(own, 1.0)) & (np.abs(residual) > SPIKE_SHARE * spread)
     nm = raw.wavelength_nm[live]
     rows = []
@@ -179,21 +169,20 @@ def spike_rows(paired: Paired) -> list[CheckRow]:
 
 def empty_cup_rows(paired: Paired) -> list[CheckRow]:
     """Scans that look like the reference itself."""
-    raw, live = paired.raw, paired.live()
-    rows = []
-    for i in paired.rows("sample"):
-        values = paired.values[i, live]
-        values = values[np.isfinite(values)]
-        if values.size < 2:
-            continue
-        low, middle, high = np.quantile(values, [0.05, 0.5, 0.95])
-        if high - low < EMPTY_SPREAD and EMPTY_LEVEL[0] < middle < EMPTY_LEVEL[1]:
-            sentence = (
-                f"reflectance is {middle:.2f} at all wavelengths, like the reference: the cup holds water or nothing; "
-                "pour beer and measure again"
-            )
-            rows.append(CheckRow(raw.scan_ids[i], "no_beer", float(middle), sentence))
-    return rows
+    raw = paired.raw
+    of = paired.rows("sample")
+    low, middle, high = row_quantiles(paired.values[of][:, paired.live()], (0.05, 0.5, 0.95))
+    empty = (high - low < EMPTY_SPREAD) & (middle > EMPTY_LEVEL[0]) & (middle < EMPTY_LEVEL[1])
+    return [
+        CheckRow(
+            raw.scan_ids[i],
+            "no_beer",
+            float(level),
+            f"reflectance is {level:.2f} at all wavelengths, like the reference: the cup holds water or nothing; "
+            "pour beer and measure again",
+        )
+        for i, level in zip(of[empty], middle[empty], strict=True)
+    ]
 
 
 def repeated_rows(paired: Paired) -> list[CheckRow]:

@@ -1,5 +1,6 @@
 """Scan files to scans: delimited text of any ordinary kind and JCAMP-DX."""
 
+import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -87,12 +88,13 @@ def read_scans(
     for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
         if given is not None and given not in options:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
-    path = Path(path)
+    name = os.path.basename(path)
     try:
-        raw = path.read_bytes()
+        with open(path, "rb") as file:
+            raw = file.read()
     except OSError as error:
-        raise ScanFileError(f"{path.name}: cannot be read ({error.strerror}); check the name and the folder") from None
-    return scans_from_bytes(raw, name=path.name, told=told)
+        raise ScanFileError(f"{name}: cannot be read ({error.strerror}); check the name and the folder") from None
+    return scans_from_bytes(raw, name=name, told=told)
 
 
 def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list[Scan]:

@@ -198,28 +198,23 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
             )
         first_line[file] = line
     destroyed = [
-        (
-            i,
-            f"line {line}, column {column}: {full[column].iloc[i]!r} is a spreadsheet's error mark; write the name "
-            "again",
-        )
-        for i, line in enumerate(sheet.lines)
+        (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
-        if full[column].iloc[i].startswith("#")
-        and any(f"line {line}, column {column}:" in note for note in sheet.notes)
+        for i, (line, cell) in enumerate(zip(sheet.lines, full[column], strict=True))
+        if cell.startswith("#") and any(f"line {line}, column {column}:" in note for note in sheet.notes)
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:
-    if not (folder / file).is_file():
-        return "listed in scans.csv, not found in the folder; copy the file there or take the row out"
+    base = file.rpartition("/")[2]
     try:
-        scans = read_scans(folder / file, **reading)
+        scans = read_scans(f"{folder}/{file}", **reading)
     except SpecmatchError as error:
+        if not (folder / file).is_file():
+            return "listed in scans.csv, not found in the folder; copy the file there or take the row out"
         return str(error)
-    base = Path(file).name
     if file == base:
         return scans
     return [_renamed(scan, file, base) for scan in scans]

@@ -84,6 +84,7 @@ class NumberMarks:
         return f"decimal {self.decimal!r}" + (f", thousands {self.thousands!r}" if self.thousands else "")
 
 
+@lru_cache(maxsize=65536)
 def token_kind(cell: str) -> str:
     """Say what a cell that is not a number stands for: `missing`, `over` (over the range), or "" for plain text.
 
@@ -100,6 +101,7 @@ def token_kind(cell: str) -> str:
     return ""
 
 
+@lru_cache(maxsize=65536)
 def looks_numeric(cell: str) -> bool:
     """True if a cell could be a number under some decimal and thousands mark."""
     return _LOOSE.match(cell) is not None

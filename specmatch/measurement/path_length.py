@@ -79,8 +79,8 @@ def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
         depth = fill.copy()
     elif stated.size == 0:
         depth = np.full(n, np.nan)
-        for i in (i for i, own in enumerate(cups) if own != usual):
-            unknown[i] = f"cup {cup[i]!r} where most scans have {usual[0]!r}, and no filling is stated; fill in fill_ml"
+        for k in (k for k, own in enumerate(cups) if own != usual):
+            unknown[k] = f"cup {cup[k]!r} where most scans have {usual[0]!r}, and no filling is stated; fill in fill_ml"
     else:
         depth = fill * 1000.0 / (np.pi / 4.0 * cup_mm**2)
         for i in np.flatnonzero(np.isnan(depth)):
@@ -126,8 +126,24 @@ def bring_to_one_depth(
     left_out: list[tuple[str, str]],
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, float | None]:
-    """Bring sample scans to one depth of beer: the one asked for, else the commonest; leave out what cannot be "
-    "brought."""
+    """Bring sample scans to one depth of beer, the one asked for or the commonest, and leave out what cannot be.
+
+    Parameters
+    ----------
+    table : DataFrame, shape (n, p)
+        Reflectance, index `scan_id`.
+    rows : DataFrame
+        Rows of the sheet, index `scan_id`.
+    wanted_mm : float or None
+    left_out, notes : list
+        Added to.
+
+    Returns
+    -------
+    table : DataFrame
+    depth_mm : float or None
+        None where no depth in mm is known.
+    """
     of_it = rows.loc[table.index]
     sample = np.flatnonzero((of_it["role"] == "sample").to_numpy())
     if sample.size == 0:
@@ -138,10 +154,11 @@ def bring_to_one_depth(
     known = depth[np.isfinite(depth)]
     if known.size == 0:
         known = np.ones(1)
+    in_mm = wanted_mm is not None or bool(of_it["cup_mm"].notna().any())
     sizes, counts = np.unique(np.round(known, 6), return_counts=True)
     one = wanted_mm if wanted_mm is not None else float(sizes[counts.argmax()])
     if not unknown and (np.abs(known / one - 1.0) <= SAME_DEPTH).all():
-        return table, one
+        return table, one if in_mm else None
     keep, ratio = np.ones(len(table), bool), np.ones(len(table))
     for k, i in enumerate(sample):
         far = np.isfinite(depth[k]) and not 1.0 / LARGEST_RATIO <= one / depth[k] <= LARGEST_RATIO
@@ -156,4 +173,4 @@ def bring_to_one_depth(
             note = f"absorbance brought from {depth[k]:.2f} to {one:.2f} mm of beer by fill_ml and cup"
             notes.append((str(table.index[i]), note))
     values = to_depth(table.to_numpy(float), ratio)
-    return pd.DataFrame(values, index=table.index, columns=table.columns)[keep], one
+    return pd.DataFrame(values, index=table.index, columns=table.columns)[keep], one if in_mm else None

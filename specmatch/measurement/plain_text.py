@@ -5,14 +5,18 @@ too: one line, mark or number that could be read otherwise sends the file the ge
 """
 
 import re
+from functools import lru_cache
 
 import numpy as np
+from numpy.typing import NDArray
 
 from specmatch.measurement.layouts import RawSpectrum, Reading
 from specmatch.measurement.number_marks import NumberMarks
 from specmatch.measurement.row_layout import wavelength_header
 from specmatch.measurement.text_table import is_data_line, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
+
+Floats = NDArray[np.float64]
 
 _DIALECTS = ((";", "."), (";", ","), (",", "."), ("\t", "."), ("\t", ","))
 _LINES = {}
@@ -22,6 +26,14 @@ for _separator, _decimal in _DIALECTS:
     _line = rf"{_number}{_separator}{_number}"
     _LINES[_separator, _decimal] = re.compile(_line)
     _BLOCKS[_separator, _decimal] = re.compile(rf"^(?:{_line}\n)++\Z", re.MULTILINE)
+
+
+@lru_cache(maxsize=16)
+def _axis(text: str) -> Floats:
+    """Numbers of a wavelength column; files of one instrument share it, so it is parsed once for all of them."""
+    axis = np.array(list(map(float, text.split())))
+    axis.flags.writeable = False
+    return axis
 
 
 def plain_reading(text: str) -> Reading | None:
@@ -77,21 +89,21 @@ def plain_reading(text: str) -> Reading | None:
     if decimal == ",":
         block = block.replace(",", ".")
     cells = block.replace(separator, " ").split()
-    x_cells, y_cells = cells[::2], cells[1::2]
-    decimals = [len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in y_cells]
-    if "." not in x_cells[0] and 3 in decimals and set(decimals) <= {0, 3}:
-        return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
-    if any("." not in cell for cell in x_cells) and "." in x_cells[0] and 3 in decimals:
-        return None
-    n = len(x_cells)
+    n = len(cells) // 2
+    x_marks, y_marks = " ".join(cells[::2]).count("."), " ".join(cells[1::2]).count(".")
+    decimals = np.zeros(n, np.int64)
+    if y_marks:
+        decimals = np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells[1::2]])
+        if x_marks < n and set(decimals.tolist()) <= {0, 3}:
+            return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
     spectrum = RawSpectrum(
         title=names[1],
-        x=np.array([float(cell) for cell in x_cells]),
-        values=np.array([float(cell) for cell in y_cells]),
+        x=_axis(" ".join(cells[::2])),
+        values=np.array(list(map(float, cells[1::2]))),
         saturated=np.zeros(n, bool),
         x_words=names[0],
         words=names[1],
-        decimals=np.array(decimals),
+        decimals=decimals,
         line_numbers=np.arange(len(header) + 1, len(header) + 1 + n),
     )
     if n < 2:

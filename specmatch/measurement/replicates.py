@@ -9,21 +9,16 @@ from numpy.typing import NDArray
 from specmatch.maths.statistics import mean_by
 from specmatch.measurement.axis import fill_gaps
 from specmatch.measurement.check_table import CheckRow, check_table
+from specmatch.measurement.pour_deviation import describe_departure, pour_chi_square
 
 Floats = NDArray[np.float64]
 
-# What good pours differ by, one standard deviation each: 1.2 % of path (a 10 mL cylinder is good to 1-2 %, ASTM E1272),
-# 0.6 % of lamp, foam over 0.2 % of the cup, 0.5 % of light sent back by haze; and 0.2 % of noise in reflectance.
-_USUAL = np.array([0.012, 0.006, 0.002, 0.005])
-_NOISE = 0.002
-# White foam over a base that reflects about half: this times the reference.
-_FOAM_LEVEL = 1.2
 # Chi-square of four such causes: exceeded by one good pour in 80 000, by one in thousands if their tails are long.
 LARGEST_CHI_SQUARE = 28.0
 # A house may pour better or worse than that: its own usual deviation counts, within these bounds.
 _HOUSE_BOUNDS = (0.7, 2.0)
 # median of the smallest of three differences between good pours, and of the only one between two (chi-square, 4 causes)
-_MEDIAN_SMALLEST = {2: 3.36, 3: 1.79}
+_MEDIAN_SMALLEST = {2: 3.36, 3: 1.75}
 _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing
 
 
@@ -99,88 +94,65 @@ class _Odd:
     paired: bool
 
 
-def _causes(middle: Floats, nm: Floats) -> Floats:
-    """Change of absorbance for a unit of path, lamp, foam and haze, shape (4, p)."""
-    reflectance = 10.0**-middle
-    per_return = -1.0 / (np.log(10.0) * reflectance)
-    return np.stack([
-        middle,
-        np.full(middle.size, -1.0 / np.log(10.0)),
-        per_return * (_FOAM_LEVEL - reflectance),
-        per_return * (550.0 / nm) ** 2 * (1.0 - np.fmin(reflectance, 1.0)),
-    ])  # fmt: skip
-
-
-def _deviation(own: Floats, mates: Floats, nm: Floats) -> tuple[float, float, str]:
-    """Return chi-square of the usual causes, relative change of absorbance, and the cause that explains most."""
-    middle = np.median(mates, axis=0)
-    apart = own - middle
-    more = 1.0 + 1.0 / mates.shape[0]
-    causes = _causes(middle, nm)
-    weight = 1.0 / (more * ((_NOISE / 10.0**-middle) ** 2 + _NOISE**2))
-    prior = np.diag(more * _USUAL**2)
-    # the part of the departure that lies along the causes, in units of its own covariance (noise and usual sizes)
-    gram = (causes * weight) @ causes.T
-    shrink = np.linalg.inv(np.eye(4) + gram @ prior)
-    along = shrink @ ((causes * weight) @ apart)
-    chi_square = float(along @ np.linalg.pinv(shrink @ gram, rcond=1e-10) @ along)
-    absorbing = middle >= min(0.1, float(np.median(middle)))
-    relative = float(np.median(apart[absorbing] / np.fmax(middle[absorbing], 0.02)))
-    if chi_square <= 1.0:
-        return chi_square, relative, ""
-    alone = ((causes * weight) @ apart) / np.fmax(np.diag(gram), 1e-300)
-    left = [float(np.sum(weight * (apart - size * cause) ** 2)) for size, cause in zip(alone, causes, strict=True)]
-    best = int(np.argmin(left))
-    return chi_square, relative, _say_cause(best, float(alone[best]))
-
-
-def _say_cause(cause: int, size: float) -> str:
-    if cause == 0:
-        return f"{abs(size):.0%} {'more' if size > 0 else 'less'} beer in the cup than the others"
-    if cause == 1:
-        return f"{abs(size):.0%} {'more' if size > 0 else 'less'} light of the lamp"
-    if cause == 2:
-        return f"foam or bubbles over {size:.1%} of the cup" if size > 0 else "less foam than in the others"
-    return f"haze that sends back {size:.1%}" if size > 0 else "less haze than in the others"
+def _middles(absorbance: Floats, groups: NDArray[np.int64]) -> Floats:
+    """Median of the mates of each member, shape (number of groups * size, p); all groups of one size."""
+    size = groups.shape[1]
+    members = absorbance[groups]
+    if size <= 3:
+        # the median of one or two mates is their mean
+        middle = (members.sum(axis=1, keepdims=True) - members) / (size - 1)
+    else:
+        middle = np.stack([np.median(np.delete(members, k, axis=1), axis=1) for k in range(size)], axis=1)
+    return middle.reshape(-1, absorbance.shape[1])
 
 
 def _odd_members(absorbance: Floats, groups: list[NDArray[np.int64]], nm: Floats) -> list[_Odd]:
     """Name the members that depart from their mates."""
-    groups = [group for group in groups if group.size > 1]
-    limit = LARGEST_CHI_SQUARE * _house_factor(absorbance, groups, nm)
-    found = []
+    by_size: dict[int, list[NDArray[np.int64]]] = {}
     for group in groups:
-        left = group
-        while left.size > 1:
-            deviations = {int(k): _deviation(absorbance[k], absorbance[left[left != k]], nm) for k in left}
-            if max(size for size, _, _ in deviations.values()) <= limit:
-                break
-            if left.size == 2:
-                found += [_Odd(group, k, relative, cause, True) for k, (_, relative, cause) in deviations.items()]
-                break
-            odd = min(deviations, key=lambda k: _largest(absorbance[left[left != k]], nm))
-            found.append(_Odd(group, odd, *deviations[odd][1:], False))
-            left = left[left != odd]
+        if group.size > 1:
+            by_size.setdefault(group.size, []).append(group)
+    limit = LARGEST_CHI_SQUARE * _house_factor(absorbance, by_size, nm)
+    found = []
+    for size, same in by_size.items():
+        table = np.array(same)
+        own = absorbance[table.ravel()]
+        worst = pour_chi_square(own, _middles(absorbance, table), nm, size - 1).reshape(-1, size).max(axis=1)
+        for group in table[worst > limit]:
+            found += _name_odd(absorbance, group, limit, nm)
+    return found
+
+
+def _name_odd(absorbance: Floats, group: NDArray[np.int64], limit: float, nm: Floats) -> list[_Odd]:
+    """Set aside members of one group, each the one without which the others agree best, until the rest agree."""
+    found, left = [], group
+    while left.size > 1 and _largest(absorbance[left], nm) > limit:
+        paired = left.size == 2
+        without = [np.delete(left, k) for k in range(left.size)]
+        rest = [0.0 if paired else _largest(absorbance[members], nm) for members in without]
+        for k in range(2) if paired else [int(np.argmin(rest))]:
+            middle = np.median(absorbance[without[k]], axis=0)
+            found.append(_Odd(group, int(left[k]), *describe_departure(absorbance[left[k]], middle, nm), paired))
+        left = without[int(np.argmin(rest))]
     return found
 
 
 def _largest(members: Floats, nm: Floats) -> float:
     """Return how far the worst of a group departs from its mates."""
-    sizes = [_deviation(members[k], np.delete(members, k, axis=0), nm)[0] for k in range(members.shape[0])]
-    return max(sizes)
+    every = np.arange(len(members))[None, :]
+    return float(pour_chi_square(members, _middles(members, every), nm, len(members) - 1).max())
 
 
-def _house_factor(absorbance: Floats, groups: list[NDArray[np.int64]], nm: Floats) -> float:
+def _house_factor(absorbance: Floats, by_size: dict[int, list[NDArray[np.int64]]], nm: Floats) -> float:
     """Return the house's own usual chi-square over the expected one, from the mates that agree best in each group."""
     ratios = []
-    for group in groups:
-        if group.size <= 3:
-            pairs = [(group[a], group[b]) for a in range(group.size) for b in range(a)]
-            smallest = min(_deviation(absorbance[a], absorbance[[b]], nm)[0] for a, b in pairs)
-            ratios.append(smallest / _MEDIAN_SMALLEST[group.size])
-    if len(ratios) < 8:
-        return 1.0
-    return float(np.clip(np.median(ratios), *_HOUSE_BOUNDS))
+    for size, expected in _MEDIAN_SMALLEST.items():
+        table = np.array(by_size.get(size, np.empty((0, size), int)))
+        pairs = [(a, b) for a in range(size) for b in range(a)]
+        chi = [pour_chi_square(absorbance[table[:, a]], absorbance[table[:, b]], nm, 1) for a, b in pairs]
+        ratios.append(np.min(chi, axis=0) / expected)
+    every = np.concatenate(ratios)
+    return float(np.clip(np.median(every), *_HOUSE_BOUNDS)) if every.size >= 8 else 1.0
 
 
 def _sentence(level: str, name: object, parent_level: str, parent: object, odd: _Odd) -> str:

@@ -54,8 +54,9 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
             near_bad[..., :-k] |= bad[..., k:]
         residual[near_bad] = 0.0
     ranked = np.sort(y, axis=-1)
-    spread = ranked[..., [int(0.95 * (p - 1))]] - ranked[..., [int(0.05 * (p - 1))]]
-    sigma = 1.4826 * np.sort(np.abs(residual), axis=-1)[..., [p // 2]]
+    low, high, middle_at = int(0.05 * (p - 1)), int(0.95 * (p - 1)), p // 2
+    spread = ranked[..., high : high + 1] - ranked[..., low : low + 1]
+    sigma = 1.4826 * np.sort(np.abs(residual), axis=-1)[..., middle_at : middle_at + 1]
     return residual, np.maximum(SPIKE_SIGMAS * sigma, 0.02 * spread) + 1e-12
 
 
@@ -87,3 +88,29 @@ def find_spikes(values: ArrayLike) -> NDArray[np.bool_]:
         local[..., k:] &= size[..., k:] >= size[..., :-k]
         local[..., :-k] &= size[..., :-k] >= size[..., k:]
     return local
+
+
+def row_quantiles(values: Floats, shares: tuple[float, ...]) -> Floats:
+    """Return quantiles of each row by rank, missing values aside.
+
+    Parameters
+    ----------
+    values : ndarray, shape (n, p)
+    shares : tuple of float, length q
+        In [0, 1].
+
+    Returns
+    -------
+    ndarray, shape (q, n)
+        NaN for rows without a value.
+
+    Examples
+    --------
+    >>> row_quantiles(np.array([[3.0, 1.0, np.nan, 2.0]]), (0.0, 0.5)).ravel().tolist()
+    [1.0, 2.0]
+    """
+    ranked = np.sort(values, axis=1)  # NaN go last
+    counts = np.isfinite(values).sum(axis=1)
+    rows = np.arange(len(values))
+    out = [ranked[rows, np.rint(share * np.fmax(counts - 1, 0)).astype(int)] for share in shares]
+    return np.where(counts > 0, np.array(out), np.nan)

@@ -65,6 +65,8 @@ def check_points(reading: Reading, *, name: str) -> None:
 def format_notes(spectrum: RawSpectrum, *, name: str) -> list[str]:
     """Say which values are written unlike all others of their column, as they are where a mark or digit was lost."""
     digits = spectrum.decimals
+    if digits.size == 0 or digits.max() == digits.min():
+        return []
     plain = digits[digits >= 0]
     if plain.size < 6:
         return []

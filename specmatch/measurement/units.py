@@ -2,6 +2,7 @@
 
 import re
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -52,11 +53,13 @@ class Label:
     scale: str = ""
 
 
+@lru_cache(maxsize=1024)
 def names_wavelength(text: str) -> bool:
     """True if a header cell names the wavelength axis."""
     return _X_WORDS.search(text) is not None or stated_x_unit(text) != ""
 
 
+@lru_cache(maxsize=1024)
 def stated_x_unit(text: str) -> str:
     """Return the wavelength unit that a header cell states, or "".
 
@@ -69,6 +72,7 @@ def stated_x_unit(text: str) -> str:
     return next((unit for unit, pattern in _X_UNIT_PATTERNS if pattern.search(text)), "")
 
 
+@lru_cache(maxsize=1024)
 def read_label(text: str) -> Label:
     """Return the quantity and scale that the words above a column state.
 
