@@ -21,7 +21,8 @@ DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 10.0
 UNLIKE_ANY_RATE = 0.01
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 3.7, 3.2, 0.05
-SWAP_GAIN, SWAPPED_LIMIT = 15.0, 3.0
+# Two values were swapped when both are off by themselves and neither is once they change places.
+SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 2.8, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
 # Two labs are compared from so many batches each, and told apart at this two-sided level.
 FEWEST_OF_A_LAB, LAB_BIAS_P = 5, 0.001
@@ -189,7 +190,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     size = np.abs(lab.residual) / np.maximum(np.abs(lab.t), 1e-9)
     pairs = []
     beer = pours.beer[lab.rows]
-    suspects = np.flatnonzero(np.abs(lab.residual) > LEAST_DEPARTURE / 2)
+    suspects = np.flatnonzero(np.abs(lab.t) > SUSPECT_LIMIT)
     for at, one in enumerate(suspects):
         for two in suspects[at + 1 :]:
             apart = lab.log_lab[one] - lab.log_lab[two]

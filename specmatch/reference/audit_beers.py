@@ -51,10 +51,9 @@ def beer_findings(pours: Pours, scored: BatchScores, dates: NDArray[np.str_]) ->
             if finding is not None:
                 changed.add(beer)
                 yield finding
-    whitened = _whitened(scored)
     for beer, rows in enumerate(members):
         if rows.size >= FEWEST_FOR_CLUSTERS and beer not in changed:
-            yield from _clusters(pours, beer, rows, whitened[rows], CLUSTER_RATE / n_beers)
+            yield from _clusters(pours, beer, rows, scored.whitened(rows), CLUSTER_RATE / n_beers)
 
 
 def _usual_variance(levels: list[Floats]) -> float:
@@ -106,11 +105,6 @@ def _step_limit(n: int, rate: float) -> float:
     rng = np.random.default_rng(n)
     _, statistic = _largest_step(rng.standard_normal((N_SIMULATED, n)), 1.0)
     return float(np.quantile(statistic, 1.0 - rate))
-
-
-def _whitened(scored: BatchScores) -> Floats:
-    half = np.linalg.cholesky(scored.sum_of_squares / max(scored.dof, 1))
-    return np.linalg.solve(half, (scored.scores - scored.beer_means[scored.beer]).T).T
 
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:

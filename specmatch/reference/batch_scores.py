@@ -1,24 +1,55 @@
-"""Batches in the metric of within-beer scatter, each judged by a set that does not hold it."""
+"""Batches on the main axes of their spectra, each judged against the beers by a set that does not hold it."""
 
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import fdtrc
+from scipy.special import chdtri, fdtrc
 
-from specmatch.maths.metric import Metric
 from specmatch.maths.statistics import mean_by
-from specmatch.maths.typicality import fit_typicality
+from specmatch.maths.transforms import absorbance
 from specmatch.reference.pours import Pours
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
 
-# Axes of the metric: what is left to be told is whether a batch is of its beer, and six are ample for that.
+# What is to be told is whether a batch is of its beer; beers and batches differ in a few smooth shapes.
 N_AXES = 6
+# Absorbance at which its logarithm gives way to a straight line: about what noise and glare leave uncertain.
+ABSORBANCE_OFFSET = 0.05
+# Beers of like colour scatter alike; a beer half as dark again counts for three fifths (log of mean absorbance).
+LIKE_COLOUR = 0.5
 # A batch as far out as this once in so many batches of a clean set is kept out of what the others are judged by.
 OUT_OF_THE_CORE = 1e-3
 LARGEST_SHARE_OUT = 0.2
+FEWEST_FOR_OWN_SCALE = 5
+# Part of the reflectance of the darkest channel that is surface glare, which no beer absorbs.
+GLARE_PART = 0.95
+_STEP = 0.01  # small enough to be straight, large enough for rounding not to matter
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """Where the beers lie and how their batches scatter; fields are per beer.
+
+    Attributes
+    ----------
+    means : ndarray, shape (n_beers, a)
+    counts : ndarray of int, shape (n_beers,)
+        Batches behind each mean.
+    likeness : ndarray, shape (n_beers, n_beers)
+        Weight of the scatter of each beer (column) in that of each beer (row); 1 on the diagonal.
+    squares : ndarray, shape (n_beers, a, a)
+        Sums of squares of batches about their beers, weighted by likeness, on `dof` degrees of freedom.
+    dof : ndarray, shape (n_beers,)
+    """
+
+    means: Floats
+    counts: Ints
+    likeness: Floats
+    squares: Floats
+    dof: Floats
 
 
 @dataclass(frozen=True)
@@ -31,31 +62,25 @@ class BatchScores:
     beer : ndarray of int, shape (n_batches,)
     core : ndarray of bool, shape (n_batches,)
         Batches that means and scatter rest on.
-    beer_means : ndarray, shape (n_beers, a)
-    core_counts : ndarray of int, shape (n_beers,)
-    sum_of_squares : ndarray, shape (a, a)
-        Of core batches about their beers, on `dof` degrees of freedom.
-    dof : int
+    scatter : Scatter
+        Of the core.
     t2, p_value : ndarray, shape (n_batches, n_beers)
-        Hotelling's T2 of each batch against each beer with the batch itself left out, and its F-tail; NaN for a beer
-        that has no other batch.
+        Hotelling's T2 of each batch against each beer with the batch itself left out, in the beer's own scale, and its
+        F-tail; NaN for a beer that has no other batch.
     up_strength, up_light : ndarray, shape (n_beers, a)
         Change of scores with the logarithm of absorbance, and with that of reflectance, about each beer's mean.
     """
 
     scores: Floats
     beer: Ints
-    core: NDArray[np.bool_]
-    beer_means: Floats
-    core_counts: Ints
-    sum_of_squares: Floats
-    dof: int
+    core: Mask
+    scatter: Scatter
     t2: Floats
     p_value: Floats
     up_strength: Floats
     up_light: Floats
 
-    def along(self, direction: Floats, rows: NDArray[np.int64]) -> Floats:
+    def along(self, direction: Floats, rows: Ints) -> Floats:
         """Return how far batches stand from their beer along directions, by generalised least squares.
 
         Parameters
@@ -67,14 +92,20 @@ class BatchScores:
         -------
         ndarray, shape (m,)
         """
-        own = direction[self.beer[rows]]
-        weighted = np.linalg.solve(self.sum_of_squares, own.T).T
-        offset = self.scores[rows] - self.beer_means[self.beer[rows]]
-        return np.einsum("ij,ij->i", weighted, offset) / np.einsum("ij,ij->i", weighted, own)
+        weighted = np.linalg.solve(self.scatter.squares, direction[:, :, None])[:, :, 0]
+        weighted /= np.einsum("ij,ij->i", weighted, direction)[:, None]
+        offset = self.scores[rows] - self.scatter.means[self.beer[rows]]
+        return np.einsum("ij,ij->i", weighted[self.beer[rows]], offset)
+
+    def whitened(self, rows: Ints) -> Floats:
+        """Return departures of batches from their beer, shape (m, a), in units of the scatter of beers like it."""
+        half = np.linalg.cholesky(self.scatter.squares / np.maximum(self.scatter.dof, 1.0)[:, None, None])
+        offset = self.scores[rows] - self.scatter.means[self.beer[rows]]
+        return np.linalg.solve(half[self.beer[rows]], offset[:, :, None])[:, :, 0]
 
 
 def score_batches(pours: Pours) -> BatchScores | None:
-    """Place batches in the metric of within-beer scatter and judge each with itself left out.
+    """Place batches on the main axes of their spectra and judge each with itself left out.
 
     Parameters
     ----------
@@ -85,50 +116,46 @@ def score_batches(pours: Pours) -> BatchScores | None:
     BatchScores or None
         None where batches are too few to tell scatter.
     """
-    n_batches, n_beers = pours.beer.size, len(pours.beer_names)
-    n_axes = min(N_AXES, (n_batches - n_beers) // 3)
+    n_axes = min(N_AXES, (pours.beer.size - len(pours.beer_names)) // 3, pours.wavelength_nm.size)
     if n_axes < 1:
         return None
-    fit = fit_typicality(
-        pours.reflectance,
-        pours.beer[pours.batch],
-        pours.batch,
-        pours.sample,
-        wavelength_nm=pours.wavelength_nm,
-        transform="log_absorbance",
-        n_components=n_axes,
-    )
     means = pours.batch_means()
-    scores = fit.metric.scores(means)
-    core = _core(scores, pours.beer)
-    fitted = _fit(scores, pours.beer, core)
-    t2, p_value = _left_out(scores, pours.beer, core, *fitted)
-    beer_reflectance = mean_by(means, pours.beer)[0]
-    return BatchScores(
-        scores,
-        pours.beer,
-        core,
-        *fitted,
-        t2,
-        p_value,
-        _slope(fit.metric, beer_reflectance ** (1 + _STEP), beer_reflectance ** (1 - _STEP)),
-        _slope(fit.metric, beer_reflectance * (1 + _STEP), beer_reflectance * (1 - _STEP)),
-    )
+    spectra = _features(means)
+    centre = spectra.mean(axis=0)
+    # distances below are Hotelling's, which no linear map of the scores changes: only the axes kept matter
+    axes = np.linalg.svd(spectra - centre, full_matrices=False)[2][:n_axes].T
+    scores = (spectra - centre) @ axes
+    typical = mean_by(means, pours.beer)[0]
+    likeness = _likeness(typical)
+    core = _core(scores, pours.beer, likeness)
+    scatter = _scatter(scores, pours.beer, core, likeness)
+    t2, p_value = _left_out(scores, pours.beer, core, scatter, scale=_own_scale(scores, pours.beer, core, scatter))
+    glare = GLARE_PART * max(float(typical.min()), 0.0)
+    absorbing = np.maximum(typical - glare, 1e-4)
+    slopes = [
+        (_features(above) - _features(below)) @ axes / (2 * _STEP)
+        for above, below in (
+            (absorbing ** (1 + _STEP) + glare, absorbing ** (1 - _STEP) + glare),
+            (typical * (1 + _STEP), typical * (1 - _STEP)),
+        )
+    ]
+    return BatchScores(scores, pours.beer, core, scatter, t2, p_value, *slopes)
 
 
-_STEP = 0.01  # small enough to be straight, large enough for rounding not to matter
+def _features(reflectance: Floats) -> Floats:
+    return np.arcsinh(absorbance(reflectance) / (2.0 * ABSORBANCE_OFFSET))
 
 
-def _slope(metric: Metric, above: Floats, below: Floats) -> Floats:
-    # a channel that reads below nothing has no power; it holds no light either
-    return (metric.scores(np.nan_to_num(above)) - metric.scores(np.nan_to_num(below))) / (2 * _STEP)
+def _likeness(typical: Floats) -> Floats:
+    level = np.log(np.maximum(absorbance(typical).mean(axis=1), 1e-3))
+    return np.exp(-0.5 * ((level[:, None] - level) / LIKE_COLOUR) ** 2)
 
 
-def _core(scores: Floats, beer: Ints) -> NDArray[np.bool_]:
+def _core(scores: Floats, beer: Ints, likeness: Floats) -> Mask:
     """Leave out the worst batch, fit again, and so on, until none is far out or a fifth is gone."""
     core = np.ones(beer.size, dtype=bool)
     for _ in range(int(LARGEST_SHARE_OUT * beer.size)):
-        _, p_value = _left_out(scores, beer, core, *_fit(scores, beer, core))
+        _, p_value = _left_out(scores, beer, core, _scatter(scores, beer, core, likeness))
         own = np.where(core, p_value[np.arange(beer.size), beer], np.nan)
         if not (own < OUT_OF_THE_CORE).any():
             break
@@ -136,44 +163,67 @@ def _core(scores: Floats, beer: Ints) -> NDArray[np.bool_]:
     return core
 
 
-def _fit(scores: Floats, beer: Ints, core: NDArray[np.bool_]) -> tuple[Floats, Ints, Floats, int]:
-    n_beers = int(beer.max()) + 1
+def _scatter(scores: Floats, beer: Ints, core: Mask, likeness: Floats) -> Scatter:
+    n_beers, n_axes = len(likeness), scores.shape[1]
     counts = np.bincount(beer[core], minlength=n_beers)
-    sums = np.zeros((n_beers, scores.shape[1]))
+    sums = np.zeros((n_beers, n_axes))
     np.add.at(sums, beer[core], scores[core])
     means = sums / np.maximum(counts, 1)[:, None]
     about = scores[core] - means[beer[core]]
+    own = np.zeros((n_beers, n_axes, n_axes))
+    np.add.at(own, beer[core], about[:, :, None] * about[:, None, :])
     # a set without any scatter still has that of rounding
-    floor = 1e-12 * max(1.0, float(np.square(scores).sum(axis=1).max()))
-    squares = about.T @ about + floor * np.eye(scores.shape[1])
-    return means, counts.astype(np.int64), squares, int(core.sum() - (counts > 0).sum())
+    floor = 1e-12 * max(1.0, float(np.square(scores).sum(axis=1).max())) * np.eye(n_axes)
+    squares = np.einsum("kj,jab->kab", likeness, own) + floor
+    free = np.maximum(counts - 1, 0)
+    # degrees of freedom of a weighted sum of squares (Satterthwaite): sum w f squared over sum w^2 f
+    dof = (likeness @ free) ** 2 / np.maximum(likeness**2 @ free, 1e-9)
+    # squares are brought to the scale of `dof`, so that squares / dof is the covariance
+    squares *= (dof / np.maximum(likeness @ free, 1e-9))[:, None, None]
+    return Scatter(means, counts.astype(np.int64), likeness, squares, dof)
+
+
+def _own_scale(scores: Floats, beer: Ints, core: Mask, scatter: Scatter) -> Floats:
+    """Return how much wider than its like each beer scatters, (n_beers,), 1 or more.
+
+    From the middle of its batches, which a batch that does not belong leaves where it is.
+    """
+    t2, _ = _left_out(scores, beer, core, scatter)
+    own = t2[np.arange(beer.size), beer]
+    wider = np.ones(scatter.counts.size)
+    for k in range(wider.size):
+        members = own[(beer == k) & np.isfinite(own)]
+        if members.size >= FEWEST_FOR_OWN_SCALE:
+            wider[k] = max(1.0, float(np.median(members)) / float(chdtri(scores.shape[1], 0.5)))
+    return wider
 
 
 def _left_out(
-    scores: Floats, beer: Ints, core: NDArray[np.bool_], means: Floats, counts: Ints, squares: Floats, dof: int
+    scores: Floats, beer: Ints, core: Mask, scatter: Scatter, *, scale: Floats | None = None
 ) -> tuple[Floats, Floats]:
     """Return T2 and its tail for every batch against every beer, the batch itself taken out of mean and scatter.
 
     Taking batch z out of S = sum (z - m)(z - m)' leaves S - c d d' with d = z - m and c = n/(n-1); the inverse follows
     by the Sherman-Morrison formula, and z is then n/(n-1) d away from the mean of the others.
     """
-    rows = np.arange(beer.size)
-    n_axes = scores.shape[1]
-    inverse = np.linalg.inv(squares)
-    own_count = counts[beer]
-    c = np.where(core, own_count / np.maximum(own_count - 1, 1), 0.0)
-    d = scores - means[beer]
-    q = np.einsum("ij,jk,ik->i", d, inverse, d)
-    keep = np.maximum(1.0 - c * q, 1e-12)
-    away = scores[:, None, :] - means
-    away[rows, beer] = d * np.where(core, own_count / np.maximum(own_count - 1, 1), 1.0)[:, None]
-    plain = np.einsum("ikj,jl,ikl->ik", away, inverse, away)
-    cross = np.einsum("ikj,jl,il->ik", away, inverse, d)
-    squared = plain + c[:, None] * cross**2 / keep[:, None]
-    others = np.broadcast_to(counts.astype(float), squared.shape).copy()
-    others[rows, beer] -= core
-    left = (dof - core.astype(int))[:, None]
-    t2 = np.where(others > 0, others / np.maximum(others + 1, 1) * left * squared, np.nan)
-    tail_dof = left - n_axes + 1
-    p_value = np.where(tail_dof > 0, fdtrc(n_axes, np.maximum(tail_dof, 1), t2 * tail_dof / (left * n_axes)), np.nan)
+    n_axes, own_count = scores.shape[1], scatter.counts[beer]
+    more = np.where(core, own_count / np.maximum(own_count - 1, 1), 1.0)
+    d = scores - scatter.means[beer]
+    t2, p_value = (np.full((beer.size, scatter.counts.size), np.nan) for _ in range(2))
+    for k in range(scatter.counts.size):
+        inverse = np.linalg.inv(scatter.squares[k])
+        others = scatter.counts[k] - (core & (beer == k))
+        away = np.where((beer == k)[:, None], more[:, None] * d, scores - scatter.means[k])
+        # the part that the batch itself has in the squares of beer k, in their scale
+        part = np.where(core, more * scatter.likeness[k, beer], 0.0)
+        part *= scatter.dof[k] / max(float(scatter.likeness[k] @ np.maximum(scatter.counts - 1, 0)), 1e-9)
+        solved = away @ inverse
+        keep = np.maximum(1.0 - part * np.einsum("ij,jk,ik->i", d, inverse, d), 1e-12)
+        squared = np.einsum("ij,ij->i", solved, away) + part * np.einsum("ij,ij->i", solved, d) ** 2 / keep
+        left = scatter.dof[k] - np.where(core, scatter.likeness[k, beer], 0.0)
+        known = (others > 0) & (left >= n_axes)
+        own_t2 = others / (others + 1.0) * left * squared / (1.0 if scale is None else scale[k])
+        tail_dof = np.maximum(left - n_axes + 1, 1.0)
+        tail = fdtrc(n_axes, tail_dof, own_t2 * tail_dof / (np.maximum(left, 1.0) * n_axes))
+        t2[:, k], p_value[:, k] = np.where(known, own_t2, np.nan), np.where(known, tail, np.nan)
     return t2, p_value

@@ -1,23 +1,32 @@
 """The brewery's asset: labelled past reflectance, checked, versioned and hashed."""
 
-import hashlib
-import json
 import logging
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
+from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
-from specmatch.errors import ReferenceSetError, TableError, UnitError
+from specmatch.batches import COLOUR_UNITS, check_scans
+from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.reference import changes
+from specmatch.reference.alignment import (
+    agreed,
+    align_batches,
+    check_band,
+    check_beers,
+    set_aside_unmeasured,
+    unit_of,
+)
 from specmatch.reference.columns import tidy_columns
+from specmatch.reference.content_hash import content_hash
 from specmatch.reference.package import read_package, write_package
-from specmatch.reference.table_csv import encode_table
-from specmatch.spectra import check_spectra, text_ids
+from specmatch.spectra import check_spectra
 
 _LOG = logging.getLogger(__name__)
+# what a set is told besides its tables and history, and keeps on disk and through changes
+_KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent")
 
 
 class ReferenceSet:
@@ -47,7 +56,7 @@ class ReferenceSet:
     history : sequence of mappings
         Changes that led here, oldest first: `what`, `who`, `when`, `why`, `parent`.
     parent : str, optional
-        Hash of the set that this one was made from.
+        Hash of the set before the last change.
 
     Attributes
     ----------
@@ -93,21 +102,21 @@ class ReferenceSet:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
         checked = check_spectra(spectra)
         left_out: list[dict[str, str]] = []
-        known = _only_known(scans, checked.scan_ids, left_out)
+        known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
-        self._batches = _align_batches(batches, self._scans, colour_unit, left_out)
+        self._batches = align_batches(batches, self._scans, colour_unit, left_out)
         values = checked.values
         values.flags.writeable = False
-        columns = pd.Index(checked.wavelength_nm, dtype=np.float64, name="wavelength_nm")
+        columns = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
         self._spectra = pd.DataFrame(values, index=checked.scan_ids, columns=columns, copy=False)
-        self._beers = _check_beers(beers)
+        self._beers = check_beers(beers)
         self.left_out = pd.DataFrame(left_out, columns=["table", "name", "reason"], dtype=object)
         for row in left_out:
             _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
         self.name = str(name)
         self.colour_unit = colour_unit
-        self.band_nm = _check_band(band_nm)
-        self.reference_kind = reference_kind or _agreed(self._scans, "reference_kind")
+        self.band_nm = check_band(band_nm)
+        self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
         self.licence = licence
         self.history = tuple(dict(entry) for entry in history)
         self.parent = parent
@@ -130,19 +139,8 @@ class ReferenceSet:
 
     @cached_property
     def hash(self) -> str:
-        digest = hashlib.sha256()
-        settings = [self.colour_unit, self.band_nm, self.reference_kind, self._spectra.shape]
-        digest.update(json.dumps(settings).encode())
-        for table in (self._scans, self._batches, self._beers):
-            digest.update(hashlib.sha256(b"" if table is None else encode_table(table)).digest())
-        digest.update(self._spectra.columns.to_numpy().astype("<f8").tobytes())
-        values = self._spectra.to_numpy()
-        for start in range(0, len(values), 4096):
-            # adding 0.0 turns every kind of NaN and both zeros into one each
-            digest.update(
-                np.where(np.isnan(block := values[start : start + 4096]), np.nan, block).astype("<f8").tobytes()
-            )
-        return digest.hexdigest()
+        settings = [self.colour_unit, self.band_nm, self.reference_kind]
+        return content_hash(self._spectra, (self._scans, self._batches, self._beers), settings)
 
     def audit(self) -> pd.DataFrame:
         """Judge the set before anything is fitted on it.
@@ -157,6 +155,95 @@ class ReferenceSet:
         return audit_tables(
             self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
         )
+
+    def extend(
+        self,
+        spectra: pd.DataFrame,
+        scans: pd.DataFrame,
+        batches: pd.DataFrame,
+        beers: pd.DataFrame | None = None,
+        *,
+        reason: str,
+        who: str = "",
+        when: str = "",
+    ) -> "ReferenceSet":
+        """Return the set with more scans, of new batches or of its own; lab values of one batch are averaged.
+
+        `reason`, `who` and `when` (ISO 8601) go into the history; they are arguments, so that equal input gives equal
+        sets. The tables are as for the set itself.
+        """
+        more = changes.Tables(spectra, scans, batches, check_beers(beers), self.colour_unit)
+        return self._changed(*changes.extended(self._tables, more), reason, who, when)
+
+    def merge(self, other: "ReferenceSet", *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Add everything that another set holds; see `extend`."""
+        if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
+            raise UnitError(
+                f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
+                f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
+            )
+        merged, what = changes.extended(self._tables, other._tables)
+        return self._changed(merged, f"merged with {other.name!r} {other.hash[:12]}: {what}", reason, who, when)
+
+    def drop(
+        self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
+    ) -> "ReferenceSet":
+        """Leave out batches (or samples, pours or scans, by `level`); see `extend` for the other arguments."""
+        names = [names] if isinstance(names, str) else list(names)
+        return self._changed(*changes.dropped(self._tables, names, level), reason, who, when)
+
+    def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Give a batch another beer; see `extend` for the other arguments."""
+        return self._changed(*changes.relabelled(self._tables, batch, beer), reason, who, when)
+
+    def set_colour(
+        self,
+        batch: str,
+        colour: float,
+        *,
+        reason: str,
+        who: str = "",
+        when: str = "",
+        **known: Any,
+    ) -> "ReferenceSet":
+        """Give a batch another lab colour in the set's unit (NaN: none).
+
+        `known` may hold `colour_sd`, `colour_n`, `colour_method` and `lab`; see `extend` for the other arguments.
+        """
+        unknown = set(known) - {"colour_sd", "colour_n", "colour_method", "lab"}
+        if unknown:
+            raise OptionError(f"set_colour takes no {sorted(unknown)[0]!r}")
+        return self._changed(*changes.recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
+
+    def select(
+        self,
+        *,
+        beers: Collection[str] | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        **where: str,
+    ) -> "ReferenceSet":
+        """Keep some beers, a span of `measured_at` (`since` kept, `until` not), or one value of a scans column."""
+        return self._changed(
+            *changes.selected(self._tables, beers=beers, since=since, until=until, where=where), "selection", "", ""
+        )
+
+    def split(self, column: str) -> dict[str, "ReferenceSet"]:
+        """Return a set for each value of a scans column, such as `instrument` or `stage`."""
+        if column not in self._scans.columns:
+            raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
+        return {value: self.select(**{column: value}) for value in dict.fromkeys(self._scans[column])}
+
+    @property
+    def _tables(self) -> changes.Tables:
+        return changes.Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
+
+    def _changed(self, tables: changes.Tables, what: str, reason: str, who: str, when: str) -> "ReferenceSet":
+        if not reason.strip():
+            raise OptionError("a change of the set needs a reason; say why in a few words")
+        entry = {"what": what, "who": who, "when": when, "why": reason, "parent": self.hash}
+        kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
+        return ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **kept)
 
     def save(self, folder: str | Path) -> None:
         """Write the set as a folder under the Data Package standard; whole or not at all.
@@ -176,11 +263,8 @@ class ReferenceSet:
         tables = {"spectra": self._spectra, "scans": self._scans, "batches": self._batches}
         if self._beers is not None:
             tables["beers"] = self._beers
-        info = {
-            key: getattr(self, key) for key in ("name", "licence", "colour_unit", "reference_kind", "hash", "parent")
-        }
-        band = None if self.band_nm is None else list(self.band_nm)
-        write_package(folder, tables, {**info, "band_nm": band, "history": list(self.history)})
+        info = {key: getattr(self, key) for key in (*_KEPT, "hash")}
+        write_package(folder, tables, {**info, "history": list(self.history)})
 
     @classmethod
     def load(cls, folder: str | Path) -> "ReferenceSet":
@@ -201,19 +285,10 @@ class ReferenceSet:
         """
         package = read_package(folder)
         tables, info = package.tables, package.info
-        return cls(
-            tables["spectra"],
-            tables["scans"],
-            tables["batches"],
-            tables.get("beers"),
-            name=info["name"],
-            colour_unit=_unit_of(info["colour_unit"], tables["batches"], folder),
-            band_nm=info["band_nm"],
-            reference_kind=info["reference_kind"],
-            licence=info["licence"],
-            history=info["history"] or (),
-            parent=info["parent"],
-        )
+        info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
+        info["history"] = info["history"] or ()
+        kept = {key: info[key] for key in (*_KEPT, "history")}
+        return cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
 
     def __repr__(self) -> str:
         nm = self._spectra.columns
@@ -221,74 +296,3 @@ class ReferenceSet:
             f"<ReferenceSet {self.name!r}: {len(self._spectra)} scans of {len(self._batches)} batches of "
             f"{self._batches['beer'].nunique()} beers, {nm[0]:g}-{nm[-1]:g} nm, {self.colour_unit}>"
         )
-
-
-def _only_known(
-    scans: pd.DataFrame | pd.Series, scan_ids: pd.Index, left_out: list[dict[str, str]]
-) -> pd.DataFrame | pd.Series:
-    """Set aside rows about scans that have no spectrum, in the open; a second row of a scan is refused later."""
-    if not isinstance(scans, (pd.DataFrame, pd.Series)):
-        raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame with pour, sample and batch")
-    if isinstance(scans, pd.DataFrame) and "scan_id" in scans.columns:
-        scans = scans.set_index("scan_id")
-    ids = text_ids(scans.index, "scan_id")
-    used = ids.isin(scan_ids)
-    left_out += [{"table": "scans", "name": name, "reason": "has no spectrum"} for name in ids[~used]]
-    return scans if used.all() else scans[used]
-
-
-def _align_batches(
-    batches: pd.DataFrame, scans: pd.DataFrame, colour_unit: str, left_out: list[dict[str, str]]
-) -> pd.DataFrame:
-    table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
-    needed = pd.Index(scans["batch"].unique())
-    absent = needed.difference(table.index, sort=False)
-    if len(absent):
-        scan_id = scans.index[(scans["batch"] == absent[0]).to_numpy().argmax()]
-        raise ReferenceSetError(
-            f"{len(absent)} batches of the scans are not in the batches table, the first {absent[0]!r} "
-            f"(scan {scan_id!r}); add a row with its beer, or leave its scans out"
-        )
-    used = table.index.isin(needed)
-    left_out += [{"table": "batches", "name": name, "reason": "has no scan"} for name in table.index[~used]]
-    table = table[used]
-    table.index = pd.Index(table.index, dtype=object, name="batch")
-    return table
-
-
-def _check_beers(beers: pd.DataFrame | None) -> pd.DataFrame | None:
-    if beers is None:
-        return None
-    if "beer" in beers.columns:
-        beers = beers.set_index("beer")
-    table = tidy_columns(beers.set_axis(text_ids(beers.index, "beer"), axis=0), "beers")
-    if not table.index.is_unique:
-        raise TableError(f"beer {table.index[table.index.duplicated()][0]!r} stands twice in the beers table")
-    return table
-
-
-def _check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
-    if band_nm is None:
-        return None
-    try:
-        low, high = (float(edge) for edge in band_nm)
-    except (TypeError, ValueError):
-        raise ReferenceSetError(f"the band is {band_nm!r}; expected two wavelengths in nm") from None
-    if not low < high:
-        raise ReferenceSetError(f"the band is {low:g}-{high:g} nm; expected the lower edge first")
-    return low, high
-
-
-def _agreed(scans: pd.DataFrame, column: str) -> str | None:
-    kinds = set(scans[column]) - {""} if column in scans.columns else set()
-    return kinds.pop() if len(kinds) == 1 else None
-
-
-def _unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:
-    """A set from elsewhere may say its unit in the column only; a guess would be wrong by a factor of two."""
-    if recorded:
-        return str(recorded)
-    units = set(batches["colour_unit"]) - {""} if "colour_unit" in batches.columns else set()
-    if len(units) == 1:
-        return str(units.pop()).upper()
-    raise UnitError(f"the set in {folder} does not say whether its colours are EBC or SRM; add a column colour_unit")
