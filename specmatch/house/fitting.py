@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import logging
 from collections.abc import Collection
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -12,9 +13,12 @@ from numpy.typing import NDArray
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing
+from specmatch.house.conditions import Conditions, learn_conditions
 from specmatch.maths.band import usable_band
 from specmatch.maths.colour_fit import ColourFit, fit_colour
+from specmatch.maths.faults import FaultFit, fit_faults
 from specmatch.maths.limits import DomainFit, fit_domain
+from specmatch.maths.odd_pours import find_odd_pours
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
 from specmatch.spectra import check_spectra
 
@@ -22,6 +26,8 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 Floats = NDArray[np.float64]
+
+logger = logging.getLogger(__name__)
 
 FEWEST_BATCHES = 3
 # beside the false rejects that the house states, spectra of its own kind are to raise next to no alarm
@@ -44,10 +50,13 @@ class FittedHouse:
     colour: ColourFit | None
     identity: TypicalityFit
     domain: DomainFit
+    faults: FaultFit
+    conditions: Conditions
+    odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
 
 
 def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHouse:
-    """Learn colour, identity and domain from a reference set.
+    """Learn colour, identity, domain and what good scans look like from a reference set.
 
     Parameters
     ----------
@@ -95,6 +104,13 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
     beer_of_batch = refs.batches.loc[batches, "beer"]
     beers = tuple(sorted(set(beer_of_batch)))
     beer_codes = np.array([beers.index(beer) for beer in beer_of_batch], dtype=np.int64)
+    faults = fit_faults(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm)
+    odd = find_odd_pours(faults, reflectance, sample).odd
+    if odd.any():
+        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(map(str, pours.names[odd])))
+        # at least two mates stay of each sample, so that no code falls out
+        reflectance, sample, batch = reflectance[~odd], sample[~odd], batch[~odd]
+        faults = fit_faults(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm)
     lab = refs.batches.loc[batches, "colour"].to_numpy(dtype=np.float64)
     known = np.isfinite(lab)[batch]
     colour = None
@@ -119,4 +135,7 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
         domain=fit_domain(
             reflectance, batch, sample, wavelength_nm=wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE
         ),
+        faults=faults,
+        conditions=learn_conditions(scans, refs.reference_kind),
+        odd_pours=tuple(str(name) for name in pours.names[odd]),
     )

@@ -15,8 +15,9 @@ from specmatch.errors import OptionError, SpecmatchError
 from specmatch.house.decision import check_claims, decide_all
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
+from specmatch.house.gathering import Samples, gather_samples
 from specmatch.house.model_file import load_arrays, save_arrays
-from specmatch.house.readings import Samples, gather_samples, readings_table
+from specmatch.house.readings import readings_table
 from specmatch.house.specification import Specification
 from specmatch.maths.typicality import Match
 
@@ -178,7 +179,8 @@ class HouseModel:
         >>> house.read(session)  # doctest: +SKIP
         """
         samples = gather_samples(self.fitted, spectra, scans)
-        return self._readings(samples, self._match(samples), self.coverage if coverage is None else coverage)
+        level = self.coverage if coverage is None else coverage
+        return readings_table(self.fitted, samples, self._match(samples), level, self.false_reject_rate)
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -244,7 +246,7 @@ class HouseModel:
         labels = {row.label for row in specification.labels} if specification else ()
         claims = check_claims(claimed, samples.index, self.beers_, labels=labels)
         match, level = self._match(samples), self.coverage if coverage is None else coverage
-        readings = self._readings(samples, match, level)
+        readings = readings_table(self.fitted, samples, match, level, self.false_reject_rate, claims)
         judged = decide_all(
             claims, readings, match.p_value, self.beers_, self.false_reject_rate,
             specification=specification, on=on, coverage=level,
@@ -295,6 +297,3 @@ class HouseModel:
 
     def _match(self, samples: Samples) -> Match:
         return self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
-
-    def _readings(self, samples: Samples, match: Match, coverage: float) -> pd.DataFrame:
-        return readings_table(self.fitted, samples, match, coverage, self.false_reject_rate)

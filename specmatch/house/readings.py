@@ -1,84 +1,33 @@
-"""From spectra to samples to the table of readings."""
+"""From samples to the table of readings."""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-from typing import Any
+from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import check_scans
-from specmatch.house.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting import FittedHouse
+from specmatch.house.gathering import Samples
+from specmatch.house.reasons import give_reasons
 from specmatch.maths.typicality import Match
-from specmatch.spectra import check_spectra, match_wavelengths
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
     "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "warnings",
+    "explanation", "colour_without_fault",
 )  # fmt: skip
 
 
-@dataclass(frozen=True)
-class Samples:
-    """Samples ready to be read: means over pours, and the warning codes that their scans carry."""
-
-    averages: Averages
-    warnings: dict[str, list[str]]
-
-    @property
-    def index(self) -> pd.Index:
-        """Names of the samples, in the order given."""
-        return pd.Index(self.averages.names, dtype=object, name="sample")
-
-
-def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
-    """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
-
-    Parameters
-    ----------
-    fitted : FittedHouse
-    spectra, scans : object
-        As in `HouseModel.read`.
-
-    Returns
-    -------
-    Samples
-
-    Raises
-    ------
-    WavelengthMismatchError
-        If the scans do not cover the model's wavelengths.
-
-    Examples
-    --------
-    >>> gather_samples(house.fitted, session, None)  # doctest: +SKIP
-    """
-    checks = None
-    if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
-        spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
-    checked = check_spectra(spectra)
-    table = check_scans(scans, checked.scan_ids)
-    values = match_wavelengths(checked, fitted.wavelength_nm)
-    values, bridged = bridge_missing(values, fitted.wavelength_nm, checked.scan_ids)
-    warnings: dict[str, list[str]] = {}
-    sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
-    for scan_id in checked.scan_ids[bridged]:
-        warnings.setdefault(sample_of[scan_id], []).append("missing_channels")
-    if checks is not None:
-        for scan_id, code in zip(checks["scan_id"], checks["code"], strict=True):
-            if scan_id in sample_of:
-                warnings.setdefault(sample_of[scan_id], []).append(code)
-    pours = average(values, table["pour"])
-    sample_of_pour = table["sample"].groupby(table["pour"].to_numpy(), sort=False).first()
-    return Samples(average(pours.reflectance, sample_of_pour), warnings)
-
-
 def readings_table(
-    fitted: FittedHouse, samples: Samples, match: Match, coverage: float, false_reject_rate: float
+    fitted: FittedHouse,
+    samples: Samples,
+    match: Match,
+    coverage: float,
+    false_reject_rate: float,
+    claims: Sequence[str | None] | None = None,
 ) -> pd.DataFrame:
-    """Return a row a sample: colour with an interval, identity, warnings.
+    """Return a row a sample: colour with an interval, identity, warnings and the reasons behind them.
 
     Parameters
     ----------
@@ -88,6 +37,8 @@ def readings_table(
         The samples against the beers of the set.
     coverage, false_reject_rate : float
         In (0, 1).
+    claims : sequence of str or None, length n, optional
+        Beer that each sample is said to be: reasons are sought against it, else against the nearest.
 
     Returns
     -------
@@ -111,9 +62,15 @@ def readings_table(
         got = f.colour.interval(means.reflectance, means.counts, coverage)
         colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
     thin = np.asarray(f.identity.too_few_batches)
+    beer = nearest.copy()
+    for row, claim in enumerate(claims or ()):
+        # a package label may stand for several beers: then the nearest serves as well
+        if claim in f.beers:
+            beer[row] = f.beers.index(claim)
+    reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=np.logical_not(plausible.any(axis=1)))
     warnings = []
     for row, name in enumerate(means.names):
-        codes = list(samples.warnings.get(name, ()))
+        codes = [*samples.warnings.get(name, ()), *reasons.codes.get(row, ())]
         if not f.lowest_colour <= colour[row] <= f.highest_colour and f.colour is not None:
             codes.append("outside_colour_range")
         if not plausible[row].any():
@@ -143,5 +100,7 @@ def readings_table(
         "distance": match.nearest_distance,
         "n_pours": means.counts,
         "warnings": warnings,
+        "explanation": ["; ".join(reasons.sentences.get(row, ())) for row in range(n)],
+        "colour_without_fault": reasons.colour_without_fault,
     }
     return pd.DataFrame(columns, index=samples.index, columns=list(READING_COLUMNS))

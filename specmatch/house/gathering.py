@@ -1,0 +1,115 @@
+"""From scans to samples: checked, on the model's wavelengths, averaged over the pours that agree."""
+
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.batches import check_scans
+from specmatch.house.averaging import Averages, average, bridge_missing
+from specmatch.house.conditions import departures_from
+from specmatch.house.fitting import FittedHouse
+from specmatch.maths.odd_pours import OddPours, find_odd_pours
+from specmatch.maths.statistics import mean_by
+from specmatch.spectra import check_spectra, match_wavelengths
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Samples ready to be read.
+
+    Attributes
+    ----------
+    averages : Averages
+        Of the pours of each sample that agree.
+    warnings : dict of str to list of str
+        Sample -> codes that its scans carry.
+    pours : Averages
+        Of the scans of each pour.
+    sample_of_pour : ndarray of int, shape (n_pours,)
+        Row of `averages` that each pour belongs to, whether it was averaged or not.
+    odd : OddPours or None
+        None where every sample has one pour.
+    conditions : dict of str to list of str
+        Sample -> sentences about conditions that the set does not hold.
+    """
+
+    averages: Averages
+    warnings: dict[str, list[str]]
+    pours: Averages
+    sample_of_pour: NDArray[np.int64]
+    odd: OddPours | None
+    conditions: dict[str, list[str]]
+
+    @property
+    def index(self) -> pd.Index:
+        """Names of the samples, in the order given."""
+        return pd.Index(self.averages.names, dtype=object, name="sample")
+
+
+def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
+    """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
+
+    Parameters
+    ----------
+    fitted : FittedHouse
+    spectra, scans : object
+        As in `HouseModel.read`.
+
+    Returns
+    -------
+    Samples
+
+    Raises
+    ------
+    WavelengthMismatchError
+        If the scans do not cover the model's wavelengths.
+
+    Notes
+    -----
+    A pour that departs from at least two others which agree is not averaged in.
+
+    Examples
+    --------
+    >>> gather_samples(house.fitted, session, None)  # doctest: +SKIP
+    """
+    checks = None
+    if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
+        spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
+    checked = check_spectra(spectra)
+    table = check_scans(scans, checked.scan_ids)
+    values = match_wavelengths(checked, fitted.wavelength_nm)
+    values, bridged = bridge_missing(values, fitted.wavelength_nm, checked.scan_ids)
+    warnings: dict[str, list[str]] = {}
+    disagreeing: set[str] = set()
+    if bridged.any() or checks is not None:
+        sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
+        for scan_id in checked.scan_ids[bridged]:
+            warnings.setdefault(sample_of[scan_id], []).append("missing_channels")
+        if checks is not None:
+            for scan_id, code in zip(checks["scan_id"], checks["code"], strict=True):
+                if scan_id in sample_of:
+                    warnings.setdefault(sample_of[scan_id], []).append(code)
+                    if code == "replicates_disagree":
+                        disagreeing.add(scan_id)
+    pours = average(values, table["pour"])
+    one_each = len(pours.names) == len(table)
+    of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
+    whole = average(pours.reflectance, of_pour)
+    conditions = {} if scans is None else departures_from(fitted.conditions, table)
+    if len(whole.names) == len(pours.names):
+        return Samples(whole, warnings, pours, whole.codes, None, conditions)
+    suspected = None
+    if disagreeing:
+        # a pour is suspected when all of its scans are
+        named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
+        suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
+    odd = find_odd_pours(fitted.faults, pours.reflectance, whole.codes, suspected)
+    means = whole
+    if odd.odd.any():
+        codes = whole.codes[~odd.odd]
+        kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
+        means = Averages(whole.names, kept, codes, counts)
+    return Samples(means, warnings, pours, whole.codes, odd, conditions)

@@ -1,0 +1,216 @@
+"""Why a reading has its warnings: sentences that a technician can act on, codes, and what a fault did to the number."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.batches import in_colour_unit
+from specmatch.house.fitting import FittedHouse
+from specmatch.house.gathering import Samples
+from specmatch.maths.fault_detector import NO_FAULT, Finding
+from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS
+from specmatch.maths.odd_pours import OddPours
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Below this colour foam and a short path take light off the same wavelengths alike (13 SRM).
+FOAM_LIKE_SHORT_PATH_EBC = 25.6
+# a change of colour below the error of any reading
+SMALL_MOVE = 0.005
+FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
+
+_PHRASES = {
+    "path_long": "about {size:.0%} more beer in the cup than usual",
+    "path_short": "about {size:.0%} less beer in the cup than usual",
+    "foam": "about {size:.1%} of the surface under foam",
+    "haze": "haze that sends back about {size:.1%} of the reference's light",
+    "lamp_brighter": "about {size:.0%} more light from the lamp than at its reference",
+    "lamp_dimmer": "about {size:.0%} less light from the lamp than at its reference",
+    "ambient_light": "light from outside, about {size:.1%} of the reference's peak",
+    "shift_to_blue": "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the blue",
+    "shift_to_red": "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the red",
+    "axis_to_blue": "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the blue",
+    "axis_to_red": "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the red",
+    "stray_light": "stray light, about {size:.1%} of the mean light",
+    "clipped": "highest counts cut off by about {size:.0%}",
+}
+_ALIKE = {
+    "path_long": ", or a stronger batch: {pours} cannot tell these apart",
+    "path_short": ", or a paler batch, or water in it: {pours} cannot tell these apart",
+}
+_ADVICE = {
+    "path_long": "pour again",
+    "path_short": "pour again",
+    "foam": "degas, pour down the wall, wait, measure again",
+    "haze": "warm, degas and pour again; the lab colour is that of clear beer",
+    "lamp_brighter": "clean the base, take a new reference",
+    "lamp_dimmer": "clean the base, take a new reference",
+    "ambient_light": "close the cover, take a new dark, measure again",
+    "shift_to_blue": "take a new reference; if it stays, have the instrument checked",
+    "shift_to_red": "take a new reference; if it stays, have the instrument checked",
+    "axis_to_blue": "have the instrument checked",
+    "axis_to_red": "have the instrument checked",
+    "stray_light": "look for a light path past the cup, have the instrument checked",
+    "clipped": "shorten the integration time, measure again",
+}
+
+
+@dataclass(frozen=True)
+class Reasons:
+    """Reasons of each sample.
+
+    Attributes
+    ----------
+    codes : dict of int to list of str
+        Row -> codes of `specmatch.WARNING_CODES`; rows without any are absent.
+    sentences : dict of int to list of str
+        Row -> what to tell a technician.
+    colour_without_fault : ndarray, shape (n,)
+        What the colour is without the faults named; NaN where none is.
+    """
+
+    codes: dict[int, list[str]]
+    sentences: dict[int, list[str]]
+    colour_without_fault: Floats
+
+
+def give_reasons(
+    fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: NDArray[np.bool_]
+) -> Reasons:
+    """Explain how samples depart from beers, and pours from their mates.
+
+    Parameters
+    ----------
+    fitted : FittedHouse
+    samples : Samples
+    beer : ndarray of int, shape (n,)
+        The beer that each sample is held against: the claimed one, or the nearest.
+    colour : ndarray, shape (n,)
+        As read.
+    unlike : ndarray of bool, shape (n,)
+        Samples that are unlike every beer of the set.
+
+    Returns
+    -------
+    Reasons
+
+    Examples
+    --------
+    >>> give_reasons(fitted, samples, beer=nearest, colour=colour, unlike=unlike)  # doctest: +SKIP
+    """
+    means = samples.averages
+    reasons = Reasons({}, {}, np.full(len(colour), np.nan))
+    for row, name in enumerate(means.names) if samples.conditions else ():
+        for sentence in samples.conditions.get(name, ()):
+            _add(reasons, row, ["outside_conditions"], sentence)
+    if samples.odd is not None:
+        _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
+    found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
+    named = np.flatnonzero(found.fault != NO_FAULT)
+    if named.size:
+        cleaned = np.array([_cleaned(fitted, means.reflectance[i], found, i, int(beer[i])) for i in named.tolist()])
+        reasons.colour_without_fault[named] = _colours(fitted, cleaned)
+    colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
+    for row in named.tolist():
+        pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
+        said = _describe(found, row, pours)
+        without = reasons.colour_without_fault[row]
+        _add(
+            reasons,
+            row,
+            _codes(found, row, float(colour_ebc[row])),
+            f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
+            f"{_moved(colour[row], without, fitted.colour_unit)}; {_ADVICE[FAULT_NAMES[found.fault[row]]]}",
+        )
+    for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
+        _add(
+            reasons,
+            row,
+            [],
+            f"nothing known explains how it departs from {fitted.beers[beer[row]]}: measure it by transmission, "
+            "then add it to the set",
+        )
+    return reasons
+
+
+def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd: OddPours, colour: Floats) -> None:
+    row_of, pours = samples.sample_of_pour, samples.pours
+    for row in np.flatnonzero(odd.disagree).tolist():
+        n = int((row_of == row).sum())
+        which = "the two pours differ" if n == 2 else f"the {n} pours differ"
+        sentence = f"{which} by more than good pours do, and nothing tells which is right: pour again"
+        _add(reasons, row, ["replicates_disagree"], sentence)
+    if not odd.pours.size:
+        return
+    rows = np.unique(row_of[odd.pours])
+    with_all = _colours(fitted, np.array([pours.reflectance[row_of == row].mean(axis=0) for row in rows]))
+    colour_with = dict(zip(rows.tolist(), with_all.tolist(), strict=True))
+    for k, pour in enumerate(odd.pours.tolist()):
+        row = int(row_of[pour])
+        mates = int(((row_of == row) & ~odd.odd).sum())
+        said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
+        if odd.finding.fault[k] != NO_FAULT:
+            said = _describe(odd.finding, k, "").replace("than usual", "than in the others")
+            codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
+            advice = _ADVICE[FAULT_NAMES[odd.finding.fault[k]]]
+            reasons.colour_without_fault[row] = colour[row]
+        moved = ""
+        if np.isfinite(colour[row]):
+            moved = f"; with it the colour would read {colour_with[row]:.1f} {fitted.colour_unit}"
+            if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
+                moved = "; the colour hardly changes with it"
+        _add(
+            reasons,
+            row,
+            codes,
+            f"pour {pours.names[pour]} is left out, the {mates} others agree: {said}{moved}; {advice}",
+        )
+
+
+def _describe(found: Finding, k: int, pours: str) -> str:
+    name = FAULT_NAMES[found.fault[k]]
+    said = _PHRASES[name].format(size=found.size[k])
+    if pours and name in _ALIKE:
+        said += _ALIKE[name].format(pours=pours)
+    if found.second[k] != NO_FAULT:
+        said += f", and {_PHRASES[FAULT_NAMES[found.second[k]]].format(size=found.second_size[k])}"
+    if found.rival[k] != NO_FAULT:
+        said += f"; or, nearly as likely, {_PHRASES[FAULT_NAMES[found.rival[k]]].format(size=found.rival_size[k])}"
+    return said
+
+
+def _codes(found: Finding, k: int, colour_ebc: float) -> list[str]:
+    codes = [FAULTS[fault].code for fault in (found.fault[k], found.second[k]) if fault != NO_FAULT]
+    if found.rival[k] != NO_FAULT:
+        rival = FAULTS[found.rival[k]].code
+        # two codes for one cause only where no spectrum can tell them apart
+        if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
+            codes.append(rival)
+    return codes
+
+
+def _moved(colour: float, without: float, unit: str) -> str:
+    if not (np.isfinite(colour) and np.isfinite(without)):
+        return ""
+    if abs(without - colour) < SMALL_MOVE * colour:
+        return "; the colour hardly changes with it"
+    return f"; without it the colour would read {without:.1f} {unit}, not {colour:.1f}"
+
+
+def _cleaned(fitted: FittedHouse, reflectance: Floats, found: Finding, k: int, beer: int) -> Floats:
+    cleaned = fitted.faults.without(reflectance, int(found.fault[k]), float(found.size[k]), beer)
+    if found.second[k] != NO_FAULT:
+        cleaned = fitted.faults.without(cleaned, int(found.second[k]), float(found.second_size[k]), beer)
+    return cleaned
+
+
+def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:
+    return np.full(len(reflectance), np.nan) if fitted.colour is None else fitted.colour.predict(reflectance)
+
+
+def _add(reasons: Reasons, row: int, codes: list[str], sentence: str) -> None:
+    if codes:
+        reasons.codes.setdefault(row, []).extend(codes)
+    reasons.sentences.setdefault(row, []).append(sentence)

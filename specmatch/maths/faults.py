@@ -1,0 +1,286 @@
+"""What good scans of a house look like, learnt from its set, and which known fault best explains another scan.
+
+Two departures are judged: of a pour from its mates, and of a sample from the mean of a beer.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import chdtri
+
+from specmatch.maths.fault_detector import NO_FAULT, Detector, Finding
+from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of, without_fault
+from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
+from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
+from specmatch.maths.statistics import mean_by
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+# Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
+# invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
+SAMPLE_LIMIT, POUR_LIMIT = 7.0, 14.0
+# faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
+_OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
+# quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
+_COMPARED_AT = 0.90
+N_FOLDS = 4
+# a pour this much farther out than good ones is odd whatever the cause
+_ODD_DISTANCE = 1.5
+
+
+@dataclass(frozen=True)
+class FaultFit:
+    """What good scans of a house look like, and what is needed to explain others.
+
+    Attributes
+    ----------
+    optics : Optics
+    noise : LightNoise
+    scatter : NaturalScatter
+    beer_means : ndarray, shape (n_beers, p)
+        Mean reflectance of each beer, batches weighing alike.
+    batches_per_beer : ndarray of int, shape (n_beers,)
+    sample_doubt : ndarray, shape (2, n_faults)
+        How much more of each fault the set's own scans seem to have than chance gives, 1 or more: single pours, and
+        samples at their full number of pours.
+    pour_doubt : ndarray, shape (n_faults,)
+        The same for pours against their mates; infinite for faults that mates share.
+    pour_distance_limit : float
+        Squared distance of a pour from its mates, over the number of channels, from which on it is odd whatever the
+        cause.
+    """
+
+    optics: Optics
+    noise: LightNoise
+    scatter: NaturalScatter
+    beer_means: Floats
+    batches_per_beer: Ints
+    sample_doubt: Floats
+    pour_doubt: Floats
+    pour_distance_limit: float
+
+    def nearest_means(self, reflectance: Floats) -> Ints:
+        """Return the beer whose mean is most like each row in absorbance, shape (n,)."""
+        from_floor = 0.02
+        rows, means = np.log(np.maximum(reflectance, 0.0) + from_floor), np.log(self.beer_means + from_floor)
+        squared = (means**2).sum(axis=1) - 2.0 * rows @ means.T
+        return squared.argmin(axis=1).astype(np.int64)
+
+    def sample_detector(self, beer: int, n_pours: float) -> Detector:
+        """Prepare to explain departures of samples of `n_pours` pours from the mean of a beer."""
+        base, n_batches = self.beer_means[beer], float(self.batches_per_beer[beer])
+        noise = self.noise.sample_variance(base, n_pours)
+        noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
+        spread = self.scatter.of_sample(n_pours, n_batches)
+        return Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
+
+    def pour_detector(self, base: Floats, n_mates: float) -> Detector:
+        """Prepare to explain departures of a pour from the mean of its mates, which look like `base`, shape (p,)."""
+        noise = self.noise.variance(base) * (1.0 + 1.0 / n_mates)
+        causes = self.scatter.directions(base, self.optics)
+        return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
+
+    def explain_samples(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Finding:
+        """Find the fault that best explains how samples depart from beers.
+
+        Parameters
+        ----------
+        reflectance : ndarray, shape (n, p)
+        n_pours : ndarray of int, shape (n,)
+        beer : ndarray of int, shape (n,)
+            The beer that each is held against.
+
+        Returns
+        -------
+        Finding
+        """
+        parts: list[tuple[Ints, Finding]] = []
+        for (k, m), rows in _groups(beer, n_pours):
+            detector = self.sample_detector(k, float(m))
+            departure = reflectance[rows] - detector.base
+            explanation = detector.explain(departure)
+            # between one pour and the full number, whichever is the more doubtful
+            full = 1.0 / self.scatter.per_pour - 1e-9
+            doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
+            found = detector.judge(departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)
+            parts.append((rows, found))
+        return join_findings(parts, len(beer))
+
+    def without(self, reflectance: Floats, fault: int, size: float, beer: int) -> Floats:
+        """Return a spectrum, shape (p,), as it would read without a fault."""
+        return without_fault(FAULTS[fault].name, size, reflectance, self.optics, good=self.beer_means[beer])
+
+    def smoothed(self, reflectance: Floats) -> Floats:
+        """Return spectra, shape (n, p), with no more detail than the slit passes."""
+        return reflectance @ slit_weights(self.optics.wavelength_nm).T
+
+
+def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
+    """Learn what good scans look like.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (n_pours, p)
+        One row a pour, on the usable band, without missing values.
+    beer, batch, sample : ndarray of int, shape (n_pours,)
+        Codes from 0 upwards, none left out.
+    wavelength_nm : ndarray, shape (p,)
+
+    Returns
+    -------
+    FaultFit
+
+    Notes
+    -----
+    A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
+    of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
+    (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
+
+    Examples
+    --------
+    >>> nm = np.arange(440.0, 660.0, 4.0)
+    >>> rng = np.random.default_rng(0)
+    >>> strength = np.repeat(np.exp(rng.normal(0.0, 0.04, 12)), 2)
+    >>> rows = 10 ** -np.outer(strength, np.exp(-(nm - 440.0) / 90.0)) + rng.normal(0.0, 3e-4, (24, nm.size))
+    >>> batch = np.arange(24) // 2
+    >>> fit = fit_faults(rows, np.zeros(24, np.int64), batch, batch, wavelength_nm=nm)
+    >>> foamy = rows[:1] + 0.06 * (1.2 - rows[:1])
+    >>> found = fit.explain_samples(foamy, np.array([1]), np.array([0]))
+    >>> FAULTS[found.fault[0]].name, round(float(found.size[0]), 2)
+    ('foam', 0.06)
+    """
+    replicated = bool((np.bincount(sample) > 1).any())
+    noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm)
+    means = mean_by(reflectance, beer)[0]
+    optics = Optics(wavelength_nm, noise.light, glare_of(means))
+    unknown = NaturalScatter(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 1.0)
+    certain = np.ones(len(FAULTS))
+    blank = FaultFit(
+        optics, noise, unknown, means, np.bincount(beer), np.stack([certain, certain]),
+        np.where(_OF_A_POUR, certain, np.inf), np.inf,
+    )  # fmt: skip
+    fit = _good_scans(blank, reflectance, beer, batch, sample)
+    single, full = _held_out_gains(fit, reflectance, beer, batch, sample)
+    fit = replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
+    if not replicated:
+        return fit
+    gains, distances = pour_departures(fit, reflectance, sample)
+    told = np.bincount(sample)[sample] > 1
+    return replace(
+        fit,
+        pour_doubt=np.where(_OF_A_POUR, _over_chance(gains[told]), np.inf),
+        pour_distance_limit=float(_ODD_DISTANCE * max(1.0, np.quantile(distances[told], _COMPARED_AT))),
+    )
+
+
+def _good_scans(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
+    """Return the fit with beer means and scatter learnt from these scans."""
+    sample_means, _ = mean_by(reflectance, sample)
+    sample_batch, batch_beer = _parent(sample, batch), _parent(batch, beer)
+    beer_means, batches_per_beer = mean_by(mean_by(sample_means, sample_batch)[0], batch_beer)
+    scatter = fit_natural_scatter(reflectance, beer, batch, sample, optics=fit.optics, noise=fit.noise)
+    return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=batches_per_beer)
+
+
+def pour_departures(fit: FaultFit, reflectance: Floats, sample: Ints) -> tuple[Floats, Floats]:
+    """Hold each pour against its mates, at the mean spectrum of the beer that looks most like them.
+
+    Parameters
+    ----------
+    fit : FaultFit
+    reflectance : ndarray, shape (n, p)
+    sample : ndarray of int, shape (n,)
+        Codes from 0 upwards.
+
+    Returns
+    -------
+    gains : ndarray, shape (n, n_faults)
+        Not divided by any doubt; 0 for a pour without mates.
+    distances : ndarray, shape (n,)
+        Squared distances over the number of channels.
+    """
+    means, counts = mean_by(reflectance, sample)
+    gains, distances = np.zeros((len(reflectance), len(FAULTS))), np.zeros(len(reflectance))
+    several = np.flatnonzero(counts[sample] > 1)
+    if not several.size:
+        return gains, distances
+    like = fit.nearest_means(means)[sample[several]]
+    for (beer, m), rows in _groups(like, counts[sample[several]]):
+        chosen = several[rows]
+        detector = fit.pour_detector(fit.beer_means[beer], m - 1.0)
+        apart = (reflectance[chosen] - means[sample[chosen]]) * (m / (m - 1.0))
+        gains[chosen] = detector.explain(apart).gain
+        distances[chosen] = detector.distance(apart) / reflectance.shape[1]
+    return gains, distances
+
+
+def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> tuple[Floats, Floats]:
+    """Gains of single pours and of samples, (n, n_faults) each, by beer means and scatter that never saw the batch."""
+    batch_beer = _parent(batch, beer)
+    # the batches of each beer are dealt out to the folds in turn
+    fold = np.empty(batch_beer.size, np.int64)
+    for k in np.unique(batch_beer):
+        own = np.flatnonzero(batch_beer == k)
+        fold[own] = np.arange(own.size) % N_FOLDS
+    single, full = ([np.zeros((0, len(FAULTS)))] for _ in range(2))
+    for held_out in range(N_FOLDS):
+        left = np.flatnonzero(fold[batch] != held_out)
+        rows = np.flatnonzero((fold[batch] == held_out) & np.isin(beer, beer[left]))
+        if not rows.size:
+            continue
+        known = np.unique(beer[left])
+        part = _good_scans(fit, reflectance[left], *(_from_zero(of[left]) for of in (beer, batch, sample)))
+        its_beer, its_sample = np.searchsorted(known, beer[rows]), _from_zero(sample[rows])
+        means, n_pours = mean_by(reflectance[rows], its_sample)
+        single.append(_gains(part, reflectance[rows], its_beer, np.ones(rows.size, np.int64)))
+        full.append(_gains(part, means, _parent(its_sample, its_beer), n_pours))
+    return np.concatenate(single), np.concatenate(full)
+
+
+def _gains(fit: FaultFit, reflectance: Floats, beer: Ints, n_pours: Ints) -> Floats:
+    gains = np.zeros((len(reflectance), len(FAULTS)))
+    for (k, m), rows in _groups(beer, n_pours):
+        detector = fit.sample_detector(k, float(m))
+        gains[rows] = detector.explain(reflectance[rows] - detector.base).gain
+    return gains
+
+
+def _from_zero(codes: Ints) -> Ints:
+    return np.unique(codes, return_inverse=True)[1].astype(np.int64)
+
+
+def _over_chance(gains: Floats) -> Floats:
+    """How much farther good scans reach than chance would let them, for each fault, 1 or more."""
+    if not len(gains):
+        return np.ones(gains.shape[1])
+    by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
+    return np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
+
+
+def _groups(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
+    """Return rows that share both codes, with the codes."""
+    key = first * (int(second.max(initial=0)) + 1) + second
+    order = np.argsort(key, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
+    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
+
+
+def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
+    """Return the findings of rows 0 .. n-1 from those of parts of them; -1, no fault, where there is none."""
+    which = [np.full(n, NO_FAULT) for _ in range(3)]
+    numbers = [np.zeros(n) for _ in range(4)]
+    for rows, found in parts:
+        for whole, part in zip(which, (found.fault, found.second, found.rival), strict=True):
+            whole[rows] = part
+        for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
+            size[rows] = its
+    fault, second, rival = which
+    return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
+
+
+def _parent(child: Ints, parent: Ints) -> Ints:
+    of_child = np.empty(child.max() + 1, np.int64)
+    of_child[child] = parent
+    return of_child
