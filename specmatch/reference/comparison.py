@@ -97,6 +97,6 @@ def _records(
 
 
 def _same(one: object, two: object) -> bool:
-    if one is two or one == two:
-        return True
-    return bool(pd.isna(one) and pd.isna(two))
+    """A column that a set does not have is as good as blank."""
+    blank = [cell is None or cell == "" or cell != cell for cell in (one, two)]
+    return all(blank) if any(blank) else bool(one == two)
