@@ -62,11 +62,7 @@ def unit_variance(spectra: ArrayLike) -> Floats:
     Returns
     -------
     ndarray, shape (n, p)
-
-    Raises
-    ------
-    TableError
-        If a spectrum is constant: it has no shape to keep.
+        A constant spectrum has no shape and comes out as zeros.
 
     Notes
     -----
@@ -82,10 +78,8 @@ def unit_variance(spectra: ArrayLike) -> Floats:
     centred = X - X.mean(axis=1, keepdims=True)
     spread = X.std(axis=1, ddof=1, keepdims=True)
     # relative to the level: a constant row of 0.3 has a computed spread of about 1e-17, not 0
-    flat = spread[:, 0] <= 1e-12 * np.maximum(np.abs(X).max(axis=1), np.finfo(float).tiny)
-    if flat.any():
-        raise TableError(f"spectrum in row {int(np.argmax(flat))} is constant; unit variance needs a shape")
-    return centred / spread
+    flat = spread <= 1e-12 * np.maximum(np.abs(X).max(axis=1, keepdims=True), np.finfo(float).tiny)
+    return np.where(flat, 0.0, centred / np.where(flat, 1.0, spread))
 
 
 def correct_scatter(spectra: ArrayLike, reference: ArrayLike) -> Floats:
@@ -100,12 +94,8 @@ def correct_scatter(spectra: ArrayLike, reference: ArrayLike) -> Floats:
     Returns
     -------
     ndarray, shape (n, p)
-        (x - offset) / slope, from the line of x on the reference.
-
-    Raises
-    ------
-    TableError
-        If a spectrum does not follow the reference at all (slope 0).
+        (x - offset) / slope, from the line of x on the reference; a spectrum that does not follow the reference at
+        all (slope 0) loses its offset only.
 
     Notes
     -----
@@ -142,8 +132,6 @@ def correct_scatter_extended(
     ------
     OptionError
         If the degree is outside 0 to 5.
-    TableError
-        If a spectrum does not follow the reference at all.
 
     Notes
     -----
@@ -167,10 +155,9 @@ def _remove_known(spectra: ArrayLike, reference: Floats, baseline: Floats) -> Fl
     design = np.vstack([reference, baseline])
     fitted = np.linalg.lstsq(design.T, X.T, rcond=None)[0]
     slope = fitted[0]
+    # against rounding of the fit: a slope below it is none
     flat = np.abs(slope) * np.ptp(reference) <= 1e-12 * np.abs(X).max(axis=1)
-    if flat.any():
-        raise TableError(f"spectrum in row {int(np.argmax(flat))} does not follow the reference spectrum: slope 0")
-    return (X - fitted[1:].T @ baseline) / slope[:, None]
+    return (X - fitted[1:].T @ baseline) / np.where(flat, 1.0, slope)[:, None]
 
 
 def even_step(wavelength_nm: ArrayLike) -> float:
@@ -261,6 +248,26 @@ def check_window(window: int, degree: int, n_wavelengths: int) -> None:
             f"window of {window} points with degree {degree} on {n_wavelengths} wavelengths; an odd window from "
             f"{shortest} to {longest} points is allowed"
         )
+
+
+def fitting_window(n_wavelengths: int, longest: int) -> int:
+    """Return the longest odd window up to `longest` that a spectrum of so many wavelengths holds.
+
+    Parameters
+    ----------
+    n_wavelengths, longest : int
+
+    Returns
+    -------
+    int
+
+    Examples
+    --------
+    >>> fitting_window(31, 7), fitting_window(4, 7)
+    (7, 3)
+    """
+    window = min(n_wavelengths, longest)
+    return window if window % 2 else window - 1
 
 
 def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:

@@ -1,0 +1,224 @@
+"""Transforms of spectra as scikit-learn transformers: thin shells over `specmatch.maths.transforms`.
+
+Each matches a table with wavelengths as columns by wavelength, an array by position, and learns from the fitted set
+only what it stores; a scan's result never depends on the scans sent with it.
+"""
+
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from sklearn.base import BaseEstimator, TransformerMixin
+from sklearn.utils.validation import check_is_fitted, validate_data
+
+from specmatch.maths.transforms import (
+    REFLECTANCE_FLOOR,
+    absorbance,
+    check_window,
+    correct_scatter_extended,
+    derivative,
+    even_step,
+    fitting_window,
+    smooth,
+    to_even_grid,
+    unit_variance,
+)
+from specmatch.models.rows import by_wavelength, rows_as_fitted
+
+Floats = NDArray[np.float64]
+
+
+class _SpectralTransformer(TransformerMixin, BaseEstimator):
+    """Shared road of the transformers: check the rows, learn, transform."""
+
+    _fewest_columns = 1
+
+    def fit(self, X: Any, y: Any = None) -> Any:
+        """Learn what the transform needs from spectra of shape (n, p); `y` is ignored.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+        y : ignored
+
+        Returns
+        -------
+        The transformer itself.
+        """
+        values, self.wavelengths_ = by_wavelength(X)
+        rows = validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns)
+        self._learn(rows)
+        return self
+
+    def transform(self, X: Any) -> Floats:
+        """Return transformed spectra, shape (n, p).
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+
+        Returns
+        -------
+        ndarray, shape (n, p)
+        """
+        check_is_fitted(self)
+        rows = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        return self._apply(rows)
+
+    def _learn(self, rows: Floats) -> None:
+        del rows
+
+    def _apply(self, rows: Floats) -> Floats:
+        raise NotImplementedError
+
+    def _nm(self, n_columns: int) -> Floats:
+        """Wavelengths of the fit; columns of a plain array are taken as 1 nm apart."""
+        return np.arange(n_columns, dtype=float) if self.wavelengths_ is None else self.wavelengths_
+
+
+class Absorbance(_SpectralTransformer):
+    """Reflectance to apparent absorbance, -log10 R.
+
+    Parameters
+    ----------
+    floor : float, default 0.001
+        Smallest reflectance that is believed.
+
+    Examples
+    --------
+    >>> Absorbance().fit_transform([[1.0, 0.1]]).tolist()
+    [[-0.0, 1.0]]
+    """
+
+    def __init__(self, *, floor: float = REFLECTANCE_FLOOR) -> None:
+        self.floor = floor
+
+    def _apply(self, rows: Floats) -> Floats:
+        return absorbance(rows, floor=self.floor)
+
+
+class UnitVariance(_SpectralTransformer):
+    """Each spectrum to mean 0 and standard deviation 1; throws away depth, so never by itself for colour.
+
+    Examples
+    --------
+    >>> UnitVariance().fit_transform([[1.0, 2.0, 3.0]]).tolist()
+    [[-1.0, 0.0, 1.0]]
+    """
+
+    _fewest_columns = 2
+
+    def _apply(self, rows: Floats) -> Floats:
+        return unit_variance(rows)
+
+
+class ScatterCorrection(_SpectralTransformer):
+    """Each spectrum to offset and slope of the mean spectrum of the fitted set (multiplicative scatter correction).
+
+    Parameters
+    ----------
+    degree : int, default 0
+        Degree of the baseline in wavelength, 0 to 5; above 0 it is the extended correction.
+
+    Attributes
+    ----------
+    reference_ : ndarray, shape (p,)
+        Mean spectrum of the fitted set, the same for every scan that comes later.
+
+    Examples
+    --------
+    >>> correction = ScatterCorrection().fit([[1.0, 2.0, 4.0], [1.2, 2.2, 4.2]])
+    >>> correction.transform([[2.0, 4.0, 8.0]]).round(3).tolist()
+    [[1.1, 2.1, 4.1]]
+    """
+
+    _fewest_columns = 2
+
+    def __init__(self, *, degree: int = 0) -> None:
+        self.degree = degree
+
+    def _learn(self, rows: Floats) -> None:
+        self.reference_ = rows.mean(axis=0)
+        self._apply(self.reference_[None, :])  # a degree out of range speaks up now, not at the first scan
+
+    def _apply(self, rows: Floats) -> Floats:
+        return correct_scatter_extended(rows, self.reference_, self._nm(rows.shape[1]), degree=self.degree)
+
+
+class Smoothing(_SpectralTransformer):
+    """Local polynomial smoothing (Savitzky-Golay) with polynomial ends, on an even grid.
+
+    Parameters
+    ----------
+    window : int or None, default None
+        Odd number of points, no longer than the spectrum; None takes 5, or the longest that a shorter spectrum holds.
+    degree : int or None, default None
+        None takes 2, or what the window allows.
+
+    Attributes
+    ----------
+    window_, degree_ : int
+        As used.
+
+    Examples
+    --------
+    >>> Smoothing(window=3, degree=1).fit_transform([[1.0, 2.0, 3.0, 4.0]]).round(9).tolist()
+    [[1.0, 2.0, 3.0, 4.0]]
+    """
+
+    def __init__(self, *, window: int | None = None, degree: int | None = None) -> None:
+        self.window = window
+        self.degree = degree
+
+    def _learn(self, rows: Floats) -> None:
+        self.window_ = fitting_window(rows.shape[1], 5) if self.window is None else self.window
+        self.degree_ = min(2, self.window_ - 1) if self.degree is None else self.degree
+        check_window(self.window_, self.degree_, rows.shape[1])
+        if rows.shape[1] > 1:
+            even_step(self._nm(rows.shape[1]))
+
+    def _apply(self, rows: Floats) -> Floats:
+        return smooth(rows, window=self.window_, degree=self.degree_)
+
+
+class Derivative(_SpectralTransformer):
+    """Derivative per nm by a local polynomial with polynomial ends; an uneven grid is made even first.
+
+    Parameters
+    ----------
+    order : {1, 2}, default 1
+    window : int or None, default None
+        Odd number of points, no longer than the spectrum; None takes 7, or the longest that a shorter spectrum holds.
+    degree : int, default 2
+
+    Attributes
+    ----------
+    window_ : int
+        As used.
+    grid_ : ndarray, shape (p,)
+        Wavelengths of the columns that come out.
+
+    Examples
+    --------
+    >>> Derivative(window=3).fit_transform([[0.0, 2.0, 4.0, 6.0]]).round(9).tolist()
+    [[2.0, 2.0, 2.0, 2.0]]
+    """
+
+    _fewest_columns = 2
+
+    def __init__(self, *, order: int = 1, window: int | None = None, degree: int = 2) -> None:
+        self.order = order
+        self.window = window
+        self.degree = degree
+
+    def _learn(self, rows: Floats) -> None:
+        self.window_ = fitting_window(rows.shape[1], 7) if self.window is None else self.window
+        self.grid_ = to_even_grid(rows[:1], self._nm(rows.shape[1]))[1]
+        self._apply(rows[:1])  # what cannot be speaks up now, not at the first scan
+
+    def _apply(self, rows: Floats) -> Floats:
+        even, grid = to_even_grid(rows, self._nm(rows.shape[1]))
+        if grid.size == 2 and self.order == 1 and self.window is None:
+            # two points have one slope, and no room for a window
+            return np.repeat((even[:, 1:] - even[:, :1]) / (grid[1] - grid[0]), 2, axis=1)
+        return derivative(even, grid, order=self.order, window=self.window_, degree=self.degree)

@@ -1,0 +1,69 @@
+"""The transformers keep scikit-learn's contract and store what they learnt."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from sklearn.base import clone
+from sklearn.utils.estimator_checks import parametrize_with_checks
+
+from specmatch.errors import OptionError, TableError, WavelengthMismatchError
+from specmatch.models.preprocessing import Absorbance, Derivative, ScatterCorrection, Smoothing, UnitVariance
+
+NM = np.arange(430.0, 701.0, 10.0)
+
+
+@parametrize_with_checks(
+    [Absorbance(), UnitVariance(), ScatterCorrection(), ScatterCorrection(degree=1), Smoothing(), Derivative()]
+)
+def test_keep_the_estimator_contract(estimator, check):
+    check(estimator)
+
+
+def spectra(n: int = 6, seed: int = 0) -> np.ndarray:
+    rng = np.random.default_rng(seed)
+    return rng.uniform(0.5, 2.0, (n, 1)) * np.exp(-(NM - 430.0) / 90.0) + rng.uniform(0, 0.3, (n, 1))
+
+
+@pytest.mark.parametrize(
+    "transformer", [Absorbance(), UnitVariance(), ScatterCorrection(degree=1), Smoothing(), Derivative()]
+)
+def test_a_scan_does_not_depend_on_its_company(transformer):
+    fitted = clone(transformer).fit(spectra())
+    new = spectra(seed=1)
+    together = fitted.transform(new)
+    alone = np.vstack([fitted.transform(row[None, :]) for row in new])
+    # least squares over one or several right-hand sides may differ in the last digit
+    np.testing.assert_allclose(alone, together, rtol=1e-12, atol=1e-12)
+
+
+def test_scatter_correction_keeps_the_mean_of_the_fitted_set():
+    fitted = ScatterCorrection().fit(spectra())
+    reference = fitted.reference_.copy()
+    lone = spectra(1, seed=3)
+    corrected = fitted.transform(lone)
+    # a lone scan with its own mean as reference would come back unchanged
+    assert not np.allclose(corrected, lone)
+    np.testing.assert_array_equal(fitted.reference_, reference)
+
+
+def test_tables_are_matched_by_wavelength():
+    table = pd.DataFrame(spectra(), columns=NM)
+    fitted = Derivative().fit(table)
+    np.testing.assert_allclose(fitted.transform(table.iloc[:, ::-1]), fitted.transform(table), atol=1e-15)
+    np.testing.assert_array_equal(fitted.grid_, NM)
+    with pytest.raises(WavelengthMismatchError, match="430"):
+        fitted.transform(table.iloc[:, 3:])
+
+
+def test_windows_are_checked_against_what_is_left_after_cropping():
+    cropped = spectra()[:, :5]
+    for transformer in (Smoothing(window=7), Derivative(window=7)):
+        with pytest.raises(OptionError, match="an odd window from 3 to 5 points"):
+            transformer.fit(cropped)
+    assert Smoothing().fit(cropped).window_ == Derivative().fit(cropped).window_ == 5
+    assert Derivative().fit(spectra()).window_ == 7
+
+
+def test_smoothing_wants_an_even_grid():
+    with pytest.raises(TableError, match="uneven"):
+        Smoothing().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
