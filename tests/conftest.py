@@ -22,3 +22,13 @@ def small_house():
     brewery = Brewery(seed=1)
     past, new = brewery.draw(6), brewery.draw(2, draw=1)
     return sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC")), new
+
+
+@pytest.fixture(scope="session")
+def line_room(small_house):
+    """What a packaging line needs in tests; see `tests.line_room`."""
+    from line_room import LineRoom
+
+    from specmatch.demo.brewery import Brewery
+
+    return LineRoom(small_house[0], Brewery(seed=1))

@@ -49,7 +49,7 @@ class Samples:
         return pd.Index(self.averages.names, dtype=object, name="sample")
 
 
-def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
+def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> Samples:
     """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
 
     Parameters
@@ -57,6 +57,8 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
     fitted : FittedHouse
     spectra, scans : object
         As in `HouseModel.read`.
+    every_pour : bool, default False
+        Average odd pours in too.
 
     Returns
     -------
@@ -79,9 +81,14 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
         spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
     checked = check_spectra(spectra)
-    table = check_scans(scans, checked.scan_ids)
     values = match_wavelengths(checked, fitted.wavelength_nm)
     values, bridged = bridge_missing(values, fitted.wavelength_nm, checked.scan_ids)
+    if scans is None and checks is None:
+        # each row is a sample of its own: no table to check, nothing to average
+        own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
+        lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
+        return Samples(own, lacking, own, own.codes, None, {})
+    table = check_scans(scans, checked.scan_ids)
     warnings: dict[str, list[str]] = {}
     disagreeing: set[str] = set()
     if bridged.any() or checks is not None:
@@ -99,7 +106,7 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any) -> Samples:
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
     whole = average(pours.reflectance, of_pour)
     conditions = {} if scans is None else departures_from(fitted.conditions, table)
-    if len(whole.names) == len(pours.names):
+    if every_pour or len(whole.names) == len(pours.names):
         return Samples(whole, warnings, pours, whole.codes, None, conditions)
     suspected = None
     if disagreeing:

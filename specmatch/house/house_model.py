@@ -214,6 +214,7 @@ class HouseModel:
         *,
         specification: Specification | None = None,
         on: date | None = None,
+        every_pour: bool = False,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -224,8 +225,8 @@ class HouseModel:
         claimed : str, Series or mapping, optional
             The beer that all samples are said to be, or sample -> beer; by default a session's own claims. A sample
             without a claim is read only: its decision is None.
-        specification, on
-            Colour limits and package labels of the house, and the day for which they are looked up.
+        specification, on, every_pour
+            Limits and labels of the house, the day for which they are looked up; whether odd pours are averaged in too.
 
         Returns
         -------
@@ -241,7 +242,7 @@ class HouseModel:
         --------
         >>> house.verify(spectra, claimed="House Pils")  # doctest: +SKIP
         """
-        samples = gather_samples(self.fitted, spectra, scans)
+        samples = gather_samples(self.fitted, spectra, scans, every_pour=every_pour)
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = {row.label for row in specification.labels} if specification else ()
         claims = check_claims(claimed, samples.index, self.beers_, labels=labels)

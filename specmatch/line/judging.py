@@ -127,7 +127,8 @@ def judge_pooled(setting: LineSetting, pours: Sequence[Record], claim: str, on: 
             pour_of[name] = f"{turn}:{scan['pour']}"
     spectra = pd.DataFrame.from_dict(rows, orient="index", columns=grid)
     scans = pd.DataFrame({"pour": pd.Series(pour_of), "sample": "pooled"})
-    row = _verify(setting, spectra, scans, claim, on)
+    # in a retest no pour is left out for being at odds with the others: that would be taking the best of several
+    row = _verify(setting, spectra, scans, claim, on, every_pour=True)
     return Judged(
         reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
     )
@@ -151,7 +152,13 @@ def _plain(value: Any) -> Any:
 
 
 def _verify(
-    setting: LineSetting, spectra: Any, scans: pd.DataFrame | None, claim: str | None, on: date | None
+    setting: LineSetting,
+    spectra: Any,
+    scans: pd.DataFrame | None,
+    claim: str | None,
+    on: date | None,
+    *,
+    every_pour: bool = False,
 ) -> pd.Series:
     table = setting.house.verify(
         spectra,
@@ -159,6 +166,7 @@ def _verify(
         scans=scans,
         specification=setting.specification,
         on=on,
+        every_pour=every_pour,
     )
     return table.iloc[0]
 
