@@ -20,6 +20,8 @@ Ints = NDArray[np.int64]
 SCATTER_FLOOR = 1e-9
 # ... and where all batches are one spectrum, their scatter is taken as that of rounding in single-precision files
 LEAST_VARIANCE = 1e-14
+# rows that are scored at a time: their spectra stay in the processor's cache
+ROWS = 256
 # the most that pours may explain of the scatter of a sample: more would leave none for the batch itself
 LARGEST_POUR_PART = 0.9
 # directions in which pours differ smoothly (fill, foam, lamp, glare, ...): what is left beside them is channel noise
@@ -103,7 +105,11 @@ class Metric:
 
     def scores(self, reflectance: Floats) -> Floats:
         """Return scores, shape (n, a), of reflectance rows, shape (n, p)."""
-        return (self.scale.apply(reflectance[:, self.channels]) - self.centre) @ self.axes
+        scores = np.empty((len(reflectance), self.axes.shape[1]))
+        for start in range(0, len(reflectance), ROWS):
+            rows = reflectance[start : start + ROWS, self.channels]
+            scores[start : start + ROWS] = (self.scale.apply(rows) - self.centre) @ self.axes
+        return scores
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""

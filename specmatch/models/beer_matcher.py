@@ -1,6 +1,7 @@
 """Which beer is it: the nearest one, all plausible ones, or none."""
 
 import warnings
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -10,7 +11,9 @@ from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, ParentsError
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.maths.identification import identify
+from specmatch.maths.typical_beers import TypicalityFit
+from specmatch.maths.typicality import fit_typicality
 from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
 
 
@@ -135,7 +138,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         See the class.
         """
         values = self._rows(X)
-        return self.classes_[self.typicality_.match(values, np.ones(len(values), np.int64)).distance.argmin(axis=1)]
+        return self.classes_[self.typicality_.nearest_beer(values)]
 
     def match(self, X: Any, *, n_pours: int = 1) -> pd.DataFrame:
         """Return the open answer of each row.
@@ -159,18 +162,17 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         See the class.
         """
         values = self._rows(X)
-        found = self.typicality_.match(values, np.full(len(values), n_pours))
-        nearest = found.distance.argmin(axis=1)
-        plausible = found.p_value > self.false_reject_rate
+        found = identify(self.typicality_, values, n_pours, false_reject_rate=self.false_reject_rate)
+        plausible, first = self.classes_[found.plausible], found.first.tolist()
         return pd.DataFrame(
             {
-                "nearest_beer": self.classes_[nearest],
-                "p_value": found.p_value[np.arange(len(values)), nearest],
-                "p_value_method": np.array(found.p_method, dtype=object)[nearest],
-                "plausible_beers": [tuple(self.classes_[row]) for row in plausible],
+                "nearest_beer": self.classes_[found.nearest_beer],
+                "p_value": found.p_value,
+                "p_value_method": np.array(self.typicality_.p_method, dtype=object)[found.nearest_beer],
+                "plausible_beers": [tuple(plausible[a:b]) for a, b in pairwise(first)],
                 "nearest_batch": self.batches_[found.nearest_batch],
                 "distance": found.nearest_distance,
-                "too_few_batches": self.typicality_.too_few_batches[nearest],
+                "too_few_batches": self.typicality_.too_few_batches[found.nearest_beer],
             },
             index=X.index if isinstance(X, pd.DataFrame) else None,
         )
