@@ -110,7 +110,9 @@ def give_reasons(
     found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
     named = np.flatnonzero(found.fault != NO_FAULT)
     if named.size:
-        cleaned = np.array([_cleaned(fitted, means.reflectance[i], found, i, int(beer[i])) for i in named.tolist()])
+        cleaned = fitted.faults.without_faults(
+            means.reflectance[named], means.counts[named], beer[named], found.rows(named)
+        )
         reasons.colour_without_fault[named] = _colours(fitted, cleaned)
     colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
     for row in named.tolist():
@@ -197,13 +199,6 @@ def _moved(colour: float, without: float, unit: str) -> str:
     if abs(without - colour) < SMALL_MOVE * colour:
         return "; the colour hardly changes with it"
     return f"; without it the colour would read {without:.1f} {unit}, not {colour:.1f}"
-
-
-def _cleaned(fitted: FittedHouse, reflectance: Floats, found: Finding, k: int, beer: int) -> Floats:
-    cleaned = fitted.faults.without(reflectance, int(found.fault[k]), float(found.size[k]), beer)
-    if found.second[k] != NO_FAULT:
-        cleaned = fitted.faults.without(cleaned, int(found.second[k]), float(found.second_size[k]), beer)
-    return cleaned
 
 
 def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:

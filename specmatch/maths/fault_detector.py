@@ -1,6 +1,6 @@
 """Departures from a good spectrum held against every known fault at once, in the scatter that good scans have."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields
 
 import numpy as np
 from numpy.typing import NDArray
@@ -24,6 +24,7 @@ CLOSE = 2.0 * np.log(20.0)
 SECOND_FAULT = 2.0
 # ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
 SECOND_SHARE = 0.15
+SHAPE_ERROR = 0.1
 # a fault that takes away less of the departure than this does not explain it
 LEAST_SHARE = 0.3
 NO_FAULT = -1
@@ -71,6 +72,10 @@ class Finding:
     rival: Ints
     rival_size: Floats
     share: Floats
+
+    def rows(self, chosen: Ints) -> "Finding":
+        """Return the findings of some departures."""
+        return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
 class Detector:
@@ -127,6 +132,22 @@ class Detector:
         atom = np.where(named & larger.any(axis=1), _LOWER.size - 1 - larger[:, ::-1].argmax(axis=1), 0)
         share = np.where(named, (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom]), 0.0)
         return np.where(named[:, None], self._start[atom], 0.0) + share[:, None] * self._step[atom]
+
+    def cleaned(self, departure: Floats, finding: Finding) -> Floats:
+        """Return spectra, shape (n, p), as they would read without the faults found in departures, shape (n, p).
+
+        Notes
+        -----
+        The good spectrum, and what natural causes most likely add to it: the mean of their distribution given what the
+        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses: a
+        tenth of the fault is allowed for that.
+        """
+        faults = self.pattern(finding.fault, finding.size) + self.pattern(finding.second, finding.second_size)
+        noise = self._noise + (SHAPE_ERROR * faults) ** 2
+        scaled = self._loading / noise[:, None, :]
+        inner = np.eye(len(self._loading)) + scaled @ self._loading.T
+        right = (scaled @ (departure - faults)[:, :, None])[:, :, 0]
+        return self.base + np.linalg.solve(inner, right[:, :, None])[:, :, 0] @ self._loading
 
     def explain(self, departure: Floats) -> Explanation:
         """Find the best size of each fault for each departure.

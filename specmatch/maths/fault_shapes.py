@@ -1,4 +1,4 @@
-"""What each known fault does to a reflectance spectrum, by how much of it there is, and how to take it away again."""
+"""What each known fault does to a reflectance spectrum, by how much of it there is."""
 
 from dataclasses import dataclass
 
@@ -129,52 +129,6 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
         return (R * light + t * np.mean(R * light)) / (light + t * light.mean())
     if name == "clipped":
         return np.minimum(R, (1.0 - t) * np.max(R * light) / light)
-    raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
-
-
-def without_fault(name: str, size: float, reflectance: Floats, optics: Optics, *, good: Floats) -> Floats:
-    """Return a spectrum as it would read had the fault not been there.
-
-    Parameters
-    ----------
-    name, size, optics
-        As in `with_fault`.
-    reflectance : ndarray, shape (p,)
-        With the fault.
-    good : ndarray, shape (p,)
-        A spectrum like it without the fault; it fills in what clipping has cut off.
-
-    Returns
-    -------
-    ndarray, shape (p,)
-
-    Examples
-    --------
-    >>> optics = Optics(np.array([500.0, 600.0]), np.ones(2), 0.0)
-    >>> R = np.array([0.5, 0.9])
-    >>> without_fault("foam", 0.04, with_fault("foam", 0.04, R, optics), optics, good=R).round(6).tolist()
-    [0.5, 0.9]
-    """
-    R, nm, light = reflectance, optics.wavelength_nm, optics.light
-    if name in ("path_long", "path_short"):
-        return scale_path(R, 1.0 / (1.0 + size if name == "path_long" else 1.0 - size), optics.glare)
-    if name == "foam":
-        return (R - size * FOAM_REFLECTANCE) / (1.0 - size)
-    if name == "haze":
-        back = haze_return(size, nm)
-        return (R - back) / (1.0 - LOST_TO_HAZE * back)
-    if name in ("lamp_brighter", "lamp_dimmer"):
-        return R / (1.0 + size if name == "lamp_brighter" else 1.0 - size)
-    if name == "ambient_light":
-        return R - size / light
-    if name.startswith(("shift_", "axis_")):
-        opposite = name.replace("blue", "red") if name.endswith("blue") else name.replace("red", "blue")
-        return with_fault(opposite, size, R, optics)
-    if name == "stray_light":
-        seen = R * (light + size * light.mean())
-        return (seen - size * np.mean(seen) / (1.0 + size)) / light
-    if name == "clipped":
-        return R + good - with_fault(name, size, good, optics)
     raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
 
 

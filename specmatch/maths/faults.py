@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from specmatch.maths.fault_detector import NO_FAULT, Detector, Finding
-from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of, without_fault
+from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
 from specmatch.maths.statistics import mean_by
@@ -108,9 +108,13 @@ class FaultFit:
             parts.append((rows, found))
         return join_findings(parts, len(beer))
 
-    def without(self, reflectance: Floats, fault: int, size: float, beer: int) -> Floats:
-        """Return a spectrum, shape (p,), as it would read without a fault."""
-        return without_fault(FAULTS[fault].name, size, reflectance, self.optics, good=self.beer_means[beer])
+    def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
+        """Return samples, shape (n, p), as they would read without the faults found in them."""
+        cleaned = np.empty_like(reflectance)
+        for (k, m), rows in _groups(beer, n_pours):
+            detector = self.sample_detector(k, float(m))
+            cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, finding.rows(rows))
+        return cleaned
 
     def smoothed(self, reflectance: Floats) -> Floats:
         """Return spectra, shape (n, p), with no more detail than the slit passes."""
