@@ -1,0 +1,271 @@
+"""How well predictions agree with reference values: the figures of a validation, and the straight line behind them.
+
+The formulas are those of ISO 12099 (from memory), over n independent samples. An error is prediction minus reference,
+so that a positive bias means readings too dark.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+from scipy.special import fdtri, stdtr, stdtrit
+
+from specmatch.errors import TableError
+
+Floats = NDArray[np.float64]
+
+
+@dataclass(frozen=True)
+class Line:
+    """A straight line by least squares, with the uncertainty of its two numbers.
+
+    Attributes
+    ----------
+    intercept, slope : float
+    intercept_sd, slope_sd : float
+    correlation : float
+        Between the two, for the `x` that was given.
+    residual_sd : float
+        With n - 2 degrees of freedom.
+    n : int
+    """
+
+    intercept: float
+    slope: float
+    intercept_sd: float
+    slope_sd: float
+    correlation: float
+    residual_sd: float
+    n: int
+
+    def at(self, x: ArrayLike) -> tuple[Floats, Floats]:
+        """Return the height of the line at `x`, and its standard uncertainty."""
+        where = np.asarray(x, float)
+        variance = (
+            self.intercept_sd**2
+            + (where * self.slope_sd) ** 2
+            + 2.0 * where * self.correlation * self.intercept_sd * self.slope_sd
+        )
+        return self.intercept + self.slope * where, np.sqrt(variance)
+
+
+def fit_line(x: ArrayLike, y: ArrayLike) -> Line:
+    """Fit a straight line by least squares.
+
+    Parameters
+    ----------
+    x, y : array_like, shape (n,)
+        Three points or more, `x` not all the same.
+
+    Returns
+    -------
+    Line
+
+    Raises
+    ------
+    TableError
+        With fewer than three points, or a single `x`.
+
+    Notes
+    -----
+    JCGM 100:2008, annex H.3.
+
+    Examples
+    --------
+    >>> line = fit_line([1.0, 2.0, 3.0, 4.0], [2.1, 3.9, 6.1, 7.9])
+    >>> round(line.slope, 3), round(line.intercept, 3)
+    (1.96, 0.1)
+    """
+    u, v = np.asarray(x, float), np.asarray(y, float)
+    n = u.size
+    if n < 3 or np.ptp(u) == 0.0:
+        raise TableError(
+            f"{n} points over a range of {np.ptp(u) if n else 0:g}; a line needs three, at different places"
+        )
+    middle = u.mean()
+    square = float(np.sum((u - middle) ** 2))
+    slope = float(np.sum((u - middle) * v)) / square
+    intercept = float(v.mean() - slope * middle)
+    residual_sd = float(np.sqrt(np.sum((v - intercept - slope * u) ** 2) / (n - 2)))
+    root = float(np.sqrt(np.mean(u**2)))
+    return Line(
+        intercept=intercept,
+        slope=slope,
+        intercept_sd=residual_sd * root / np.sqrt(square),
+        slope_sd=residual_sd / np.sqrt(square),
+        correlation=-float(middle) / root if root else 0.0,
+        residual_sd=residual_sd,
+        n=n,
+    )
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """Reference values against predictions; see `agreement`.
+
+    Attributes
+    ----------
+    n : int
+    bias : float
+        Mean of prediction minus reference; above 0 readings are too dark.
+    bias_limit : float
+        A bias within it may be chance.
+    sep : float
+        Standard deviation of the errors about their mean.
+    rmsep : float
+    slope, intercept : float
+        Of reference on prediction.
+    slope_t : float
+        |slope - 1| over its standard error, n - 2 degrees of freedom.
+    slope_limit : float
+        Above it the slope is not 1.
+    rpd : float
+        Standard deviation of the reference values over SEP.
+    iqr_over_sep : float
+        Their interquartile range over SEP, for values that are spread unevenly.
+    r_squared : float
+        1 - sum of squared errors over that about the mean of the reference values.
+    """
+
+    n: int
+    bias: float
+    bias_limit: float
+    sep: float
+    rmsep: float
+    slope: float
+    intercept: float
+    slope_t: float
+    slope_limit: float
+    rpd: float
+    iqr_over_sep: float
+    r_squared: float
+
+    @property
+    def biased(self) -> bool:
+        """Whether the bias is more than chance."""
+        return abs(self.bias) > self.bias_limit
+
+    @property
+    def tilted(self) -> bool:
+        """Whether the slope differs from 1 by more than chance."""
+        return self.slope_t > self.slope_limit
+
+
+def agreement(reference: ArrayLike, predicted: ArrayLike, *, alpha: float = 0.05) -> Agreement:
+    """Compare predictions with reference values.
+
+    Parameters
+    ----------
+    reference, predicted : array_like, shape (n,)
+        Three independent samples (batches) or more, no NaN.
+    alpha : float, default 0.05
+        Chance of a false alarm of each test.
+
+    Returns
+    -------
+    Agreement
+
+    Raises
+    ------
+    TableError
+        With fewer than three pairs, shapes that differ, or predictions that are all the same.
+
+    Notes
+    -----
+    RMSEP^2 = SEP^2 (n - 1)/n + bias^2. The slope is tested with the scatter about the line.
+
+    Examples
+    --------
+    >>> found = agreement([5.0, 10.0, 20.0, 40.0], [4.8, 9.9, 19.4, 39.9])
+    >>> round(found.bias, 3), found.biased
+    (-0.25, False)
+    """
+    y, yhat = np.asarray(reference, float), np.asarray(predicted, float)
+    if y.shape != yhat.shape or y.ndim != 1:
+        raise TableError(f"reference has shape {y.shape}, predicted {yhat.shape}; two lists of one length are needed")
+    line = fit_line(yhat, y)
+    e = yhat - y
+    n = e.size
+    sep = float(e.std(ddof=1))
+    tiny = np.finfo(float).tiny
+    quartiles = np.percentile(y, [25, 75])
+    return Agreement(
+        n=n,
+        bias=float(e.mean()),
+        bias_limit=bias_limit(sep, n, alpha=alpha),
+        sep=sep,
+        rmsep=float(np.sqrt(np.mean(e**2))),
+        slope=line.slope,
+        intercept=line.intercept,
+        slope_t=abs(line.slope - 1.0) / max(line.slope_sd, tiny),
+        slope_limit=float(stdtrit(n - 2, 1.0 - alpha / 2.0)),
+        rpd=float(y.std(ddof=1)) / max(sep, tiny),
+        iqr_over_sep=float(quartiles[1] - quartiles[0]) / max(sep, tiny),
+        r_squared=1.0 - float(np.sum(e**2)) / max(float(np.sum((y - y.mean()) ** 2)), tiny),
+    )
+
+
+def bias_limit(sep: float, n: int, *, alpha: float = 0.05) -> float:
+    """Return the bias that chance alone may give: t(1 - alpha/2, n - 1) SEP / sqrt n.
+
+    Parameters
+    ----------
+    sep : float
+    n : int
+        2 or more.
+    alpha : float, default 0.05
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> [round(bias_limit(1.0, n), 3) for n in (5, 10, 20, 30)]
+    [1.242, 0.715, 0.468, 0.373]
+    """
+    return float(stdtrit(n - 1, 1.0 - alpha / 2.0)) * sep / float(np.sqrt(n))
+
+
+def unexplained_error_limit(sec: float, n: int, df: int, *, alpha: float = 0.05) -> float:
+    """Return the SEP up to which new samples may err as those of the fit did: SEC sqrt F(1 - alpha; n, df).
+
+    Parameters
+    ----------
+    sec : float
+        Standard error that was found when the model was made (held out).
+    n : int
+        New samples, 2 or more; n - 1 degrees of freedom.
+    df : int
+        Degrees of freedom of `sec`.
+    alpha : float, default 0.05
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(unexplained_error_limit(1.0, 10, 99), 3), round(unexplained_error_limit(1.0, 20, 99), 3)
+    (1.406, 1.301)
+    """
+    return sec * float(np.sqrt(fdtri(n - 1, df, 1.0 - alpha)))
+
+
+def two_sided_p(t: float, df: float) -> float:
+    """Return the chance of a t at least this far from 0.
+
+    Parameters
+    ----------
+    t, df : float
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> round(two_sided_p(2.262, 9), 3)
+    0.05
+    """
+    return float(2.0 * stdtr(df, -abs(t)))
