@@ -64,6 +64,10 @@ class StorageError(SpecmatchError):
     """A file cannot be written or read as it must be."""
 
 
+class MissingExtraError(SpecmatchError):
+    """An optional part (pictures, say) is not installed; the message says how to install it."""
+
+
 class LockedError(StorageError):
     """Another process is writing to the same place."""
 

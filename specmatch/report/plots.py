@@ -1,0 +1,22 @@
+"""Figures of sets, models and readings: each takes data and an optional matplotlib axis, and returns the axis.
+
+Nothing is imported from matplotlib until a figure is drawn; without it `MissingExtraError` says how to install it.
+"""
+
+from specmatch.report.plots_colour import plot_colour_error, plot_coverage, plot_held_out_colour
+from specmatch.report.plots_identity import plot_identity_map, plot_mix_ups
+from specmatch.report.plots_line import plot_control_chart
+from specmatch.report.plots_spectra import plot_departure, plot_nearest_batches, plot_spectra, plot_usable_band
+
+__all__ = [
+    "plot_colour_error",
+    "plot_control_chart",
+    "plot_coverage",
+    "plot_departure",
+    "plot_held_out_colour",
+    "plot_identity_map",
+    "plot_mix_ups",
+    "plot_nearest_batches",
+    "plot_spectra",
+    "plot_usable_band",
+]

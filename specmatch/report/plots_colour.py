@@ -1,0 +1,185 @@
+"""Figures of colour with batches held out: predicted against lab, error over time, coverage of the intervals."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.house.evaluation import THIRDS, Evaluation
+from specmatch.report.figure_style import BLUE, INK, MARKERS, ORANGE, PALE, axis_or_new, plain_ticks
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.reference.reference_set import ReferenceSet
+
+
+def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax: Axes | None = None) -> Axes:
+    """Draw the colour that the model gave each held-out batch against its lab colour, with the interval.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+        From `evaluate`.
+    colour_unit : {"EBC", "SRM"}, default "EBC"
+        Unit of the set.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> plot_held_out_colour(evaluation)  # doctest: +SKIP
+    """
+    ax = axis_or_new(ax, width_in=5.2, height_in=5.0)
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
+    if len(known):
+        ends = np.array([known[["lab", "colour"]].min().min() / 1.15, known[["lab", "colour"]].max().max() * 1.15])
+    else:
+        ends = np.array([1.0, 100.0])
+    ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
+    for part, marker, colour, name in (
+        (known[inside], "o", BLUE, "lab colour inside the interval"),
+        (known[~inside], "s", ORANGE, "lab colour outside the interval"),
+    ):
+        # an unbounded limit is drawn to the edge of the figure, which it leaves
+        low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
+        ax.errorbar(
+            part["lab"], part["colour"], yerr=[part["colour"] - low, high - part["colour"]], fmt=marker, color=colour,
+            markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
+            label=f"{name} ({len(part)})",
+        )  # fmt: skip
+    for which in ("x", "y"):
+        plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
+    nominal = evaluation.figures["nominal_coverage"]
+    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
+    ax.set_aspect("equal")
+    ax.legend(frameon=False, fontsize="small", loc="upper left")
+    return ax
+
+
+def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
+    """Draw the colour error of each held-out batch over the time at which it was measured.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    refs : ReferenceSet
+        The set that was evaluated; it knows the times. Without times batches stand in the order of the set.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    A slope, or a step from one day on, says that something drifted: the instrument, the reference, the lab.
+
+    Examples
+    --------
+    >>> plot_colour_error(evaluation, refs)  # doctest: +SKIP
+    """
+    ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    relative = 100.0 * (known["colour"] / known["lab"] - 1.0)
+    inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
+    times = _measured(refs).reindex(known.index)
+    dated = times.notna().all() and len(times) > 0
+    x = times if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
+    ax.axhline(0.0, color=INK, linewidth=1.0)
+    spread = float(np.sqrt(np.mean(relative**2))) if len(relative) else 0.0
+    ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {spread:.1f} %")
+    ax.plot(
+        x[inside],
+        relative[inside],
+        "o",
+        color=BLUE,
+        markerfacecolor="white",
+        markersize=4.5,
+        label="inside its interval",
+    )
+    ax.plot(x[~inside], relative[~inside], "s", color=ORANGE, markersize=5, label="outside its interval")
+    ax.set(
+        xlabel="measured" if dated else "batch, in the order of the set",
+        ylabel="held-out colour\nabove or below the lab, %",
+    )
+    if dated:
+        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+        locator = AutoDateLocator(maxticks=8)
+        ax.xaxis.set_major_locator(locator)
+        ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+    ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=3)
+    return ax
+
+
+def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
+    """Draw how often the intervals covered the lab colour of a held-out batch, against what they promise.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    Bars are exact 95 % bounds of a share of so many batches (Clopper and Pearson): a bar that holds the promise is no
+    evidence against it.
+
+    Examples
+    --------
+    >>> plot_coverage(evaluation)  # doctest: +SKIP
+    """
+    ax = axis_or_new(ax, width_in=5.6, height_in=3.8)
+    levels = sorted(evaluation.coverage["nominal"].unique())
+    groups = ("all", *THIRDS)
+    for place, (group, marker, colour) in enumerate(zip(groups, MARKERS, (INK, ORANGE, BLUE, INK), strict=False)):
+        part = evaluation.coverage[evaluation.coverage["group"] == group].set_index("nominal").reindex(levels)
+        x = np.arange(len(levels)) + 0.16 * (place - 1.5)
+        covered = 100.0 * part["covered"].to_numpy()
+        below, above = covered - 100.0 * part["low"].to_numpy(), 100.0 * part["high"].to_numpy() - covered
+        ax.errorbar(
+            x, covered, yerr=[below, above], fmt=marker, color=colour, markersize=6, capsize=3, elinewidth=1.2,
+            markerfacecolor=colour if place == 0 else "white",
+            label=f"{'all batches' if group == 'all' else group + ' third'} ({int(part['n'].max())})",
+        )  # fmt: skip
+    promised, places = 100.0 * np.array(levels), np.arange(len(levels))
+    ax.hlines(promised, places - 0.4, places + 0.4, color=INK, linestyle="--", linewidth=1.2, label="promised")
+    ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
+    ax.set(xlabel="promised coverage", ylabel="lab colours covered, %", ylim=(None, 102.0))
+    ax.grid(visible=False, axis="x")
+    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return ax
+
+
+def _measured(refs: ReferenceSet) -> pd.Series:
+    """Return the first time at which each batch was measured, in UTC; missing where it is not known."""
+    if "measured_at" not in refs.scans.columns:
+        return pd.Series(dtype="datetime64[ns, UTC]")
+    times = pd.to_datetime(refs.scans["measured_at"], utc=True, format="ISO8601", errors="coerce")
+    return times.groupby(refs.scans["batch"].to_numpy()).min()

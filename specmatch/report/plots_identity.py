@@ -1,0 +1,168 @@
+"""Figures of identity: the map of beers with a sample in it, and which mix-ups would be held."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.house.evaluation import Evaluation
+from specmatch.house.gathering import gather_samples
+from specmatch.maths.identification import distance_limits
+from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.house.house_model import HouseModel
+
+Floats = NDArray[np.float64]
+
+
+def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
+    """Draw each beer's region on a map, its batches, and where samples fall.
+
+    Parameters
+    ----------
+    house : HouseModel
+    spectra, scans : optional
+        As in `HouseModel.read`; without them the map holds the set alone.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    The map is the plane in which the beers lie farthest apart; one unit is the standard deviation between batches of
+    one beer. A ring is the shadow of a beer's region at the model's false-reject rate: outside it a sample is refused,
+    inside it may still be refused for what the plane does not show, and is then drawn as a cross.
+
+    Examples
+    --------
+    >>> plot_identity_map(house, session)  # doctest: +SKIP
+    """
+    from matplotlib.patches import Ellipse
+
+    ax = axis_or_new(ax, width_in=7.0, height_in=5.2)
+    fitted = house.fitted
+    identity = fitted.identity
+    centre, plane = _plane(identity.beer_means)
+    radius = np.sqrt(distance_limits(identity, house.false_reject_rate))
+    batches = (identity.batch_means - centre) @ plane
+    ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
+    spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
+    middles = (identity.beer_means - centre) @ plane
+    # neighbours along the map are named in turn above and below, so that names do not cover one another
+    above = np.argsort(np.argsort(middles[:, 0])) % 2 == 0
+    for code, beer in enumerate(fitted.beers):
+        x, y = middles[code]
+        size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
+        width, height = 2.0 * radius[code] * np.sqrt(size)
+        angle = float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])))
+        label = f"region of a beer (false rejects {house.false_reject_rate:.0%})" if code == 0 else None
+        # where nothing can be refused a beer has no region to draw
+        if np.isfinite(radius[code]):
+            ax.add_patch(
+                Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
+            )
+        edge = (height / 2.0 if np.isfinite(height) else 0.0) * (1.0 if above[code] else -1.0)
+        ax.annotate(
+            beer, (x, y + edge), xytext=(0, 4 if above[code] else -4), textcoords="offset points", ha="center",
+            va="bottom" if above[code] else "top", fontsize="small", color=INK, zorder=4,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
+        )  # fmt: skip
+    if spectra is not None:
+        samples = gather_samples(fitted, spectra, scans)
+        means = samples.averages
+        taken = (identity.match(means.reflectance, means.counts).p_value > house.false_reject_rate).any(axis=1)
+        points = (identity.metric.scores(means.reflectance) - centre) @ plane
+        for rows, marker, label in ((taken, "D", "sample, typical of a beer"), (~taken, "X", "sample, of none")):
+            ax.plot(
+                points[rows, 0], points[rows, 1], marker, color=ORANGE, markeredgecolor=INK, markersize=7,
+                linewidth=0, label=f"{label} ({int(rows.sum())})", zorder=5,
+            )  # fmt: skip
+    ax.set(
+        xlabel="along which beers differ most\n(1 = standard deviation between batches of a beer)",
+        ylabel="next (same unit)",
+    )
+    ax.set_aspect("equal", adjustable="datalim")
+    ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.14), ncols=2)
+    return ax
+
+
+def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
+    """Draw for each ordered pair of beers how often a batch of the one, claimed to be the other, was held.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    Beers stand from pale to dark, so that trouble gathers along the diagonal.
+
+    Examples
+    --------
+    >>> plot_mix_ups(evaluation)  # doctest: +SKIP
+    """
+    from matplotlib.patches import Rectangle
+
+    colour = evaluation.colour["lab"].fillna(evaluation.colour["colour"])
+    order = list(colour.groupby(evaluation.identity["beer"].to_numpy()).mean().sort_values().index)
+    size = 2.4 + 0.42 * len(order)
+    ax = axis_or_new(ax, width_in=size + 1.0, height_in=size)
+    held = evaluation.mix_ups.pivot(index="really", columns="claimed", values="held").reindex(order, axis=0)
+    shares = held.reindex(order, axis=1).to_numpy(np.float64)
+    ax.grid(visible=False)
+    for row in range(len(order)):
+        for column in range(len(order)):
+            share = shares[row, column]
+            if np.isnan(share):
+                continue
+            missed = 1.0 - share
+            # the more that slip through, the darker; the number says it as well
+            face = (1.0 - 0.75 * missed, 1.0 - 0.55 * missed, 1.0 - 0.4 * missed)
+            ax.add_patch(Rectangle((column - 0.5, row - 0.5), 1, 1, facecolor=face, edgecolor="#e4e7ea"))
+            ax.text(
+                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
+                color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
+            )  # fmt: skip
+    ax.set(xlim=(-0.5, len(order) - 0.5), ylim=(len(order) - 0.5, -0.5))
+    ax.set_xticks(range(len(order)), order, rotation=60, ha="right", rotation_mode="anchor")
+    ax.set_yticks(range(len(order)), order)
+    ax.tick_params(length=0)
+    for side in ax.spines.values():
+        side.set_visible(False)
+    ax.set(xlabel="claimed to be", ylabel="was really")
+    ax.set_title("mix-ups held, % of held-out batches; darker = slips through", fontsize="medium")
+    return ax
+
+
+def _plane(beer_means: Floats) -> tuple[Floats, Floats]:
+    """Return the centre, shape (a,), and two orthonormal directions, shape (a, 2), in which beers differ most."""
+    centre = beer_means.mean(axis=0)
+    n_axes = beer_means.shape[1]
+    directions = np.linalg.svd(beer_means - centre, full_matrices=True)[2].T
+    plane = np.zeros((n_axes, 2))
+    plane[:, : min(2, n_axes)] = directions[:, :2]
+    # signs of singular vectors are free; fixed, so that every machine draws the same map
+    largest = plane[np.abs(plane).argmax(axis=0), [0, 1]]
+    return centre, plane * np.where(largest < 0, -1.0, 1.0)
