@@ -63,6 +63,10 @@ class MetricChoice:
         Standard deviation of the noise of each channel, on the scale.
     pour_covariance : ndarray, shape (p_used, p_used)
         Of pours about their sample; zeros where every sample has one pour.
+    pour_dof : int
+        Degrees of freedom behind that covariance: pours less samples.
+    n_batches : int
+        Batches that the choice rests on.
     n_components : int
     merit : float
         Held-out batches given to their own beer plus held-out beers refused; 0 where nothing could be held out.
@@ -72,6 +76,8 @@ class MetricChoice:
     channels: Ints
     noise: Floats
     pour_covariance: Floats
+    pour_dof: int
+    n_batches: int
     n_components: int
     merit: float
 

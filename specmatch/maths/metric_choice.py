@@ -240,7 +240,7 @@ def _on_scale(scale: Scale, samples: Samples, pours: Floats, pour_sample: Ints, 
         about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
         dof = len(spectra) - samples.batches_per_beer.size
         noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
-    return MetricChoice(scale, np.arange(noise.size), noise, covariance, n_components, 0.0)
+    return MetricChoice(scale, np.arange(noise.size), noise, covariance, pour_dof, samples.beer.size, n_components, 0.0)
 
 
 def _manageable(samples: Samples) -> Samples:

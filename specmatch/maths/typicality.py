@@ -3,18 +3,25 @@
 The batch is the unit: degrees of freedom count batches, and a sample of m pours is held against scatter at m pours.
 """
 
+from dataclasses import dataclass, replace
+
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import bdtrc
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.metric import Samples
 from specmatch.maths.metric_choice import choose_metric
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.typical_beers import Match as Match
-from specmatch.maths.typical_beers import TypicalityFit, typicality_of
+from specmatch.maths.typical_beers import TypicalityFit as TypicalityFit
+from specmatch.maths.typical_beers import typicality_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+
+# a quarter more batches than the metric was chosen on may well choose another
+GROWTH = 1.25
 
 
 def fit_typicality(
@@ -81,6 +88,77 @@ def fit_typicality(
     samples = Samples(means, n_pours, _parent(sample, batch), _parent(batch, beer))
     choice = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
     return typicality_of(samples, choice, false_reject_rate)
+
+
+@dataclass(frozen=True)
+class Grown:
+    """A fit with batches added, and why it should be fitted anew (nothing if it need not)."""
+
+    fit: TypicalityFit
+    refit_reasons: tuple[str, ...]
+
+
+def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> Grown:
+    """Add batches without choosing the metric again.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+        Left as it is.
+    reflectance : ndarray, shape (n_pours, p)
+        One row a pour, on the fitted wavelengths.
+    beer : ndarray of int, shape (n_pours,)
+        Codes of the fit; new beers follow the last, none left out.
+    batch, sample : ndarray of int, shape (n_pours,)
+        Codes from 0 upwards among the new batches; they stand behind the fitted ones in the new fit.
+
+    Returns
+    -------
+    Grown
+        The fit is exactly what fitting old and new batches together gives with scale, channels, their noise and number
+        of components held: axes, means, scatter and tail are all new.
+
+    Examples
+    --------
+    >>> rng, nm, each = np.random.default_rng(0), np.linspace(450.0, 650.0, 21), np.arange(18)
+    >>> strength = np.repeat([1.0, 2.0], 9) * np.exp(rng.normal(0, 0.03, 18))
+    >>> reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0))
+    >>> fit = fit_typicality(reflectance[:16], each[:16] // 9, each[:16], each[:16], wavelength_nm=nm)
+    >>> grown = add_batches(fit, reflectance[16:], np.array([1, 1]), np.array([0, 1]), np.array([0, 1]))
+    >>> grown.fit.batches_per_beer.tolist(), grown.refit_reasons
+    ([9, 9], ())
+    """
+    means, n_pours = mean_by(reflectance, sample)
+    old, choice, new_beer = fit.samples, fit.choice, _parent(batch, beer)
+    samples = Samples(
+        np.concatenate([old.reflectance, means]),
+        np.concatenate([old.n_pours, n_pours]),
+        np.concatenate([old.batch, _parent(sample, batch) + old.beer.size]),
+        np.concatenate([old.beer, new_beer]),
+    )
+    each = choice.scale.apply(reflectance[:, choice.channels])
+    deviations = each - mean_by(each, sample)[0][sample]
+    pour_dof = choice.pour_dof + len(each) - n_pours.size
+    squares = choice.pour_covariance * choice.pour_dof + deviations.T @ deviations
+    choice = replace(choice, pour_covariance=squares / max(1, pour_dof), pour_dof=pour_dof)
+    grown = typicality_of(samples, choice, fit.false_reject_rate)
+    reasons = []
+    n_known = len(fit.beer_means)
+    if samples.beer.size > GROWTH * choice.n_batches:
+        reasons.append(f"the set has grown from {choice.n_batches} to {samples.beer.size} batches since the last fit")
+    if grown.batches_per_beer.size > n_known:
+        reasons.append(f"{grown.batches_per_beer.size - n_known} beers are new, and the metric was chosen without them")
+    own_beer = new_beer[_parent(sample, batch)]
+    known = own_beer < n_known
+    if known.any() and fit.judges:
+        p_value = fit.match(means[known], n_pours[known]).p_value[np.arange(known.sum()), own_beer[known]]
+        refused = int((p_value <= fit.false_reject_rate).sum())
+        # one chance in a hundred of so many if nothing had changed
+        if bdtrc(refused - 1, int(known.sum()), fit.false_reject_rate) < 0.01:
+            reasons.append(
+                f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
+            )
+    return Grown(grown, tuple(reasons))
 
 
 def _parent(child: Ints, parent: Ints) -> Ints:

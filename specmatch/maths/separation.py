@@ -1,0 +1,119 @@
+"""Can two beers be told apart by this check, and what would help: more pours, more batches, or nothing."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import fdtri, ncfdtr
+
+from specmatch.maths.typical_beers import TypicalityFit
+
+Floats = NDArray[np.float64]
+
+POURS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10)
+BATCHES_TRIED = (4, 6, 8, 10, 15, 20, 30, 50)
+# stands for "as many as you like"
+ENDLESS = 10_000
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What would make a mix-up visible.
+
+    Attributes
+    ----------
+    held : float
+        Expected chance that the claim is held as things stand.
+    held_at_best : float
+        The same with endless pours and batches: what no number can better.
+    pours, batches : int or None
+        Pours a sample (with the batches there are), or batches a beer (with the pours there are), that bring the
+        chance to the one wanted; None where no number does.
+    """
+
+    held: float
+    held_at_best: float
+    pours: int | None
+    batches: int | None
+
+
+def expected_held(
+    fit: TypicalityFit, claimed: int, really: int, *, n_pours: int, n_batches: int | None = None, rate: float = 0.05
+) -> float:
+    """Return the expected chance that a sample of one beer is refused as another.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+    claimed, really : int
+        Beers.
+    n_pours : int
+        Pours of the sample.
+    n_batches : int, optional
+        As if each beer had so many batches; by default those it has.
+    rate : float, default 0.05
+        Stated false reject rate.
+
+    Returns
+    -------
+    float
+
+    Notes
+    -----
+    Squared distance over its scatter follows a noncentral F distribution. The squared distance between two estimated
+    means is too large by their uncertainty, which is taken off first.
+
+    Examples
+    --------
+    >>> from specmatch.maths.typicality import fit_typicality
+    >>> rng, nm, each = np.random.default_rng(0), np.linspace(450.0, 650.0, 21), np.arange(16)
+    >>> strength = np.repeat([1.0, 2.0], 8) * np.exp(rng.normal(0, 0.03, 16))
+    >>> reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0))
+    >>> fit = fit_typicality(reflectance, each // 8, each, each, wavelength_nm=nm)
+    >>> expected_held(fit, 0, 1, n_pours=1) > 0.99
+    True
+    """
+    n_axes, dof = fit.beer_means.shape[1], fit.metric.dof
+    if not fit.judges:
+        return 0.0
+    known = fit.batches_per_beer
+    scale = fit.scatter.scale[claimed]
+    n = float(known[claimed] if n_batches is None else n_batches)
+    second = float(dof - n_axes + 1) if n_batches is None else float(known.size * (n_batches - 1) - n_axes + 1)
+    scatter = fit.metric.scatter(float(n_pours)) + 1.0 / n
+    gap = (fit.beer_means[claimed] - fit.beer_means[really]) ** 2
+    gap = np.maximum(gap - (1.0 / known[claimed] + 1.0 / known[really]), 0.0)
+    last = float(min(second, fit.tail.dof))
+    limit = fdtri(n_axes, last, 1.0 - rate) * fit.tail.inflation
+    return float(1.0 - ncfdtr(n_axes, max(second, 1.0), (gap / scatter).sum() / scale, limit))
+
+
+def remedy(
+    fit: TypicalityFit, claimed: int, really: int, *, n_pours: int, rate: float = 0.05, wanted: float = 0.95
+) -> Remedy:
+    """Return what would make a mix-up visible.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+    claimed, really : int
+        Beers.
+    n_pours : int
+        Pours a sample now.
+    rate : float, default 0.05
+        Stated false reject rate.
+    wanted : float, default 0.95
+        Chance of a hold that is asked for.
+
+    Returns
+    -------
+    Remedy
+    """
+
+    def held(pours: int, batches: int | None) -> float:
+        return expected_held(fit, claimed, really, n_pours=pours, n_batches=batches, rate=rate)
+
+    fewest = int(fit.batches_per_beer.min())
+    pours = next((m for m in POURS_TRIED if m >= n_pours and held(m, None) >= wanted), None)
+    batches = next((n for n in BATCHES_TRIED if n >= fewest and held(n_pours, n) >= wanted), None)
+    return Remedy(held(n_pours, None), held(ENDLESS, ENDLESS), pours, batches)
