@@ -8,10 +8,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
-from numpy.typing import NDArray
 
 from specmatch.batches import batch_folds
-from specmatch.house.fitting import fit_house
+from specmatch.house.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
+from specmatch.house.fitting import FittedHouse, fit_house
+from specmatch.house.gathering import gather_samples
 from specmatch.house.house_model import HouseModel
 from specmatch.maths.statistics import binomial_bounds
 
@@ -57,6 +58,7 @@ class _Fold:
     readings: pd.DataFrame
     p_values: pd.DataFrame
     intervals: pd.DataFrame
+    log_colours: pd.Series  # of every scan of the held-out batches, each read alone
 
 
 def evaluate(
@@ -116,6 +118,9 @@ def evaluate(
         table.index.name = "batch"
     coverage = _coverage(intervals, lab)
     figures = _figures(colour, identity, coverage, house)
+    parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
+    for component, sd in parts_of_spread["sd"].items():
+        figures[f"{component}_sd"] = float(sd)
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
     mix_ups = _mix_ups(p_values, beers, house.false_reject_rate)
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
@@ -138,7 +143,15 @@ def _hold_out(
     p_values = house.p_values(spectra, scans=scans)
     for table in (readings, p_values):
         table.index = pd.Index(batch_of.loc[table.index], name="batch")
-    return _Fold(readings, p_values, pd.concat(intervals))
+    return _Fold(readings, p_values, pd.concat(intervals), _log_colours(house.fitted, refs, batches))
+
+
+def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
+    ids = refs.scans.index[refs.scans["batch"].isin(batches)]
+    if fitted.colour is None:
+        return pd.Series(np.nan, index=ids)
+    alone = gather_samples(fitted, refs.spectra.loc[ids], None).averages
+    return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 
 def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
@@ -176,8 +189,7 @@ def _mix_ups(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float)
 
 def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFrame, house: HouseModel) -> pd.Series:
     known = colour.dropna(subset=["lab", "colour"])
-    error = (known["lab"] - known["colour"]).to_numpy()
-    relative = error / known["lab"].to_numpy()
+    merit = figures_of_merit(known["lab"], known["colour"])
     n = len(known)
     told = identity[identity["p_value_own"].notna()]
     right = int((told["nearest_beer"] == told["beer"]).sum())
@@ -188,13 +200,12 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
     figures: dict[str, object] = {
         "n_batches": len(identity),
         "n_beers": identity["beer"].nunique(),
-        "rmsep": _root_mean_square(error),
-        "bias": float(error.mean()) if n else float("nan"),
-        "sep": float(error.std(ddof=1)) if n > 1 else float("nan"),
-        "relative_error": _root_mean_square(relative),
+        **{name: value for name, value in merit.items() if name != "n"},
         "median_relative_half_width": float(np.median(half_width)) if n else float("nan"),
         "nominal_coverage": house.coverage,
         "covered": float(at_level["covered"].iloc[0]) if len(at_level) else float("nan"),
+        "one_model_covers_low": coverage_of_one_model(max(n, 1), house.coverage)["low"],
+        "one_model_covers_high": coverage_of_one_model(max(n, 1), house.coverage)["high"],
         "nearest_right": right / max(len(told), 1),
         "nearest_right_low": float(binomial_bounds(right, len(told))[0]),
         "stated_false_reject_rate": house.false_reject_rate,
@@ -205,7 +216,3 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
         "n_colour": n,
     }
     return pd.Series(figures, dtype=object, name="figures")
-
-
-def _root_mean_square(values: NDArray[np.float64]) -> float:
-    return float(np.sqrt(np.mean(values**2))) if values.size else float("nan")
