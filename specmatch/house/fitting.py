@@ -18,7 +18,7 @@ from specmatch.maths.band import usable_band
 from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.faults import FaultFit, fit_faults
 from specmatch.maths.limits import DomainFit, fit_domain
-from specmatch.maths.odd_pours import find_odd_pours
+from specmatch.maths.pour_mates import find_odd_pours
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
 from specmatch.spectra import check_spectra
 

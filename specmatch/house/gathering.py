@@ -11,7 +11,7 @@ from specmatch.batches import check_scans
 from specmatch.house.averaging import Averages, average, bridge_missing
 from specmatch.house.conditions import departures_from
 from specmatch.house.fitting import FittedHouse
-from specmatch.maths.odd_pours import OddPours, find_odd_pours
+from specmatch.maths.pour_mates import OddPours, find_odd_pours
 from specmatch.maths.statistics import mean_by
 from specmatch.spectra import check_spectra, match_wavelengths
 

@@ -18,6 +18,9 @@ READING_COLUMNS = (
     "explanation", "colour_without_fault",
 )  # fmt: skip
 
+# A good sample in twenty is rejected at a rate of 0.05: only well beyond it is it worth a transmission measurement.
+CLEARLY_UNLIKE = 0.2
+
 
 def readings_table(
     fitted: FittedHouse,
@@ -67,7 +70,8 @@ def readings_table(
         # a package label may stand for several beers: then the nearest serves as well
         if claim in f.beers:
             beer[row] = f.beers.index(claim)
-    reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=np.logical_not(plausible.any(axis=1)))
+    unlike = (match.p_value <= CLEARLY_UNLIKE * false_reject_rate).all(axis=1)
+    reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=unlike)
     warnings = []
     for row, name in enumerate(means.names):
         codes = [*samples.warnings.get(name, ()), *reasons.codes.get(row, ())]

@@ -10,7 +10,7 @@ from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.maths.fault_detector import NO_FAULT, Finding
 from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS
-from specmatch.maths.odd_pours import OddPours
+from specmatch.maths.pour_mates import OddPours
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -90,7 +90,7 @@ def give_reasons(
     colour : ndarray, shape (n,)
         As read.
     unlike : ndarray of bool, shape (n,)
-        Samples that are unlike every beer of the set.
+        Samples that are clearly unlike every beer of the set.
 
     Returns
     -------
