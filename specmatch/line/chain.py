@@ -8,6 +8,14 @@ from typing import Any
 
 from specmatch.line.journal_schema import FIRST_PREVIOUS
 
+HOW_TO_CHECK = (
+    "Rows of `entries` are numbered 1, 2, 3 and so on. Each holds a JSON text (`record`), the hash of the row before "
+    "(`previous_hash`; 64 zeros in the first) and its own: SHA-256, in lower-case hexadecimal, over previous_hash "
+    "followed by record, both in UTF-8. All other columns are computed from record. A row that was changed no longer "
+    "gives its hash; a row that was taken out leaves a gap. Rows cut off at the end leave none: keep the last hash "
+    "elsewhere and compare."
+)
+
 
 @dataclass(frozen=True)
 class ChainFault:

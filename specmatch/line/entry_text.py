@@ -1,6 +1,8 @@
-"""A row of the journal as one line for a terminal."""
+"""A row of the journal, or a chart, as one line for a terminal."""
 
+from specmatch.line.control_chart import ControlChart
 from specmatch.line.journal import Record
+from specmatch.maths.control_limits import individuals_limits
 
 
 def entry_line(row: Record) -> str:
@@ -33,3 +35,28 @@ def entry_line(row: Record) -> str:
     colour = "no colour" if reading["colour"] is None else f"{reading['colour']:.1f} {reading['colour_unit']}"
     what = f"{row.get('claimed') or 'no claim'}, lot {row.get('lot') or 'unknown'}: {colour}"
     return f"{head}  {decision}  {what}; {row['reason']}; {row['advice']}"
+
+
+def chart_line(chart: ControlChart) -> str:
+    """Return one line on a chart: where it stands against its baseline.
+
+    Parameters
+    ----------
+    chart : ControlChart
+
+    Returns
+    -------
+    str
+    """
+    head = f"{chart.kind} of {chart.subject or 'the line'}: "
+    base = chart.baseline
+    if base is None:
+        return f"{head}{len(chart.points)} points, no limits yet ({chart.baseline_name})"
+    low, high = individuals_limits(base)
+    outside = sum(signal.test == "single value" for signal in chart.signals)
+    state = {0: "steady", 1: "DRIFTING UP", -1: "DRIFTING DOWN"}[chart.drifting]
+    unit = f" {chart.unit}" if chart.unit else ""
+    return (
+        f"{head}{state}; last {chart.points[-1].value:.4g}{unit}, limits {low:.4g} to {high:.4g} from "
+        f"{chart.baseline_name}; {outside} of {len(chart.points) - chart.n_baseline} later points outside"
+    )

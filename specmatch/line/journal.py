@@ -14,9 +14,11 @@ from types import TracebackType
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.line.chain import ChainCheck, ChainFault, check_chain, record_text, seal
+from specmatch.house.cautions import CAUTIONS
+from specmatch.line.chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.file_system import network_file_system
-from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, SCHEMA, TRIGGERS
+from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, schema_statements
+from specmatch.storage import sha256_of
 
 Record = dict[str, Any]
 
@@ -147,8 +149,10 @@ class Journal:
             with self.writing():
                 # another process may have made the tables since we looked
                 if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                    for statement in _statements(SCHEMA):
+                    for statement in schema_statements():
                         db.execute(statement)
+                    for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
+                        db.execute("INSERT INTO documents VALUES (?, ?, ?)", (sha256_of(text.encode()), kind, text))
         application, number = (
             db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
         )
@@ -287,12 +291,3 @@ _WAYS_OUT = {
     "malformed": "the file is damaged; keep it, and go on in a new journal",
     "generated": "this needs SQLite 3.31 or later",
 }
-
-
-def _statements(script: str) -> Iterator[str]:
-    part = ""
-    for line in script.splitlines(keepends=True):
-        part += line
-        if sqlite3.complete_statement(part):
-            yield part
-            part = ""

@@ -4,6 +4,9 @@ The JSON text is what the chain of hashes covers; every other column of `entries
 column can say anything else than the text that was sealed.
 """
 
+import sqlite3
+from collections.abc import Iterator
+
 # "SPMJ" as a number: it tells a journal from any other SQLite file
 APPLICATION_ID = 0x53504D4A
 FORMAT = 1
@@ -67,6 +70,7 @@ CREATE TABLE documents (hash TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT
 CREATE INDEX by_run ON entries (line, claimed, lot, entry);
 CREATE INDEX by_claim ON entries (claimed, kind, entry, decision);
 CREATE INDEX by_kind ON entries (kind, line, measured_unix);
+CREATE INDEX by_state ON entries (run_state, claimed, entry);
 CREATE INDEX by_concern ON entries (concerns) WHERE concerns IS NOT NULL;
 {_append_only("entries")}
 {_append_only("scans_seen")}
@@ -85,3 +89,13 @@ TRIGGERS = frozenset(
     [f"{table}_no_{verb}" for table in ("entries", "scans_seen", "documents") for verb in ("update", "delete")]
     + ["entries_in_order", "scans_seen_once"]
 )
+
+
+def schema_statements() -> Iterator[str]:
+    """Give out the statements that make the tables, one at a time, so that they can stand in one transaction."""
+    part = ""
+    for line in SCHEMA.splitlines(keepends=True):
+        part += line
+        if sqlite3.complete_statement(part):
+            yield part
+            part = ""

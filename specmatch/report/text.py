@@ -8,13 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-CAUTIONS = (
-    "Colour identity is a screening check: it cannot prove what a liquid is, and says nothing about alcohol, "
-    "allergens, gluten, contaminants or microbiology. A label, safety or legal release rests on the site's own "
-    "procedures, licensed practice and local rules. Keep glass and chromed parts out of the open-bottle area where "
-    "the site's glass policy says so, and discard the poured sample."
-)
-
+from specmatch.house.cautions import CAUTIONS as CAUTIONS
 
 # what a tired eye must not miss stands in capitals
 _DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
