@@ -11,7 +11,8 @@ from scipy.special import chdtri
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
-from specmatch.maths.metric import squared_distances
+from specmatch.maths.metric import channel_noise, squared_distances
+from specmatch.maths.outlying_rows import median_by, odd_rows
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
@@ -22,6 +23,11 @@ Ints = NDArray[np.int64]
 BATCHES_PER_COMPONENT = 3
 MOST_COMPONENTS = 10
 N_FOLDS = 10
+SCALES = {
+    "log_absorbance": Scale("log_absorbance", 0.03, 0.03),
+    "absorbance": Scale("absorbance"),
+    "reflectance": Scale("reflectance"),
+}
 # a further component must take this part off the held-out residual, or the components stop
 WORTHWHILE = 0.10
 
@@ -65,7 +71,9 @@ class DomainCheck:
 class DomainFit:
     """Principal components of the batches, and what held-out batches leave outside them."""
 
-    transform: str
+    scale: Scale
+    noise: Floats  # (p,), by which channels are divided
+    odd_pour: NDArray[np.bool_]  # (n_pours,), left out of the fit as unlike all others
     centre: Floats  # (p,)
     loadings: Floats  # (p, A), orthonormal
     score_sd: Floats  # (A,)
@@ -95,7 +103,7 @@ class DomainFit:
         DomainCheck
         """
         n_batches, n_components = self.scores.shape
-        scores, q = _scores_and_residual(Scale(self.transform).apply(reflectance) - self.centre, self.loadings)
+        scores, q = _scores_and_residual(self.scale.apply(reflectance) / self.noise - self.centre, self.loadings)
         scores /= self.score_sd
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
@@ -129,7 +137,7 @@ def fit_domain(
     sample: Ints,
     *,
     wavelength_nm: Floats,
-    transform: str = "absorbance",
+    transform: str = "log_absorbance",
     false_alarm_rate: float = 0.01,
 ) -> DomainFit:
     """Learn the space that the batches of a set span.
@@ -142,8 +150,8 @@ def fit_domain(
         Codes from 0 upwards, none left out.
     wavelength_nm : ndarray, shape (p,)
         Kept in step with the columns; the domain uses all of them.
-    transform : str, default "absorbance"
-        See `specmatch.maths.spectral_scale.Scale`.
+    transform : {"log_absorbance", "absorbance", "reflectance"}, default "log_absorbance"
+        See `specmatch.maths.spectral_scale.Scale`. On absorbance the noise of dark beers would rule the residual.
     false_alarm_rate : float, default 0.01
         Part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q.
 
@@ -159,7 +167,9 @@ def fit_domain(
     Notes
     -----
     Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
-    number of components is the last that takes 10 % or more off the held-out residual.
+    number of components is the last that takes 10 % or more off the held-out residual. Channels count in units of
+    their noise between pours. Pours unlike all others (`odd_rows`) take no part, so that a few bad scans in a set
+    neither hide nor drag the limits; they are named in `odd_pour`.
 
     Examples
     --------
@@ -174,19 +184,32 @@ def fit_domain(
     """
     if batch.max() < 2:
         raise TooFewBatchesError(f"a domain cannot be learnt from {batch.max() + 1} batches; give three or more")
+    scale = SCALES[transform]
+    each = scale.apply(reflectance)
+    deviations = each - mean_by(each, sample)[0][sample]
+    pour_dof = len(each) - int(sample.max()) - 1
+    noise = channel_noise(deviations.T @ deviations / pour_dof, pour_dof) if pour_dof else np.ones(each.shape[1])
+    most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
+    odd = odd_rows(each / noise, most)
+    beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
+    if beside_mates.size:
+        from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
+        odd[beside_mates] |= odd_rows(from_mates, most)
+    if np.unique(batch[~odd]).size < 3:
+        odd = np.zeros(odd.size, bool)
+    batch, sample = (np.unique(codes[~odd], return_inverse=True)[1] for codes in (batch, sample))
     n_pours = np.bincount(sample)
     sample_batch = np.empty(n_pours.size, np.int64)
     sample_batch[sample] = batch
-    spectra, _ = mean_by(Scale(transform).apply(mean_by(reflectance, sample)[0]), sample_batch)
+    spectra, _ = mean_by(scale.apply(mean_by(reflectance[~odd], sample)[0]) / noise, sample_batch)
     n_batches = len(spectra)
-    most = int(np.clip(n_batches // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
     held_out = _held_out_residuals(spectra, most)
     n_components = _worthwhile_components(held_out.mean(axis=0))
     centre, loadings, score_sd = _principal_axes(spectra, n_components)
     scores = _scores_and_residual(spectra - centre, loadings)[0] / score_sd
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
     rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
-    each = Scale(transform).apply(reflectance)
+    each = each[~odd] / noise
     deviations = each - mean_by(each, sample)[0][sample]
     pour_dof = len(each) - n_pours.size
     pour_q = float(_scores_and_residual(deviations, loadings)[1].sum() / pour_dof) if pour_dof else 0.0
@@ -195,7 +218,9 @@ def fit_domain(
     leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1))
     q_mean, q_dof = scaled_chi_square(held_out[:, loadings.shape[1] - 1] + rounding)
     return DomainFit(
-        transform,
+        scale,
+        noise,
+        odd,
         centre,
         loadings,
         score_sd,

@@ -17,9 +17,9 @@ class Applicability(OutlierMixin, BaseEstimator):
 
     Parameters
     ----------
-    false_alarm_rate : float, default 0.01
+    false_alarm_rate : float, default 0.05
         Part of spectra of the set's own kind that may be called outside, in (0, 1); half for T2, half for Q.
-    scale : {"absorbance", "reflectance", "log_absorbance"} or None, default "absorbance"
+    scale : {"log_absorbance", "absorbance", "reflectance"} or None, default "log_absorbance"
         Scale of the components; None takes the rows as a pipeline hands them over, as `reflectance` does.
 
     Attributes
@@ -48,7 +48,7 @@ class Applicability(OutlierMixin, BaseEstimator):
     [True]
     """
 
-    def __init__(self, false_alarm_rate: float = 0.01, *, scale: str | None = "absorbance") -> None:
+    def __init__(self, false_alarm_rate: float = 0.05, *, scale: str | None = "log_absorbance") -> None:
         self.false_alarm_rate = false_alarm_rate
         self.scale = scale
 

@@ -1,0 +1,85 @@
+"""Find the few rows that are unlike all others, in a way that they can neither hide nor hide one another.
+
+Ordinary components bend towards what lies far out. Here every row counts by its direction alone, so that one part in
+twenty of bad rows has one part in twenty of the say, however far out it lies.
+"""
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.linalg import eigh
+
+Floats = NDArray[np.float64]
+
+# rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
+ODD = 6.0
+# more than this part of the rows are no few odd ones but a kind of their own
+MOST_ODD = 0.10
+# the median absolute deviation of a normal variable in units of its standard deviation
+NORMAL_MAD = 0.6745
+# a further component must take this part off the median residual
+WORTHWHILE = 0.10
+# fewer rows than this have no tail to speak of
+FEWEST_ROWS = 20
+
+
+def median_by(rows: Floats, codes: NDArray[np.int64]) -> Floats:
+    """Return the channel-wise median of the rows that share a code, shape (m, p): one bad pour of three leaves it be.
+
+    Examples
+    --------
+    >>> median_by(np.array([[1.0], [2.0], [9.0], [4.0]]), np.array([0, 0, 0, 1])).tolist()
+    [[2.0], [4.0]]
+    """
+    order = np.argsort(codes, kind="stable")
+    groups = np.split(rows[order], np.cumsum(np.bincount(codes))[:-1])
+    return np.array([np.median(group, axis=0) for group in groups])
+
+
+def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
+    """Return which rows lie far outside the space that the many span.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, p)
+        On a scale where noise is alike in all channels.
+    most_components : int
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+
+    Notes
+    -----
+    Components of the directions from the median (spherical components: Locantore and others, Test 8:1-73, 1999; from
+    memory); the cube root of the squared residual, which is nearly normal (Wilson, Hilferty, PNAS 17:684-688, 1931),
+    against its median and median absolute deviation.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> rows = np.outer(rng.normal(size=80), np.ones(60)) + 0.01 * rng.normal(size=(80, 60))
+    >>> rows[:2, 7] += 0.5
+    >>> np.flatnonzero(odd_rows(rows, 3)).tolist()
+    [0, 1]
+    """
+    n, p = rows.shape
+    if n < FEWEST_ROWS:
+        return np.zeros(n, bool)
+    departures = rows - np.median(rows, axis=0)
+    length = np.linalg.norm(departures, axis=1, keepdims=True)
+    # a row on the median has no direction and is not odd
+    directions = departures / np.where(length > 0, length, 1.0)
+    kept = min(most_components, p - 1)
+    if kept < 1:
+        return np.zeros(n, bool)
+    axes = eigh(directions.T @ directions, subset_by_index=(p - kept, p - 1))[1][:, ::-1]
+    left = np.maximum(length**2 - np.cumsum((departures @ axes) ** 2, axis=1), 0.0)
+    typical = np.median(left, axis=0)
+    drop = 1.0 - typical[1:] / np.maximum(typical[:-1], np.finfo(float).tiny)
+    n_components = int(np.flatnonzero(np.append(True, drop >= WORTHWHILE))[-1]) + 1
+    root = np.cbrt(left[:, n_components - 1])
+    middle = np.median(root)
+    spread = np.median(np.abs(root - middle)) / NORMAL_MAD
+    # residuals that are rounding for half of the rows say nothing about the others
+    odd = root > middle + ODD * spread if spread > 1e-6 * root.max() else np.zeros(n, bool)
+    return odd if odd.mean() <= MOST_ODD else np.zeros(n, bool)
