@@ -57,7 +57,7 @@ def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
     Examples
     --------
     >>> rng = np.random.default_rng(0)
-    >>> rows = np.outer(rng.normal(size=80), np.ones(60)) + 0.01 * rng.normal(size=(80, 60))
+    >>> rows = np.outer(rng.normal(size=200), np.ones(60)) + 0.01 * rng.normal(size=(200, 60))
     >>> rows[:2, 7] += 0.5
     >>> np.flatnonzero(odd_rows(rows, 3)).tolist()
     [0, 1]
