@@ -1,4 +1,4 @@
-"""Beer colour by transmission and by the eye."""
+"""Beer colour by transmission, for the eye, and straight from the optics of the cup."""
 
 from specmatch.colour.scales import (
     CLEAR_RATIO,
@@ -13,6 +13,8 @@ from specmatch.colour.scales import (
     srm_from_absorbance,
     srm_from_ebc,
 )
+from specmatch.colour.transmission import TransmissionColour, colour_from_transmission, correct_slit_width
+from specmatch.colour.tristimulus import Cielab, ciede2000, cielab, tristimulus_values, white_point
 
 __all__ = [
     "CLEAR_RATIO",
@@ -20,10 +22,18 @@ __all__ = [
     "EBC_PER_SRM",
     "HALF_INCH_CM",
     "SRM_PER_ABSORBANCE",
+    "Cielab",
+    "TransmissionColour",
     "average_absorbance",
+    "ciede2000",
+    "cielab",
     "clear_enough",
+    "colour_from_transmission",
+    "correct_slit_width",
     "ebc_from_absorbance",
     "ebc_from_srm",
     "srm_from_absorbance",
     "srm_from_ebc",
+    "tristimulus_values",
+    "white_point",
 ]
