@@ -21,7 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Run the tour and lay out what it found."""
-    from specmatch.demo.tour import ANSWERS, MODEL, READINGS, SET, SHIFT, YEAR, run_tour
+    from specmatch.demo.tour import ANSWERS, MODEL, READINGS, SET, SHIFT, YEAR, control_line, run_tour
     from specmatch.errors import OptionError
     from specmatch.report.text import CAUTIONS, figures_line, readings_text
 
@@ -34,6 +34,8 @@ def run(args: argparse.Namespace) -> Outcome:
             "A shift at the packaging line of an invented brewery; beers, instrument and numbers are invented.",
             "",
             readings_text(tour.readings),
+            "",
+            fill(control_line(tour.controls), WIDTH),
             "",
             fill(figures_line(figures), WIDTH),
             "",
@@ -51,6 +53,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "folder": folder,
         "figures": figures,
         "readings": tour.readings,
+        "controls": tour.controls,
         "answers": tour.answers,
         "next": f"specmatch evaluate {folder / SET}",
     }

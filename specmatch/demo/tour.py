@@ -13,7 +13,7 @@ from specmatch.demo.shift import write_shift
 from specmatch.errors import StorageError
 from specmatch.house.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel
-from specmatch.measurement.session import measure
+from specmatch.measurement.session import Session, measure
 from specmatch.reference.build import build_set
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.storage import write_atomic
@@ -38,6 +38,8 @@ class Tour:
         How good the model is with batches held out.
     readings : DataFrame
         The shift verified: a row a sample.
+    controls : DataFrame
+        Readings of the sealed dye over the year and at the start of the shift: `when` and the reading's columns.
     answers : DataFrame
         What was really in the cups; nothing that judged them has seen it.
     left_out : DataFrame
@@ -47,6 +49,7 @@ class Tour:
     folder: Path
     evaluation: Evaluation
     readings: pd.DataFrame
+    controls: pd.DataFrame
     answers: pd.DataFrame
     left_out: pd.DataFrame
 
@@ -81,7 +84,8 @@ def run_tour(
     tell("inventing a brewery and writing its raw scans")
     write_brewery(folder / YEAR, seed=seed, n_batches=n_batches)
     tell("measuring them and building the reference set")
-    refs, left_out = make_set(folder / YEAR)
+    year = measure(folder / YEAR)
+    refs, left_out = make_set(year)
     refs.save(folder / SET)
     tell("fitting the house model")
     house = HouseModel().fit(refs)
@@ -90,19 +94,21 @@ def run_tour(
     evaluation = evaluate(HouseModel(), refs)
     tell("verifying a shift at the packaging line")
     answers = write_shift(folder / SHIFT, Brewery(seed))
-    readings = house.verify(measure(folder / SHIFT))
+    shift = measure(folder / SHIFT)
+    readings = house.verify(shift)
+    controls = pd.concat([house.read(year.controls).assign(when=YEAR), house.read(shift.controls).assign(when=SHIFT)])
     write_atomic(folder / READINGS, _csv(readings))
     write_atomic(folder / ANSWERS, _csv(answers))
-    return Tour(folder, evaluation, readings, answers, left_out)
+    return Tour(folder, evaluation, readings, controls, answers, left_out)
 
 
-def make_set(folder: str | Path) -> tuple[ReferenceSet, pd.DataFrame]:
-    """Measure the brewery's folder and make the reference set that is published of it.
+def make_set(year: str | Path | Session) -> tuple[ReferenceSet, pd.DataFrame]:
+    """Make the reference set of the brewery's year, the one that is published.
 
     Parameters
     ----------
-    folder : path
-        As `write_brewery` leaves it.
+    year : path or Session
+        The folder as `write_brewery` leaves it, or what was measured of it.
 
     Returns
     -------
@@ -110,7 +116,7 @@ def make_set(folder: str | Path) -> tuple[ReferenceSet, pd.DataFrame]:
     left_out : DataFrame
         Columns `source`, `name`, `reason`.
     """
-    built, left_out = build_set([folder], unit="EBC", name=SET_NAME)
+    built, left_out = build_set([year], unit="EBC", name=SET_NAME)
     refs = ReferenceSet(
         built.spectra,
         built.scans,
@@ -122,6 +128,27 @@ def make_set(folder: str | Path) -> tuple[ReferenceSet, pd.DataFrame]:
         licence="CC0-1.0",
     )
     return refs, left_out
+
+
+def control_line(controls: pd.DataFrame) -> str:
+    """Say how the control of the shift compares with those of the year.
+
+    Parameters
+    ----------
+    controls : DataFrame
+        As in `Tour.controls`.
+
+    Returns
+    -------
+    str
+    """
+    year, shift = (controls.loc[controls["when"] == when, "colour"] for when in (YEAR, SHIFT))
+    within = year.min() <= shift.mean() <= year.max()
+    return (
+        f"Control (a sealed dye, no beer) at the start of the shift: {shift.mean():.1f} "
+        f"{controls['colour_unit'].iloc[0]}, {'within' if within else 'OUTSIDE'} the {year.min():.1f} to "
+        f"{year.max():.1f} of its {len(year)} scans of the year."
+    )
 
 
 def _clear(folder: Path) -> None:
