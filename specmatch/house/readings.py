@@ -19,7 +19,7 @@ READING_COLUMNS = (
 )  # fmt: skip
 
 # A good sample in twenty is rejected at a rate of 0.05: only well beyond it is it worth a transmission measurement.
-CLEARLY_UNLIKE = 0.2
+CLEARLY_UNLIKE = 0.1
 
 
 def readings_table(
@@ -70,7 +70,7 @@ def readings_table(
         # a package label may stand for several beers: then the nearest serves as well
         if claim in f.beers:
             beer[row] = f.beers.index(claim)
-    unlike = (match.p_value <= CLEARLY_UNLIKE * false_reject_rate).all(axis=1)
+    unlike = match.p_value.max(axis=1) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=unlike)
     warnings = []
     for row, name in enumerate(means.names):

@@ -8,7 +8,8 @@ from numpy.typing import NDArray
 from specmatch.batches import in_colour_unit
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
-from specmatch.maths.fault_detector import NO_FAULT, Finding
+from specmatch.maths.fault_detector import NO_FAULT
+from specmatch.maths.fault_finding import Finding
 from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS
 from specmatch.maths.pour_mates import OddPours
 

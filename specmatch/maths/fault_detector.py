@@ -1,6 +1,6 @@
 """Departures from a good spectrum held against every known fault at once, in the scatter that good scans have."""
 
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -16,17 +16,8 @@ _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))
 _LATER = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1) == 0)
 _UPPER = np.concatenate([fault.sizes for fault in FAULTS])
 _LOWER = np.concatenate([(0.0, *fault.sizes[:-1]) for fault in FAULTS])
-_LEAST = np.array([fault.least for fault in FAULTS])
-_CODE = np.array([[one.code == other.code for other in FAULTS] for one in FAULTS])
-# Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
-CLOSE = 2.0 * np.log(20.0)
-# a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
-SECOND_FAULT = 2.0
-# ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
-SECOND_SHARE = 0.15
+# shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
-# a fault that takes away less of the departure than this does not explain it
-LEAST_SHARE = 0.3
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays within a few megabytes
 BLOCK = 4096
@@ -47,35 +38,6 @@ class Explanation:
 
     gain: Floats
     size: Floats
-
-
-@dataclass(frozen=True)
-class Finding:
-    """The best explanation of each departure; fields have shape (n,), faults are positions in `FAULTS` or -1.
-
-    Attributes
-    ----------
-    fault, size : ndarray
-        The fault that explains most, if any is sure enough, and its size.
-    second, second_size : ndarray
-        A further fault that is needed beside the first.
-    rival, rival_size : ndarray
-        Another fault that explains nearly as much.
-    share : ndarray
-        Part of the squared departure that the faults named take away, 0 to 1.
-    """
-
-    fault: Ints
-    size: Floats
-    second: Ints
-    second_size: Floats
-    rival: Ints
-    rival_size: Floats
-    share: Floats
-
-    def rows(self, chosen: Ints) -> "Finding":
-        """Return the findings of some departures."""
-        return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
 class Detector:
@@ -133,8 +95,12 @@ class Detector:
         share = np.where(named, (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom]), 0.0)
         return np.where(named[:, None], self._start[atom], 0.0) + share[:, None] * self._step[atom]
 
-    def cleaned(self, departure: Floats, finding: Finding) -> Floats:
-        """Return spectra, shape (n, p), as they would read without the faults found in departures, shape (n, p).
+    def cleaned(self, departure: Floats, faults: Floats) -> Floats:
+        """Return spectra, shape (n, p), as they would read without what faults add.
+
+        Parameters
+        ----------
+        departure, faults : ndarray, shape (n, p)
 
         Notes
         -----
@@ -142,7 +108,6 @@ class Detector:
         faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses: a
         tenth of the fault is allowed for that.
         """
-        faults = self.pattern(finding.fault, finding.size) + self.pattern(finding.second, finding.second_size)
         noise = self._noise + (SHAPE_ERROR * faults) ** 2
         scaled = self._loading / noise[:, None, :]
         inner = np.eye(len(self._loading)) + scaled @ self._loading.T
@@ -183,75 +148,3 @@ class Detector:
         at_best = gain >= best[:, _FAULT_OF_ATOM]
         sizes = np.where(at_best, _LOWER + share * (_UPPER - _LOWER), 0.0)
         return best, np.maximum.reduceat(sizes, _FIRST, axis=1)
-
-    def judge(self, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
-        """Choose among explanations.
-
-        Parameters
-        ----------
-        departure : ndarray, shape (n, p)
-        explanation : Explanation
-            Of these departures.
-        doubt : ndarray, shape (n_faults,)
-            What the gain of each fault is divided by: how much more than by chance good scans seem to have of it.
-            Infinite for a fault that cannot be meant.
-        limit : float
-            Gain from which on a fault is named.
-
-        Returns
-        -------
-        Finding
-        """
-        fault, size, rival, rival_size = _best(explanation, doubt, limit)
-        named = np.flatnonzero(fault != NO_FAULT)
-        second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
-        if named.size:
-            left = departure[named] - self.pattern(fault[named], size[named])
-            again = self.explain(left)
-            # what the shape of the first does not get right is no second fault
-            worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
-            second[named], second_size[named], _, _ = _best(again, doubt, worth)
-            alike = _CODE[fault, second] | (second == NO_FAULT)
-            second[alike], second_size[alike] = NO_FAULT, 0.0
-            both = np.flatnonzero(second != NO_FAULT)
-            if both.size:
-                # the size of the first was found with the second in it: once more without
-                once = self.explain(departure[both] - self.pattern(second[both], second_size[both]))
-                size[both] = once.size[np.arange(both.size), fault[both]]
-        share = self._share(departure, (fault, size, second, second_size))
-        # a fault that leaves most of the departure as it was is not what happened
-        poor = share < LEAST_SHARE
-        for which, its_size in ((fault, size), (second, second_size), (rival, rival_size)):
-            which[poor], its_size[poor] = NO_FAULT, 0.0
-        share[poor] = 0.0
-        return Finding(fault, size, second, second_size, rival, rival_size, share)
-
-    def _share(self, departure: Floats, finding: tuple[Ints, Floats, Ints, Floats]) -> Floats:
-        fault, size, second, second_size = finding
-        named = np.flatnonzero(fault != NO_FAULT)
-        share = np.zeros(fault.size)
-        if named.size:
-            rows = departure[named]
-            left = rows - self.pattern(fault[named], size[named]) - self.pattern(second[named], second_size[named])
-            before, after = self.distance(rows), self.distance(left)
-            # good scans lie at one unit a channel, which nothing is asked to explain
-            beyond = np.maximum(after - rows.shape[1], 0.0)
-            share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
-        return share
-
-
-def _best(explanation: Explanation, doubt: Floats, limit: Floats | float) -> tuple[Ints, Floats, Ints, Floats]:
-    rows = np.arange(len(explanation.gain))
-    gain = np.where(explanation.size >= _LEAST, explanation.gain / doubt, 0.0)
-    fault = gain.argmax(axis=1)
-    most = gain[rows, fault]
-    others = np.where(_CODE[fault], -np.inf, gain)
-    rival = others.argmax(axis=1)
-    close = others[rows, rival] > np.maximum(most - CLOSE, limit)
-    named = most > limit
-    return (
-        np.where(named, fault, NO_FAULT),
-        np.where(named, explanation.size[rows, fault], 0.0),
-        np.where(named & close, rival, NO_FAULT),
-        np.where(named & close, explanation.size[rows, rival], 0.0),
-    )

@@ -9,7 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from specmatch.maths.fault_detector import NO_FAULT, Detector, Finding
+from specmatch.maths.fault_detector import NO_FAULT, Detector
+from specmatch.maths.fault_finding import Finding, judge
 from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
@@ -104,7 +105,7 @@ class FaultFit:
             # between one pour and the full number, whichever is the more doubtful
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
-            found = detector.judge(departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)
+            found = judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)
             parts.append((rows, found))
         return join_findings(parts, len(beer))
 
@@ -113,7 +114,9 @@ class FaultFit:
         cleaned = np.empty_like(reflectance)
         for (k, m), rows in _groups(beer, n_pours):
             detector = self.sample_detector(k, float(m))
-            cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, finding.rows(rows))
+            one = finding.rows(rows)
+            faults = detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
+            cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, faults)
         return cleaned
 
     def smoothed(self, reflectance: Floats) -> Floats:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.maths.fault_detector import Finding
+from specmatch.maths.fault_finding import Finding, judge
 from specmatch.maths.faults import POUR_LIMIT, FaultFit, join_findings, pour_departures
 
 Floats = NDArray[np.float64]
@@ -109,4 +109,4 @@ def _explained(fit: FaultFit, reflectance: Floats, sample: Ints, odd: NDArray[np
     mates = reflectance[(sample == sample[pour]) & ~odd]
     detector = fit.pour_detector(fit.smoothed(mates.mean(axis=0)), float(len(mates)))
     departure = (reflectance[pour] - mates.mean(axis=0))[None]
-    return detector.judge(departure, detector.explain(departure), doubt=fit.pour_doubt, limit=POUR_LIMIT)
+    return judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=POUR_LIMIT)

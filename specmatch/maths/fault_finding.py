@@ -1,0 +1,159 @@
+"""From what each fault explains of a departure to the one that is named, a second beside it, and a rival."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.maths.fault_detector import NO_FAULT, Detector, Explanation
+from specmatch.maths.fault_shapes import FAULTS
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+_LEAST = np.array([fault.least for fault in FAULTS])
+_FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
+_SAME_CODE = np.array([[one.code == other.code for other in FAULTS] for one in FAULTS])
+# Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
+CLOSE = 2.0 * np.log(20.0)
+# a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
+SECOND_FAULT = 2.0
+# ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
+SECOND_SHARE = 0.15
+# a fault that takes away less of the departure than this does not explain it
+LEAST_SHARE = 0.3
+# rounds in which the sizes of two faults are found, each with the other taken away
+_ROUNDS = 3
+# rows at a time when pairs are tried: every fault's shape for each of them is a few megabytes
+BLOCK = 256
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The best explanation of each departure; fields have shape (n,), faults are positions in `FAULTS` or -1.
+
+    Attributes
+    ----------
+    fault, size : ndarray
+        The fault that explains most, if any is sure enough, and its size.
+    second, second_size : ndarray
+        A further fault that is needed beside the first.
+    rival, rival_size : ndarray
+        Another fault that explains nearly as much.
+    share : ndarray
+        Part of the squared departure that the faults named take away, 0 to 1.
+    """
+
+    fault: Ints
+    size: Floats
+    second: Ints
+    second_size: Floats
+    rival: Ints
+    rival_size: Floats
+    share: Floats
+
+    def rows(self, chosen: Ints) -> "Finding":
+        """Return the findings of some departures."""
+        return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
+
+
+def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
+    """Choose among explanations.
+
+    Parameters
+    ----------
+    detector : Detector
+    departure : ndarray, shape (n, p)
+    explanation : Explanation
+        Of these departures by this detector.
+    doubt : ndarray, shape (n_faults,)
+        What the gain of each fault is divided by: how much more than by chance good scans seem to have of it.
+        Infinite for a fault that cannot be meant.
+    limit : float
+        Gain from which on a fault is named.
+
+    Returns
+    -------
+    Finding
+
+    Notes
+    -----
+    A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
+    """
+    fault, size, rival, rival_size = _best(explanation, doubt, limit)
+    second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
+    share = np.zeros(fault.size)
+    named = np.flatnonzero(fault != NO_FAULT)
+    if named.size:
+        rows = departure[named]
+        before = detector.distance(rows)
+        after = detector.distance(rows - detector.pattern(fault[named], size[named]))
+        worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
+        # good scans lie at one unit a channel, which nothing is asked to explain
+        for start in range(0, named.size, BLOCK):
+            part = slice(start, start + BLOCK)
+            left = np.flatnonzero(after[part] - rows.shape[1] > worth[part]) + start
+            if left.size:
+                at = named[left]
+                pair = _pairs(detector, rows[left], fault[at], explanation.size[at], doubt, worth[left])
+                size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
+                second[at], second_size[at] = pair[0], pair[2]
+        faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
+        after = detector.distance(rows - faults)
+        beyond = np.maximum(after - rows.shape[1], 0.0)
+        share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
+    poor = share < LEAST_SHARE
+    for which, its_size in ((fault, size), (second, second_size), (rival, rival_size)):
+        which[poor], its_size[poor] = NO_FAULT, 0.0
+    share[poor] = 0.0
+    return Finding(fault, size, second, second_size, rival, rival_size, share)
+
+
+def _pairs(
+    detector: Detector, departure: Floats, first: Ints, sizes: Floats, doubt: Floats, worth: Floats
+) -> tuple[Ints, Floats, Floats]:
+    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it.
+
+    Least squares in both, with the shapes that the faults have at their best sizes alone.
+    """
+    n, n_faults = sizes.shape
+    row, every = np.arange(n), np.arange(n_faults)
+    tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
+    shapes = detector.pattern(np.tile(every, n), tried.ravel()).reshape(n, n_faults, -1)
+    weights = detector.solve(shapes.reshape(n * n_faults, -1)).reshape(shapes.shape)
+    own = np.maximum((shapes * weights).sum(axis=2), 1e-300)
+    cross = (shapes * weights[row, first][:, None, :]).sum(axis=2)
+    along = (weights @ departure[:, :, None])[:, :, 0]
+    own_first, along_first = own[row, first][:, None], along[row, first][:, None]
+    # the two-by-two normal equations, solved for every candidate; shapes all but alike give no answer
+    determinant = own * own_first - cross**2
+    usable = (determinant > 1e-6 * own * own_first) & ~_SAME_CODE[first]
+    safe = np.where(usable, determinant, 1.0)
+    share = (along * own_first - along_first * cross) / safe
+    share_first = (along_first * own - along * cross) / safe
+    gain = share * along + share_first * along_first - along_first**2 / own_first
+    gain = np.where(usable & (share > 0) & (share_first > 0), gain / doubt, 0.0)
+    second = gain.argmax(axis=1)
+    size_first, size = share_first[row, second] * tried[row, first], share[row, second] * tried[row, second]
+    for _ in range(_ROUNDS):
+        size = detector.explain(departure - detector.pattern(first, size_first)).size[row, second]
+        size_first = detector.explain(departure - detector.pattern(second, size)).size[row, first]
+    clear = (gain[row, second] > worth) & (size >= _LEAST[second]) & (size_first >= _LEAST[first])
+    return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
+
+
+def _best(explanation: Explanation, doubt: Floats, limit: Floats | float) -> tuple[Ints, Floats, Ints, Floats]:
+    rows = np.arange(len(explanation.gain))
+    gain = np.where(explanation.size >= _LEAST, explanation.gain / doubt, 0.0)
+    fault = gain.argmax(axis=1)
+    most = gain[rows, fault]
+    others = np.where(_SAME_CODE[fault], -np.inf, gain)
+    rival = others.argmax(axis=1)
+    close = others[rows, rival] > np.maximum(most - CLOSE, limit)
+    named = most > limit
+    return (
+        np.where(named, fault, NO_FAULT),
+        np.where(named, explanation.size[rows, fault], 0.0),
+        np.where(named & close, rival, NO_FAULT),
+        np.where(named & close, explanation.size[rows, rival], 0.0),
+    )
