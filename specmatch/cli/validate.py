@@ -1,0 +1,75 @@
+"""`specmatch validate`: a model against new batches with new lab values."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "validate"
+HELP = "judge a model on new batches with new lab values"
+EXAMPLE = "specmatch validate house.model april/ --save-correction april.json"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `validate`."""
+    parser.add_argument("model", metavar="MODEL", help="model file")
+    parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
+    parser.add_argument(
+        "--save-correction", metavar="FILE", help="where to write the slope/bias correction, if one is offered"
+    )
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Validate and lay out the verdict."""
+    from specmatch.house.house_model import HouseModel
+    from specmatch.house.validation import FIT_FOR_USE, validate
+    from specmatch.measurement.session import measure
+    from specmatch.report.text import text_table
+
+    house = HouseModel.load(args.model)
+    session = measure(args.folder)
+    found = validate(house, session)
+    unit = house.fitted.colour_unit
+    correction, saved = found.correction, ""
+    if correction is not None and args.save_correction:
+        correction.save(args.save_correction)
+        saved = str(args.save_correction)
+    figures = found.figures
+    lines = [
+        f"verdict: {found.verdict}",
+        found.sentence,
+        "",
+        text_table(found.colour.reset_index()),
+        "",
+        f"{figures['n']} batches; bias {figures['bias']:+.2f} {unit} (chance gives up to {figures['bias_limit']:.2f}), "
+        f"SEP {figures['sep']:.2f} {unit}, relative error {figures['relative_error']:.1%}",
+        f"intervals cover {figures['covered']:.0%} of the lab values "
+        f"({figures['covered_low']:.0%}-{figures['covered_high']:.0%}), stated {figures['nominal_coverage']:.0%}",
+    ]
+    if correction is not None:
+        lines.append(
+            f"offered correction {correction.version}: log colour = {correction.shift:+.4f} + {correction.slope:.4f} x "
+            "log colour; nothing applies it by itself" + (f"; written to {saved}" if saved else "")
+        )
+    lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
+    left_out = [
+        *({"batch": row.batch, "reason": row.reason} for row in found.left_out.itertuples()),
+        *session.left_out.to_dict("records"),
+    ]
+    results = {
+        "verdict": found.verdict,
+        "sentence": found.sentence,
+        "figures": figures,
+        "colour": found.colour,
+        "correction": None
+        if correction is None
+        else {
+            "version": correction.version,
+            "slope": correction.slope,
+            "shift": correction.shift,
+            "n_batches": correction.n_batches,
+            "set_hash": correction.set_hash,
+            "file": saved or None,
+        },
+    }
+    look = found.verdict != FIT_FOR_USE or bool(left_out)
+    return Outcome(results, "\n".join(lines), left_out, needs_look=look)
