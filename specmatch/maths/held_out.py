@@ -90,7 +90,15 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
     return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
 
 
-def held_out_statistics(samples: Samples, choice: MetricChoice) -> FStatistics:
+@dataclass(frozen=True)
+class HeldOut:
+    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
+
+    distance: FStatistics
+    residual: Floats
+
+
+def held_out_statistics(samples: Samples, choice: MetricChoice) -> HeldOut:
     """Hold each sample against its own beer, its batch left out of axes, means and scatter.
 
     Parameters
@@ -100,7 +108,7 @@ def held_out_statistics(samples: Samples, choice: MetricChoice) -> FStatistics:
 
     Returns
     -------
-    FStatistics
+    HeldOut
         An entry a sample. Batches of one beer lie in different folds as far as there are folds; the only batch of a
         beer is never left out and has no statistic.
     """
@@ -110,7 +118,7 @@ def held_out_statistics(samples: Samples, choice: MetricChoice) -> FStatistics:
         place[samples.beer == beer] = np.arange(per_beer[beer])
     n_folds = int(min(N_FOLDS, per_beer.max()))
     fold = np.where(per_beer[samples.beer] > 1, (place + samples.beer) % n_folds, -1)[samples.batch]
-    statistic, n_axes, dof = (np.full(fold.size, value) for value in (np.nan, 1.0, np.inf))
+    statistic, n_axes, dof, left = (np.full(fold.size, value) for value in (np.nan, 1.0, np.inf, np.nan))
     for held_out in range(n_folds):
         out, kept = np.flatnonzero(fold == held_out), np.flatnonzero(fold != held_out)
         rest = samples.part(kept)
@@ -119,10 +127,11 @@ def held_out_statistics(samples: Samples, choice: MetricChoice) -> FStatistics:
         beers = fit_beers(rest, choice)
         own = samples.beer[samples.batch[out]]
         scatter = np.array([beers.metric.scatter(pours) for pours in samples.n_pours[out]])
-        departures = beers.metric.scores(samples.reflectance[out]) - beers.beer_means[own]
+        scores, left[out] = beers.metric.scores_and_residual(samples.reflectance[out])
+        departures = scores - beers.beer_means[own]
         squared = (departures**2 / (scatter + 1.0 / rest.batches_per_beer[own][:, None])).sum(axis=1)
         found = f_statistics(
             squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
         )
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
-    return FStatistics(statistic, n_axes, dof)
+    return HeldOut(FStatistics(statistic, n_axes, dof), left)

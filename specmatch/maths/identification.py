@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtri
 
+from specmatch.maths.residual import SHARE
 from specmatch.maths.typical_beers import BLOCK, TypicalityFit
 
 Floats = NDArray[np.float64]
@@ -67,12 +68,15 @@ def identify(fit: TypicalityFit, reflectance: Floats, n_pours: int, *, false_rej
     >>> identify(fit, reflectance[[0, 15]], 1, false_reject_rate=0.05).nearest_beer.tolist()
     [0, 1]
     """
-    scores = fit.metric.scores(reflectance)
-    return identify_scores(fit, scores, n_pours, false_reject_rate=false_reject_rate)
+    scores, left = fit.metric.scores_and_residual(reflectance)
+    outside = fit.residual.p_value(left, float(n_pours))
+    return identify_scores(fit, scores, outside, n_pours, false_reject_rate=false_reject_rate)
 
 
-def identify_scores(fit: TypicalityFit, scores: Floats, n_pours: int, *, false_reject_rate: float) -> Identification:
-    """Do the work of `identify` on scores, shape (n, a), of the fitted metric.
+def identify_scores(
+    fit: TypicalityFit, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
+) -> Identification:
+    """Do the work of `identify` on scores, shape (n, a), and p-values of what lies outside the axes, shape (n,).
 
     Squared distances to all beers come block by block from products of matrices; only the nearest beer and those
     within their limit are then counted exactly.
@@ -98,13 +102,13 @@ def identify_scores(fit: TypicalityFit, scores: Floats, n_pours: int, *, false_r
         return ((scores[of] - fit.beer_means[to]) ** 2 * weight[to]).sum(axis=1)
 
     to_nearest = exact(np.arange(len(scores)), nearest)
-    kept = fit.p_values(exact(row, beer), beer) > false_reject_rate
+    kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
     row, beer = row[kept], beer[kept]
     batch, to_batch = fit.nearest_batch(scores, float(n_pours))
     return Identification(
         nearest,
         np.sqrt(to_nearest / scores.shape[1]),
-        fit.p_values(to_nearest, nearest),
+        fit.p_values(to_nearest, nearest, outside),
         batch,
         to_batch,
         beer,
@@ -123,5 +127,6 @@ def distance_limits(fit: TypicalityFit, false_reject_rate: float) -> Floats:
         past = fit.held_out_p[fit.samples.beer[fit.samples.batch] == beer]
         # any tail p-value from the smallest past one up may pass by ranks
         rate[beer] = max(min(false_reject_rate, past.min()), np.finfo(float).tiny)
+    rate *= 1.0 - SHARE
     last = np.minimum(np.minimum(second, fit.scatter.dof), fit.tail.dof)
     return fdtri(fit.scatter.axes_worth, last, 1.0 - rate) * fit.tail.inflation * dof * n_axes / second

@@ -93,6 +93,9 @@ class Metric:
         Columns of the wavelengths used.
     centre : ndarray, shape (p_used,)
     axes : ndarray, shape (p_used, a)
+    noise : ndarray, shape (p_used,)
+    plane : ndarray, shape (p_used, a)
+        Orthonormal directions that span the axes where channels count in units of their noise.
     pour_part : ndarray, shape (a,)
         Variance between pours of one sample along each axis, in units of the scatter between samples.
     per_pour : float
@@ -105,17 +108,27 @@ class Metric:
     channels: Ints
     centre: Floats
     axes: Floats
+    noise: Floats
+    plane: Floats
     pour_part: Floats
     per_pour: float
     dof: int
 
     def scores(self, reflectance: Floats) -> Floats:
         """Return scores, shape (n, a), of reflectance rows, shape (n, p)."""
-        scores = np.empty((len(reflectance), self.axes.shape[1]))
+        return self.scores_and_residual(reflectance)[0]
+
+    def scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
+        """Return scores, shape (n, a), and what is left outside the axes, squared in units of noise, shape (n,)."""
+        scores, left = np.empty((len(reflectance), self.axes.shape[1])), np.empty(len(reflectance))
         for start in range(0, len(reflectance), ROWS):
-            rows = reflectance[start : start + ROWS, self.channels]
-            scores[start : start + ROWS] = (self.scale.apply(rows) - self.centre) @ self.axes
-        return scores
+            block = slice(start, start + ROWS)
+            departures = self.scale.apply(reflectance[block, self.channels]) - self.centre
+            scores[block] = departures @ self.axes
+            departures /= self.noise
+            inside = departures @ self.plane
+            left[block] = (departures * departures).sum(axis=1) - (inside * inside).sum(axis=1)
+        return scores, np.maximum(left, 0.0)
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
@@ -262,7 +275,8 @@ def build_metric(
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
-    return Metric(choice.scale, choice.channels, projection.centre, axes, pour_part, per_pour, dof)
+    plane = projection.axes * choice.noise[:, None]
+    return Metric(choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof)
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

@@ -191,7 +191,8 @@ def choose_metric(
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
-        return _on_scale(scale, samples, pours, pour_sample, min(most, ONE_BEER_COMPONENTS))
+        few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
+        return _on_scale(scale, samples, pours, pour_sample, n_components or few_axes)
     few = _manageable(samples)
     brewed = brewed_over_the_colours(few)
     best: MetricChoice | None = None

@@ -11,6 +11,7 @@ from specmatch.maths.beer_scatter import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.held_out import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.metric import Metric, MetricChoice, Samples
 from specmatch.maths.metric_choice import on_channels
+from specmatch.maths.residual import Residual, fit_residual, with_residual
 from specmatch.maths.tail import Tail, fit_tail
 
 Floats = NDArray[np.float64]
@@ -67,6 +68,8 @@ class TypicalityFit:
         Variance of each beer over the pooled one.
     tail : Tail
         What batches held out say of the F tail.
+    residual : Residual
+        What batches held out leave outside the axes.
     held_out_p : ndarray, shape (n_samples,)
         Tail p-value of each sample for its own beer with its batch left out; 1 for the only batch of a beer.
     """
@@ -79,6 +82,7 @@ class TypicalityFit:
     batch_means: Floats
     scatter: BeerScatter
     tail: Tail
+    residual: Residual
     held_out_p: Floats
 
     @property
@@ -150,7 +154,7 @@ class TypicalityFit:
 
     def _match(self, reflectance: Floats, n_pours: Ints) -> Match:
         n_axes, n_beers = self.beer_means.shape[1], len(self.beer_means)
-        scores = self.metric.scores(reflectance)
+        scores, left = self.metric.scores_and_residual(reflectance)
         squared = np.empty((len(scores), n_beers))
         nearest, to_batch = np.empty(len(scores), np.int64), np.empty(len(scores))
         for pours in np.unique(n_pours):
@@ -162,7 +166,10 @@ class TypicalityFit:
                 squared[block] = (departures * departures * weight).sum(axis=2)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
         distance = np.sqrt(squared / n_axes)
-        return Match(self.p_values(squared, np.arange(n_beers)), distance, nearest, to_batch, self.p_method)
+        outside = self.residual.p_value(left, np.asarray(n_pours, float))
+        return Match(
+            self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
+        )
 
     def weights(self, n_pours: float) -> Floats:
         """Return what a squared departure from each beer counts along each axis, shape (n_beers, a)."""
@@ -198,13 +205,15 @@ class TypicalityFit:
             )
         return nearest
 
-    def p_values(self, squared: Floats, beer: Ints) -> Floats:
+    def p_values(self, squared: Floats, beer: Ints, outside: Floats) -> Floats:
         """Return p-values of squared distances, each in the scatter of its beer.
 
         Parameters
         ----------
         squared : ndarray, shape (..., n)
         beer : ndarray of int, shape (n,)
+        outside : ndarray, broadcast against `squared`
+            P-values of what the samples leave outside the axes.
 
         Returns
         -------
@@ -213,7 +222,7 @@ class TypicalityFit:
         if not self.judges:
             return np.ones_like(squared)
         found = f_statistics(squared, self.beer_means.shape[1], self.metric.dof, self.scatter, beer)
-        p_value = self.tail.p_value(found.statistic, found.n_axes, found.dof)
+        p_value = with_residual(self.tail.p_value(found.statistic, found.n_axes, found.dof), outside)
         for ranked in np.unique(beer[self.by_ranks[beer]]):
             p_value[..., beer == ranked] = self._rank(p_value[..., beer == ranked], int(ranked))
         return p_value
@@ -248,8 +257,16 @@ def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: flo
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
     beers = fit_beers(samples, choice)
     out = held_out_statistics(samples, choice)
-    tail = fit_tail(out.statistic, out.n_axes, out.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
-    held_out_p = np.where(np.isnan(out.statistic), 1.0, tail.p_value(out.statistic, out.n_axes, out.dof))
+    far = out.distance
+    tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
+    weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
+    plane = beers.metric.plane
+    pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
+    residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    p_value = with_residual(
+        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
+    )
+    held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
     return TypicalityFit(
         samples,
         choice,
@@ -259,5 +276,6 @@ def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: flo
         beers.batch_means,
         beers.scatter,
         tail,
+        residual,
         held_out_p,
     )
