@@ -50,7 +50,9 @@ def brew(seed: int, n_batches: int = 10) -> House:
     return House(Brewery(seed), drawn.spectra, drawn.scans, drawn.batches.copy())
 
 
-def mislabel(house: House, rng: np.random.Generator, free: list[str], told_apart=lambda claimed, really: True) -> Planted:
+def mislabel(
+    house: House, rng: np.random.Generator, free: list[str], told_apart=lambda claimed, really: True
+) -> Planted:
     """Give one batch another beer's name, among pairs that can be told apart."""
     while True:
         batch = take(free, rng)

@@ -52,9 +52,13 @@ def audit_tables(
         findings += lab_bias_findings(lab, _laboratories(batches.loc[names]))
     scored = score_batches(pours)
     if scored is not None:
-        findings += label_findings(pours, scored)
+        session = _sessions(scans, names)
+        drifted = list(session_findings(pours, scored, session))
+        off = set(np.array(names)[np.isin(session, [finding.subject for finding in drifted])])
+        # a batch that fits no beer needs no finding of its own where its whole session is off
+        findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]
+        findings += drifted
         findings += beer_findings(pours, scored, _dates(scans, batches.loc[names]))
-        findings += session_findings(pours, scored, _sessions(scans, names))
     return findings_table(findings)
 
 

@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.15, 0.05
+RECIPE_RATE, CLUSTER_RATE = 0.40, 0.05
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8

@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
 # Chance that a set of good pours brings any odd_pour at all, were its pour errors normal; their tails are longer.
-ODD_POUR_RATE = 0.02
+ODD_POUR_RATE = 0.1
 # Pours held against their mates for the size of ordinary pour errors; the rest may be faults themselves.
 ORDINARY_SHARE = 0.95
 # Foam is white: against a reference in water it reads about this much. Its exact level does not matter here.
@@ -145,17 +145,21 @@ def _channel_noise(differences: Floats) -> Floats:
 
 
 def _ordinary_spread(projected: Floats, patterns: Floats, noise: float) -> Floats:
-    """Return variances of path, light, foam and haze in ordinary pours, fitted to second moments (none negative)."""
+    """Return variances of path, light, foam and haze in ordinary pours, fitted to second moments (none negative).
+
+    Moments are whitened by the variances of the round before, so that every beer counts where it can tell most.
+    """
+    spread = LEAST_SD**2
     kept = np.ones(len(projected), dtype=bool)
-    spread = np.zeros(N_PATTERNS)
     for _ in range(4):
-        moments = np.einsum("ni,nj->nij", projected[kept], projected[kept]) - noise * np.eye(N_PATTERNS)
-        expected = np.einsum("nik,njk->nijk", patterns[kept], patterns[kept])
-        # per unit of its own size, so that dark and pale beers count alike
-        weight = 1.0 / np.sqrt(np.einsum("nijk,nijk->n", expected, expected))
-        design = (expected * weight[:, None, None, None]).reshape(-1, N_PATTERNS)
-        column = np.linalg.norm(design, axis=0)
-        spread = np.maximum(nnls(design / column, (moments * weight[:, None, None]).ravel())[0] / column, 1e-10)
+        half = np.linalg.cholesky(_covariance(patterns, spread, noise))
+        seen = np.linalg.solve(half, projected[:, :, None])
+        shapes = np.linalg.solve(half, patterns)
+        own_noise = np.linalg.solve(half, np.broadcast_to(np.eye(N_PATTERNS), half.shape))
+        expected = np.einsum("nik,njk->nijk", shapes, shapes)[kept].reshape(-1, N_PATTERNS)
+        moments = (seen @ seen.transpose(0, 2, 1) - noise * own_noise @ own_noise.transpose(0, 2, 1))[kept].ravel()
+        column = np.linalg.norm(expected, axis=0)
+        spread = np.maximum(nnls(expected / column, moments)[0] / column, 1e-10)
         statistic = _statistics(projected, patterns, spread, noise)
         kept = statistic <= np.quantile(statistic, ORDINARY_SHARE)
     # the pours kept are the quieter ones; bring the middle of all of them to where it belongs
@@ -163,8 +167,12 @@ def _ordinary_spread(projected: Floats, patterns: Floats, noise: float) -> Float
     return np.maximum(spread * middle, LEAST_SD**2)
 
 
+def _covariance(patterns: Floats, spread: Floats, noise: float) -> Floats:
+    return np.einsum("nik,k,njk->nij", patterns, spread, patterns) + noise * np.eye(N_PATTERNS)
+
+
 def _statistics(projected: Floats, patterns: Floats, spread: Floats, noise: float) -> Floats:
-    covariance = np.einsum("nik,k,njk->nij", patterns, spread, patterns) + noise * np.eye(N_PATTERNS)
+    covariance = _covariance(patterns, spread, noise)
     return np.einsum("ni,ni->n", projected, np.linalg.solve(covariance, projected[:, :, None])[:, :, 0])
 
 

@@ -29,12 +29,13 @@ def session_findings(pours: Pours, scored: BatchScores, session: NDArray[np.str_
     ------
     Finding
     """
-    rows = np.flatnonzero(scored.core & (session != ""))
+    # all batches, also those that look out of place: a drift puts every batch of its session out of place
+    rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))
     table = pd.DataFrame(
         {"session": session[rows], "beer": scored.beer[rows], "light": scored.along(scored.up_light, rows)}
     )
     groups = table.groupby("session", sort=True)
-    levels = groups.agg(light=("light", "mean"), n=("light", "size"), beers=("beer", "nunique"))
+    levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
     levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]
     if len(levels) < FEWEST_SESSIONS:
         return

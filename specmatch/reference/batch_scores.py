@@ -15,7 +15,7 @@ Ints = NDArray[np.int64]
 Mask = NDArray[np.bool_]
 
 # What is to be told is whether a batch is of its beer; beers and batches differ in a few smooth shapes.
-N_AXES = 6
+N_AXES = 8
 # Absorbance at which its logarithm gives way to a straight line: about what noise and glare leave uncertain.
 ABSORBANCE_OFFSET = 0.05
 # Beers of like colour scatter alike; a beer half as dark again counts for three fifths (log of mean absorbance).
