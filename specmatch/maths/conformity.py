@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.integrate import quad
-from scipy.optimize import brentq
 from scipy.special import ndtr, ndtri
 
 Floats = NDArray[np.float64]
@@ -109,6 +107,8 @@ def acceptance_limits(
     >>> round(high, 2)
     94.18
     """
+    from scipy.optimize import brentq  # here: it takes longer to import than a reading does
+
     u = uncertainty if callable(uncertainty) else (lambda _: float(uncertainty))
     z = float(ndtri(1.0 - risk))
 
@@ -158,6 +158,8 @@ def rejection_limit(uncertainty: float | Callable[[float], float], risk: float, 
     >>> round(rejection_limit(lambda speed: 0.02 * speed, 0.001, upper=100.0), 1)
     106.6
     """
+    from scipy.optimize import brentq  # here: it takes longer to import than a reading does
+
     u = uncertainty if callable(uncertainty) else (lambda _: float(uncertainty))
 
     def over(y: float) -> float:
@@ -207,6 +209,8 @@ def global_risks(
     >>> round(risks.consumer, 4), round(risks.producer, 4)
     (0.0189, 0.0372)
     """
+    from scipy.integrate import quad  # here: it takes longer to import than a reading does
+
     low, high = tolerance if acceptance is None else acceptance
 
     def density(y: float) -> float:

@@ -6,7 +6,6 @@ a set (a mean spectrum to correct towards) is an argument, so that a scan's resu
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.signal import savgol_coeffs, savgol_filter
 
 from specmatch.errors import OptionError, TableError
 
@@ -301,6 +300,8 @@ def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:
     """
     X = np.asarray(spectra, np.float64)
     check_window(window, degree, X.shape[1])
+    from scipy.signal import savgol_filter  # here, because it takes longer to import than a reading does
+
     return savgol_filter(X, window, degree, axis=1, mode="interp")
 
 
@@ -348,6 +349,8 @@ def derivative(
     check_window(window, degree, X.shape[1])
     step = even_step(wavelength_nm)
     # SciPy takes a positive step; the sign of a descending grid enters odd orders only
+    from scipy.signal import savgol_filter  # here, because it takes longer to import than a reading does
+
     slope = savgol_filter(X, window, degree, deriv=order, delta=abs(step), axis=1, mode="interp")
     return slope * np.sign(step) ** order
 
@@ -370,4 +373,6 @@ def noise_gain(window: int, degree: int, *, order: int = 0, step_nm: float = 1.0
     >>> round(noise_gain(5, 1), 4)
     0.4472
     """
+    from scipy.signal import savgol_coeffs  # here, because it takes longer to import than a reading does
+
     return float(np.linalg.norm(savgol_coeffs(window, degree, deriv=order, delta=step_nm)))
