@@ -42,17 +42,16 @@ def one_reading(text: str, name: str, told: Told) -> Reading:
     problems: list[ScanFileError] = []
     separators = candidate_separators(text, told.separator)
     for separator in separators:
-        if separator == " " and readings and len(separators) > 1:
+        ambiguous = [error for error in problems if isinstance(error, AmbiguousScanFileError)]
+        if separator == " " and (readings or ambiguous) and len(separators) > 1:
             break  # blanks inside or around the cells of a table with a separator of its own
         fits, failed = _readings_at(lines, separator, name, told)
         readings += fits
         problems += failed
     readings, problems = _plausible(readings, problems, name, told)
     if not readings:
-        ambiguous: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
-        raise (
-            list(ambiguous) or sorted(problems, key=lambda error: "no table" in str(error) or "no header" in str(error))
-        )[0]
+        doubts: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
+        raise (doubts or sorted(problems, key=lambda e: "no table" in str(e) or "no header" in str(e)))[0]
     for other in readings[1:]:
         if not readings[0].same_as(other):
             raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")

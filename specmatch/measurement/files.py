@@ -114,6 +114,8 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
     if not reading.whole:
         shared.append("no line end after the last value: the file may be cut there")
     titles = [spectrum.title for spectrum in reading.spectra]
+    again = {name: titles.count(name) for name in titles if titles.count(name) > 1}
+    shared += [f"{count} spectra are named {name!r}" for name, count in again.items()]
     own = reading.layout != "columns" or len(titles) > 1
     unique = own and all(titles) and len(set(titles)) == len(titles)
     scans = []
@@ -160,7 +162,7 @@ def _finish(
     # in 1/cm the ascending order is the reverse of the file's, which is no oddity of the file
     notes += order_notes if unit != "1/cm" else []
     x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])
-    notes += merged + gap_notes(x) + format_notes(spectrum, name=name)
+    notes += merged + gap_notes(x) + format_notes(spectrum)
     words = spectrum.words or " ".join(
         value
         for key, value in meta.items()

@@ -135,7 +135,7 @@ def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[s
     labels = {key: value for key, value in block.labels.items()}
     spectrum = RawSpectrum(
         title, x, y, np.zeros(x.size, bool), labels.get("XUNITS", ""), labels.get("YUNITS", ""),
-        np.full(x.size, -1), lines,
+        np.full(x.size, -1), np.full(x.size, -1), lines,
     )  # fmt: skip
     return spectrum, labels, notes
 
@@ -198,6 +198,8 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
             raise ScanFileError(f"{where}: no ##NPOINTS, and the {n} points found do not fill ##FIRSTX to ##LASTX")
         notes.append(f"no ##NPOINTS: {n} points found, as many as ##DELTAX asks")
     end = last[0] if last is not None else first[0] + (step[0] if step is not None else 0.0) * (n - 1)
+    if last is None:
+        notes.append(f"no ##LASTX: the axis steps by ##DELTAX from ##FIRSTX to {end:g}")
     if n < 2 or end == first[0]:
         raise ScanFileError(f"{where}: {n} point(s) from {first[0]:g} to {end:g}; a spectrum needs two or more")
     x = np.linspace(first[0], end, n)

@@ -33,6 +33,7 @@ class RawSpectrum:
     saturated: Mask
     x_words: str
     words: str
+    x_decimals: NDArray[np.int64]
     decimals: NDArray[np.int64]
     line_numbers: NDArray[np.int64]
 
@@ -70,10 +71,12 @@ def columns_readings(
         If no table is found or no marks fit.
     """
     table = find_columns_table(lines, separator, name=name, literal=literal)
-    cells = [cell for row in table.rows for cell in row if looks_numeric(cell)]
+    rows = zip(table.line_numbers, table.rows, strict=True)
+    placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
+    cells = [cell for _, cell in placed]
     found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
     if not found:
-        raise ScanFileError(_no_marks(table, name, decimal, thousands))
+        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
     readings, problem = [], None
     for marks in found:
         try:
@@ -87,15 +90,44 @@ def columns_readings(
     return readings
 
 
-def _no_marks(table: TextTable, name: str, decimal: str | None, thousands: str | None) -> str:
-    for mark in [decimal] if decimal else [".", ","]:
-        for line, row in zip(table.line_numbers, table.rows, strict=True):
-            bad = next((c for c in row if looks_numeric(c) and parse_number(c, NumberMarks(mark)) is None), None)
-            if bad is not None:
-                told = decimal is not None or thousands is not None
-                way = "check the keywords" if told else "mend the line, or give decimal= and thousands="
-                return f"{name}, line {line}: {bad!r} does not fit the marks of the other numbers; {way}"
-    return f"{name}: numbers with both decimal marks; export again, or give decimal= and thousands="
+def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> ScanFileError:
+    """Return the error for numbers that no pair of marks fits with certainty.
+
+    Parameters
+    ----------
+    cells : sequence of (line, cell)
+        Cells that look like numbers.
+    name : str
+        The file's name, for messages.
+    told : bool
+        Whether the caller gave marks.
+
+    Returns
+    -------
+    ScanFileError
+        An `AmbiguousScanFileError` where grouping thousands is one of the readings.
+    """
+    texts = [cell for _, cell in cells]
+    if not told:
+        for decimal, thousands in ((".", ","), (",", ".")):
+            grouped = possible_marks(texts, decimal=decimal, thousands=thousands)
+            marked = next(((n, c) for n, c in cells if thousands in c), None)
+            if grouped and marked is not None:
+                line, cell = marked
+                other = cell.replace(thousands, ".")
+                return AmbiguousScanFileError(
+                    f"{name}, line {line}: {cell!r} may be {parse_number(cell, grouped[0]):.10g} "
+                    f"({grouped[0].words()}) or {other} with another decimal mark than the other numbers; "
+                    "give decimal= and thousands="
+                )
+    for mark in (".", ","):
+        bad = next(((n, c) for n, c in cells if parse_number(c, NumberMarks(mark)) is None), None)
+        if bad is not None:
+            way = "check the keywords" if told else "mend the line, or give decimal= and thousands="
+            return ScanFileError(
+                f"{name}, line {bad[0]}: {bad[1]!r} does not fit the marks of the other numbers; {way}"
+            )
+    return ScanFileError(f"{name}: no decimal mark fits all numbers; export again, or give decimal= and thousands=")
 
 
 def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
@@ -174,11 +206,12 @@ def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str |
             )
         spectra.append(RawSpectrum(
             table.names[y], values[there, x], values[there, y], over[there, y], table.words[x], table.words[y],
+            decimals_of([text_columns[x][i] for i in np.flatnonzero(there)], marks),
             decimals_of([text_columns[y][i] for i in np.flatnonzero(there)], marks), lines[there],
         ))  # fmt: skip
     kind = "pairs" if pairs else "columns"
     last = table.rows[-1]
-    return Reading(kind, table.separator, marks, spectra, table.meta, table.whole, bool(last) and last[-1] == "", notes)
+    return Reading(kind, table.separator, marks, spectra, table.meta, table.whole, not pairs and last[-1] == "", notes)
 
 
 def _like_axis(column: Floats) -> bool:

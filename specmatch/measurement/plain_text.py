@@ -29,11 +29,16 @@ for _separator, _decimal in _DIALECTS:
 
 
 @lru_cache(maxsize=16)
-def _axis(text: str) -> Floats:
-    """Numbers of a wavelength column; files of one instrument share it, so it is parsed once for all of them."""
-    axis = np.array(list(map(float, text.split())))
+def _axis(text: str) -> tuple[Floats, NDArray[np.int64]]:
+    """Numbers of a wavelength column and their decimals; files of one instrument share it, so it is parsed once."""
+    cells = text.split()
+    axis = np.array(list(map(float, cells)))
     axis.flags.writeable = False
-    return axis
+    return axis, _decimals(cells)
+
+
+def _decimals(cells: list[str]) -> NDArray[np.int64]:
+    return np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells])
 
 
 def plain_reading(text: str) -> Reading | None:
@@ -93,16 +98,18 @@ def plain_reading(text: str) -> Reading | None:
     x_marks, y_marks = " ".join(cells[::2]).count("."), " ".join(cells[1::2]).count(".")
     decimals = np.zeros(n, np.int64)
     if y_marks:
-        decimals = np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells[1::2]])
+        decimals = _decimals(cells[1::2])
         if x_marks < n and set(decimals.tolist()) <= {0, 3}:
             return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
+    x, x_decimals = _axis(" ".join(cells[::2]))
     spectrum = RawSpectrum(
         title=names[1],
-        x=_axis(" ".join(cells[::2])),
+        x=x,
         values=np.array(list(map(float, cells[1::2]))),
         saturated=np.zeros(n, bool),
         x_words=names[0],
         words=names[1],
+        x_decimals=x_decimals,
         decimals=decimals,
         line_numbers=np.arange(len(header) + 1, len(header) + 1 + n),
     )

@@ -6,9 +6,18 @@ from collections.abc import Sequence
 import numpy as np
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.layouts import RawSpectrum, Reading, cells_to_numbers, decimals_of
-from specmatch.measurement.number_marks import NumberMarks, looks_numeric, parse_number, possible_marks
-from specmatch.measurement.text_table import is_value, read_meta, split_line
+from specmatch.measurement.layouts import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
+from specmatch.measurement.number_marks import (
+    APOSTROPHES,
+    BLANKS,
+    NumberMarks,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+)
+from specmatch.measurement.text_table import is_data_line, is_value, read_meta, split_line
+
+_GROUPS = BLANKS + APOSTROPHES
 
 
 def rows_reading(
@@ -24,15 +33,20 @@ def rows_reading(
     split = [split_line(line, separator) for line in lines]
     filled = [i for i, cells in enumerate(split) if any(cells)]
     head = next((i for i in filled if wavelength_header(split[i]) is not None), None)
-    if head is None:
+    # a header of wavelengths stands above all numbers; a line of numbers below others is none
+    if head is None or any(is_data_line(split[i]) for i in filled if i < head):
         raise ScanFileError(f"{name}: no header of wavelengths over rows of values")
     labels = wavelength_header(split[head])
     assert labels is not None
     axis = [cell for cell in labels if cell]
     first = len(split[head]) - len(labels)
     rows, row_lines, footer_from = [], [], len(lines)
+    notes: list[str] = []
     for i in (i for i in filled if i > head):
         cells = split[i]
+        if cells == split[head]:
+            notes.append(f"the header is repeated in line {i + 1}")
+            continue
         if (
             len(cells) == len(split[head])
             and all(map(is_value, cells[first:]))
@@ -54,11 +68,13 @@ def rows_reading(
             footer_from = min(footer_from, i)
     if not rows:
         raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
-    numbers = [cell for row in [axis, *(row[first:] for row in rows)] for cell in row if looks_numeric(cell)]
+    lines_of = [(head + 1, axis), *((n, row[first:]) for n, row in zip(row_lines, rows, strict=True))]
+    placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
+    numbers = [cell for _, cell in placed]
     found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
     found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
     if not found:
-        raise ScanFileError(f"{name}: no decimal mark fits the header and all rows; give decimal= and thousands=")
+        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
     if len(found) > 1:
         cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
         raise AmbiguousScanFileError(
@@ -77,13 +93,14 @@ def rows_reading(
             o,
             corner + " " + split[head][-1],
             corner,
+            decimals_of(axis, marks),
             decimals_of(row[first:], marks),
             np.full(x.size, line),
         )
         for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
     ]
     meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
-    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines))
+    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
 
 
 def _rising(axis: Sequence[float | None]) -> bool:
@@ -103,8 +120,8 @@ def wavelength_header(cells: list[str]) -> list[str] | None:
     axis = bare[first:]
     if len(axis) < 2 or any(looks_numeric(cell) for cell in cells[:first]):
         return None
-    for decimal in (".", ","):
-        parsed = [parse_number(cell, NumberMarks(decimal)) for cell in axis]
+    for decimal, thousands in ((".", ""), (",", ""), (".", _GROUPS), (",", _GROUPS), (".", ","), (",", ".")):
+        parsed = [parse_number(cell, NumberMarks(decimal, thousands)) for cell in axis]
         if not _rising(parsed):
             continue
         x = [value for value in parsed if value is not None]

@@ -23,7 +23,8 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     residual : ndarray, shape (..., p)
         Value minus the median of the two neighbours on each side.
     threshold : ndarray, shape (..., 1)
-        `SPIKE_SIGMAS` robust standard deviations of the residuals, at least 2 % of the spectrum's middle range.
+        `SPIKE_SIGMAS` robust standard deviations of the residuals, at least 2 % of the spectrum's middle range and
+        three steps of its rounding.
 
     Notes
     -----
@@ -57,7 +58,11 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     low, high, middle_at = int(0.05 * (p - 1)), int(0.95 * (p - 1)), p // 2
     spread = ranked[..., high : high + 1] - ranked[..., low : low + 1]
     sigma = 1.4826 * np.sort(np.abs(residual), axis=-1)[..., middle_at : middle_at + 1]
-    return residual, np.maximum(SPIKE_SIGMAS * sigma, 0.02 * spread) + 1e-12
+    # values written with few digits stand off smooth ones by their rounding, whose step is the smallest difference
+    steps = ranked[..., 1:] - ranked[..., :-1]
+    step = np.min(steps, axis=-1, keepdims=True, initial=np.inf, where=steps > 1e-9 * np.abs(ranked[..., -1:]))
+    step[~np.isfinite(step)] = 0.0
+    return residual, np.maximum(np.maximum(SPIKE_SIGMAS * sigma, 0.02 * spread), 3.0 * step) + 1e-12
 
 
 def find_spikes(values: ArrayLike) -> NDArray[np.bool_]:

@@ -3,6 +3,7 @@
 import re
 
 import numpy as np
+from numpy.typing import NDArray
 
 from specmatch.errors import ScanFileError
 from specmatch.measurement.layouts import RawSpectrum, Reading
@@ -62,10 +63,19 @@ def check_points(reading: Reading, *, name: str) -> None:
         )
 
 
-def format_notes(spectrum: RawSpectrum, *, name: str) -> list[str]:
-    """Say which values are written unlike all others of their column, as they are where a mark or digit was lost."""
-    digits = spectrum.decimals
-    if digits.size == 0 or digits.max() == digits.min():
+def format_notes(spectrum: RawSpectrum) -> list[str]:
+    """Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost."""
+    return [
+        f"line {spectrum.line_numbers[k]}: a {what} with {digits[k]} decimals where the others have {usual}: a mark or "
+        "digit may be lost"
+        for what, digits in (("wavelength", spectrum.x_decimals), ("value", spectrum.decimals))
+        for k, usual in _odd_digits(digits)
+    ]
+
+
+def _odd_digits(digits: NDArray[np.int64]) -> list[tuple[int, int]]:
+    """Places whose count of decimals stands out, and the usual count."""
+    if digits.size < 6 or digits.max() == digits.min():
         return []
     plain = digits[digits >= 0]
     if plain.size < 6:
@@ -73,10 +83,4 @@ def format_notes(spectrum: RawSpectrum, *, name: str) -> list[str]:
     usual = int(np.bincount(plain).argmax())
     odd = np.flatnonzero((digits >= 0) & (digits != usual))
     # a writer that drops trailing zeros shortens about one value in ten; one or two among many stand out
-    if odd.size == 0 or odd.size > max(1, plain.size // 50):
-        return []
-    return [
-        f"line {spectrum.line_numbers[k]}: written with {digits[k]} decimals where the others have {usual}: a mark "
-        "or digit may be lost"
-        for k in odd
-    ]
+    return [(int(k), usual) for k in odd] if odd.size <= max(1, plain.size // 50) else []

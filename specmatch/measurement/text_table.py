@@ -53,7 +53,8 @@ class TextTable:
 def split_line(line: str, separator: str) -> Row:
     """Split one line; quotes shield a separator, and outer blanks go."""
     if separator == " ":
-        return line.split()
+        # not every blank: a no-break blank groups digits
+        return [cell for cell in re.split(r"[ \t]+", line) if cell]
     if '"' in line:
         cells = next(csv.reader([line.strip()], delimiter=separator, skipinitialspace=True))
         return [cell.strip() for cell in cells]
@@ -237,7 +238,8 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int) -
     ):
         upper = split[above[0]]
         return upper, [f"{a} [{b}]" for a, b in zip(upper, cells, strict=True)], above[0]
-    if width == 2 and not names_wavelength(cells[0]) and len(cells[0]) > 1:
+    prose = any(looks_numeric(cell) or cell.endswith(":") or "=" in cell for cell in cells)
+    if not names_wavelength(cells[0]) and ((width == 2 and len(cells[0]) > 1) or prose):
         return empty, empty, first  # a line such as "beer;Pale" is part of the header, not the names of two columns
     return cells, cells, lowest
 
