@@ -66,6 +66,12 @@ _ROWS = (
         "the colour interval keeps its word for spectra of the set's kind only, and this is not of it",
     ),
     ("normal_errors_assumed", NOTE, "too few batches for a distribution-free interval: normal errors were assumed"),
+    (
+        "colour_not_fit",
+        NOTE,
+        "held-out batches of this beer err far more than others (haze, fruit, nitro): its identity "
+        "holds, take its colour by transmission",
+    ),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
     # a line's own: they rest on earlier readings, so only the line gives them
     ("first_departure", RESCAN, "the first departure of this run: pour again, all its pours will be judged together"),

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing
+from specmatch.house.colour_reading import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
 from specmatch.maths.band import usable_band
 from specmatch.maths.colour_fit import ColourFit, fit_colour
@@ -52,6 +53,7 @@ class FittedHouse:
     domain: DomainFit
     faults: FaultFit
     conditions: Conditions
+    cautions: ColourCautions | None
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
 
 
@@ -113,13 +115,17 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
         faults = fit_faults(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm)
     lab = refs.batches.loc[batches, "colour"].to_numpy(dtype=np.float64)
     known = np.isfinite(lab)[batch]
-    colour = None
+    colour, cautions = None, None
     if np.isfinite(lab).sum() >= FEWEST_BATCHES:
-        _, batch_known = np.unique(batch[known], return_inverse=True)
+        known_batches, batch_known = np.unique(batch[known], return_inverse=True)
         _, sample_known = np.unique(sample[known], return_inverse=True)
         colour = fit_colour(
             reflectance[known], lab[batch[known]], batch_known, sample_known, wavelength_nm=wavelength_nm
         )
+        cautions = learn_cautions(
+            colour, reflectance[known], batch_known, beer_codes[known_batches], len(beers),
+            wavelength_nm=wavelength_nm, colour_unit=refs.colour_unit, scans=scans,
+        )  # fmt: skip
     return FittedHouse(
         wavelength_nm=wavelength_nm,
         beers=beers,
@@ -131,6 +137,7 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
         set_name=refs.name,
         set_hash=refs.hash,
         colour=colour,
+        cautions=cautions,
         identity=fit_typicality(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm),
         domain=fit_domain(
             reflectance, batch, sample, wavelength_nm=wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE

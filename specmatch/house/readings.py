@@ -7,6 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 import pandas as pd
 
+from specmatch.house.colour_reading import read_colours
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.reasons import give_reasons
@@ -58,12 +59,17 @@ def readings_table(
     rows = np.arange(n)
     plausible = match.p_value > false_reject_rate
     outside_domain = f.domain.check(means.reflectance, means.counts).outside
-    if f.colour is None:
+    colour_codes: dict[int, list[str]] = {}
+    if f.colour is None or f.cautions is None:
         colour = low = high = np.full(n, np.nan)
         method, normal = "none: the set holds too few lab colours", False
     else:
-        got = f.colour.interval(means.reflectance, means.counts, coverage)
+        got = read_colours(
+            f.colour, f.cautions, means.reflectance, means.counts, coverage,
+            nearest=nearest, known=plausible.any(axis=1) & np.logical_not(outside_domain),
+        )  # fmt: skip
         colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
+        colour_codes = got.codes
     thin = np.asarray(f.identity.too_few_batches)
     beer = nearest.copy()
     for row, claim in enumerate(claims or ()):
@@ -86,6 +92,7 @@ def readings_table(
             codes.append("ambiguous_beer")
         if thin[nearest[row]]:
             codes.append("too_few_batches")
+        codes += colour_codes.get(row, ())
         if normal:
             codes.append("normal_errors_assumed")
         warnings.append(tuple(dict.fromkeys(codes)))
