@@ -5,16 +5,14 @@ import pytest
 from scipy.signal import savgol_filter
 
 from specmatch.errors import OptionError, TableError
+from specmatch.maths.scatter import correct_scatter, correct_scatter_extended, unit_variance
 from specmatch.maths.transforms import (
     absorbance,
-    correct_scatter,
-    correct_scatter_extended,
     derivative,
     even_step,
     noise_gain,
     smooth,
     to_even_grid,
-    unit_variance,
 )
 
 NM = np.arange(400.0, 701.0, 5.0)

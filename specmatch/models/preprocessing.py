@@ -1,4 +1,4 @@
-"""Transforms of spectra as scikit-learn transformers: thin shells over `specmatch.maths.transforms`.
+"""Transforms of spectra as scikit-learn transformers: thin shells over `specmatch.maths`.
 
 Each matches a table with wavelengths as columns by wavelength, an array by position, and learns from the fitted set
 only what it stores; a scan's result never depends on the scans sent with it.
@@ -11,17 +11,16 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from specmatch.maths.scatter import correct_scatter_extended, unit_variance
 from specmatch.maths.transforms import (
     REFLECTANCE_FLOOR,
     absorbance,
     check_window,
-    correct_scatter_extended,
     derivative,
     even_step,
     fitting_window,
     smooth,
     to_even_grid,
-    unit_variance,
 )
 from specmatch.models.rows import by_wavelength, rows_as_fitted
 

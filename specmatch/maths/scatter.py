@@ -1,0 +1,118 @@
+"""Scatter correction of spectra, row by row: unit variance, and correction towards a reference spectrum."""
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from specmatch.errors import OptionError
+
+Floats = NDArray[np.float64]
+
+
+def unit_variance(spectra: ArrayLike) -> Floats:
+    """Bring each spectrum to mean 0 and standard deviation 1 (standard normal variate).
+
+    It throws away depth, so it serves shapes, never colour by itself.
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        A constant spectrum has no shape and comes out as zeros.
+
+    Notes
+    -----
+    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
+    n - 1 in the variance.
+
+    Examples
+    --------
+    >>> unit_variance([[1.0, 2.0, 3.0]]).tolist()
+    [[-1.0, 0.0, 1.0]]
+    """
+    X = np.asarray(spectra, np.float64)
+    centred = X - X.mean(axis=1, keepdims=True)
+    spread = X.std(axis=1, ddof=1, keepdims=True)
+    # relative to the level: a constant row of 0.3 has a computed spread of about 1e-17, not 0
+    flat = spread <= 1e-12 * np.maximum(np.abs(X).max(axis=1, keepdims=True), np.finfo(float).tiny)
+    return np.where(flat, 0.0, centred / np.where(flat, 1.0, spread))
+
+
+def correct_scatter(spectra: ArrayLike, reference: ArrayLike) -> Floats:
+    """Bring each spectrum to the offset and slope of a reference spectrum (multiplicative scatter correction).
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    reference : array_like, shape (p,)
+        The mean spectrum of the *fitted* set, stored with it.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        (x - offset) / slope, from the line of x on the reference; a spectrum that does not follow the reference at
+        all (slope 0) loses its offset only.
+
+    Notes
+    -----
+    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985 (reference from memory).
+
+    Examples
+    --------
+    >>> correct_scatter([[3.0, 5.0, 9.0]], [1.0, 2.0, 4.0]).round(9).tolist()
+    [[1.0, 2.0, 4.0]]
+    """
+    target = np.asarray(reference, np.float64)
+    return _remove_known(spectra, target, np.ones((1, target.size)))
+
+
+def correct_scatter_extended(
+    spectra: ArrayLike, reference: ArrayLike, wavelength_nm: ArrayLike, *, degree: int = 2
+) -> Floats:
+    """Correct scatter with a baseline that is a polynomial in wavelength (extended multiplicative correction).
+
+    Parameters
+    ----------
+    spectra : array_like, shape (n, p)
+    reference : array_like, shape (p,)
+        The mean spectrum of the fitted set.
+    wavelength_nm : array_like, shape (p,)
+    degree : int, default 2
+        Degree of the baseline polynomial, 0 to 5; 0 is `correct_scatter`.
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+
+    Raises
+    ------
+    OptionError
+        If the degree is outside 0 to 5.
+
+    Notes
+    -----
+    H. Martens, E. Stark, J. Pharm. Biomed. Anal. 9:625-635, 1991 (reference from memory).
+
+    Examples
+    --------
+    >>> nm, mean = np.array([400.0, 500.0, 600.0, 700.0]), np.array([1.0, 0.4, 0.2, 0.1])
+    >>> correct_scatter_extended([2.0 * mean + 0.001 * nm], mean, nm, degree=1).round(9).tolist()
+    [[1.0, 0.4, 0.2, 0.1]]
+    """
+    if degree not in range(6):
+        raise OptionError(f"degree is {degree}; a baseline of degree 0 to 5 is offered")
+    nm = np.asarray(wavelength_nm, np.float64)
+    unit = 2.0 * (nm - nm.min()) / np.ptp(nm) - 1.0  # on -1 .. 1, for conditioning
+    return _remove_known(spectra, np.asarray(reference, np.float64), np.polynomial.legendre.legvander(unit, degree).T)
+
+
+def _remove_known(spectra: ArrayLike, reference: Floats, baseline: Floats) -> Floats:
+    X = np.asarray(spectra, np.float64)
+    design = np.vstack([reference, baseline])
+    fitted = np.linalg.lstsq(design.T, X.T, rcond=None)[0]
+    slope = fitted[0]
+    # against rounding of the fit: a slope below it is none
+    flat = np.abs(slope) * np.ptp(reference) <= 1e-12 * np.abs(X).max(axis=1)
+    return (X - fitted[1:].T @ baseline) / np.where(flat, 1.0, slope)[:, None]
