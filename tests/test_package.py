@@ -273,3 +273,42 @@ def test_killed_saves_leave_a_whole_version(tmp_path, full_size):
     versions[0].save(tmp_path)  # the lock died with its holders
     assert len(list(tmp_path.iterdir())) == 4
     assert seen == hashes
+
+
+KEPT = Path(__file__).parent / "data" / "sets_by_format"
+
+
+def test_the_set_kept_of_format_1_loads_for_ever(tmp_path):
+    refs = ReferenceSet.load(KEPT / "format-1")
+    spectra, scans, batches = small_tables(2, 2, 2)
+    # 10 ** x of another mathematical library may differ in the last bits
+    pd.testing.assert_frame_equal(refs.spectra, ReferenceSet(spectra, scans, batches).spectra, rtol=1e-12)
+    assert refs.batches["beer"].tolist() == ["Beer 0", "Beer 1", "Beer 1", "Beer 1"]
+    assert (refs.name, refs.band_nm, refs.licence) == ("kept set, format 1", (430.0, 680.0), "CC0-1.0")
+    assert refs.beers is not None and refs.beers["recipe"].tolist() == ["r1", "=r2"]
+    assert refs.history[0]["why"] == "to keep a history"
+    refs.save(tmp_path)
+    for file in (KEPT / "format-1").iterdir():
+        assert (tmp_path / file.name).read_bytes() == file.read_bytes()
+
+
+@pytest.mark.parametrize("version", ["standard-1", "standard-2"])
+def test_descriptors_of_both_versions_of_the_standard_are_read(version):
+    refs = ReferenceSet.load(KEPT / version)
+    assert list(refs.batches.index) == ["007", "7", "1E5"]
+    assert refs.batches["beer"].tolist() == ["=Pale", "=Pale", "NA"]
+    assert refs.colour_unit == "EBC" and np.isnan(refs.batches.at["7", "colour"])
+    assert refs.spectra.columns.tolist() == [450.0, 500.0, 600.0]
+    assert refs.spectra.loc["a"].tolist() == [0.21, 0.35, 0.7] and np.isnan(refs.spectra.loc["b", 500.0])
+
+
+def test_an_independent_validator_finds_the_package_valid(tmp_path):
+    frictionless = pytest.importorskip("frictionless", reason="the Data Package validator is not installed")
+    for name, refs in (("plain", made_up()), ("awkward", awkward()), ("kept", ReferenceSet.load(KEPT / "format-1"))):
+        refs.save(tmp_path / name)
+        report = frictionless.validate(str(tmp_path / name / "datapackage.json"))
+        assert report.valid, report.flatten(["type", "note"])
+        assert {task.name for task in report.tasks} >= {"spectra", "scans", "batches"}
+    changed = next((tmp_path / "plain").glob("batches-*.csv"))
+    changed.write_bytes(changed.read_bytes().replace(b"6.0", b"x.0"))
+    assert not frictionless.validate(str(tmp_path / "plain" / "datapackage.json")).valid
