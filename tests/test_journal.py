@@ -12,7 +12,8 @@ from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.line import journal as journal_module
 from specmatch.line.chain import seal
 from specmatch.line.file_system import kind_of_mount
-from specmatch.line.journal import Journal, moment
+from specmatch.line.journal import Journal
+from specmatch.line.moments import moment
 
 
 @pytest.fixture

@@ -2,6 +2,7 @@
 
 import re
 
+import pandas as pd
 import pytest
 from line_room import write_pour, write_sheet
 
@@ -9,60 +10,76 @@ from specmatch.line.controls import control_trouble, judge_control
 from specmatch.line.journal import Journal
 from specmatch.line.judging import judge_pooled
 from specmatch.line.review import name_baseline, review
-from specmatch.line.run_rule import Judged, Run, judge_in_run
+from specmatch.line.run_rule import Judged, Pooled, Run, judge_in_run, with_grid
 from specmatch.line.watch import Watch
 from specmatch.maths.control_limits import Baseline
 
 TRUE, WRONG = "Saddle Pale", "Night Porter"
 READING = {"n_pours": 3, "warnings": ["foam"]}
-POURS = {"wavelength_nm": [500.0], "scans": {"a": {"pour": "a", "reflectance": [0.5]}}}
+OPEN = Run("open", 4, 1)
 
 
-def judged(decision="consistent", faults=(), departs=None, pours=POURS):
+def judged(decision="consistent", faults=(), departs=None):
     departs = decision == "hold" if departs is None else departs
-    return Judged(READING, decision, "said", "do", faults, departs, pours)
+    return Judged(READING, decision, "said", "do", faults, departs, {})
+
+
+def pooled(decision, since=0.5):
+    return Pooled(judged(decision), since, 6, 0.05)
 
 
 def test_a_clear_run_stays_clear_while_nothing_departs():
     got = judge_in_run(Run(), judged(), None, control=None)
-    assert (got.kind, got.decision, got.run_state, got.pours) == ("reading", "consistent", "clear", None)
+    assert (got.kind, got.decision, got.run_state) == ("reading", "consistent", "clear")
 
 
-def test_a_first_departure_is_a_rescan_and_its_pours_are_kept():
+def test_a_first_departure_is_a_rescan():
     got = judge_in_run(Run(), judged("hold"), None, control=None)
-    assert (got.decision, got.run_state, got.pours) == ("rescan", "open", POURS)
+    assert (got.decision, got.run_state) == ("rescan", "open")
     assert got.reading["warnings"] == ["foam", "first_departure"]
 
 
 def test_a_fault_in_one_pour_does_not_excuse_the_others():
     got = judge_in_run(Run(), judged("rescan", faults=("spike",), departs=True), None, control=None)
-    assert (got.decision, got.run_state, got.pours) == ("rescan", "open", POURS)
+    assert (got.decision, got.run_state) == ("rescan", "open")
 
 
-@pytest.mark.parametrize(("pooled", "state"), [("hold", "held"), ("consistent", "clear")])
-def test_the_retest_judges_all_pours_together_whatever_the_new_ones_say_alone(pooled, state):
-    run = Run("open", 4, (POURS,))
+@pytest.mark.parametrize(("whole", "state"), [("hold", "held"), ("consistent", "clear")])
+def test_the_retest_judges_all_pours_together_whatever_the_new_ones_say_alone(whole, state):
     for alone in ("hold", "consistent"):
-        got = judge_in_run(run, judged(alone), judged(pooled), control=None)
-        assert (got.kind, got.concerns, got.decision, got.run_state) == ("retest", 4, pooled, state)
-        assert "since entry 4 together" in got.reason
+        got = judge_in_run(OPEN, judged(alone), pooled(whole), control=None)
+        assert (got.kind, got.concerns, got.decision, got.run_state) == ("retest", 4, whole, state)
+        assert "pours of the run together" in got.reason
 
 
-def test_a_faulty_retest_decides_nothing_but_its_good_pours_stay_in():
-    got = judge_in_run(Run("open", 4, (POURS,)), judged("rescan", faults=("spike",)), None, control=None)
-    assert (got.decision, got.run_state, got.concerns, got.pours) == ("rescan", "open", 4, POURS)
+def test_a_beer_that_changed_in_the_middle_is_not_excused_by_how_the_run_began():
+    got = judge_in_run(OPEN, judged("hold"), pooled("consistent", since=0.004), control=None)
+    assert (got.decision, got.run_state) == ("hold", "held")
+    assert "changed in the middle of the run" in got.reason
+    assert judge_in_run(OPEN, judged("hold"), pooled("consistent", since=0.006), control=None).run_state == "clear"
+
+
+def test_a_third_departure_is_a_hold():
+    got = judge_in_run(Run("clear", None, 2), judged("hold"), None, control=None)
+    assert (got.decision, got.run_state) == ("hold", "held")
+    assert "departure number 3" in got.reason
+
+
+def test_a_faulty_retest_decides_nothing():
+    got = judge_in_run(OPEN, judged("rescan", faults=("spike",)), None, control=None)
+    assert (got.decision, got.run_state, got.concerns) == ("rescan", "open", 4)
 
 
 def test_a_held_run_stays_held_however_well_it_reads():
-    got = judge_in_run(Run("held", 4, (POURS,)), judged(), judged("consistent"), control=None)
+    got = judge_in_run(Run("held", 4, 1), judged(), None, control=None)
     assert (got.decision, got.run_state) == ("hold", "held")
     assert "held since entry 4" in got.reason
 
 
 def test_under_a_bad_control_nothing_is_decided_and_the_run_stays_as_it_was():
-    for run in (Run(), Run("open", 4, (POURS,))):
+    for run in (Run(), OPEN):
         got = judge_in_run(run, judged("hold"), None, control=("control_out", "it is out"))
-        assert (got.decision, got.run_state, got.pours) == ("rescan", run.state, None)
+        assert (got.decision, got.run_state) == ("rescan", run.state)
         assert got.reading["warnings"][-1] == "control_out"
 
 
@@ -119,10 +136,25 @@ def test_the_retest_is_the_pooled_reading_of_the_house_model(line, line_room):
     wrong = line_room.pours(WRONG)
     line.pour("A", wrong[:3])
     (retest,) = line.pour("B", wrong[3:])
-    rows = line.journal.select("entry <= 2")
-    again = judge_pooled(line_room.setting(), [row["pours"] for row in rows], TRUE, None)
-    assert again.reading == retest["reading"]
-    assert again.decision == "hold"
+    parts = [{"entry": row["entry"], **with_grid(line.journal, row["kept"])} for row in line.journal.select()]
+    again = judge_pooled(line_room.setting(), parts, 1, TRUE, None)
+    assert again.whole.reading == retest["reading"]
+    assert again.whole.decision == "hold"
+    # the same from the scans themselves; the record keeps seven digits
+    table = pd.DataFrame(wrong)
+    scans = pd.DataFrame({"pour": list("abcdef"), "sample": "all"}, index=table.index)
+    verified = line_room.house.verify(table, claimed=TRUE, scans=scans, every_pour=True)
+    assert verified["colour"].iloc[0] == pytest.approx(retest["reading"]["colour"], rel=1e-4)
+
+
+def test_a_wrong_beer_after_right_ones_in_one_run_is_held(line, line_room):
+    right, wrong = line_room.pours(TRUE, n_pours=9), line_room.pours(WRONG)
+    for i in range(3):
+        assert states(line.pour(f"A{i}", right[3 * i : 3 * i + 3])) == [("reading", "consistent", "clear")]
+    assert states(line.pour("B", wrong[:3])) == [("reading", "rescan", "open")]
+    (retest,) = line.pour("C", wrong[3:])
+    assert states([retest]) == [("retest", "hold", "held")]
+    assert retest["reading"]["n_pours"] == 15
 
 
 def test_only_an_open_or_held_run_is_reviewed(line, line_room):

@@ -49,5 +49,5 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
 def shown_row(record: dict[str, Any]) -> dict[str, Any]:
     """Return a record as programs are shown it: the reading's columns beside the rest, kept scans left out."""
     reading = record.get("reading", {})
-    rest = {key: value for key, value in record.items() if key not in ("reading", "pours", "alone")}
+    rest = {key: value for key, value in record.items() if key not in ("reading", "kept", "alone")}
     return {**rest, **reading}

@@ -18,53 +18,13 @@ from specmatch.house.cautions import CAUTIONS
 from specmatch.line.chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.file_system import network_file_system
 from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, schema_statements
+from specmatch.line.moments import utc_now
 from specmatch.storage import sha256_of
 
 Record = dict[str, Any]
 
 # another process holds the file for a few milliseconds a row; half a minute of waiting means that it hangs
 BUSY_S = 30.0
-
-
-def utc_now() -> datetime:
-    """Return the time by this machine's clock, with its offset."""
-    return datetime.now(UTC)
-
-
-def moment(measured_at: str, what: str) -> float:
-    """Return seconds since 1970 of a time that must say its offset.
-
-    Parameters
-    ----------
-    measured_at : str
-        ISO 8601.
-    what : str
-        What was measured, for the message.
-
-    Returns
-    -------
-    float
-
-    Raises
-    ------
-    TableError
-        If it is no time or has no offset: a record of when must hold on both sides of a clock change.
-
-    Examples
-    --------
-    >>> moment("1970-01-01T01:00:00+01:00", "S1")
-    0.0
-    """
-    try:
-        time = datetime.fromisoformat(measured_at)
-    except ValueError:
-        raise TableError(f"{what}: measured_at is {measured_at!r}; write it as 2025-06-24T08:00:00+02:00") from None
-    if time.tzinfo is None:
-        raise TableError(
-            f"{what}: measured_at is {measured_at!r}, without an offset from UTC; the journal needs one, such as "
-            f"{measured_at}+02:00"
-        )
-    return time.timestamp()
 
 
 class Journal:
@@ -269,6 +229,19 @@ class Journal:
         if not found:
             raise TableError(f"{self.path} has no entry {number}")
         return found[0]
+
+    def document(self, digest: str) -> str:
+        """Return a text that records name by its hash.
+
+        Raises
+        ------
+        StorageError
+            If the journal does not hold it.
+        """
+        found = self.query("SELECT text FROM documents WHERE hash = ?", (digest,))
+        if not found:
+            raise StorageError(f"{self.path} lacks the document {digest[:12]} that its records name")
+        return found[0][0]
 
     def check(self) -> ChainCheck:
         """Follow the chain of hashes and look whether the triggers that refuse changes still stand."""

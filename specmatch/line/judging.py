@@ -7,15 +7,17 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from specmatch.errors import UnknownBeerError
 from specmatch.house.decision import HOLD
+from specmatch.house.gathering import gather_samples
 from specmatch.house.house_model import HouseModel
 from specmatch.house.readings import READING_COLUMNS
 from specmatch.house.specification import Specification
 from specmatch.line.controls import CONTROL_HOURS
 from specmatch.line.journal import Record
-from specmatch.line.run_rule import Judged
+from specmatch.line.run_rule import Judged, Pooled
 from specmatch.measurement.session import Session
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
@@ -93,45 +95,45 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         # a fault in one pour does not excuse the others: they are judged, and kept if they depart
         departs = _verify(setting, part_of(sample, list(good)), None, claim, on)["decision"] == HOLD
     decision = None if pd.isna(row["decision"]) else str(row["decision"])
-    return Judged(
-        reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), _pours(sample, list(good))
-    )
+    kept = kept_mean(sample.spectra.loc[good], sample.scans.loc[good, "pour"])
+    return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept)
 
 
-def judge_pooled(setting: LineSetting, pours: Sequence[Record], claim: str, on: date | None) -> Judged | None:
-    """Judge all pours of a run together; None where there is none without a fault.
+def judge_pooled(
+    setting: LineSetting, parts: Sequence[Record], since: int, claim: str, on: date | None
+) -> Pooled | None:
+    """Judge the pours of a run together, and those since a departure on their own.
 
     Parameters
     ----------
     setting : LineSetting
-    pours : sequence of dict
-        As `Judged.pours`.
+    parts : sequence of dict
+        As `Run.parts`; a part without `entry` is of the sample in hand.
+    since : int
+        Entry of the departure.
     claim : str
     on : date or None
 
     Returns
     -------
-    Judged or None
+    Pooled or None
+        None where no pour without a fault is left since the departure.
     """
-    kept = [part for part in pours if part.get("scans")]
-    if not kept:
+    kept = [part for part in parts if part.get("n_pours")]
+    late = [part for part in kept if part.get("entry", since) >= since]
+    if not late:
         return None
-    grid = np.array(kept[0]["wavelength_nm"])
-    rows, pour_of = {}, {}
-    for turn, part in enumerate(kept):
-        nm = np.array(part["wavelength_nm"])
-        for scan_id, scan in part["scans"].items():
-            values = np.array([np.nan if v is None else v for v in scan["reflectance"]])
-            name = f"{turn}:{scan_id}"
-            rows[name] = values if np.array_equal(nm, grid) else np.interp(grid, nm, values, left=np.nan, right=np.nan)
-            pour_of[name] = f"{turn}:{scan['pour']}"
-    spectra = pd.DataFrame.from_dict(rows, orient="index", columns=grid)
-    scans = pd.DataFrame({"pour": pd.Series(pour_of), "sample": "pooled"})
+    spectra, scans = _as_pours(kept)
     # in a retest no pour is left out for being at odds with the others: that would be taking the best of several
     row = _verify(setting, spectra, scans, claim, on, every_pour=True)
-    return Judged(
+    whole = Judged(
         reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
     )
+    fitted = setting.house.fitted
+    means = gather_samples(fitted, *_as_pours(late), every_pour=True).averages
+    p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
+    since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
+    return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)
 
 
 def reading_record(row: pd.Series) -> Record:
@@ -171,17 +173,43 @@ def _verify(
     return table.iloc[0]
 
 
-def _pours(sample: Session, scan_ids: list[str]) -> Record:
-    if not scan_ids:
+def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
+    """Return the mean of pours as the journal keeps it for a retest.
+
+    Parameters
+    ----------
+    spectra : DataFrame, shape (n, p)
+        Reflectance.
+    pour : Series of str, length n
+        Pour of each scan.
+
+    Returns
+    -------
+    dict
+        `wavelength_nm`, `reflectance`, `n_pours`; empty where there is no scan.
+    """
+    if spectra.empty:
         return {}
-    table = sample.spectra.loc[scan_ids]
+    codes, names = pd.factorize(pour.to_numpy(dtype=object))
+    means = [spectra.to_numpy(float)[codes == code].mean(axis=0) for code in range(len(names))]
     return {
-        "wavelength_nm": [float(nm) for nm in table.columns],
-        "scans": {
-            scan_id: {
-                "pour": str(sample.scans.at[scan_id, "pour"]),
-                "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in values],
-            }
-            for scan_id, values in zip(scan_ids, table.to_numpy(float), strict=True)
-        },
+        "n_pours": len(names),
+        "wavelength_nm": [float(nm) for nm in spectra.columns],
+        "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
     }
+
+
+def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Means written out as often as they have pours, so that mean and number of pours of the run come out right."""
+    grid = np.array(parts[0]["wavelength_nm"])
+    rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
+    names = [str(i) for i in range(len(rows))]
+    scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    return pd.DataFrame(rows, index=names, columns=grid), scans
+
+
+def _on(grid: NDArray[np.float64], part: Record) -> NDArray[np.float64]:
+    nm = np.array(part["wavelength_nm"])
+    values = np.array([np.nan if v is None else v for v in part["reflectance"]])
+    # an instrument was changed in the middle of a run: its scans are brought to the first one's wavelengths
+    return values if np.array_equal(nm, grid) else np.interp(grid, nm, values, left=np.nan, right=np.nan)

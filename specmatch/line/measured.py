@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import ScanFileError, SpecmatchError, UnitError
-from specmatch.line.journal import moment
+from specmatch.line.moments import moment
 from specmatch.measurement.files import scans_from_bytes
 from specmatch.measurement.folder import join_scans
 from specmatch.measurement.scan import Scan

@@ -12,7 +12,8 @@ from specmatch.line.controls import CONTROL, control_baseline, control_trouble, 
 from specmatch.line.journal import Journal, Record
 from specmatch.line.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
 from specmatch.line.measured import Measured, ScanFile
-from specmatch.line.run_rule import CLEAR, find_run, judge_in_run
+from specmatch.line.reference_light import peak_position, reference_level
+from specmatch.line.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 REFERENCE, LEFT_OUT = "reference", "left_out"
@@ -93,63 +94,57 @@ def _references(journal: Journal, setting: LineSetting, measured: Measured) -> I
             )
 
 
-def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
-    """Return the mean light of a reference over the usable channels, counts per ms."""
-    where = usable & np.isfinite(light) if usable.any() else np.isfinite(light)
-    return float(light[where].mean())
-
-
-def peak_position(light: np.ndarray, wavelength_nm: np.ndarray) -> float:
-    """Return the wavelength of the highest peak, between channels by the parabola through the top three, nm.
-
-    Examples
-    --------
-    >>> nm = np.arange(440.0, 461.0, 2.0)
-    >>> round(peak_position(np.exp(-(((nm - 450.7) / 9.0) ** 2)), nm), 1)
-    450.7
-    """
-    whole = np.where(np.isfinite(light), light, 0.0)
-    top = int(np.clip(whole.argmax(), 1, whole.size - 2))
-    low, mid, high = whole[top - 1 : top + 2]
-    bend = low - 2.0 * mid + high
-    shift = 0.0 if bend == 0 else float(np.clip(0.5 * (low - high) / bend, -1.0, 1.0))
-    step = (wavelength_nm[top + 1] - wavelength_nm[top - 1]) / 2.0
-    return float(wavelength_nm[top] + shift * step)
-
-
 def _control(
     journal: Journal, setting: LineSetting, measured: Measured, scan_id: str, time: tuple[str, float]
 ) -> list[Record]:
     session, file = measured.session, measured.file_of[scan_id]
     reading = reading_record(setting.house.read(session.controls.loc[[scan_id]]).iloc[0])
-    codes = [code for name, code in zip(session.checks["scan_id"], session.checks["code"], strict=True)
-             if name == scan_id]  # fmt: skip
-    faults = [code for code in codes if WARNING_CODES[code].effect == RESCAN]
-    # a control is no beer: what the model says of its identity is left out of the record
-    kept = {key: reading[key] for key in ("colour", "colour_unit", "distance", "n_pours")}
+    checks = session.checks
+    codes = [code for name, code in zip(checks["scan_id"], checks["code"], strict=True) if name == scan_id]
+    record = {
+        **_common(setting, time, session.control_scans.loc[scan_id]),
+        "sample": scan_id,
+        "scan_files": {file.path: file.sha256},
+    }
     with journal.writing():
         if file.path in journal.seen(file.sha256):
             return []
-        if faults:
-            decision, reason = RESCAN, f"control not fit to be judged: {WARNING_CODES[faults[0]].sentence}"
-        else:
-            baseline = control_baseline(journal, setting.line)
-            decision, reason = judge_control(kept["colour"], kept["colour_unit"], baseline)
-            faults = ["control_out"] if decision == RESCAN else []
-        advice = (
-            "go on" if decision != RESCAN else "clean base and cup, take a new reference, measure the control again"
-        )
-        record = {
-            "kind": CONTROL,
-            **_common(setting, time, session.control_scans.loc[scan_id]),
-            "sample": scan_id,
-            "decision": decision,
-            "reason": reason,
-            "advice": advice,
-            "reading": {**kept, "warnings": [*codes, *(code for code in faults if code not in codes)]},
-            "scan_files": {file.path: file.sha256},
-        }
-        return [journal.append(record)]
+        return [record_control(journal, setting, reading, codes, record)]
+
+
+def record_control(
+    journal: Journal, setting: LineSetting, reading: Record, codes: Sequence[str], record: Record
+) -> Record:
+    """Judge a control by its chart and add it; call it inside `writing`.
+
+    Parameters
+    ----------
+    journal : Journal
+    setting : LineSetting
+    reading : dict
+        As the model reads it.
+    codes : sequence of str
+        Warning codes of its scan.
+    record : dict
+        What else is known of it.
+
+    Returns
+    -------
+    dict
+        The row added.
+    """
+    # a control is no beer: what the model says of its identity is left out of the record
+    kept = {key: reading[key] for key in ("colour", "colour_unit", "n_pours")}
+    faults = [code for code in codes if WARNING_CODES[code].effect == RESCAN]
+    warnings = list(codes)
+    if faults:
+        decision, reason = RESCAN, f"control not fit to be judged: {WARNING_CODES[faults[0]].sentence}"
+    else:
+        decision, reason = judge_control(kept["colour"], kept["colour_unit"], control_baseline(journal, setting.line))
+        warnings += ["control_out"] if decision == RESCAN else []
+    advice = "go on" if decision != RESCAN else "clean base and cup, take a new reference, measure the control again"
+    decided = {"decision": decision, "reason": reason, "advice": advice, "reading": {**kept, "warnings": warnings}}
+    return journal.append({"kind": CONTROL, **record, **decided})
 
 
 def _sample(
@@ -158,57 +153,82 @@ def _sample(
     session = measured.session
     name = str(session.scans.at[scan_ids[0], "sample"])
     claim = setting.claim if setting.claim is not None else session.claims.get(name)
-    on = datetime.fromisoformat(time[0]).date()
     new, repeated = _unseen(journal, measured, scan_ids)
     if not new:
         return []
-    part = part_of(session, new, repeated)
-    judged = judge_sample(setting, part, claim, on)
+    on = datetime.fromisoformat(time[0]).date()
+    judged = judge_sample(setting, part_of(session, new, repeated), claim, on)
     batch = str(session.scans.at[scan_ids[0], "batch"])
-    # where nobody wrote a lot down, the gate has put the sample's own name there
-    lot = "" if batch == name else batch
     files = {file.path: file.sha256 for file in (measured.file_of[scan] for scan in new)}
-    record: dict[str, Any] = {**_common(setting, time, session.scans.loc[new[0]]), "claimed": claim, "lot": lot}
-    house = setting.house
-    record |= {
+    record: dict[str, Any] = {
+        **_common(setting, time, session.scans.loc[new[0]]),
+        "claimed": claim,
+        # where nobody wrote a lot down, the gate has put the sample's own name there
+        "lot": "" if batch == name else batch,
         "sample": name,
+        "scan_files": files,
+    }
+    with journal.writing():
+        if any(path in journal.seen(digest) for path, digest in files.items()):
+            return []  # another process was quicker
+        return [record_sample(journal, setting, judged, record)]
+
+
+def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record: Record) -> Record:
+    """Decide on a sample by its run and its line's control and add it; call it inside `writing`.
+
+    Parameters
+    ----------
+    journal : Journal
+    setting : LineSetting
+    judged : Judged
+        The sample alone.
+    record : dict
+        What else is known of it: `claimed`, `lot`, `measured_at`, `measured_unix` at least.
+
+    Returns
+    -------
+    dict
+        The row added.
+    """
+    house, specification = setting.house, setting.specification
+    basis = {
         "set_name": house.fitted.set_name,
         "set_hash": house.fitted.set_hash,
         "coverage": house.coverage,
         "false_reject_rate": house.false_reject_rate,
-        "specification_hash": setting.specification.hash,
-        "scan_files": files,
+        "specification_hash": specification.hash,
     }
-    documents = []
-    if setting.specification.hash:
-        documents.append((setting.specification.hash, "specification", setting.specification.text))
-    with journal.writing():
-        if any(path in journal.seen(digest) for path, digest in files.items()):
-            return []  # another process was quicker
-        if claim is None:
-            plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
-            return [journal.append({"kind": "reading", **record, **plain}, documents=documents)]
-        run = find_run(journal, setting.line, claim, lot)
-        trouble = control_trouble(journal, setting.line, time[1], control_hours=setting.control_hours)
-        pooled = None
-        if run.state != CLEAR and trouble is None and not judged.faults:
-            pooled = judge_pooled(setting, [*run.pours, judged.pours], claim, on)
-        got = judge_in_run(run, judged, pooled, control=trouble)
-        decided = {
-            "kind": got.kind,
-            "concerns": got.concerns,
-            **record,
-            "decision": got.decision,
-            "reason": got.reason,
-            "advice": got.advice,
-            "run_state": got.run_state,
-            "reading": got.reading,
-        }
-        if got.kind == "retest":
-            decided["alone"] = judged.reading
-        if got.pours:
-            decided["pours"] = got.pours
-        return [journal.append(decided, documents=documents)]
+    documents = [(specification.hash, "specification", specification.text)] if specification.hash else []
+    claim = record["claimed"]
+    if claim is None:
+        plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
+        return journal.append({"kind": READING, **record, **basis, **plain}, documents=documents)
+    run = find_run(journal, setting.line, claim, record["lot"])
+    trouble = control_trouble(journal, setting.line, record["measured_unix"], control_hours=setting.control_hours)
+    pooled = None
+    if run.state == OPEN and trouble is None and not judged.faults:
+        on = datetime.fromisoformat(record["measured_at"]).date()
+        pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
+    got = judge_in_run(run, judged, pooled, control=trouble)
+    decided = {
+        "kind": got.kind,
+        "concerns": got.concerns,
+        **record,
+        **basis,
+        "decision": got.decision,
+        "reason": got.reason,
+        "advice": got.advice,
+        "run_state": got.run_state,
+        "reading": got.reading,
+    }
+    if got.kind == RETEST and pooled is not None:
+        decided["alone"] = judged.reading
+    if trouble is None and judged.kept:
+        # pours measured under a bad control are no evidence for or against the run
+        decided["kept"], grid = without_grid(judged.kept)
+        documents.append(grid)
+    return journal.append(decided, documents=documents)
 
 
 def _unseen(journal: Journal, measured: Measured, scan_ids: Sequence[str]) -> tuple[list[str], pd.DataFrame | None]:

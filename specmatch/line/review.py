@@ -2,7 +2,8 @@
 
 from specmatch.errors import TableError
 from specmatch.line.controls import BASELINE
-from specmatch.line.journal import Journal, Record, moment
+from specmatch.line.journal import Journal, Record
+from specmatch.line.moments import moment
 from specmatch.line.run_rule import CLEAR, REVIEW, find_run
 
 

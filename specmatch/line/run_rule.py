@@ -1,19 +1,28 @@
 """Retests: what a departure comes to within its run of one beer, one lot, one line.
 
-The first departure asks for another pour. Then all pours since then are judged together, and the run is held if the
+The first departure asks for another pour. Then all pours of the run are judged together, and the run is held if the
 departure stands. No pour is left out without a fault of its scan, and the best of several is never taken: a check that
-is repeated until it passes lets a wrong beer through. A run that is held stays held until a person reviews it.
+is repeated until it passes lets a wrong beer through. A beer that changed in the middle of a run is not excused by how
+the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
+departure is a hold. A run that is held stays held until a person reviews it.
 """
 
+import json
 from dataclasses import dataclass
 from typing import Any
 
-from specmatch.house.decision import CONSISTENT, HOLD
+from specmatch.house.decision import HOLD
+from specmatch.line.chain import record_text
 from specmatch.line.journal import Journal, Record
+from specmatch.storage import sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
+# the look at the pours since a departure is one more chance of a false hold: it gets a tenth of the rate
+SINCE_SHARE = 0.1
+# pours of one lot share its batch, so evidence stops growing: a sequence of retests must come to an end
+MOST_DEPARTURES = 3
 
 
 @dataclass(frozen=True)
@@ -25,19 +34,22 @@ class Run:
     state : str
         `clear`, `open` (a departure waits for its retest) or `held`.
     first : int or None
-        Entry of the first departure, unless clear.
-    pours : tuple of dict
-        Scans kept since then, as `Judged.pours`.
+        Entry of the departure that waits, unless clear.
+    departures : int
+        First departures since the run began or was reviewed.
+    parts : tuple of dict
+        What was kept of its samples, where it waits: `entry`, and the mean of pours as in `Judged.kept`.
     """
 
     state: str = CLEAR
     first: int | None = None
-    pours: tuple[Record, ...] = ()
+    departures: int = 0
+    parts: tuple[Record, ...] = ()
 
 
 @dataclass(frozen=True)
 class Judged:
-    """One sample, judged on its own, as `HouseModel.verify` does.
+    """One sample, or the pours of a run together, judged as `HouseModel.verify` does.
 
     Attributes
     ----------
@@ -50,8 +62,8 @@ class Judged:
         Codes that ask for a rescan.
     departs : bool
         Whether its pours without a fault depart from the claim.
-    pours : dict
-        Those scans: `wavelength_nm`, and `scans`: scan id -> `pour`, `reflectance`.
+    kept : dict
+        Their mean: `wavelength_nm`, `reflectance`, `n_pours`; empty where there is none.
     """
 
     reading: Record
@@ -60,7 +72,28 @@ class Judged:
     advice: str
     faults: tuple[str, ...]
     departs: bool
-    pours: Record
+    kept: Record
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """A run judged for a retest.
+
+    Attributes
+    ----------
+    whole : Judged
+        All its pours together.
+    since_p_value : float
+        How typical the pours since the departure are of the claim, on their own.
+    since_pours : int
+    rate : float
+        The stated false-reject rate.
+    """
+
+    whole: Judged
+    since_p_value: float
+    since_pours: int
+    rate: float
 
 
 @dataclass(frozen=True)
@@ -78,8 +111,6 @@ class LineDecision:
     decision, reason, advice : str
     run_state : str
         Of the run after it.
-    pours : dict or None
-        Scans to be kept for a later retest.
     """
 
     kind: str
@@ -89,7 +120,6 @@ class LineDecision:
     reason: str
     advice: str
     run_state: str
-    pours: Record | None
 
 
 def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
@@ -106,20 +136,39 @@ def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
     Run
     """
     key = (line, claimed, lot)
-    last = journal.query(
-        "SELECT run_state, concerns, entry FROM entries WHERE line = ? AND claimed = ? AND lot = ? "
-        "AND run_state IS NOT NULL ORDER BY entry DESC LIMIT 1",
+    rows = journal.query(
+        "SELECT entry, kind, run_state, concerns FROM entries WHERE line = ? AND claimed = ? AND lot = ? "
+        "AND run_state IS NOT NULL ORDER BY entry DESC LIMIT 1000",
         key,
     )
-    if not last or last[0][0] == CLEAR:
+    reviewed = next((place for place, row in enumerate(rows) if row[1] == REVIEW), len(rows))
+    rows = rows[:reviewed][::-1]
+    if not rows:
         return Run()
-    state, concerns, entry = last[0]
+    departures = sum(state != CLEAR and concerns is None for _, _, state, concerns in rows)
+    entry, _, state, concerns = rows[-1]
+    if state == CLEAR:
+        return Run(departures=departures)
     first = entry if concerns is None else concerns
-    rows = journal.select("line = ? AND claimed = ? AND lot = ? AND entry >= ?", (*key, first))
-    return Run(state, first, tuple(row["pours"] for row in rows if row.get("pours")))
+    whole = journal.select("line = ? AND claimed = ? AND lot = ? AND entry >= ?", (*key, rows[0][0]))
+    parts = tuple({"entry": row["entry"], **with_grid(journal, row["kept"])} for row in whole if row.get("kept"))
+    return Run(state, first, departures, parts)
 
 
-def judge_in_run(run: Run, judged: Judged, pooled: Judged | None, *, control: tuple[str, str] | None) -> LineDecision:
+def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
+    """Return a kept mean that names its wavelengths by their hash, and the document that holds them once for all."""
+    text = record_text({"wavelength_nm": kept["wavelength_nm"]})
+    name = sha256_of(text.encode())
+    rest = {key: value for key, value in kept.items() if key != "wavelength_nm"}
+    return {"wavelengths": name, **rest}, (name, "wavelengths", text)
+
+
+def with_grid(journal: Journal, kept: Record) -> Record:
+    """Return a kept mean with its wavelengths again."""
+    return {**kept, **json.loads(journal.document(kept["wavelengths"]))}
+
+
+def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tuple[str, str] | None) -> LineDecision:
     """Decide on a sample in the light of its run and of the line's control.
 
     Parameters
@@ -127,8 +176,8 @@ def judge_in_run(run: Run, judged: Judged, pooled: Judged | None, *, control: tu
     run : Run
     judged : Judged
         The sample alone.
-    pooled : Judged or None
-        All pours since the first departure together, where the run is not clear and a pour has no fault.
+    pooled : Pooled or None
+        The run with this sample, where it is open and no scan of the sample has a fault.
     control : (code, sentence) or None
         What is the matter with the control: then nothing is decided until there is a good one.
 
@@ -136,32 +185,44 @@ def judge_in_run(run: Run, judged: Judged, pooled: Judged | None, *, control: tu
     -------
     LineDecision
     """
+    alone = judged.reading
     if control is not None:
-        code, sentence = control
-        reading = _with_codes(judged.reading, code)
-        return LineDecision(
-            READING, run.first, reading, RESCAN, sentence, "measure the control, then pour again", run.state, None
-        )
-    kept = judged.pours if judged.pours.get("scans") else None
-    if run.state == CLEAR:
-        if not judged.departs:
-            return LineDecision(
-                READING, None, judged.reading, judged.decision, judged.reason, judged.advice, CLEAR, None
-            )
-        reason = judged.reason if judged.faults else f"{judged.reason}; {WARNING_CODES['first_departure'].sentence}"
-        advice = "keep the packages of this run apart and pour again, from a fresh package"
-        reading = _with_codes(judged.reading, "first_departure")
-        return LineDecision(READING, None, reading, RESCAN, reason, advice, OPEN, kept)
-    if judged.faults or pooled is None:
-        return LineDecision(READING, run.first, judged.reading, RESCAN, judged.reason, judged.advice, run.state, kept)
-    n_pours = pooled.reading["n_pours"]
+        code, said = control
+        reading, advice = _with_codes(alone, code), "measure the control, then pour again"
+        return LineDecision(READING, run.first, reading, RESCAN, said, advice, run.state)
     if run.state == HELD:
-        reason = f"the run is held since entry {run.first}; all {n_pours} pours together: {pooled.reason}"
-        advice = "a person reviews the run before anything else happens to it"
-        return LineDecision(RETEST, run.first, pooled.reading, HOLD, reason, advice, HELD, kept)
-    reason = f"all {n_pours} pours since entry {run.first} together: {pooled.reason}"
-    state = HELD if pooled.decision == HOLD else CLEAR if pooled.decision == CONSISTENT else OPEN
-    return LineDecision(RETEST, run.first, pooled.reading, pooled.decision, reason, pooled.advice, state, kept)
+        said = f"the run is held since entry {run.first}; this sample alone: {judged.reason}"
+        return LineDecision(RETEST, run.first, alone, HOLD, said, REVIEW_FIRST, HELD)
+    if run.state == CLEAR:
+        return _in_clear_run(run, judged)
+    if judged.faults or pooled is None:
+        return LineDecision(READING, run.first, alone, RESCAN, judged.reason, judged.advice, OPEN)
+    whole = pooled.whole
+    said = f"all {whole.reading['n_pours']} pours of the run together: {whole.reason}"
+    since = pooled.since_p_value
+    if whole.decision != HOLD and since <= SINCE_SHARE * pooled.rate:
+        said += (
+            f"; but the {pooled.since_pours} pours since entry {run.first} alone are not (p = {since:.2g}): the beer "
+            "changed in the middle of the run"
+        )
+        return LineDecision(RETEST, run.first, whole.reading, HOLD, said, REVIEW_FIRST, HELD)
+    state = HELD if whole.decision == HOLD else CLEAR
+    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, whole.advice, state)
+
+
+REVIEW_FIRST = "keep the packages; a person reviews the run before anything else happens to it"
+
+
+def _in_clear_run(run: Run, judged: Judged) -> LineDecision:
+    if not judged.departs:
+        return LineDecision(READING, None, judged.reading, judged.decision, judged.reason, judged.advice, CLEAR)
+    reading = _with_codes(judged.reading, "first_departure")
+    if run.departures + 1 >= MOST_DEPARTURES and not judged.faults:
+        said = f"{judged.reason}; departure number {run.departures + 1} of this run, no more retests"
+        return LineDecision(READING, None, judged.reading, HOLD, said, REVIEW_FIRST, HELD)
+    said = judged.reason if judged.faults else f"{judged.reason}; {WARNING_CODES['first_departure'].sentence}"
+    advice = "keep the packages of this run apart and pour again, from a fresh package"
+    return LineDecision(READING, None, reading, RESCAN, said, advice, OPEN)
 
 
 def _with_codes(reading: Record, *codes: str) -> dict[str, Any]:
