@@ -18,6 +18,7 @@ if TYPE_CHECKING:
 INK, BLUE, ORANGE, PALE = "#1a1d21", "#23527f", "#d0681c", "#c3d2e0"
 # text in grey must still stand 7 to 1 against white
 QUIET = "#50565d"
+LONGEST_NAME = 24
 LINES: tuple[str | tuple[int, tuple[int, ...]], ...] = ("-", "--", "-.", ":", (0, (6, 1, 1, 1, 1, 1)), (0, (1, 3)))
 MARKERS = ("o", "s", "^", "D", "v", "P", "X", "<", ">", "p", "h", "*")
 
@@ -105,6 +106,30 @@ def axis_or_new(ax: Axes | None, *, width_in: float = 6.4, height_in: float = 4.
     ax.grid(color="#e4e7ea", linewidth=0.7)
     ax.set_axisbelow(True)
     return ax
+
+
+def plain(name: str) -> str:
+    """Return a name as a figure shows it letter by letter: dollars start no formula, an underscore hides no legend.
+
+    Parameters
+    ----------
+    name : str
+
+    Returns
+    -------
+    str
+        Cut in the middle where it is too long for a label: ends of names tell variants apart.
+
+    Examples
+    --------
+    >>> plain("_Pale"), plain("Old Harbour Strong Winter Ale 2025")
+    (' _Pale', 'Old Harbour Str…Ale 2025')
+    """
+    shown = str(name)
+    if len(shown) > LONGEST_NAME:
+        shown = f"{shown[: LONGEST_NAME - 9]}…{shown[-8:]}"
+    shown = shown.replace("$", r"\$")
+    return f" {shown}" if shown.startswith("_") else shown
 
 
 def shades(n: int) -> Sequence[tuple[float, float, float, float]]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,7 +11,7 @@ from numpy.typing import NDArray
 from specmatch.house.evaluation import Evaluation
 from specmatch.house.gathering import gather_samples
 from specmatch.maths.identification import distance_limits
-from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new
+from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,10 +61,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
     spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
     middles = (identity.beer_means - centre) @ plane
-    # neighbours along the map are named in turn above and below, so that names do not cover one another
-    above = np.argsort(np.argsort(middles[:, 0])) % 2 == 0
-    for code, beer in enumerate(fitted.beers):
-        x, y = middles[code]
+    reach = np.zeros(len(fitted.beers))
+    for code, (x, y) in enumerate(middles):
         size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
         width, height = 2.0 * radius[code] * np.sqrt(size)
         angle = float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])))
@@ -73,12 +72,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
             ax.add_patch(
                 Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
             )
-        edge = (height / 2.0 if np.isfinite(height) else 0.0) * (1.0 if above[code] else -1.0)
-        ax.annotate(
-            beer, (x, y + edge), xytext=(0, 4 if above[code] else -4), textcoords="offset points", ha="center",
-            va="bottom" if above[code] else "top", fontsize="small", color=INK, zorder=4,
-            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
-        )  # fmt: skip
+            reach[code] = max(width, height) / 2.0
+    _write_names(ax, fitted.beers, middles, reach)
     if spectra is not None:
         samples = gather_samples(fitted, spectra, scans)
         means = samples.averages
@@ -127,7 +122,8 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
 
     colour = evaluation.colour["lab"].fillna(evaluation.colour["colour"])
     order = list(colour.groupby(evaluation.identity["beer"].to_numpy()).mean().sort_values().index)
-    size = 2.4 + 0.42 * len(order)
+    names = [plain(beer) for beer in order]
+    size = 3.0 + 0.42 * len(order)
     ax = axis_or_new(ax, width_in=size + 1.0, height_in=size)
     held = evaluation.mix_ups.pivot(index="really", columns="claimed", values="held").reindex(order, axis=0)
     shares = held.reindex(order, axis=1).to_numpy(np.float64)
@@ -146,14 +142,49 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
                 color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
             )  # fmt: skip
     ax.set(xlim=(-0.5, len(order) - 0.5), ylim=(len(order) - 0.5, -0.5))
-    ax.set_xticks(range(len(order)), order, rotation=60, ha="right", rotation_mode="anchor")
-    ax.set_yticks(range(len(order)), order)
+    ax.set_xticks(range(len(order)), names, rotation=60, ha="right", rotation_mode="anchor")
+    ax.set_yticks(range(len(order)), names)
     ax.tick_params(length=0)
     for side in ax.spines.values():
         side.set_visible(False)
     ax.set(xlabel="claimed to be", ylabel="was really")
     ax.set_title("mix-ups held, % of held-out batches; darker = slips through", fontsize="medium")
     return ax
+
+
+def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats) -> None:
+    """Write a name beside each ring where it covers no other name and as little as can be of other rings."""
+    width_in = ax.get_figure(root=True).get_size_inches()[0]  # type: ignore[union-attr]
+    # the axis takes about 0.9 of the figure's width; letters are about 5 points wide and 10 high
+    point = 1.25 * float(np.ptp(middles[:, 0]) + 2.0 * reach.max()) / (0.9 * 72.0 * width_in)
+    angles = np.radians(np.arange(90, 450, 30))
+    written: list[tuple[float, float, float, float]] = []
+    for name, middle, own in zip(names, middles, reach, strict=True):
+        size = point * np.array([5.0 * len(plain(name)), 10.0])
+        best, least = (0.0, 0.0, 0.0, 0.0), np.inf
+        for angle in angles:
+            way = np.array([np.cos(angle), np.sin(angle)])
+            centre = middle + own * way + (size / 2.0 + 3.0 * point) * np.sign(np.round(way, 6)) * np.abs(way) ** 0.5
+            box = (*(centre - size / 2.0), *(centre + size / 2.0))
+            nearest = np.clip(middles, box[:2], box[2:])
+            covered = np.maximum(reach - np.linalg.norm(nearest - middles, axis=1), 0.0).sum()
+            shared = sum(_shared(box, other) for other in written)
+            cost = covered + 1e3 * shared
+            if cost < least:
+                best, least = box, cost
+        written.append(best)
+        ax.annotate(
+            plain(name), ((best[0] + best[2]) / 2.0, (best[1] + best[3]) / 2.0), ha="center", va="center",
+            fontsize="small", color=INK, zorder=4,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
+        )  # fmt: skip
+
+
+def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """Return the area that two boxes (left, low, right, high) share."""
+    width = min(one[2], other[2]) - max(one[0], other[0])
+    height = min(one[3], other[3]) - max(one[1], other[1])
+    return max(width, 0.0) * max(height, 0.0)
 
 
 def _plane(beer_means: Floats) -> tuple[Floats, Floats]:

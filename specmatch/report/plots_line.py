@@ -9,7 +9,7 @@ import numpy as np
 
 from specmatch.line.control_chart import ControlChart
 from specmatch.maths.control_limits import individuals_limits
-from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, axis_or_new
+from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, axis_or_new, plain
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -60,6 +60,6 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
     ax.set(xlabel="measured, UTC", ylabel=f"{chart.kind}, {chart.unit}" if chart.unit else chart.kind)
-    ax.set_title(chart.subject, fontsize="medium", loc="left")
+    ax.set_title(plain(chart.subject), fontsize="medium", loc="left")
     ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.2), ncols=5)
     return ax

@@ -15,7 +15,7 @@ from specmatch.maths.band import LARGEST_NOISE, channel_noise, usable_band
 from specmatch.maths.fault_detector import NO_FAULT
 from specmatch.maths.fault_shapes import FAULT_NAMES
 from specmatch.maths.statistics import mean_by
-from specmatch.report.figure_style import BLUE, INK, LINES, ORANGE, PALE, QUIET, axis_or_new, shades
+from specmatch.report.figure_style import BLUE, INK, LINES, ORANGE, PALE, QUIET, axis_or_new, plain, shades
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -74,7 +74,7 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
     for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
         rows = by_batch[(refs.batches["beer"] == beer).to_numpy()]
         mean = rows.mean(axis=0)
-        ax.plot(nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{beer} ({len(rows)})")
+        ax.plot(nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})")
         if len(rows) > 1:
             spread = rows.std(axis=0, ddof=1)
             ax.fill_between(nm, mean - spread, mean + spread, color=colour, alpha=0.22, linewidth=0)
@@ -172,10 +172,15 @@ def plot_nearest_batches(
     nearest = np.argsort(distance)[:n_batches]
     for batch, line, colour in zip(nearest, LINES * len(nearest), shades(len(nearest)), strict=False):
         beer = fitted.beers[identity.samples.beer[batch]]
-        label = f"{fitted.batches[batch]}, {beer} ({distance[batch]:.1f})"
+        label = f"{plain(fitted.batches[batch])}, {plain(beer)} ({distance[batch]:.1f})"
         ax.plot(fitted.wavelength_nm, means[batch], color=colour, linestyle=line, linewidth=1.2, label=label)
     ax.plot(
-        fitted.wavelength_nm, reflectance, color=ORANGE, linewidth=2.4, label=f"{name} ({_pours(n_pours)})", zorder=1
+        fitted.wavelength_nm,
+        reflectance,
+        color=ORANGE,
+        linewidth=2.4,
+        label=f"{plain(name)} ({_pours(n_pours)})",
+        zorder=1,
     )
     ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(fitted.wavelength_nm[0], fitted.wavelength_nm[-1]))
     ax.legend(title="nearest batches (distance, 1 = typical)", frameon=False, fontsize="small", title_fontsize="small")
@@ -235,7 +240,7 @@ def plot_departure(
     own = means[identity.samples.beer == code]
     centre = own.mean(axis=0)
     for i, batch in enumerate(own):
-        label = f"batches of {beer} in the set ({len(own)})" if i == 0 else None
+        label = f"batches of {plain(beer)} in the set ({len(own)})" if i == 0 else None
         ax.plot(nm, batch - centre, color=QUIET, linewidth=0.7, alpha=0.6, label=label)
     row, pours, beers = reflectance[None, :], np.array([n_pours]), np.array([code])
     found = faults.explain_samples(row, pours, beers)
@@ -243,10 +248,10 @@ def plot_departure(
         added = reflectance - faults.without_faults(row, pours, beers, found)[0]
         said = f"what the fault found adds ({FAULT_NAMES[found.fault[0]].replace('_', ' ')})"
         ax.fill_between(nm, 0.0, added, facecolor=PALE, edgecolor=BLUE, hatch="////", linewidth=0, zorder=0, label=said)
-    ax.plot(nm, reflectance - centre, color=ORANGE, linewidth=2.2, label=f"{name} ({_pours(n_pours)})")
+    ax.plot(nm, reflectance - centre, color=ORANGE, linewidth=2.2, label=f"{plain(name)} ({_pours(n_pours)})")
     ax.axhline(0.0, color=INK, linewidth=0.8)
-    ax.set(xlabel=WAVELENGTH, ylabel=f"reflectance above or below\nthe mean of {beer}", xlim=(nm[0], nm[-1]))
-    ax.legend(frameon=False, fontsize="small")
+    ax.set(xlabel=WAVELENGTH, ylabel=f"reflectance above or below\nthe mean of {plain(beer)}", xlim=(nm[0], nm[-1]))
+    ax.legend(frameon=True, framealpha=0.9, edgecolor="none", fontsize="small")
     return ax
 
 

@@ -1,0 +1,107 @@
+"""`specmatch report`: one page on a set, a model or the journals of a line."""
+
+import argparse
+from pathlib import Path
+from typing import Any
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "report"
+HELP = "one HTML page on a reference set, a house model, or the journals of a line"
+EXAMPLE = "specmatch report sets/house --out house.html"
+
+SET, MODEL, JOURNAL = "set", "model", "journal"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `report`."""
+    parser.add_argument(
+        "sources", nargs="+", metavar="SET|MODEL|JOURNAL", help="one set, or one model, or one or several journals"
+    )
+    parser.add_argument("--out", required=True, metavar="PAGE", help="HTML file to write; replaced if it is there")
+    parser.add_argument(
+        "--readings", metavar="FOLDER", help="with a model: verify a measured folder, a sheet of A4 for each departure"
+    )
+    parser.add_argument("--claim", metavar="BEER", help="beer that every sample of it is said to be")
+    parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Make the page and write it whole."""
+    from specmatch.errors import OptionError
+    from specmatch.report.figure_style import need_matplotlib
+    from specmatch.storage import write_atomic
+
+    need_matplotlib()
+    kinds = {_kind(Path(source)) for source in args.sources}
+    if len(kinds) > 1 or (len(args.sources) > 1 and kinds != {JOURNAL}):
+        raise OptionError("a page is of one set, of one model, or of one or several journals; make a page of each")
+    (kind,) = kinds
+    if kind != MODEL and (args.readings or args.claim):
+        raise OptionError(f"--readings and --claim go with a model, and {args.sources[0]} is a {kind}")
+    if args.claim and not args.readings:
+        raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
+    page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
+    write_atomic(args.out, page.encode("utf-8"))
+    results = {"page": args.out, "of": kind, "sources": args.sources, "n_bytes": len(page.encode("utf-8"))}
+    return Outcome(results, f"{args.out}: a page on the {kind}", left_out, needs_look=look)
+
+
+_Made = tuple[str, bool, list[dict[str, Any]]]
+
+
+def _of_set(args: argparse.Namespace) -> _Made:
+    from specmatch.errors import TooFewBatchesError
+    from specmatch.house.evaluation import evaluate
+    from specmatch.house.house_model import HouseModel
+    from specmatch.reference.reference_set import ReferenceSet
+    from specmatch.report.pages import set_page
+
+    refs = ReferenceSet.load(args.sources[0])
+    try:
+        house = HouseModel().fit(refs)
+        evaluation = evaluate(house, refs, n_folds=args.folds)
+    except TooFewBatchesError as error:
+        # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
+        return set_page(refs, why_not=str(error)), True, []
+    return set_page(refs, house=house, evaluation=evaluation), not refs.audit().empty, []
+
+
+def _of_model(args: argparse.Namespace) -> _Made:
+    from specmatch.house.decision import CONSISTENT
+    from specmatch.house.house_model import HouseModel
+    from specmatch.house.specification import load_specification
+    from specmatch.measurement.session import measure
+    from specmatch.report.pages import model_page
+    from specmatch.storage import sha256_of
+
+    house, digest = HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
+    if not args.readings:
+        return model_page(house, model_hash=digest), False, []
+    session = measure(args.readings)
+    specification = load_specification(args.sources[0], beers=house.beers_)
+    verified = house.verify(session, claimed=args.claim, specification=specification)
+    left_out = session.left_out.to_dict("records")
+    look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
+    return model_page(house, model_hash=digest, session=session, verified=verified), look, left_out
+
+
+def _of_journals(args: argparse.Namespace) -> _Made:
+    from contextlib import ExitStack
+
+    from specmatch.line.journal import Journal
+    from specmatch.line.look_back import waiting_runs
+    from specmatch.report.pages import journal_page
+
+    with ExitStack() as stack:
+        journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.sources]
+        return journal_page(journals), bool(waiting_runs(journals)), []
+
+
+def _kind(path: Path) -> str:
+    """Say what a path holds by its first bytes, not by its name."""
+    if path.is_dir():
+        return SET
+    with path.open("rb") as file:
+        start = file.read(16)
+    return JOURNAL if start.startswith(b"SQLite format 3") else MODEL

@@ -1,0 +1,111 @@
+"""What a model can and cannot do, in sentences with their numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import pandas as pd
+
+from specmatch.house.evaluation import Evaluation
+
+# a pair of beers is named when this share of held-out batches, or more, would slip through
+_NAMED = 0.10
+_MOST_NAMED = 3
+
+ALWAYS_TRUE = (
+    "Prove what a liquid is: it compares colours and shapes of spectra, nothing else.",
+    "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",
+    "See a small part of another beer in the right one.",
+)
+
+
+def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[str]]:
+    """Say what a model can and cannot do from its evaluation with batches held out.
+
+    Parameters
+    ----------
+    found : Evaluation
+    unit : {"EBC", "SRM"}
+
+    Returns
+    -------
+    can, cannot : list of str
+
+    Examples
+    --------
+    >>> evaluated_abilities(evaluation, "EBC")  # doctest: +SKIP
+    """
+    figures = found.figures
+    can, cannot = [], []
+    n, n_identity = int(figures["n_colour"]), int(figures["n_identity"])
+    if math.isfinite(figures["relative_error"]):
+        can.append(
+            f"Read colour within {figures['relative_error']:.1%} of the lab value (root mean square over {n} batches, "
+            f"each held out; {figures['rmsep']:.2g} {unit})."
+        )
+        level = figures["nominal_coverage"]
+        row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["group"] == "all")].iloc[0]
+        said = f"{row['covered']:.0%} of {n} lab colours lay in their {level:.0%} interval"
+        bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
+        if row["high"] < level:
+            cannot.append(f"Keep the promise of its intervals: {said} ({bounds}).")
+        else:
+            can.append(f"Say how sure it is of a colour: {said} ({bounds}).")
+        weak = _thirds_that_miss(found.coverage, level)
+        if weak:
+            cannot.append(f"Promise as much for {' and '.join(weak)} beers by themselves: their intervals cover less.")
+    else:
+        cannot.append("Read colour: too few batches have a lab colour.")
+    if n_identity:
+        can.append(
+            f"Name the nearest of {figures['n_beers']} beers: right for {figures['nearest_right']:.1%} of {n_identity} "
+            f"held-out batches (at least {figures['nearest_right_low']:.1%}, 95% bound)."
+        )
+        mixed = found.mix_ups
+        total, held = int(mixed["n"].sum()), float((mixed["held"] * mixed["n"]).sum())
+        if total:
+            can.append(
+                f"Hold {held / total:.1%} of mix-ups between beers of the set ({total} pairs of batch and claim)."
+            )
+        cannot.append(
+            f"Pass every right claim: {figures['false_hold']:.1%} were held (stated "
+            f"{figures['stated_false_reject_rate']:.0%}; at most {figures['false_hold_high']:.1%}, 95% bound)."
+        )
+        cannot += _missed(mixed)
+    return can, [*cannot, *ALWAYS_TRUE]
+
+
+def thin_beers(beers: Sequence[str]) -> list[str]:
+    """Return a sentence about beers with too few batches, or none.
+
+    Parameters
+    ----------
+    beers : sequence of str
+
+    Returns
+    -------
+    list of str
+
+    Examples
+    --------
+    >>> thin_beers(["Pale"])
+    ['Say much of Pale: too few batches for a scatter of their own.']
+    """
+    return [f"Say much of {', '.join(beers)}: too few batches for a scatter of their own."] if beers else []
+
+
+def _thirds_that_miss(coverage: pd.DataFrame, level: float) -> list[str]:
+    part = coverage[(coverage["nominal"] == level) & (coverage["group"] != "all")]
+    return [str(group) for group, high in zip(part["group"], part["high"], strict=True) if high < level]
+
+
+def _missed(mix_ups: pd.DataFrame) -> list[str]:
+    weak = mix_ups[(mix_ups["held"] < 1.0 - _NAMED) & (mix_ups["n"] > 0)].sort_values(["held", "claimed", "really"])
+    said = [
+        f"Tell {row.really} from {row.claimed} when it is claimed to be {row.claimed}: "
+        f"{row.held:.0%} of {row.n} batches were held."
+        for row in weak.head(_MOST_NAMED).itertuples()
+    ]
+    more = len(weak) - len(said)
+    return [*said, f"{more} more pairs that slip through stand in the table of mix-ups."] if more > 0 else said

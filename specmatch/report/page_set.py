@@ -1,0 +1,198 @@
+"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.report import plots
+from specmatch.report.abilities import ALWAYS_TRUE, evaluated_abilities, thin_beers
+from specmatch.report.figure_style import new_figure
+from specmatch.report.page_frame import Section, abilities, cautions, figure, table, versions, whole_page
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.house.evaluation import Evaluation
+    from specmatch.house.house_model import HouseModel
+    from specmatch.reference.reference_set import ReferenceSet
+
+# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
+MOST_DRAWN = 24
+_FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
+
+
+def set_page(
+    refs: ReferenceSet,
+    *,
+    house: HouseModel | None = None,
+    evaluation: Evaluation | None = None,
+    why_not: str = "",
+) -> str:
+    """Return the page of a reference set.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    house : HouseModel, optional
+        Fitted on it.
+    evaluation : Evaluation, optional
+        Of it, with batches held out.
+    why_not : str
+        Why there is no model, where there is none.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> page = set_page(refs, house=house, evaluation=sm.evaluate(house, refs))  # doctest: +SKIP
+    """
+    batches, findings = refs.batches, refs.audit()
+    per_beer = batches["beer"].value_counts()
+    thin = house.fitted.identity.too_few_batches if house is not None else ()
+    thin_names = (
+        [beer for beer, is_thin in zip(house.beers_, thin, strict=True) if is_thin] if house is not None else []
+    )
+    if evaluation is not None:
+        can, cannot = evaluated_abilities(evaluation, refs.colour_unit)
+    else:
+        can = [f"Keep {len(refs.spectra)} scans of {len(batches)} batches for the day when there are enough."]
+        cannot = [f"Answer yet: {why_not or 'it was not evaluated'}.", *ALWAYS_TRUE]
+    cannot = [*thin_beers(thin_names), *cannot]
+    if len(findings):
+        cannot.insert(
+            0, f"Be better than its labels: the audit has {_count(len(findings), 'finding')}, read them first."
+        )
+    lead = (
+        f"A reference set of {len(refs.spectra)} scans, {len(batches)} batches, {len(per_beer)} beers; colours in "
+        f"{refs.colour_unit}; contents {refs.hash[:12]}."
+    )
+    sections = [Section("findings", "What looks wrong in the set", _findings(findings))]
+    if evaluation is not None:
+        sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
+        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
+    sections.append(Section("beers", "The beers", _beers(refs)))
+    hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
+    if evaluation is not None:
+        hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
+    history = pd.DataFrame(list(refs.history), columns=["when", "who", "what", "why"]) if refs.history else None
+    told = table(history, "Changes that led here, oldest first") if history is not None else ""
+    sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
+    return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
+
+
+def _count(n: int, what: str) -> str:
+    return f"{n} {what}" if n == 1 else f"{n} {what}s"
+
+
+def _findings(findings: pd.DataFrame) -> str:
+    if findings.empty:
+        return "<p>The audit found nothing. That is no proof that every label is right.</p>"
+    shown = findings.set_index(findings["code"].str.replace("_", " ").rename("finding"))
+    return table(shown[_FINDING_SHOWN], f"{_count(len(findings), 'finding')} of the audit, worst first")
+
+
+def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    if known.empty:
+        return "<p>Too few batches have a lab colour.</p>"
+    inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
+    level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
+    worst = (known["colour"] / known["lab"] - 1.0).abs()
+    covered = evaluation.coverage[evaluation.coverage["group"] == "all"]
+    shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
+    return (
+        figure(
+            plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
+            name="heldout",
+            caption="Colour of each batch by a model that never saw it, against its lab colour",
+            says=f"{inside} of {len(known)} lab colours lie in their {level:.0%} interval.",
+            numbers=known.round(2),
+        )
+        + figure(
+            plots.plot_colour_error(evaluation, refs, ax=_axis(7.2, 3.4)),
+            name="errors",
+            caption="Error of each held-out batch over time: a slope or a step says that something drifted",
+            says=f"The largest error is {worst.max():.1%}, of batch {worst.idxmax()}.",
+        )
+        + figure(
+            plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
+            name="coverage",
+            caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
+            says=f"Lab colours covered: {shares}.",
+            numbers=evaluation.coverage,
+        )
+    )
+
+
+def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:
+    weakest = evaluation.mix_ups.sort_values(["held", "claimed", "really"]).head(12)
+    body = ""
+    if n_beers > MOST_DRAWN:
+        body += f"<p>{n_beers} beers are too many to draw; the table holds the pairs that are held least often.</p>"
+    else:
+        if house is not None:
+            body += figure(
+                plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
+                name="map",
+                caption="Map of the beers: batches and the region in which a sample passes for the beer",
+                says=f"A map of {n_beers} beers; where regions overlap, beers look alike on the map.",
+            )
+        slip = int((evaluation.mix_ups["held"] < 1.0).sum())
+        body += figure(
+            plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),
+            name="mixups",
+            caption="How often a held-out batch of one beer, claimed to be another, was held",
+            says=f"{slip} of {len(evaluation.mix_ups)} pairs slip through at least once.",
+        )
+    if (evaluation.mix_ups["held"] == 1.0).all():
+        least = evaluation.mix_ups["held_low"].min()
+        said = f"Every mix-up was held each time; with so few batches a pair, the 95% bound still is {least:.0%}."
+        return f"{body}<p>{said}</p>"
+    return body + table(weakest.reset_index(drop=True), "Mix-ups least often held (share of n batches, 95% bounds)")
+
+
+def _beers(refs: ReferenceSet) -> str:
+    batches = refs.batches
+    scans = refs.scans["batch"].map(batches["beer"]).value_counts()
+    by_beer = batches.groupby("beer")["colour"]
+    rows = pd.DataFrame(
+        {
+            "batches": batches["beer"].value_counts(),
+            "scans": scans,
+            "lab colours": by_beer.count(),
+            f"lowest, {refs.colour_unit}": by_beer.min(),
+            f"highest, {refs.colour_unit}": by_beer.max(),
+        }
+    ).sort_values(f"lowest, {refs.colour_unit}")
+    rows.index.name = "beer"
+    body = table(rows, "Beers of the set, from pale to dark")
+    shown = list(rows.index[:MOST_DRAWN])
+    said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
+    first, last = rows.index[0], rows.index[-1]
+    body += figure(
+        plots.plot_spectra(refs, beers=shown, ax=_axis(7.6, 4.2)),
+        name="spectra",
+        caption=f"Mean spectrum of each beer with the spread of its batches{said}",
+        says=f"Reflectance rises from blue to red; {first} sends back most light, {last} least.",
+    )
+    return body + figure(
+        plots.plot_usable_band(refs, ax=_axis(7.0, 3.6)),
+        name="band",
+        caption="Noise of each channel, and the band that is quiet enough to be used",
+        says="Noise is lowest in the middle of the visible and highest at both ends.",
+    )
+
+
+def _axis(width_in: float, height_in: float) -> Axes:
+    return new_figure(float(np.clip(width_in, 3.0, 14.0)), float(np.clip(height_in, 2.0, 14.0))).subplots()

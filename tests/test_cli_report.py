@@ -1,0 +1,83 @@
+"""`specmatch report`: a page of a set, a model with readings, and journals; what it refuses."""
+
+import json
+
+import pytest
+from tiny_folder import tiny_folder
+
+import specmatch as sm
+from specmatch.cli import main
+
+pytest.importorskip("matplotlib")
+
+
+@pytest.fixture(scope="module")
+def house_files(tmp_path_factory, small_house):
+    """A set of three batches, a model, a measured folder, and a journal of it."""
+    folder = tmp_path_factory.mktemp("report")
+    tiny_folder(folder / "monday")
+    house, _ = small_house
+    session = sm.measure(folder / "monday")
+    refs = sm.ReferenceSet(session.spectra, session.scans, session.batches, name="tiny")
+    refs.save(folder / "set")
+    sm.HouseModel().fit(refs).save(folder / "tiny.model")
+    house.save(folder / "house.model")
+    return folder
+
+
+def test_a_young_set_gets_a_page_that_says_what_is_missing(house_files, capsys):
+    out = house_files / "set.html"
+    code = main(["report", str(house_files / "set"), "--out", str(out), "--folds", "3", "--json"])
+    told = json.loads(capsys.readouterr().out)
+    assert code in (0, 1)
+    assert told["results"]["of"] == "set"
+    assert told["results"]["n_bytes"] == out.stat().st_size
+    page = out.read_text(encoding="utf-8")
+    assert "Reference set tiny" in page
+    assert "What it cannot do" in page
+
+
+def test_a_model_gets_a_page_with_a_sheet_for_each_departure(house_files, capsys):
+    out = house_files / "model.html"
+    words = ["report", str(house_files / "tiny.model"), "--out", str(out)]
+    assert main(words) == 0
+    assert "Sample" not in out.read_text(encoding="utf-8").split("<body>")[1].replace("sample", "")
+    code = main([*words, "--readings", str(house_files / "monday"), "--claim", "Pale"])
+    page = out.read_text(encoding="utf-8")
+    verified = sm.HouseModel.load(house_files / "tiny.model").verify(sm.measure(house_files / "monday"), claimed="Pale")
+    assert code == int((verified["decision"] != "consistent").any())
+    assert page.count("what was done") == int((verified["decision"] != "consistent").sum())
+    capsys.readouterr()
+
+
+def test_a_journal_gets_a_page(house_files, capsys):
+    journal, out = house_files / "line.db", house_files / "line.html"
+    main(["verify", str(house_files / "tiny.model"), str(house_files / "monday"), "--journal", str(journal)])
+    capsys.readouterr()
+    code = main(["report", str(journal), str(journal), "--out", str(out), "--json"])
+    told = json.loads(capsys.readouterr().out)
+    assert code in (0, 1)
+    assert told["results"]["of"] == "journal"
+    page = out.read_text(encoding="utf-8")
+    assert "line.db" in page
+    assert "The newest entries" in page
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["{}/set", "{}/tiny.model", "--out", "{}/x.html"], "of one set, of one model, or of one or several journals"),
+        (["{}/tiny.model", "{}/tiny.model", "--out", "{}/x.html"], "make a page of each"),
+        (["{}/set", "--readings", "{}/monday", "--out", "{}/x.html"], "go with a model"),
+        (["{}/tiny.model", "--claim", "Pale", "--out", "{}/x.html"], "name the folder"),
+        (["{}/nothing", "--out", "{}/x.html"], "No such file"),
+        (["{}/monday/scans.csv", "--out", "{}/x.html"], "scans.csv"),
+        (["{}/monday", "--out", "{}/x.html"], "monday"),
+    ],
+)
+def test_what_is_no_source_is_refused_in_one_line(house_files, capsys, words, says):
+    assert main(["report", *(word.format(house_files) for word in words)]) == 2
+    said = capsys.readouterr().err
+    assert says in said
+    assert said.count("\n") == 1
+    assert not (house_files / "x.html").exists()

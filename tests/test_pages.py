@@ -1,0 +1,253 @@
+"""Report pages: whole in one file, every name escaped, said in words as well as drawn, one A4 for a held reading."""
+
+import re
+import shutil
+import subprocess
+from collections import Counter
+from html.parser import HTMLParser
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.errors import TableError
+from specmatch.report.text import CAUTIONS
+
+pytest.importorskip("matplotlib")
+
+from specmatch.report import pages  # noqa: E402
+from specmatch.report.page_frame import Section, figure, table, whole_page  # noqa: E402
+
+# names that would end a tag, an attribute, a comment, a formula or a legend
+WICKED = {
+    "Chalk Lager": "<script>alert(1)</script>",
+    "Amber Lane": '"><img src=x onerror=alert(2)> & Söhne',
+    "Peat Stout": "_--><b>$\\frac{x}$",
+}
+
+
+@pytest.fixture(scope="module")
+def small_set():
+    """Three beers with wicked names, five batches each, and one new batch of each."""
+    from specmatch.demo.brewery import Brewery
+
+    brewery = Brewery(seed=1)
+    past, new = (brewery.draw(n, draw=draw, beers=list(WICKED)) for n, draw in ((5, 0), (1, 1)))
+    past.batches["beer"] = past.batches["beer"].map(WICKED)
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="A <b>house</b>", colour_unit="EBC")
+    return refs, new
+
+
+@pytest.fixture(scope="module")
+def house(small_set):
+    return sm.HouseModel().fit(small_set[0])
+
+
+@pytest.fixture(scope="module")
+def evaluation(small_set, house):
+    return sm.evaluate(house, small_set[0], n_folds=2)
+
+
+@pytest.fixture(scope="module")
+def set_html(small_set, house, evaluation):
+    return pages.set_page(small_set[0], house=house, evaluation=evaluation)
+
+
+@pytest.fixture(scope="module")
+def shift(small_set):
+    """What a session has that a model reads: one new sample of each beer, one of its scans with a check."""
+    _, new = small_set
+    columns = ["scan_id", "code", "size", "sentence"]
+    checks = pd.DataFrame([(new.spectra.index[0], "replicates_disagree", 1.0, "differs")], columns=columns)
+    return SimpleNamespace(spectra=new.spectra, scans=new.scans, checks=checks)
+
+
+@pytest.fixture(scope="module")
+def verified(small_set, house, shift):
+    """Every sample is claimed to be another beer than it is, so that all are held."""
+    _, new = small_set
+    beers = list(WICKED)
+    really = new.scans.groupby("sample", sort=False)["batch"].first().map(new.batches["beer"])
+    claims = {sample: WICKED[beers[beers.index(beer) - 1]] for sample, beer in really.items()}
+    return house.verify(shift, claimed=claims)
+
+
+class Tags(HTMLParser):
+    """Collects tags, attributes and text, and holds closing tags against opening ones."""
+
+    EMPTY = {"meta", "br", "img", "path", "use", "rect", "link"}
+
+    def __init__(self, page):
+        super().__init__()
+        self.tags, self.attributes, self.open, self.words = Counter(), [], [], []
+        self.feed(page)
+        self.close()
+
+    def handle_starttag(self, tag, attrs):
+        self.tags[tag] += 1
+        self.attributes += [(tag, *pair) for pair in attrs]
+        if tag not in self.EMPTY:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag, attrs):
+        self.tags[tag] += 1
+        self.attributes += [(tag, *pair) for pair in attrs]
+
+    def handle_endtag(self, tag):
+        if tag not in self.EMPTY:
+            assert self.open.pop() == tag
+
+    def handle_data(self, data):
+        self.words.append(data)
+
+
+def check_page(page):
+    """What holds for every page."""
+    found = Tags(page)
+    assert not found.open
+    assert not {"script", "img", "iframe", "link", "object", "b"} & set(found.tags)
+    assert found.tags["h1"] == found.tags["main"] == 1
+    ids = Counter(value for _, name, value in found.attributes if name == "id")
+    assert max(ids.values()) == 1
+    for tag, name, value in found.attributes:
+        assert not name.startswith("on"), (tag, name)
+        if name in ("href", "xlink:href", "src"):
+            assert value.startswith("#"), value
+            assert value[1:] in ids, value
+    assert "url(http" not in page
+    assert not re.findall(r"(?<!xmlns=\")(?<!xmlns:xlink=\")https?://", page)
+    svgs = re.findall(r"<svg[^>]*>", page)
+    assert all('role="img"' in svg and re.search(r'aria-label="[^"]{10,}"', svg) for svg in svgs)
+    assert CAUTIONS[:60] in "".join(found.words)
+    return "".join(found.words), found
+
+
+def test_the_set_page_says_first_what_it_can_and_cannot(set_html, evaluation):
+    words, found = check_page(set_html)
+    assert words.index("What it can do") < words.index("What it cannot do") < words.index("Cautions")
+    assert f"{evaluation.figures['relative_error']:.1%}" in words
+    assert f"{evaluation.figures['false_hold']:.1%} were held" in words
+    assert "Prove what a liquid is" in words
+    assert found.tags["svg"] == 7
+    for name in WICKED.values():
+        assert name in words
+
+
+def test_the_set_page_is_the_same_every_time(small_set, house, evaluation, set_html):
+    assert pages.set_page(small_set[0], house=house, evaluation=evaluation) == set_html
+
+
+def test_a_set_page_shows_findings_and_history(small_set):
+    refs, _ = small_set
+    mended = refs.set_colour(refs.batches.index[0], float("nan"), reason="<i>typing</i> error", who="KA")
+    words, found = check_page(pages.set_page(mended, why_not="there are too few batches"))
+    assert "Answer yet: there are too few batches." in words
+    assert "missing lab" in words
+    assert "<i>typing</i> error" in words
+    assert mended.hash in words
+    assert refs.hash in words
+    assert found.tags["svg"] == 2
+
+
+def test_the_model_page_says_what_it_was_fitted_on(house):
+    words, found = check_page(pages.model_page(house, model_hash="f" * 64))
+    assert house.fitted.set_hash in words
+    assert "f" * 64 in words
+    assert "to cover 90% of lab values" in words
+    assert "package" in words
+    assert found.tags["svg"] == 1
+
+
+def test_the_model_page_has_a_sheet_for_each_departure(house, shift, verified):
+    assert set(verified["decision"]) == {"hold"}
+    words, found = check_page(pages.model_page(house, session=shift, verified=verified))
+    assert found.tags["svg"] == 1 + 2 * len(verified)
+    for sample, row in verified.iterrows():
+        assert f"Sample {sample}" in words
+        assert row["reason"][1:] in words
+    assert words.count("what was done") == len(verified)
+
+
+def test_a_reading_page_holds_one_reading(house, shift, verified):
+    sample = verified.index[0]
+    words, _ = check_page(pages.reading_page(house, shift, verified, sample))
+    assert f"Sample {sample}" in words
+    assert "hold" in words
+    assert "replicates_disagree" in words
+    with pytest.raises(TableError, match="there is no reading of 'S0'"):
+        pages.reading_page(house, shift, verified, "S0")
+
+
+def test_a_figure_comes_with_its_numbers_and_a_table_with_row_names():
+    from specmatch.report.figure_style import new_figure
+
+    ax = new_figure().subplots()
+    ax.plot([0, 1], [0, 1], label="<a>")
+    ax.legend()
+    numbers = pd.DataFrame({"n": [1]}, index=pd.Index(["<r>"], name="row"))
+    body = figure(ax, name="f1", caption="A <caption>", says="It rises & rises.", numbers=numbers)
+    words, found = check_page(whole_page("T", "lead", f"<p>{CAUTIONS}</p>", [Section("s", "S", body)]))
+    assert "<r>" in words
+    assert "<a>" in words
+    assert ("svg", "aria-label", "It rises & rises.") in found.attributes
+    assert 'scope="row">b' in table(pd.DataFrame({"x": ["b"], "y": [2.0]}), "c")
+
+
+@pytest.fixture(scope="module")
+def chromium():
+    path = next(
+        (found for name in ("chromium", "chromium-browser", "google-chrome") if (found := shutil.which(name))), None
+    )
+    return path or pytest.skip("no Chromium on this machine: pages are not rendered")
+
+
+def render(chromium, folder, page, *more):
+    source = folder / "page.html"
+    source.write_text(page, encoding="utf-8")
+    subprocess.run(
+        [
+            chromium, "--headless", "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
+            "--disable-background-networking", "--disable-component-update", "--disable-sync",
+            "--disable-dev-shm-usage", "--hide-scrollbars", f"--user-data-dir={folder / 'profile'}", *more,
+            source.as_uri(),
+        ],
+        check=True, capture_output=True, timeout=120,
+    )  # fmt: skip
+
+
+def pages_of(pdf):
+    return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
+
+
+@pytest.mark.parametrize("width", [500, 1200])
+def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, set_html, width):
+    from matplotlib import image
+
+    render(chromium, tmp_path, set_html, f"--window-size={width},2400", f"--screenshot={tmp_path / 'page.png'}")
+    drawn = image.imread(tmp_path / "page.png")
+    assert drawn.shape[1] == width
+    # ink over the whole height, and nothing runs off the right edge
+    rows = drawn[..., :3].min(axis=(1, 2)) < 0.5
+    assert rows[: drawn.shape[0] // 2].mean() > 0.3
+    assert drawn[:, -3:, :3].min() > 0.9
+
+
+def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_html, house, shift, verified):
+    reading = verified.copy()
+    sample = reading.index[0]
+    # the most that a sheet may have to say
+    for column in ("reason", "advice", "explanation"):
+        reading[column] = "a long sentence about what was found in this pour; " * 40
+    reading.at[sample, "warnings"] = tuple(sm.WARNING_CODES)[:9]
+    page = pages.reading_page(house, shift, reading, sample, model_hash="f" * 64)
+    render(chromium, tmp_path, page, "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'one.pdf'}")
+    assert pages_of(tmp_path / "one.pdf") == 1
+    whole = pages.model_page(house, session=shift, verified=reading)
+    render(chromium, tmp_path, whole, "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'model.pdf'}")
+    alone = pages.model_page(house)
+    render(chromium, tmp_path, alone, "--no-pdf-header-footer", f"--print-to-pdf={tmp_path / 'alone.pdf'}")
+    without, more = pages_of(tmp_path / "alone.pdf"), pages_of(tmp_path / "model.pdf")
+    # a sheet of its own for each reading, beside at most one page more for the table of them
+    assert without + 3 <= more <= without + 4
+    assert b"595" in (tmp_path / "one.pdf").read_bytes() or b"594.9" in (tmp_path / "one.pdf").read_bytes()
