@@ -4,12 +4,15 @@ import dataclasses
 import io
 import json
 import pickle
+import time
+import tracemalloc
 import zipfile
 
 import numpy as np
 import pytest
 
 from specmatch.errors import ModelFileError
+from specmatch.house.check_readings import check_arrays, refuse_other_readings
 from specmatch.house.model_file import flatten, load_arrays, restore, save_arrays
 from specmatch.storage import sha256_of
 
@@ -230,3 +233,114 @@ def test_settings_that_do_not_fit_are_refused():
     ):
         with pytest.raises(ModelFileError, match=message):
             restore(broken, arrays, "house", CLASSES)
+
+
+def a_model_file(path):
+    """Write a file of the size and make-up of a fitted model."""
+    rng = np.random.default_rng(1)
+    arrays, settings = flatten(an_object(), "house")
+    arrays |= {f"fit.{name}": rng.normal(size=shape) for name, shape in (("axes", (60, 8)), ("means", (12, 8)))}
+    arrays["fit.names"] = np.array([f"batch {row}" for row in range(30)])
+    save_arrays(path, arrays, {"settings": settings, "coverage": 0.9})
+    return path
+
+
+def mutated(data, rng):
+    """Return the bytes of a model file with one of the accidents and tricks that files meet."""
+    kind = rng.integers(8)
+    at = int(rng.integers(len(data)))
+    if kind == 0:
+        return data[:at] + bytes([data[at] ^ (1 << int(rng.integers(8)))]) + data[at + 1 :]
+    if kind == 1:
+        many = bytearray(data)
+        for place in rng.integers(len(data), size=int(rng.integers(2, 60))):
+            many[place] = int(rng.integers(256))
+        return bytes(many)
+    if kind == 2:
+        return data[:at]
+    if kind == 3:
+        return data[:at] + data[at + int(rng.integers(1, 200)) :]
+    if kind == 4:
+        return data[:at] + bytes(rng.integers(256, size=int(rng.integers(1, 200)), dtype=np.uint8)) + data[at:]
+    if kind == 5:  # the directory at the end, where sizes and offsets stand
+        start = data.rindex(b"PK\x01\x02")
+        place = start + int(rng.integers(len(data) - start))
+        return data[:place] + bytes(rng.integers(256, size=4, dtype=np.uint8)) + data[place + 4 :]
+    with zipfile.ZipFile(io.BytesIO(data)) as archive:
+        members = {entry.filename: archive.read(entry) for entry in archive.infolist()}
+    names = [name for name in members if name.startswith("arrays/")]
+    one, two = rng.choice(names, size=2, replace=False)
+    if kind == 6:  # two members change places
+        members[one], members[two] = members[two], members[one]
+    else:  # a header is rewritten, and every hash redone
+        text = members[one][: 10 + int.from_bytes(members[one][8:10], "little")]
+        place = int(rng.integers(8, len(text)))
+        new = text[:place] + bytes([int(rng.integers(32, 127))]) + text[place + 1 :]
+        members[one] = new + members[one][len(text) :]
+        content = json.loads(members["manifest.json"])
+        content["arrays"][one.removeprefix("arrays/").removesuffix(".npy")]["sha256"] = sha256_of(members[one])
+        members["manifest.json"] = json.dumps(content).encode()
+        members["manifest.sha256"] = sha256_of(members["manifest.json"]).encode()
+    file = io.BytesIO()
+    with zipfile.ZipFile(file, "w") as archive:
+        for name, member in members.items():
+            archive.writestr(name, member)
+    return file.getvalue()
+
+
+@pytest.mark.slow
+def test_mutated_files_are_refused_by_name_or_read_identically(tmp_path, full_size, capsys):
+    path = a_model_file(tmp_path / "m")
+    data = path.read_bytes()
+    arrays, manifest = load_arrays(path)
+    rng = np.random.default_rng(20)
+    refused = identical = 0
+    slowest = largest = 0.0
+    tracemalloc.start()
+    for _ in range(20_000 if full_size else 400):
+        broken = mutated(data, rng)
+        path.write_bytes(broken)
+        tracemalloc.reset_peak()
+        before, began = tracemalloc.get_traced_memory()[0], time.perf_counter()
+        try:
+            got, told = load_arrays(path)
+        except ModelFileError:
+            refused += 1
+        else:
+            identical += 1
+            assert told == manifest and list(got) == list(arrays)
+            assert all(got[name].tobytes() == arrays[name].tobytes() for name in arrays)
+            assert all(got[name].shape == arrays[name].shape for name in arrays)
+        slowest = max(slowest, time.perf_counter() - began)
+        allowed = 16 * 2**20 + 10 * len(broken)
+        largest = max(largest, (tracemalloc.get_traced_memory()[1] - before) / allowed)
+    tracemalloc.stop()
+    if full_size:
+        with capsys.disabled():
+            print(f"\nmutated model files: {refused} refused, {identical} read identically, slowest {slowest:.3f} s, "
+                  f"memory at most {largest:.1%} of what is allowed")  # fmt: skip
+    assert refused > identical
+    assert slowest < 2.0 and largest <= 1.0
+
+
+def test_check_spectra_must_read_as_they_did():
+    spectra = np.array([[0.2, 0.4], [0.1, 0.3]])
+
+    def read(rows):
+        return {"colour": rows @ [1.0, 2.0], "nearest": np.array([0, 1]), "limit": np.array([np.inf, np.nan])}
+
+    arrays = check_arrays(spectra, read)
+    refuse_other_readings("m", arrays, read)
+    refuse_other_readings("m", arrays, lambda rows: {**read(rows), "colour": read(rows)["colour"] * (1 + 1e-12)})
+    for other, message in (
+        (lambda rows: {**read(rows), "colour": read(rows)["colour"] + [0, 1e-3]}, "colour of check spectrum 2"),
+        (lambda rows: {**read(rows), "nearest": np.array([1, 1])}, "nearest of check spectrum 1 is 1, was 0"),
+        (lambda rows: {**read(rows), "colour": np.array([np.nan, 1.0])}, "colour of check spectrum 1 is nan"),
+        (lambda rows: {**read(rows), "colour": np.ones(3)}, "colour of its check spectra in another form"),
+        (lambda rows: {"colour": rows[:, 0]}, "differ in the check reading"),
+        (lambda rows: {"colour": np.linalg.inv(np.zeros((2, 2)))}, "cannot read its own check spectra"),
+    ):
+        with pytest.raises(ModelFileError, match=message):
+            refuse_other_readings("m", arrays, other)
+    with pytest.raises(ModelFileError, match="holds no check spectra"):
+        refuse_other_readings("m", {}, read)

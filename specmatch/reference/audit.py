@@ -58,7 +58,8 @@ def audit_tables(
         # a batch that fits no beer needs no finding of its own where its whole session is off
         findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]
         findings += drifted
-        findings += beer_findings(pours, scored, _dates(scans, batches.loc[names]))
+        level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
+        findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
     return findings_table(findings)
 
 

@@ -22,7 +22,7 @@ UNLIKE_ANY_RATE = 0.01
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 # Two values were swapped when both are off by themselves and neither is once they change places.
-SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 2.8, 15.0, 3.0
+SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
 # Two labs are compared from so many batches each, and told apart at this two-sided level.
 FEWEST_OF_A_LAB, LAB_BIAS_P = 5, 0.001
@@ -83,6 +83,8 @@ class LabResiduals:
         Log lab colour; it less the held-out log colour; the latter over its expected size.
     core : ndarray of bool, shape (m,)
         Lab values that the others were judged by.
+    log_read : ndarray, shape (n_batches,)
+        Log colour read from the spectra of every batch, by a regression without it where it has a lab colour.
     """
 
     rows: NDArray[np.int64]
@@ -90,6 +92,7 @@ class LabResiduals:
     residual: Floats
     t: Floats
     core: NDArray[np.bool_]
+    log_read: Floats
 
 
 def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
@@ -110,7 +113,8 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
     colour = lab_colour[rows]
     if rows.size < FEWEST_LAB_VALUES or np.ptp(colour) < 1e-9 * colour.max():
         return None
-    means = pours.batch_means()[rows]
+    means = pours.batch_means()
+    log_read = np.zeros(lab_colour.size)
     position = np.full(lab_colour.size, -1)
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
@@ -125,9 +129,10 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
             sample,
             wavelength_nm=pours.wavelength_nm,
         )
-        residual = np.log(colour) - np.log(fit.predict(means))
+        log_read = np.log(fit.predict(means))
         # `held_out_colour` is in the order of batch codes, and so are the rows of the core
-        residual[core] = np.log(colour[core]) - np.log(fit.held_out_colour)
+        log_read[rows[core]] = np.log(fit.held_out_colour)
+        residual = np.log(colour) - log_read[rows]
         size = np.sqrt(fit.error.relative_variance(colour))
         t = residual / size
         t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
@@ -135,7 +140,7 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
         if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
             break
         core = now
-    return LabResiduals(rows, np.log(colour), residual, t, core)
+    return LabResiduals(rows, np.log(colour), residual, t, core, log_read)
 
 
 def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[Finding]:

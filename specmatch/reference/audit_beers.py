@@ -15,7 +15,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.40, 0.05
+RECIPE_RATE, CLUSTER_RATE = 0.45, 0.05
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
@@ -24,13 +24,15 @@ LENT_DOF = 20
 N_SIMULATED = 4000
 
 
-def beer_findings(pours: Pours, scored: BatchScores, dates: NDArray[np.str_]) -> Iterator[Finding]:
+def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two.
 
     Parameters
     ----------
     pours : Pours
     scored : BatchScores
+    level : ndarray, shape (n_batches,)
+        Logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it from.
     dates : ndarray of str, shape (n_batches,)
         ISO dates; blank where unknown.
 
@@ -40,14 +42,13 @@ def beer_findings(pours: Pours, scored: BatchScores, dates: NDArray[np.str_]) ->
     """
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
-    strength = scored.along(scored.up_strength, np.arange(scored.beer.size))
-    usual = _usual_variance([strength[rows] for rows in members])
+    usual = _usual_variance([level[rows] for rows in members])
     changed: set[int] = set()
     for beer, rows in enumerate(members):
         dated = rows[dates[rows] != ""]
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            finding = _change(pours, beer, in_time, strength[in_time], dates, usual, RECIPE_RATE / n_beers)
+            finding = _change(pours, beer, in_time, level[in_time], dates, usual, RECIPE_RATE / n_beers)
             if finding is not None:
                 changed.add(beer)
                 yield finding
@@ -78,7 +79,7 @@ def _change(
         "beer",
         name,
         abs(float(np.expm1(step))),
-        f"{name} is {np.expm1(step):+.0%} in absorbance from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
+        f"{name} is {np.expm1(step):+.0%} in colour from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
         f"batches against {k} before, t = {statistic[0]:.1f}",
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
@@ -109,7 +110,8 @@ def _step_limit(n: int, rate: float) -> float:
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:
     side, share = _best_split(points)
-    if share <= _split_limit(rows.size, points.shape[1], round(rate, 6)):
+    # one long axis splits more easily than many even ones; which it is is not known
+    if share <= max(_split_limit(rows.size, n_axes, round(rate, 6)) for n_axes in (1, points.shape[1])):
         return
     smaller = rows[side == (side.mean() < 0.5)]
     name, listed = pours.beer_names[beer], ", ".join(pours.batch_names[row] for row in smaller[:5])

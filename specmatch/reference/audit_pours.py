@@ -17,7 +17,7 @@ Floats = NDArray[np.float64]
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
 # Chance that a set of good pours brings any odd_pour at all, were its pour errors normal; their tails are longer.
-ODD_POUR_RATE = 0.1
+ODD_POUR_RATE = 0.06
 # Pours held against their mates for the size of ordinary pour errors; the rest may be faults themselves.
 ORDINARY_SHARE = 0.95
 # Foam is white: against a reference in water it reads about this much. Its exact level does not matter here.
