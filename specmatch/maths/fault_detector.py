@@ -4,7 +4,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import cho_factor, cho_solve
 
 from specmatch.maths.fault_shapes import FAULTS, Optics, with_fault
 
@@ -62,7 +61,8 @@ class Detector:
         atoms = np.concatenate([with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS])
         self._loading = causes * np.sqrt(spread)[:, None]
         self._scaled = self._loading / noise
-        self._inner = cho_factor(np.eye(len(causes)) + self._scaled @ self._loading.T)
+        # one and more on the diagonal of a handful of rows: an inverse is as good as a factor
+        self._inner = np.linalg.inv(np.eye(len(causes)) + self._scaled @ self._loading.T)
         # from each size to the next, and from nothing to the first of each fault
         self._start = np.zeros_like(atoms)
         self._start[_LATER] = atoms[_LATER - 1]
@@ -71,15 +71,18 @@ class Detector:
         start_weights = np.zeros_like(weights)
         start_weights[_LATER] = weights[_LATER - 1]
         self._step_weights = weights - start_weights
-        # the floor is for a fault that changes nothing here, such as clipping where nothing is clipped
-        self._step_square = np.maximum((self._step * self._step_weights).sum(axis=1), 1e-300)
+        square = (self._step * self._step_weights).sum(axis=1)
+        # a fault that changes nothing here, such as clipping where nothing is clipped, has no best size but 0
+        changes = square > 1e-200
+        self._step_square = np.where(changes, square, 0.0)
+        self._per_square = np.where(changes, 1.0 / np.where(changes, square, 1.0), 0.0)
         self._start_step = (self._start * self._step_weights).sum(axis=1)
         self._start_square = (self._start * start_weights).sum(axis=1)
 
     def solve(self, rows: Floats) -> Floats:
         """Return rows, shape (n, p), times the inverse covariance of good scans (by Woodbury's identity)."""
         scaled = rows / self._noise
-        return scaled - cho_solve(self._inner, (scaled @ self._loading.T).T).T @ self._scaled
+        return scaled - (scaled @ self._loading.T) @ (self._inner @ self._scaled)
 
     def distance(self, departure: Floats) -> Floats:
         """Return squared Mahalanobis distances, shape (n,), of departures, shape (n, p)."""
@@ -142,7 +145,7 @@ class Detector:
         for atom in _LATER:
             before[:, atom] = before[:, atom - 1] + along[:, atom - 1]
         along -= self._start_step
-        share = np.clip(along / self._step_square, 0.0, 1.0)
+        share = np.clip(along * self._per_square, 0.0, 1.0)
         gain = 2.0 * (before + share * along) - share**2 * self._step_square - self._start_square
         best = np.maximum.reduceat(gain, _FIRST, axis=1)
         at_best = gain >= best[:, _FAULT_OF_ATOM]
