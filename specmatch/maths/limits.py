@@ -215,7 +215,8 @@ def fit_domain(
     pour_q = float(_scores_and_residual(deviations, loadings)[1].sum() / pour_dof) if pour_dof else 0.0
     between = squared_distances(scores, scores)
     np.fill_diagonal(between, np.inf)
-    leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1))
+    # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
+    leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1) + 1e-12)
     q_mean, q_dof = scaled_chi_square(held_out[:, loadings.shape[1] - 1] + rounding)
     return DomainFit(
         scale,

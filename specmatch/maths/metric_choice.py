@@ -28,10 +28,8 @@ Ints = NDArray[np.int64]
 SCALES = (
     Scale("reflectance"),
     Scale("absorbance"),
-    *(Scale("log_absorbance", offset, dark) for dark in (0.0, 0.03, 0.06) for offset in (0.03, 0.06)),
+    *(Scale("log_absorbance", offset, dark) for dark in (0.0, 0.03, 0.06, 0.10) for offset in (0.03, 0.05, 0.08)),
 )
-# the noisiest channel that is used, over the median: light falls off towards both ends of the band
-NOISIEST = (np.inf, 3.0, 1.5)
 MOST_COMPONENTS = 10
 # a set of one beer holds no other beer out; what served invented houses of twelve beers best then stands unchosen
 ONE_BEER_SCALE, ONE_BEER_COMPONENTS = Scale("log_absorbance", 0.03, 0.03), 6
@@ -161,7 +159,7 @@ def choose_metric(
     transform: str = "auto",
     n_components: int | None = None,
 ) -> MetricChoice:
-    """Try scales, bands and numbers of components, and return the best.
+    """Try scales and numbers of components, and return the best.
 
     Parameters
     ----------
@@ -197,22 +195,13 @@ def choose_metric(
     brewed = brewed_over_the_colours(few)
     best: MetricChoice | None = None
     for scale in scales:
-        whole = _on_scale(scale, samples, pours, pour_sample, most)
+        choice = _on_scale(scale, samples, pours, pour_sample, most)
         spectra = scale.apply(few.reflectance)
-        foreign = scale.apply(brewed.reflectance)
-        for noisiest in NOISIEST:
-            choice = on_channels(whole, np.flatnonzero(whole.noise <= noisiest * np.median(whole.noise)))
-            used = spectra[:, choice.channels]
-            centre, axes = principal_axes(mean_by(used, few.batch)[0], choice.noise, most)
-            found = merits(
-                (used - centre) @ axes,
-                few,
-                (foreign[:, choice.channels] - centre) @ axes,
-                brewed.beer,
-            )
-            n = found.size - 1 if n_components else int(found.argmax())
-            if best is None or found[n] > best.merit + 1e-9:
-                best = replace(choice, n_components=n + 1, merit=float(found[n]))
+        centre, axes = principal_axes(mean_by(spectra, few.batch)[0], choice.noise, most)
+        found = merits((spectra - centre) @ axes, few, (scale.apply(brewed.reflectance) - centre) @ axes, brewed.beer)
+        n = found.size - 1 if n_components else int(found.argmax())
+        if best is None or found[n] > best.merit + 1e-9:
+            best = replace(choice, n_components=n + 1, merit=float(found[n]))
     assert best is not None
     return best
 

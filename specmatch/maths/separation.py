@@ -6,6 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import fdtri, ncfdtr
 
+from specmatch.maths.residual import SHARE
 from specmatch.maths.typical_beers import TypicalityFit
 
 Floats = NDArray[np.float64]
@@ -60,8 +61,9 @@ def expected_held(
 
     Notes
     -----
-    Squared distance over its scatter follows a noncentral F distribution. The squared distance between two estimated
-    means is too large by their uncertainty, which is taken off first.
+    Squared distance over its scatter follows a noncentral F distribution, if the really poured beer scatters as the
+    claimed one does: a forecast for "what if"; what was observed on held-out batches is the better figure. The
+    squared distance between two estimated means is too large by their uncertainty, which is taken off first.
 
     Examples
     --------
@@ -81,11 +83,11 @@ def expected_held(
     n = float(known[claimed] if n_batches is None else n_batches)
     second = float(dof - n_axes + 1) if n_batches is None else float(known.size * (n_batches - 1) - n_axes + 1)
     scatter = fit.metric.scatter(float(n_pours)) + 1.0 / n
-    gap = (fit.beer_means[claimed] - fit.beer_means[really]) ** 2
-    gap = np.maximum(gap - (1.0 / known[claimed] + 1.0 / known[really]), 0.0)
+    gap = (fit.beer_means[claimed] - fit.beer_means[really]) ** 2 - scale / known[claimed] - scale / known[really]
     last = float(min(second, fit.tail.dof))
-    limit = fdtri(n_axes, last, 1.0 - rate) * fit.tail.inflation
-    return float(1.0 - ncfdtr(n_axes, max(second, 1.0), (gap / scatter).sum() / scale, limit))
+    limit = fdtri(n_axes, last, 1.0 - rate * (1.0 - SHARE))
+    apart = max(0.0, float((gap / scatter).sum())) / (scale * fit.tail.inflation)
+    return float(1.0 - ncfdtr(n_axes, max(last, 1.0), apart, limit))
 
 
 def remedy(

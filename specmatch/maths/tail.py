@@ -57,8 +57,8 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
     Notes
     -----
     Normal scatter: the inflation brings the mean of F to that of the statistics plus one standard error, and never
-    below 1, because the choice of the metric saw these batches. A longer tail (scatter of batches like a multivariate t) is taken only where its
-    likelihood is so much larger that chance would bring it once in a thousand sets.
+    below 1, because the choice of the metric saw these batches. A longer tail (scatter of batches like a multivariate
+    t) is taken only where its likelihood is so much larger that chance would bring it once in a thousand sets.
 
     Examples
     --------
@@ -72,7 +72,7 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
         return NORMAL
     x, a, d, w = statistic[kept], n_axes[kept], dof[kept], weight[kept] / weight[kept].mean()
     standard_error = np.sqrt(2.0 / (w.sum() * a.mean()))
-    plain = max(1.0, float(np.average(x * (d - 2.0) / d, weights=w)) * (1.0 + standard_error))
+    plain = float(max(1.0, np.average(x * (d - 2.0) / d, weights=w) * (1.0 + standard_error)))
     grid = np.array([[_log_likelihood(x, i, a, np.minimum(d, t), w) for i in INFLATIONS] for t in (*TAIL_DOFS, np.inf)])
     gain = 2.0 * (grid[:-1].max(axis=1) - grid[-1].max())
     if gain.max() < WORTHWHILE_GAIN:
