@@ -162,7 +162,7 @@ def test_the_map_rings_hold_what_the_model_accepts(small_house, ax):
     plots.plot_identity_map(house, new.spectra, new.scans, ax=ax)
     rings = ax.patches
     assert len(rings) == len(house.beers_)
-    typical, none = ax.get_lines()[1:3]
+    typical, none = ax.get_lines()[-2:]
     readings = house.read(new.spectra, scans=new.scans)
     assert len(typical.get_xdata()) == (readings["plausible_beers"].map(len) > 0).sum()
     assert len(none.get_xdata()) == (readings["plausible_beers"].map(len) == 0).sum()
@@ -178,7 +178,8 @@ def test_the_map_rings_hold_what_the_model_accepts(small_house, ax):
 
 def test_the_map_without_samples(small_house, ax):
     plots.plot_identity_map(small_house[0], ax=ax)
-    assert len(ax.get_lines()) == 1
+    # one line of marks for all batches, one mark for each beer
+    assert len(ax.get_lines()) == 1 + len(small_house[0].beers_)
 
 
 def test_mix_ups_stand_from_pale_to_dark_with_their_shares(evaluation, ax):

@@ -12,6 +12,7 @@ from specmatch.house.evaluation import Evaluation
 from specmatch.house.gathering import gather_samples
 from specmatch.maths.identification import distance_limits
 from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain
+from specmatch.report.swatch import swatch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -73,6 +74,11 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
                 Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
             )
             reach[code] = max(width, height) / 2.0
+        mean = fitted.faults.beer_means[code]
+        ax.plot(
+            x, y, "s", markersize=5, markerfacecolor=swatch(mean, fitted.wavelength_nm), markeredgecolor=INK,
+            markeredgewidth=0.7, label="mean of a beer, in its colour" if code == 0 else None,
+        )  # fmt: skip
     _write_names(ax, fitted.beers, middles, reach)
     if spectra is not None:
         samples = gather_samples(fitted, spectra, scans)

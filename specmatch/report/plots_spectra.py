@@ -16,6 +16,7 @@ from specmatch.maths.fault_detector import NO_FAULT
 from specmatch.maths.fault_shapes import FAULT_NAMES
 from specmatch.maths.statistics import mean_by
 from specmatch.report.figure_style import BLUE, INK, LINES, ORANGE, PALE, QUIET, axis_or_new, plain, shades
+from specmatch.report.swatch import swatch
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -30,6 +31,8 @@ WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
 
 def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean spectrum of each beer with the spread of its batches, palest beer first.
+
+    The square at the end of a line has the colour of the light that comes back through the beer.
 
     Parameters
     ----------
@@ -74,7 +77,11 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
     for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
         rows = by_batch[(refs.batches["beer"] == beer).to_numpy()]
         mean = rows.mean(axis=0)
-        ax.plot(nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})")
+        ax.plot(
+            nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})",
+            marker="s", markevery=[-1], markersize=7, markerfacecolor=swatch(mean, nm), markeredgecolor=INK,
+            markeredgewidth=0.7, clip_on=False,
+        )  # fmt: skip
         if len(rows) > 1:
             spread = rows.std(axis=0, ddof=1)
             ax.fill_between(nm, mean - spread, mean + spread, color=colour, alpha=0.22, linewidth=0)
