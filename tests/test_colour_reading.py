@@ -1,0 +1,96 @@
+"""What speaks against a colour: another route, a beer whose A430 is not to be had, a path that nobody poured twice."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.demo.brewery import Brewery
+
+
+def fitted(past, scans=None, spectra=None, batches=None):
+    refs = sm.ReferenceSet(
+        past.spectra if spectra is None else spectra,
+        past.scans if scans is None else scans,
+        past.batches if batches is None else batches,
+    )
+    return sm.HouseModel().fit(refs)
+
+
+@pytest.fixture(scope="module")
+def past():
+    return Brewery(seed=5).draw(5)
+
+
+@pytest.fixture(scope="module")
+def house(past):
+    return fitted(past)
+
+
+@pytest.fixture(scope="module")
+def new():
+    return Brewery(seed=5).draw(2, draw=1)
+
+
+def test_good_samples_carry_no_caution(house, new):
+    readings = house.read(new.spectra, scans=new.scans)
+    codes = {code for cell in readings["warnings"] for code in cell}
+    assert not codes & {"routes_disagree", "colour_not_fit"}
+    assert (readings["interval_method"] == "jackknife+").all()
+
+
+def test_cautions_travel_with_the_model(house, new, tmp_path):
+    house.save(tmp_path / "m.model")
+    loaded = sm.HouseModel.load(tmp_path / "m.model")
+    assert loaded.fitted.cautions.optics.trusted_to == house.fitted.cautions.optics.trusted_to
+    pd.testing.assert_frame_equal(loaded.read(new.spectra, scans=new.scans), house.read(new.spectra, scans=new.scans))
+
+
+def test_a_cup_of_another_path_makes_the_routes_disagree(house, new):
+    # path set in a wider cup than the one that is read from: every number of that route is too high by a third
+    cautions = house.fitted.cautions
+    other = replace(cautions, optics=replace(cautions.optics, path_cm=cautions.optics.path_cm / 1.33))
+    moved = house.with_fitted(replace(house.fitted, cautions=other))
+    readings = moved.read(new.spectra, scans=new.scans)
+    disagree = readings["warnings"].map(lambda cell: "routes_disagree" in cell)
+    unknown = readings["warnings"].map(lambda cell: "interval_not_covered" in cell)
+    reached = readings["colour"].astype(float) <= cautions.optics.trusted_to
+    assert disagree[reached & ~unknown].mean() > 0.8
+    # what promises nothing cannot be denied
+    assert not disagree[unknown].any()
+
+
+def test_a_cloudy_beer_keeps_its_identity_and_loses_its_colour(past, new):
+    rng = np.random.default_rng(1)
+    beer = past.batches["beer"] == "Saddle Pale"
+    noise = np.where(beer, np.exp(rng.normal(0, 0.2, len(beer))), 1.0)
+    model = fitted(past, batches=past.batches.assign(colour=past.batches["colour"] * noise))
+    readings = model.read(new.spectra, scans=new.scans)
+    named = readings[readings["plausible_beers"].map(lambda cell: cell == ("Saddle Pale",))]
+    assert len(named) and named["warnings"].map(lambda cell: "colour_not_fit" in cell).all()
+    others = readings[readings["nearest_beer"] != "Saddle Pale"]
+    assert not others["warnings"].map(lambda cell: "colour_not_fit" in cell).any()
+
+
+def test_pours_that_nobody_repeated_get_the_fill_tolerance(past, house, new):
+    first = past.scans.groupby("sample").head(1)
+    lone = fitted(past, scans=first, spectra=past.spectra.loc[first.index])
+    readings = lone.read(new.spectra, scans=new.scans)
+    assert (readings["interval_method"] == "jackknife+, fill tolerance added").all()
+    plain = lone.fitted.colour.interval(new.spectra[lone.wavelengths_].to_numpy()[:5], 1, 0.90)
+    alone = lone.read(new.spectra.iloc[:5])
+    assert np.all(alone["colour_high"].to_numpy() > plain.high) and np.all(alone["colour_low"].to_numpy() < plain.low)
+    np.testing.assert_allclose(alone["colour"].to_numpy(dtype=float), plain.colour, rtol=1e-6)
+    # a set with separate pours knows their spread
+    assert house.fitted.cautions.pours_shown and not lone.fitted.cautions.pours_shown
+
+
+def test_batches_without_a_lab_value_serve_identity_only(past, new):
+    blank = past.batches.copy()
+    blank.loc[blank["beer"] == "Chalk Lager", "colour"] = np.nan
+    model = fitted(past, batches=blank)
+    assert model.fitted.colour.n_batches == 55 and "Chalk Lager" in model.beers_
+    readings = model.read(new.spectra, scans=new.scans)
+    assert (readings["nearest_beer"] == "Chalk Lager").sum() >= 1

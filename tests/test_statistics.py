@@ -1,0 +1,29 @@
+"""Counts with bounds and means by group, against SciPy and by hand."""
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from specmatch.maths.statistics import binomial_bounds, mean_by
+
+
+@pytest.mark.parametrize("n", [1, 5, 30, 299])
+def test_bounds_of_counts_equal_scipy(n):
+    for k in {0, 1, n // 2, n}:
+        exact = stats.binomtest(k, n).proportion_ci(0.95, method="exact")
+        low, high = binomial_bounds(k, n)
+        assert (float(low), float(high)) == pytest.approx((exact.low, exact.high), abs=1e-12)
+
+
+def test_no_errors_in_so_many_bounds_the_rate():
+    # one-sided 95 %: 0 of 30, 59, 100, 299
+    _, high = binomial_bounds(0, [30, 59, 100, 299], level=0.90)
+    np.testing.assert_allclose(high, [0.095, 0.050, 0.030, 0.010], atol=5e-4)
+    assert [float(bound) for bound in binomial_bounds(0, 0)] == [0.0, 1.0]
+
+
+def test_means_by_group():
+    values = np.arange(12.0).reshape(6, 2)
+    means, counts = mean_by(values, [1, 0, 1, 0, 1, 2])
+    np.testing.assert_allclose(means, [[4.0, 5.0], [4.0, 5.0], [10.0, 11.0]])
+    assert counts.tolist() == [2, 3, 1]
