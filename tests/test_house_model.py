@@ -47,7 +47,9 @@ def test_readings_do_not_depend_on_company_order_or_column_order(house, new):
     readings = house.read(new.spectra, scans=new.scans)
     turned = new.spectra.iloc[::-1, ::-1]
     again = house.read(turned, scans=new.scans).loc[readings.index]
-    pd.testing.assert_frame_equal(again, readings, rtol=1e-6)  # the order of sums moves the last digits, the kernel matrix magnifies them
+    pd.testing.assert_frame_equal(
+        again, readings, rtol=1e-6
+    )  # the order of sums moves the last digits, the kernel matrix magnifies them
     one = new.scans[new.scans["sample"] == readings.index[4]]
     alone = house.read(new.spectra.loc[one.index], scans=one)
     pd.testing.assert_frame_equal(alone, readings.iloc[[4]], rtol=1e-6)
@@ -200,3 +202,22 @@ def test_batches_without_a_lab_colour_serve_identity_only():
     assert readings["colour"].isna().all()
     assert readings["interval_method"].str.contains("too few lab colours").all()
     assert (readings["nearest_beer"] != "").all()
+
+
+def test_a_retired_beer_is_not_offered_after_its_last_day():
+    brewery = Brewery(seed=1)
+    past, new = brewery.draw(4), brewery.draw(1, draw=1)
+    old = brewery.beers[4]
+    beers = pd.DataFrame({"valid_to": ["2020-12-31"]}, index=pd.Index([old], name="beer"))
+    house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches, beers=beers))
+    beer_of = new.scans.groupby("sample", sort=False)["batch"].first().map(new.batches["beer"])
+    got = house.verify(new.spectra, claimed=beer_of, scans=new.scans)
+    own = got[got["claimed"] == old]
+    assert (own["decision"] == "hold").all()
+    assert own["reason"].str.contains("not offered on the day").all()
+    assert not got["plausible_beers"].map(lambda names: old in names).any()
+    # a sample from before that day, or of an unknown day, may still be it
+    earlier = house.read(new.spectra, scans=new.scans.assign(measured_at="2020-06-01T08:00:00+00:00"))
+    undated = house.read(new.spectra, scans=new.scans.drop(columns="measured_at"))
+    for readings in (earlier, undated):
+        assert (readings.loc[own.index, "nearest_beer"] == old).all()

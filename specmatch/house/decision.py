@@ -48,7 +48,7 @@ def decide(
     claimed : str
         The beer, or the package label, that the line says it is.
     claimed_p_value : float
-        How typical the sample is of the claimed beer (the best of `beers`), in [0, 1].
+        How typical the sample is of the claimed beer (the best of `beers`), in [0, 1]; NaN where it is not offered.
     false_reject_rate : float
         Share of rightly claimed samples that may be held, in (0, 1).
     nearest_beer : str
@@ -95,6 +95,12 @@ def decide(
                 f"this check cannot tell {claimed} from {', '.join(others)}: confirm by another route where it matters",
             )
         return Decision(CONSISTENT, typical, "go on")
+    if np.isnan(claimed_p_value):
+        return Decision(
+            HOLD,
+            f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)",
+            "keep the packages; correct the claim, or the table of beers",
+        )
     rate = f"under the stated {false_reject_rate:.3g}"
     unlikely = f"p < 0.001, {rate}" if claimed_p_value < 0.001 else f"p = {claimed_p_value:.3f}, {rate}"
     if others:
@@ -154,7 +160,7 @@ def decide_all(
             rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
             continue
         meant = laid_down.beers_of(claim, on)
-        best = max(meant, key=lambda beer: p[places[beer]])
+        best = max(meant, key=lambda beer: np.nan_to_num(p[places[beer]], nan=-1.0))
         limits = laid_down.limits_of(best, on)
         colour = None
         if limits is not None:

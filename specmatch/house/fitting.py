@@ -15,6 +15,7 @@ from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing
 from specmatch.house.colour_reading import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
+from specmatch.house.offered import Offered, learn_offered
 from specmatch.maths.band import usable_band
 from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.faults import FaultFit, fit_faults
@@ -53,6 +54,7 @@ class FittedHouse:
     domain: DomainFit
     faults: FaultFit
     conditions: Conditions
+    offered: Offered
     cautions: ColourCautions | None
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
 
@@ -143,6 +145,7 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
             reflectance, batch, sample, wavelength_nm=wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE
         ),
         faults=faults,
+        offered=learn_offered(beers, refs.beers),
         conditions=learn_conditions(scans, refs.reference_kind),
         odd_pours=tuple(str(name) for name in pours.names[odd]),
     )

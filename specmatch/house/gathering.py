@@ -34,6 +34,8 @@ class Samples:
         None where every sample has one pour.
     conditions : dict of str to list of str
         Sample -> sentences about conditions that the set does not hold.
+    measured_on : list of str
+        ISO date of each sample's first scan, "" where it is not known.
     """
 
     averages: Averages
@@ -42,6 +44,7 @@ class Samples:
     sample_of_pour: NDArray[np.int64]
     odd: OddPours | None
     conditions: dict[str, list[str]]
+    measured_on: list[str]
 
     @property
     def index(self) -> pd.Index:
@@ -87,7 +90,7 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
         lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
-        return Samples(own, lacking, own, own.codes, None, {})
+        return Samples(own, lacking, own, own.codes, None, {}, [""] * len(values))
     table = check_scans(scans, checked.scan_ids)
     warnings: dict[str, list[str]] = {}
     disagreeing: set[str] = set()
@@ -106,8 +109,9 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
     whole = average(pours.reflectance, of_pour)
     conditions = {} if scans is None else departures_from(fitted.conditions, table)
+    days = _measured_on(table)
     if every_pour or len(whole.names) == len(pours.names):
-        return Samples(whole, warnings, pours, whole.codes, None, conditions)
+        return Samples(whole, warnings, pours, whole.codes, None, conditions, days)
     suspected = None
     if disagreeing:
         # a pour is suspected when all of its scans are
@@ -119,4 +123,12 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         codes = whole.codes[~odd.odd]
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
-    return Samples(means, warnings, pours, whole.codes, odd, conditions)
+    return Samples(means, warnings, pours, whole.codes, odd, conditions, days)
+
+
+def _measured_on(table: pd.DataFrame) -> list[str]:
+    samples = table["sample"].drop_duplicates()
+    if "measured_at" not in table:
+        return [""] * len(samples)
+    first = dict(zip(samples, table.loc[samples.index, "measured_at"], strict=True))
+    return ["" if pd.isna(at) else str(at)[:10] for at in first.values()]

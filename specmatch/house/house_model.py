@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -297,4 +298,9 @@ class HouseModel:
         return model
 
     def _match(self, samples: Samples) -> Match:
-        return self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
+        match = self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
+        offered = self.fitted.offered.on(samples.measured_on)
+        if offered.all():
+            return match
+        p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
+        return replace(match, p_value=p_value, distance=distance)

@@ -6,11 +6,13 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
+from numpy.typing import NDArray
 
 from specmatch.house.colour_reading import read_colours
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.reasons import give_reasons
+from specmatch.house.row_codes import chosen_names, codes_by_row, sentences_by_row
 from specmatch.maths.typicality import Match
 
 READING_COLUMNS = (
@@ -70,32 +72,27 @@ def readings_table(
         )  # fmt: skip
         colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
         colour_codes = got.codes
-    thin = np.asarray(f.identity.too_few_batches)
     beer = nearest.copy()
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well
         if claim in f.beers:
             beer[row] = f.beers.index(claim)
-    unlike = match.p_value.max(axis=1) <= CLEARLY_UNLIKE * false_reject_rate
+    unlike = np.nan_to_num(match.p_value).max(axis=1) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=unlike)
-    warnings = []
-    for row, name in enumerate(means.names):
-        codes = [*samples.warnings.get(name, ()), *reasons.codes.get(row, ())]
-        if not f.lowest_colour <= colour[row] <= f.highest_colour and f.colour is not None:
-            codes.append("outside_colour_range")
-        if not plausible[row].any():
-            codes += ["unlike_any_beer", "interval_not_covered"]
-        elif outside_domain[row]:
-            # it may pass for a beer of the set, but the colour regression has not seen its kind
-            codes.append("interval_not_covered")
-        if plausible[row].sum() > 1:
-            codes.append("ambiguous_beer")
-        if thin[nearest[row]]:
-            codes.append("too_few_batches")
-        codes += colour_codes.get(row, ())
-        if normal:
-            codes.append("normal_errors_assumed")
-        warnings.append(tuple(dict.fromkeys(codes)))
+    known = plausible.sum(axis=1)
+    outside_colour = np.zeros(n, bool)
+    if f.colour is not None:
+        outside_colour = np.logical_not((f.lowest_colour <= colour) & (colour <= f.highest_colour))
+    flagged: list[tuple[NDArray[np.bool_], tuple[str, ...]]] = [
+        (outside_colour, ("outside_colour_range",)),
+        (known == 0, ("unlike_any_beer", "interval_not_covered")),
+        # it may pass for a beer of the set, but the colour regression has not seen its kind
+        (outside_domain, ("interval_not_covered",)),
+        (known > 1, ("ambiguous_beer",)),
+        (np.asarray(f.identity.too_few_batches)[nearest], ("too_few_batches",)),
+    ]
+    always = ("normal_errors_assumed",) if normal else ()
+    warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, colour_codes, always)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
     columns = {
         "colour": colour,
@@ -105,13 +102,13 @@ def readings_table(
         "interval_method": method,
         "nearest_beer": beers[nearest],
         "p_value": match.p_value[rows, nearest],
-        "p_value_method": [match.p_method[beer] for beer in nearest],
-        "plausible_beers": [tuple(beers[row]) for row in plausible],
+        "p_value_method": np.array(match.p_method, dtype=object)[nearest],
+        "plausible_beers": chosen_names(plausible, f.beers),
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
         "warnings": warnings,
-        "explanation": ["; ".join(reasons.sentences.get(row, ())) for row in range(n)],
+        "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,
     }
     return pd.DataFrame(columns, index=samples.index, columns=list(READING_COLUMNS))
