@@ -6,7 +6,8 @@ Nothing is imported from matplotlib until a figure is drawn; without it `Missing
 from specmatch.report.plots_colour import plot_colour_error, plot_coverage, plot_held_out_colour
 from specmatch.report.plots_identity import plot_identity_map, plot_mix_ups
 from specmatch.report.plots_line import plot_control_chart
-from specmatch.report.plots_spectra import plot_departure, plot_nearest_batches, plot_spectra, plot_usable_band
+from specmatch.report.plots_reading import plot_departure, plot_nearest_batches
+from specmatch.report.plots_spectra import plot_spectra, plot_usable_band
 
 __all__ = [
     "plot_colour_error",

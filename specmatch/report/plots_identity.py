@@ -179,11 +179,12 @@ def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats)
             if cost < least:
                 best, least = box, cost
         written.append(best)
-        ax.annotate(
-            plain(name), ((best[0] + best[2]) / 2.0, (best[1] + best[3]) / 2.0), ha="center", va="center",
+        ax.text(
+            (best[0] + best[2]) / 2.0, (best[1] + best[3]) / 2.0, plain(name), ha="center", va="center",
             fontsize="small", color=INK, zorder=4,
             bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
         )  # fmt: skip
+    ax.update_datalim(np.array(written).reshape(-1, 2))
 
 
 def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
