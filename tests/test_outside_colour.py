@@ -1,0 +1,115 @@
+"""Colour held against values from outside, each with its source."""
+
+import warnings
+
+import numpy as np
+import pytest
+from sklearn.datasets import load_linnerud
+
+from specmatch.colour import (
+    EBC_PER_SRM,
+    HALF_INCH_CM,
+    average_absorbance,
+    clear_enough,
+    ebc_from_absorbance,
+    srm_from_absorbance,
+)
+from specmatch.maths.pls import fit_pls
+from specmatch.models.colour_regressor import ColourRegressor
+
+with warnings.catch_warnings():
+    warnings.simplefilter("ignore")  # the library warns of plotting extras that are not installed
+    colour = pytest.importorskip("colour")
+    from colour.quality.cfi2017 import load_TCS_CIE2017
+
+NM = np.arange(400.0, 701.0, 10.0)
+
+
+def test_factors_of_the_two_methods():
+    # ASBC Methods of Analysis, Beer-10A: 12.7 A430 in 1 cm, 10 A430 in half an inch
+    assert srm_from_absorbance(2.0) == pytest.approx(25.4, abs=1e-12)
+    assert srm_from_absorbance(1.0, path_cm=HALF_INCH_CM) == pytest.approx(10.0, abs=1e-12)
+    # Analytica-EBC 9.6 (number from memory): 25 A430 in 1 cm
+    assert ebc_from_absorbance(2.0) == 50.0
+    assert round(EBC_PER_SRM, 4) == 1.9685
+
+
+def test_dilution_series_in_print():
+    # A. J. deLange, 2006: a beer of 17.6 SRM diluted to 50, 40, 30 and 20 %
+    for share, srm in ((0.5, 8.8), (0.4, 7.04), (0.3, 5.28), (0.2, 3.52)):
+        a430 = 17.6 / 12.7 * share
+        assert srm_from_absorbance(a430) == pytest.approx(srm, abs=1e-12)
+        assert srm_from_absorbance(a430, dilution=1.0 / share) == pytest.approx(17.6, abs=1e-12)
+
+
+def test_average_beer_in_print():
+    # A. J. deLange, in Brewing Materials and Processes, Elsevier 2016, pp. 199-249; ratios computed from his formula
+    A = average_absorbance([400, 430, 450, 500, 550, 600, 650, 700], 12.7)
+    np.testing.assert_allclose(A, [1.541, 1.0, 0.772, 0.416, 0.226, 0.123, 0.067, 0.0364], atol=5e-4)
+    # Beer-10A: bright enough when A700 is at most 0.039 of A430; the average beer is
+    assert bool(clear_enough(A[1], A[-1])) and not bool(clear_enough(A[1], 0.04))
+
+
+def test_pls_of_linnerud():
+    # scikit-learn's PLSRegression(2) on its Linnerud data, all three responses together: first row of coef_, as it
+    # computes it; our kernel has one response, so its weights are those of the leading singular vector
+    X, Y = load_linnerud(return_X_y=True)
+    Xs, Ys = (X - X.mean(axis=0)) / X.std(axis=0, ddof=1), (Y - Y.mean(axis=0)) / Y.std(axis=0, ddof=1)
+    coefficients = np.zeros((3, 3))
+    E, F = Xs.copy(), Ys.copy()
+    weights, loads, answers = [], [], []
+    for _ in range(2):
+        direction = np.linalg.svd(E.T @ F)[2][0]
+        # with the response that the components of all three share, one component of ours is one of theirs
+        w = fit_pls(E, F @ direction, 1).rotation[0, 0]
+        t = E @ w
+        p, q = E.T @ t / (t @ t), F.T @ t / (t @ t)
+        E, F = E - np.outer(t, p), F - np.outer(t, q)
+        weights.append(w)
+        loads.append(p)
+        answers.append(q)
+    W, P, Q = (np.array(part).T for part in (weights, loads, answers))
+    coefficients = (W @ np.linalg.solve(P.T @ W, Q.T)).T * Y.std(axis=0, ddof=1)[:, None] / X.std(axis=0, ddof=1)
+    np.testing.assert_allclose(coefficients[0], [-1.17222165, -0.15794042, 0.08596902], atol=1e-6)
+
+
+def spectra_of(samples) -> np.ndarray:
+    return np.array([samples[name][NM] for name in samples])
+
+
+def lightness_of(reflectance: np.ndarray, nm: np.ndarray) -> np.ndarray:
+    """L* under illuminant D50 for the 2 degree observer, the conditions of the published table of the chart."""
+    observer = colour.MSDS_CMFS["CIE 1931 2 Degree Standard Observer"]
+    light = colour.SDS_ILLUMINANTS["D50"]
+    grid = np.arange(380.0, 781.0, 5.0)
+    weight = np.interp(grid, light.wavelengths, light.values) * observer[grid][:, 1]
+    rows = np.array([np.interp(grid, nm, row) for row in reflectance])
+    return 116.0 * np.cbrt(rows @ weight / weight.sum()) - 16.0  # every sample is above the linear part
+
+
+@pytest.mark.parametrize("chart", ["BabelColor Average", "ColorChecker N Ohta"])
+def test_lightness_of_real_patches_from_reflectance(chart):
+    # fitted on the 99 test samples of CIE 224:2017 against their L*, tested on two independent measurements of the same
+    # 24 colour patches, against L* from the luminance in their published xyY table ("ColorChecker 2005")
+    grid = np.arange(380.0, 781.0, 5.0)
+    samples = np.asarray(load_TCS_CIE2017(colour.SpectralShape(380, 780, 5)).values).T
+    assert samples.shape == (99, 81)
+    X, answer = np.array([np.interp(NM, grid, row) for row in samples]), lightness_of(samples, grid)
+    patches = np.array([[sd[nm] for nm in NM] for sd in colour.SDS_COLOURCHECKERS[chart].values()])
+    luminance = [xyY[2] for xyY in colour.CCS_COLOURCHECKERS["ColorChecker 2005"].data.values()]
+    published = 116.0 * np.cbrt(luminance) - 16.0
+
+    # 24 patches at nominal 90 %: fewer than 19 would be a chance of 3 % (binomial)
+    plain = ColourRegressor(regression=None).fit(
+        X, answer, groups=np.arange(99)
+    )  # values as they are: no beer in a cup
+    found = plain.predict_interval(patches, coverage=0.90)
+    assert np.sum((published >= found["colour_low"]) & (published <= found["colour_high"])) >= 19
+
+    # the regression made for beers bends better, and its limits are narrower than charts of two makers agree; they
+    # cover what they promise, L* of the spectra that were given
+    ours = ColourRegressor().fit(X, answer, groups=np.arange(99))
+    found = ours.predict_interval(patches, coverage=0.90)
+    own = lightness_of(patches, NM)
+    assert np.sum((own >= found["colour_low"]) & (own <= found["colour_high"])) >= 19
+    assert (found["colour"] - published).abs().median() < 1.0
