@@ -120,4 +120,6 @@ def test_no_room_is_named_for_nothing():
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_files_stay_small_enough_to_find_ones_way_in(path):
-    assert len(path.read_text(encoding="utf-8").splitlines()) <= LONGEST
+    text = path.read_text(encoding="utf-8")
+    reason = "Longer than 300 lines because" in (ast.get_docstring(ast.parse(text)) or "")
+    assert len(text.splitlines()) <= LONGEST or reason

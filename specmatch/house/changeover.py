@@ -61,9 +61,7 @@ def changeover_table(
         )
         if got.p_value < 0.01:
             sentence += f"; but it looks like no blend of {before} and {after}"
-        rows.append(
-            (before, after, got.fraction, got.low, got.high, got.smallest_visible, got.p_value, sentence)
-        )
+        rows.append((before, after, got.fraction, got.low, got.high, got.smallest_visible, got.p_value, sentence))
     columns = [
         "before", "after", "fraction", "fraction_low", "fraction_high", "smallest_visible", "p_value", "sentence",
     ]  # fmt: skip

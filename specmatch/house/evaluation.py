@@ -129,7 +129,9 @@ def evaluate(
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
-    house = HouseModel(coverage, false_reject_rate).with_fitted(fit_house(refs, without=batches))
+    house = HouseModel(coverage, false_reject_rate).with_fitted(
+        fit_house(refs, without=batches, false_reject_rate=false_reject_rate)
+    )
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     first = scans.groupby("batch", sort=False)["sample"].transform("first")
     scans = scans[scans["sample"] == first]

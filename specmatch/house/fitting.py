@@ -4,25 +4,23 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.errors import TooFewBatchesError
-from specmatch.house.averaging import average, bridge_missing
+from specmatch.errors import ReferenceSetError
 from specmatch.house.colour_reading import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
 from specmatch.house.offered import Offered, learn_offered
-from specmatch.maths.band import usable_band
+from specmatch.house.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.faults import FaultFit, fit_faults
 from specmatch.maths.limits import DomainFit, fit_domain
 from specmatch.maths.pour_mates import find_odd_pours
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
-from specmatch.spectra import check_spectra
+from specmatch.maths.statistics import mean_by
+from specmatch.maths.typicality import TypicalityFit, add_batches, fit_typicality
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -31,7 +29,6 @@ Floats = NDArray[np.float64]
 
 logger = logging.getLogger(__name__)
 
-FEWEST_BATCHES = 3
 # beside the false rejects that the house states, spectra of its own kind are to raise next to no alarm
 DOMAIN_FALSE_ALARM_RATE = 0.005
 
@@ -57,9 +54,16 @@ class FittedHouse:
     offered: Offered
     cautions: ColourCautions | None
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
+    refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
 
 
-def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHouse:
+def fit_house(
+    refs: ReferenceSet,
+    *,
+    without: Collection[str] = (),
+    false_reject_rate: float = 0.05,
+    grown_from: FittedHouse | None = None,
+) -> FittedHouse:
     """Learn colour, identity, domain and what good scans look like from a reference set.
 
     Parameters
@@ -68,6 +72,11 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
         Batches without a lab colour serve identity only.
     without : collection of str, optional
         Batches to leave out, all their scans with them.
+    false_reject_rate : float, default 0.05
+        Rate at which beers are to be refused.
+    grown_from : FittedHouse, optional
+        A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen anew but
+        the colour regression.
 
     Returns
     -------
@@ -77,75 +86,98 @@ def fit_house(refs: ReferenceSet, *, without: Collection[str] = ()) -> FittedHou
     ------
     TooFewBatchesError
         If the set holds fewer than three batches.
+    ReferenceSetError
+        If a batch of `grown_from` is missing or has changed.
 
     Examples
     --------
     >>> fit_house(refs)  # doctest: +SKIP
     """
-    scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
-    # one order whatever the order of rows, so that equal sets give equal models to the last digit
-    scans = scans.rename_axis("scan_id").sort_values(["batch", "sample", "pour", "scan_id"])
-    n_batches = scans["batch"].nunique()
-    if n_batches < FEWEST_BATCHES:
-        raise TooFewBatchesError(
-            f"the set holds {n_batches} batches; a house model needs {FEWEST_BATCHES} at the very least, "
-            "and 8 or more of each beer to be worth reading"
-        )
-    checked = check_spectra(refs.spectra.loc[scans.index])
-    all_nm = checked.wavelength_nm
-    pours = average(checked.values, scans["pour"])
-    by_pour = scans.groupby(scans["pour"].to_numpy(), sort=False)[["sample", "batch"]].first()
-    sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
-    batch, batches = pd.factorize(by_pour["batch"])
-    batch = batch.astype(np.int64)
-    inside = np.ones(all_nm.size, dtype=bool)
-    if refs.band_nm is not None:
-        inside = (all_nm >= refs.band_nm[0]) & (all_nm <= refs.band_nm[1])
-    # a recorded band says where the light was; dead channels inside it are still found from the pours
-    band = np.flatnonzero(inside)[usable_band(pours.reflectance[:, inside], sample)]
-    wavelength_nm = all_nm[band]
-    reflectance, _ = bridge_missing(pours.reflectance[:, band], wavelength_nm, pours.names)
-    beer_of_batch = refs.batches.loc[batches, "beer"]
-    beers = tuple(sorted(set(beer_of_batch)))
-    beer_codes = np.array([beers.index(beer) for beer in beer_of_batch], dtype=np.int64)
-    faults = fit_faults(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm)
-    odd = find_odd_pours(faults, reflectance, sample).odd
+    pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
+    faults = fit_faults(pours.reflectance, pours.beer, pours.batch, pours.sample, wavelength_nm=pours.wavelength_nm)
+    odd = find_odd_pours(faults, pours.reflectance, pours.sample).odd
+    odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
-        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(map(str, pours.names[odd])))
+        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
         # at least two mates stay of each sample, so that no code falls out
-        reflectance, sample, batch = reflectance[~odd], sample[~odd], batch[~odd]
-        faults = fit_faults(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm)
-    lab = refs.batches.loc[batches, "colour"].to_numpy(dtype=np.float64)
-    known = np.isfinite(lab)[batch]
-    colour, cautions = None, None
-    if np.isfinite(lab).sum() >= FEWEST_BATCHES:
-        known_batches, batch_known = np.unique(batch[known], return_inverse=True)
-        _, sample_known = np.unique(sample[known], return_inverse=True)
-        colour = fit_colour(
-            reflectance[known], lab[batch[known]], batch_known, sample_known, wavelength_nm=wavelength_nm
+        pours = replace(
+            pours,
+            names=pours.names[~odd],
+            reflectance=pours.reflectance[~odd],
+            sample=pours.sample[~odd],
+            batch=pours.batch[~odd],
         )
-        cautions = learn_cautions(
-            colour, reflectance[known], batch_known, beer_codes[known_batches], len(beers),
-            wavelength_nm=wavelength_nm, colour_unit=refs.colour_unit, scans=scans,
+        faults = fit_faults(pours.reflectance, pours.beer, pours.batch, pours.sample, wavelength_nm=pours.wavelength_nm)
+    refit_reasons: tuple[str, ...] = ()
+    if grown_from is None:
+        identity = fit_typicality(
+            pours.reflectance, pours.beer, pours.batch, pours.sample,
+            wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate,
         )  # fmt: skip
+    else:
+        identity, refit_reasons = _grow_identity(grown_from, pours)
+    colour, cautions = _fit_colour(pours, refs.colour_unit)
     return FittedHouse(
-        wavelength_nm=wavelength_nm,
-        beers=beers,
-        batches=tuple(str(name) for name in batches),
-        beer_of_batch=beer_codes,
+        wavelength_nm=pours.wavelength_nm,
+        beers=pours.beers,
+        batches=pours.batches,
+        beer_of_batch=pours.beer_of_batch,
         colour_unit=refs.colour_unit,
-        lowest_colour=float(np.nanmin(lab)) if colour is not None else float("nan"),
-        highest_colour=float(np.nanmax(lab)) if colour is not None else float("nan"),
+        lowest_colour=float(np.nanmin(pours.lab)) if colour is not None else float("nan"),
+        highest_colour=float(np.nanmax(pours.lab)) if colour is not None else float("nan"),
         set_name=refs.name,
         set_hash=refs.hash,
         colour=colour,
         cautions=cautions,
-        identity=fit_typicality(reflectance, beer_codes[batch], batch, sample, wavelength_nm=wavelength_nm),
+        identity=identity,
         domain=fit_domain(
-            reflectance, batch, sample, wavelength_nm=wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE
+            pours.reflectance, pours.batch, pours.sample,
+            wavelength_nm=pours.wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE,
         ),
         faults=faults,
-        offered=learn_offered(beers, refs.beers),
-        conditions=learn_conditions(scans, refs.reference_kind),
-        odd_pours=tuple(str(name) for name in pours.names[odd]),
+        offered=learn_offered(pours.beers, refs.beers),
+        conditions=learn_conditions(pours.scans, refs.reference_kind),
+        odd_pours=odd_names,
+        refit_reasons=refit_reasons,
+    )  # fmt: skip
+
+
+def _fit_colour(pours: SetPours, colour_unit: str) -> tuple[ColourFit | None, ColourCautions | None]:
+    if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
+        return None, None
+    known = np.isfinite(pours.lab)[pours.batch]
+    reflectance = pours.reflectance[known]
+    known_batches, batch = np.unique(pours.batch[known], return_inverse=True)
+    sample = np.unique(pours.sample[known], return_inverse=True)[1]
+    colour = fit_colour(reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm)
+    cautions = learn_cautions(
+        colour, reflectance, batch, pours.beer_of_batch[known_batches], len(pours.beers),
+        wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
+    )  # fmt: skip
+    return colour, cautions
+
+
+def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
+    gone = set(old.batches) - set(refs.scans["batch"])
+    if gone:
+        raise ReferenceSetError(
+            f"batch {sorted(gone)[0]!r} of the model is not in the set; batches can be added, not taken away: fit anew"
+        )
+    return gather_set(refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm)
+
+
+def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[TypicalityFit, tuple[str, ...]]:
+    is_new = pours.batch >= len(old.batches)
+    kept = mean_by(pours.reflectance[~is_new], pours.sample[~is_new])[0]
+    same = kept.shape == old.identity.samples.reflectance.shape and np.array_equal(
+        pours.beer_of_batch[: len(old.batches)], old.beer_of_batch
     )
+    # rounding of sums; anything that a person or another pour did to a batch is far larger
+    if not same or not np.allclose(kept, old.identity.samples.reflectance, rtol=1e-9, atol=1e-12):
+        raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
+    if not is_new.any():
+        return old.identity, old.refit_reasons
+    sample = np.unique(pours.sample[is_new], return_inverse=True)[1]
+    batch = pours.batch[is_new] - len(old.batches)
+    grown = add_batches(old.identity, pours.reflectance[is_new], pours.beer[is_new], batch, sample)
+    return grown.fit, grown.refit_reasons

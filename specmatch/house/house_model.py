@@ -1,4 +1,7 @@
-"""The house model: colour, identity and domain fitted on one reference set, and the readings they give."""
+"""The house model: colour, identity and domain fitted on one reference set, and the readings they give.
+
+Longer than 300 lines because it is the public face: a method is its documentation and one call into a room below.
+"""
 
 from __future__ import annotations
 
@@ -13,6 +16,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import OptionError, SpecmatchError
+from specmatch.house.changeover import changeover_table
 from specmatch.house.decision import check_claims, decide_all
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
@@ -20,6 +24,7 @@ from specmatch.house.gathering import Samples, gather_samples
 from specmatch.house.model_file import load_arrays, save_arrays
 from specmatch.house.readings import readings_table
 from specmatch.house.specification import Specification
+from specmatch.maths.sequential import Step, next_step
 from specmatch.maths.typicality import Match
 
 if TYPE_CHECKING:
@@ -129,8 +134,39 @@ class HouseModel:
         for name in ("coverage", "false_reject_rate"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise OptionError(f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as 0.90")
-        self._fitted = fit_house(refs)
+        self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
         return self
+
+    def add_batches(self, refs: ReferenceSet) -> HouseModel:
+        """Return a new model for a set that has grown, without choosing channels and identity metric anew.
+
+        Parameters
+        ----------
+        refs : ReferenceSet
+            The set of this model with batches added (`ReferenceSet.extend`), of known or new beers.
+
+        Returns
+        -------
+        HouseModel
+            Its identity is exactly what a fit with the same metric gives; colour, domain and reasons are fitted anew.
+            `refit_reasons` says when the metric should be chosen again too.
+
+        Raises
+        ------
+        ReferenceSetError
+            If a batch of this model is missing from the set, or has changed.
+
+        Examples
+        --------
+        >>> house.add_batches(refs.extend(more)).refit_reasons  # doctest: +SKIP
+        ()
+        """
+        return self.with_fitted(fit_house(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
+
+    @property
+    def refit_reasons(self) -> tuple[str, ...]:
+        """Why this model should be fitted anew, after batches were added; empty if it need not."""
+        return self.fitted.refit_reasons
 
     def with_fitted(self, fitted: FittedHouse) -> HouseModel:
         """Return a new model with these settings that has learnt something else.
@@ -254,6 +290,83 @@ class HouseModel:
             specification=specification, on=on, coverage=level,
         )  # fmt: skip
         return pd.concat([readings, judged], axis=1)
+
+    def changeover(
+        self,
+        spectra: pd.DataFrame | pd.Series | Session,
+        scans: pd.DataFrame | pd.Series | None = None,
+        *,
+        before: str,
+        after: str,
+    ) -> pd.DataFrame:
+        """Estimate how much of the beer before is left in each sample of the beer after it.
+
+        Parameters
+        ----------
+        spectra, scans
+            As in `read`.
+        before, after : str
+            Beers of the set; `before` may be `"water"`, for push water.
+
+        Returns
+        -------
+        DataFrame
+            `fraction` with `fraction_low` and `fraction_high` (95 %), and `smallest_visible`: less than that is mostly
+            missed.
+
+        Raises
+        ------
+        UnknownBeerError
+            If a name is no beer of the set.
+
+        Examples
+        --------
+        >>> house.changeover(spectra, before="House Pils", after="House Stout")  # doctest: +SKIP
+        """
+        return changeover_table(self.fitted, gather_samples(self.fitted, spectra, scans), before=before, after=after)
+
+    def next_package(
+        self,
+        spectra: pd.DataFrame | Session,
+        claimed: str,
+        *,
+        wrong_hold: float = 0.05,
+        wrong_pass: float = 0.01,
+        most_packages: int = 6,
+    ) -> Step:
+        """Say after the packages taken so far, one pour each of one batch, whether they are enough.
+
+        Parameters
+        ----------
+        spectra : DataFrame or Session
+            A row a package, in the order taken.
+        claimed : str
+        wrong_hold, wrong_pass : float
+            Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes.
+        most_packages : int, default 6
+            Where the sequence ends in a hold: packages average out pours, never the batch itself.
+
+        Returns
+        -------
+        Step
+            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`.
+
+        Raises
+        ------
+        UnknownBeerError
+            If the claim is no beer of the set.
+
+        Examples
+        --------
+        >>> house.next_package(spectra, "House Pils").decision  # doctest: +SKIP
+        'another'
+        """
+        pours = gather_samples(self.fitted, spectra, None).pours
+        (claim, *_) = check_claims(claimed, pours.names, self.beers_)
+        return next_step(
+            self.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),
+            wrong_hold=wrong_hold, wrong_pass=wrong_pass, most_packages=most_packages,
+        )  # fmt: skip
 
     def save(self, path: str | Path) -> None:
         """Write the model to one file: arrays and a manifest, no code.
