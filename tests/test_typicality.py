@@ -73,7 +73,7 @@ class TestAgainstBruteForce:
             for k in range(8):
                 t2 = (z[row] - means[k]) @ np.linalg.inv(at_m) @ (z[row] - means[k])
                 by_scores = stats.f.sf(t2 * second / (56 * a) / fit.tail.inflation, a, second)
-                expected = min(1.0, by_scores / 0.95, outside[row] / 0.05)
+                expected = min(1.0, by_scores / 0.98, outside[row] / 0.02)
                 # the metric lifts the scatter by 1e-9 of the spread of all beers: p-values move by less than 1e-4
                 assert got.p_value[row, k] == pytest.approx(expected, rel=1e-4, abs=1e-12)
                 assert got.distance[row, k] == pytest.approx(np.sqrt(t2 / a), rel=1e-4)

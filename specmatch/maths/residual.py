@@ -12,7 +12,7 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # part of the false reject rate that is spent on the residual: foreign beers show in the scores, foreign things here
-SHARE = 0.05
+SHARE = 0.02
 # the least part of the held-out residual that may be left when many pours average it out
 LEAST_PART = 0.1
 
@@ -63,6 +63,6 @@ def with_residual(by_scores: Floats, by_residual: Floats) -> Floats:
     Examples
     --------
     >>> with_residual(np.array([0.5, 0.5]), np.array([0.5, 0.0001])).round(3).tolist()
-    [0.526, 0.002]
+    [0.51, 0.005]
     """
     return np.minimum(1.0, np.minimum(by_scores / (1.0 - SHARE), by_residual / SHARE))

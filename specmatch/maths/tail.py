@@ -11,6 +11,8 @@ Floats = NDArray[np.float64]
 # tails tried when normal scatter does not explain the held-out batches
 TAIL_DOFS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 30.0)
 INFLATIONS = np.geomspace(0.4, 2.5, 38)
+# standard errors by which the mean is raised: its upper 95 % bound
+UPPER = 1.645
 # twice the gain in log likelihood that a longer tail must bring: 1 in 1000 normal sets would (chi-squared, 1 dof)
 WORTHWHILE_GAIN = 10.83
 # ... and tails within this of the best are as good (95 % of chi-squared, 1 dof): the most nearly normal one is taken
@@ -56,7 +58,7 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
 
     Notes
     -----
-    Normal scatter: the inflation brings the mean of F to that of the statistics plus one standard error, and never
+    Normal scatter: the inflation brings the mean of F to the upper 95 % bound of that of the statistics, and never
     below 1, because the choice of the metric saw these batches. A longer tail (scatter of batches like a multivariate
     t) is taken only where its likelihood is so much larger that chance would bring it once in a thousand sets.
 
@@ -72,7 +74,7 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
         return NORMAL
     x, a, d, w = statistic[kept], n_axes[kept], dof[kept], weight[kept] / weight[kept].mean()
     standard_error = np.sqrt(2.0 / (w.sum() * a.mean()))
-    plain = float(max(1.0, np.average(x * (d - 2.0) / d, weights=w) * (1.0 + standard_error)))
+    plain = float(max(1.0, np.average(x * (d - 2.0) / d, weights=w) * (1.0 + UPPER * standard_error)))
     grid = np.array([[_log_likelihood(x, i, a, np.minimum(d, t), w) for i in INFLATIONS] for t in (*TAIL_DOFS, np.inf)])
     gain = 2.0 * (grid[:-1].max(axis=1) - grid[-1].max())
     if gain.max() < WORTHWHILE_GAIN:
