@@ -107,9 +107,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         if parents["batch"].duplicated().any():
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
-            raise ParentsError(
-                f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'; a batch is of one"
-            )
+            raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
         wavelength_nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.typicality_: TypicalityFit = fit_typicality(
             values,
