@@ -7,7 +7,9 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
+from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
+from specmatch.demo.scan_files import write_measured_folder
 from specmatch.errors import ModelFileError, TooFewBatchesError
 from specmatch.house.colour_correction import ColourCorrection
 from specmatch.house.validation import CORRECT_THE_BIAS, FIT_FOR_USE, REFIT, validate
@@ -100,3 +102,31 @@ def test_a_correction_holds_for_its_model_only(house, new, past, tmp_path):
         ColourCorrection.load(path)
     with pytest.raises(ModelFileError, match="no colour correction could be read"):
         ColourCorrection.load(tmp_path / "none.json")
+
+
+def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_path, capsys):
+    house.save(tmp_path / "house.model")
+    folder = tmp_path / "april"
+    write_measured_folder(folder, new.raw, changed(new.batches, lambda lab: (1.06 * lab).round(2)))
+    saved = tmp_path / "april.json"
+    command = ["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(saved)]
+    assert main([*command, "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert document["command"] == "validate"
+    assert document["results"]["verdict"] == CORRECT_THE_BIAS
+    assert document["results"]["correction"]["version"] == ColourCorrection.load(saved).version
+    assert main(command) == 1
+    shown = capsys.readouterr().out
+    assert "verdict: correct the bias" in shown and "nothing applies it by itself" in shown
+    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+def test_the_colour_command(capsys):
+    assert main(["colour", "--a430", "0.50", "--a700", "0.012"]) == 0
+    assert "12.50 EBC" in capsys.readouterr().out
+    assert main(["colour", "--a430", "0.50", "--a700", "0.05", "--json"]) == 1
+    results = json.loads(capsys.readouterr().out)["results"]
+    assert results["clear_enough"] is False and results["srm"] == pytest.approx(6.35)
+    assert main(["colour", "--a430", "0.50", "--path-cm", "0"]) == 2
+    assert "path_cm is 0" in capsys.readouterr().err

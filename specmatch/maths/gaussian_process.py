@@ -10,8 +10,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.linalg import cholesky
-from scipy.linalg.lapack import dpotri
 
 Floats = NDArray[np.float64]
 
@@ -129,6 +127,10 @@ def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayL
     >>> round(float(mean[0]), 3), round(float(np.sin(0.55)), 3)
     (0.523, 0.523)
     """
+    # imported here: a fitted model is loaded and read without SciPy's linear algebra
+    from scipy.linalg import cholesky
+    from scipy.linalg.lapack import dpotri
+
     rows = np.asarray(features, float)
     factor = cholesky(kernel(rows, rows) + np.diag(np.asarray(noise, float)), lower=True)
     lower, _ = dpotri(factor, lower=1)  # half the work of a general inverse; only the lower triangle is filled
