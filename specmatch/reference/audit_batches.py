@@ -17,8 +17,8 @@ Floats = NDArray[np.float64]
 
 # A label is doubted when the batch is far from its beer and clearly nearer to another (difference of T2) ...
 DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 10.0
-# ... or when it is so far from its beer that no clean set of this size would hold it once in a hundred.
-UNLIKE_ANY_RATE = 0.01
+# ... or when it is so far from its beer that a clean set of this size would hold it once in a thousand.
+UNLIKE_ANY_RATE = 0.001
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 # Two values were swapped when both are off by themselves and neither is once they change places.

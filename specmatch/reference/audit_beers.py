@@ -5,7 +5,6 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import chdtri
 
 from specmatch.reference.batch_scores import BatchScores
 from specmatch.reference.finding import Finding
@@ -15,12 +14,12 @@ Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.45, 0.05
+RECIPE_RATE, CLUSTER_RATE = 0.40, 0.02
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
 # Degrees of freedom lent to each beer's own scatter by the others: beers do differ, but not by much.
-LENT_DOF = 20
+LENT_DOF = 40
 N_SIMULATED = 4000
 
 
@@ -42,10 +41,10 @@ def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArr
     """
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
-    usual = _usual_variance([level[rows] for rows in members])
+    levels = [level[rows] for rows in members]
     changed: set[int] = set()
     for beer, rows in enumerate(members):
-        dated = rows[dates[rows] != ""]
+        dated, usual = rows[dates[rows] != ""], _usual_variance(levels, beer)
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
             finding = _change(pours, beer, in_time, level[in_time], dates, usual, RECIPE_RATE / n_beers)
@@ -57,12 +56,11 @@ def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArr
             yield from _clusters(pours, beer, rows, scored.whitened(rows), CLUSTER_RATE / n_beers)
 
 
-def _usual_variance(levels: list[Floats]) -> float:
-    """Return the variance within a beer that is usual in the set: a median, so that a changed beer does not hide."""
-    each = [
-        np.var(level, ddof=1) * (level.size - 1) / chdtri(level.size - 1, 0.5) for level in levels if level.size > 2
-    ]
-    return float(np.median(each)) if each else 0.0
+def _usual_variance(levels: list[Floats], beer: int) -> float:
+    """Return the variance within the other beers of the set, on all their degrees of freedom."""
+    others = [level for place, level in enumerate(levels) if place != beer and level.size > 1]
+    free = sum(level.size - 1 for level in others)
+    return float(sum(((level - level.mean()) ** 2).sum() for level in others) / free) if free else 0.0
 
 
 def _change(

@@ -1,0 +1,33 @@
+"""`specmatch choose`: which batches to send to the lab next, and what more batches would buy."""
+
+import argparse
+
+from specmatch.cli.outcome import Outcome
+
+COMMAND = "choose"
+HELP = "say which batches to send to the lab next, and what more batches of each beer would buy"
+EXAMPLE = "specmatch choose sets/house --number 10"
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `choose`."""
+    parser.add_argument("set", metavar="SET", help="folder of a reference set")
+    parser.add_argument("--number", type=int, default=10, help="how many batches to choose (default 10)")
+    parser.add_argument(
+        "--method", choices=("model", "kennard_stone"), default="model", help="how to choose (default model)"
+    )
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Rank batches without a lab colour, and tabulate the learning curve."""
+    from specmatch.house.choose import choose_batches, learning_curve
+    from specmatch.reference.reference_set import ReferenceSet
+    from specmatch.report.text import text_table
+
+    refs = ReferenceSet.load(args.set)
+    chosen = choose_batches(refs, args.number, method=args.method)
+    curve = learning_curve(refs)
+    parts = ["every batch has a lab colour" if chosen.empty else "measure these first:\n" + text_table(chosen)]
+    parts.append("what more batches would buy (estimates):\n" + text_table(curve))
+    results = {"set": args.set, "hash": refs.hash, "chosen": chosen, "learning_curve": curve}
+    return Outcome(results, "\n\n".join(parts))
