@@ -6,6 +6,7 @@ from simulated_beers import BATCH_SD, MODES, SimulatedBeers
 from simulated_beers import NM as beers_nm
 
 from specmatch.maths.blend import estimate_blend, mixed_reflectance
+from specmatch.maths.mix_up import hold_blends, neighbours, refused_when_unknown
 from specmatch.maths.separation import expected_held, remedy
 from specmatch.maths.statistics import binomial_bounds
 from specmatch.maths.typicality import fit_typicality
@@ -132,3 +133,33 @@ class TestSeparation:
     def test_beers_far_apart_need_no_help(self):
         got = remedy(Brewhouse(7).fit(), 0, 4, n_pours=2)
         assert got.pours == 2 and got.held > 0.99
+
+
+class TestMistakes:
+    def test_neighbour_is_the_next_in_colour(self):
+        fit = Brewhouse(1).fit()
+        got = neighbours(fit)
+        assert (np.abs(got - np.arange(5)) == 1).all()
+
+    def test_the_larger_the_part_the_oftener_it_is_held(self):
+        house = Brewhouse(2)
+        fit = house.fit()
+        samples = np.array([house.measured(a, 3).mean(axis=0) for k in range(5) for a in house.batches(k, 20)])
+        beer, pours = np.repeat(np.arange(5), 20), np.full(100, 3)
+        got = hold_blends(fit, samples, pours, beer, rate=0.05, fractions=(0.0, 0.2, 0.5, 1.0))
+        often = got.held.mean(axis=0)
+        plain = fit.match(samples, pours).p_value[np.arange(100), beer] <= 0.05
+        np.testing.assert_array_equal(got.held[:, 0], plain)
+        assert (np.diff(often) >= 0).all() and often[-1] > 0.95
+
+    def test_a_beer_left_out_is_refused_by_the_others(self):
+        fit = Brewhouse(3).fit()
+        assert refused_when_unknown(fit, rate=0.05).mean() > 0.9
+        twins = Brewhouse(3)
+        twins.absorbance[1] = twins.absorbance[0]
+        refused = refused_when_unknown(twins.fit(), rate=0.05).reshape(5, 10).mean(axis=1)
+        assert refused[:2].max() < 0.5 and refused[3:].min() > 0.8
+
+    def test_a_set_of_one_beer_has_no_neighbour_and_refuses_nothing_unknown(self):
+        fit = Brewhouse(4, n_beers=1).fit()
+        assert neighbours(fit).tolist() == [-1] and not refused_when_unknown(fit, rate=0.05).any()

@@ -60,6 +60,12 @@ def mixed_reflectance(base: Floats, other: Floats, fraction: Floats | float) -> 
     return np.asarray(np.maximum(base, floor) ** (1.0 - fraction) * np.maximum(other, floor) ** fraction, float)
 
 
+def mean_spectra(fit: TypicalityFit) -> Floats:
+    """Return the reflectance of each beer, shape (n_beers, p), from the mean absorbance of its batches."""
+    of_batch = mean_by(np.log(np.maximum(fit.samples.reflectance, REFLECTANCE_FLOOR)), fit.samples.batch)[0]
+    return np.asarray(np.exp(mean_by(of_batch, fit.samples.beer)[0]), float)
+
+
 def estimate_blend(
     fit: TypicalityFit, reflectance: Floats, n_pours: int, *, base: int, other: int | None, level: float = 0.95
 ) -> Blend:
@@ -102,8 +108,7 @@ def estimate_blend(
     >>> blend.low < 0.5 < blend.high
     True
     """
-    of_beer = mean_by(np.log(np.maximum(fit.samples.reflectance, REFLECTANCE_FLOOR)), fit.samples.batch)[0]
-    pure = np.exp(mean_by(of_beer, fit.samples.beer)[0])
+    pure = mean_spectra(fit)
     to = np.ones(pure.shape[1]) if other is None else pure[other]
     path = fit.metric.scores(mixed_reflectance(pure[base], to, FRACTIONS[:, None]))
     # the path starts at the mean of the scores, from which the mean spectrum is a hair away

@@ -1,0 +1,115 @@
+"""Mistakes that a line can make, tried on batches that took no part: blends with the neighbour, beers of nobody's."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.maths.blend import mean_spectra, mixed_reflectance
+from specmatch.maths.metric import Samples
+from specmatch.maths.typical_beers import TypicalityFit, typicality_of
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+FRACTIONS = (0.10, 0.20, 0.30)
+
+
+@dataclass(frozen=True)
+class BlendsHeld:
+    """Blends of samples with the neighbour of their beer.
+
+    Attributes
+    ----------
+    neighbour : ndarray of int, shape (n,)
+        The other beer in each.
+    held : ndarray of bool, shape (n, len(fractions))
+        Whether the blend, claimed to be the sample's own beer, is refused.
+    """
+
+    neighbour: Ints
+    held: NDArray[np.bool_]
+
+
+def neighbours(fit: TypicalityFit) -> Ints:
+    """Return the beer nearest to each beer, shape (n_beers,); -1 in a set of one."""
+    if len(fit.beer_means) < 2:
+        return np.full(len(fit.beer_means), -1)
+    apart = ((fit.beer_means[:, None, :] - fit.beer_means) ** 2).sum(axis=2)
+    np.fill_diagonal(apart, np.inf)
+    return apart.argmin(axis=1)
+
+
+def hold_blends(
+    fit: TypicalityFit,
+    reflectance: Floats,
+    n_pours: Ints,
+    beer: Ints,
+    *,
+    rate: float,
+    fractions: tuple[float, ...] = FRACTIONS,
+) -> BlendsHeld:
+    """Blend samples with the neighbour of their beer and hold the blends against the claim.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+        At least two beers.
+    reflectance : ndarray, shape (n, p)
+        Samples that took no part in the fit.
+    n_pours, beer : ndarray of int, shape (n,)
+    rate : float
+        Stated false reject rate.
+    fractions : tuple of float
+        Parts of the neighbour by volume.
+
+    Returns
+    -------
+    BlendsHeld
+
+    Examples
+    --------
+    >>> from specmatch.maths.typicality import fit_typicality
+    >>> rng, nm, each = np.random.default_rng(0), np.linspace(450.0, 650.0, 21), np.arange(16)
+    >>> strength = np.repeat([1.0, 2.0], 8) * np.exp(rng.normal(0, 0.03, 16))
+    >>> reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 450.0) / 90.0))
+    >>> fit = fit_typicality(reflectance, each // 8, each, each, wavelength_nm=nm)
+    >>> hold_blends(fit, reflectance[:1], np.array([1]), np.array([0]), rate=0.05).neighbour.tolist()
+    [1]
+    """
+    neighbour = neighbours(fit)[beer]
+    other = mean_spectra(fit)[neighbour]
+    held = np.empty((len(reflectance), len(fractions)), bool)
+    for column, fraction in enumerate(fractions):
+        blend = mixed_reflectance(reflectance, other, fraction)
+        held[:, column] = fit.match(blend, n_pours).p_value[np.arange(len(blend)), beer] <= rate
+    return BlendsHeld(neighbour, held)
+
+
+def refused_when_unknown(fit: TypicalityFit, *, rate: float) -> NDArray[np.bool_]:
+    """Leave each beer out in turn and say which of its samples the others refuse, every one of them.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+        Scale and number of axes are held; axes, means and scatter are learnt without the beer.
+    rate : float
+        Stated false reject rate.
+
+    Returns
+    -------
+    ndarray of bool, shape (n_samples,)
+        False where the others have no scatter to judge by.
+    """
+    samples = fit.samples
+    of_sample = samples.beer[samples.batch]
+    refused = np.zeros(of_sample.size, bool)
+    for beer in range(len(fit.beer_means)):
+        out, kept = np.flatnonzero(of_sample == beer), np.flatnonzero(of_sample != beer)
+        if not kept.size:
+            continue
+        rest = samples.part(kept)
+        others = Samples(rest.reflectance, rest.n_pours, rest.batch, rest.beer - (rest.beer > beer))
+        known = typicality_of(others, fit.choice, fit.false_reject_rate)
+        refused[out] = (known.match(samples.reflectance[out], samples.n_pours[out]).p_value <= rate).all(axis=1)
+    return refused
