@@ -34,9 +34,11 @@ def beer_rows(paired: Paired) -> list[CheckRow]:
     list of CheckRow
     """
     rows = flat_rows(paired)
-    flat = {row.scan_id for row in rows}
-    rows += [row for row in out_of_range_rows(paired) if row.scan_id not in flat]
-    rows += [row for row in spike_rows(paired) if row.scan_id not in flat]
+    # without light, or with a wrong dark, nothing further can be said of a scan
+    spoilt = {row.scan_id for row in rows}
+    rows += [row for row in out_of_range_rows(paired) if row.scan_id not in spoilt]
+    spoilt |= {row.scan_id for row in rows}
+    rows += [row for row in spike_rows(paired) if row.scan_id not in spoilt]
     rows += empty_cup_rows(paired)
     rows += repeated_rows(paired)
     return rows
@@ -110,19 +112,19 @@ def flat_rows(paired: Paired) -> list[CheckRow]:
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
     least, most = row_quantiles(raw.counts[of][:, live], (0.0, 1.0))
-    best = row_quantiles(net.values[of][:, live], (0.95,))[0]
+    middle, best = row_quantiles(net.values[of][:, live], (0.5, 0.95))
     rows = []
     for i in of[(least == most) & (live.sum() > 8)]:
         if _has_shape(paired, int(i)):
             sentence = "all counts are the same: the detector did not work; measure again"
             rows.append(CheckRow(raw.scan_ids[i], "flat", 0.0, sentence))
     noise = paired.dark_noise[of]
-    for i, signal in zip(
-        of[best < FLAT_SNR * noise], (best / np.where(noise > 0, noise, 1.0))[best < FLAT_SNR * noise], strict=True
-    ):
-        size = max(float(signal), 0.0)
+    # a scan far below its dark has a wrong dark, which is said elsewhere
+    unlit = np.flatnonzero((best < FLAT_SNR * noise) & (middle > -3.0 * noise) & (most > least))
+    for k in unlit:
+        size = max(float(best[k] / noise[k]), 0.0)
         sentence = f"no channel carries more than {size:.1f} times the noise: was the lamp on, the cover shut?"
-        rows.append(CheckRow(raw.scan_ids[i], "flat", size, f"{sentence} Measure again"))
+        rows.append(CheckRow(raw.scan_ids[of[k]], "flat", size, f"{sentence} Measure again"))
     return rows
 
 

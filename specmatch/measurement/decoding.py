@@ -62,11 +62,11 @@ def _decode(raw: bytes, name: str, encoding: str | None) -> tuple[str, str]:
             raise OptionError(f"encoding {encoding!r} is not known; use a name such as 'utf-8' or 'cp1252'") from None
         except UnicodeError as error:
             raise ScanFileError(f"{name}: not {encoding} text ({error}); leave encoding=None") from None
-    if raw.isascii() and b"\0" not in raw:
-        return raw.decode("ascii"), "UTF-8"
     for start, kind in _NOT_TEXT:
         if raw.startswith(start):
             raise ScanFileError(f"{name}: this is {kind}, not text; export the scan as delimited text or JCAMP-DX")
+    if raw.isascii() and b"\0" not in raw:
+        return raw.decode("ascii"), "UTF-8"
     for mark, codec, words in _MARKS:
         if raw.startswith(mark):
             return _strict(raw, codec, words, name), words

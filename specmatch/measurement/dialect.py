@@ -1,5 +1,6 @@
 """Find the one way to read a text: separator, decimal mark, thousands mark and layout that fit all of it."""
 
+import re
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,6 +15,7 @@ from specmatch.measurement.text_table import SEPARATORS, candidate_separators
 from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
 Floats = NDArray[np.float64]
+_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
 @dataclass(frozen=True)
@@ -149,12 +151,23 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Tol
     """The axis in nm, the unit it was taken as, and whether that was stated."""
     unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
     if unit == "pixel" or (told.pixel_polynomial is not None and not unit):
-        if told.pixel_polynomial is None:
+        coefficients = told.pixel_polynomial or _coefficients_in(meta)
+        if coefficients is None:
             raise ScanFileError(
                 f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
             )
-        return pixels_to_nm(spectrum.x, told.pixel_polynomial, name=name), "pixel", True
+        return pixels_to_nm(spectrum.x, coefficients, name=name), "pixel", True
     return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
+
+
+def _coefficients_in(meta: dict[str, str]) -> tuple[float, ...] | None:
+    """Coefficients of a wavelength polynomial that the header states, constant term first."""
+    for key, value in meta.items():
+        if re.search(r"(?:wavelength|pixel)\W?_?(?:coeff|polynom)", key, re.I):
+            words = re.split(r"[\s;]+|,\s", value.strip())
+            if len(words) >= 2 and all(_PLAIN.match(word) for word in words):
+                return tuple(map(float, words))
+    return None
 
 
 def _unit_in(meta: dict[str, str]) -> str:

@@ -158,7 +158,8 @@ def _finish(
         )
     elif not stated:
         notes.append(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
-    order, order_notes = order_axis(nm, name=name)
+    lines = spectrum.line_numbers
+    order, order_notes = order_axis(nm, name=name, lines=lines if lines[0] != lines[-1] else None)
     # in 1/cm the ascending order is the reverse of the file's, which is no oddity of the file
     notes += order_notes if unit != "1/cm" else []
     x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.measurement.check_table import CheckRow
+from specmatch.measurement.live_band import middle_light
 from specmatch.measurement.pairing import Paired
 from specmatch.measurement.saturation import saturated_channels
 
@@ -156,7 +157,7 @@ def _dark_excess(paired: Paired, i: int, darks: NDArray[np.int64]) -> tuple[floa
     t = raw.integration_ms
     same = darks[(darks != i) & (np.isnan(t[darks]) if np.isnan(t[i]) else np.isclose(t[darks], t[i], rtol=1e-3))]
     if same.size >= 2:
-        apart = raw.counts[i] - np.nanmedian(raw.counts[same], axis=0)
+        apart = raw.counts[i] - middle_light(raw.counts[same])
         noise = paired.dark_noise[i] * (1.0 if np.isnan(t[i]) else t[i])
         excess = float(np.nanmedian(apart))
         return (excess if excess > 5.0 * noise else 0.0), "above the other darks"
@@ -173,8 +174,8 @@ def _ambient_in_scans(paired: Paired, of_it: Mask, references: NDArray[np.int64]
     rows: list[CheckRow] = []
     if references.size == 0 or peak <= 0:
         return rows
-    level = np.nanmedian(net.values[references], axis=0)
-    unlit = np.isfinite(level) & (level < 0.01 * peak)
+    level = middle_light(net.values[references])
+    unlit = np.isfinite(net.values[references]).all(axis=0) & (level < 0.01 * peak)
     if unlit.sum() < 8:
         return rows
     for i in np.flatnonzero(of_it & (paired.reference >= 0)):

@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.errors import ScanFileError, SpecmatchError
+from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
 from specmatch.measurement.axis import resample
 from specmatch.measurement.folder import MeasuredFolder
 from specmatch.measurement.reflectance import RawScans
@@ -84,8 +84,13 @@ def gather_raw_scans(
     grid = _common_grid(found)
     roles = found.rows["role"].to_numpy(dtype=object)
     files = found.rows["file"].to_numpy(dtype=object)
+    percent = any(any(note.startswith("percent") for note in scan.notes) for scan in found.scans)
     for i, scan in enumerate(found.scans):
         try:
+            if percent and any("fraction assumed" in note for note in scan.notes):
+                raise AmbiguousScanFileError(
+                    f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
+                )
             quantity = _quantity(scan, roles[i])
             y, mask = _on_grid(scan, grid, notes)
         except SpecmatchError as error:

@@ -21,7 +21,8 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     Returns
     -------
     residual : ndarray, shape (..., p)
-        Value minus the median of the two neighbours on each side.
+        Value minus the median of the two neighbours on each side, or minus the cubic through them, whichever is
+        smaller.
     threshold : ndarray, shape (..., 1)
         `SPIKE_SIGMAS` robust standard deviations of the residuals, at least 2 % of the spectrum's middle range and
         three steps of its rounding.
@@ -44,7 +45,10 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     low_outer, low_inner = np.minimum(a, b), np.minimum(c, d)
     # the median of four is half of what is left without the largest and the smallest
     middle = 0.5 * (np.minimum(outer, inner) + np.maximum(low_outer, low_inner))
-    residual[..., 2:-2] = y[..., 2:-2] - middle
+    from_middle = y[..., 2:-2] - middle
+    # a sharp but smooth peak stands above its neighbours too, yet lies on the cubic through them
+    from_cubic = y[..., 2:-2] - (4.0 * (b + c) - a - d) / 6.0
+    residual[..., 2:-2] = np.where(np.abs(from_middle) < np.abs(from_cubic), from_middle, from_cubic)
     # at the two ends the neighbours lie on one side: compare with the line through the next two points
     for i, step in ((0, 1), (1, 1), (p - 1, -1), (p - 2, -1)):
         residual[..., i] = y[..., i] - (2.0 * y[..., i + step] - y[..., i + 2 * step])

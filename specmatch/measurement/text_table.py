@@ -2,6 +2,7 @@
 
 import csv
 import re
+from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
@@ -108,14 +109,25 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     split = [split_line(line, separator) for line in lines]
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
+    # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
+    for i in range(len(split)):
+        if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
+            numeric[i] = False
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < MIN_POINTS:
         raise ScanFileError(_nothing_found(split, numeric, filled, separator, name))
     block = [i for i in range(first, last + 1) if filled[i]]
     width = max(len(split[i]) for i in block)
-    for i, cells in enumerate(split):
+    wide = [i for i in block if len(split[i]) == width]
+    if len(wide) <= max(1, len(block) // 10) and len(block) - len(wide) >= 2:
+        usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
+        raise ScanFileError(
+            f"{name}, line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
+            "damaged: copy or export the file again"
+        )
+    for i in range(len(split)):
         if (i < first or i > last) and filled[i]:
-            _refuse_broken(i, cells, numeric[i], width, first, last, name)
+            _refuse_broken(i, split, numeric, filled, width, (first, last), name)
     rows = [split[i] for i in block]
     numbers = [i + 1 for i in block]
     notes: list[str] = []
@@ -197,13 +209,21 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], se
     return f"{name}: fewer than {MIN_POINTS} lines of numbers; measure again"
 
 
-def _refuse_broken(i: int, cells: Row, data: bool, width: int, first: int, last: int, name: str) -> None:
+def _refuse_broken(
+    i: int, split: list[Row], numeric: list[bool], filled: list[bool], width: int, ends: tuple[int, int], name: str
+) -> None:
+    """Refuse numbers apart from the table, and a line beside the table that was one of it before it was damaged."""
+    first, last = ends
+    cells = split[i]
     beside = i == first - 1 or i == last + 1
-    if data and len(cells) == width:
-        broken = last + 2 if i > last else first
+    if numeric[i] and len(cells) == width:
+        between = range(last + 1, i) if i > last else range(i + 1, first)
+        broken = next((k for k in between if filled[k] and not numeric[k]), i)
+        bad = next((cell for cell in split[broken] if cell and not is_value(cell)), "")
+        what = f"{bad!r} is not a number" if bad else f"{len(split[broken])} fields where the table has {width}"
         raise ScanFileError(
-            f"{name}, line {i + 1}: numbers stand apart from the table in lines {first + 1}-{last + 1}; line {broken} "
-            "cannot be read as numbers, or the file holds several tables; mend the line, or save one table a file"
+            f"{name}, line {broken + 1}: {what}, with numbers above and below it; mend the line, or save one table a "
+            "file if the file holds several tables"
         )
     if not beside:
         return
@@ -212,8 +232,8 @@ def _refuse_broken(i: int, cells: Row, data: bool, width: int, first: int, last:
     begins = looks_numeric(cells[0])
     ends_numeric = bool(others) and all(looks_numeric(cell) for cell in others) and len(cells) == width
     if begins or (wordless and cells[0] and ends_numeric):
-        bad = next((cell for cell in cells if not is_value(cell)), None)
-        said = f"{bad!r} is not a number" if bad is not None else f"{len(cells)} fields where the table has {width}"
+        odd = next((cell for cell in cells if not is_value(cell)), None)
+        said = f"{odd!r} is not a number" if odd is not None else f"{len(cells)} fields where the table has {width}"
         raise ScanFileError(f"{name}, line {i + 1}: {said}; the line is damaged or cut: copy or export the file again")
 
 

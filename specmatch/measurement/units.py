@@ -81,6 +81,8 @@ def read_label(text: str) -> Label:
     >>> read_label("Reflectance [%]"), read_label("R").quantity, read_label("counts").quantity
     (Label(quantity='reflectance', scale='percent'), 'reflectance', 'counts')
     """
+    if text.strip() == "scan_id":
+        return Label("reflectance", "fraction")  # the corner of a spectra table of our own, which holds nothing else
     found = {quantity for quantity, pattern in _QUANTITY_PATTERNS if pattern.search(text)}
     bare = re.sub(r"[\s\[\]()_]|percent|fraction", "", text).lower()
     quantity = found.pop() if len(found) == 1 else _SHORT_QUANTITY.get(bare, "") if not found else ""
