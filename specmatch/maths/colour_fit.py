@@ -125,13 +125,16 @@ class ColourFit:
         return Interval(np.exp(middle), np.exp(low), np.exp(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
 
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
-        middle, variance = self._one(self.regression).predict(rows)
+        middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
         scale = np.sqrt(variance + self.error.relative_variance(np.exp(middle)))
         used = self.score_pours == m
         score, batch = self.score[used], self.score_batch[used]
         if normal:
             return middle, *t_interval(middle, scale, score, batch, coverage)
-        centre = _without(self._named(), self.fold_regression, rows)[:, batch]
+        for name in set(self.fold_regression.tolist()) - {self.regression}:
+            folds = self.fold_regression == name
+            without[:, folds] = self._one(name).predict_without(rows)[:, folds]
+        centre = without[:, batch]
         return middle, *jackknife_plus(centre, np.abs(score) * scale[:, None], batch, coverage)
 
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":

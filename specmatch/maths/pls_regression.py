@@ -69,6 +69,10 @@ class PlsRegression:
         rows = self._rows(reflectance)
         return np.log(np.maximum(rows @ self.fold_coefficients.T + self.fold_intercept, self.palest))
 
+    def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return what `predict` and `predict_without` do."""
+        return *self.predict(reflectance), self.predict_without(reflectance)
+
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
         """Return the variance of each row; one batch in many moves it little, so it is that of the whole."""
         del left_out

@@ -74,11 +74,20 @@ class ProcessRegression:
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return log colours by the models without each batch, shape (n, K)."""
         known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        return known[:, None] + self._rest_without(rows)
+
+    def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return what `predict` and `predict_without` do, for the inputs of one."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        rest, variance = self.process.predict(rows)
+        return known + rest, variance, known[:, None] + self._rest_without(rows)
+
+    def _rest_without(self, rows: Floats) -> Floats:
         out = np.empty((rows.shape[0], self.fold_kernel.shape[0]))
         for values in np.unique(self.fold_kernel, axis=0):
             folds = np.flatnonzero((self.fold_kernel == values).all(axis=1))
             out[:, folds] = Kernel(*values.tolist())(rows, self.process.features) @ self.fold_weight[folds].T
-        return known[:, None] + out
+        return out
 
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
         """Return the variance of each row without the batch at position `left_out` of it, shape (n,)."""
