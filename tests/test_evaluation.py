@@ -55,7 +55,7 @@ def test_the_same_numbers_whatever_the_order_of_rows_and_the_number_of_processes
 
 
 def test_mix_ups_are_counts_of_held_out_batches_with_exact_bounds(refs, result):
-    pairs = result.mix_ups
+    pairs = result.mix_ups[result.mix_ups["kind"] == "pair"]
     beers = sorted(refs.batches["beer"].unique())
     assert len(pairs) == len(beers) * (len(beers) - 1)
     assert (pairs["claimed"] != pairs["really"]).all()
@@ -103,3 +103,27 @@ def test_a_beer_of_one_batch_stays_out_of_the_rates():
     assert result.figures["n_identity"] == 16
     assert result.figures["n_batches"] == 17
     assert np.isnan(result.identity.loc[result.identity["beer"] == lonely, "p_value_own"]).all()
+
+
+def test_pairs_that_cannot_be_told_apart_come_first_with_what_would_help(result):
+    pairs = result.mix_ups[result.mix_ups["kind"] == "pair"]
+    assert (np.diff(pairs["held"]) >= 0).all()
+    assert ((pairs["held"] < 0.95) == (pairs["advice"] != "")).all()
+    assert pairs["advice"].str.contains("pours|batches|chance").loc[pairs["held"] < 0.95].all()
+
+
+def test_more_of_the_neighbour_is_held_more_often(result):
+    blends = result.mix_ups[result.mix_ups["kind"] == "blend"]
+    part = blends["really"].str.extract(r"with (\d+)%")[0].astype(int)
+    count = (blends["held"] * blends["n"]).groupby(part).sum()
+    assert count[10] <= count[20] <= count[30]
+    assert (blends["n"] <= 5).all()
+
+
+def test_each_beer_is_left_out_once_as_an_unknown_one(refs, result):
+    unknown = result.mix_ups[result.mix_ups["kind"] == "unknown"]
+    assert len(unknown) == 12
+    assert unknown["n"].sum() == 60
+    assert result.figures["unknown_refused"] == pytest.approx((unknown["held"] * unknown["n"]).sum() / 60)
+    # beers of the house are neighbours of each other: most are refused, and some are not
+    assert 0.5 < result.figures["unknown_refused"] <= 1.0

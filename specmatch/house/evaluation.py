@@ -14,7 +14,10 @@ from specmatch.house.figures_of_merit import components_of_variance, coverage_of
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.gathering import gather_samples
 from specmatch.house.house_model import HouseModel
+from specmatch.house.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
+from specmatch.house.set_pours import gather_set
 from specmatch.maths.statistics import binomial_bounds
+from specmatch.maths.typicality import fit_typicality
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -37,8 +40,9 @@ class Evaluation:
         Index `batch`: `beer`, `nearest_beer`, `p_value` (of the nearest beer), `p_value_own` (of its own beer),
         `plausible_beers`.
     mix_ups : DataFrame
-        A row for each ordered pair: `claimed`, `really`, `held` (share of `n` batches), 95 % bounds `held_low` and
-        `held_high`.
+        Those least often held first. `kind` is `pair` (each ordered pair of beers), `blend` (with 10, 20 or 30 % of
+        the beer next in colour) or `unknown` (a beer left out of the set, refused by all others); `claimed`, `really`,
+        `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair).
     coverage : DataFrame
         `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`.
     folds : Series
@@ -58,6 +62,7 @@ class _Fold:
     readings: pd.DataFrame
     p_values: pd.DataFrame
     intervals: pd.DataFrame
+    blends: pd.DataFrame
     log_colours: pd.Series  # of every scan of the held-out batches, each read alone
 
 
@@ -122,7 +127,23 @@ def evaluate(
     for component, sd in parts_of_spread["sd"].items():
         figures[f"{component}_sd"] = float(sd)
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
-    mix_ups = _mix_ups(p_values, beers, house.false_reject_rate)
+    rate = house.false_reject_rate
+    unknown = refused_unknown(refs, rate)
+    figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
+    whole = gather_set(refs)
+    identity_of_all = fit_typicality(
+        whole.reflectance, whole.beer, whole.batch, whole.sample,
+        wavelength_nm=whole.wavelength_nm, false_reject_rate=rate,
+    )  # fmt: skip
+    mix_ups = mix_up_table(
+        held_pairs(p_values, beers, rate),
+        pd.concat([part.blends for part in parts]),
+        unknown,
+        identity_of_all,
+        whole.beers,
+        n_pours=int(readings["n_pours"].median()),
+        false_reject_rate=rate,
+    )
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
 
 
@@ -138,6 +159,14 @@ def _hold_out(
     spectra = refs.spectra.loc[scans.index]
     readings = house.read(spectra, scans=scans)
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
+    beer_of = refs.batches["beer"]
+    blends = held_blends(
+        house.fitted,
+        gather_samples(house.fitted, spectra, scans),
+        list(beer_of.loc[batch_of.loc[readings.index]]),
+        refs.batches.groupby("beer")["colour"].mean(),
+        false_reject_rate,
+    )
     intervals = []
     for level in levels:
         table = house.read(spectra, scans=scans, coverage=level)[["colour_low", "colour_high"]]
@@ -145,7 +174,7 @@ def _hold_out(
     p_values = house.p_values(spectra, scans=scans)
     for table in (readings, p_values):
         table.index = pd.Index(batch_of.loc[table.index], name="batch")
-    return _Fold(readings, p_values, pd.concat(intervals), _log_colours(house.fitted, refs, batches))
+    return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
 
 
 def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
@@ -173,20 +202,6 @@ def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
 def _share(count: int, n: int) -> tuple[float, float, float]:
     low, high = binomial_bounds(count, n)
     return (count / n if n else float("nan")), float(low), float(high)
-
-
-def _mix_ups(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
-    rejected = p_values <= false_reject_rate
-    judged = p_values.notna()
-    rows = []
-    for claimed in p_values.columns:
-        for really in p_values.columns:
-            if claimed == really:
-                continue
-            of_beer = (beers == really).to_numpy() & judged[claimed].to_numpy()
-            n, held = int(of_beer.sum()), int(rejected.loc[of_beer, claimed].sum())
-            rows.append((claimed, really, *_share(held, n), n))
-    return pd.DataFrame(rows, columns=["claimed", "really", "held", "held_low", "held_high", "n"])
 
 
 def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFrame, house: HouseModel) -> pd.Series:

@@ -1,0 +1,226 @@
+"""Which mistakes the check can catch: pairs of beers, blends with a neighbour, beers that the set does not hold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.house.fitting import FittedHouse
+from specmatch.house.gathering import Samples
+from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
+from specmatch.maths.blend import mixed_reflectance
+from specmatch.maths.separation import remedy
+from specmatch.maths.statistics import binomial_bounds, mean_by
+from specmatch.maths.typicality import TypicalityFit, fit_typicality
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
+ANY_BEER = "any beer of the set"
+BLENDED_PARTS = (0.1, 0.2, 0.3)
+# a pair that is held at least so often needs no advice
+GOOD_ENOUGH = 0.95
+# logarithms of reflectance need a floor; far below anything that the usable band holds
+FLOOR = 1e-4
+
+COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice"]
+
+
+def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
+    """Count for each ordered pair how often a held-out batch of one beer is refused as the other.
+
+    Parameters
+    ----------
+    p_values : DataFrame, shape (n_batches, n_beers)
+        Held-out p-values; NaN where the model did not know the beer.
+    beers : Series
+        True beer of each batch.
+    false_reject_rate : float
+
+    Returns
+    -------
+    DataFrame
+        Columns `claimed`, `really`, `count`, `n`.
+
+    Examples
+    --------
+    >>> p = pd.DataFrame({"Amber": [0.01, 0.4], "Pale": [0.6, 0.02]}, index=["b1", "b2"])
+    >>> held_pairs(p, pd.Series({"b1": "Pale", "b2": "Amber"}), 0.05).values.tolist()
+    [['Amber', 'Pale', 1, 1], ['Pale', 'Amber', 1, 1]]
+    """
+    rows = []
+    for claimed in p_values.columns:
+        for really in p_values.columns:
+            if claimed != really:
+                p = p_values.loc[(beers == really).to_numpy(), claimed].dropna()
+                rows.append((claimed, really, int((p <= false_reject_rate).sum()), len(p)))
+    return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+def held_blends(
+    fitted: FittedHouse, samples: Samples, beers: Sequence[str], colours: pd.Series, false_reject_rate: float
+) -> pd.DataFrame:
+    """Blend held-out samples with held-out samples of the beers next to theirs in colour, and judge the blends.
+
+    Parameters
+    ----------
+    fitted : FittedHouse
+        A model that has seen none of the samples.
+    samples : Samples
+    beers : sequence of str
+        True beer of each sample.
+    colours : Series
+        Mean colour of each beer.
+    false_reject_rate : float
+
+    Returns
+    -------
+    DataFrame
+        A row a blend: `claimed` (the beer it should be), `really`, `held`. Parts by volume; absorbances add
+        (Beer-Lambert), which leaves surface glare out.
+
+    Examples
+    --------
+    >>> held_blends(fitted, samples, beers, colours, 0.05)  # doctest: +SKIP
+    """
+    order = list(colours.dropna().sort_values().index)
+    reflectance = np.maximum(samples.averages.reflectance, FLOOR)
+    # the partner is chosen by name, so that the order of rows decides nothing
+    names = samples.index
+    of_beer = {beers[row]: row for row in sorted(range(len(beers)), key=lambda row: str(names[row]), reverse=True)}
+    rows = []
+    for row, beer in enumerate(beers):
+        if beer not in order or beer not in fitted.beers:
+            continue
+        place = order.index(beer)
+        for neighbour in order[max(place - 1, 0) : place + 2]:
+            if neighbour == beer or neighbour not in of_beer:
+                continue
+            parts = np.array(BLENDED_PARTS)[:, None]
+            blends = mixed_reflectance(reflectance[row], reflectance[of_beer[neighbour]], parts)
+            n_pours = np.full(len(parts), samples.averages.counts[row])
+            p = fitted.identity.match(blends, n_pours).p_value[:, fitted.beers.index(beer)]
+            for part, p_value in zip(BLENDED_PARTS, p, strict=True):
+                rows.append((beer, f"{beer} with {part:.0%} {neighbour}", bool(p_value <= false_reject_rate)))
+    return pd.DataFrame(rows, columns=["claimed", "really", "held"])
+
+
+def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
+    """Leave each beer out in turn and count how many of its batches every other beer refuses.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    false_reject_rate : float
+
+    Returns
+    -------
+    DataFrame
+        `claimed` (any beer), `really` (the beer left out), `count`, `n` (batches, by their first sample). Empty where
+        the other beers are too few to fit.
+
+    Examples
+    --------
+    >>> refused_unknown(refs, 0.05)  # doctest: +SKIP
+    """
+    pours = gather_set(refs)
+    first_sample = _first_sample(pours.sample, pours.batch)
+    means, counts = mean_by(pours.reflectance, pours.sample)
+    rows = []
+    for code, beer in enumerate(pours.beers):
+        kept = pours.beer != code
+        if len(pours.beers) < 2 or np.unique(pours.batch[kept]).size < FEWEST_BATCHES:
+            continue
+        codes = [np.unique(labels[kept], return_inverse=True)[1] for labels in (pours.beer, pours.batch, pours.sample)]
+        fit = fit_typicality(
+            pours.reflectance[kept], *codes, wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
+        )
+        own = first_sample[pours.beer_of_batch == code]
+        p = fit.match(means[own], counts[own]).p_value
+        rows.append(
+            (ANY_BEER, f"{beer}, unknown to the set", int((p.max(axis=1) <= false_reject_rate).sum()), own.size)
+        )
+    return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+def _first_sample(sample: NDArray[np.int64], batch: NDArray[np.int64]) -> NDArray[np.int64]:
+    at = np.unique(batch, return_index=True)[1]
+    return sample[at]
+
+
+def mix_up_table(
+    pairs: pd.DataFrame,
+    blends: pd.DataFrame,
+    unknown: pd.DataFrame,
+    identity: TypicalityFit,
+    beers: Sequence[str],
+    *,
+    n_pours: int,
+    false_reject_rate: float,
+) -> pd.DataFrame:
+    """Lay out pairs, blends and unknown beers with their bounds, those least often held first.
+
+    Parameters
+    ----------
+    pairs, unknown : DataFrame
+        From `held_pairs` and `refused_unknown`.
+    blends : DataFrame
+        From `held_blends`, of all folds.
+    identity : TypicalityFit
+        Of the whole set: it says what would help.
+    beers : sequence of str
+        Names behind its codes.
+    n_pours : int
+        Pours of a sample, as a rule.
+    false_reject_rate : float
+
+    Returns
+    -------
+    DataFrame
+        Columns `COLUMNS`: `held` is a share of `n` held-out batches, with exact 95 % bounds.
+
+    Examples
+    --------
+    >>> mix_up_table(pairs, blends, unknown, identity, beers, n_pours=3, false_reject_rate=0.05)  # doctest: +SKIP
+    """
+    mixed = blends.groupby(["claimed", "really"])["held"].agg(count="sum", n="size").reset_index()
+    table = pd.concat(
+        [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
+    )
+    count, n = table["count"].to_numpy(dtype=np.int64), table["n"].to_numpy(dtype=np.int64)
+    table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
+    table["held_low"], table["held_high"] = binomial_bounds(count, n)
+    table["n"] = n
+    place = {beer: code for code, beer in enumerate(beers)}
+    table["advice"] = [
+        _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
+        if kind == PAIR and held < GOOD_ENOUGH
+        else ""
+        for kind, claimed, really, held in zip(
+            table["kind"], table["claimed"], table["really"], table["held"], strict=True
+        )
+    ]
+    rank = table["kind"].map({PAIR: 0, BLEND: 1, UNKNOWN: 2})
+    table = table.assign(rank=rank).sort_values(["rank", "held", "claimed", "really"], ignore_index=True)
+    return table[COLUMNS]
+
+
+def _advice(identity: TypicalityFit, claimed: int, really: int, n_pours: int, rate: float) -> str:
+    got = remedy(identity, claimed, really, n_pours=n_pours, rate=rate, wanted=GOOD_ENOUGH)
+    ways = []
+    if got.pours is not None and got.pours > n_pours:
+        ways.append(f"{got.pours} pours a sample")
+    if got.batches is not None and got.batches > int(identity.batches_per_beer.min()):
+        ways.append(f"{got.batches} batches a beer")
+    if ways:
+        return f"held {GOOD_ENOUGH:.0%} of the time with {' or '.join(ways)}"
+    if got.held_at_best < GOOD_ENOUGH:
+        return f"no number of pours or batches will tell them apart: at best held {got.held_at_best:.0%} of the time"
+    if got.held >= GOOD_ENOUGH:
+        return f"expected to be held {got.held:.0%} of the time; what was counted may be chance"
+    return f"more pours and more batches together; at best held {got.held_at_best:.0%} of the time"
