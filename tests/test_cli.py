@@ -94,6 +94,16 @@ def test_one_claim_for_all(workshop, capsys):
     assert sum(row["decision"] == "hold" for row in got["results"]) >= 9
 
 
+def test_a_changeover_says_what_is_left(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--from", "Peat Stout", "--to", "Chalk Lager")
+    code, got = answer_json(capsys, *args)
+    assert code == 1
+    assert {row["before"] for row in got["results"]} == {"Peat Stout"}
+    assert all(0 <= row["fraction_low"] <= row["fraction"] <= row["fraction_high"] <= 1 for row in got["results"])
+    assert "would mostly be missed" in answer(capsys, *args)[1]
+    assert "go together" in refused(capsys, *args[:-2])
+
+
 def test_evaluate_and_audit(workshop, capsys):
     code, got = answer_json(capsys, "evaluate", workshop / "set", "--folds", "2")
     assert code == 0

@@ -16,18 +16,27 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
+    parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
+    parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
     add_line_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
+    import pandas as pd
+
     from specmatch.cli.sources import in_unit, load_source
+    from specmatch.errors import OptionError
     from specmatch.house.decision import CONSISTENT
     from specmatch.house.house_model import HouseModel
     from specmatch.house.specification import load_specification
-    from specmatch.report.text import CAUTIONS, readings_text
+    from specmatch.report.text import CAUTIONS, readings_text, text_table
 
+    if (args.before is None) != (args.after is None):
+        raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
+    if args.before is not None and (args.journal or args.claim):
+        raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)
@@ -36,9 +45,17 @@ def run(args: argparse.Namespace) -> Outcome:
         specification = load_specification(args.model, beers=house.beers_)
         source = load_source(args.source)
         verified = house.verify(
-            source.scans_or_session, claimed=args.claim, scans=source.scans, specification=specification
+            source.scans_or_session,
+            claimed=args.after or args.claim,
+            scans=source.scans,
+            specification=specification,
         )
         left_out = source.left_out
+        if args.before is not None:
+            left = house.changeover(source.scans_or_session, source.scans, before=args.before, after=args.after)
+            left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
+            verified = pd.concat([verified, left], axis=1)
+            note = "\n\n" + text_table(left[["changeover"]])
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
