@@ -1,5 +1,7 @@
 """Beer colour by transmission, for the eye, and straight from the optics of the cup."""
 
+from specmatch.colour.double_pass import DoublePassFit, fit_double_pass, routes_disagree
+from specmatch.colour.path_budget import path_sd
 from specmatch.colour.scales import (
     CLEAR_RATIO,
     EBC_PER_ABSORBANCE,
@@ -23,6 +25,7 @@ __all__ = [
     "HALF_INCH_CM",
     "SRM_PER_ABSORBANCE",
     "Cielab",
+    "DoublePassFit",
     "TransmissionColour",
     "average_absorbance",
     "ciede2000",
@@ -32,6 +35,9 @@ __all__ = [
     "correct_slit_width",
     "ebc_from_absorbance",
     "ebc_from_srm",
+    "fit_double_pass",
+    "path_sd",
+    "routes_disagree",
     "srm_from_absorbance",
     "srm_from_ebc",
     "tristimulus_values",
