@@ -4,7 +4,7 @@ import hashlib
 import os
 import secrets
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 
@@ -15,7 +15,7 @@ _CHUNK_BYTES = 1 << 20
 _LOCK_ATTEMPTS = 20
 
 
-def write_atomic(path: str | Path, data: bytes) -> None:
+def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -> None:
     """Write a file so that its name always holds the old bytes or the new ones, never a part.
 
     The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
@@ -24,8 +24,8 @@ def write_atomic(path: str | Path, data: bytes) -> None:
     ----------
     path : str or Path
         File to write; its folder must exist.
-    data : bytes
-        What the file is to hold.
+    data : bytes, or sequence of bytes
+        What the file is to hold; parts are written one after the other.
 
     Raises
     ------
@@ -44,7 +44,8 @@ def write_atomic(path: str | Path, data: bytes) -> None:
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(6)}{TEMPORARY_SUFFIX}")
     try:
         with open(temporary, "xb") as file:
-            file.write(data)
+            for part in [data] if isinstance(data, bytes) else data:
+                file.write(part)
             file.flush()
             os.fsync(file.fileno())
         os.replace(temporary, path)
@@ -56,13 +57,13 @@ def write_atomic(path: str | Path, data: bytes) -> None:
     _sync_folder(path.parent)
 
 
-def sha256_of(content: bytes | str | Path) -> str:
+def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str:
     """Return the SHA-256 of some bytes, or of the file at a path, in hexadecimal.
 
     Parameters
     ----------
-    content : bytes, str or Path
-        Bytes are hashed as they are; a `str` or `Path` names a file.
+    content : bytes, str, Path or sequence of bytes
+        Bytes are hashed as they are, parts one after the other; a `str` or `Path` names a file.
 
     Returns
     -------
@@ -77,6 +78,10 @@ def sha256_of(content: bytes | str | Path) -> str:
     if isinstance(content, bytes):
         return hashlib.sha256(content).hexdigest()
     digest = hashlib.sha256()
+    if not isinstance(content, str | Path):
+        for part in content:
+            digest.update(part)
+        return digest.hexdigest()
     with open(content, "rb") as file:
         while chunk := file.read(_CHUNK_BYTES):
             digest.update(chunk)

@@ -260,12 +260,14 @@ def test_killed_saves_leave_a_whole_version(tmp_path, full_size):
     fork = multiprocessing.get_context("fork")
     rng = random.Random(7)
     seen = set()
-    for _ in range(kills):
+    for killed in range(10 * kills):
+        if killed >= kills and seen == hashes:
+            break  # on a busy machine it takes longer until both versions were met
         started = fork.Event()
         writer = fork.Process(target=_save_again_and_again, args=(tmp_path, versions, started))
         writer.start()
         started.wait(10)
-        time.sleep(rng.uniform(0.0, 0.05))
+        time.sleep(rng.uniform(0.0, 0.05) * (1 + killed // kills))
         os.kill(writer.pid, signal.SIGKILL)
         writer.join()
         seen.add(ReferenceSet.load(tmp_path).hash)
@@ -273,6 +275,42 @@ def test_killed_saves_leave_a_whole_version(tmp_path, full_size):
     versions[0].save(tmp_path)  # the lock died with its holders
     assert len(list(tmp_path.iterdir())) == 4
     assert seen == hashes
+
+
+def test_a_large_set_keeps_its_numbers_in_a_block(tmp_path, monkeypatch):
+    refs = awkward()
+    monkeypatch.setattr("specmatch.reference.package.LARGE_CELLS", 10)
+    refs.save(tmp_path)
+    block = next(tmp_path.glob("spectra-*.npy"))
+    # any reader of .npy files can open it
+    np.testing.assert_array_equal(np.load(block, allow_pickle=False), refs.spectra.to_numpy())
+    opened = ReferenceSet.load(tmp_path)
+    assert "_spectra" not in vars(opened) and "_scans" not in vars(opened)
+    same(refs, opened)
+    assert opened.select(beers=["Beer 1"]).batches["beer"].unique().tolist() == ["Beer 1"]
+    changed = opened.drop("NA", reason="test")
+    changed.save(tmp_path)
+    assert len(list(tmp_path.iterdir())) == 5
+    same(changed, ReferenceSet.load(tmp_path))
+
+
+def test_a_spoilt_block_is_refused_at_opening_or_before_its_first_use(tmp_path, monkeypatch):
+    monkeypatch.setattr("specmatch.reference.package.LARGE_CELLS", 10)
+    made_up().save(tmp_path)
+    block = next(tmp_path.glob("spectra-*.npy"))
+    data = block.read_bytes()
+    block.write_bytes(data[:-8])
+    with pytest.raises(ReferenceSetError, match=r"has \d+ bytes"):
+        ReferenceSet.load(tmp_path)
+    for place, message in ((20, "is no block"), (len(data) - 3, "does not match its hash")):
+        block.write_bytes(data[:place] + bytes([data[place] ^ 1]) + data[place + 1 :])
+        with pytest.raises(ReferenceSetError, match=message):
+            len(ReferenceSet.load(tmp_path).spectra)
+    block.write_bytes(data)
+    scans = next(tmp_path.glob("scans-*.csv"))
+    scans.write_bytes(scans.read_bytes().replace(b"0000-0", b"0000-9"))
+    with pytest.raises(ReferenceSetError, match=scans.name.replace(".", r"\.")):
+        len(ReferenceSet.load(tmp_path).spectra)
 
 
 KEPT = Path(__file__).parent / "data" / "sets_by_format"

@@ -6,6 +6,7 @@ descriptor is the commit: before it the folder holds the old version, after it t
 
 from collections.abc import Mapping
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +24,7 @@ from specmatch.reference.descriptor import (
     slug,
     table_schema,
 )
+from specmatch.reference.large_block import LARGE_CELLS, LargeTables, open_block, write_block
 from specmatch.reference.table_csv import decode_table, encode_table
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
 
@@ -41,10 +43,13 @@ class Package:
         `spectra`, `scans`, `batches` and, where there is one, `beers`, as text columns and numbers.
     info : dict
         `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`.
+    large : LargeTables or None
+        Spectra and scans of a large set, which are then not among the tables.
     """
 
     tables: dict[str, pd.DataFrame]
     info: dict[str, Any]
+    large: LargeTables | None = None
 
 
 def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]) -> None:
@@ -75,7 +80,9 @@ def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: 
         _refuse_fork(folder, info)
         resources = []
         for name in TABLES:
-            if name in tables:
+            if name == "spectra" and tables[name].size > LARGE_CELLS:
+                resources.append(write_block(folder, tables[name]))
+            elif name in tables:
                 data = encode_table(tables[name])
                 digest = sha256_of(data)
                 file = folder / f"{name}-{digest[:12]}.csv"
@@ -107,7 +114,7 @@ def read_package(folder: str | Path) -> Package:
         data = _descriptor_bytes(folder)
         content = decode_descriptor(data, folder / DESCRIPTOR)
         try:
-            return Package(*_read_content(folder, content))
+            return _read_content(folder, content)
         except FileNotFoundError as error:
             if attempt == _READ_ATTEMPTS - 1 or _descriptor_bytes(folder) == data:
                 raise ReferenceSetError(f"{error.filename} is missing; restore it or save the set again") from error
@@ -172,32 +179,50 @@ def _descriptor_bytes(folder: Path) -> bytes:
         raise ReferenceSetError(f"cannot read {file}: {error.strerror or error}") from error
 
 
-def _read_content(folder: Path, content: Mapping[str, Any]) -> tuple[dict[str, pd.DataFrame], dict[str, Any]]:
+def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
     own = content.get("specmatch", {})
-    tables: dict[str, pd.DataFrame] = {}
+    listed: dict[str, Mapping[str, Any]] = {}
     for resource in content["resources"]:
         if not isinstance(resource, dict):
             raise ReferenceSetError(f"{folder / DESCRIPTOR} has a resource that is no object; restore the file")
         name = resource.get("name")
         if name not in TABLES:
             continue
-        if name in tables:
+        if name in listed:
             raise ReferenceSetError(f"{folder / DESCRIPTOR} names the table {name!r} twice; keep one of them")
-        tables[name] = _read_table(file_of(resource, folder), resource, guarded="format" in own)
-    absent = [name for name in TABLES[:3] if name not in tables]
+        listed[name] = resource
+    absent = [name for name in TABLES[:3] if name not in listed]
     if absent:
         raise ReferenceSetError(f"{folder / DESCRIPTOR} names no table {absent[0]!r}; it is no reference set")
+    guarded = "format" in own
+    is_large = listed["spectra"].get("format") == "npy"
+    later = ("spectra", "scans") if is_large else ()
+    tables = {
+        name: _read_table(file_of(resource, folder), resource, guarded=guarded)
+        for name, resource in listed.items()
+        if name not in later
+    }
+    large = None
+    if is_large:
+        scans, block = (file_of(listed[name], folder) for name in ("scans", "spectra"))
+        _check_size(scans, listed["scans"])
+        _check_size(block, listed["spectra"])
+        read = partial(_read_table, scans, listed["scans"], guarded=guarded)
+        large = open_block(block, listed["spectra"], read, tables["batches"].index)
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
     kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-    return tables, {**info, **{key: own.get(key) for key in kept}}
+    return Package(tables, {**info, **{key: own.get(key) for key in kept}}, large)
+
+
+def _check_size(file: Path, resource: Mapping[str, Any]) -> None:
+    declared, size = resource.get("bytes"), file.stat().st_size
+    if declared is not None and declared != size:
+        raise ReferenceSetError(f"{file} has {size} bytes; {DESCRIPTOR} says {declared}; restore the file")
 
 
 def _read_table(file: Path, resource: Mapping[str, Any], *, guarded: bool) -> pd.DataFrame:
-    declared = resource.get("bytes")
-    size = file.stat().st_size
-    if declared is not None and declared != size:
-        raise ReferenceSetError(f"{file} has {size} bytes; {DESCRIPTOR} says {declared}; restore the file")
+    _check_size(file, resource)
     data = file.read_bytes()
     expected = str(resource.get("hash") or "")
     if expected:

@@ -1,14 +1,14 @@
 """The brewery's asset: labelled past reflectance, checked, versioned and hashed."""
 
 import logging
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-from specmatch.batches import COLOUR_UNITS, check_scans
+from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference import changes
 from specmatch.reference.alignment import (
@@ -21,7 +21,9 @@ from specmatch.reference.alignment import (
 )
 from specmatch.reference.columns import tidy_columns
 from specmatch.reference.content_hash import content_hash
+from specmatch.reference.large_block import LargeTables
 from specmatch.reference.package import read_package, write_package
+from specmatch.reference.tended import Tended
 from specmatch.spectra import check_spectra
 
 _LOG = logging.getLogger(__name__)
@@ -29,7 +31,7 @@ _LOG = logging.getLogger(__name__)
 _KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent")
 
 
-class ReferenceSet:
+class ReferenceSet(Tended):
     """Labelled reflectance spectra with what is known of their scans, batches and beers.
 
     A set never changes; every change makes a new one that knows its parent.
@@ -80,6 +82,8 @@ class ReferenceSet:
     >>> ReferenceSet(spectra, scans, batches)
     <ReferenceSet 'house': 2 scans of 2 batches of 2 beers, 450-600 nm, EBC>
     """
+
+    _large: LargeTables
 
     def __init__(
         self,
@@ -156,84 +160,6 @@ class ReferenceSet:
             self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
         )
 
-    def extend(
-        self,
-        spectra: pd.DataFrame,
-        scans: pd.DataFrame,
-        batches: pd.DataFrame,
-        beers: pd.DataFrame | None = None,
-        *,
-        reason: str,
-        who: str = "",
-        when: str = "",
-    ) -> "ReferenceSet":
-        """Return the set with more scans, of new batches or of its own; lab values of one batch are averaged.
-
-        `reason`, `who` and `when` (ISO 8601) go into the history; they are arguments, so that equal input gives equal
-        sets. The tables are as for the set itself.
-        """
-        more = changes.Tables(spectra, scans, batches, check_beers(beers), self.colour_unit)
-        return self._changed(*changes.extended(self._tables, more), reason, who, when)
-
-    def merge(self, other: "ReferenceSet", *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
-        """Add everything that another set holds; see `extend`."""
-        if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
-            raise UnitError(
-                f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
-                f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
-            )
-        merged, what = changes.extended(self._tables, other._tables)
-        return self._changed(merged, f"merged with {other.name!r} {other.hash[:12]}: {what}", reason, who, when)
-
-    def drop(
-        self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
-    ) -> "ReferenceSet":
-        """Leave out batches (or samples, pours or scans, by `level`); see `extend` for the other arguments."""
-        names = [names] if isinstance(names, str) else list(names)
-        return self._changed(*changes.dropped(self._tables, names, level), reason, who, when)
-
-    def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
-        """Give a batch another beer; see `extend` for the other arguments."""
-        return self._changed(*changes.relabelled(self._tables, batch, beer), reason, who, when)
-
-    def set_colour(
-        self,
-        batch: str,
-        colour: float,
-        *,
-        reason: str,
-        who: str = "",
-        when: str = "",
-        **known: Any,
-    ) -> "ReferenceSet":
-        """Give a batch another lab colour in the set's unit (NaN: none).
-
-        `known` may hold `colour_sd`, `colour_n`, `colour_method` and `lab`; see `extend` for the other arguments.
-        """
-        unknown = set(known) - {"colour_sd", "colour_n", "colour_method", "lab"}
-        if unknown:
-            raise OptionError(f"set_colour takes no {sorted(unknown)[0]!r}")
-        return self._changed(*changes.recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
-
-    def select(
-        self,
-        *,
-        beers: Collection[str] | None = None,
-        since: str | None = None,
-        until: str | None = None,
-        **where: str,
-    ) -> "ReferenceSet":
-        """Keep some beers, a span of `measured_at` (`since` kept, `until` not), or one value of a scans column."""
-        return self._changed(
-            *changes.selected(self._tables, beers=beers, since=since, until=until, where=where), "selection", "", ""
-        )
-
-    def split(self, column: str) -> dict[str, "ReferenceSet"]:
-        """Return a set for each value of a scans column, such as `instrument` or `stage`."""
-        if column not in self._scans.columns:
-            raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
-        return {value: self.select(**{column: value}) for value in dict.fromkeys(self._scans[column])}
-
     @property
     def _tables(self) -> changes.Tables:
         return changes.Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
@@ -288,7 +214,31 @@ class ReferenceSet:
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}
+        if package.large is not None:
+            return cls._opened(package.large, tables, info["hash"], kept)
         return cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
+
+    @classmethod
+    def _opened(
+        cls, large: LargeTables, tables: Mapping[str, pd.DataFrame], recorded_hash: str, kept: Mapping[str, Any]
+    ) -> "ReferenceSet":
+        """Open a large set: spectra and scans are read and checked when they are first asked for."""
+        opened = cls.__new__(cls)
+        opened._large = large
+        opened.__dict__.update(kept, hash=recorded_hash, history=tuple(kept["history"]))
+        opened.band_nm = check_band(kept["band_nm"])
+        opened._batches = tidy_columns(check_batches(tables["batches"], colour_unit=opened.colour_unit), "batches")
+        opened._beers = check_beers(tables.get("beers"))
+        opened.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
+        return opened
+
+    @cached_property
+    def _scans(self) -> pd.DataFrame:
+        return self._large.scans()
+
+    @cached_property
+    def _spectra(self) -> pd.DataFrame:
+        return self._large.spectra(self._scans.index)
 
     def __repr__(self) -> str:
         nm = self._spectra.columns
