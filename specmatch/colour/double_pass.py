@@ -223,17 +223,18 @@ def _with_reach(fit: DoublePassFit) -> DoublePassFit:
 
 def _log_strength(R: Floats, nm: Floats, glare: float) -> tuple[Floats, Floats]:
     """Return log of absorbance at 430 nm times path, and its uncertainty, each spectrum in its best window."""
-    through = np.maximum((R - glare) / (1.0 - glare), _LEAST_THROUGH)
+    windows = np.array([np.abs(nm - centre) <= _WINDOW_NM / 2.0 for centre in _CENTRES])
+    windows = windows[windows.any(axis=1)]
+    mean = (windows / windows.sum(axis=1, keepdims=True)).T
+    # spectra are straight enough over a slit width to be averaged before the logarithm, which is what takes the time
+    through = np.maximum((R @ mean - glare) / (1.0 - glare), _LEAST_THROUGH)
     depth = np.maximum(-np.log10(through), _LEAST_DEPTH)
-    value = np.log(depth / relative_absorbance(nm))
-    variance = (ADDED_LIGHT_SD / (through * depth * _LN10)) ** 2 + (SHAPE_SD_PER_100_NM * (nm - 430.0) / 100.0) ** 2
-    windows = [np.abs(nm - centre) <= _WINDOW_NM / 2.0 for centre in _CENTRES]
-    windows = [window for window in windows if window.any()]
-    values = np.column_stack([value[:, window].mean(axis=1) for window in windows])
-    variances = np.column_stack([variance[:, window].mean(axis=1) for window in windows])
-    best = variances.argmin(axis=1)
+    value = np.log(depth / (relative_absorbance(nm) @ mean))
+    away = (SHAPE_SD_PER_100_NM * (nm - 430.0) / 100.0) ** 2 @ mean
+    variance = (ADDED_LIGHT_SD / (through * depth * _LN10)) ** 2 + away
+    best = variance.argmin(axis=1)
     rows = np.arange(R.shape[0])
-    return values[rows, best], np.sqrt(variances[rows, best])
+    return value[rows, best], np.sqrt(variance[rows, best])
 
 
 def _per_absorbance(colour_unit: str) -> float:

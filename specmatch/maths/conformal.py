@@ -117,8 +117,14 @@ def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Flo
     if np.ptp(w) == 0.0:  # equal weights: an order statistic, found without sorting the whole row
         rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
         return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
-    order = np.argsort(v, axis=1)
-    reached = np.cumsum(w[order], axis=1) >= coverage - RANK_TOLERANCE / m
+    # the quantile lies among so many largest values that even the lightest of them outweigh what lies above it
+    above = w.sum() - coverage
+    kept = min(m, int(np.searchsorted(np.cumsum(np.sort(w)), above + RANK_TOLERANCE)) + 2)
+    largest = np.argpartition(v, m - kept, axis=1)[:, m - kept :]
+    order = np.take_along_axis(largest, np.argsort(np.take_along_axis(v, largest, axis=1), axis=1), axis=1)
+    weights = w[order]
+    below = w.sum() - weights.sum(axis=1, keepdims=True)
+    reached = below + np.cumsum(weights, axis=1) >= coverage - RANK_TOLERANCE / m
     first = np.argmax(reached, axis=1)
     found = np.take_along_axis(v, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
     return np.where(reached.any(axis=1), found, np.inf)
