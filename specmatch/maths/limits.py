@@ -23,6 +23,7 @@ Ints = NDArray[np.int64]
 BATCHES_PER_COMPONENT = 3
 MOST_COMPONENTS = 10
 N_FOLDS = 10
+ROWS = 1024
 SCALES = {
     "log_absorbance": Scale("log_absorbance", 0.03, 0.03),
     "absorbance": Scale("absorbance"),
@@ -103,7 +104,12 @@ class DomainFit:
         DomainCheck
         """
         n_batches, n_components = self.scores.shape
-        scores, q = _scores_and_residual(self.scale.apply(reflectance) / self.noise - self.centre, self.loadings)
+        scores, q = np.empty((len(reflectance), n_components)), np.empty(len(reflectance))
+        # rows at a time, so that what one step leaves is still at hand for the next
+        for start in range(0, len(reflectance), ROWS):
+            block = slice(start, start + ROWS)
+            deviations = self.scale.apply(reflectance[block]) / self.noise - self.centre
+            scores[block], q[block] = _scores_and_residual(deviations, self.loadings)
         scores /= self.score_sd
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
@@ -250,7 +256,8 @@ def _principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats,
 
 def _scores_and_residual(deviations: Floats, loadings: Floats) -> tuple[Floats, Floats]:
     scores = deviations @ loadings
-    return scores, ((deviations - scores @ loadings.T) ** 2).sum(axis=1)
+    left = deviations - scores @ loadings.T
+    return scores, np.einsum("np,np->n", left, left)
 
 
 def _held_out_residuals(spectra: Floats, most: int) -> Floats:
