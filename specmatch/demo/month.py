@@ -172,7 +172,11 @@ def _line(
         common = {"operator": "KA", "instrument": raw.table["instrument"].iloc[0], "model_hash": setting.model_hash}
         opened = {**common, **_at(start), "line": setting.line}
         journal.append({"kind": REFERENCE, **opened, "reading": references[place]})
-        record_control(journal, setting, controls[place], (), opened)
+        for again in range(3):
+            # out of its limits, a control is measured again at once
+            at = {**opened, **_at(start + timedelta(minutes=again))}
+            if record_control(journal, setting, controls[(place + again) % len(mine)], (), at)["decision"] != RESCAN:
+                break
         spare = iter(range(place * each + READINGS_A_RUN, (place + 1) * each))
         for k in range(READINGS_A_RUN):
             at = start + timedelta(minutes=30 * k + 5)

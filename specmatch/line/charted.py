@@ -87,7 +87,7 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
 def _newest_model(journals: Sequence[Journal]) -> str:
     # the last rows of the file, whatever index may look tempting
     sql = (
-        "SELECT written_at, model_hash FROM entries NOT INDEXED WHERE kind IN ('reading', 'retest', 'control') "
+        "SELECT written_at, model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
         "ORDER BY entry DESC LIMIT 1"
     )
     newest = max((row for journal in journals for row in journal.query(sql)), default=("", ""))
