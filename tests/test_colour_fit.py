@@ -68,7 +68,7 @@ def test_kernel_is_chosen_without_the_batch():
     other[4] += 0.7
     noise = np.full(18, 4e-4)
     one, two = (fit_process(rows, y, noise, np.zeros(5), np.zeros(5), AS_GIVEN) for y in (log_colour, other))
-    np.testing.assert_array_equal(one.fold_kernel[4], two.fold_kernel[4])
+    np.testing.assert_array_equal(one.kernels[one.fold_kernel[4]], two.kernels[two.fold_kernel[4]])
     assert one.predict_without(rows[[4]])[0, 4] == pytest.approx(two.predict_without(rows[[4]])[0, 4], abs=1e-7)
     assert one.predict(rows[[4]])[0][0] != pytest.approx(two.predict(rows[[4]])[0][0], abs=1e-3)
 

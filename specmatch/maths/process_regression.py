@@ -46,8 +46,10 @@ class ProcessRegression:
         Of the channels.
     process : GaussianProcess
         Of log colour less what the inputs already say, on all batches.
-    fold_kernel : ndarray, shape (K, 3)
-        Slope, bend and reach of the kernel that was chosen without each batch.
+    kernels : ndarray, shape (u, 3)
+        Slope, bend and reach of the kernels that any fold chose.
+    fold_kernel : ndarray of int, shape (K,)
+        The one that was chosen without each batch.
     fold_weight : ndarray, shape (K, K)
         Weights of the process without each batch.
     choice_error : float
@@ -60,7 +62,8 @@ class ProcessRegression:
     wavelength_nm: Floats
     noise: Floats
     process: GaussianProcess
-    fold_kernel: Floats
+    kernels: Floats
+    fold_kernel: Codes
     fold_weight: Floats
     choice_error: float
     choice_error_without: Floats
@@ -83,9 +86,9 @@ class ProcessRegression:
         return known + rest, variance, known[:, None] + self._rest_without(rows)
 
     def _rest_without(self, rows: Floats) -> Floats:
-        out = np.empty((rows.shape[0], self.fold_kernel.shape[0]))
-        for values in np.unique(self.fold_kernel, axis=0):
-            folds = np.flatnonzero((self.fold_kernel == values).all(axis=1))
+        out = np.empty((rows.shape[0], self.fold_kernel.size))
+        for code, values in enumerate(self.kernels):
+            folds = np.flatnonzero(self.fold_kernel == code)
             out[:, folds] = Kernel(*values.tolist())(rows, self.process.features) @ self.fold_weight[folds].T
         return out
 
@@ -177,15 +180,17 @@ def fit_process(
     chosen = int(np.argmin(error))
     without = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
     choice = np.argmin(without, axis=0)
+    used, fold_kernel = np.unique(choice, return_inverse=True)
     fold_weight = np.empty((n, n))
-    for g in np.unique(choice):
+    for g in used:
         fold_weight[choice == g] = processes[g].weights_without()[choice == g]
     return ProcessRegression(
         inputs=inputs,
         wavelength_nm=wavelength_nm,
         noise=noise,
         process=processes[chosen],
-        fold_kernel=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in choice]),
+        kernels=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in used]),
+        fold_kernel=fold_kernel.astype(np.int64),
         fold_weight=fold_weight,
         choice_error=error[chosen],
         choice_error_without=without.min(axis=0),
