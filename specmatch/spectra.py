@@ -85,9 +85,7 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
     if not isinstance(table, pd.DataFrame):
         raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
     if table.shape[0] == 0 or table.shape[1] < 2:
-        raise TableError(
-            f"the spectra table has {table.shape[0]} scans and {table.shape[1]} wavelengths; nothing to do"
-        )
+        raise TableError("the spectra table has {} scans and {} wavelengths; nothing to do".format(*table.shape))
     scan_ids = text_ids(table.index, "scan_id")
     if not scan_ids.is_unique:
         repeated = scan_ids[scan_ids.duplicated()].unique()
@@ -102,27 +100,28 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
             raise TableError(
                 f"wavelength {wavelength_nm[same[0]]:g} nm stands twice among the columns; keep one of them"
             )
-    if np.isinf(values).any():
-        row, column = np.argwhere(np.isinf(values))[0]
-        raise TableError(
-            f"scan {scan_ids[row]!r} is infinite at {wavelength_nm[column]:g} nm; leave the cell empty if it is missing"
-        )
-    if np.isnan(values).any():
-        empty = np.isnan(values).all(axis=1)
-        if empty.any():
-            raise TableError(f"scan {scan_ids[empty.argmax()]!r} has no value at all; leave it out of the table")
+    missing = None
+    if not np.isfinite(values).all():  # one pass where all is well, which is nearly always
+        missing = np.isnan(values)
+        for row, column in np.argwhere(np.isinf(values)):
+            where = f"scan {scan_ids[row]!r} is infinite at {wavelength_nm[column]:g} nm"
+            raise TableError(f"{where}; leave the cell empty if it is missing")
+        for row in np.flatnonzero(missing.all(axis=1)):
+            raise TableError(f"scan {scan_ids[row]!r} has no value at all; leave it out of the table")
     if quantity == "percent":
         values = values / 100.0
     elif quantity == "absorbance":
         values = 10.0**-values
     # the median over channels: a few dead channels may read anything, half of them cannot
-    level = np.nanmedian(values, axis=1) if np.isnan(values).any() else np.median(values, axis=1)
-    if (level > LARGEST_MEDIAN_FRACTION).any():
-        row = int((level > LARGEST_MEDIAN_FRACTION).argmax())
-        raise UnitError(
-            f"scan {scan_ids[row]!r} has a median of {level[row]:.3g}; reflectance is a fraction, 1.0 = the reference. "
-            "If the table is in percent say quantity='percent'; scales are never mixed in one table"
-        )
+    present = values.shape[1] if missing is None else values.shape[1] - missing.sum(axis=1)
+    suspected = np.flatnonzero(2 * (values > LARGEST_MEDIAN_FRACTION).sum(axis=1) >= present)
+    level = np.nanmedian(values[suspected], axis=1)
+    for row, median in zip(suspected, level, strict=True):
+        if median > LARGEST_MEDIAN_FRACTION:
+            raise UnitError(
+                f"scan {scan_ids[row]!r} has a median of {median:.3g}; reflectance is a fraction, 1.0 = the reference. "
+                "If the table is in percent say quantity='percent'; scales are never mixed in one table"
+            )
     return Spectra(scan_ids, wavelength_nm, values)
 
 
@@ -213,6 +212,9 @@ def _heading_as_number(heading: object) -> float:
 
 
 def _as_floats(table: pd.DataFrame, scan_ids: pd.Index) -> Floats:
+    plain = table.to_numpy()
+    if plain.dtype == np.float64:
+        return plain.copy()
     try:
         return table.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
     except (TypeError, ValueError):
