@@ -194,6 +194,15 @@ def test_a_figure_comes_with_its_numbers_and_a_table_with_row_names():
     assert 'scope="row">b' in table(pd.DataFrame({"x": ["b"], "y": [2.0]}), "c")
 
 
+def test_a_set_shows_itself_in_a_notebook_escaped(small_set):
+    shown = small_set[0]._repr_html_()
+    found = Tags(shown)
+    assert not {"script", "img", "b"} & set(found.tags)
+    words = "".join(found.words)
+    assert "15 batches of 3 beers" in words
+    assert all(name in words for name in WICKED.values())
+
+
 @pytest.fixture(scope="module")
 def chromium():
     path = next(

@@ -3,6 +3,7 @@
 import logging
 from collections.abc import Mapping, Sequence
 from functools import cached_property
+from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -246,3 +247,9 @@ class ReferenceSet(Tended):
             f"<ReferenceSet {self.name!r}: {len(self._spectra)} scans of {len(self._batches)} batches of "
             f"{self._batches['beer'].nunique()} beers, {nm[0]:g}-{nm[-1]:g} nm, {self.colour_unit}>"
         )
+
+    def _repr_html_(self) -> str:
+        """Show the set in a notebook: the line above and its beers, every name escaped."""
+        colour = self._batches.groupby("beer")["colour"]
+        beers = pd.DataFrame({"batches": colour.size(), "lowest": colour.min(), "highest": colour.max()})
+        return f"<p><code>{escape(repr(self))}</code></p>{beers.sort_values('lowest').to_html(escape=True)}"
