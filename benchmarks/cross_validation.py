@@ -1,7 +1,8 @@
 """Time of leave-batch-out cross-validation of PLS. Run: python -m benchmarks.cross_validation [--json]
 
 Every left-out batch and every component count at once, against one product X'X and against scikit-learn in a loop, one
-fit a fold. BLAS runs on one thread: more threads only quarrel over matrices of this size. Numbers are random.
+fit a fold. BLAS runs on one thread: more threads only quarrel over matrices of this size. Times are those of the
+processor, so that other programs disturb them less. Numbers are random.
 """
 
 import os
@@ -36,12 +37,12 @@ def data(n: int, p: int, n_batches: int) -> tuple[Floats, Floats, Codes]:
 
 
 def best_of(run: Callable[[], object], repeats: int) -> float:
-    """Return the shortest of some times in seconds: what the machine does when left alone."""
+    """Return the shortest of some times of the one thread in seconds: what the machine does when left alone."""
     times = []
     for _ in range(repeats):
-        start = time.perf_counter()
+        start = time.process_time()
         run()
-        times.append(time.perf_counter() - start)
+        times.append(time.process_time() - start)
     return min(times)
 
 
