@@ -223,7 +223,7 @@ def _with_reach(fit: DoublePassFit) -> DoublePassFit:
 
 def _log_strength(R: Floats, nm: Floats, glare: float) -> tuple[Floats, Floats]:
     """Return log of absorbance at 430 nm times path, and its uncertainty, each spectrum in its best window."""
-    windows = np.array([np.abs(nm - centre) <= _WINDOW_NM / 2.0 for centre in _CENTRES])
+    windows = np.abs(nm - _CENTRES[:, None]) <= _WINDOW_NM / 2.0
     windows = windows[windows.any(axis=1)]
     mean = (windows / windows.sum(axis=1, keepdims=True)).T
     # spectra are straight enough over a slit width to be averaged before the logarithm, which is what takes the time

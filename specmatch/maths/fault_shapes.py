@@ -163,10 +163,12 @@ def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> F
     >>> moved_along(np.array([1.0, 2.0, 3.0]), np.array([500.0, 510.0, 520.0]), 5.0).tolist()
     [1.5, 2.5, 3.5]
     """
-    at = wavelength_nm + np.asarray(moved_nm, np.float64)
-    inside = np.clip(np.searchsorted(wavelength_nm, at) - 1, 0, wavelength_nm.size - 2)
-    slope = np.diff(values) / np.diff(wavelength_nm)
-    return values[inside] + slope[inside] * (at - wavelength_nm[inside])
+    nm, moved = wavelength_nm, np.asarray(moved_nm, np.float64)
+    far = float(np.abs(moved).max(initial=0.0)) + 1.0
+    below = values[0] - far * (values[1] - values[0]) / (nm[1] - nm[0])
+    above = values[-1] + far * (values[-1] - values[-2]) / (nm[-1] - nm[-2])
+    grid = np.concatenate([[nm[0] - far], nm, [nm[-1] + far]])
+    return np.interp(nm + moved, grid, np.concatenate([[below], values, [above]]))
 
 
 def strength_slope(reflectance: Floats, glare: float) -> Floats:

@@ -21,7 +21,7 @@ Ints = NDArray[np.int64]
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 7.5, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 8.0, 14.0
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
