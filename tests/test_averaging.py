@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from specmatch.errors import WavelengthMismatchError
-from specmatch.house.averaging import average, bridge_missing
+from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 
 NM = np.arange(500.0, 560.0, 5.0)
 
@@ -30,15 +30,21 @@ def test_a_gap_of_one_slit_width_is_bridged_and_said():
     line = 0.001 * NM
     holed = line.copy()
     holed[[0, 5, 6]] = np.nan
-    got, bridged = bridge_missing(np.stack([line, holed]), NM, pd.Index(["whole", "holed"]))
-    assert bridged.tolist() == [False, True]
+    bridged = bridge_missing(np.stack([line, holed]), NM)
+    got = bridged.reflectance
+    assert bridged.lacking.tolist() == [False, True]
+    assert bridged.wide is None
     assert np.allclose(got[1, 1:], line[1:])
     assert got[1, 0] == line[1]  # nothing lies beyond the edge: the nearest value stands there
     assert np.isnan(holed[5])
 
 
 def test_a_wider_gap_is_refused_by_scan_and_range():
-    row = 0.001 * NM
-    row[4:9] = np.nan
-    with pytest.raises(WavelengthMismatchError, match="scan 'holed' has no values from 515.0 to 545.0 nm"):
-        bridge_missing(row[None], NM, pd.Index(["holed"]))
+    rows = np.stack([0.001 * NM] * 3)
+    rows[1, 4:9] = np.nan
+    rows[2, :4] = np.nan
+    bridged = bridge_missing(rows, NM)
+    assert np.flatnonzero(bridged.wide[1]).tolist() == [4, 5, 6, 7, 8]
+    assert np.flatnonzero(bridged.wide[2]).tolist() == [0, 1, 2, 3]
+    with pytest.raises(WavelengthMismatchError, match="scan 'holed' has no values from 520.0 to 540.0 nm"):
+        refuse_wide_gaps(bridged, NM, pd.Index(["whole", "holed", "cut"]))

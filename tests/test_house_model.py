@@ -109,6 +109,25 @@ def test_missing_channels_are_bridged_and_said(house, new):
     assert "missing_channels" not in readings["warnings"].iloc[1]
 
 
+def test_a_lost_stretch_leaves_an_identity_and_no_colour(house, new):
+    cut = new.spectra.copy()
+    cut.loc[:, (cut.columns > 560.0) & (cut.columns < 610.0)] = np.nan
+    whole, got = house.read(new.spectra, scans=new.scans), house.read(cut, scans=new.scans)
+    assert got["colour"].isna().all()
+    assert got["warnings"].map(lambda codes: "missing_channels" in codes).all()
+    assert (got["nearest_beer"] == whole["nearest_beer"]).mean() > 0.9
+    mixed = pd.concat([new.spectra.iloc[[0]], cut.iloc[[1]]])
+    one, other = house.read(mixed)["colour"]
+    assert np.isfinite(one) and np.isnan(other)
+
+
+def test_a_scan_with_next_to_nothing_left_is_refused(house, new):
+    cut = new.spectra.iloc[:2].copy()
+    cut.loc[:, cut.columns > 440.0] = np.nan
+    with pytest.raises(WavelengthMismatchError, match="channels"):
+        house.read(cut)
+
+
 def test_wider_coverage_gives_wider_intervals_from_the_same_fit(house, new):
     widths = []
     for coverage in (0.5, 0.8, 0.9, 0.95):

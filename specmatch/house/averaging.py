@@ -62,50 +62,88 @@ def average(reflectance: Floats, labels: pd.Series) -> Averages:
     return Averages(pd.Index(names), means, codes, counts)
 
 
-def bridge_missing(reflectance: Floats, wavelength_nm: Floats, scan_ids: pd.Index) -> tuple[Floats, NDArray[np.bool_]]:
-    """Fill missing channels along a straight line between their neighbours, and say in which scans that was done.
+@dataclass(frozen=True)
+class Bridged:
+    """Scans without missing values.
+
+    Attributes
+    ----------
+    reflectance : ndarray, shape (n, p)
+        Missing channels filled along a straight line; the input itself when nothing was missing.
+    lacking : ndarray of bool, shape (n,)
+        Scans in which something was missing.
+    wide : ndarray of bool, shape (n, p), or None
+        Channels of gaps wider than one slit width, whose filling is no measurement; None when there are none.
+    """
+
+    reflectance: Floats
+    lacking: NDArray[np.bool_]
+    wide: NDArray[np.bool_] | None
+
+
+def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Bridged:
+    """Fill missing channels along a straight line between their neighbours, and say where that was done.
 
     Parameters
     ----------
     reflectance : ndarray, shape (n, p)
         NaN where a channel is missing.
     wavelength_nm : ndarray, shape (p,)
-    scan_ids : Index of str, length n
 
     Returns
     -------
-    filled : ndarray, shape (n, p)
-        Without NaN; the input itself when nothing was missing.
-    bridged : ndarray of bool, shape (n,)
+    Bridged
+
+    Examples
+    --------
+    >>> got = bridge_missing(np.array([[0.1, np.nan, 0.3]]), np.array([500.0, 502.0, 504.0]))
+    >>> got.reflectance.round(3).tolist(), got.lacking.tolist(), got.wide
+    ([[0.1, 0.2, 0.3]], [True], None)
+    """
+    missing = np.isnan(reflectance)
+    lacking = np.asarray(missing.any(axis=1))
+    if not lacking.any():
+        return Bridged(reflectance, lacking, None)
+    filled, wide = reflectance.copy(), np.zeros_like(missing)
+    for row in np.flatnonzero(lacking):
+        present = wavelength_nm[~missing[row]]
+        if present.size == 0:
+            # the set's band is outside all that the scan holds: whoever judges it will find no channel left
+            filled[row], wide[row] = 1.0, True
+            continue
+        filled[row] = np.interp(wavelength_nm, present, reflectance[row, ~missing[row]])
+        # an edge has one neighbour only: the gap counts from it to the last wavelength needed
+        edges = np.concatenate([[wavelength_nm[0]], present, [wavelength_nm[-1]]])
+        gap = np.clip(np.searchsorted(edges, wavelength_nm, side="left"), 1, edges.size - 1)
+        wide[row] = missing[row] & (edges[gap] - edges[gap - 1] > LARGEST_BRIDGED_NM)
+        wide[row, 0] = missing[row, 0] and present[0] - wavelength_nm[0] > LARGEST_BRIDGED_NM
+    return Bridged(filled, lacking, wide if wide.any() else None)
+
+
+def refuse_wide_gaps(bridged: Bridged, wavelength_nm: Floats, scan_ids: pd.Index) -> None:
+    """Refuse scans with a gap that cannot be bridged.
+
+    Parameters
+    ----------
+    bridged : Bridged
+    wavelength_nm : ndarray, shape (p,)
+    scan_ids : Index of str, length n
 
     Raises
     ------
     WavelengthMismatchError
-        If a gap is wider than one slit width: then the scan does not hold what the model needs.
+        Naming the scan and the range.
 
     Examples
     --------
-    >>> got, bridged = bridge_missing(np.array([[0.1, np.nan, 0.3]]), np.array([500.0, 502.0, 504.0]), pd.Index(["s"]))
-    >>> got.round(3).tolist(), bridged.tolist()
-    ([[0.1, 0.2, 0.3]], [True])
+    >>> nm = np.array([500.0, 502.0])
+    >>> refuse_wide_gaps(bridge_missing(np.array([[0.1, 0.2]]), nm), nm, pd.Index(["s"]))
     """
-    missing = np.isnan(reflectance)
-    bridged = np.asarray(missing.any(axis=1))
-    if not bridged.any():
-        return reflectance, bridged
-    filled = reflectance.copy()
-    for row in np.flatnonzero(bridged):
-        have = ~missing[row]
-        present = wavelength_nm[have]
-        if present.size == 0:
-            edges = np.array([wavelength_nm[0], wavelength_nm[-1]])
-        else:
-            edges = np.concatenate([[wavelength_nm[0]], present, [wavelength_nm[-1]]])
-        widest = int(np.diff(edges).argmax())
-        if edges[widest + 1] - edges[widest] > LARGEST_BRIDGED_NM:
-            raise WavelengthMismatchError(
-                f"scan {scan_ids[row]!r} has no values from {edges[widest]:.1f} to {edges[widest + 1]:.1f} nm, which "
-                f"the model needs; a gap of up to {LARGEST_BRIDGED_NM:g} nm can be bridged: measure it again"
-            )
-        filled[row] = np.interp(wavelength_nm, present, reflectance[row, have])
-    return filled, bridged
+    if bridged.wide is None:
+        return
+    row = int(bridged.wide.any(axis=1).argmax())
+    lost = wavelength_nm[bridged.wide[row]]
+    raise WavelengthMismatchError(
+        f"scan {scan_ids[row]!r} has no values from {lost[0]:.1f} to {lost[-1]:.1f} nm, which the model needs; "
+        f"a gap of up to {LARGEST_BRIDGED_NM:g} nm can be bridged: measure it again"
+    )

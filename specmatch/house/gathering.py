@@ -36,6 +36,8 @@ class Samples:
         Sample -> sentences about conditions that the set does not hold.
     measured_on : list of str
         ISO date of each sample's first scan, "" where it is not known.
+    missing : ndarray of bool, shape (n_samples, p), or None
+        Channels that no neighbour can stand for; None when there are none.
     """
 
     averages: Averages
@@ -45,6 +47,7 @@ class Samples:
     odd: OddPours | None
     conditions: dict[str, list[str]]
     measured_on: list[str]
+    missing: NDArray[np.bool_] | None
 
     @property
     def index(self) -> pd.Index:
@@ -85,12 +88,13 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
     checked = check_spectra(spectra)
     values = match_wavelengths(checked, fitted.wavelength_nm)
-    values, bridged = bridge_missing(values, fitted.wavelength_nm, checked.scan_ids)
+    filled = bridge_missing(values, fitted.wavelength_nm)
+    values, bridged = filled.reflectance, filled.lacking
     if scans is None and checks is None:
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
         lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
-        return Samples(own, lacking, own, own.codes, None, {}, [""] * len(values))
+        return Samples(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
     table = check_scans(scans, checked.scan_ids)
     warnings: dict[str, list[str]] = {}
     disagreeing: set[str] = set()
@@ -110,8 +114,9 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
     whole = average(pours.reflectance, of_pour)
     conditions = {} if scans is None else departures_from(fitted.conditions, table)
     days = _measured_on(table)
+    missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
     if every_pour or len(whole.names) == len(pours.names):
-        return Samples(whole, warnings, pours, whole.codes, None, conditions, days)
+        return Samples(whole, warnings, pours, whole.codes, None, conditions, days, missing)
     suspected = None
     if disagreeing:
         # a pour is suspected when all of its scans are
@@ -123,7 +128,7 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         codes = whole.codes[~odd.odd]
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
-    return Samples(means, warnings, pours, whole.codes, odd, conditions, days)
+    return Samples(means, warnings, pours, whole.codes, odd, conditions, days, missing)
 
 
 def _measured_on(table: pd.DataFrame) -> list[str]:

@@ -411,7 +411,8 @@ class HouseModel:
         return model
 
     def _match(self, samples: Samples) -> Match:
-        match = self.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
+        means = samples.averages
+        match = self.fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)
         offered = self.fitted.offered.on(samples.measured_on)
         if offered.all():
             return match

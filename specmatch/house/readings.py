@@ -61,6 +61,9 @@ def readings_table(
     rows = np.arange(n)
     plausible = match.p_value > false_reject_rate
     outside_domain = f.domain.check(means.reflectance, means.counts).outside
+    # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
+    partial = np.zeros(n, bool) if samples.missing is None else samples.missing.any(axis=1)
+    outside_domain = outside_domain & ~partial
     colour_codes: dict[int, list[str]] = {}
     if f.colour is None or f.cautions is None:
         colour = low = high = np.full(n, np.nan)
@@ -72,6 +75,8 @@ def readings_table(
         )  # fmt: skip
         colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
         colour_codes = got.codes
+        if partial.any():
+            colour, low, high = (np.where(partial, np.nan, values) for values in (colour, low, high))
     beer = nearest.copy()
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well

@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import TooFewBatchesError
-from specmatch.house.averaging import average, bridge_missing
+from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.band import usable_band
 from specmatch.spectra import check_spectra, match_wavelengths
 
@@ -117,12 +117,13 @@ def gather_set(
     else:
         checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
-    reflectance, _ = bridge_missing(reflectance, wavelength_nm, pours.names)
+    bridged = bridge_missing(reflectance, wavelength_nm)
+    refuse_wide_gaps(bridged, wavelength_nm, pours.names)
     of_batch = refs.batches.loc[list(batches)]
     beers = (*first_beers, *sorted(set(of_batch["beer"]) - set(first_beers)))
     return SetPours(
         names=pours.names,
-        reflectance=reflectance,
+        reflectance=bridged.reflectance,
         wavelength_nm=wavelength_nm,
         sample=sample,
         batch=batch,
