@@ -115,6 +115,24 @@ def test_copied_file_is_a_repeated_scan(tmp_path):
     assert rows.index.tolist() == ["Pale-3.csv"] and "same counts as Pale-1.csv" in rows["sentence"].iloc[0]
 
 
+def test_a_cup_that_was_not_changed_between_batches(tmp_path):
+    rng = np.random.default_rng(8)
+    kept = {}
+
+    def same_cup(file, counts):
+        if file == "Pale-3.csv":
+            kept["net"] = counts - 1100
+        if file == "Amber-1.csv":  # the last pour of the batch before, under the lamp as it is a minute later
+            net = kept["net"] * 1.004
+            counts = np.round(
+                1100 + net + rng.normal(0, 4, NM.size) + rng.normal(0, 1, NM.size) * np.sqrt(net.clip(0) / 30)
+            )
+        return counts
+
+    rows = found(measure(tiny_folder(tmp_path, change=same_cup)), "repeated_scan")
+    assert rows.index.tolist() == ["Amber-1.csv"] and "was the cup changed?" in rows["sentence"].iloc[0]
+
+
 def test_hot_pixels_are_masked_in_every_scan_and_noted(tmp_path):
     def hot(file, counts):
         counts = counts.copy()

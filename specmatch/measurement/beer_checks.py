@@ -18,6 +18,8 @@ SHARE_OUTSIDE = 0.05
 EMPTY_SPREAD, EMPTY_LEVEL = 0.04, (0.85, 1.15)
 # below this many times the noise there is no light to speak of
 FLAT_SNR = 5.0
+# two scans of one cup differ by noise and a gain of the lamp, two beers by many times the noise
+SAME_CUP, LAMP_GAIN = 1.4, 0.03
 # a spike must also be this large, in reflectance, to be worth a new scan
 SPIKE_SHARE = 0.02
 
@@ -188,7 +190,7 @@ def empty_cup_rows(paired: Paired) -> list[CheckRow]:
 
 
 def repeated_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that repeat an earlier one: the same counts, or another batch that differs from the one before by noise."""
+    """Scans that repeat an earlier one: the same counts, or another beer that differs from the one before by noise."""
     raw = paired.raw
     rows: list[CheckRow] = []
     seen: dict[bytes, int] = {}
@@ -201,4 +203,45 @@ def repeated_rows(paired: Paired) -> list[CheckRow]:
                 f"the same counts as {raw.scan_ids[earlier]} in every channel: the file was copied; measure again"
             )
             rows.append(CheckRow(raw.scan_ids[i], "repeated_scan", 0.0, sentence))
+    copied = {row.scan_id for row in rows}
+    before, after = _changed_beers(paired, of)
+    excess = _excess_over_noise(paired, before, after)
+    for j, i, size in zip(before, after, excess, strict=True):
+        if size < SAME_CUP and raw.scan_ids[i] not in copied:
+            sentence = (
+                f"differs from {raw.scan_ids[j]}, which is of another beer, by no more than noise ({size:.1f} times): "
+                "was the cup changed? Pour and measure again"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "repeated_scan", float(size), sentence))
     return rows
+
+
+def _changed_beers(paired: Paired, of: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+    """Scans that follow each other on one instrument and in one session but are claimed to be of different beers."""
+    raw = paired.raw
+    of = of[(raw.role[of] == "sample") & (paired.reference[of] >= 0)]
+    before, after = of[:-1], of[1:]
+    beer = raw.beer
+    follows = (raw.instrument[before] == raw.instrument[after]) & (raw.session[before] == raw.session[after])
+    # two batches of one beer may look the same through the noise; two beers of a house do not
+    other = (beer[before] != beer[after]) & (beer[before] != "") & (beer[after] != "")
+    return before[follows & other], after[follows & other]
+
+
+def _excess_over_noise(paired: Paired, one: NDArray[np.int64], other: NDArray[np.int64]) -> Floats:
+    """Mean square of the logarithm of the quotient of scans, less a gain of the lamp, over that of noise."""
+    live = paired.live()
+    a, b = paired.net.values[one][:, live], paired.net.values[other][:, live]
+    good = np.isfinite(a) & np.isfinite(b) & (a > 0) & (b > 0)
+    a, b = np.where(good, a, 1.0), np.where(good, b, 1.0)
+    dark, shot = paired.dark_noise[one, None] ** 2, paired.shot[one, None]
+    variance = np.where(good, (dark + shot * a) / a**2 + (dark + shot * b) / b**2, np.inf)
+    weight = 1.0 / np.fmax(variance, 1e-12)
+    total = np.fmax(weight.sum(axis=1, keepdims=True), 1e-300)
+    apart = np.log(b / a)
+    gain = (weight * apart).sum(axis=1, keepdims=True) / total
+    excess: Floats = (weight * (apart - gain) ** 2).sum(axis=1) / np.fmax(good.sum(axis=1) - 1, 1)
+    # where noise is above a hundredth of the light, as in the darkest beers, two batches may well look the same
+    quiet = row_quantiles(np.where(good, variance, np.nan), (0.5,))[0] < 1e-4
+    usual = quiet & (np.abs(gain[:, 0]) < LAMP_GAIN) & (good.mean(axis=1) > 0.8) & (good.sum(axis=1) > 20)
+    return np.where(usual, excess, np.inf)

@@ -113,6 +113,7 @@ def gather_raw_scans(
         role=rows["role"].to_numpy(dtype=object),
         instrument=rows["instrument"].to_numpy(dtype=object),
         session=rows["session"].to_numpy(dtype=object),
+        beer=rows["beer"].to_numpy(dtype=object),
         integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
         hours=_hours(rows["time"].tolist()),
         order=rows["order"].to_numpy(dtype=float),

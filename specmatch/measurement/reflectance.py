@@ -26,7 +26,7 @@ class RawScans:
     counts : ndarray, shape (n, p)
         float64; NaN where missing.
     saturated : ndarray of bool, shape (n, p)
-    role, instrument, session : ndarray of str, shape (n,)
+    role, instrument, session, beer : ndarray of str, shape (n,)
     integration_ms : ndarray, shape (n,)
         NaN where unknown.
     hours : ndarray, shape (n,)
@@ -44,6 +44,7 @@ class RawScans:
     role: Text
     instrument: Text
     session: Text
+    beer: Text
     integration_ms: Floats
     hours: Floats
     order: Floats
