@@ -2,6 +2,7 @@
 
 import re
 import shutil
+import sqlite3
 import subprocess
 from collections import Counter
 from html.parser import HTMLParser
@@ -129,7 +130,7 @@ def test_the_set_page_says_first_what_it_can_and_cannot(set_html, evaluation):
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    assert found.tags["svg"] == 7
+    assert found.tags["svg"] == 8
     for name in WICKED.values():
         assert name in words
 
@@ -177,6 +178,42 @@ def test_a_reading_page_holds_one_reading(house, shift, verified):
     assert "replicates_disagree" in words
     with pytest.raises(TableError, match="there is no reading of 'S0'"):
         pages.reading_page(house, shift, verified, "S0")
+
+
+def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tmp_path, house, verified):
+    from datetime import UTC, datetime
+
+    from specmatch.line.journal import Journal
+    from specmatch.report.json_document import jsonable
+
+    sample, held = verified.index[0], jsonable(verified.iloc[0].to_dict())
+    path = tmp_path / "line.db"
+    common = {"line": "<b>1</b>", "model_hash": "ab", "decision": "consistent", "reason": "within its limits"}
+    with Journal(path) as journal, journal.writing():
+        for i in range(30):
+            unix = 1.7e9 + 3600 * i
+            colour = 25.0 + 0.1 * (i % 3) + (2.0 if i > 25 else 0.0)
+            control = {"kind": "control", "sample": f"c{i}", "reading": {"colour": colour, "colour_unit": "EBC"}}
+            time = {"measured_at": datetime.fromtimestamp(unix, UTC).isoformat(), "measured_unix": unix}
+            journal.append({**common, **control, **time})
+        departure = {name: held[name] for name in ("claimed", "decision", "reason", "advice")}
+        about = {"kind": "reading", "sample": sample, "lot": "7", "run_state": "open", "reading": held}
+        journal.append({**common, **departure, **about, **time})
+    with Journal(path, read_only=True) as journal:
+        words, found = check_page(pages.journal_page([journal]))
+    assert "Runs that wait" in words
+    assert f"Sample {sample}" in words
+    assert "control of <b>1</b>" in words
+    assert found.tags["svg"] == 1
+    assert "Damage" not in words
+    database = sqlite3.connect(path)
+    database.execute("DROP TRIGGER entries_no_update")
+    database.commit()
+    database.close()
+    with Journal(path, read_only=True) as journal:
+        words, _ = check_page(pages.journal_page([journal]))
+    assert "Be trusted as it stands" in words
+    assert "entries_no_update" in words
 
 
 def test_a_figure_comes_with_its_numbers_and_a_table_with_row_names():

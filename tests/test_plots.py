@@ -70,6 +70,13 @@ def chart():
     return make_chart("control", "line 1", "EBC", points)
 
 
+def curve():
+    """One beer with an error that halves, and one of which nothing can be told."""
+    columns = ["beer", "more", "n_batches", "colour_error"]
+    rows = [("Pale", 0, 5, 0.04), ("Pale", 10, 15, 0.02), ("Amber", 0, 1, np.nan), ("Amber", 10, 11, np.nan)]
+    return pd.DataFrame(rows, columns=columns)
+
+
 def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_spectra(refs, ax=ax())
     yield lambda: plots.plot_usable_band(refs, ax=ax())
@@ -81,6 +88,7 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_nearest_batches(house, new.spectra, new.scans, ax=ax())
     yield lambda: plots.plot_departure(house, new.spectra, new.scans, ax=ax())
     yield lambda: plots.plot_control_chart(chart(), ax=ax())
+    yield lambda: plots.plot_learning_curve(curve(), ax=ax())
 
 
 def test_every_figure_is_drawn_where_asked_and_says_what_its_axes_are(refs, evaluation, small_house):
@@ -222,6 +230,15 @@ def test_a_chart_marks_what_signalled(ax):
     assert len(lines["signals"].get_xdata()) == len({signal.entry for signal in made.signals}) > 0
     assert len(lines["signals"].get_xdata()) + len(lines["within"].get_xdata()) == 40
     assert len(lines["moving average"].get_xdata()) == 20
+
+
+def test_a_learning_curve_tells_today_from_estimates(ax):
+    plots.plot_learning_curve(curve(), ax=ax)
+    line, today, _ = ax.get_lines()
+    assert list(line.get_xdata()) == [5, 15]
+    assert line.get_ydata() == pytest.approx([4.0, 2.0])
+    assert (line.get_markerfacecolor(), list(today.get_xdata())) == ("white", [5])
+    assert [text.get_text() for text in ax.get_legend().get_texts()] == ["Pale", "Amber: cannot be told"]
 
 
 def test_without_matplotlib_the_way_out_is_named(monkeypatch, evaluation):

@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.errors import TooFewBatchesError
+from specmatch.house.choose import learning_curve
 from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
-from specmatch.report.page_frame import Section, abilities, cautions, figure, table, versions, whole_page
+from specmatch.report.page_frame import Section, abilities, cautions, figure, table, text, versions, whole_page
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -82,6 +84,8 @@ def set_page(
         sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
     sections.append(Section("beers", "The beers", _beers(refs)))
+    if evaluation is not None and len(per_beer) <= MOST_DRAWN:
+        sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
@@ -191,6 +195,21 @@ def _beers(refs: ReferenceSet) -> str:
         name="band",
         caption="Noise of each channel, and the band that is quiet enough to be used",
         says="Noise is lowest in the middle of the visible and highest at both ends.",
+    )
+
+
+def _growth(refs: ReferenceSet) -> str:
+    try:
+        curve = learning_curve(refs)
+    except TooFewBatchesError as error:
+        return f"<p>{text(error)}</p>"
+    columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
+    return figure(
+        plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0)),
+        name="growth",
+        caption="Estimated colour error of each beer as its batches grow in number",
+        says="Errors fall as batches are added; the numbers stand in the table.",
+        numbers=curve[columns],
     )
 
 

@@ -4,6 +4,7 @@ Nothing is imported from matplotlib until a figure is drawn; without it `Missing
 """
 
 from specmatch.report.plots_colour import plot_colour_error, plot_coverage, plot_held_out_colour
+from specmatch.report.plots_growth import plot_learning_curve
 from specmatch.report.plots_identity import plot_identity_map, plot_mix_ups
 from specmatch.report.plots_line import plot_control_chart
 from specmatch.report.plots_reading import plot_departure, plot_nearest_batches
@@ -16,6 +17,7 @@ __all__ = [
     "plot_departure",
     "plot_held_out_colour",
     "plot_identity_map",
+    "plot_learning_curve",
     "plot_mix_ups",
     "plot_nearest_batches",
     "plot_spectra",
