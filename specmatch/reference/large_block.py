@@ -19,8 +19,8 @@ from specmatch.reference.columns import tidy_columns
 from specmatch.spectra import wavelengths_from
 from specmatch.storage import sha256_of, write_atomic
 
-# 160 MB as numbers, three times that as text: beyond it a spreadsheet is no way to look at spectra.
-LARGE_CELLS = 20_000_000
+# 16 MB as numbers, three times that and a second or two of reading as text; no spreadsheet helps beyond it.
+LARGE_CELLS = 2_000_000
 _LONGEST_HEADER = 1024
 _ROWS_AT_A_TIME = 1 << 14
 

@@ -10,9 +10,15 @@ from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.alignment import check_beers
 from specmatch.reference.changes import Tables, dropped, extended, recoloured, relabelled, selected
 
+_KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
+
 
 class Tended(ABC):
-    """Changes of a reference set."""
+    """Changes of a reference set.
+
+    Every change takes a `reason`, and `who` made it and `when` (ISO 8601) where that is known. They are arguments and
+    never taken from the machine, so that equal input gives equal sets. The set itself stays as it is.
+    """
 
     name: str
     hash: Any
@@ -39,16 +45,54 @@ class Tended(ABC):
         who: str = "",
         when: str = "",
     ) -> Self:
-        """Return the set with more scans, of new batches or of its own; lab values of one batch are averaged.
+        """Return the set with more scans, of new batches or of its own.
 
-        `reason`, `who` and `when` (ISO 8601) go into the history; they are arguments, so that equal input gives equal
-        sets. The tables are as for the set itself.
+        Parameters
+        ----------
+        spectra, scans, batches, beers : DataFrame
+            As for the set itself; spectra on another grid are brought to that of the set. Lab values of a batch that
+            the set holds already are averaged with its own.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If a scan is in the set already.
+        ParentsError
+            If a batch stands under two beers.
+        WavelengthMismatchError
+            If the new spectra do not reach over the wavelengths of the set.
+
+        Examples
+        --------
+        >>> grown = refs.extend(spectra, scans, batches, reason="batches of May")  # doctest: +SKIP
         """
         more = Tables(spectra, scans, batches, check_beers(beers), self.colour_unit)
         return self._changed(*extended(self._tables, more), reason, who, when)
 
     def merge(self, other: Self, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Add everything that another set holds; see `extend`."""
+        """Return the set with everything that another set holds.
+
+        Parameters
+        ----------
+        other : ReferenceSet
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        UnitError
+            If the two were measured against references of different kinds.
+        ReferenceSetError, ParentsError, WavelengthMismatchError
+            As for `extend`.
+        """
         if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
             raise UnitError(
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
@@ -60,31 +104,73 @@ class Tended(ABC):
     def drop(
         self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
     ) -> Self:
-        """Leave out batches (or samples, pours or scans, by `level`); see `extend` for the other arguments."""
+        """Return the set without some batches, samples, pours or scans.
+
+        Parameters
+        ----------
+        names : str or collection of str
+        level : {"batch", "sample", "pour", "scan"}, default "batch"
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If a name is not in the set, or nothing would be left.
+        """
         names = [names] if isinstance(names, str) else list(names)
         return self._changed(*dropped(self._tables, names, level), reason, who, when)
 
     def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Give a batch another beer; see `extend` for the other arguments."""
+        """Return the set with another beer for a batch.
+
+        Parameters
+        ----------
+        batch, beer : str
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the batch is not in the set, or has that beer already.
+        """
         return self._changed(*relabelled(self._tables, batch, beer), reason, who, when)
 
     def set_colour(
-        self,
-        batch: str,
-        colour: float,
-        *,
-        reason: str,
-        who: str = "",
-        when: str = "",
-        **known: Any,
+        self, batch: str, colour: float, *, reason: str, who: str = "", when: str = "", **known: Any
     ) -> Self:
-        """Give a batch another lab colour in the set's unit (NaN: none).
+        """Return the set with another lab colour for a batch.
 
-        `known` may hold `colour_sd`, `colour_n`, `colour_method` and `lab`; see `extend` for the other arguments.
+        Parameters
+        ----------
+        batch : str
+        colour : float
+            In the set's unit; NaN for none.
+        reason, who, when : str
+        **known
+            `colour_sd`, `colour_n`, `colour_method` and `lab` of the new value; what is not given is cleared.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the batch is not in the set.
+        OptionError
+            If the colour is not above 0.
         """
-        unknown = set(known) - {"colour_sd", "colour_n", "colour_method", "lab"}
+        unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
         if unknown:
-            raise OptionError(f"set_colour takes no {sorted(unknown)[0]!r}")
+            raise OptionError(f"set_colour takes no {unknown[0]!r}; it takes {', '.join(_KNOWN_OF_A_COLOUR)}")
         return self._changed(*recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
 
     def select(
@@ -95,13 +181,50 @@ class Tended(ABC):
         until: str | None = None,
         **where: str,
     ) -> Self:
-        """Keep some beers, a span of `measured_at` (`since` kept, `until` not), or one value of a scans column."""
-        return self._changed(
-            *selected(self._tables, beers=beers, since=since, until=until, where=where), "selection", "", ""
-        )
+        """Return the part of the set that fits all conditions.
+
+        Parameters
+        ----------
+        beers : collection of str, optional
+        since, until : str, optional
+            ISO dates or times, compared with `measured_at` as text: `since` is kept, `until` is not.
+        **where : str
+            Column of the scans table and the value to keep, such as `instrument="S1"`.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If nothing fits, a column is missing, or dates are asked for and not every scan has one.
+
+        Examples
+        --------
+        >>> refs.select(beers=["Pale"], since="2026-01-01", instrument="S1")  # doctest: +SKIP
+        """
+        part = selected(self._tables, beers=beers, since=since, until=until, where=where)
+        return self._changed(*part, "selection", "", "")
 
     def split(self, column: str) -> dict[str, Self]:
-        """Return a set for each value of a scans column, such as `instrument` or `stage`."""
-        if column not in self._tables.scans.columns:
+        """Return a set for each value of a scans column.
+
+        Parameters
+        ----------
+        column : str
+            Such as `instrument` or `stage`.
+
+        Returns
+        -------
+        dict of str to ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If there is no such column.
+        """
+        scans = self._tables.scans
+        if column not in scans.columns:
             raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
-        return {value: self.select(**{column: value}) for value in dict.fromkeys(self._tables.scans[column])}
+        return {value: self.select(**{column: value}) for value in dict.fromkeys(scans[column])}
