@@ -202,8 +202,10 @@ def test_error_model_is_learnt_from_residuals():
     rng = np.random.default_rng(0)
     y = np.exp(rng.uniform(np.log(3.0), np.log(80.0), 4000))
     model = fit_error_model(rng.normal(0, np.sqrt(0.015**2 + (0.12 / y) ** 2)), y)
-    # 4000 residuals know a variance to 2 %
+    # 4000 residuals know a variance to 2 %, and the grid has steps of a quarter
     assert (model.relative, model.constant) == pytest.approx((0.015, 0.12), rel=0.12)
+    growing = fit_error_model(rng.normal(0, np.sqrt(0.015**2 + (0.0003 * y) ** 2)), y)
+    assert growing.growth == pytest.approx(0.0003, rel=0.25)
     assert ErrorModel(0.1, 0.02).relative_variance(5.0) == pytest.approx(8e-4)
 
 
