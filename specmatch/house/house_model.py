@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 
 from specmatch.errors import OptionError, SpecmatchError
 from specmatch.house.changeover import changeover_table
+from specmatch.house.check_readings import check_arrays, refuse_other_readings
 from specmatch.house.decision import check_claims, decide_all
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
@@ -32,6 +33,9 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 Floats = NDArray[np.float64]
+
+# enough to notice that a number changed its meaning, few enough to be read at every start
+MOST_CHECK_SPECTRA = 12
 
 
 class HouseModel:
@@ -386,7 +390,8 @@ class HouseModel:
         """
         arrays, tree = flatten(self.fitted, "house")
         settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
-        save_arrays(path, arrays, {"house": tree, "settings": settings})
+        checks = check_arrays(_one_of_each(self.fitted), self._check_reading)
+        save_arrays(path, {**arrays, **checks}, {"house": tree, "settings": settings})
 
     @classmethod
     def load(cls, path: str | Path) -> HouseModel:
@@ -399,7 +404,7 @@ class HouseModel:
         Raises
         ------
         ModelFileError
-            If the file is damaged, foreign, or of a later format.
+            If the file is damaged, foreign, of a later format, or reads its check spectra otherwise than when saved.
 
         Examples
         --------
@@ -408,7 +413,14 @@ class HouseModel:
         arrays, manifest = load_arrays(path)
         model = cls(**manifest["settings"])
         model._fitted = restore(manifest["house"], arrays, "house", classes_within(FittedHouse))
+        refuse_other_readings(path, arrays, model._check_reading)
         return model
+
+    def _check_reading(self, reflectance: Floats) -> dict[str, Floats]:
+        table = pd.DataFrame(reflectance, columns=self.fitted.wavelength_nm)
+        readings = self.read(table)
+        numbers = ["colour", "colour_low", "colour_high", "p_value", "distance"]
+        return {name: readings[name].to_numpy(dtype=np.float64) for name in numbers}
 
     def _match(self, samples: Samples) -> Match:
         means = samples.averages
@@ -418,3 +430,12 @@ class HouseModel:
             return match
         p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
         return replace(match, p_value=p_value, distance=distance)
+
+
+def _one_of_each(fitted: FittedHouse) -> Floats:
+    """Return the first sample of each beer, at most `MOST_CHECK_SPECTRA` spread over the beers."""
+    samples = fitted.identity.samples
+    beer_of_sample = samples.beer[samples.batch]
+    first = np.unique(beer_of_sample, return_index=True)[1]
+    spread = np.linspace(0, first.size - 1, min(first.size, MOST_CHECK_SPECTRA)).astype(np.int64)
+    return samples.reflectance[first[spread]]
