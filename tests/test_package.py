@@ -245,6 +245,35 @@ def test_two_changes_from_one_version_do_not_overwrite_each_other(tmp_path):
     same(theirs, ReferenceSet.load(tmp_path))
 
 
+def _save_when_told(folder, refs, together, told):
+    together.wait(10)
+    try:
+        refs.save(folder)
+        told.put(refs.hash)
+    except StorageError as error:  # LockedError, or changed since
+        told.put(type(error).__name__)
+
+
+def test_two_processes_that_change_one_version_at_once(tmp_path):
+    fork = multiprocessing.get_context("fork")
+    for turn in range(8):
+        folder = tmp_path / str(turn)
+        first = made_up()
+        first.save(folder)
+        changes = [first.drop("0000", reason="one"), first.relabel("0001", "Beer 2", reason="other")]
+        together, told = fork.Barrier(2), fork.Queue()
+        writers = [fork.Process(target=_save_when_told, args=(folder, refs, together, told)) for refs in changes]
+        for writer in writers:
+            writer.start()
+        answers = {told.get(timeout=20), told.get(timeout=20)}
+        for writer in writers:
+            writer.join()
+        # exactly one change was taken, the other's maker was told, and the folder holds the one that was taken
+        taken = answers & {refs.hash for refs in changes}
+        assert len(taken) == 1 and answers - taken <= {"LockedError", "StorageError"} and len(answers) == 2
+        assert ReferenceSet.load(folder).hash in taken
+
+
 def _save_again_and_again(folder, sets, started):
     started.set()
     while True:
