@@ -21,6 +21,8 @@ Codes = NDArray[np.int64]
 
 FEWEST_BEERS_FOR_OPTICS = 3
 
+POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
+
 
 @dataclass(frozen=True)
 class ColourCautions:
@@ -53,7 +55,8 @@ class ColourReadings:
     ----------
     colour, low, high : ndarray, shape (n,)
     method : str
-        `"jackknife+"` or `"normal"`, and what was added.
+        `"jackknife+"` or `"normal"`, and where the spread of pouring in it comes from: `"spread of pours"` of the set,
+        or `"fill tolerance added"`.
     normal_errors_assumed : bool
     codes : dict of int to list of str
         Row -> warning codes.
@@ -152,13 +155,15 @@ def read_colours(
     >>> read_colours(fit, cautions, means, pours, 0.90, nearest=nearest, known=known)  # doctest: +SKIP
     """
     found = fit.interval(reflectance, n_pours, coverage)
-    method, low, high = found.method, found.low, found.high
-    if not cautions.pours_shown:
+    low, high = found.low, found.high
+    if cautions.pours_shown:
+        method = f"{found.method}, {POURS}"
+    else:
         # in logarithms, where path and colour add; the two parts of the interval add as independent errors
         extra = float(ndtri(0.5 + coverage / 2.0)) * cautions.path_sd
         low = found.colour * np.exp(-np.hypot(np.log(found.colour / low), extra))
         high = found.colour * np.exp(np.hypot(np.log(high / found.colour), extra))
-        method += ", fill tolerance added"
+        method = f"{found.method}, {FILL_TOLERANCE}"
     codes: dict[int, list[str]] = {}
     if cautions.optics is not None:
         widened = Interval(found.colour, low, high, method, found.normal_errors_assumed)
