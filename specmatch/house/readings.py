@@ -13,6 +13,7 @@ from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.reasons import give_reasons
 from specmatch.house.row_codes import chosen_names, codes_by_row, sentences_by_row
+from specmatch.maths.explained_beer import best_explained_beer
 from specmatch.maths.typicality import Match
 
 READING_COLUMNS = (
@@ -23,6 +24,8 @@ READING_COLUMNS = (
 
 # A good sample in twenty is rejected at a rate of 0.05: only well beyond it is it worth a transmission measurement.
 CLEARLY_UNLIKE = 0.1
+# Beers that a sample without a claim is held against where it is typical of none.
+NEAR_BEERS = 3
 
 
 def readings_table(
@@ -78,6 +81,11 @@ def readings_table(
         if partial.any():
             colour, low, high = (np.where(partial, np.nan, values) for values in (colour, low, high))
     beer = nearest.copy()
+    lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
+    if lost.size:
+        # a fault may have carried it nearer to another beer than to its own
+        near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
+        beer[lost] = best_explained_beer(f.faults, means.reflectance[lost], means.counts[lost], near)
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well
         if claim in f.beers:

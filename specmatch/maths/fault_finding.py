@@ -57,6 +57,19 @@ class Finding:
         return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
+def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
+    """Return the findings of rows 0 .. n-1 from those of parts of them; -1, no fault, where there is none."""
+    which = [np.full(n, NO_FAULT) for _ in range(3)]
+    numbers = [np.zeros(n) for _ in range(4)]
+    for rows, found in parts:
+        for whole, part in zip(which, (found.fault, found.second, found.rival), strict=True):
+            whole[rows] = part
+        for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
+            size[rows] = its
+    fault, second, rival = which
+    return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
+
+
 def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
     """Choose among explanations.
 

@@ -9,8 +9,8 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtri
 
-from specmatch.maths.fault_detector import NO_FAULT, Detector
-from specmatch.maths.fault_finding import Finding, judge
+from specmatch.maths.fault_detector import Detector
+from specmatch.maths.fault_finding import Finding, join_findings, judge
 from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
@@ -118,6 +118,15 @@ class FaultFit:
             faults = detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
             cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, faults)
         return cleaned
+
+    def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
+        """Return the squared distance of each sample from its beer that the faults found in it do not explain."""
+        left = np.empty(len(reflectance))
+        for (k, m), rows in _groups(beer, n_pours):
+            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
+            faults = detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
+            left[rows] = detector.distance(reflectance[rows] - detector.base - faults)
+        return left
 
     def smoothed(self, reflectance: Floats) -> Floats:
         """Return spectra, shape (n, p), with no more detail than the slit passes."""
@@ -272,19 +281,6 @@ def _groups(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     order = np.argsort(key, kind="stable")
     parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
-
-
-def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
-    """Return the findings of rows 0 .. n-1 from those of parts of them; -1, no fault, where there is none."""
-    which = [np.full(n, NO_FAULT) for _ in range(3)]
-    numbers = [np.zeros(n) for _ in range(4)]
-    for rows, found in parts:
-        for whole, part in zip(which, (found.fault, found.second, found.rival), strict=True):
-            whole[rows] = part
-        for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
-            size[rows] = its
-    fault, second, rival = which
-    return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
 
 
 def _parent(child: Ints, parent: Ints) -> Ints:

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.maths.fault_finding import Finding, judge
-from specmatch.maths.faults import POUR_LIMIT, FaultFit, join_findings, pour_departures
+from specmatch.maths.fault_finding import Finding, join_findings, judge
+from specmatch.maths.faults import POUR_LIMIT, FaultFit, pour_departures
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

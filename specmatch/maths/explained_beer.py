@@ -1,0 +1,38 @@
+"""Which of several beers a faulty sample was, where no claim says so: the one that a known fault brings it back to."""
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.maths.fault_finding import CLOSE
+from specmatch.maths.faults import FaultFit
+
+Floats = NDArray[np.float64]
+Ints = NDArray[np.int64]
+
+
+def best_explained_beer(fit: FaultFit, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
+    """Return for each sample the candidate from which it is least far once the best fault is taken away.
+
+    Parameters
+    ----------
+    fit : FaultFit
+    reflectance : ndarray, shape (n, p)
+    n_pours : ndarray of int, shape (n,)
+    candidates : ndarray of int, shape (n, m)
+        Beers, the nearest first; it stands unless another is twenty times as likely.
+
+    Returns
+    -------
+    ndarray of int, shape (n,)
+
+    Examples
+    --------
+    >>> best_explained_beer(fit, reflectance, n_pours, candidates)  # doctest: +SKIP
+    """
+    left = np.empty(candidates.shape)
+    for column in range(candidates.shape[1]):
+        beer = candidates[:, column]
+        found = fit.explain_samples(reflectance, n_pours, beer)
+        left[:, column] = fit.left_over(reflectance, n_pours, beer, found)
+    left[:, 1:] += CLOSE
+    return candidates[np.arange(len(candidates)), left.argmin(axis=1)]
