@@ -76,6 +76,7 @@ def run_month(
     n_days: int = 30,
     n_mix_ups: int = 6,
     n_pours: int = 3,
+    readings_a_run: int = READINGS_A_RUN,
     recipe_day: int = 22,
 ) -> Month:
     """Run a month at the lines and record it.
@@ -88,7 +89,7 @@ def run_month(
     brewery : Brewery
         The one that the model was fitted on.
     seed : int
-    n_days, n_mix_ups, n_pours : int
+    n_days, n_mix_ups, n_pours, readings_a_run : int
     recipe_day : int
         Day from which one beer is brewed 12 % darker; beyond `n_days` it never is.
 
@@ -104,7 +105,9 @@ def run_month(
         mine = np.flatnonzero((runs["line"] == line).to_numpy())
         on_line = replace(setting, line=line)
         with journal.writing():
-            for run, row in _line(journal, on_line, brewery, runs, liquids, mine, rng, 1000 * seed + number, n_pours):
+            for run, row in _line(
+                journal, on_line, brewery, runs, liquids, mine, rng, 1000 * seed + number, n_pours, readings_a_run
+            ):
                 n_readings += 1
                 departures[run] += "first_departure" in row["reading"]["warnings"]
                 held[run] |= row["decision"] == "hold"
@@ -147,9 +150,9 @@ def _liquids(brewery: Brewery, runs: pd.DataFrame, recipe_beer: str, seed: int) 
 
 def _line(
     journal: Journal, setting: LineSetting, brewery: Brewery, runs: pd.DataFrame, liquids: np.ndarray,
-    mine: np.ndarray, rng: np.random.Generator, draw: int, n_pours: int,
+    mine: np.ndarray, rng: np.random.Generator, draw: int, n_pours: int, n_readings: int,
 ) -> Iterator[tuple[int, dict[str, Any]]]:  # fmt: skip
-    each = READINGS_A_RUN + SPARE
+    each = n_readings + SPARE
     run_of = np.repeat(mine, each)
     names = tuple(f"{runs.at[run, 'lot']}/{k + 1:02d}" for run in mine for k in range(each))
     foam = rng.random((len(names), n_pours)) < FOAMY_POURS
@@ -174,21 +177,23 @@ def _line(
         journal.append({"kind": REFERENCE, **opened, "reading": references[place]})
         for again in range(3):
             # out of its limits, a control is measured again at once
-            at = {**opened, **_at(start + timedelta(minutes=again))}
-            if record_control(journal, setting, controls[(place + again) % len(mine)], (), at)["decision"] != RESCAN:
+            taken = {**opened, **_at(start + timedelta(minutes=again))}
+            if record_control(journal, setting, controls[(place + again) % len(mine)], (), taken)["decision"] != RESCAN:
                 break
-        spare = iter(range(place * each + READINGS_A_RUN, (place + 1) * each))
-        for k in range(READINGS_A_RUN):
+        spare = iter(range(place * each + n_readings, (place + 1) * each))
+        for k in range(n_readings):
             at = start + timedelta(minutes=30 * k + 5)
             reading = place * each + k
             row = _record(journal, setting, table, spectra, scans, rows_of, names[reading], runs.loc[run], at, common)
             yield int(run), row
             while find_run(journal, setting.line, runs.at[run, "claimed"], runs.at[run, "lot"]).state == "open":
-                again = next(spare, None)
-                if again is None:
+                poured_again = next(spare, None)
+                if poured_again is None:
                     break
                 at += timedelta(minutes=5)
-                row = _record(journal, setting, table, spectra, scans, rows_of, names[again], runs.loc[run], at, common)
+                row = _record(
+                    journal, setting, table, spectra, scans, rows_of, names[poured_again], runs.loc[run], at, common
+                )
                 yield int(run), row
 
 
