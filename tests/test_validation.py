@@ -118,6 +118,12 @@ def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_pat
     assert main(command) == 1
     shown = capsys.readouterr().out
     assert "verdict: correct the bias" in shown and "nothing applies it by itself" in shown
+    main(["read", str(tmp_path / "house.model"), str(folder), "--json"])
+    plain = json.loads(capsys.readouterr().out)["results"]
+    main(["read", str(tmp_path / "house.model"), str(folder), "--correction", str(saved), "--json"])
+    corrected = json.loads(capsys.readouterr().out)["results"]
+    assert "corrected" in corrected[0]["interval_method"] and "corrected" not in plain[0]["interval_method"]
+    assert corrected[0]["colour"] == pytest.approx(1.06 * plain[0]["colour"], rel=0.02)
     assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
     assert "nowhere" in capsys.readouterr().err
 

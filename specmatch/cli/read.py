@@ -14,6 +14,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("model", metavar="MODEL", help="model file")
     parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
+    parser.add_argument("--correction", metavar="FILE", help="slope/bias correction that `validate` offered")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -24,6 +25,11 @@ def run(args: argparse.Namespace) -> Outcome:
 
     house = HouseModel.load(args.model)
     source = load_source(args.source)
-    readings = in_unit(house.read(source.scans_or_session, source.scans), args.unit)
+    readings = house.read(source.scans_or_session, source.scans)
+    if args.correction:
+        from specmatch.house.colour_correction import ColourCorrection
+
+        readings = ColourCorrection.load(args.correction).apply(readings, house)
+    readings = in_unit(readings, args.unit)
     look = bool(source.left_out) or any(readings["warnings"].map(len) > 0)
     return Outcome(readings, readings_text(readings), source.left_out, needs_look=look)
