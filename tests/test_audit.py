@@ -23,7 +23,7 @@ from specmatch.reference.audit_beers import _step_limit
 from specmatch.reference.finding import CODES, FINDING_COLUMNS, LEVELS
 from specmatch.reference.reference_set import ReferenceSet
 
-# Share of planted faults that must be found; the rates are agreed with the brewery, not taken from a source.
+# Share of planted faults that must be found, as docs/reference_set.md states it.
 STATED = {
     "mislabelled": 0.97,
     "lab_value": 0.93,

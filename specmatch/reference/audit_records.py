@@ -11,7 +11,7 @@ from specmatch.reference.finding import Finding
 FEWEST_BATCHES_OF_A_BEER = 5
 # A regression bridges a factor of two between neighbouring colours on trust alone. Common practice, no source.
 WIDEST_COLOUR_GAP = 2.0
-# Volume is read to 1-2 % (METHODS of volumetric ware: a 10 mL graduated cylinder is good to 0.10-0.20 mL, ASTM E1272).
+# Volume is read to 1-2 %: a 10 mL graduated cylinder is good to 0.10-0.20 mL (ASTM E1272).
 WIDEST_FILL_SPREAD = 0.03
 WIDEST_TEMPERATURE_SPREAD_C = 8.0
 _ONE_OF_A_KIND = {
