@@ -38,7 +38,15 @@ def evaluation():
         index=batches,
     )
     identity = pd.DataFrame({"beer": ["Pale", "Pale", "Amber", "Amber"]}, index=batches)
-    mix_ups = pd.DataFrame({"claimed": ["Amber", "Pale"], "really": ["Pale", "Amber"], "held": [0.5, 1.0], "n": [2, 2]})
+    mix_ups = pd.DataFrame(
+        {
+            "kind": ["pair", "pair", "blend"],
+            "claimed": ["Amber", "Pale", "Pale"],
+            "really": ["Pale", "Amber", "Pale with 10% Amber"],
+            "held": [0.5, 1.0, 0.0],
+            "n": [2, 2, 2],
+        }
+    )
     coverage = pd.DataFrame(
         [(0.9, group, 2 / 3, 0.1, 0.99, 3) for group in ("all", "pale", "middle", "dark")],
         columns=["nominal", "group", "covered", "low", "high", "n"],

@@ -8,13 +8,15 @@ from collections.abc import Sequence
 import pandas as pd
 
 from specmatch.house.evaluation import Evaluation
+from specmatch.house.mix_ups import BLEND, BLENDED_PARTS, PAIR, UNKNOWN
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
 _NAMED = 0.10
 _MOST_NAMED = 3
 
+PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
 ALWAYS_TRUE = (
-    "Prove what a liquid is: it compares colours and shapes of spectra, nothing else.",
+    PROVES_NOTHING,
     "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",
     "See a small part of another beer in the right one.",
 )
@@ -62,18 +64,67 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
             f"Name the nearest of {figures['n_beers']} beers: right for {figures['nearest_right']:.1%} of {n_identity} "
             f"held-out batches (at least {figures['nearest_right_low']:.1%}, 95% bound)."
         )
-        mixed = found.mix_ups
-        total, held = int(mixed["n"].sum()), float((mixed["held"] * mixed["n"]).sum())
-        if total:
+        pairs = found.mix_ups[found.mix_ups["kind"] == PAIR]
+        if pairs["n"].sum():
             can.append(
-                f"Hold {held / total:.1%} of mix-ups between beers of the set ({total} pairs of batch and claim)."
+                f"Hold {_share(pairs):.1%} of claims that one beer of the set is another ({pairs['n'].sum()} tried)."
             )
         cannot.append(
             f"Pass every right claim: {figures['false_hold']:.1%} were held (stated "
             f"{figures['stated_false_reject_rate']:.0%}; at most {figures['false_hold_high']:.1%}, 95% bound)."
         )
-        cannot += _missed(mixed)
-    return can, [*cannot, *ALWAYS_TRUE]
+        cannot += _missed(pairs)
+    return can, [*cannot, PROVES_NOTHING, _unknown(found.mix_ups), _blends(found.mix_ups)]
+
+
+def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
+    """Return the rows about blends, by the part of the other beer.
+
+    Parameters
+    ----------
+    mix_ups : DataFrame
+        Of an evaluation.
+
+    Returns
+    -------
+    dict of float to DataFrame
+        Parts without rows are absent.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"kind": ["blend"], "claimed": ["Pale"], "really": ["Pale with 10% Amber"]})
+    >>> list(blends_by_part(rows))
+    [0.1]
+    """
+    blends = mix_ups[mix_ups["kind"] == BLEND]
+    found = {}
+    for part in BLENDED_PARTS:
+        starts = blends["claimed"].map(lambda beer, part=part: f"{beer} with {part:.0%} ")
+        rows = blends[[really.startswith(start) for really, start in zip(blends["really"], starts, strict=True)]]
+        if len(rows):
+            found[part] = rows
+    return found
+
+
+def _unknown(mix_ups: pd.DataFrame) -> str:
+    left_out = mix_ups[mix_ups["kind"] == UNKNOWN]
+    if not left_out["n"].sum():
+        return ALWAYS_TRUE[1]
+    return (
+        "Promise to refuse a beer that the set does not hold: when each beer was left out in turn, "
+        f"{_share(left_out):.0%} of its batches were refused by all the others; the rest passed for one of them."
+    )
+
+
+def _blends(mix_ups: pd.DataFrame) -> str:
+    shares = [f"{_share(rows):.0%} with {part:.0%} of it" for part, rows in blends_by_part(mix_ups).items()]
+    if not shares:
+        return ALWAYS_TRUE[2]
+    return f"See a small part of the beer next in colour: computed blends were held in {', '.join(shares)}."
+
+
+def _share(rows: pd.DataFrame) -> float:
+    return float((rows["held"] * rows["n"]).sum() / rows["n"].sum())
 
 
 def thin_beers(beers: Sequence[str]) -> list[str]:

@@ -83,13 +83,18 @@ def table(rows: pd.DataFrame, caption: str) -> str:
     body = []
     for row in shown.itertuples(index=False):
         cells = [f'<th scope="row"{mark[0]}>{text(row[0])}</th>']
-        cells += [f"<td{mark[i]}>{text(value)}</td>" for i, value in enumerate(row) if i > 0]
+        cells += [f"<td{mark[i] or _long(value)}>{text(value)}</td>" for i, value in enumerate(row) if i > 0]
         body.append(f"<tr>{''.join(cells)}</tr>")
     label = escape(caption, quote=True)
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{label}"><table><caption>{label}</caption>'
         f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
     )
+
+
+def _long(value: Any) -> str:
+    # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
+    return ' class="long"' if isinstance(value, str) and len(value) > 30 else ""
 
 
 def bullets(sentences: Iterable[str]) -> str:

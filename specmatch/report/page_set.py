@@ -9,8 +9,9 @@ import pandas as pd
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.choose import learning_curve
+from specmatch.house.mix_ups import BLENDED_PARTS, PAIR, UNKNOWN
 from specmatch.report import plots
-from specmatch.report.abilities import ALWAYS_TRUE, evaluated_abilities, thin_beers
+from specmatch.report.abilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
 from specmatch.report.page_frame import Section, abilities, cautions, figure, table, text, versions, whole_page
 
@@ -23,6 +24,7 @@ if TYPE_CHECKING:
 
 # more beers than this and a drawing of all of them is a tangle; the tables still hold every one
 MOST_DRAWN = 24
+_MOST_ROWS = 12
 _FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
 
 
@@ -89,7 +91,7 @@ def set_page(
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    history = pd.DataFrame(list(refs.history), columns=["when", "who", "what", "why"]) if refs.history else None
+    history = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
     told = table(history, "Changes that led here, oldest first") if history is not None else ""
     sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
     return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
@@ -140,10 +142,11 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
 
 
 def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:
-    weakest = evaluation.mix_ups.sort_values(["held", "claimed", "really"]).head(12)
+    mixed = evaluation.mix_ups
+    pairs = mixed[mixed["kind"] == PAIR]
     body = ""
     if n_beers > MOST_DRAWN:
-        body += f"<p>{n_beers} beers are too many to draw; the table holds the pairs that are held least often.</p>"
+        body += f"<p>{n_beers} beers are too many to draw.</p>"
     else:
         if house is not None:
             body += figure(
@@ -152,18 +155,30 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
                 caption="Map of the beers: batches and the region in which a sample passes for the beer",
                 says=f"A map of {n_beers} beers; where regions overlap, beers look alike on the map.",
             )
-        slip = int((evaluation.mix_ups["held"] < 1.0).sum())
         body += figure(
             plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),
             name="mixups",
             caption="How often a held-out batch of one beer, claimed to be another, was held",
-            says=f"{slip} of {len(evaluation.mix_ups)} pairs slip through at least once.",
+            says=f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once.",
         )
-    if (evaluation.mix_ups["held"] == 1.0).all():
-        least = evaluation.mix_ups["held_low"].min()
-        said = f"Every mix-up was held each time; with so few batches a pair, the 95% bound still is {least:.0%}."
-        return f"{body}<p>{said}</p>"
-    return body + table(weakest.reset_index(drop=True), "Mix-ups least often held (share of n batches, 95% bounds)")
+    weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
+    columns = ["claimed", "really", "held", "held_low", "held_high", "n"]
+    if len(weak):
+        body += table(
+            weak[[*columns, "advice"]], "Pairs least often held: share of n batches, 95% bounds, what would help"
+        )
+    elif len(pairs):
+        least = pairs["held_low"].min()
+        said = f"Every claim of another beer was held; with so few batches a pair the 95% bound still is {least:.0%}."
+        body += f"<p>{said}</p>"
+    left_out = mixed[mixed["kind"] == UNKNOWN].head(_MOST_ROWS)
+    if len(left_out):
+        body += table(left_out[columns[1:]], "Each beer left out of the set in turn: how often the others refuse it")
+    for part, rows in blends_by_part(mixed).items():
+        if part == max(BLENDED_PARTS):
+            caption = f"Computed blends with {part:.0%} of the beer next in colour, least often held first"
+            body += table(rows[columns].head(_MOST_ROWS), caption)
+    return body
 
 
 def _beers(refs: ReferenceSet) -> str:

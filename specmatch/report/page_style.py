@@ -32,6 +32,7 @@ th { font-weight: 600; }
 thead th { border-bottom: 2px solid var(--quiet); }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 td { overflow-wrap: break-word; max-width: 34rem; }
+td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
 figure { margin: 1rem 0; }
 figcaption { color: var(--ink); max-width: 46rem; }

@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from specmatch.house.evaluation import Evaluation
 from specmatch.house.gathering import gather_samples
+from specmatch.house.mix_ups import PAIR
 from specmatch.maths.identification import distance_limits
 from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain
 from specmatch.report.swatch import swatch
@@ -131,7 +132,8 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     names = [plain(beer) for beer in order]
     size = 3.0 + 0.42 * len(order)
     ax = axis_or_new(ax, width_in=size + 1.0, height_in=size)
-    held = evaluation.mix_ups.pivot(index="really", columns="claimed", values="held").reindex(order, axis=0)
+    pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR]
+    held = pairs.pivot(index="really", columns="claimed", values="held").reindex(order, axis=0)
     shares = held.reindex(order, axis=1).to_numpy(np.float64)
     ax.grid(visible=False)
     for row in range(len(order)):

@@ -122,16 +122,23 @@ def readings_text(readings: pd.DataFrame) -> str:
     if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
         shown["plausible beers"] = readings["plausible_beers"]
-        shown["warnings"] = readings["warnings"]
+        shown["warnings"] = [_warnings_shown(row) for row in readings.itertuples()]
         return text_table(shown, wrap={"plausible beers": _REASON_WIDTH, "warnings": _REASON_WIDTH})
     shown["decision"] = [
         _DECISION_SHOWN.get(value, value) if isinstance(value, str) else "reading only"
         for value in readings["decision"]
     ]
     shown["reason"] = [
-        f"{row.reason}; warnings: {show(row.warnings)}" if row.warnings else row.reason for row in readings.itertuples()
+        f"{row.reason}; warnings: {_warnings_shown(row)}" if row.warnings else row.reason
+        for row in readings.itertuples()
     ]
     return text_table(shown, wrap={"reason": _REASON_WIDTH})
+
+
+def _warnings_shown(row: Any) -> str:
+    """Codes of a reading, and the explanation behind them where there is one."""
+    explanation = getattr(row, "explanation", "")
+    return f"{show(row.warnings)}: {explanation}" if explanation else show(row.warnings)
 
 
 def figures_line(figures: pd.Series) -> str:
