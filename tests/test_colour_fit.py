@@ -246,5 +246,11 @@ def test_dead_channels_are_found_from_the_pours():
     # the white light of the invented spectrometer begins about 415 nm and ends about 720 nm
     assert 410.0 < nm[band][0] < 435.0 and 660.0 < nm[band][-1] < 730.0
     assert np.all(np.diff(np.flatnonzero(band)) <= 3)
+    # lone pours, and an instrument that is noisier throughout, find about the same band
+    first = np.unique(batch, return_index=True)[1]
+    alone = usable_band(R[first], np.arange(first.size))
+    assert np.mean(alone == band) > 0.9
+    noisy = usable_band(R + np.random.default_rng(0).normal(0, 0.006, R.shape), batch)
+    assert nm[noisy][0] < 445.0 and nm[noisy][-1] > 640.0
     with pytest.raises(TableError, match="no usable band"):
         usable_band(np.random.default_rng(0).normal(0, 5, (6, 30)), np.arange(6))

@@ -11,6 +11,10 @@ Mask = NDArray[np.bool_]
 # Live channels of a small spectrometer with a white LED lie below it from about 425 to 680 nm; the ends far above.
 LARGEST_NOISE = 0.004
 
+# An instrument that is noisier throughout still has a band: the stretch that is not far noisier than its best quarter,
+# up to noise that leaves a beer of medium colour unreadable.
+TIMES_BEST_QUARTER, WORST_NOISE = 3.0, 0.03
+
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
 
@@ -30,7 +34,8 @@ def usable_band(
     sample : array_like of int, shape (n_pours,)
         Sample code of each pour; pours of one sample show the noise best.
     largest_noise : float, default 0.004
-        Largest standard deviation of a channel against its neighbours, in reflectance.
+        Standard deviation of a channel against its neighbours, in reflectance, that is always good enough; on a noisier
+        instrument three times the noise of its best quarter of channels is, up to 0.03.
 
     Returns
     -------
@@ -56,12 +61,17 @@ def usable_band(
     if R.shape[1] < 3:
         raise TableError(f"{R.shape[1]} wavelengths; to find the usable band, three or more are needed")
     outside = np.mean(~((R > LOWEST) & (R < HIGHEST)), axis=0)  # NaN counts as outside
-    good = (outside <= SHARE_OUTSIDE) & (channel_noise(R, codes) <= largest_noise)
+    plausible, noise = outside <= SHARE_OUTSIDE, channel_noise(R, codes)
+    limit = largest_noise
+    if plausible.any():
+        usual = TIMES_BEST_QUARTER * float(np.quantile(noise[plausible], 0.25))
+        limit = max(limit, min(usual, WORST_NOISE))
+    good = plausible & (noise <= limit)
     stretch = _longest_stretch(good)
     if stretch.sum() < 3:
         raise TableError(
             "no usable band: in every stretch of wavelengths the noise is above "
-            f"{largest_noise} or reflectance lies outside 0 to 1; check the reference and dark scans"
+            f"{limit:.3g} or reflectance lies outside 0 to 1; check the reference and dark scans"
         )
     return stretch
 
@@ -73,7 +83,8 @@ def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float
     ----------
     reflectance : array_like, shape (n_pours, p)
     sample : array_like of int, shape (n_pours,)
-        Pours of one sample differ by noise and by smooth shapes only; lone pours add the bend of the beer's spectrum.
+        Pours of one sample differ by noise and by smooth shapes only; lone pours keep the shape of their beer, which
+        may pass for noise on a coarse grid.
 
     Returns
     -------
@@ -89,7 +100,9 @@ def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float
     R, codes = np.asarray(reflectance, np.float64), np.asarray(sample, np.int64)
     if R.shape[1] < 3:
         return np.zeros(R.shape[1])
-    filled = np.where(np.isfinite(R), R, 0.0)
+    finite = np.isfinite(R)
+    usual = np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
+    filled = np.where(finite, R, usual)
     counts = np.bincount(codes)
     several = counts[codes] > 1
     if several.any():
@@ -98,12 +111,18 @@ def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float
         np.add.at(mean, codes, filled)
         mean /= np.maximum(counts, 1)[:, None]
         rest = (filled - mean[codes])[several] / np.sqrt(1.0 - 1.0 / counts[codes[several]])[:, None]
-    else:
-        rest = filled
-    bend = np.empty_like(rest)
-    bend[:, 1:-1] = rest[:, 1:-1] - (rest[:, :-2] + rest[:, 2:]) / 2.0
-    bend[:, 0], bend[:, -1] = bend[:, 1], bend[:, -2]
-    return np.sqrt(np.mean(bend**2, axis=0) / 1.5)  # the variance of that difference is 1 + 2/4 times the noise
+        return _against_neighbours(rest, (-0.5, 1.0, -0.5))
+    # a lone pour keeps the shape of its beer, which a cubic between four neighbours follows and a line does not
+    return _against_neighbours(filled, (1 / 6, -4 / 6, 1.0, -4 / 6, 1 / 6) if R.shape[1] >= 5 else (-0.5, 1.0, -0.5))
+
+
+def _against_neighbours(rows: NDArray[np.float64], weights: tuple[float, ...]) -> NDArray[np.float64]:
+    """Return the noise that a difference between each channel and its neighbours shows; ends as those beside them."""
+    reach = len(weights) // 2
+    n = rows.shape[1]
+    inner = sum(w * rows[:, k : n - 2 * reach + k] for k, w in enumerate(weights))
+    noise = np.sqrt(np.mean(np.square(inner), axis=0) / sum(w**2 for w in weights))
+    return np.concatenate([np.full(reach, noise[0]), noise, np.full(reach, noise[-1])])
 
 
 def _longest_stretch(good: Mask) -> Mask:
