@@ -12,7 +12,7 @@ from scipy.special import chdtri
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
 from specmatch.maths.metric import channel_noise, squared_distances
-from specmatch.maths.outlying_rows import median_by, odd_rows
+from specmatch.maths.outlying_rows import median_by, odd_rows, robust_noise
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
@@ -192,21 +192,17 @@ def fit_domain(
         raise TooFewBatchesError(f"a domain cannot be learnt from {batch.max() + 1} batches; give three or more")
     scale = SCALES[transform]
     each = scale.apply(reflectance)
-    deviations = each - mean_by(each, sample)[0][sample]
-    pour_dof = len(each) - int(sample.max()) - 1
-    noise = channel_noise(deviations.T @ deviations / pour_dof, pour_dof) if pour_dof else np.ones(each.shape[1])
     most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    odd = odd_rows(each / noise, most)
-    beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
-    if beside_mates.size:
-        from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
-        odd[beside_mates] |= odd_rows(from_mates, most)
+    odd = _odd_pours(each, sample, most)
     if np.unique(batch[~odd]).size < 3:
         odd = np.zeros(odd.size, bool)
     batch, sample = (np.unique(codes[~odd], return_inverse=True)[1] for codes in (batch, sample))
     n_pours = np.bincount(sample)
     sample_batch = np.empty(n_pours.size, np.int64)
     sample_batch[sample] = batch
+    deviations = each[~odd] - mean_by(each[~odd], sample)[0][sample]
+    pour_dof = len(deviations) - n_pours.size
+    noise = channel_noise(deviations.T @ deviations / max(1, pour_dof), pour_dof)
     spectra, _ = mean_by(scale.apply(mean_by(reflectance[~odd], sample)[0]) / noise, sample_batch)
     n_batches = len(spectra)
     held_out = _held_out_residuals(spectra, most)
@@ -215,10 +211,7 @@ def fit_domain(
     scores = _scores_and_residual(spectra - centre, loadings)[0] / score_sd
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
     rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
-    each = each[~odd] / noise
-    deviations = each - mean_by(each, sample)[0][sample]
-    pour_dof = len(each) - n_pours.size
-    pour_q = float(_scores_and_residual(deviations, loadings)[1].sum() / pour_dof) if pour_dof else 0.0
+    pour_q = float(_scores_and_residual(deviations / noise, loadings)[1].sum() / max(1, pour_dof))
     between = squared_distances(scores, scores)
     np.fill_diagonal(between, np.inf)
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
@@ -242,6 +235,17 @@ def fit_domain(
         float(np.sqrt(between.min(axis=1).max())),
         false_alarm_rate,
     )
+
+
+def _odd_pours(each: Floats, sample: Ints, most_components: int) -> NDArray[np.bool_]:
+    """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
+    noise = robust_noise(each - mean_by(each, sample)[0][sample])
+    odd = odd_rows(each / noise, most_components)
+    beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
+    if beside_mates.size:
+        from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
+        odd[beside_mates] |= odd_rows(from_mates, most_components)
+    return odd
 
 
 def _principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:

@@ -16,7 +16,9 @@ ODD = 6.0
 MOST_ODD = 0.10
 # the median absolute deviation of a normal variable in units of its standard deviation
 NORMAL_MAD = 0.6745
-# a further component must take this part off the median residual
+# a channel quieter than this part of the median is counted as that quiet
+LEAST_NOISE = 0.2
+# a component must take this part off the median residual
 WORTHWHILE = 0.10
 # fewer rows than this have no tail to speak of
 FEWEST_ROWS = 20
@@ -33,6 +35,39 @@ def median_by(rows: Floats, codes: NDArray[np.int64]) -> Floats:
     order = np.argsort(codes, kind="stable")
     groups = np.split(rows[order], np.cumsum(np.bincount(codes))[:-1])
     return np.array([np.median(group, axis=0) for group in groups])
+
+
+def robust_noise(deviations: Floats) -> Floats:
+    """Return the noise of each channel, shape (p,), from how far it stands off the line between its neighbours.
+
+    Medians of second differences: neither smooth departures nor a few spikes in a channel add to it.
+
+    Parameters
+    ----------
+    deviations : ndarray, shape (n, p)
+        Pours less the mean of their sample, channels in order of wavelength.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        All ones where most rows have none, or there are fewer than three channels.
+
+    Examples
+    --------
+    >>> deviations = np.random.default_rng(0).normal(size=(2000, 5)) * 3.0
+    >>> deviations[:50, 2] += 1000.0
+    >>> robust_noise(deviations).round().tolist()
+    [3.0, 3.0, 3.0, 3.0, 3.0]
+    """
+    p = deviations.shape[1]
+    if p < 3:
+        return np.ones(p)
+    off_line = deviations[:, 1:-1] - (deviations[:, :-2] + deviations[:, 2:]) / 2.0
+    # a channel and half of each of its two neighbours: 1.5 times the variance of one
+    inner = np.median(np.abs(off_line), axis=0) / (NORMAL_MAD * np.sqrt(1.5))
+    noise = inner[np.clip(np.arange(p) - 1, 0, p - 3)]
+    middle = np.median(noise)
+    return np.maximum(noise, LEAST_NOISE * middle) if middle > 0 else np.ones(p)
 
 
 def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
@@ -73,11 +108,13 @@ def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
     if kept < 1:
         return np.zeros(n, bool)
     axes = eigh(directions.T @ directions, subset_by_index=(p - kept, p - 1))[1][:, ::-1]
-    left = np.maximum(length**2 - np.cumsum((departures @ axes) ** 2, axis=1), 0.0)
-    typical = np.median(left, axis=0)
-    drop = 1.0 - typical[1:] / np.maximum(typical[:-1], np.finfo(float).tiny)
-    n_components = int(np.flatnonzero(np.append(True, drop >= WORTHWHILE))[-1]) + 1
-    root = np.cbrt(left[:, n_components - 1])
+    left = length[:, 0] ** 2
+    for axis in axes.T:
+        without = np.maximum(left - (departures @ axis) ** 2, 0.0)
+        # an axis that serves a few rows and not the many is theirs, and would hide them
+        if np.median(without) <= (1.0 - WORTHWHILE) * np.median(left):
+            left = without
+    root = np.cbrt(left)
     middle = np.median(root)
     spread = np.median(np.abs(root - middle)) / NORMAL_MAD
     # residuals that are rounding for half of the rows say nothing about the others
