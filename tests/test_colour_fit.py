@@ -254,3 +254,20 @@ def test_dead_channels_are_found_from_the_pours():
     assert nm[noisy][0] < 445.0 and nm[noisy][-1] > 640.0
     with pytest.raises(TableError, match="no usable band"):
         usable_band(np.random.default_rng(0).normal(0, 5, (6, 30)), np.arange(6))
+
+
+def test_samples_of_one_batch_are_one_batch(brewed):
+    R, batch, lab, nm = brewed
+    # the third pour of every batch becomes a second sample of it
+    third = np.zeros(batch.size, dtype=bool)
+    for code in range(48):
+        third[np.flatnonzero(batch == code)[-1]] = True
+    sample = 2 * batch + third
+    fit = fit_colour(R, lab[batch], batch, sample, wavelength_nm=nm)
+    assert fit.n_batches == 48 and fit.most_pours == 2
+    for m, scores in ((1, 3), (2, 2)):
+        counts = np.bincount(fit.score_batch[fit.score_pours == m])
+        # one pour: each of the three; two pours: the pair, and the lone pour that has no second
+        np.testing.assert_array_equal(counts, scores)
+    found = fit.interval(R, 1, 0.90)
+    assert np.all(np.isfinite(found.high)) and not found.normal_errors_assumed
