@@ -13,7 +13,8 @@ from specmatch.demo.shift import write_shift
 from specmatch.errors import LockedError, StorageError
 from specmatch.line import watch as watch_module
 from specmatch.line.journal import Journal
-from specmatch.line.watch import Watch, only_watcher
+from specmatch.line.watch import Watch
+from specmatch.line.watcher_lock import only_watcher
 
 BEER = "Saddle Pale"
 
@@ -195,7 +196,8 @@ def test_a_full_disk_is_told_once_and_the_scan_is_judged_when_there_is_room(line
     assert said == ["database or disk is full; nothing was recorded"]
 
 
-def test_it_stops_when_told_after_the_sample_in_hand(line_room, folder, journal):
+def test_it_stops_when_told_after_the_samples_in_hand(line_room, folder, journal, monkeypatch):
+    monkeypatch.setattr(watch_module, "AT_ONE_GO", 1)
     for i, pour in enumerate(line_room.pours(BEER, n_pours=4)):
         write_pour(folder, f"p{i}.csv", pour)
     stop, told = threading.Event(), []

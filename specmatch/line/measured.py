@@ -155,12 +155,13 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
     return Measured(session_of(found, folder=folder), file_of, found.rows, there)
 
 
-def measure_bare(file: ScanFile) -> Measured:
-    """Take a file of reflectance spectra, each a sample of its own of one pour.
+def measure_bare(files: Sequence[ScanFile]) -> Measured:
+    """Take files of reflectance spectra, each spectrum a sample of its own of one pour.
 
     Parameters
     ----------
-    file : ScanFile
+    files : sequence of ScanFile
+        On one grid, as one instrument writes them.
 
     Returns
     -------
@@ -169,20 +170,21 @@ def measure_bare(file: ScanFile) -> Measured:
     Raises
     ------
     ScanFileError
-        If the file holds no spectrum.
+        If a file holds no spectrum.
     UnitError
-        If it holds counts: those need `scans.csv`, which says which scans are dark and reference.
+        If one holds counts: those need `scans.csv`, which says which scans are dark and reference.
     """
-    if not file.scans:
-        raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
-    for scan in file.scans:
-        if scan.quantity != "reflectance":
-            raise UnitError(
-                f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; counts "
-                "need scans.csv, which says which scans are dark and reference"
-            )
-    rows = pd.DataFrame({"file": [file.path], "role": ["sample"], "order": [0]})
+    for file in files:
+        if not file.scans:
+            raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
+        for scan in file.scans:
+            if scan.quantity != "reflectance":
+                raise UnitError(
+                    f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
+                    "counts need scans.csv, which says which scans are dark and reference"
+                )
+    rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
         rows[column] = ""
     rows["integration_ms"], rows["time"] = float("nan"), None
-    return measure_listed(rows, [file], folder=file.path)
+    return measure_listed(rows, files, folder=files[0].path)

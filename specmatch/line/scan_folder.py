@@ -31,7 +31,7 @@ def measure_source(source: str | Path) -> Measured:
     """
     path = Path(source)
     if path.is_file():
-        return measure_bare(ScanReader(path.parent).read(path.name))
+        return measure_bare([ScanReader(path.parent).read(path.name)])
     if not path.is_dir():
         raise MissingScanError(f"{path}: no such file or folder")
     sheet = find_sheet(path, "scans")

@@ -8,19 +8,18 @@ import logging
 import threading
 import time
 from collections.abc import Callable, Iterator
-from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import LockedError, MissingScanError, SheetError, SpecmatchError, StorageError
+from specmatch.errors import MissingScanError, SheetError, SpecmatchError, StorageError
 from specmatch.line.journal import Journal, Record
 from specmatch.line.judging import LineSetting
 from specmatch.line.measured import Measured, ScanFile, ScanReader, measure_bare, measure_listed
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.measurement.folder import find_sheet, listed_scans
-from specmatch.storage import locked, sha256_of
+from specmatch.storage import sha256_of
 
 log = logging.getLogger(__name__)
 
@@ -30,30 +29,11 @@ POLL_S = 0.1
 PATIENCE_S = 5.0
 RETRY_S = 1.0
 SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc", ".prn", ".jdx", ".dx", ".jcm")
+AT_ONE_GO = 8
 # darks and references before a sample that may still be wanted beside those of its own session
 EARLIER_REFERENCES = 8
 
 Mark = tuple[int, int]
-
-
-@contextmanager
-def only_watcher(journal: Path, folder: Path) -> Iterator[None]:
-    """Hold the right to watch a folder with a journal; a second watcher is refused by name.
-
-    Raises
-    ------
-    LockedError
-        If another process watches it.
-    """
-    name = sha256_of(str(folder.resolve()).encode())[:12]
-    lock = journal.with_name(f".{journal.name}.{name}.lock")
-    try:
-        with locked(lock):
-            yield
-    except LockedError as error:
-        if "is being written to" not in str(error):
-            raise
-        raise LockedError(f"{folder} is being watched already, with {journal}; one watcher is enough") from error
 
 
 class Watch:
@@ -139,14 +119,22 @@ class Watch:
                 return
 
     def _bare(self) -> Iterator[list[Record]]:
+        together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
             if path.suffix.lower() not in SCAN_SUFFIXES or path.name.startswith(".") or not path.is_file():
                 continue
             if self._is_done(path.name):
                 continue
             file = self._whole(path.name)
-            if file is not None:
-                yield self._record(partial(measure_bare, file), [file], listed=False)
+            if file is None:
+                continue
+            # those of one grid are measured at one go: most of the time goes into laying tables out
+            if together and (len(together) >= AT_ONE_GO or _grid(file) != _grid(together[0])):
+                yield self._record(partial(measure_bare, together), together, listed=False)
+                together = []
+            together.append(file)
+        if together:
+            yield self._record(partial(measure_bare, together), together, listed=False)
 
     def _listed(self, path: Path) -> pd.DataFrame | None:
         """The rows of the sheet; None until it is whole for the first time."""
@@ -218,6 +206,10 @@ class Watch:
             self.waiting[names] = str(error)
             return []
         except SpecmatchError as error:
+            if not listed and len(files) > 1:
+                # one of them is at fault: alone, each answers for itself
+                alone = [self._record(partial(measure_bare, [file]), [file], listed=False) for file in files]
+                return [row for part in alone for row in part]
             if not all(self._stale(file.path) for file in files):
                 self.waiting[names] = str(error)
                 return []
@@ -286,6 +278,10 @@ def _groups(rows: pd.DataFrame) -> list[list[int]]:
         if role in ("sample", "control"):
             together.setdefault((role, sample if sample and role == "sample" else f"\0{file}"), []).append(i)
     return list(together.values())
+
+
+def _grid(file: ScanFile) -> bytes:
+    return b"".join(scan.wavelength_nm.tobytes() for scan in file.scans)
 
 
 def _mark(path: Path) -> Mark:

@@ -1,0 +1,28 @@
+"""One watcher a folder and journal."""
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+from pathlib import Path
+
+from specmatch.errors import LockedError
+from specmatch.storage import locked, sha256_of
+
+
+@contextmanager
+def only_watcher(journal: Path, folder: Path) -> Iterator[None]:
+    """Hold the right to watch a folder with a journal; a second watcher is refused by name.
+
+    Raises
+    ------
+    LockedError
+        If another process watches it.
+    """
+    name = sha256_of(str(folder.resolve()).encode())[:12]
+    lock = journal.with_name(f".{journal.name}.{name}.lock")
+    try:
+        with locked(lock):
+            yield
+    except LockedError as error:
+        if "is being written to" not in str(error):
+            raise
+        raise LockedError(f"{folder} is being watched already, with {journal}; one watcher is enough") from error
