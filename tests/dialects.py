@@ -88,11 +88,13 @@ def write(x_nm: list[np.ndarray], y: list[np.ndarray], dialect: Dialect) -> Writ
         order = np.arange(x.size)[::-1] if dialect.descending else np.arange(x.size)
         xs = [number_text(v, x_decimals, dialect) for v in x[order]]
         ys = [number_text(v * scale, dialect.y_decimals, dialect) for v in values[order]]
-        back = np.round(x[order], x_decimals)
+        # the digits written, not a rounding of our own: the two differ where a value lies half way
+        back = np.array([float(f"{v:.{x_decimals}f}") for v in x[order]])
         back_nm = 1e7 / back if dialect.x_unit == "1/cm" else back / factor
         ascending = np.argsort(back_nm)
         true_x.append(back_nm[ascending])
-        true_y.append((np.round(values[order] * scale, dialect.y_decimals) / scale)[ascending])
+        digits = np.array([float(f"{v * scale:.{dialect.y_decimals}f}") for v in values[order]])
+        true_y.append((digits / scale)[ascending])
         written_x.append(xs)
         written_y.append(ys)
     lines = list(dialect.header)

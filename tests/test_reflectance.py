@@ -6,6 +6,7 @@ import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
 from specmatch.errors import MissingScanError, OptionError, ScanFileError, TableError, WavelengthMismatchError
+from specmatch.maths.transforms import absorbance
 from specmatch.measurement.axis import gap_notes, order_axis, resample
 from specmatch.measurement.path_length import filling_depth_mm, relative_depths, to_depth
 from specmatch.measurement.reflectance import reflectance_from_counts
@@ -208,6 +209,38 @@ def test_percent_and_fraction_are_never_mixed_on_a_guess(tmp_path):
     session = measure(tmp_path)
     assert session.spectra.index.tolist() == ["p.csv"]
     assert "other files of the folder are in percent" in session.left_out["reason"].iloc[0]
+
+
+def test_channels_below_nothing_are_named_before_any_logarithm(tmp_path):
+    values = np.where(NM < 500, -0.03, 0.4)
+    scans = {
+        "d.csv": ("dark", 3000, [], {}),
+        "w.csv": ("reference", 3000 + 20 * lamp(), [], {}),
+        "s.csv": ("sample", 3000 + 20 * lamp() * values, [], {}),
+    }
+    session = measure(hand_folder(tmp_path, scans))
+    live = session.usable.to_numpy()
+    assert session.checks["code"].tolist() == ["reflectance_out_of_range"]
+    said = session.checks["sentence"].iloc[0]
+    below = NM[live & (NM < 500)]
+    assert f"below 0 at {below.size} channel(s), {below[0]:.0f}-{below[-1]:.0f} nm" in said
+    logarithm = absorbance(session.spectra.to_numpy()[:, live], floor=0.001)
+    assert np.isfinite(logarithm).all() and logarithm.max() == 3.0
+
+
+def test_columns_of_one_name_in_several_files_are_scans_of_their_own(tmp_path):
+    for k in (1, 2):
+        text = "".join(f"{x};0.{40 + k};0.{50 + k}\n" for x in NM)
+        (tmp_path / f"{k}.csv").write_text("wavelength_nm;reflectance A;reflectance B\n" + text)
+    write_sheet(tmp_path, [{"file": f"{k}.csv", "role": "sample", "sample": f"s{k}"} for k in (1, 2)])
+    session = measure(tmp_path)
+    assert session.spectra.index.tolist() == [
+        "reflectance A",
+        "reflectance B",
+        "2.csv#reflectance A",
+        "2.csv#reflectance B",
+    ]
+    assert session.left_out.empty
 
 
 def test_depths_and_paths(tmp_path):

@@ -106,8 +106,12 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
     reading = one_reading(text, name, told)
-    shared = [] if encoding == "UTF-8" else [f"text encoding {encoding}"]
-    shared += [f"separator {SEPARATORS[reading.separator]}", reading.marks.words(), *reading.notes]
+    shared = [
+        f"text encoding {encoding}",
+        f"separator {SEPARATORS[reading.separator]}",
+        reading.marks.words(),
+        *reading.notes,
+    ]
     if reading.layout != "columns":
         shared.append(f"spectra in {reading.layout}")
     check_points(reading, name=name)
@@ -134,7 +138,7 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
 
 def _jcamp_scans(text: str, encoding: str, name: str, told: Told) -> list[Scan]:
     spectra, file_notes = jcamp_spectra(text, name=name)
-    shared = ["JCAMP-DX", *([] if encoding == "UTF-8" else [f"text encoding {encoding}"]), *file_notes]
+    shared = ["JCAMP-DX", f"text encoding {encoding}", *file_notes]
     titles = [spectrum.title for spectrum, _, _ in spectra]
     unique = all(titles) and len(set(titles)) == len(titles)
     scans = []
@@ -150,13 +154,11 @@ def _finish(
     """Put one spectrum into ascending nm, its quantity and its scale."""
     notes = list(shared)
     nm, unit, stated = axis_in_nm(spectrum, meta, name, told)
-    if unit not in ("nm", ""):
-        notes.append(
-            f"wavelengths in {unit} turned into nm"
-            if unit != "pixel"
-            else "pixels turned into nm by the polynomial given"
-        )
-    elif not stated:
+    if unit == "pixel":
+        notes.append("pixels turned into nm by the polynomial")
+    elif stated:
+        notes.append("wavelengths in nm, as stated" if unit == "nm" else f"wavelengths in {unit} turned into nm")
+    else:
         notes.append(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
     lines = spectrum.line_numbers
     order, order_notes = order_axis(nm, name=name, lines=lines if lines[0] != lines[-1] else None)

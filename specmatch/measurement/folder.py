@@ -2,7 +2,7 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path, PurePosixPath
 from typing import Any
 
@@ -150,6 +150,9 @@ def join_scans(
             continue
         for scan in result:
             if scan.scan_id in taken:
+                # columns of one name in several files are spectra of their own
+                scan = replace(scan, scan_id=f"{row['file']}#{scan.scan_id}")
+            if scan.scan_id in taken:
                 left_out.append((row["file"], f"a second scan named {scan.scan_id!r}; give each its own name"))
                 continue
             taken.add(scan.scan_id)
@@ -223,8 +226,6 @@ def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan]
 def _renamed(scan: Scan, file: str, base: str) -> Scan:
     if scan.scan_id != base and not scan.scan_id.startswith(f"{base}#"):
         return scan
-    from dataclasses import replace
-
     return replace(scan, scan_id=file + scan.scan_id[len(base) :])
 
 

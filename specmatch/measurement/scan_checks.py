@@ -6,6 +6,8 @@ from specmatch.measurement.light_checks import ambient_rows, reference_rows, sat
 from specmatch.measurement.pairing import Paired
 from specmatch.measurement.shift_checks import shift_rows
 
+_SPOILT = ("saturated", "flat", "reflectance_out_of_range", "spike")
+
 
 def check_paired_scans(
     paired: Paired, *, full_scale: float | None, dark_age_h: float, reference_age_h: float
@@ -25,11 +27,13 @@ def check_paired_scans(
     list of CheckRow
         In no order that means anything; a scan may have several.
     """
-    return [
+    rows = [
         *saturated_rows(paired, full_scale=full_scale),
         *reference_rows(paired),
         *stale_rows(paired, dark_age_h=dark_age_h, reference_age_h=reference_age_h),
         *ambient_rows(paired),
-        *shift_rows(paired),
         *beer_rows(paired),
     ]
+    # steps and cut-offs in a spoilt scan look like flanks of the lamp; its shift tells nothing
+    spoilt = {row.scan_id for row in rows if row.code in _SPOILT}
+    return [*rows, *(row for row in shift_rows(paired) if row.scan_id not in spoilt)]
