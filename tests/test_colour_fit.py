@@ -271,3 +271,17 @@ def test_samples_of_one_batch_are_one_batch(brewed):
         np.testing.assert_array_equal(counts, scores)
     found = fit.interval(R, 1, 0.90)
     assert np.all(np.isfinite(found.high)) and not found.normal_errors_assumed
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_has_no_skill(seed):
+    # many wavelengths, few batches, colours that have nothing to do with the spectra: every choice is made without the
+    # batch, so that held out there is no skill, whatever the choices
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(30), 2)
+    R = rng.uniform(0.1, 0.9, (30, 120))[batch] + rng.normal(0, 0.01, (60, 120))
+    lab = np.exp(rng.normal(2.5, 0.4, 30))
+    fit = fit_colour(R, lab[batch], batch, batch, wavelength_nm=np.linspace(430.0, 690.0, 120))
+    skill = 1.0 - np.mean(np.log(fit.held_out_colour / lab) ** 2) / np.var(np.log(lab))
+    # 30 batches know a share of variance to about 0.1
+    assert skill < 0.15
