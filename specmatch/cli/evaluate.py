@@ -19,26 +19,41 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--false-reject-rate", type=float, default=0.05, help="share of right claims that may be held (default 0.05)"
     )
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
+    parser.add_argument(
+        "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
+    )
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
+    from dataclasses import asdict
+
     import pandas as pd
 
     from specmatch.house.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
+    from specmatch.house.run_risks import run_risks
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.text import text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
-    got = evaluate(house, ReferenceSet.load(args.set), n_folds=args.folds, seed=args.seed)
+    refs = ReferenceSet.load(args.set)
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
+    line = run_risks(
+        refs,
+        false_reject_rate=args.false_reject_rate,
+        runs_a_week=args.runs_a_week,
+        n_folds=args.folds,
+        seed=args.seed,
+    )
     results = {
         "figures": got.figures,
         "colour": got.colour,
         "identity": got.identity,
         "mix_ups": got.mix_ups,
         "coverage": got.coverage,
+        "line": asdict(line),
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     figures = got.figures.rename_axis("figure").to_frame("value")
@@ -50,6 +65,11 @@ def run(args: argparse.Namespace) -> Outcome:
             text_table(got.coverage),
             f"Mix-ups least often held (of {len(got.mix_ups)}: pairs of beers, blends with a neighbour, unknown beers)",
             text_table(weakest),
+            f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
+            f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
+            f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
+            f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
+            f"{line.weakest_held:.0%}",
         ]
     )
     return Outcome(results, text)

@@ -193,30 +193,36 @@ def held_share(
     line, spare = np.arange(n_readings), n_readings + np.arange(n_spare)
     held = np.zeros((n_runs, p.shape[2]), bool)
     departs = p[:, line] <= rule.false_reject_rate
+    whole, since = _retests(fit, readings, spare, n_pours)
     for run in range(n_runs):
-        whole, since = _retests(fit, readings[run], n_readings, spare, n_pours)
         for beer in np.flatnonzero(departs[run].any(axis=0)):
             at = np.flatnonzero(departs[run][:, beer])
             retested = range(min(at.size, n_spare))
             stands = any(
-                whole[turn, at[turn], beer] <= rule.false_reject_rate
-                or since[turn, at[turn], beer] <= rule.since_share * rule.false_reject_rate
+                whole[turn, run, at[turn], beer] <= rule.false_reject_rate
+                or since[turn, run, at[turn], beer] <= rule.since_share * rule.false_reject_rate
                 for turn in retested
             )
             held[run, beer] = stands or at.size >= rule.most_departures
     return held.mean(axis=0)
 
 
-def _retests(fit: TypicalityFit, readings: Floats, n_readings: int, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
-    """P-values of the whole run and of the pours since, for each turn of retesting and each place of a departure."""
-    so_far = np.cumsum(readings[:n_readings], axis=0)
-    whole, since = [], []
-    many, two = np.arange(1, n_readings + 1), np.full(n_readings, 2 * n_pours)
+def _retests(fit: TypicalityFit, readings: Floats, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
+    """P-values of the whole run and of the pours since, (turn, run, place of the departure, beer)."""
+    n_readings = int(spare[0])
+    line = readings[:, :n_readings]
+    so_far = np.cumsum(line, axis=1)
+    whole: list[Floats] = []
+    since: list[Floats] = []
+    many, two = np.arange(1, n_readings + 1), np.full(len(readings) * n_readings, 2 * n_pours)
     for turn in range(spare.size):
-        extra = readings[spare[: turn + 1]].sum(axis=0)
+        extra = readings[:, spare[: turn + 1]].sum(axis=1, keepdims=True)
         n = many + turn + 1
-        whole.append(_p_values(fit, (so_far + extra) / n[:, None], n * n_pours))
-        since.append(_p_values(fit, (readings[:n_readings] + readings[spare[turn]]) / 2.0, two))
+        means = ((so_far + extra) / n[:, None], (line + readings[:, [spare[turn]]]) / 2.0)
+        pours = (np.tile(n * n_pours, len(readings)), two)
+        for found, mean, at in zip((whole, since), means, pours, strict=True):
+            p = _p_values(fit, mean.reshape(-1, mean.shape[-1]), at)
+            found.append(p.reshape(len(readings), n_readings, -1))
     return np.array(whole), np.array(since)
 
 
