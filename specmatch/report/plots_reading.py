@@ -121,6 +121,10 @@ def plot_departure(
     UnknownBeerError
         If the set does not hold the beer.
 
+    Notes
+    -----
+    What the fault adds may be larger than the departure: the batch may differ from its beer the other way.
+
     Examples
     --------
     >>> plot_departure(house, session, sample="L1-01-S1", beer="Walnut Brown")  # doctest: +SKIP

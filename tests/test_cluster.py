@@ -1,0 +1,76 @@
+"""Whatever joblib runs the work on (this process, two of them, a dask cluster), the numbers are the same."""
+
+import warnings
+
+import joblib
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+
+N_PARTS = 3
+
+
+@pytest.fixture(scope="module")
+def work():
+    from specmatch.demo.brewery import Brewery
+
+    brewery = Brewery(seed=1)
+    beers = ["Chalk Lager", "Amber Lane", "Peat Stout"]
+    past, new = brewery.draw(5, beers=beers), brewery.draw(2, draw=1, beers=beers)
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
+    return refs, sm.HouseModel().fit(refs), new
+
+
+def evaluate_and_read(work):
+    """Evaluate, and read new samples in parts, with whatever back end is in force."""
+    refs, house, new = work
+    samples = np.array_split(list(dict.fromkeys(new.scans["sample"])), N_PARTS)
+    parts = [new.scans[new.scans["sample"].isin(part)] for part in samples]
+    read = joblib.Parallel()(joblib.delayed(house.read)(new.spectra.loc[part.index], part) for part in parts)
+    return sm.evaluate(house, refs, n_folds=3), pd.concat(read)
+
+
+@pytest.fixture(scope="module")
+def alone(work):
+    return evaluate_and_read(work)
+
+
+def check_same(got, alone):
+    for name in ("figures", "colour", "identity", "mix_ups", "coverage", "folds"):
+        mine, theirs = getattr(got[0], name), getattr(alone[0], name)
+        (pd.testing.assert_series_equal if isinstance(mine, pd.Series) else pd.testing.assert_frame_equal)(
+            mine, theirs, check_exact=True
+        )
+    pd.testing.assert_frame_equal(got[1], alone[1], check_exact=True)
+
+
+def test_parts_read_alone_are_the_whole(work, alone):
+    _, house, new = work
+    whole = house.read(new.spectra, scans=new.scans)
+    # joined parts may have another kind of text index; and sums over more rows at once may round otherwise, in the
+    # sixteenth digit, which is all that 1e-12 lets pass
+    pd.testing.assert_frame_equal(whole, alone[1], check_index_type=False, check_column_type=False, rtol=1e-12, atol=0)
+
+
+def test_two_processes_give_the_same(work, alone):
+    with joblib.parallel_config(n_jobs=2):
+        check_same(evaluate_and_read(work), alone)
+
+
+@pytest.mark.slow
+def test_a_dask_cluster_gives_the_same(work, alone, full_size):
+    """Workers are threads of this process; at full size they are processes of their own."""
+    distributed = pytest.importorskip("distributed", reason="the `cluster` extra is not installed")
+    with warnings.catch_warnings():
+        # the cluster's own libraries warn of their own matters
+        warnings.simplefilter("ignore")
+        with (
+            distributed.LocalCluster(
+                n_workers=2, threads_per_worker=1, processes=full_size, dashboard_address=None
+            ) as cluster,
+            distributed.Client(cluster),
+            joblib.parallel_config(backend="dask"),
+        ):
+            check_same(evaluate_and_read(work), alone)
