@@ -59,12 +59,14 @@ def test_bad_scans_do_not_drag_the_limits_and_top_the_list(full_size):
         before, after = (sm.HouseModel().fit(refs) for refs in (clean, spoilt))
         one, other = limits(before, seed), limits(after, seed)
         moved.append([other[name] / one[name] - 1.0 for name in one])
-        found += len(bad & set(after.fitted.odd_pours))
-        planted += len(bad)
+        # of two bad pours among three nothing tells which is right; they stay, and are said to disagree
+        alone = {name for name in bad if sum(other[:-1] == name[:-1] for other in bad) == 1}
+        found += len(alone & set(after.fitted.odd_pours))
+        planted += len(alone)
         assert len(set(after.fitted.odd_pours) - bad) <= 1
         findings = spoilt.audit()
         top = set(findings.loc[findings["code"] == "odd_pour", "subject"].astype(str).head(len(bad)))
-        topped += len(top & bad)
+        topped += len(top & alone)
     # the median over sets: a set is judged by held-out choices, which jump by a component now and then
     assert np.all(np.abs(np.median(moved, axis=0)) < 0.10), moved
     assert found >= 0.95 * planted

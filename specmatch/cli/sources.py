@@ -71,7 +71,7 @@ def in_unit(readings: pd.DataFrame, unit: str | None) -> pd.DataFrame:
         return readings
     shown = readings.copy()
     own = readings["colour_unit"].iloc[0]
-    for column in ("colour", "colour_low", "colour_high"):
+    for column in ("colour", "colour_low", "colour_high", "colour_without_fault"):
         shown[column] = in_colour_unit(readings[column].to_numpy(), own, unit)
     shown["colour_unit"] = unit
     return shown
