@@ -63,6 +63,19 @@ def test_the_warnings_page_knows_every_code_and_its_effect():
     assert told == {code: known.effect for code, known in specmatch.WARNING_CODES.items()}
 
 
+def test_the_way_of_one_scan_names_functions_that_are_there():
+    text = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
+    section = text[text.index("## The way of one scan") : text.index("## Conventions")]
+    names = [name for name in re.findall(r"`([a-z_]+(?:\.\w+)+)`", section) if not name.endswith(".model")]
+    assert len(names) > 15
+    for name in names:
+        parts = name.split(".")
+        at = next(n for n in range(len(parts), 0, -1) if (PACKAGE.joinpath(*parts[:n]).with_suffix(".py")).exists())
+        value = importlib.import_module(f"specmatch.{'.'.join(parts[:at])}")
+        for part in parts[at:]:
+            value = getattr(value, part)
+
+
 def test_links_between_pages_lead_somewhere():
     for page in [*PROJECT.glob("*.md"), *(PROJECT / "docs").glob("*.md"), *(PROJECT / "reference_sets").glob("*.md")]:
         for target in re.findall(r"\]\(([^)#:]+)(?:#[^)]*)?\)", page.read_text(encoding="utf-8")):
