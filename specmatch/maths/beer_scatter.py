@@ -45,7 +45,7 @@ class BeerScatter:
     axes_worth: Floats
 
 
-def shrink_variances(variance: Floats, dof: Floats) -> tuple[Floats, float, float]:
+def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = UNALIKE) -> tuple[Floats, float, float]:
     """Draw the variances of beers towards a common one, by as much as they resemble one another.
 
     Parameters
@@ -54,6 +54,8 @@ def shrink_variances(variance: Floats, dof: Floats) -> tuple[Floats, float, floa
         Mean square of each beer; ignored where `dof` is 0.
     dof : ndarray, shape (n_beers,)
         Degrees of freedom of each.
+    unalike : float
+        P-value of "all alike" below which they are told apart.
 
     Returns
     -------
@@ -87,7 +89,7 @@ def shrink_variances(variance: Floats, dof: Floats) -> tuple[Floats, float, floa
     departures = float(((logs - centre) ** 2 / own_spread).sum())
     alike = float(chdtrc(known.sum() - 1, departures))
     excess = float(logs.var(ddof=1) - own_spread.mean())
-    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 and alike < UNALIKE else np.inf
+    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 and alike < unalike else np.inf
     if prior > MOST_PRIOR_DOF:
         # alike: the plain pooled mean square is the best estimate of the one variance there is
         pooled = float((variance[known] * dof[known]).sum() / dof[known].sum())
@@ -97,7 +99,7 @@ def shrink_variances(variance: Floats, dof: Floats) -> tuple[Floats, float, floa
     return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
 
 
-def own_scatter(departures: Floats, beer: Ints) -> BeerScatter:
+def own_scatter(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
     """Learn the variance of each beer from the departures of its batches from its mean.
 
     Parameters
@@ -105,6 +107,8 @@ def own_scatter(departures: Floats, beer: Ints) -> BeerScatter:
     departures : ndarray, shape (n_batches, a)
         In scores of unit pooled scatter.
     beer : ndarray of int, shape (n_batches,)
+    unalike : float
+        P-value of "all alike" below which the beers are told apart.
 
     Returns
     -------
@@ -129,11 +133,16 @@ def own_scatter(departures: Floats, beer: Ints) -> BeerScatter:
     sums, own_dof = np.bincount(beer, within).astype(float), per_beer - 1.0
     variance = sums / (n_axes * np.maximum(own_dof, 1.0))
     worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, sums, n_axes))
-    _, prior_dof, _ = drawn = shrink_variances(variance, worth * own_dof)
-    if not np.isfinite(prior_dof):
-        return BeerScatter(
-            drawn[0], np.full(per_beer.size, np.inf), np.inf, drawn[2], np.full(per_beer.size, float(n_axes))
-        )
+    _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    as_one = BeerScatter(
+        np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
+        np.full(per_beer.size, np.inf),
+        np.inf,
+        alike,
+        np.full(per_beer.size, float(n_axes)),
+    )
+    if np.isinf(prior_dof):
+        return as_one
     products = np.zeros((per_beer.size, n_axes, n_axes))
     np.add.at(products, beer, departures[:, :, None] * departures[:, None, :])
     squares = (products**2).sum(axis=(1, 2))
@@ -142,8 +151,11 @@ def own_scatter(departures: Floats, beer: Ints) -> BeerScatter:
     unbiased = (squares - sums**2 / d) / ((d - 1.0) * (d + 2.0))
     even = np.where(told, (sums / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
     axes_worth = np.clip(even, 1.0, n_axes)
-    scale, prior_dof, alike = shrink_variances(variance, np.minimum(worth, axes_worth) * own_dof)
-    return BeerScatter(scale, prior_dof + np.minimum(worth, axes_worth) * own_dof, prior_dof, alike, axes_worth)
+    worth = np.minimum(worth, axes_worth)
+    scale, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    if np.isinf(prior_dof):
+        return as_one
+    return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
 
 
 def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.maths.beer_scatter import BeerScatter, own_scatter
+from specmatch.maths.beer_scatter import UNALIKE, BeerScatter, own_scatter
 from specmatch.maths.metric import Metric, MetricChoice, Samples, build_metric, project
 from specmatch.maths.statistics import mean_by
 
@@ -52,18 +52,28 @@ def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
     projection = project(choice, samples)
     n_beers = samples.batches_per_beer.size
     common = np.ones(n_beers)
-    for _ in range(N_ROUNDS):
-        metric = build_metric(choice, samples, projection, common)
-        batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
-        beer_means, _ = mean_by(batch_means, samples.beer)
-        if not metric.dof:
-            alike = np.ones(n_beers)
-            unknown = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
-            return Beers(metric, beer_means, batch_means, unknown)
-        scatter = own_scatter(batch_means - beer_means[samples.beer], samples.beer)
-        if np.ptp(scatter.scale) == 0.0 and np.ptp(common) == 0.0:
+    for turn in range(N_ROUNDS):
+        last = turn == N_ROUNDS - 1
+        beers = _in_metric(build_metric(choice, samples, projection, common), samples, UNALIKE if last else 1.0)
+        if np.isinf(beers.scatter.prior_dof):
             break
-        common = scatter.scale
+        common = beers.scatter.scale
+    if np.isinf(beers.scatter.prior_dof) and np.ptp(common) > 0.0:
+        # a wide beer hides behind the pooled scatter that it has widened itself: alike is judged without that, and
+        # where it holds the scatter is pooled plainly
+        return _in_metric(build_metric(choice, samples, projection), samples, 0.0)
+    return beers
+
+
+def _in_metric(metric: Metric, samples: Samples, unalike: float) -> Beers:
+    """Means and scatter in a metric; beers are told apart below this p-value of "all alike"."""
+    batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
+    beer_means, per_beer = mean_by(batch_means, samples.beer)
+    if metric.dof:
+        scatter = own_scatter(batch_means - beer_means[samples.beer], samples.beer, unalike=unalike)
+    else:
+        alike = np.ones(per_beer.size)
+        scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
     return Beers(metric, beer_means, batch_means, scatter)
 
 
