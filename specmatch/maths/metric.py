@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh, solve_triangular
 
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
@@ -150,6 +149,8 @@ def channel_noise(covariance: Floats, dof: int) -> Floats:
     ndarray, shape (p,)
         All ones where there are too few scans or channels to tell.
     """
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
     p, smooth = len(covariance), SMOOTH_DIRECTIONS
     if dof < 3 * smooth or p < 3 * smooth:
         return np.ones(p)
@@ -169,6 +170,8 @@ def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats,
     n_axes : int
         The most axes to keep; fewer where the spectra span fewer, but never none.
     """
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
     centre = spectra.mean(axis=0)
     weighted = (spectra - centre) / noise
     n, p = weighted.shape
@@ -265,6 +268,8 @@ def build_metric(
     and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
     sample of any number of pours has its scatter in one line.
     """
+    from scipy.linalg import eigh, solve_triangular  # here: a fitted model is read without SciPy's linear algebra
+
     axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller

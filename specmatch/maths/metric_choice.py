@@ -9,7 +9,6 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import solve_triangular
 
 from specmatch.maths.metric import (
     MetricChoice,
@@ -121,6 +120,8 @@ def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) 
     -------
     ndarray, shape (a,)
     """
+    from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
+
     n_axes = scores.shape[1]
     dof = samples.beer.size - samples.batches_per_beer.size
     # a lower triangle whitens the first axes without the later ones, so one serves every number of axes

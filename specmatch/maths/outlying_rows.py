@@ -6,7 +6,6 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.linalg import eigh
 
 Floats = NDArray[np.float64]
 
@@ -97,6 +96,8 @@ def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
     >>> np.flatnonzero(odd_rows(rows, 3)).tolist()
     [0, 1]
     """
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
     n, p = rows.shape
     if n < FEWEST_ROWS:
         return np.zeros(n, bool)
