@@ -18,6 +18,7 @@ from specmatch.report.text import CAUTIONS
 pytest.importorskip("matplotlib")
 
 from specmatch.report import pages  # noqa: E402
+from specmatch.report.abilities import thin_beers  # noqa: E402
 from specmatch.report.page_frame import Section, figure, table, whole_page  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
@@ -149,6 +150,15 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert mended.hash in words
     assert refs.hash in words
     assert found.tags["svg"] == 2
+
+
+def test_long_lists_are_cut_and_say_so(small_set):
+    refs, _ = small_set
+    finding = ("thin_beer", "beer", "Pale", 2.0, "2 batches", "add some", "")
+    columns = ["code", "level", "subject", "size", "sentence", "action", "suggestion"]
+    words, _ = check_page(pages.set_page(refs, findings=pd.DataFrame([finding] * 50, columns=columns)))
+    assert "50 findings of the audit, worst first; 40 are shown" in words
+    assert thin_beers(list("abcdefghi"))[0].startswith("Say much of a, b, c, d, e, f and 3 more beers:")
 
 
 def test_the_model_page_says_what_it_was_fitted_on(house):

@@ -58,13 +58,15 @@ def _of_set(args: argparse.Namespace) -> _Made:
     from specmatch.report.pages import set_page
 
     refs = ReferenceSet.load(args.sources[0])
+    findings = refs.audit()
     try:
         house = HouseModel().fit(refs)
         evaluation = evaluate(house, refs, n_folds=args.folds)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
-        return set_page(refs, why_not=str(error)), True, []
-    return set_page(refs, house=house, evaluation=evaluation), not refs.audit().empty, []
+        return set_page(refs, findings=findings, why_not=str(error)), True, []
+    page = set_page(refs, house=house, evaluation=evaluation, findings=findings)
+    return page, not findings.empty, []
 
 
 def _of_model(args: argparse.Namespace) -> _Made:

@@ -12,7 +12,7 @@ from specmatch.house.mix_ups import BLEND, BLENDED_PARTS, PAIR, UNKNOWN
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
 _NAMED = 0.10
-_MOST_NAMED = 3
+_MOST_NAMED, _MOST_BEERS_NAMED = 3, 6
 
 PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
 ALWAYS_TRUE = (
@@ -143,7 +143,11 @@ def thin_beers(beers: Sequence[str]) -> list[str]:
     >>> thin_beers(["Pale"])
     ['Say much of Pale: too few batches for a scatter of their own.']
     """
-    return [f"Say much of {', '.join(beers)}: too few batches for a scatter of their own."] if beers else []
+    if not beers:
+        return []
+    more = f" and {len(beers) - _MOST_BEERS_NAMED} more beers" if len(beers) > _MOST_BEERS_NAMED else ""
+    named = ", ".join(beers[:_MOST_BEERS_NAMED])
+    return [f"Say much of {named}{more}: too few batches for a scatter of their own."]
 
 
 def _thirds_that_miss(coverage: pd.DataFrame, level: float) -> list[str]:

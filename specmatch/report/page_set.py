@@ -24,7 +24,7 @@ if TYPE_CHECKING:
 
 # more beers than this and a drawing of all of them is a tangle; the tables still hold every one
 MOST_DRAWN = 24
-_MOST_ROWS = 12
+_MOST_ROWS, _MOST_FINDINGS = 12, 40
 _FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
 
 
@@ -33,6 +33,7 @@ def set_page(
     *,
     house: HouseModel | None = None,
     evaluation: Evaluation | None = None,
+    findings: pd.DataFrame | None = None,
     why_not: str = "",
 ) -> str:
     """Return the page of a reference set.
@@ -44,6 +45,8 @@ def set_page(
         Fitted on it.
     evaluation : Evaluation, optional
         Of it, with batches held out.
+    findings : DataFrame, optional
+        Of `refs.audit()`, which is asked where they are not given.
     why_not : str
         Why there is no model, where there is none.
 
@@ -61,7 +64,7 @@ def set_page(
     --------
     >>> page = set_page(refs, house=house, evaluation=sm.evaluate(house, refs))  # doctest: +SKIP
     """
-    batches, findings = refs.batches, refs.audit()
+    batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
     thin = house.fitted.identity.too_few_batches if house is not None else ()
     thin_names = (
@@ -105,7 +108,10 @@ def _findings(findings: pd.DataFrame) -> str:
     if findings.empty:
         return "<p>The audit found nothing. That is no proof that every label is right.</p>"
     shown = findings.set_index(findings["code"].str.replace("_", " ").rename("finding"))
-    return table(shown[_FINDING_SHOWN], f"{_count(len(findings), 'finding')} of the audit, worst first")
+    caption = f"{_count(len(findings), 'finding')} of the audit, worst first"
+    if len(findings) > _MOST_FINDINGS:
+        caption += f"; {_MOST_FINDINGS} are shown, specmatch audit lists them all"
+    return table(shown[_FINDING_SHOWN].head(_MOST_FINDINGS), caption)
 
 
 def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
