@@ -154,7 +154,9 @@ def test_every_chart_of_a_line_and_a_baseline_named_in_the_journal(journal, tmp_
         for i in range(30):
             common = {"line": "L1", "measured_at": f"t{i}", "measured_unix": float(i), "model_hash": "a" * 64}
             journal.append({"kind": "reference", **common, "reading": {"level": 900.0 + i % 2, "peak_nm": 452.0}})
-            journal.append({"kind": "control", **common, "reading": {"colour": 25.0 + 0.1 * (i % 2)}})
+            journal.append(
+                {"kind": "control", **common, "reading": {"colour": 25.0 + 0.1 * (i % 2), "colour_unit": "EBC"}}
+            )
             reading(journal, i, 8.0 + 0.1 * (i % 2), f"lot {i}")
     kinds = [(chart.kind, chart.subject) for chart in line_charts([journal])]
     assert kinds == [

@@ -1,6 +1,8 @@
 """The series that charts are made of, read out of one or several journals."""
 
+import json
 from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -15,10 +17,10 @@ from specmatch.line.control_chart import (
     make_chart,
 )
 from specmatch.line.controls import named_baseline
-from specmatch.line.journal import Journal
+from specmatch.line.journal import Journal, Record
 
 # of a long record the first readings give the baseline and these many of the newest give the state of today
-OLDEST, NEWEST = 400, 2000
+OLDEST, NEWEST = 400, 1000
 # p-values below this say no more than "far out"
 LEAST_P = 1e-4
 
@@ -48,26 +50,23 @@ def line_charts(journals: Sequence[Journal], *, beer: str | None = None) -> list
         if points:
             charts.append(make_chart(kind, subject, unit, points, period=period, period_name=name))
 
+    model = _newest_model(journals)
     if beer is None:
         for line in _names(journals, "line", "kind = 'reference'"):
-            add(
-                LEVEL,
-                line,
-                "counts/ms",
-                _values(journals, "'$.reading.level'", "kind = 'reference' AND line = ?", line),
-            )
-            add(PEAK, line, "nm", _values(journals, "'$.reading.peak_nm'", "kind = 'reference' AND line = ?", line))
+            rows = _records(journals, "kind = 'reference' AND line = ?", (line,))
+            add(LEVEL, line, "counts/ms", _values(rows, "level"))
+            add(PEAK, line, "nm", _values(rows, "peak_nm"))
         for line in _names(journals, "line", "kind = 'control'"):
-            where = f"kind = 'control' AND line = ? AND {_newest_model(journals)}"
-            add(CONTROL, line, "EBC", _values(journals, "'$.reading.colour'", where, line))
-    scores: list[tuple[float, Point]] = []
+            rows = _records(journals, "kind = 'control' AND line = ?", (line,), model)
+            add(CONTROL, line, rows[0]["reading"]["colour_unit"] if rows else "", _values(rows, "colour"))
+    typicality: list[Point] = []
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
-        runs = _runs(journals, claimed)
-        add(COLOUR, claimed, runs[0][2] if runs else "", [_mean(run, 0) for run in runs])
-        scores += [(point.unix, point) for point in (_mean(run, 1) for run in runs)]
+        runs = _runs(journals, claimed, model)
+        add(COLOUR, claimed, runs[0].rows[0]["reading"]["colour_unit"] if runs else "", [_colour(r) for r in runs])
+        typicality += [_typicality(run) for run in runs]
     if beer is None:
-        add(TYPICALITY, "all beers", "", [point for _, point in sorted(scores, key=lambda item: item[0])])
+        add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))
     return charts
 
 
@@ -90,50 +89,73 @@ def _newest_model(journals: Sequence[Journal]) -> str:
         "SELECT written_at, model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
         "ORDER BY entry DESC LIMIT 1"
     )
-    newest = max((row for journal in journals for row in journal.query(sql)), default=("", ""))
-    # a hash is made of hexadecimal digits; anything else was put there by hand and selects nothing
-    return f"model_hash = '{newest[1]}'" if str(newest[1]).isalnum() else "0"
+    return str(max((row for journal in journals for row in journal.query(sql)), default=("", ""))[1])
 
 
-def _rows(journals: Sequence[Journal], columns: str, where: str, value: str) -> list[tuple]:
-    rows: list[tuple] = []
+def _first_entry(journal: Journal, model: str) -> int:
+    """Entry from which the journal is of one model on, found by halving: models follow one another."""
+    sql = "SELECT model_hash FROM entries WHERE entry >= ? AND model_hash IS NOT NULL ORDER BY entry LIMIT 1"
+    low, high = 1, 1 + int(journal.query("SELECT coalesce(max(entry), 0) FROM entries")[0][0])
+    while low < high:
+        middle = (low + high) // 2
+        found = journal.query(sql, (middle,))
+        if found and found[0][0] != model:
+            low = middle + 1
+        else:
+            high = middle
+    return low
+
+
+def _records(journals: Sequence[Journal], where: str, values: Sequence[str], model: str | None = None) -> list[Record]:
+    """The oldest and the newest records that fit, of one model where it is named, in the order of time."""
+    rows: list[Record] = []
     for journal in journals:
-        sql = f"SELECT {columns} FROM entries WHERE {where} ORDER BY entry"
-        oldest = journal.query(f"{sql} LIMIT {OLDEST}", (value,))
-        newest = journal.query(f"{sql} DESC LIMIT {NEWEST}", (value,))[::-1]
-        rows += oldest + [row for row in newest if not oldest or row[0] > oldest[-1][0]]
-    return sorted(rows, key=lambda row: row[2])
+        start = 1 if model is None else _first_entry(journal, model)
+        # whole texts, read once each in Python: reading columns out of them in SQL would read a text once a column
+        sql = f"SELECT entry, record FROM entries WHERE {where} AND entry >= ? ORDER BY entry"
+        oldest = journal.query(f"{sql} LIMIT {OLDEST}", (*values, start))
+        after = start if not oldest else oldest[-1][0] + 1
+        newest = journal.query(f"{sql} DESC LIMIT {NEWEST}", (*values, after))[::-1]
+        rows += [json.loads(text) for _, text in (*oldest, *newest)]
+    rows = [row for row in rows if model is None or row.get("model_hash") == model]
+    return sorted(rows, key=lambda row: row.get("measured_unix") or 0.0)
 
 
-def _values(journals: Sequence[Journal], path: str, where: str, value: str) -> list[Point]:
-    columns = f"entry, measured_at, measured_unix, json_extract(record, {path})"
-    return [Point(*row) for row in _rows(journals, columns, where, value) if row[3] is not None]
+def _values(rows: list[Record], name: str) -> list[Point]:
+    return [
+        Point(row["entry"], row["measured_at"], row["measured_unix"], row["reading"][name])
+        for row in rows
+        if row["reading"].get(name) is not None
+    ]
 
 
-_Run = tuple[list[tuple], bool, str]
+@dataclass(frozen=True)
+class _Run:
+    rows: list[Record]
+    held: bool
+
+    def point(self, value: float) -> Point:
+        last = self.rows[-1]
+        return Point(last["entry"], last["measured_at"], last["measured_unix"], value, self.held)
 
 
-def _runs(journals: Sequence[Journal], claimed: str) -> list[_Run]:
+def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
     """Readings of a beer by run, in the order of time; those that a fault or a control spoilt are left aside."""
-    columns = "entry, measured_at, measured_unix, colour, p_value, line, lot, sample, colour_unit"
-    where = (
-        f"claimed = ? AND kind = 'reading' AND colour IS NOT NULL AND (decision = 'consistent' OR run_state = 'open') "
-        f"AND {_newest_model(journals)}"
-    )
     sql = "SELECT line, lot FROM entries WHERE run_state = 'held' AND claimed = ?"
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
-    runs: dict[tuple[str, str], list[tuple]] = {}
-    for row in _rows(journals, columns, where, claimed):
-        # where no lot is known every sample stands alone
-        runs.setdefault((row[5], row[6] or row[7]), []).append(row)
-    return [(rows, key in held, rows[0][8]) for key, rows in runs.items()]
+    runs: dict[tuple[str, str], list[Record]] = {}
+    for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model):
+        fit = row["decision"] == "consistent" or row.get("run_state") == "open"
+        if fit and row.get("reading", {}).get("colour") is not None:
+            # where no lot is known every sample stands alone
+            runs.setdefault((row["line"], row["lot"] or row["sample"]), []).append(row)
+    return [_Run(rows, key in held) for key, rows in runs.items()]
 
 
-def _mean(run: _Run, which: int) -> Point:
-    rows = run[0]
-    last = rows[-1]
-    if which == 0:
-        value = float(np.mean([row[3] for row in rows]))
-    else:
-        value = float(np.mean([np.log10(max(row[4] or 0.0, LEAST_P)) for row in rows]))
-    return Point(last[0], last[1], last[2], value, run[1])
+def _colour(run: _Run) -> Point:
+    return run.point(float(np.mean([row["reading"]["colour"] for row in run.rows])))
+
+
+def _typicality(run: _Run) -> Point:
+    p_values = [max(row["reading"]["p_value"] or 0.0, LEAST_P) for row in run.rows]
+    return run.point(float(np.mean(np.log10(p_values))))
