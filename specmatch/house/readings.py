@@ -85,6 +85,8 @@ def readings_table(
     if lost.size:
         # a fault may have carried it nearer to another beer than to its own
         near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
+        # beers that were not offered then are infinitely far: the nearest stands in for them
+        near = np.where(np.isinf(np.take_along_axis(match.distance[lost], near, axis=1)), near[:, :1], near)
         beer[lost] = best_explained_beer(f.faults, means.reflectance[lost], means.counts[lost], near)
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well
