@@ -47,7 +47,16 @@ def beer_rows(paired: Paired) -> list[CheckRow]:
 
 
 def out_of_range_rows(paired: Paired) -> list[CheckRow]:
-    """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark."""
+    """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, live = paired.raw, paired.live()
     nm = raw.wavelength_nm[live]
     rows = []
@@ -109,7 +118,16 @@ def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Fl
 
 
 def flat_rows(paired: Paired) -> list[CheckRow]:
-    """Scans without light or without any shape in their counts."""
+    """Scans without light or without any shape in their counts.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, net, live = paired.raw, paired.net, paired.live()
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
@@ -137,7 +155,16 @@ def _has_shape(paired: Paired, i: int) -> bool:
 
 
 def spike_rows(paired: Paired) -> list[CheckRow]:
-    """Single channels that stand off their neighbours by more than noise."""
+    """Single channels that stand off their neighbours by more than noise.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, live = paired.raw, paired.live()
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
@@ -172,7 +199,16 @@ def spike_rows(paired: Paired) -> list[CheckRow]:
 
 
 def empty_cup_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that look like the reference itself."""
+    """Scans that look like the reference itself.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw = paired.raw
     of = paired.rows("sample")
     low, middle, high = row_quantiles(paired.values[of][:, paired.live()], (0.05, 0.5, 0.95))
@@ -190,7 +226,16 @@ def empty_cup_rows(paired: Paired) -> list[CheckRow]:
 
 
 def repeated_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that repeat an earlier one: the same counts, or another beer that differs from the one before by noise."""
+    """Scans that repeat an earlier one: the same counts, or another beer that differs from the one before by noise.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw = paired.raw
     rows: list[CheckRow] = []
     seen: dict[bytes, int] = {}

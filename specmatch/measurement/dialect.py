@@ -34,7 +34,27 @@ class Told:
 
 
 def one_reading(text: str, name: str, told: Told) -> Reading:
-    """Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
+    """Read a text under every separator, mark and layout that fits; refuse it unless all of them agree.
+
+    Parameters
+    ----------
+    text : str
+        With `\\n` line ends.
+    name : str
+        The file's name, for messages.
+    told : Told
+
+    Returns
+    -------
+    Reading
+
+    Raises
+    ------
+    ScanFileError
+        If nothing fits; the most telling of the reasons.
+    AmbiguousScanFileError
+        If readings differ.
+    """
     if told == Told(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
         plain = plain_reading(text)
         if plain is not None:
@@ -148,7 +168,22 @@ def _optical(spectrum: RawSpectrum, told: Told) -> bool:
 
 
 def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Told) -> tuple[Floats, str, bool]:
-    """The axis in nm, the unit it was taken as, and whether that was stated."""
+    """Return the axis in nm, the unit it was taken as, and whether that was stated.
+
+    Parameters
+    ----------
+    spectrum : RawSpectrum
+    meta : dict of str to str
+    name : str
+    told : Told
+
+    Returns
+    -------
+    wavelength_nm : ndarray, shape (p,)
+        In the file's order.
+    unit : str
+    stated : bool
+    """
     unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
     if unit == "pixel" or (told.pixel_polynomial is not None and not unit):
         coefficients = told.pixel_polynomial or _coefficients_in(meta)

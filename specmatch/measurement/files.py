@@ -98,7 +98,31 @@ def read_scans(
 
 
 def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list[Scan]:
-    """Read every spectrum of the bytes of a scan file; `read_scans` without the disk."""
+    """Read every spectrum of the bytes of a scan file; `read_scans` without the disk.
+
+    Parameters
+    ----------
+    raw : bytes
+    name : str
+        The file's name, for scan ids and messages.
+    told : Told, optional
+        What the caller has said of the file.
+
+    Returns
+    -------
+    list of Scan
+
+    Raises
+    ------
+    ScanFileError
+        As `read_scans`.
+
+    Examples
+    --------
+    >>> [scan] = scans_from_bytes(b"wavelength;counts\\n400;12\\n410;15\\n", name="a.csv")
+    >>> scan.values.tolist()
+    [12.0, 15.0]
+    """
     told = told or Told()
     text, encoding = decode_text(raw, name=name, encoding=told.encoding)
     if not text.strip():

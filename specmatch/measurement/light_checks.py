@@ -48,7 +48,18 @@ def _leaning(paired: Paired, role: str, rows: dict[int, tuple[float, str]], code
 
 
 def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow]:
-    """Counts at the converter's limit or at a flat top, in the scan itself or in its dark or reference."""
+    """Counts at the converter's limit or at a flat top, in the scan itself or in its dark or reference.
+
+    Parameters
+    ----------
+    paired : Paired
+    full_scale : float or None
+        The converter's limit, where it is known.
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw = paired.raw
     mask = saturated_channels(raw.counts, full_scale=full_scale) | raw.saturated
     rows, spoilt = [], {}
@@ -65,7 +76,18 @@ def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow
 
 
 def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> list[CheckRow]:
-    """Scans whose dark or reference was taken longer before or after them than stated."""
+    """Scans whose dark or reference was taken longer before or after them than stated.
+
+    Parameters
+    ----------
+    paired : Paired
+    dark_age_h, reference_age_h : float
+        Hours that are allowed.
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, rows = paired.raw, []
     for role, used, allowed in (
         ("dark", paired.net.dark, dark_age_h),
@@ -83,7 +105,16 @@ def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> 
 
 
 def reference_rows(paired: Paired) -> list[CheckRow]:
-    """References that carry too little light, or drift from those before them."""
+    """References that carry too little light, or drift from those before them.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, net, live = paired.raw, paired.net, paired.live()
     rows: list[CheckRow] = []
     weak: dict[int, tuple[float, str]] = {}
@@ -124,7 +155,16 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
 
 
 def ambient_rows(paired: Paired) -> list[CheckRow]:
-    """Light from outside: in a dark scan, or in a scan at wavelengths where the lamp gives none."""
+    """Light from outside: in a dark scan, or in a scan at wavelengths where the lamp gives none.
+
+    Parameters
+    ----------
+    paired : Paired
+
+    Returns
+    -------
+    list of CheckRow
+    """
     raw, net = paired.raw, paired.net
     rows: list[CheckRow] = []
     lit_darks: dict[int, tuple[float, str]] = {}

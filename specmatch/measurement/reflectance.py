@@ -119,14 +119,41 @@ def reflectance_from_counts(
 
 
 def over_reference(net: Floats, light: Floats) -> Floats:
-    """Divide net counts by those of the reference; NaN where the reference carries none."""
+    """Divide net counts by those of the reference; NaN where the reference carries none.
+
+    Parameters
+    ----------
+    net, light : ndarray, shape (..., p)
+        Net counts per millisecond of the scan and of its reference.
+
+    Returns
+    -------
+    ndarray, shape (..., p)
+
+    Examples
+    --------
+    >>> over_reference(np.array([1.0, 1.0]), np.array([2.0, 0.0])).tolist()
+    [0.5, nan]
+    """
     out = np.full(np.broadcast_shapes(net.shape, light.shape), np.nan)
     np.divide(net, light, out=out, where=light > 0)
     return out
 
 
 def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
-    """Return which of `rows` was measured nearest to scan `i`, by time where known, else by place in the sheet."""
+    """Return which of `rows` was measured nearest to scan `i`, by time where known, else by place in the sheet.
+
+    Parameters
+    ----------
+    raw : RawScans
+    i : int
+    rows : ndarray of int, shape (m,)
+        At least one.
+
+    Returns
+    -------
+    int
+    """
     if rows.size == 1:
         return int(rows[0])
     apart = np.abs(raw.hours[rows] - raw.hours[i])

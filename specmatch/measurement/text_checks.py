@@ -32,6 +32,12 @@ def declared_points(meta: dict[str, str]) -> int | None:
 def check_points(reading: Reading, *, name: str) -> None:
     """Refuse a text that is cut: fewer points than declared, or a last value that stops short.
 
+    Parameters
+    ----------
+    reading : Reading
+    name : str
+        The file's name, for messages.
+
     Raises
     ------
     ScanFileError
@@ -64,7 +70,17 @@ def check_points(reading: Reading, *, name: str) -> None:
 
 
 def format_notes(spectrum: RawSpectrum) -> list[str]:
-    """Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost."""
+    """Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost.
+
+    Parameters
+    ----------
+    spectrum : RawSpectrum
+
+    Returns
+    -------
+    list of str
+        Notes, each with its line.
+    """
     return [
         f"line {spectrum.line_numbers[k]}: a {what} with {digits[k]} decimals where the others have {usual}: a mark or "
         "digit may be lost"
