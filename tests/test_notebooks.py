@@ -1,11 +1,16 @@
 """The notebooks run from the first cell to the last, and what is committed of them is small and of no one's machine."""
 
+import importlib.util
 import json
 from pathlib import Path
 
 import pytest
 
-NOTEBOOKS = sorted((Path(__file__).parent.parent / "notebooks").glob("*.ipynb"))
+ROOM = Path(__file__).parent.parent / "notebooks"
+NOTEBOOKS = sorted(ROOM.glob("*.ipynb"))
+spec = importlib.util.spec_from_file_location("refresh", ROOM / "refresh.py")
+refresh = importlib.util.module_from_spec(spec)
+spec.loader.exec_module(refresh)
 # small enough to be looked at in a review; pictures are most of it
 LARGEST_BYTES = 300_000
 
@@ -39,15 +44,9 @@ def test_what_is_committed_is_small_whole_and_clean(path):
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_it_runs(path, tmp_path):
-    nbformat = pytest.importorskip("nbformat")
-    nbclient = pytest.importorskip("nbclient")
-    pytest.importorskip("ipykernel")
-    pytest.importorskip("matplotlib")
-    notebook = nbformat.read(path, as_version=4)
-    client = nbclient.NotebookClient(
-        notebook, timeout=300, kernel_name="python3", resources={"metadata": {"path": str(tmp_path)}}
-    )
-    client.execute()
+    for needed in ("nbclient", "ipykernel", "matplotlib"):
+        pytest.importorskip(needed, reason="the `notebooks` extra is not installed")
+    notebook = refresh.executed(path, tmp_path)
     outputs = [output for cell in notebook.cells for output in cell.get("outputs", ())]
     assert not [output for output in outputs if output.get("name") == "stderr"]
     assert not list(tmp_path.iterdir())
