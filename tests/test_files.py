@@ -148,6 +148,8 @@ def test_percent_and_fraction(tmp_path):
     dark = rows(header="wavelength;R", y=[0.52, 0.55, 0.61, 0.8, 1.12, 1.41])
     with pytest.raises(AmbiguousScanFileError, match="scale='fraction' or scale='percent'"):
         read(tmp_path, dark)
+    faulty = rows(header="wavelength;R", y=[-0.03, 0.11, 0.4, 0.9, 1.02, 1.4])
+    assert read(tmp_path, faulty)[0].values[-1] == 1.4  # no percentage of a beer lies below its surface's glare
     [told] = read(tmp_path, dark, scale="percent")
     assert told.values[-1] == pytest.approx(0.0141, abs=1e-12)
     [stated] = read(tmp_path, dark.replace(";R", ";R [%]", 1))

@@ -80,9 +80,10 @@ def out_of_range_rows(paired: Paired) -> list[CheckRow]:
 def _out_of_range(scan_id: str, values: Floats, low: Mask, high: Mask, nm: Floats) -> list[CheckRow]:
     if (low | high).mean() <= SHARE_OUTSIDE:
         return []
+    # the tolerance decides whether to speak; what is said counts every value outside
     parts = [
         f"{words} at {int(where.sum())} channel(s), {span(nm, where)}"
-        for where, words in ((low, "below 0"), (high, "above 1"))
+        for where, words in ((values < 0.0, "below 0"), (values > 1.0, "above 1"))
         if where.any()
     ]
     size = float(np.nanmax(np.fmax(values - 1.0, -values)))

@@ -53,6 +53,18 @@ class MeasuredFolder:
     unread_roles: dict[tuple[str, str], str] = field(default_factory=dict)
 
 
+def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
+    """Say the first of the files left out and why, the file's name once.
+
+    Examples
+    --------
+    >>> first_reason([("scans/a.csv", "a.csv: the file is empty")])
+    'scans/a.csv: the file is empty'
+    """
+    file, reason = left_out[0]
+    return f"{file}: {reason.removeprefix(file.rpartition('/')[2] + ': ')}"
+
+
 def find_sheet(folder: Path, stem: str) -> Path | None:
     """Return the sheet `stem` of a folder (`scans.csv`, or a spreadsheet of that name), or None.
 

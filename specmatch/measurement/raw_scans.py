@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
 from specmatch.measurement.axis import resample
-from specmatch.measurement.folder import MeasuredFolder
+from specmatch.measurement.folder import MeasuredFolder, first_reason
 from specmatch.measurement.reflectance import RawScans
 from specmatch.measurement.scan import Scan
 
@@ -135,7 +135,7 @@ def _common_grid(found: MeasuredFolder) -> Floats:
     roles = found.rows["role"].to_numpy(dtype=object)
     of_samples = [i for i in range(len(found.scans)) if roles[i] == "sample"] or list(range(len(found.scans)))
     if not of_samples:
-        first = f"; the first: {found.left_out[0][0]}: {found.left_out[0][1]}" if found.left_out else ""
+        first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
         raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
     for i in of_samples:
         counts.setdefault(found.scans[i].wavelength_nm.tobytes(), []).append(i)

@@ -13,7 +13,7 @@ from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, ScanFileError
 from specmatch.measurement.beer_checks import reflectance_range_rows
 from specmatch.measurement.check_table import check_table
-from specmatch.measurement.folder import MeasuredFolder, read_folder
+from specmatch.measurement.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.hot_pixels import mask_hot_pixels
 from specmatch.measurement.known_batches import known_batches
 from specmatch.measurement.pairing import Paired, of_instrument, pair
@@ -189,7 +189,7 @@ def session_of(
     left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in too_bright]
     table = table[keep]
     if table.empty:
-        first = f"; the first: {left_out[0][0]}: {left_out[0][1]}" if left_out else ""
+        first = f"; the first: {first_reason(left_out)}" if left_out else ""
         raise ScanFileError(f"{folder}: nothing usable is left of {len(found.rows) + len(found.left_out)} scans{first}")
     rows = found.rows.loc[table.index]
     sample, control = table[(rows["role"] == "sample").to_numpy()], table[(rows["role"] == "control").to_numpy()]

@@ -197,8 +197,9 @@ def settle_scale(
         return values, found, ["fraction, as stated"]
     # a beer never reflects more than its reference by more than a few percent, so values up to 1.05 are a
     # fraction unless the beer is nearly black all over; a median above 2 can only be percent; between the
-    # two lie dark beers in percent and faulty scans in fraction, which nothing in the file tells apart
-    if high <= 1.05:
+    # two lie dark beers in percent and faulty scans in fraction, which are told apart only by values that the glare
+    # of the surface (0.5 % and more) would not let a percentage reach
+    if high <= 1.05 or (middle <= 2.0 and low < 0.2):
         return values, found, [f"fraction assumed: values {low:g} to {high:g}; the file does not say"]
     if middle > 2.0 and low >= -5.0:
         return values / 100.0, found, [f"percent taken from the values, {low:g} to {high:g}; the file does not say"]
