@@ -1,6 +1,7 @@
 """`specmatch report`: a page of a set, a model with readings, and journals; what it refuses."""
 
 import json
+import sys
 
 import pytest
 from tiny_folder import tiny_folder
@@ -81,3 +82,11 @@ def test_what_is_no_source_is_refused_in_one_line(house_files, capsys, words, sa
     assert says in said
     assert said.count("\n") == 1
     assert not (house_files / "x.html").exists()
+
+
+def test_without_matplotlib_the_command_says_how_to_get_it(house_files, capsys, monkeypatch):
+    monkeypatch.setitem(sys.modules, "matplotlib", None)
+    assert main(["report", str(house_files / "set"), "--out", str(house_files / "x.html")]) == 2
+    said = capsys.readouterr().err
+    assert "pip install '.[plot]'" in said
+    assert said.count("\n") == 1
