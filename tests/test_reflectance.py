@@ -201,6 +201,18 @@ def test_reflectance_files_need_no_reference(tmp_path):
     assert "holds absorbance, expected counts or reflectance" in session.left_out["reason"].iloc[0]
 
 
+def test_dead_channels_of_reflectance_files_are_no_fault(tmp_path):
+    rng = np.random.default_rng(2)
+    for k in range(8):
+        values = beer(12) + rng.normal(0, 0.001, NM.size)
+        values[:12] = rng.normal(0, 2, 12)
+        text = "".join(f"{x};{v:.5f}\n" for x, v in zip(NM, values, strict=True))
+        (tmp_path / f"{k}.csv").write_text("wavelength_nm;reflectance [fraction]\n" + text)
+    write_sheet(tmp_path, [{"file": f"{k}.csv", "role": "sample", "sample": f"s{k // 2}"} for k in range(8)])
+    session = measure(tmp_path)
+    assert session.checks.empty and session.band_nm is None and not session.usable[:12].any()
+
+
 def test_percent_and_fraction_are_never_mixed_on_a_guess(tmp_path):
     for name, factor in (("p", 100.0), ("q", 1.0)):
         text = "".join(f"{x};{factor * (0.9 - 0.001 * k):.4f}\n" for k, x in enumerate(NM))

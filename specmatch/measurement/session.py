@@ -10,7 +10,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.batches import check_scans
-from specmatch.errors import MissingScanError, ScanFileError
+from specmatch.errors import MissingScanError, ScanFileError, TableError
+from specmatch.maths.band import usable_band
 from specmatch.measurement.beer_checks import reflectance_range_rows
 from specmatch.measurement.check_table import check_table
 from specmatch.measurement.folder import MeasuredFolder, first_reason, read_folder
@@ -182,7 +183,10 @@ def session_of(
     table, depth = bring_to_one_depth(table, found.rows, depth_mm, left_out, notes)
     usable = paired.live()
     if direct is not None:
-        checks += reflectance_range_rows(direct.index.to_numpy(dtype=object), direct.to_numpy(), raw.wavelength_nm)
+        if not paired.banded:
+            usable = _live_of_pours(direct, found.rows)
+        values, nm = direct.to_numpy()[:, usable], raw.wavelength_nm[usable]
+        checks += reflectance_range_rows(direct.index.to_numpy(dtype=object), values, nm)
         table = pd.concat([table, direct]) if len(table) else direct
         table = table.loc[[name for name in found.rows.index if name in set(table.index)]]
     keep, too_bright = _within_reason(table, usable)
@@ -238,6 +242,17 @@ def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
                     "take one, or list "
                     f"its file with role {role}"
                 )
+
+
+def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> NDArray[np.bool_]:
+    """Channels that carry signal in scans that came as reflectance; all of them where there are too few to tell."""
+    every = np.ones(direct.shape[1], bool)
+    if len(direct) < 6 or direct.shape[1] < 30:
+        return every
+    try:
+        return usable_band(direct.to_numpy(), pd.factorize(rows.loc[direct.index, "sample"])[0])
+    except TableError:
+        return every
 
 
 def _within_reason(table: pd.DataFrame, usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], list[tuple[str, str]]]:
