@@ -218,6 +218,27 @@ def test_failed_y_check_names_the_line():
         read("\n".join(lines))
 
 
+def test_forms_of_drawn_ordinates():
+    rng = np.random.default_rng(11)
+    for _ in range(80):
+        size = int(rng.integers(5, 60))
+        y = np.repeat(rng.integers(-20, 600, size), rng.integers(1, 14, size))[: 40 + size].tolist()
+        y[0] = abs(y[0])
+        for form in FORMS:
+            text = jcamp_text(
+                y, first_x=400, last_x=400.0 + 2 * (len(y) - 1), form=form, per_line=int(rng.integers(2, 25))
+            )
+            [scan] = read(text)
+            assert np.allclose(scan.values, np.array(y) * 0.001, rtol=0, atol=1e-12), (form, y)
+
+
+def test_ordinates_that_all_begin_with_five():
+    """Squeezed, each of them begins with an E, the only pseudo-digit that is a power of ten in plain numbers."""
+    y = [500 + k for k in range(20)]
+    [scan] = read(jcamp_text(y, first_x=400, last_x=590, form="SQZ"))
+    assert scan.values.tolist() == pytest.approx([v / 1000 for v in y], abs=1e-12)
+
+
 def test_an_e_that_may_be_a_digit_or_a_power():
     head = HEADER.format(f="1", a=400, b=410, n=2, y=0.2).replace("##NPOINTS= 2\n", "##DELTAX= 10\n")
     text = head.replace("##FIRSTY= 0.2\n", "") + "##XYDATA= (X++(Y..Y))\n400 2E2 3E2\n##END=\n"

@@ -234,13 +234,18 @@ def _decode(table: list[tuple[int, str]], declared: int | None, where: str) -> O
     """Decode a table; where only an E could be a pseudo-digit, the count of points must tell."""
     if is_packed(table):
         return decode_ordinates(table, packed=True, name=where)
-    plain = decode_ordinates(table, packed=False, name=where)
-    if not any(re.search(r"\d[eE]\d", text) for _, text in table):
-        return plain
-    try:
-        squeezed = decode_ordinates(table, packed=True, name=where)
-    except ScanFileError:
-        return plain
+    readings: list[Ordinates] = []
+    problem: ScanFileError | None = None
+    for packed in (False, True) if any(re.search(r"\d[eE]\d", text) for _, text in table) else (False,):
+        try:
+            readings.append(decode_ordinates(table, packed=packed, name=where))
+        except ScanFileError as error:
+            problem = problem or error
+    if problem is not None and not readings:
+        raise problem
+    if len(readings) == 1:
+        return readings[0]
+    plain, squeezed = readings
     fits = [len(reading.values) == declared for reading in (plain, squeezed)]
     if fits[0] == fits[1]:
         raise AmbiguousScanFileError(
