@@ -16,7 +16,7 @@ import pandas as pd
 
 from specmatch import __version__
 from specmatch.report.page_style import STYLE
-from specmatch.report.text import CAUTIONS, show
+from specmatch.report.text import show
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -133,6 +133,13 @@ def figure(ax: Axes, *, name: str, caption: str, says: str, numbers: pd.DataFram
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> from specmatch.report.figure_style import new_figure
+    >>> made = figure(new_figure().subplots(), name="empty", caption="An empty axis", says="Nothing is drawn.")
+    >>> "<figcaption>An empty axis</figcaption>" in made
+    True
     """
     behind = ""
     if numbers is not None:
@@ -155,6 +162,12 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> from specmatch.report.figure_style import new_figure
+    >>> 'role="img" aria-label="Nothing."' in drawing(new_figure().subplots(), name="empty", says="Nothing.")
+    True
     """
     from matplotlib import rc_context
     from matplotlib.figure import Figure
@@ -209,30 +222,6 @@ def versions(more: Mapping[str, str]) -> str:
     )
 
 
-def abilities(can: Sequence[str], cannot: Sequence[str]) -> str:
-    """Return what must be read first: what it can do, and what it cannot, side by side.
-
-    Parameters
-    ----------
-    can, cannot : sequence of str
-
-    Returns
-    -------
-    str
-    """
-    return (
-        '<div class="abilities"><section aria-labelledby="can"><h2 id="can">What it can do</h2>'
-        f"{bullets(can)}</section>"
-        f'<section class="cannot" aria-labelledby="cannot"><h2 id="cannot">What it cannot do</h2>{bullets(cannot)}'
-        "</section></div>"
-    )
-
-
-def cautions() -> str:
-    """Return the cautions in their box."""
-    return f'<p class="cautions"><strong>Cautions.</strong> {text(CAUTIONS)}</p>'
-
-
 def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -> str:
     """Return a page that needs nothing outside itself.
 
@@ -247,6 +236,12 @@ def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> page = whole_page("A set", "Ten batches.", "", [Section("a", "First", "<p>Text.</p>")])
+    >>> page.startswith("<!DOCTYPE html>"), "script" in page
+    (True, False)
     """
     # the policy forbids everything but the style in the page: no script, no image, no address can be reached from it
     policy = "default-src 'none'; style-src 'unsafe-inline'"

@@ -13,7 +13,8 @@ from specmatch.line.drift import find_drifts
 from specmatch.line.look_back import decision_counts, newest, waiting_runs
 from specmatch.report import plots
 from specmatch.report.figure_style import new_figure
-from specmatch.report.page_frame import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.page_frame import Section, bullets, figure, table, text, versions, whole_page
+from specmatch.report.page_opening import abilities, cautions
 from specmatch.report.page_sheet import reading_sheet
 
 if TYPE_CHECKING:

@@ -12,7 +12,8 @@ from specmatch.house.decision import CONSISTENT
 from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, thin_beers
 from specmatch.report.figure_style import new_figure
-from specmatch.report.page_frame import Section, abilities, cautions, figure, table, versions, whole_page
+from specmatch.report.page_frame import Section, figure, table, versions, whole_page
+from specmatch.report.page_opening import abilities, cautions
 from specmatch.report.page_set import MOST_DRAWN
 from specmatch.report.page_sheet import reading_sheet, sheet_figures
 from specmatch.report.text import show

@@ -13,7 +13,8 @@ from specmatch.house.mix_ups import BLENDED_PARTS, PAIR, UNKNOWN
 from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
-from specmatch.report.page_frame import Section, abilities, cautions, figure, table, text, versions, whole_page
+from specmatch.report.page_frame import Section, figure, table, text, versions, whole_page
+from specmatch.report.page_opening import abilities, cautions
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes

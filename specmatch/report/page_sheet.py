@@ -10,7 +10,8 @@ import pandas as pd
 
 from specmatch.report import plots
 from specmatch.report.figure_style import new_figure
-from specmatch.report.page_frame import cautions, drawing, text
+from specmatch.report.page_frame import drawing, text
+from specmatch.report.page_opening import cautions
 from specmatch.warning_codes import WARNING_CODES
 
 if TYPE_CHECKING:
@@ -86,6 +87,10 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, claimed: str
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> sheet_figures(house, session, "L1-01-S1", "Walnut Brown", name="sheet")  # doctest: +SKIP
     """
     ids = session.scans.index[session.scans["sample"] == sample]
     spectra, scans = session.spectra.loc[ids], session.scans.loc[ids]
