@@ -241,3 +241,29 @@ def test_two_processes_share_a_journal_without_loss(path, full_size):
 def test_a_time_a_day_later_is_later():
     start = datetime(2025, 6, 1, tzinfo=UTC)
     assert moment((start + timedelta(days=1)).isoformat(), "S") - moment(start.isoformat(), "S") == 86400.0
+
+
+def test_looking_back_at_one_beer_reads_no_whole_table(path):
+    """What keeps `history --beer` quick on a million rows: every question finds its rows through an index."""
+    from specmatch.line.charted import line_charts
+    from specmatch.line.look_back import decision_counts, newest, waiting_runs
+
+    fill(path, 30, line="L1", lot="7", model_hash="a" * 64, decision="consistent", run_state="clear", sample="S",
+         measured_at="2025-06-24T08:00:00+02:00", measured_unix=1.0,
+         reading={"colour": 8.0, "colour_unit": "EBC", "p_value": 0.5})  # fmt: skip
+    asked = []
+    with Journal(path, read_only=True) as journal:
+        journal._db.set_trace_callback(asked.append)
+        assert len(newest([journal], beer="Pale")) == 20
+        assert decision_counts([journal], beer="Pale")["consistent"] == 30
+        assert waiting_runs([journal], beer="Pale") == []
+        assert len(line_charts([journal], beer="Pale")) == 1
+        journal._db.set_trace_callback(None)
+    assert len(asked) >= 8
+    db = sqlite3.connect(path)
+    for sql in asked:
+        plan = " | ".join(row[3] for row in db.execute(f"EXPLAIN QUERY PLAN {sql}"))
+        # the newest model is read off the end of the table, row by row
+        if "NOT INDEXED" not in sql:
+            assert "SCAN e" not in plan.replace("SCAN entries USING", ""), (sql, plan)
+    db.close()
