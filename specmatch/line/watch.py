@@ -66,6 +66,7 @@ class Watch:
         self._done: dict[str, Mark] = {}
         self._sheet: tuple[Mark, pd.DataFrame] | None = None
         self._groups: list[list[int]] = []
+        self._closed: set[int] = set()
 
     def run(
         self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning
@@ -154,15 +155,20 @@ class Watch:
             return before
         for name, reason in left_out:
             log.warning("%s: %s", name, reason)
-        self._sheet, self._groups = (mark, rows), _groups(rows)
+        self._sheet, self._groups, self._closed = (mark, rows), _groups(rows), set()
         return rows
 
     def _samples(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
         """Files of one control or sample at a time, in the order of the sheet, darks and references with them."""
-        for places in self._groups:
+        for number, places in enumerate(self._groups):
+            # a long sheet must not cost a look at every old file ten times a second; a new sheet is looked at whole
+            if number in self._closed:
+                continue
             new = [i for i in places if not self._is_done(rows["file"].iat[i])]
             files = [self._whole(rows["file"].iat[i]) for i in new]
             ready = [file for file in files if file is not None]
+            if not new:
+                self._closed.add(number)
             if not new or len(ready) < len(files):
                 continue
             light = self._light(rows, max(places))
