@@ -57,7 +57,7 @@ def test_a_baseline_needs_two_values():
 
 
 def run_lengths(signal_of, shift, n_runs, longest, seed):
-    """Run lengths of a chart on standard normal values about `shift`; `signal_of` gets a value of every run at a time."""
+    """Run lengths of a chart on standard normal values about `shift`; `signal_of` gets one value of every run."""
     rng = np.random.default_rng(seed)
     length = np.zeros(n_runs, dtype=int)
     alive = np.ones(n_runs, dtype=bool)
