@@ -28,6 +28,7 @@ def set_aside_unmeasured(
 def align_batches(
     batches: pd.DataFrame, scans: pd.DataFrame, colour_unit: str, left_out: list[dict[str, str]]
 ) -> pd.DataFrame:
+    """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())
     absent = needed.difference(table.index, sort=False)
@@ -45,6 +46,7 @@ def align_batches(
 
 
 def check_beers(beers: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the table of beers with text names as its index, each beer once; None stays None."""
     if beers is None:
         return None
     if "beer" in beers.columns:
@@ -56,6 +58,7 @@ def check_beers(beers: pd.DataFrame | None) -> pd.DataFrame | None:
 
 
 def check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
+    """Return the recorded band as (low, high) in nm, low below high; None stays None."""
     if band_nm is None:
         return None
     try:
@@ -68,6 +71,7 @@ def check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
 
 
 def agreed(scans: pd.DataFrame, column: str) -> str | None:
+    """Return the value that all scans with one share, or None where they differ or none has one."""
     kinds = set(scans[column]) - {""} if column in scans.columns else set()
     return kinds.pop() if len(kinds) == 1 else None
 

@@ -128,22 +128,27 @@ class ReferenceSet(Tended):
 
     @property
     def spectra(self) -> pd.DataFrame:
+        """Reflectance, a row a scan; a view of a large block, not to be written to."""
         return self._spectra.copy(deep=False)
 
     @property
     def scans(self) -> pd.DataFrame:
+        """What is known of each scan (a copy)."""
         return self._scans.copy()
 
     @property
     def batches(self) -> pd.DataFrame:
+        """Beer and lab colour of each batch (a copy)."""
         return self._batches.copy()
 
     @property
     def beers(self) -> pd.DataFrame | None:
+        """What the house keeps of each beer, or None (a copy)."""
         return None if self._beers is None else self._beers.copy()
 
     @cached_property
     def hash(self) -> str:
+        """SHA-256 over spectra, tables, unit, band and reference kind."""
         settings = [self.colour_unit, self.band_nm, self.reference_kind]
         return content_hash(self._spectra, (self._scans, self._batches, self._beers), settings)
 

@@ -136,8 +136,12 @@ def readings_text(readings: pd.DataFrame) -> str:
 
 
 def _warnings_shown(row: Any) -> str:
-    """Codes of a reading, and the explanation behind them where there is one."""
-    explanation = getattr(row, "explanation", "")
+    """Codes of a reading, and the explanation behind them where there is one.
+
+    A sample that is typical of another beer than the claimed needs none: it is that beer, not this one with a fault.
+    """
+    other = row.plausible_beers and getattr(row, "decision", None) == "hold"
+    explanation = "" if other else getattr(row, "explanation", "")
     return f"{show(row.warnings)}: {explanation}" if explanation else show(row.warnings)
 
 
