@@ -209,6 +209,17 @@ def test_pairs_of_unequal_length(tmp_path):
         assert (one.scan_id, two.scan_id) == ("one", "two")
 
 
+def test_columns_without_names_that_may_be_pairs(tmp_path):
+    text = "".join(f"{400 + k};{110 + k};{250 + 4 * k};{110 + k}\n" for k in range(9))
+    with pytest.raises(AmbiguousScanFileError, match="layout='columns' or layout='pairs'"):
+        read(tmp_path, text)
+    assert len(read(tmp_path, text, layout="columns")) == 3 and len(read(tmp_path, text, layout="pairs")) == 2
+    same_axis = "".join(f"{400 + k};{900 + k};{400 + k};{700 + k}\n" for k in range(9))
+    assert [scan.values[0] for scan in read(tmp_path, same_axis)] == [900, 700]
+    fractions = "".join(f"{400 + k};0.3{k};{410 + k};0.4{k}\n" for k in range(9))
+    assert [scan.wavelength_nm[0] for scan in read(tmp_path, fractions, scale="fraction")] == [400, 410]
+
+
 def test_rows_and_columns_are_the_same_table(tmp_path):
     columns = "wavelength,P1,P2\n410,0.1,0.2\n510,0.2,0.3\n610,0.3,0.4\n710,0.4,0.5\n"
     in_rows = "pour,410,510,610,710\nP1,0.1,0.2,0.3,0.4\nP2,0.2,0.3,0.4,0.5\n"
