@@ -6,7 +6,7 @@ from simulated_beers import BATCH_SD, MODES, SimulatedBeers
 from simulated_beers import NM as beers_nm
 
 from specmatch.maths.blend import estimate_blend, mixed_reflectance
-from specmatch.maths.mix_up import hold_blends, neighbours, refused_when_unknown
+from specmatch.maths.mix_up import hold_blends, neighbours
 from specmatch.maths.separation import expected_held, remedy
 from specmatch.maths.statistics import binomial_bounds
 from specmatch.maths.typicality import fit_typicality
@@ -152,14 +152,6 @@ class TestMistakes:
         np.testing.assert_array_equal(got.held[:, 0], plain)
         assert (np.diff(often) >= 0).all() and often[-1] > 0.95
 
-    def test_a_beer_left_out_is_refused_by_the_others(self):
-        fit = Brewhouse(3).fit()
-        assert refused_when_unknown(fit, rate=0.05).mean() > 0.9
-        twins = Brewhouse(3)
-        twins.absorbance[1] = twins.absorbance[0]
-        refused = refused_when_unknown(twins.fit(), rate=0.05).reshape(5, 10).mean(axis=1)
-        assert refused[:2].max() < 0.5 and refused[3:].min() > 0.8
-
-    def test_a_set_of_one_beer_has_no_neighbour_and_refuses_nothing_unknown(self):
+    def test_a_set_of_one_beer_has_no_neighbour(self):
         fit = Brewhouse(4, n_beers=1).fit()
-        assert neighbours(fit).tolist() == [-1] and not refused_when_unknown(fit, rate=0.05).any()
+        assert neighbours(fit).tolist() == [-1]

@@ -41,7 +41,7 @@ class Evaluation:
         `plausible_beers`.
     mix_ups : DataFrame
         Those least often held first. `kind` is `pair` (each ordered pair of beers), `blend` (with 10, 20 or 30 % of
-        the beer next in colour) or `unknown` (a beer left out of the set, refused by all others); `claimed`, `really`,
+        the beer most like it) or `unknown` (a beer left out of the set, refused by all others); `claimed`, `really`,
         `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair).
     coverage : DataFrame
         `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`.
@@ -164,7 +164,6 @@ def _hold_out(
         house.fitted,
         gather_samples(house.fitted, spectra, scans),
         list(beer_of.loc[batch_of.loc[readings.index]]),
-        refs.batches.groupby("beer")["colour"].mean(),
         false_reject_rate,
     )
     intervals = []

@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
-from specmatch.maths.blend import mixed_reflectance
+from specmatch.maths.mix_up import FRACTIONS, hold_blends
 from specmatch.maths.separation import remedy
 from specmatch.maths.statistics import binomial_bounds, mean_by
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
@@ -22,7 +22,6 @@ if TYPE_CHECKING:
 
 PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
-BLENDED_PARTS = (0.1, 0.2, 0.3)
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
 # logarithms of reflectance need a floor; far below anything that the usable band holds
@@ -62,10 +61,8 @@ def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: floa
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
-def held_blends(
-    fitted: FittedHouse, samples: Samples, beers: Sequence[str], colours: pd.Series, false_reject_rate: float
-) -> pd.DataFrame:
-    """Blend held-out samples with held-out samples of the beers next to theirs in colour, and judge the blends.
+def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], false_reject_rate: float) -> pd.DataFrame:
+    """Blend held-out samples with the beer most like theirs, and judge the blends against their own name.
 
     Parameters
     ----------
@@ -74,8 +71,6 @@ def held_blends(
     samples : Samples
     beers : sequence of str
         True beer of each sample.
-    colours : Series
-        Mean colour of each beer.
     false_reject_rate : float
 
     Returns
@@ -86,27 +81,22 @@ def held_blends(
 
     Examples
     --------
-    >>> held_blends(fitted, samples, beers, colours, 0.05)  # doctest: +SKIP
+    >>> held_blends(fitted, samples, beers, 0.05)  # doctest: +SKIP
     """
-    order = list(colours.dropna().sort_values().index)
-    reflectance = np.maximum(samples.averages.reflectance, FLOOR)
-    # the partner is chosen by name, so that the order of rows decides nothing
-    names = samples.index
-    of_beer = {beers[row]: row for row in sorted(range(len(beers)), key=lambda row: str(names[row]), reverse=True)}
+    told = [row for row, beer in enumerate(beers) if beer in fitted.beers]
     rows = []
-    for row, beer in enumerate(beers):
-        if beer not in order or beer not in fitted.beers:
-            continue
-        place = order.index(beer)
-        for neighbour in order[max(place - 1, 0) : place + 2]:
-            if neighbour == beer or neighbour not in of_beer:
-                continue
-            parts = np.array(BLENDED_PARTS)[:, None]
-            blends = mixed_reflectance(reflectance[row], reflectance[of_beer[neighbour]], parts)
-            n_pours = np.full(len(parts), samples.averages.counts[row])
-            p = fitted.identity.match(blends, n_pours).p_value[:, fitted.beers.index(beer)]
-            for part, p_value in zip(BLENDED_PARTS, p, strict=True):
-                rows.append((beer, f"{beer} with {part:.0%} {neighbour}", bool(p_value <= false_reject_rate)))
+    if told and len(fitted.beers) > 1:
+        means = samples.averages
+        own = np.array([fitted.beers.index(beers[row]) for row in told])
+        got = hold_blends(
+            fitted.identity, np.maximum(means.reflectance[told], FLOOR), means.counts[told], own, rate=false_reject_rate
+        )
+        for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
+            claimed, other = fitted.beers[beer], fitted.beers[neighbour]
+            rows += [
+                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes))
+                for part, yes in zip(FRACTIONS, held, strict=True)
+            ]
     return pd.DataFrame(rows, columns=["claimed", "really", "held"])
 
 

@@ -1,4 +1,4 @@
-"""Mistakes that a line can make, tried on batches that took no part: blends with the neighbour, beers of nobody's."""
+"""A mistake that a line can make, tried on batches that took no part: a blend with the neighbour."""
 
 from dataclasses import dataclass
 
@@ -6,8 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.maths.blend import mean_spectra, mixed_reflectance
-from specmatch.maths.metric import Samples
-from specmatch.maths.typical_beers import TypicalityFit, typicality_of
+from specmatch.maths.typical_beers import TypicalityFit
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -84,32 +83,3 @@ def hold_blends(
         blend = mixed_reflectance(reflectance, other, fraction)
         held[:, column] = fit.match(blend, n_pours).p_value[np.arange(len(blend)), beer] <= rate
     return BlendsHeld(neighbour, held)
-
-
-def refused_when_unknown(fit: TypicalityFit, *, rate: float) -> NDArray[np.bool_]:
-    """Leave each beer out in turn and say which of its samples the others refuse, every one of them.
-
-    Parameters
-    ----------
-    fit : TypicalityFit
-        Scale and number of axes are held; axes, means and scatter are learnt without the beer.
-    rate : float
-        Stated false reject rate.
-
-    Returns
-    -------
-    ndarray of bool, shape (n_samples,)
-        False where the others have no scatter to judge by.
-    """
-    samples = fit.samples
-    of_sample = samples.beer[samples.batch]
-    refused = np.zeros(of_sample.size, bool)
-    for beer in range(len(fit.beer_means)):
-        out, kept = np.flatnonzero(of_sample == beer), np.flatnonzero(of_sample != beer)
-        if not kept.size:
-            continue
-        rest = samples.part(kept)
-        others = Samples(rest.reflectance, rest.n_pours, rest.batch, rest.beer - (rest.beer > beer))
-        known = typicality_of(others, fit.choice, fit.false_reject_rate)
-        refused[out] = (known.match(samples.reflectance[out], samples.n_pours[out]).p_value <= rate).all(axis=1)
-    return refused

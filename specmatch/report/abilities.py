@@ -8,7 +8,8 @@ from collections.abc import Sequence
 import pandas as pd
 
 from specmatch.house.evaluation import Evaluation
-from specmatch.house.mix_ups import BLEND, BLENDED_PARTS, PAIR, UNKNOWN
+from specmatch.house.mix_ups import BLEND, PAIR, UNKNOWN
+from specmatch.maths.mix_up import FRACTIONS
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
 _NAMED = 0.10
@@ -98,7 +99,7 @@ def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
     """
     blends = mix_ups[mix_ups["kind"] == BLEND]
     found = {}
-    for part in BLENDED_PARTS:
+    for part in FRACTIONS:
         starts = blends["claimed"].map(lambda beer, part=part: f"{beer} with {part:.0%} ")
         rows = blends[[really.startswith(start) for really, start in zip(blends["really"], starts, strict=True)]]
         if len(rows):

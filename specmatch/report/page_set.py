@@ -9,7 +9,8 @@ import pandas as pd
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.choose import learning_curve
-from specmatch.house.mix_ups import BLENDED_PARTS, PAIR, UNKNOWN
+from specmatch.house.mix_ups import PAIR, UNKNOWN
+from specmatch.maths.mix_up import FRACTIONS
 from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
@@ -182,7 +183,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
     if len(left_out):
         body += table(left_out[columns[1:]], "Each beer left out of the set in turn: how often the others refuse it")
     for part, rows in blends_by_part(mixed).items():
-        if part == max(BLENDED_PARTS):
+        if part == max(FRACTIONS):
             caption = f"Computed blends with {part:.0%} of the beer next in colour, least often held first"
             body += table(rows[columns].head(_MOST_ROWS), caption)
     return body
