@@ -231,14 +231,15 @@ def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, 
     if all(names_wavelength(words[j]) for j in axes):
         return True
     likely = all(_like_axis(values[:, j]) for j in axes)
+    # a column that repeats the first axis number by number is no spectrum, whatever stands above it
+    if likely and all(np.array_equal(values[:, j], values[:, axes[0]], equal_nan=True) for j in axes[1:]):
+        return True
     if likely and any(words[j] for j in axes[1:]) and not any(names_wavelength(words[j]) for j in axes[1:]):
         likely = False  # the columns have names, and the names are of spectra
-    # without names, a spectrum of counts may rise from 200 to 1200 as an axis does; only where a column repeats the
-    # first axis, or the others are fractions that no spectrum in the hundreds stands beside, are pairs certain
-    axis = values[:, axes[0]]
-    repeats = all(np.array_equal(values[:, j], axis, equal_nan=True) for j in axes[1:])
+    # without names, a spectrum of counts may rise from 200 to 1200 as an axis does; only where the others are
+    # fractions, which no spectrum in the hundreds stands beside, are pairs certain
     fractions = all(np.nanmax(np.abs(values[:, j]), initial=0.0) < 3.0 for j in keep[1::2])
-    if likely and not repeats and not fractions:
+    if likely and not fractions:
         raise AmbiguousScanFileError(
             f"{name}: {len(keep)} columns that may be one wavelength column and {len(keep) - 1} spectra, or "
             f"{len(keep) // 2} pairs of wavelength and value; give layout='columns' or layout='pairs'"

@@ -131,7 +131,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     rows = [split[i] for i in block]
     numbers = [i + 1 for i in block]
     notes: list[str] = []
-    names, words, top = _names_above(split, filled, first, width)
+    names, words, top = _names_above(split, filled, first, width, separator)
     if separator == "," and not literal:
         _refuse_comma_twice(rows, numbers, names, name)
     elif len(names) != width and literal:
@@ -237,7 +237,7 @@ def _refuse_broken(
         raise ScanFileError(f"{name}, line {i + 1}: {said}; the line is damaged or cut: copy or export the file again")
 
 
-def _names_above(split: list[Row], filled: list[bool], first: int, width: int) -> tuple[Row, Row, int]:
+def _names_above(split: list[Row], filled: list[bool], first: int, width: int, separator: str) -> tuple[Row, Row, int]:
     """Find the line of names (and of units) above the block; return names, joined words, and where they begin."""
     empty = [""] * width
     above = [i for i in range(first) if filled[i]][-2:]
@@ -258,7 +258,9 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int) -
     ):
         upper = split[above[0]]
         return upper, [f"{a} [{b}]" for a, b in zip(upper, cells, strict=True)], above[0]
-    prose = any(looks_numeric(cell) or cell.endswith(":") or "=" in cell for cell in cells)
+    # between blanks any sentence splits into cells, so there the first must name the wavelengths
+    prose = any(looks_numeric(cell) or cell.endswith(":") or "=" in cell or cell == "#" for cell in cells)
+    prose = prose or separator == " "
     if not names_wavelength(cells[0]) and ((width == 2 and len(cells[0]) > 1) or prose):
         return empty, empty, first  # a line such as "beer;Pale" is part of the header, not the names of two columns
     return cells, cells, lowest
