@@ -240,3 +240,15 @@ def test_a_retired_beer_is_not_offered_after_its_last_day():
     undated = house.read(new.spectra, scans=new.scans.drop(columns="measured_at"))
     for readings in (earlier, undated):
         assert (readings.loc[own.index, "nearest_beer"] == old).all()
+
+
+def test_a_notebook_shows_the_model_with_every_name_escaped():
+    drawn = Brewery(seed=1).draw(3, beers=Brewery(seed=1).beers[:3])
+    batches = drawn.batches.assign(
+        beer=drawn.batches["beer"].where(drawn.batches["beer"] != "Meadow Pils", "<b>Pils</b>")
+    )
+    house = sm.HouseModel().fit(sm.ReferenceSet(drawn.spectra, drawn.scans, batches))
+    shown = house._repr_html_()
+    assert "&lt;b&gt;Pils" in shown
+    assert "<b>Pils" not in shown
+    assert "not fitted" in sm.HouseModel()._repr_html_()

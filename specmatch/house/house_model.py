@@ -8,6 +8,7 @@ from __future__ import annotations
 from collections.abc import Mapping
 from dataclasses import replace
 from datetime import date
+from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -84,6 +85,15 @@ class HouseModel:
                 f"{len(f.beers)} beers, {len(f.batches)} batches, {f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
             )
         return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
+
+    def _repr_html_(self) -> str:
+        """Show the model in a notebook: the line above and its beers, every name escaped."""
+        line = f"<p><code>{escape(repr(self))}</code></p>"
+        if self._fitted is None:
+            return line
+        counts = self._fitted.identity.batches_per_beer
+        beers = pd.DataFrame({"batches": counts}, index=pd.Index(self._fitted.beers, name="beer"))
+        return f"{line}{beers.to_html(escape=True)}"
 
     @property
     def fitted(self) -> FittedHouse:
