@@ -70,7 +70,7 @@ def test_mix_ups_are_held_and_false_holds_are_as_stated(past, house, tmp_path, f
 def test_lamp_and_recipe_are_signalled_and_told_apart(past, house, tmp_path, full_size):
     """A lamp that ages 8 % in the month, one recipe 12 % darker: each named, no steady beer blamed with it."""
     brewery, _ = past
-    blamed, found_recipe, found_lamp = 0, [], []
+    blamed, accused, found_recipe, found_lamp = 0, 0, [], []
     for seed in range(10 if full_size else 1):
         path = tmp_path / f"{seed}.db"
         size = {"n_days": 30 if full_size else 27, "n_mix_ups": 6, "recipe_day": 20}
@@ -85,8 +85,9 @@ def test_lamp_and_recipe_are_signalled_and_told_apart(past, house, tmp_path, ful
             assert {run["run_state"] for run in waiting_runs([journal])} <= {"open", "held"}
             assert len(last_shifts([journal])) >= 3
         products = {drift.subject for drift in drifts if drift.code == "product_drift"}
-        lamps = [drift for drift in drifts if drift.code == "instrument_drift"]
-        assert all("light of the reference" in drift.sentence for drift in lamps)
+        moved = [drift for drift in drifts if drift.code == "instrument_drift"]
+        lamps = [drift for drift in moved if "light of the reference" in drift.sentence]
+        accused += len(moved) - len(lamps)
         assert {drift.subject for drift in lamps} == {"L1", "L2", "L3"}
         found_lamp += [drift.n_points for drift in lamps]
         blamed += len(products - {got.recipe_beer})
@@ -104,3 +105,5 @@ def test_lamp_and_recipe_are_signalled_and_told_apart(past, house, tmp_path, ful
     assert np.median(found_recipe) <= 6
     # twelve beers a month are charted: one steady beer blamed in two months is what such charts cost
     assert blamed <= max(2, 0.5 * len(found_recipe))
+    # three controls and three peaks a month stay as they are: a baseline of 20 points sends one in ten out by chance
+    assert accused <= max(1, 0.1 * 6 * len(found_recipe))
