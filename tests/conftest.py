@@ -1,10 +1,17 @@
 """Shared switches of the test suite."""
 
+import numpy as np
 import pytest
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full-size", action="store_true", help="run statistical tests over all their seeds")
+
+
+@pytest.fixture(autouse=True)
+def numbers_print_whole():
+    """Undo a library's import that makes NumPy print, and pandas write, twelve figures of a number only."""
+    np.set_printoptions(legacy=False)
 
 
 @pytest.fixture(scope="session")

@@ -379,3 +379,13 @@ def test_an_independent_validator_finds_the_package_valid(tmp_path):
     changed = next((tmp_path / "plain").glob("batches-*.csv"))
     changed.write_bytes(changed.read_bytes().replace(b"6.0", b"x.0"))
     assert not frictionless.validate(str(tmp_path / "plain" / "datapackage.json")).valid
+
+
+def test_a_set_is_whole_even_where_numpy_prints_twelve_figures_only(tmp_path):
+    refs = awkward()
+    # another library in the same process may have asked for this
+    np.set_printoptions(legacy="1.13")
+    refs.save(tmp_path / "set")
+    again = ReferenceSet.load(tmp_path / "set")
+    assert again.hash == refs.hash
+    np.testing.assert_array_equal(again.spectra, refs.spectra)

@@ -39,8 +39,8 @@ class Scan:
     Examples
     --------
     >>> scan = Scan("pale.csv", np.array([400.0, 500.0]), np.array([0.3, 0.6]), "reflectance")
-    >>> scan.missing.any()
-    np.False_
+    >>> bool(scan.missing.any())
+    False
     """
 
     scan_id: str
