@@ -1,0 +1,51 @@
+"""The mix-up table predicts what new batches of the same beers do."""
+
+import numpy as np
+import pytest
+
+import specmatch as sm
+from specmatch.demo.brewery import Brewery
+from specmatch.house.mix_ups import held_pairs, refused_unknown
+from specmatch.maths.statistics import binomial_bounds
+
+
+@pytest.mark.slow
+def test_new_batches_are_held_as_the_table_says(full_size):
+    """Of pairs that are sometimes held and sometimes not, and of all pairs, few lie outside the table's bounds."""
+    outside = pairs = 0
+    table_held = new_held = 0.0
+    for seed in range(10 if full_size else 1):
+        brewery = Brewery(seed=100 + seed)
+        past, new = brewery.draw(8), brewery.draw(12, draw=1)
+        refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
+        house = sm.HouseModel()
+        table = sm.evaluate(house, refs, n_folds=8).mix_ups
+        table = table[table["kind"] == "pair"].set_index(["claimed", "really"])
+        p_values = house.fit(refs).p_values(new.spectra, scans=new.scans)
+        batch = new.scans.groupby("sample", sort=False)["batch"].first().loc[p_values.index]
+        p_values.index = batch.to_numpy()
+        seen = held_pairs(p_values, new.batches.loc[p_values.index, "beer"], 0.05).set_index(["claimed", "really"])
+        seen = seen.loc[table.index]
+        # both are counts with an error of their own: they disagree where their 95 % bounds do not meet
+        low, high = binomial_bounds(seen["count"], seen["n"])
+        outside += int(((low > table["held_high"]) | (high < table["held_low"])).sum())
+        pairs += len(table)
+        table_held += table["held"].sum()
+        new_held += (seen["count"] / seen["n"]).sum()
+    # bounds of 95 % that do not even touch are rarer than 1 in 100 where the table is right
+    assert outside <= binomial_bounds(round(0.01 * pairs), pairs, level=0.99)[1] * pairs
+    assert abs(table_held - new_held) / pairs < 0.02
+
+
+def test_unknown_beers_are_counted_by_batches_and_twins_are_not_refused():
+    drawn = Brewery(seed=3).draw(6, beers=Brewery(seed=3).beers[:6])
+    first = Brewery(seed=3).beers[0]
+    of_first = drawn.batches.index[drawn.batches["beer"] == first]
+    # half of one beer's batches under another name: a twin
+    batches = drawn.batches.assign(beer=np.where(drawn.batches.index.isin(of_first[:3]), "Twin", drawn.batches["beer"]))
+    got = refused_unknown(sm.ReferenceSet(drawn.spectra, drawn.scans, batches), 0.05).set_index("really")
+    twin = got.loc["Twin, unknown to the set"]
+    others = got.drop(index=["Twin, unknown to the set", f"{first}, unknown to the set"])
+    assert twin["n"] == 3
+    assert twin["count"] <= 1
+    assert (others["count"].sum() / others["n"].sum()) > 0.6
