@@ -12,6 +12,7 @@ from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
+import numpy as np
 import pandas as pd
 
 from specmatch import __version__
@@ -176,7 +177,9 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     assert isinstance(whole, Figure)
     # text stays text: small, sharp, and shown with whatever letters the reader's machine has, which may be more than
     # the drawing library's; it then warns of letters that it cannot measure
-    with rc_context({"svg.fonttype": "none", "svg.hashsalt": name}), warnings.catch_warnings():
+    # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set
+    printed = np.printoptions(legacy=False)
+    with printed, rc_context({"svg.fonttype": "none", "svg.hashsalt": name}), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
         whole.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
