@@ -17,7 +17,7 @@ from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.house.cautions import CAUTIONS
 from specmatch.line.chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.file_system import network_file_system
-from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, schema_statements
+from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, patiently, schema_statements
 from specmatch.line.moments import utc_now
 from specmatch.storage import sha256_of
 
@@ -68,7 +68,7 @@ class Journal:
         with self._named_errors():
             self._db = self._connect(read_only)
             try:
-                self._prepare(read_only)
+                patiently(lambda: self._prepare(read_only), BUSY_S)
             except BaseException:
                 self._db.close()
                 raise

@@ -5,7 +5,8 @@ column can say anything else than the text that was sealed.
 """
 
 import sqlite3
-from collections.abc import Iterator
+import time
+from collections.abc import Callable, Iterator
 
 # "SPMJ" as a number: it tells a journal from any other SQLite file
 APPLICATION_ID = 0x53504D4A
@@ -99,3 +100,32 @@ def schema_statements() -> Iterator[str]:
         if sqlite3.complete_statement(part):
             yield part
             part = ""
+
+
+def patiently(action: Callable[[], None], seconds: float) -> None:
+    """Do something that another process may be in the way of; SQLite's own waiting leaves out the change to a log.
+
+    Parameters
+    ----------
+    action : callable
+        May be begun again from the start.
+    seconds : float
+        How long to go on trying.
+
+    Raises
+    ------
+    sqlite3.OperationalError
+        If the file is still locked then, or for any other reason at once.
+
+    Examples
+    --------
+    >>> patiently(lambda: None, 1.0)
+    """
+    deadline = time.monotonic() + seconds
+    while True:
+        try:
+            return action()
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)
