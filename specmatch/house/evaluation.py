@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
+from threadpoolctl import threadpool_limits  # scikit-learn brings it
 
 from specmatch.batches import batch_folds
 from specmatch.house.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
@@ -147,6 +148,8 @@ def evaluate(
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
 
 
+# one thread, wherever the fold is fitted: matrices are small, and the last digits of a product depend on its threads
+@threadpool_limits.wrap(limits=1)
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
