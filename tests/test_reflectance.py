@@ -5,31 +5,17 @@ import pandas as pd
 import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
-from specmatch.errors import MissingScanError, OptionError, ScanFileError, TableError, WavelengthMismatchError
+from specmatch.errors import MissingScanError, ScanFileError, WavelengthMismatchError
 from specmatch.maths.transforms import absorbance
 from specmatch.measurement.axis import gap_notes, order_axis, resample
 from specmatch.measurement.path_length import filling_depth_mm, relative_depths, to_depth
-from specmatch.measurement.reflectance import reflectance_from_counts
+from specmatch.measurement.reflectance import over_reference
 from specmatch.measurement.session import measure
 
 
-def test_unsigned_counts_below_the_dark_stay_below():
-    dark = np.array([1020, 1031, 990, 1003], dtype=np.uint16)
-    sample = np.array([1016, 1030, 8990, 21003], dtype=np.uint16)
-    reference = np.array([31020, 41031, 50990, 61003], dtype=np.uint16)
-    got = reflectance_from_counts(sample, reference, sample_dark=dark, reference_dark=dark)
-    assert got.dtype == np.float64
-    assert got.tolist() == [-4 / 30000, -1 / 40000, 8000 / 50000, 20000 / 60000]
-    assert sample.dtype == np.uint16 and sample[0] == 1016
-
-
-def test_each_dark_at_its_own_time_and_no_light_is_no_number():
-    got = reflectance_from_counts(
-        [21000.0, 5.0], [22000.0, 1.0], sample_dark=1000, reference_dark=[2000, 1.0], sample_ms=10, reference_ms=40
-    )
-    assert got[0] == (20000 / 10) / (20000 / 40) and np.isnan(got[1])
-    with pytest.raises(TableError, match="expected more than 0"):
-        reflectance_from_counts([1.0], [1.0], sample_ms=0)
+def test_no_light_is_no_number():
+    got = over_reference(np.array([[2000.0, 5.0]]), np.array([[500.0, 0.0]]))
+    assert got[0, 0] == 4.0 and np.isnan(got[0, 1])
 
 
 def hand_folder(tmp_path, scans, sheet=None):
@@ -41,6 +27,23 @@ def hand_folder(tmp_path, scans, sheet=None):
         rows.append({"file": file, "role": role, "sample": "s" if role == "sample" else "", **more})
     write_sheet(tmp_path, rows)
     return tmp_path
+
+
+def test_counts_below_the_dark_stay_below(tmp_path):
+    # 16-bit counts would wrap to 65532 here
+    below = np.where(NM < 470.0, 996.0, 1000.0 + 0.5 * 20.0 * lamp())
+    scans = {
+        "d.csv": ("dark", 1000, [], {}),
+        "w.csv": ("reference", 1000 + 20 * lamp(), [], {}),
+        "s.csv": ("sample", below, [], {}),
+    }
+    session = measure(hand_folder(tmp_path, scans))
+    row = session.spectra.loc["s.csv"]
+    lost = (row.index < 470.0) & (20 * lamp() > 100)
+    # counts are written whole: half a count in the light of each channel
+    light = np.round(20 * lamp())
+    np.testing.assert_allclose(row[lost], -4.0 / light[lost], rtol=0.02)
+    assert (row[lost] < 0).all() and lost.any()
 
 
 def expected_counts(t, signal):
@@ -256,9 +259,9 @@ def test_columns_of_one_name_in_several_files_are_scans_of_their_own(tmp_path):
 
 
 def test_depths_and_paths(tmp_path):
-    assert filling_depth_mm(10, 40) == pytest.approx(7.958, abs=1e-3)  # 10 mL over a disc of 40 mm
-    with pytest.raises(OptionError, match="both must be more than 0"):
-        filling_depth_mm(0, 40)
+    assert filling_depth_mm(np.array([10.0]), np.array([40.0]))[0] == pytest.approx(
+        7.958, abs=1e-3
+    )  # 10 mL over a disc of 40 mm
     assert to_depth(np.array([[0.01, 0.0, -0.1, np.nan]]), np.array([0.5]))[0, :3].tolist() == [0.1, 0.0, -0.1]
     a = 0.5 * np.exp(-(NM - 430) / 80)
     cells = {"cup": "C40", "cup_mm": 40}

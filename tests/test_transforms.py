@@ -10,7 +10,6 @@ from specmatch.maths.transforms import (
     absorbance,
     derivative,
     even_step,
-    noise_gain,
     smooth,
     to_even_grid,
 )
@@ -109,10 +108,3 @@ def test_single_precision_gives_the_same_result():
     X = (100.0 + curves()).astype(np.float32)
     for transform in (unit_variance, lambda rows: smooth(rows, window=7), lambda rows: derivative(rows, NM)):
         np.testing.assert_allclose(transform(X), transform(X.astype(np.float64)), rtol=1e-9, atol=0)
-
-
-def test_noise_gain_predicts_the_noise_of_a_filter():
-    noise = np.random.default_rng(0).normal(size=(400, NM.size))
-    measured = derivative(noise, NM, window=9)[:, 10:-10].std()
-    # 400 x 40 values, correlated over 9 points: the standard error is about 1.5 %
-    assert measured == pytest.approx(noise_gain(9, 2, order=1, step_nm=5.0), rel=0.06)

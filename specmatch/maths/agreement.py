@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.special import fdtri, stdtr, stdtrit
+from scipy.special import fdtri, stdtrit
 
 from specmatch.errors import TableError
 
@@ -250,22 +250,3 @@ def unexplained_error_limit(sec: float, n: int, df: int, *, alpha: float = 0.05)
     (1.406, 1.301)
     """
     return sec * float(np.sqrt(fdtri(n - 1, df, 1.0 - alpha)))
-
-
-def two_sided_p(t: float, df: float) -> float:
-    """Return the chance of a t at least this far from 0.
-
-    Parameters
-    ----------
-    t, df : float
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(two_sided_p(2.262, 9), 3)
-    0.05
-    """
-    return float(2.0 * stdtr(df, -abs(t)))

@@ -243,26 +243,3 @@ def derivative(
 
     slope = savgol_filter(X, window, degree, deriv=order, delta=abs(step), axis=1, mode="interp")
     return slope * np.sign(step) ** order
-
-
-def noise_gain(window: int, degree: int, *, order: int = 0, step_nm: float = 1.0) -> float:
-    """Return by how much a smoothing or derivative filter multiplies independent noise of the channels.
-
-    Parameters
-    ----------
-    window, degree : int
-    order : int, default 0
-    step_nm : float, default 1.0
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(noise_gain(5, 1), 4)
-    0.4472
-    """
-    from scipy.signal import savgol_coeffs  # here, because it takes longer to import than a reading does
-
-    return float(np.linalg.norm(savgol_coeffs(window, degree, deriv=order, delta=step_nm)))

@@ -4,8 +4,6 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.errors import OptionError
-
 Floats = NDArray[np.float64]
 
 # beyond this the surface glare and the base, which do not change with depth, make the scaling too wrong to use
@@ -14,33 +12,26 @@ LARGEST_RATIO = 1.5
 SAME_DEPTH = 1e-3
 
 
-def filling_depth_mm(fill_ml: float, cup_mm: float) -> float:
-    """Return the depth of a filling in a round cup.
+def filling_depth_mm(fill_ml: Floats, cup_mm: Floats) -> Floats:
+    """Return the depth of fillings in round cups.
 
     Parameters
     ----------
-    fill_ml : float
-        Volume, mL, > 0.
-    cup_mm : float
-        Inner diameter, mm, > 0.
+    fill_ml : ndarray, shape (n,)
+        Volume, mL, > 0, or NaN.
+    cup_mm : ndarray, shape (n,)
+        Inner diameter, mm, > 0, or NaN.
 
     Returns
     -------
-    float
+    ndarray, shape (n,)
         Depth in mm; light passes it twice.
-
-    Raises
-    ------
-    OptionError
-        If a size is not positive.
 
     Examples
     --------
-    >>> round(filling_depth_mm(10.0, 40.0), 2), round(filling_depth_mm(10.0, 60.0), 2)
-    (7.96, 3.54)
+    >>> filling_depth_mm(np.array([10.0, 10.0]), np.array([40.0, 60.0])).round(2).tolist()
+    [7.96, 3.54]
     """
-    if not (fill_ml > 0 and cup_mm > 0):
-        raise OptionError(f"fill_ml={fill_ml:g} and cup_mm={cup_mm:g}; both must be more than 0")
     return fill_ml * 1000.0 / (np.pi / 4.0 * cup_mm**2)
 
 
@@ -82,7 +73,7 @@ def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
         for k in (k for k, own in enumerate(cups) if own != usual):
             unknown[k] = f"cup {cup[k]!r} where most scans have {usual[0]!r}, and no filling is stated; fill in fill_ml"
     else:
-        depth = fill * 1000.0 / (np.pi / 4.0 * cup_mm**2)
+        depth = filling_depth_mm(fill, cup_mm)
         for i in np.flatnonzero(np.isnan(depth)):
             lacking = "fill_ml" if np.isnan(fill[i]) else "cup_mm"
             unknown[int(i)] = (

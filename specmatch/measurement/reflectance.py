@@ -3,9 +3,7 @@
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
-
-from specmatch.errors import TableError
+from numpy.typing import NDArray
 
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
@@ -73,49 +71,6 @@ class Net:
     dark_age_h: Floats
     reasons: dict[int, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
-
-
-def reflectance_from_counts(
-    sample: ArrayLike,
-    reference: ArrayLike,
-    *,
-    sample_dark: ArrayLike = 0.0,
-    reference_dark: ArrayLike = 0.0,
-    sample_ms: float = 1.0,
-    reference_ms: float = 1.0,
-) -> Floats:
-    """Return reflectance as a fraction: (S - dark_S)/t_S over (Ref - dark_R)/t_R.
-
-    Parameters
-    ----------
-    sample, reference : array_like, shape (..., p)
-        Counts of any number type; turned into float64 before anything is subtracted.
-    sample_dark, reference_dark : array_like, shape (..., p)
-        Dark counts at each scan's own integration time; 0 where the recorder removed the dark.
-    sample_ms, reference_ms : float
-        Integration times, > 0.
-
-    Returns
-    -------
-    ndarray, shape (..., p)
-        NaN where the reference carries no light. Nothing is clipped.
-
-    Raises
-    ------
-    TableError
-        If an integration time is not positive.
-
-    Examples
-    --------
-    >>> dark = np.uint16([1012, 1010])
-    >>> reflectance_from_counts(np.uint16([1000, 9000]), np.uint16([2200, 17000]), sample_dark=dark).round(6).tolist()
-    [-0.005455, 0.47]
-    """
-    if not (sample_ms > 0 and reference_ms > 0):
-        raise TableError(f"integration times are {sample_ms:g} and {reference_ms:g} ms; expected more than 0")
-    net = (np.asarray(sample, float) - np.asarray(sample_dark, float)) / sample_ms
-    light = (np.asarray(reference, float) - np.asarray(reference_dark, float)) / reference_ms
-    return over_reference(net, light)
 
 
 def over_reference(net: Floats, light: Floats) -> Floats:

@@ -4,6 +4,7 @@ Each matches a table with wavelengths as columns by wavelength, an array by posi
 only what it stores; a scan's result never depends on the scans sent with it.
 """
 
+from abc import ABC, abstractmethod
 from typing import Any
 
 import numpy as np
@@ -27,7 +28,7 @@ from specmatch.models.rows import by_wavelength, rows_as_fitted
 Floats = NDArray[np.float64]
 
 
-class _SpectralTransformer(TransformerMixin, BaseEstimator):
+class _SpectralTransformer(TransformerMixin, BaseEstimator, ABC):
     """Shared road of the transformers: check the rows, learn, transform."""
 
     _fewest_columns = 1
@@ -67,8 +68,9 @@ class _SpectralTransformer(TransformerMixin, BaseEstimator):
     def _learn(self, rows: Floats) -> None:
         del rows
 
+    @abstractmethod
     def _apply(self, rows: Floats) -> Floats:
-        raise NotImplementedError
+        """Return the transformed rows, shape (n, p)."""
 
     def _nm(self, n_columns: int) -> Floats:
         """Wavelengths of the fit; columns of a plain array are taken as 1 nm apart."""
