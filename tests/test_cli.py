@@ -155,7 +155,9 @@ def test_it_runs_as_a_module_too():
 def test_a_folder_that_is_not_there(workshop, capsys, tmp_path):
     assert "nowhere" in refused(capsys, "measure", tmp_path / "nowhere")
     assert "nowhere" in refused(capsys, "read", workshop / "house.model", tmp_path / "nowhere")
-    assert "nowhere" in refused(capsys, "fit", tmp_path / "nowhere", "--out", tmp_path / "m")
+    assert "specmatch build" in refused(capsys, "fit", tmp_path / "nowhere", "--out", tmp_path / "m")
+    (tmp_path / "file").write_text("no set")
+    assert "is a file; a reference set is a folder" in refused(capsys, "audit", tmp_path / "file")
 
 
 def test_a_folder_without_a_scans_sheet(capsys, tmp_path):

@@ -174,9 +174,17 @@ def _descriptor_bytes(folder: Path) -> bytes:
             raise ReferenceSetError(f"{file} has {size} bytes; no honest descriptor is that long")
         return file.read_bytes()
     except FileNotFoundError as error:
-        raise ReferenceSetError(f"{folder} holds no {DESCRIPTOR}; it is no reference set") from error
+        raise ReferenceSetError(
+            f"{folder} holds no {DESCRIPTOR}, so it is no reference set; make one: specmatch build FOLDER --out SET"
+        ) from error
+    except NotADirectoryError as error:
+        raise ReferenceSetError(
+            f"{folder} is a file; a reference set is a folder that holds {DESCRIPTOR}: name the folder"
+        ) from error
     except OSError as error:
-        raise ReferenceSetError(f"cannot read {file}: {error.strerror or error}") from error
+        raise ReferenceSetError(
+            f"cannot read {file}: {error.strerror or error}; make it readable, or copy the set again"
+        ) from error
 
 
 def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:

@@ -111,9 +111,11 @@ def _unknown(mix_ups: pd.DataFrame) -> str:
     left_out = mix_ups[mix_ups["kind"] == UNKNOWN]
     if not left_out["n"].sum():
         return ALWAYS_TRUE[1]
+    share = _share(left_out)
+    rest = "the rest passed for one of them" if share < 1.0 else "a beer that is more like one of yours may pass"
     return (
         "Promise to refuse a beer that the set does not hold: when each beer was left out in turn, "
-        f"{_share(left_out):.0%} of its batches were refused by all the others; the rest passed for one of them."
+        f"{share:.0%} of its batches were refused by all the others; {rest}."
     )
 
 
@@ -121,7 +123,7 @@ def _blends(mix_ups: pd.DataFrame) -> str:
     shares = [f"{_share(rows):.0%} with {part:.0%} of it" for part, rows in blends_by_part(mix_ups).items()]
     if not shares:
         return ALWAYS_TRUE[2]
-    return f"See a small part of the beer next in colour: computed blends were held in {', '.join(shares)}."
+    return f"See a small part of the beer most like it: computed blends were held in {', '.join(shares)}."
 
 
 def _share(rows: pd.DataFrame) -> float:

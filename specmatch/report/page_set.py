@@ -184,7 +184,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
         body += table(left_out[columns[1:]], "Each beer left out of the set in turn: how often the others refuse it")
     for part, rows in blends_by_part(mixed).items():
         if part == max(FRACTIONS):
-            caption = f"Computed blends with {part:.0%} of the beer next in colour, least often held first"
+            caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(rows[columns].head(_MOST_ROWS), caption)
     return body
 
