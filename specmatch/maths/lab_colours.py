@@ -76,15 +76,21 @@ def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Cod
     >>> rows[:, 0].tolist(), sample.tolist(), n_pours.tolist()
     ([1.0, 3.0, 8.0, 2.0, 8.0], [0, 0, 1, 0, 1], [1, 1, 1, 2, 2])
     """
-    members = np.split(np.argsort(sample, kind="stable"), np.cumsum(np.bincount(sample))[:-1])
+    order = np.argsort(sample, kind="stable")
+    counts = np.bincount(sample)
+    first = np.cumsum(counts) - counts
+    place = np.arange(order.size) - np.repeat(first, counts)
+    size, start, code = (np.repeat(each, counts) for each in (counts, first, np.arange(counts.size)))
     rows, owner, pours = [], [], []
-    for m in range(1, max(len(pour) for pour in members) + 1):
-        for code, pour in enumerate(members):
-            k = min(m, len(pour))
-            # neighbours in a ring: every pour counts alike, and there are as many subsets as pours
-            starts = range(1) if k == len(pour) else range(len(pour))
-            for start in starts:
-                rows.append(reflectance[pour[(start + np.arange(k)) % len(pour)]].mean(axis=0))
-                owner.append(code)
-                pours.append(m)
-    return np.array(rows), np.array(owner, np.int64), np.array(pours, np.int64)
+    for m in range(1, int(counts.max()) + 1):
+        # neighbours in a ring: every pour counts alike, and there are as many subsets as pours
+        taken = (size > m) | (place == 0)
+        k = np.minimum(m, size[taken])
+        total = np.zeros((k.size, reflectance.shape[1]))
+        for step in range(m):
+            some = step < k
+            total[some] += reflectance[order[(start + (place + step) % size)[taken][some]]]
+        rows.append(total / k[:, None])
+        owner.append(code[taken])
+        pours.append(np.full(k.size, m, np.int64))
+    return np.concatenate(rows), np.concatenate(owner), np.concatenate(pours)

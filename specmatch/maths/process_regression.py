@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 from specmatch.errors import OptionError
 from specmatch.maths.gaussian_process import GaussianProcess, Kernel, fit_gaussian_process
 from specmatch.maths.optical_coordinates import PRIOR_SD, optical_coordinates
+from specmatch.maths.sparse_process import fit_sparse_process, spread_rows
 from specmatch.maths.transforms import absorbance
 
 Floats = NDArray[np.float64]
@@ -29,9 +30,10 @@ GRIDS = {
     AS_GIVEN: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
 }
 
-# From here on the choice is made once, on so many batches spread over the colours, not anew without each batch: one
-# batch in hundreds changes nothing, and the inversions of the whole grid would take minutes.
-MOST_BATCHES_TO_CHOOSE = 400
+# From here on the kernel is chosen once, on so many batches spread over the colours, not anew without each batch, and
+# all batches teach through their covariances with so many at most: one batch in hundreds changes no choice, and
+# inversions of matrices of all batches would take minutes.
+MOST_BATCHES_AT_ONCE = 400
 
 
 @dataclass(frozen=True)
@@ -45,13 +47,14 @@ class ProcessRegression:
     wavelength_nm, noise : ndarray, shape (p,)
         Of the channels.
     process : GaussianProcess
-        Of log colour less what the inputs already say, on all batches.
+        Of log colour less what the inputs already say, on all batches; of more than `MOST_BATCHES_AT_ONCE` through so
+        many of them at most.
     kernels : ndarray, shape (u, 3)
         Slope, bend and reach of the kernels that any fold chose.
     fold_kernel : ndarray of int, shape (K,)
         The one that was chosen without each batch.
-    fold_weight : ndarray, shape (K, K)
-        Weights of the process without each batch.
+    fold_weight : ndarray, shape (K, m)
+        Weights of the process without each batch, on the m rows of its features.
     choice_error : float
         Mean square of the held-out errors of the chosen kernel.
     choice_error_without : ndarray, shape (K,)
@@ -93,8 +96,13 @@ class ProcessRegression:
         return out
 
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
-        """Return the variance of each row without the batch at position `left_out` of it, shape (n,)."""
+        """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
+
+        One batch in many hundreds moves it little: there it is that of the whole.
+        """
         _, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        if len(self.process.features) < self.fold_kernel.size:
+            return self.process.predict(rows)[1]
         return self.process.variance_without(rows, left_out)
 
 
@@ -154,7 +162,8 @@ def fit_process(
     Returns
     -------
     ProcessRegression
-        For every batch left out, the kernel was chosen by the others, each predicted without itself and that batch.
+        For every batch left out, the kernel was chosen by the others, each predicted without itself and that batch;
+        from `MOST_BATCHES_AT_ONCE` batches on it is chosen once.
 
     Examples
     --------
@@ -168,13 +177,27 @@ def fit_process(
     rest = log_colour - known
     kernels = [Kernel(*values) for values in product(*GRIDS[inputs])]
     n = rest.size
-    if n > MOST_BATCHES_TO_CHOOSE:
-        spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_TO_CHOOSE).astype(int)]
+    if n > MOST_BATCHES_AT_ONCE:
+        spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
         errors = [
             np.mean(fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2)
             for kernel in kernels
         ]
-        kernels = [kernels[int(np.argmin(errors))]]
+        kernel = kernels[int(np.argmin(errors))]
+        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
+        sparse = fit_sparse_process(rows, rest, variance, kernel, few)
+        squares = sparse.held_out_error**2
+        return ProcessRegression(
+            inputs=inputs,
+            wavelength_nm=wavelength_nm,
+            noise=noise,
+            process=sparse.process,
+            kernels=np.array([[kernel.slope, kernel.bend, kernel.reach]]),
+            fold_kernel=np.zeros(n, np.int64),
+            fold_weight=sparse.weights_without,
+            choice_error=float(squares.mean()),
+            choice_error_without=(squares.sum() - squares) / (n - 1),
+        )
     processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
     error = [float(np.mean(process.held_out_error**2)) for process in processes]
     chosen = int(np.argmin(error))

@@ -6,6 +6,9 @@ from scipy.special import betaincinv
 
 Floats = NDArray[np.float64]
 
+# rows from which building a sparse matrix pays
+MANY_ROWS = 512
+
 
 def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
     """Return the exact (Clopper-Pearson) two-sided bounds of a proportion.
@@ -62,6 +65,13 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, NDArray[np.int
     """
     rows, group = np.asarray(values, float), np.asarray(codes, np.int64)
     counts = np.bincount(group)
-    sums = np.zeros((counts.size, *rows.shape[1:]))
-    np.add.at(sums, group, rows)
+    if len(rows) >= MANY_ROWS and rows.ndim <= 2:
+        from scipy.sparse import csr_array  # here, because reading one sample must not wait for its import
+
+        n = len(rows)
+        # the same additions in the same order, several times as fast
+        sums = csr_array((np.ones(n), (group, np.arange(n))), shape=(counts.size, n)) @ rows
+    else:
+        sums = np.zeros((counts.size, *rows.shape[1:]))
+        np.add.at(sums, group, rows)
     return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts
