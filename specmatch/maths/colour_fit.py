@@ -152,12 +152,14 @@ class ColourFit:
         return self._named()[name]
 
 
-def _without(named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats) -> Floats:
-    """Return log colours by the regression that was chosen without each batch, fitted without it; shape (n, K)."""
-    out = np.empty((rows.shape[0], fold_regression.size))
+def _held_out(
+    named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats, batch: Codes
+) -> Floats:
+    """Return log colours, shape (n,), each by the regression chosen and fitted without the batch of its row."""
+    out = np.empty(len(rows))
     for name in np.unique(fold_regression):
-        folds = fold_regression == name
-        out[:, folds] = named[str(name)].predict_without(rows)[:, folds]
+        own = np.flatnonzero(fold_regression[batch] == name)
+        out[own] = named[str(name)].predict_held_out(rows[own], batch[own])
     return out
 
 
@@ -218,9 +220,10 @@ def fit_colour(
     lab = mean_by(y, position)[0]
 
     noise = channel_noise(R, sample_position)
+    each = np.arange(codes.size)
     first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise)
     assert first is not None  # without a bar, none falls below it
-    expected = fit_error_model(np.log(lab) - _own(first.predict_without(mean)), lab)
+    expected = fit_error_model(np.log(lab) - first.predict_held_out(mean, each), lab)
     named: dict[str, ProcessRegression | PlsRegression] = {}
     for name in offered:
         worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
@@ -232,12 +235,12 @@ def fit_colour(
     regression = offered[int(np.argmin(handicap * [named[name].choice_error for name in offered]))]
     errors_without = np.array([named[name].choice_error_without for name in offered])
     fold_regression = np.array(offered)[np.argmin(handicap[:, None] * errors_without, axis=0)]
-    held_out = _own(_without(named, fold_regression, mean))
+    held_out = _held_out(named, fold_regression, mean, each)
     error = fit_error_model(np.log(lab) - held_out, lab)
 
     rows, score_sample, score_pours = pour_subsets(R, sample_position)
     score_batch = batch_of_sample[score_sample]
-    predicted = _without(named, fold_regression, rows)[np.arange(score_batch.size), score_batch]
+    predicted = _held_out(named, fold_regression, rows, score_batch)
     variance = named[regression].variance_without(rows, score_batch)
     scale = np.sqrt(variance + error.relative_variance(np.exp(predicted)))
     used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
@@ -255,10 +258,6 @@ def fit_colour(
         score_batch=score_batch,
         score_pours=score_pours,
     )
-
-
-def _own(by_fold: Floats) -> Floats:
-    return np.diag(by_fold).copy()
 
 
 def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[str]:

@@ -73,6 +73,11 @@ class PlsRegression:
         """Return what `predict` and `predict_without` do."""
         return *self.predict(reflectance), self.predict_without(reflectance)
 
+    def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
+        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
+        colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
+        return np.log(np.maximum(colour + self.fold_intercept[batch], self.palest))
+
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
         """Return the variance of each row; one batch in many moves it little, so it is that of the whole."""
         del left_out

@@ -30,6 +30,9 @@ GRIDS = {
     AS_GIVEN: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
 }
 
+# Rows at a time: a block of rows by batches stays within a few megabytes.
+BLOCK = 2048
+
 # From here on the kernel is chosen once, on so many batches spread over the colours, not anew without each batch, and
 # all batches teach through their covariances with so many at most: one batch in hundreds changes no choice, and
 # inversions of matrices of all batches would take minutes.
@@ -94,6 +97,17 @@ class ProcessRegression:
             folds = np.flatnonzero(self.fold_kernel == code)
             out[:, folds] = Kernel(*values.tolist())(rows, self.process.features) @ self.fold_weight[folds].T
         return out
+
+    def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
+        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        out = np.empty(len(rows))
+        for code, values in enumerate(self.kernels):
+            own = np.flatnonzero(self.fold_kernel[batch] == code)
+            for part in np.split(own, range(BLOCK, own.size, BLOCK)):
+                covariance = Kernel(*values.tolist())(rows[part], self.process.features)
+                out[part] = np.einsum("nk,nk->n", covariance, self.fold_weight[batch[part]])
+        return known + out
 
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
         """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
