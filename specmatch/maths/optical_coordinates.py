@@ -7,6 +7,8 @@ added, and all of it is multiplied by the lamp. What the model gets wrong (slit,
 every scan of a house, so a regression on these numbers puts it right.
 """
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
@@ -31,10 +33,16 @@ SHAPE_SD = 0.05 / np.sqrt(np.arange(1.0, N_SHAPES + 1.0))
 PRIOR_SD = np.concatenate([[10.0], SHAPE_SD, [0.003, 0.005, 0.015]])
 
 ROUNDS = 6  # Gauss-Newton settles in four or five from the start that is taken
-BLOCK = 512  # rows at a time: their Jacobian is a few megabytes
+BLOCK = 256  # rows at a time: a dozen curves of each stay in the processor's cache
 # Channels nearer together than this are averaged first: a slit passes 12-15 nm, so they say the same, and six rounds
 # over each of 256 of them would take longer than everything else that a reading needs.
 STEP_NM = 6.0
+
+# Which of three curves each coordinate moves the spectrum along: that of strength, of white light, of the lamp.
+CURVE = np.array([0] * (1 + N_SHAPES) + [1, 1, 2])
+
+# A spectrum that is no beer may ask for a leap; steps of a beer never come near these limits.
+LARGEST_STEP = np.array([0.5, *[0.2] * (PRIOR_SD.size - 1)])
 
 _LN10 = np.log(10.0)
 
@@ -72,10 +80,17 @@ def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise:
     """
     R, nm = np.asarray(reflectance, float), np.asarray(wavelength_nm, float)
     out = np.empty((R.shape[0], PRIOR_SD.size))
-    model = _CupModel(nm, np.zeros(nm.size) if noise is None else np.asarray(noise, float))
+    spread = np.zeros(nm.size) if noise is None else np.asarray(noise, float)
+    model = _cup_model(nm.tobytes(), spread.tobytes())
     for start in range(0, R.shape[0], BLOCK):
         out[start : start + BLOCK] = model.fit(R[start : start + BLOCK])
     return out
+
+
+@lru_cache(maxsize=8)
+def _cup_model(nm: bytes, noise: bytes) -> "_CupModel":
+    """Return the model on some channels; a fitted regression asks for the same one at every reading."""
+    return _CupModel(np.frombuffer(nm), np.frombuffer(noise))
 
 
 class _CupModel:
@@ -88,11 +103,25 @@ class _CupModel:
         information = 1.0 / (MISFIT_SD**2 + (NOISE_FACTOR * noise) ** 2)
         group = np.unique(np.floor((nm - nm[0]) / STEP_NM), return_inverse=True)[1]
         member = (group == np.arange(group.max() + 1)[:, None]) * information
-        self.weight = np.sqrt(member.sum(axis=1))
-        self.pool = (member / member.sum(axis=1, keepdims=True)).T  # (p, q): weighted means of neighbours
+        weight = member.sum(axis=1)
+        self.pool = (member / weight[:, None]).T  # (p, q): weighted means of neighbours
         self.average = relative_absorbance(nm) @ self.pool
         self.shapes = shapes(nm) @ self.pool - shapes(np.array([430.0]))
         self.haze = (550.0 / nm) ** 2 @ self.pool
+        # Each derivative is a curve of the spectrum times a factor that all spectra share: sums over channels of
+        # products of derivatives are products of two curves times a fixed matrix.
+        one = np.ones_like(self.haze)
+        self.factor = np.vstack([one, self.shapes, one, self.haze, one])
+        self.slopes = [own.T for own in np.split(weight * self.factor, np.flatnonzero(np.diff(CURVE)) + 1)]
+        left, right = np.triu_indices(CURVE.size)
+        pair = 3 * CURVE[left] + CURVE[right]
+        order = np.argsort(pair, kind="stable")
+        self.products = [
+            (*divmod(int(k), 3), (weight * self.factor[left[pair == k]] * self.factor[right[pair == k]]).T)
+            for k in np.unique(pair)
+        ]
+        self.place = np.empty((CURVE.size, CURVE.size), np.int64)
+        self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
         self.pull = PRIOR_SD**-2.0
 
     def fit(self, reflectance: Floats) -> Floats:
@@ -100,15 +129,13 @@ class _CupModel:
         theta = np.zeros((R.shape[0], PRIOR_SD.size))
         theta[:, 0] = self._first_strength(R)
         for _ in range(ROUNDS):
-            value, jacobian = self._value_and_jacobian(theta)
-            jacobian *= self.weight
-            normal = np.matmul(jacobian, jacobian.transpose(0, 2, 1)) + np.diag(self.pull)
-            slope = np.matmul(jacobian, ((R - value) * self.weight)[:, :, None])[:, :, 0] - theta * self.pull
-            step = np.linalg.solve(normal, slope[:, :, None])[:, :, 0]
-            # a spectrum that is no beer may ask for a leap; steps of a beer never come near these limits
-            step[:, 0] = np.clip(step[:, 0], -0.5, 0.5)
-            step[:, 1:] = np.clip(step[:, 1:], -0.2, 0.2)
-            theta += step
+            curves = self._curves(theta)
+            sums = [(curves[i] * curves[j]) @ factors for i, j, factors in self.products]
+            normal = np.concatenate(sums, axis=1).take(self.place, axis=1) + np.diag(self.pull)
+            apart = R - curves[-1]
+            slope = np.concatenate([(curves[i] * apart) @ factors for i, factors in enumerate(self.slopes)], axis=1)
+            step = np.linalg.solve(normal, (slope - theta * self.pull)[:, :, None])[:, :, 0]
+            theta += np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
         return theta
 
     def _first_strength(self, R: Floats) -> Floats:
@@ -117,17 +144,17 @@ class _CupModel:
         weight = np.where((depth > 0.15) & (depth < 1.2), 1.0, 1e-3)
         return np.log(np.maximum((weight * depth).sum(axis=1) / (weight * self.average).sum(axis=1), 1e-3))
 
-    def _value_and_jacobian(self, theta: Floats) -> tuple[Floats, Floats]:
-        log_shape = theta[:, :1] + theta[:, 1 : 1 + N_SHAPES] @ self.shapes
-        depth = self.average * np.exp(np.clip(log_shape, -10.0, 6.0))
-        through = np.exp(-_LN10 * depth)
-        white, bluish, gain = theta[:, -3:-2], theta[:, -2:-1] * self.haze, np.exp(theta[:, -1:])
-        seen = gain * (1.0 - GLARE - white - bluish)
-        value = gain * (GLARE + white + bluish) + seen * through
-        jacobian = np.empty((value.shape[0], PRIOR_SD.size, value.shape[1]))
-        jacobian[:, 0] = -_LN10 * seen * through * depth
-        jacobian[:, 1 : 1 + N_SHAPES] = jacobian[:, :1] * self.shapes
-        jacobian[:, -3] = gain * (1.0 - through)
-        jacobian[:, -2] = jacobian[:, -3] * self.haze
-        jacobian[:, -1] = value
-        return value, jacobian
+    def _curves(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the model's derivatives by strength, foam and gain, shape (n, q); the last is the model itself."""
+        depth = theta[:, : 1 + N_SHAPES] @ self.factor[: 1 + N_SHAPES]
+        depth = np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
+        depth *= -_LN10 * self.average
+        through = np.exp(depth)
+        gain = np.exp(theta[:, -1:])
+        seen = gain * (1.0 - GLARE) - (gain * theta[:, -3:-1]) @ self.factor[-3:-1]
+        depth *= seen
+        depth *= through
+        through = np.subtract(1.0, through, out=through)
+        seen *= through
+        through *= gain
+        return depth, through, gain - seen
