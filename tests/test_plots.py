@@ -85,6 +85,15 @@ def curve():
     return pd.DataFrame(rows, columns=columns)
 
 
+def history():
+    """References of two instruments: one falls slowly, one jumps and later carries too little light."""
+    dates = pd.date_range("2025-01-06", periods=6, freq="7D").strftime("%Y-%m-%dT08:00:00+01:00")
+    one = pd.DataFrame({"instrument": "A", "measured_at": dates, "level": 1.0 - 0.01 * np.arange(6), "code": ""})
+    two = one.assign(instrument="B", level=[1.0, 1.01, 0.99, 0.9, 0.2, 0.9])
+    two["code"] = ["", "", "", "lamp_drift", "low_light", ""]
+    return pd.concat([one, two], ignore_index=True).assign(session=[f"s{i}" for i in range(12)])
+
+
 def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_spectra(refs, ax=ax())
     yield lambda: plots.plot_usable_band(refs, ax=ax())
@@ -97,6 +106,7 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_departure(house, new.spectra, new.scans, ax=ax())
     yield lambda: plots.plot_control_chart(chart(), ax=ax())
     yield lambda: plots.plot_learning_curve(curve(), ax=ax())
+    yield lambda: plots.plot_reference_history(history(), ax=ax())
 
 
 def test_every_figure_is_drawn_where_asked_and_says_what_its_axes_are(refs, evaluation, small_house):
@@ -169,7 +179,7 @@ def test_colour_errors_stand_at_their_times_or_in_order(evaluation, refs, ax):
         evaluation.figures, own, evaluation.identity, evaluation.mix_ups, evaluation.coverage, evaluation.folds
     )
     again = plots.plot_colour_error(dated, refs, ax=figure_style.new_figure().subplots())
-    assert again.get_xlabel() == "measured"
+    assert again.get_xlabel() == "measured, UTC"
 
 
 def test_the_map_rings_hold_what_the_model_accepts(small_house, ax):
@@ -260,3 +270,26 @@ def test_without_matplotlib_the_way_out_is_named(monkeypatch, evaluation):
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(MissingExtraError, match=r"pip install '\.\[plot\]'"):
         plots.plot_coverage(evaluation)
+
+
+def test_the_history_of_references_shows_what_was_found(ax):
+    found = pd.DataFrame({"code": ["drifted_reference", "lab_value"], "subject": ["s3", "s5"]})
+    plots.plot_reference_history(history(), findings=found, ax=ax)
+    labels = [text.get_text() for text in ax.get_legend().get_texts()]
+    assert labels == [
+        "A (6)", "B (6)", "jumps from those before it (1)", "carries too little light (1)",
+        "its session reads off (audit) (1)",
+    ]  # fmt: skip
+    (_, one, two, jump, weak, drifted) = ax.get_lines()
+    assert one.get_ydata() == pytest.approx([100, 99, 98, 97, 96, 95])
+    assert one.get_marker() != two.get_marker()
+    assert (jump.get_ydata()[0], weak.get_ydata()[0], drifted.get_ydata()[0]) == pytest.approx((90, 20, 97))
+    assert ax.get_xlabel() == "measured, UTC"
+
+
+def test_a_history_without_times_stands_in_order_and_small_changes_look_small(ax):
+    quiet = history().iloc[:3].assign(measured_at="")
+    plots.plot_reference_history(quiet, ax=ax)
+    assert ax.get_xlabel() == "reference scan, in the order of the folders"
+    assert ax.get_lines()[1].get_xdata().tolist() == [1, 2, 3]
+    assert np.ptp(ax.get_ylim()) >= 10.0

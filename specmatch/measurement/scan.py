@@ -74,7 +74,8 @@ class Scan:
 
         Examples
         --------
-        >>> Scan("a", np.array([400.0, 500.0]), np.array([1.0, 0.0]), "absorbance").as_reflectance().values.tolist()
+        >>> scan = Scan("a", np.array([400.0, 500.0]), np.array([1.0, 0.0]), "absorbance")
+        >>> scan.as_reflectance().values.round(6).tolist()
         [0.1, 1.0]
         """
         if self.quantity == "reflectance":

@@ -46,6 +46,8 @@ class Session:
         Reflectance of the control scans, and their rows of the sheet.
     references : DataFrame
         Light of the reference scans, counts per ms above the dark; those without a dark are absent.
+    reference_scans : DataFrame
+        The same index: their rows of the sheet.
     checks : DataFrame
         `scan_id, code, size, sentence`: codes of `specmatch.WARNING_CODES`.
     left_out : DataFrame
@@ -70,6 +72,7 @@ class Session:
     controls: pd.DataFrame
     control_scans: pd.DataFrame
     references: pd.DataFrame
+    reference_scans: pd.DataFrame
     checks: pd.DataFrame
     left_out: pd.DataFrame
     notes: pd.DataFrame
@@ -200,7 +203,7 @@ def session_of(
     scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
     listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
     batches = known_batches(found.batches, scans, left_out, notes)
-    nm = raw.wavelength_nm
+    nm, references = raw.wavelength_nm, _light(paired, grid)
     return Session(
         spectra=sample,
         scans=scans,
@@ -208,7 +211,8 @@ def session_of(
         claims=claims_of(found.rows.loc[sample.index], scans),
         controls=control,
         control_scans=known_columns(found.rows.loc[control.index]),
-        references=_light(paired, grid),
+        references=references,
+        reference_scans=known_columns(found.rows.loc[references.index]),
         checks=listed,
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
         notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),

@@ -108,6 +108,28 @@ def axis_or_new(ax: Axes | None, *, width_in: float = 6.4, height_in: float = 4.
     return ax
 
 
+def whole_figure(ax: Axes) -> Figure:
+    """Return the figure that an axis stands in, the whole of it where it stands in a part.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+
+    Returns
+    -------
+    matplotlib.figure.Figure
+
+    Examples
+    --------
+    >>> ax = new_figure().subplots()
+    >>> whole_figure(ax) is ax.figure
+    True
+    """
+    # a figure's own `figure` is itself, a part's is the whole; `get_figure(root=True)` came with matplotlib 3.10 only
+    whole: Figure = ax.figure.figure
+    return whole
+
+
 def plain(name: str) -> str:
     """Return a name as a figure shows it letter by letter: dollars start no formula, an underscore hides no legend.
 
@@ -181,3 +203,27 @@ def plain_ticks(axis_of: Axes, *, which: str, low: float, high: float) -> None:
     axis.set_major_locator(FixedLocator(kept))
     axis.set_major_formatter(FixedFormatter([f"{value:g}" for value in kept]))
     axis.set_minor_locator(NullLocator())
+
+
+def time_axis(ax: Axes, label: str) -> None:
+    """Write dates under an axis as short as they can be said, and what they are.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+        With times drawn on it already.
+    label : str
+
+    Examples
+    --------
+    >>> ax = new_figure().subplots()
+    >>> time_axis(ax, "measured, UTC")
+    >>> ax.get_xlabel()
+    'measured, UTC'
+    """
+    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
+
+    locator = AutoDateLocator(maxticks=8)
+    ax.xaxis.set_major_locator(locator)
+    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+    ax.set_xlabel(label)

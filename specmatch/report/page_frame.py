@@ -16,6 +16,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
+from specmatch.report.figure_style import whole_figure
 from specmatch.report.page_style import STYLE
 from specmatch.report.text import show
 
@@ -171,10 +172,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     True
     """
     from matplotlib import rc_context
-    from matplotlib.figure import Figure
 
-    out, whole = io.StringIO(), ax.get_figure(root=True)
-    assert isinstance(whole, Figure)
+    out, whole = io.StringIO(), whole_figure(ax)
     # text stays text: small, sharp, and shown with whatever letters the reader's machine has, which may be more than
     # the drawing library's; it then warns of letters that it cannot measure
     # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set

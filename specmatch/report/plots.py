@@ -6,6 +6,7 @@ Nothing is imported from matplotlib until a figure is drawn; without it `Missing
 from specmatch.report.plots_colour import plot_colour_error, plot_coverage, plot_held_out_colour
 from specmatch.report.plots_growth import plot_learning_curve
 from specmatch.report.plots_identity import plot_identity_map, plot_mix_ups
+from specmatch.report.plots_light import plot_reference_history
 from specmatch.report.plots_line import plot_control_chart
 from specmatch.report.plots_reading import plot_departure, plot_nearest_batches
 from specmatch.report.plots_spectra import plot_spectra, plot_usable_band
@@ -20,6 +21,7 @@ __all__ = [
     "plot_learning_curve",
     "plot_mix_ups",
     "plot_nearest_batches",
+    "plot_reference_history",
     "plot_spectra",
     "plot_usable_band",
 ]

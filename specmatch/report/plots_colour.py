@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.house.evaluation import THIRDS, Evaluation
-from specmatch.report.figure_style import BLUE, INK, MARKERS, ORANGE, PALE, axis_or_new, plain_ticks
+from specmatch.report.figure_style import BLUE, INK, MARKERS, ORANGE, PALE, axis_or_new, plain_ticks, time_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -55,7 +55,8 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
         # an unbounded limit is drawn to the edge of the figure, which it leaves
         low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
         ax.errorbar(
-            part["lab"], part["colour"], yerr=[part["colour"] - low, high - part["colour"]], fmt=marker, color=colour,
+            part["lab"].to_numpy(), part["colour"].to_numpy(), fmt=marker, color=colour,
+            yerr=np.array([part["colour"] - low, high - part["colour"]]),
             markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
             label=f"{name} ({len(part)})",
         )  # fmt: skip
@@ -115,16 +116,9 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
         label="inside its interval",
     )
     ax.plot(x[~inside], relative[~inside], "s", color=ORANGE, markersize=5, label="outside its interval")
-    ax.set(
-        xlabel="measured" if dated else "batch, in the order of the set",
-        ylabel="held-out colour\nabove or below the lab, %",
-    )
+    ax.set(xlabel="batch, in the order of the set", ylabel="held-out colour\nabove or below the lab, %")
     if dated:
-        from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
-        locator = AutoDateLocator(maxticks=8)
-        ax.xaxis.set_major_locator(locator)
-        ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
+        time_axis(ax, "measured, UTC")
     ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=3)
     return ax
 

@@ -12,7 +12,7 @@ from specmatch.house.evaluation import Evaluation
 from specmatch.house.gathering import gather_samples
 from specmatch.house.mix_ups import PAIR
 from specmatch.maths.identification import distance_limits
-from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain
+from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, whole_figure
 from specmatch.report.swatch import swatch
 
 if TYPE_CHECKING:
@@ -162,7 +162,7 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
 
 def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats) -> None:
     """Write a name beside each ring where it covers no other name and as little as can be of other rings."""
-    width_in = ax.get_figure(root=True).get_size_inches()[0]  # type: ignore[union-attr]
+    width_in = whole_figure(ax).get_size_inches()[0]
     # the axis takes about 0.9 of the figure's width; letters are about 5 points wide and 10 high
     point = 1.25 * float(np.ptp(middles[:, 0]) + 2.0 * reach.max()) / (0.9 * 72.0 * width_in)
     angles = np.radians(np.arange(90, 450, 30))

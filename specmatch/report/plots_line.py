@@ -9,7 +9,7 @@ import numpy as np
 
 from specmatch.line.control_chart import ControlChart
 from specmatch.maths.control_limits import individuals_limits
-from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, axis_or_new, plain
+from specmatch.report.figure_style import BLUE, INK, ORANGE, PALE, axis_or_new, plain, time_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -40,8 +40,6 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     >>> plot_control_chart(make_chart("colour", "Pale", "EBC", points)).get_ylabel()
     'colour, EBC'
     """
-    from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
-
     ax = axis_or_new(ax, width_in=7.2, height_in=3.2)
     times = np.array([datetime.fromtimestamp(point.unix, UTC) for point in chart.points])
     values = np.array([point.value for point in chart.points])
@@ -56,10 +54,8 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     ax.plot(times[out], values[out], "s", color=ORANGE, markersize=5, label="signals")
     if len(chart.moving_average):
         ax.plot(times[chart.n_baseline :], chart.moving_average, color=BLUE, linewidth=1.8, label="moving average")
-    locator = AutoDateLocator(maxticks=8)
-    ax.xaxis.set_major_locator(locator)
-    ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))
-    ax.set(xlabel="measured, UTC", ylabel=f"{chart.kind}, {chart.unit}" if chart.unit else chart.kind)
+    time_axis(ax, "measured, UTC")
+    ax.set(ylabel=f"{chart.kind}, {chart.unit}" if chart.unit else chart.kind)
     ax.set_title(plain(chart.subject), fontsize="medium", loc="left")
     ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.2), ncols=5)
     return ax
