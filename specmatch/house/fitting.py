@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from specmatch.errors import ReferenceSetError
 from specmatch.house.colour_reading import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
+from specmatch.house.large_sets import walk_past_all
 from specmatch.house.offered import Offered, learn_offered
 from specmatch.house.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.maths.colour_fit import ColourFit, fit_colour
@@ -116,7 +117,11 @@ def fit_house(
         )  # fmt: skip
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
-    colour, cautions = _fit_colour(pours, refs.colour_unit)
+    batch_means = None
+    if pours.some_of_many:
+        whole = walk_past_all(refs, pours, faults)
+        batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *whole.odd_pours)))
+    colour, cautions = _fit_colour(pours, refs.colour_unit, batch_means)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
@@ -142,14 +147,19 @@ def fit_house(
     )  # fmt: skip
 
 
-def _fit_colour(pours: SetPours, colour_unit: str) -> tuple[ColourFit | None, ColourCautions | None]:
+def _fit_colour(
+    pours: SetPours, colour_unit: str, batch_means: Floats | None
+) -> tuple[ColourFit | None, ColourCautions | None]:
     if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
         return None, None
     known = np.isfinite(pours.lab)[pours.batch]
     reflectance = pours.reflectance[known]
     known_batches, batch = np.unique(pours.batch[known], return_inverse=True)
     sample = np.unique(pours.sample[known], return_inverse=True)[1]
-    colour = fit_colour(reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm)
+    colour = fit_colour(
+        reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm,
+        batch_means=None if batch_means is None else batch_means[known_batches],
+    )  # fmt: skip
     cautions = learn_cautions(
         colour, reflectance, batch, pours.beer_of_batch[known_batches], len(pours.beers),
         wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
@@ -163,7 +173,10 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
         raise ReferenceSetError(
             f"batch {sorted(gone)[0]!r} of the model is not in the set; batches can be added, not taken away: fit anew"
         )
-    return gather_set(refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm)
+    samples_of = dict(zip(old.batches, np.bincount(old.identity.samples.batch).tolist(), strict=True))
+    return gather_set(
+        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of
+    )
 
 
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[TypicalityFit, tuple[str, ...]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Collection
+from collections.abc import Collection, Mapping
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
+from specmatch.house.large_sets import pours_to_learn_from
 from specmatch.maths.band import usable_band
 from specmatch.spectra import check_spectra, match_wavelengths
 
@@ -40,7 +41,9 @@ class SetPours:
     lab : ndarray of float
         Lab colour of each batch, NaN where there is none.
     scans : DataFrame
-        The rows of the scans table that stand behind the pours.
+        The rows of the scans table, all of them, sorted by batch.
+    some_of_many : bool
+        Whether the set has more pours than these, which were spread over its batches.
     """
 
     names: pd.Index
@@ -53,6 +56,7 @@ class SetPours:
     beer_of_batch: NDArray[np.int64]
     lab: NDArray[np.float64]
     scans: pd.DataFrame
+    some_of_many: bool
 
     @property
     def beer(self) -> NDArray[np.int64]:
@@ -67,6 +71,7 @@ def gather_set(
     first_batches: tuple[str, ...] = (),
     first_beers: tuple[str, ...] = (),
     wavelength_nm: NDArray[np.float64] | None = None,
+    samples_of: Mapping[str, int] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours.
 
@@ -79,11 +84,14 @@ def gather_set(
         Names that take the first codes, in this order; the others follow sorted.
     wavelength_nm : ndarray, optional
         Channels to use; by default the usable ones of the set's band.
+    samples_of : mapping of str to int, optional
+        Batch -> samples that an earlier gathering took of it.
 
     Returns
     -------
     SetPours
-        In one order whatever the order of rows, so that equal sets give equal models to the last digit.
+        In one order whatever the order of rows, so that equal sets give equal models to the last digit. Of a very large
+        set a part, as `specmatch.house.large_sets` chooses it.
 
     Raises
     ------
@@ -106,9 +114,11 @@ def gather_set(
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
     scans = scans.sort_values(["place", "sample", "pour", "scan_id"]).drop(columns="place")
-    checked = check_spectra(refs.spectra.loc[scans.index])
-    pours = average(checked.values, scans["pour"])
-    by_pour = scans.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
+    taken = pours_to_learn_from(scans, samples_of)
+    part = scans if taken is None else scans[taken]
+    checked = check_spectra(refs.spectra.loc[part.index])
+    pours = average(checked.values, part["pour"])
+    by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     if wavelength_nm is None:
@@ -132,6 +142,7 @@ def gather_set(
         beer_of_batch=np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64),
         lab=of_batch["colour"].to_numpy(dtype=np.float64),
         scans=scans,
+        some_of_many=taken is not None,
     )
 
 

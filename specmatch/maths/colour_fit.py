@@ -20,7 +20,7 @@ from specmatch.maths.error_model import ErrorModel, fit_error_model
 from specmatch.maths.lab_colours import check_colours, pour_subsets
 from specmatch.maths.pls_regression import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
 from specmatch.maths.process_regression import AS_GIVEN, LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
-from specmatch.maths.statistics import mean_by
+from specmatch.maths.statistics import mean_by, parent_codes
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -134,8 +134,7 @@ class ColourFit:
         for name in set(self.fold_regression.tolist()) - {self.regression}:
             folds = self.fold_regression == name
             without[:, folds] = self._one(name).predict_without(rows)[:, folds]
-        centre = without[:, batch]
-        return middle, *jackknife_plus(centre, np.abs(score) * scale[:, None], batch, coverage)
+        return middle, *jackknife_plus(without, np.abs(score), scale, batch, coverage)
 
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
@@ -171,6 +170,7 @@ def fit_colour(
     *,
     wavelength_nm: ArrayLike,
     regressions: tuple[str, ...] = REGRESSIONS,
+    batch_means: ArrayLike | None = None,
 ) -> ColourFit:
     """Fit the colour regression of a set.
 
@@ -187,6 +187,8 @@ def fit_colour(
         What held-out batches choose from, the first one preferred: any of `"optical"`, `"log_absorbance"`,
         `"as_given"`, `"pls"`. With `"as_given"` among them, values are taken as they are by `"pls"` too. `"optical"`
         falls away for inputs that are no visible spectra, `"pls"` below 8 batches.
+    batch_means : array_like, shape (K, p), optional
+        Mean reflectance of each batch in order of its code, where more pours of it are known than are given here.
 
     Returns
     -------
@@ -210,13 +212,12 @@ def fit_colour(
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
     nm = np.asarray(wavelength_nm, float)
     codes, position = np.unique(np.asarray(batch, np.int64), return_inverse=True)
-    sample_codes, sample_position = np.unique(np.asarray(sample, np.int64), return_inverse=True)
+    sample_position = np.unique(np.asarray(sample, np.int64), return_inverse=True)[1]
     check_colours(y, position)
     offered = _offered(regressions, nm, codes.size)
     sample_mean, _ = mean_by(R, sample_position)
-    batch_of_sample = np.zeros(sample_codes.size, np.int64)
-    batch_of_sample[sample_position] = position
-    mean = mean_by(sample_mean, batch_of_sample)[0]
+    batch_of_sample = parent_codes(sample_position, position)
+    mean = mean_by(sample_mean, batch_of_sample)[0] if batch_means is None else np.asarray(batch_means)
     lab = mean_by(y, position)[0]
 
     noise = channel_noise(R, sample_position)

@@ -4,6 +4,7 @@ Two departures are judged: of a pour from its mates, and of a sample from the me
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -14,7 +15,7 @@ from specmatch.maths.fault_finding import Finding, join_findings, judge
 from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
-from specmatch.maths.statistics import mean_by
+from specmatch.maths.statistics import mean_by, parent_codes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -128,9 +129,13 @@ class FaultFit:
             left[rows] = detector.distance(reflectance[rows] - detector.base - faults)
         return left
 
+    @cached_property
+    def _slit(self) -> Floats:
+        return slit_weights(self.optics.wavelength_nm)
+
     def smoothed(self, reflectance: Floats) -> Floats:
         """Return spectra, shape (n, p), with no more detail than the slit passes."""
-        return reflectance @ slit_weights(self.optics.wavelength_nm).T
+        return reflectance @ self._slit.T
 
 
 def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
@@ -194,7 +199,7 @@ def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wa
 def _good_scans(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
     """Return the fit with beer means and scatter learnt from these scans."""
     sample_means, _ = mean_by(reflectance, sample)
-    sample_batch, batch_beer = _parent(sample, batch), _parent(batch, beer)
+    sample_batch, batch_beer = parent_codes(sample, batch), parent_codes(batch, beer)
     beer_means, batches_per_beer = mean_by(mean_by(sample_means, sample_batch)[0], batch_beer)
     scatter = fit_natural_scatter(reflectance, beer, batch, sample, optics=fit.optics, noise=fit.noise)
     return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=batches_per_beer)
@@ -234,7 +239,7 @@ def pour_departures(fit: FaultFit, reflectance: Floats, sample: Ints) -> tuple[F
 
 def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> tuple[Floats, Floats]:
     """Gains of single pours and of samples, (n, n_faults) each, by beer means and scatter that never saw the batch."""
-    batch_beer = _parent(batch, beer)
+    batch_beer = parent_codes(batch, beer)
     # the batches of each beer are dealt out to the folds in turn
     fold = np.empty(batch_beer.size, np.int64)
     for k in np.unique(batch_beer):
@@ -251,7 +256,7 @@ def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints,
         its_beer, its_sample = np.searchsorted(known, beer[rows]), _from_zero(sample[rows])
         means, n_pours = mean_by(reflectance[rows], its_sample)
         single.append(_gains(part, reflectance[rows], its_beer, np.ones(rows.size, np.int64)))
-        full.append(_gains(part, means, _parent(its_sample, its_beer), n_pours))
+        full.append(_gains(part, means, parent_codes(its_sample, its_beer), n_pours))
     return np.concatenate(single), np.concatenate(full)
 
 
@@ -281,9 +286,3 @@ def _groups(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     order = np.argsort(key, kind="stable")
     parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
-
-
-def _parent(child: Ints, parent: Ints) -> Ints:
-    of_child = np.empty(child.max() + 1, np.int64)
-    of_child[child] = parent
-    return of_child

@@ -14,6 +14,9 @@ FEWEST_BATCHES = 3
 # (Angelino, Monatsschrift fuer Brauwissenschaft 53(3/4):54-55, 2000; boiled wort).
 REPRODUCIBILITY = 0.25
 
+# Beyond so many pours a further one makes no difference to a colour, and a sample of a hundred would make ten thousand.
+MOST_POURS = 8
+
 
 def check_colours(colour: Floats, batch: Codes) -> None:
     """Refuse lab colours from which nothing can be learnt.
@@ -68,7 +71,8 @@ def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Cod
     rows : ndarray, shape (m, p)
     sample : ndarray of int, shape (m,)
     n_pours : ndarray of int, shape (m,)
-        For every number from 1 to the largest of any sample; a sample that has fewer stands with all it has.
+        For every number from 1 to the largest of any sample, at most `MOST_POURS`; a sample that has fewer stands with
+        all it has.
 
     Examples
     --------
@@ -82,7 +86,7 @@ def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Cod
     place = np.arange(order.size) - np.repeat(first, counts)
     size, start, code = (np.repeat(each, counts) for each in (counts, first, np.arange(counts.size)))
     rows, owner, pours = [], [], []
-    for m in range(1, int(counts.max()) + 1):
+    for m in range(1, min(int(counts.max()), MOST_POURS) + 1):
         # neighbours in a ring: every pour counts alike, and there are as many subsets as pours
         taken = (size > m) | (place == 0)
         k = np.minimum(m, size[taken])

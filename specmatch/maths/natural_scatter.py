@@ -12,7 +12,7 @@ from scipy.special import chdtri
 
 from specmatch.maths.fault_shapes import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
 from specmatch.maths.light_noise import LightNoise
-from specmatch.maths.statistics import mean_by
+from specmatch.maths.statistics import mean_by, parent_codes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -91,9 +91,9 @@ def fit_natural_scatter(
     practice added; shapes come from weighted alternating least squares on what strength leaves of the batches.
     """
     sample_mean, n_pours = mean_by(reflectance, sample)
-    sample_batch = _parent(sample, batch)
+    sample_batch = parent_codes(sample, batch)
     batch_mean, _ = mean_by(sample_mean, sample_batch)
-    batch_beer = _parent(batch, beer)
+    batch_beer = parent_codes(batch, beer)
     beer_mean, n_batches = mean_by(batch_mean, batch_beer)
     per_pour = float(np.mean(mean_by(1.0 / n_pours, sample_batch)[0]))
 
@@ -194,9 +194,3 @@ def _orthogonal(shapes: Floats, column: Floats) -> Floats:
     """Return shapes spanning the same changes, each of root mean square 1 and apart from the others."""
     kept = np.linalg.svd(shapes * column, full_matrices=False)[2] / np.maximum(column, 1e-12)
     return kept / np.sqrt((kept**2 * column**2).sum(axis=1) / (column**2).sum())[:, None]
-
-
-def _parent(child: Ints, parent: Ints) -> Ints:
-    of_child = np.empty(child.max() + 1, np.int64)
-    of_child[child] = parent
-    return of_child

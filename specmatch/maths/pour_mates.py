@@ -66,8 +66,10 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
     named = np.zeros(len(sample), bool)
     if suspected is not None:
         named[suspected] = True
+    order, counts = np.argsort(sample, kind="stable"), np.bincount(sample, minlength=n_samples)
+    first = np.cumsum(counts) - counts
     for code in np.unique(sample[doubtful | named]):
-        members = np.flatnonzero(sample == code)
+        members = order[first[code] : first[code] + counts[code]]
         apart = _apart(fit, reflectance[members], named[members])
         if apart is None:
             disagree[code] = True

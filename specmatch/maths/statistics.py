@@ -75,3 +75,26 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, NDArray[np.int
         sums = np.zeros((counts.size, *rows.shape[1:]))
         np.add.at(sums, group, rows)
     return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts
+
+
+def parent_codes(child: ArrayLike, parent: ArrayLike) -> NDArray[np.int64]:
+    """Return the parent of each child code: the batch of each sample, the beer of each batch.
+
+    Parameters
+    ----------
+    child, parent : array_like of int, shape (n,)
+        Codes of each row, from 0 upwards, no child code left out; rows of one child share a parent.
+
+    Returns
+    -------
+    ndarray of int, shape (m,)
+
+    Examples
+    --------
+    >>> parent_codes([0, 0, 1, 2], [5, 5, 5, 7]).tolist()
+    [5, 5, 7]
+    """
+    codes = np.asarray(child, np.int64)
+    of_child = np.empty(codes.max() + 1, np.int64)
+    of_child[codes] = parent
+    return of_child

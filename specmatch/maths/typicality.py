@@ -12,7 +12,7 @@ from scipy.special import bdtrc
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.metric import Samples
 from specmatch.maths.metric_choice import choose_metric
-from specmatch.maths.statistics import mean_by
+from specmatch.maths.statistics import mean_by, parent_codes
 from specmatch.maths.typical_beers import Match as Match
 from specmatch.maths.typical_beers import TypicalityFit as TypicalityFit
 from specmatch.maths.typical_beers import typicality_of
@@ -85,7 +85,7 @@ def fit_typicality(
         raise TooFewBatchesError(
             f"identity cannot be learnt from {batch.max() + 1} batch; give at least two batches of a beer, or two beers"
         )
-    samples = Samples(means, n_pours, _parent(sample, batch), _parent(batch, beer))
+    samples = Samples(means, n_pours, parent_codes(sample, batch), parent_codes(batch, beer))
     choice = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
     return typicality_of(samples, choice, false_reject_rate)
 
@@ -129,11 +129,11 @@ def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints
     ([9, 9], ())
     """
     means, n_pours = mean_by(reflectance, sample)
-    old, choice, new_beer = fit.samples, fit.choice, _parent(batch, beer)
+    old, choice, new_beer = fit.samples, fit.choice, parent_codes(batch, beer)
     samples = Samples(
         np.concatenate([old.reflectance, means]),
         np.concatenate([old.n_pours, n_pours]),
-        np.concatenate([old.batch, _parent(sample, batch) + old.beer.size]),
+        np.concatenate([old.batch, parent_codes(sample, batch) + old.beer.size]),
         np.concatenate([old.beer, new_beer]),
     )
     each = choice.scale.apply(reflectance[:, choice.channels])
@@ -148,7 +148,7 @@ def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints
         reasons.append(f"the set has grown from {choice.n_batches} to {samples.beer.size} batches since the last fit")
     if grown.batches_per_beer.size > n_known:
         reasons.append(f"{grown.batches_per_beer.size - n_known} beers are new, and the metric was chosen without them")
-    own_beer = new_beer[_parent(sample, batch)]
+    own_beer = new_beer[parent_codes(sample, batch)]
     known = own_beer < n_known
     if known.any() and fit.judges:
         p_value = fit.match(means[known], n_pours[known]).p_value[np.arange(known.sum()), own_beer[known]]
@@ -159,9 +159,3 @@ def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints
                 f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
             )
     return Grown(grown, tuple(reasons))
-
-
-def _parent(child: Ints, parent: Ints) -> Ints:
-    of_child = np.empty(child.max() + 1, np.int64)
-    of_child[child] = parent
-    return of_child
