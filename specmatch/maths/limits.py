@@ -11,8 +11,8 @@ from scipy.special import chdtri
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
-from specmatch.maths.metric import channel_noise, squared_distances
-from specmatch.maths.outlying_rows import median_by, odd_rows, robust_noise
+from specmatch.maths.domain_batches import batches_that_span, principal_axes, scores_and_residual
+from specmatch.maths.metric import squared_distances
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
@@ -22,15 +22,12 @@ Ints = NDArray[np.int64]
 # batches that a component must have behind it, so that its limit is not all extrapolation
 BATCHES_PER_COMPONENT = 3
 MOST_COMPONENTS = 10
-N_FOLDS = 10
 ROWS = 1024
 SCALES = {
     "log_absorbance": Scale("log_absorbance", 0.03, 0.03),
     "absorbance": Scale("absorbance"),
     "reflectance": Scale("reflectance"),
 }
-# a further component must take this part off the held-out residual, or the components stop
-WORTHWHILE = 0.10
 
 
 @dataclass(frozen=True)
@@ -109,7 +106,7 @@ class DomainFit:
         for start in range(0, len(reflectance), ROWS):
             block = slice(start, start + ROWS)
             deviations = self.scale.apply(reflectance[block]) / self.noise - self.centre
-            scores[block], q[block] = _scores_and_residual(deviations, self.loadings)
+            scores[block], q[block] = scores_and_residual(deviations, self.loadings)
         scores /= self.score_sd
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
@@ -174,8 +171,8 @@ def fit_domain(
     -----
     Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
     number of components is the last that takes 10 % or more off the held-out residual. Channels count in units of
-    their noise between pours. Pours unlike all others (`odd_rows`) take no part, so that a few bad scans in a set
-    neither hide nor drag the limits; they are named in `odd_pour`.
+    their noise between pours. Pours unlike all others (`odd_rows`) and batches that the others leave far outside take
+    no part, so that a few bad scans in a set neither hide nor drag the limits; they are named in `odd_pour`.
 
     Examples
     --------
@@ -193,25 +190,16 @@ def fit_domain(
     scale = SCALES[transform]
     each = scale.apply(reflectance)
     most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    odd = _odd_pours(each, sample, most)
-    if np.unique(batch[~odd]).size < 3:
-        odd = np.zeros(odd.size, bool)
-    batch, sample = (np.unique(codes[~odd], return_inverse=True)[1] for codes in (batch, sample))
-    n_pours = np.bincount(sample)
-    sample_batch = np.empty(n_pours.size, np.int64)
-    sample_batch[sample] = batch
-    deviations = each[~odd] - mean_by(each[~odd], sample)[0][sample]
-    pour_dof = len(deviations) - n_pours.size
-    noise = channel_noise(deviations.T @ deviations / max(1, pour_dof), pour_dof)
-    spectra, _ = mean_by(scale.apply(mean_by(reflectance[~odd], sample)[0]) / noise, sample_batch)
-    n_batches = len(spectra)
-    held_out = _held_out_residuals(spectra, most)
-    n_components = _worthwhile_components(held_out.mean(axis=0))
-    centre, loadings, score_sd = _principal_axes(spectra, n_components)
-    scores = _scores_and_residual(spectra - centre, loadings)[0] / score_sd
+    kept, held_out, n_components, odd = batches_that_span(each, reflectance, batch, sample, scale, most)
+    noise, spectra, deviations, n_pours, sample_batch = (
+        kept.noise, kept.spectra, kept.deviations, kept.n_pours, kept.sample_batch
+    )  # fmt: skip
+    n_batches, pour_dof = len(spectra), len(deviations) - n_pours.size
+    centre, loadings, score_sd = principal_axes(spectra, n_components)
+    scores = scores_and_residual(spectra - centre, loadings)[0] / score_sd
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
     rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
-    pour_q = float(_scores_and_residual(deviations / noise, loadings)[1].sum() / max(1, pour_dof))
+    pour_q = float(scores_and_residual(deviations / noise, loadings)[1].sum() / max(1, pour_dof))
     between = squared_distances(scores, scores)
     np.fill_diagonal(between, np.inf)
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
@@ -235,49 +223,3 @@ def fit_domain(
         float(np.sqrt(between.min(axis=1).max())),
         false_alarm_rate,
     )
-
-
-def _odd_pours(each: Floats, sample: Ints, most_components: int) -> NDArray[np.bool_]:
-    """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
-    noise = robust_noise(each - mean_by(each, sample)[0][sample])
-    odd = odd_rows(each / noise, most_components)
-    beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
-    if beside_mates.size:
-        from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
-        odd[beside_mates] |= odd_rows(from_mates, most_components)
-    return odd
-
-
-def _principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:
-    """Return centre, loadings and standard deviations of scores, of as many components as the spectra have."""
-    centre = spectra.mean(axis=0)
-    _, spread, axes = np.linalg.svd(spectra - centre, full_matrices=False)
-    kept = min(n_components, max(1, int((spread > 1e-10 * spread[0]).sum())))
-    # identical spectra have no spread: their scores are then counted in units of 1 and stay 0
-    score_sd = np.where(spread > 0, spread, 1.0)[:kept] / np.sqrt(max(1, len(spectra) - 1))
-    return centre, axes[:kept].T, score_sd
-
-
-def _scores_and_residual(deviations: Floats, loadings: Floats) -> tuple[Floats, Floats]:
-    scores = deviations @ loadings
-    left = deviations - scores @ loadings.T
-    return scores, np.einsum("np,np->n", left, left)
-
-
-def _held_out_residuals(spectra: Floats, most: int) -> Floats:
-    """Return Q of each batch at 1 .. `most` components fitted without it, shape (n_batches, most)."""
-    fold = np.arange(len(spectra)) % min(N_FOLDS, len(spectra))
-    residuals = np.empty((len(spectra), most))
-    for held_out in range(fold.max() + 1):
-        centre, loadings, _ = _principal_axes(spectra[fold != held_out], most)
-        deviations = spectra[fold == held_out] - centre
-        explained = np.cumsum((deviations @ loadings) ** 2, axis=1)
-        explained = explained[:, np.minimum(np.arange(most), explained.shape[1] - 1)]
-        residuals[fold == held_out] = (deviations**2).sum(axis=1, keepdims=True) - explained
-    return np.maximum(residuals, 0.0)
-
-
-def _worthwhile_components(residual: Floats) -> int:
-    """Return the last component that takes `WORTHWHILE` off the mean held-out residual (the first always stays)."""
-    drop = 1.0 - residual[1:] / np.maximum(residual[:-1], np.finfo(float).tiny)
-    return int(np.flatnonzero(np.append(True, drop >= WORTHWHILE))[-1]) + 1

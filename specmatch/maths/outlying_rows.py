@@ -115,9 +115,32 @@ def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
         # an axis that serves a few rows and not the many is theirs, and would hide them
         if np.median(without) <= (1.0 - WORTHWHILE) * np.median(left):
             left = without
-    root = np.cbrt(left)
+    return far_out(left)
+
+
+def far_out(squared: Floats) -> NDArray[np.bool_]:
+    """Return which squared residuals lie far beyond those of the many, shape (n,).
+
+    Parameters
+    ----------
+    squared : ndarray, shape (n,)
+        Not negative, about a multiple of chi-squared.
+
+    Returns
+    -------
+    ndarray of bool, shape (n,)
+        None of fewer than `FEWEST_ROWS`, or where more than `MOST_ODD` would be: those are no few odd ones.
+
+    Examples
+    --------
+    >>> np.flatnonzero(far_out(np.append(np.linspace(5.0, 20.0, 40), 200.0))).tolist()
+    [40]
+    """
+    if squared.size < FEWEST_ROWS:
+        return np.zeros(squared.size, bool)
+    root = np.cbrt(squared)
     middle = np.median(root)
     spread = np.median(np.abs(root - middle)) / NORMAL_MAD
     # residuals that are rounding for half of the rows say nothing about the others
-    odd = root > middle + ODD * spread if spread > 1e-6 * root.max() else np.zeros(n, bool)
-    return odd if odd.mean() <= MOST_ODD else np.zeros(n, bool)
+    odd = root > middle + ODD * spread if spread > 1e-6 * root.max() else np.zeros(root.size, bool)
+    return odd if odd.mean() <= MOST_ODD else np.zeros(root.size, bool)
