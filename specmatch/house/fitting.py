@@ -17,7 +17,7 @@ from specmatch.house.large_sets import walk_past_all
 from specmatch.house.offered import Offered, learn_offered
 from specmatch.house.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.maths.colour_fit import ColourFit, fit_colour
-from specmatch.maths.faults import FaultFit, fit_faults
+from specmatch.maths.faults import FaultFit, doubt_samples, learn_good_scans
 from specmatch.maths.limits import DomainFit, fit_domain
 from specmatch.maths.pour_mates import find_odd_pours
 from specmatch.maths.statistics import mean_by
@@ -27,6 +27,7 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
 
 logger = logging.getLogger(__name__)
 
@@ -95,7 +96,7 @@ def fit_house(
     >>> fit_house(refs)  # doctest: +SKIP
     """
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    faults = fit_faults(pours.reflectance, pours.beer, pours.batch, pours.sample, wavelength_nm=pours.wavelength_nm)
+    faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
     odd = find_odd_pours(faults, pours.reflectance, pours.sample).odd
     odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
@@ -108,13 +109,11 @@ def fit_house(
             sample=pours.sample[~odd],
             batch=pours.batch[~odd],
         )
-        faults = fit_faults(pours.reflectance, pours.beer, pours.batch, pours.sample, wavelength_nm=pours.wavelength_nm)
+        faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
+    faults = doubt_samples(faults, *_rows(pours))
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_typicality(
-            pours.reflectance, pours.beer, pours.batch, pours.sample,
-            wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate,
-        )  # fmt: skip
+        identity = fit_typicality(*_rows(pours), wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate)
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
@@ -145,6 +144,10 @@ def fit_house(
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
     )  # fmt: skip
+
+
+def _rows(pours: SetPours) -> tuple[Floats, Codes, Codes, Codes]:
+    return pours.reflectance, pours.beer, pours.batch, pours.sample
 
 
 def _fit_colour(

@@ -172,6 +172,12 @@ def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wa
     >>> FAULTS[found.fault[0]].name, round(float(found.size[0]), 2)
     ('foam', 0.06)
     """
+    fit = learn_good_scans(reflectance, beer, batch, sample, wavelength_nm=wavelength_nm)
+    return doubt_samples(fit, reflectance, beer, batch, sample)
+
+
+def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
+    """Do the part of `fit_faults` that judging pours against their mates needs; samples are not doubted yet."""
     replicated = bool((np.bincount(sample) > 1).any())
     noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm)
     means = mean_by(reflectance, beer)[0]
@@ -183,8 +189,6 @@ def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wa
         np.where(_OF_A_POUR, certain, np.inf), np.inf,
     )  # fmt: skip
     fit = _good_scans(blank, reflectance, beer, batch, sample)
-    single, full = _held_out_gains(fit, reflectance, beer, batch, sample)
-    fit = replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
     if not replicated:
         return fit
     gains, distances = pour_departures(fit, reflectance, sample)
@@ -194,6 +198,12 @@ def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wa
         pour_doubt=np.where(_OF_A_POUR, _over_chance(gains[told]), np.inf),
         pour_distance_limit=float(_ODD_DISTANCE * max(1.0, np.quantile(distances[told], _COMPARED_AT))),
     )
+
+
+def doubt_samples(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
+    """Do the rest of `fit_faults`: learn how far samples held out reach beyond chance."""
+    single, full = _held_out_gains(fit, reflectance, beer, batch, sample)
+    return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
 
 
 def _good_scans(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
