@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from specmatch.maths.metric import channel_noise
 from specmatch.maths.outlying_rows import MOST_ODD, far_out, median_by, odd_rows, robust_noise
 from specmatch.maths.spectral_scale import Scale
-from specmatch.maths.statistics import mean_by, parent_codes
+from specmatch.maths.statistics import mean_by, parent_codes, singular_axes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -128,7 +128,7 @@ def _odd_batches(held_out: Floats, n_components: int) -> NDArray[np.bool_]:
 def principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:
     """Return centre, loadings and standard deviations of scores, of as many components as the spectra have."""
     centre = spectra.mean(axis=0)
-    _, spread, axes = np.linalg.svd(spectra - centre, full_matrices=False)
+    spread, axes = singular_axes(spectra - centre)
     kept = min(n_components, max(1, int((spread > 1e-10 * spread[0]).sum())))
     # identical spectra have no spread: their scores are then counted in units of 1 and stay 0
     score_sd = np.where(spread > 0, spread, 1.0)[:kept] / np.sqrt(max(1, len(spectra) - 1))

@@ -98,3 +98,27 @@ def parent_codes(child: ArrayLike, parent: ArrayLike) -> NDArray[np.int64]:
     of_child = np.empty(codes.max() + 1, np.int64)
     of_child[codes] = parent
     return of_child
+
+
+def singular_axes(rows: Floats) -> tuple[Floats, Floats]:
+    """Return singular values, descending, and the right singular vectors as rows.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, p)
+
+    Returns
+    -------
+    values : ndarray, shape (min(n, p),)
+    axes : ndarray, shape (min(n, p), p)
+
+    Examples
+    --------
+    >>> values, axes = singular_axes(np.array([[3.0, 0.0], [0.0, 0.0], [0.0, 4.0]]))
+    >>> values.tolist(), np.abs(axes).tolist()
+    ([4.0, 3.0], [[0.0, 1.0], [1.0, 0.0]])
+    """
+    # a tall matrix and its triangle have the same; the left vectors, which nobody asked for, take most of the time
+    tall = rows.shape[0] > rows.shape[1]
+    _, values, axes = np.linalg.svd(np.linalg.qr(rows, mode="r") if tall else rows, full_matrices=False)
+    return values, axes
