@@ -4,6 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 from sklearn.base import clone
+from sklearn.pipeline import make_pipeline
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
@@ -67,3 +68,22 @@ def test_windows_are_checked_against_what_is_left_after_cropping():
 def test_smoothing_wants_an_even_grid():
     with pytest.raises(TableError, match="uneven"):
         Smoothing().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
+
+
+def test_tables_between_the_steps_of_a_pipeline_keep_their_wavelengths():
+    nm = np.arange(440.0, 680.0, 4.0)
+    rng = np.random.default_rng(0)
+    strength = np.repeat(rng.uniform(0.5, 2.0, 15), 2)
+    reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 440.0) / 90.0)) + rng.normal(0.0, 1e-4, (30, nm.size))
+    table = pd.DataFrame(reflectance, columns=nm)
+    steps = [Absorbance(), Derivative(), UnitVariance()]
+    named = make_pipeline(*(clone(step) for step in steps)).set_output(transform="pandas")
+    out = named.fit_transform(table)
+    assert [float(name) for name in out.columns] == nm.tolist()
+    # a derivative is per nm and its window in nm: on columns taken as 1 nm apart it would be another
+    by_hand = table
+    for step in steps:
+        by_hand = pd.DataFrame(clone(step).fit_transform(by_hand), columns=nm)
+    np.testing.assert_array_equal(out.to_numpy(), by_hand.to_numpy())
+    shuffled = table[rng.permutation(nm)]
+    pd.testing.assert_frame_equal(named.transform(shuffled), named.transform(table))

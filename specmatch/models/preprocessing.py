@@ -9,7 +9,7 @@ from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from sklearn.base import BaseEstimator, TransformerMixin
+from sklearn.base import BaseEstimator, OneToOneFeatureMixin, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.maths.scatter import correct_scatter_extended, unit_variance
@@ -28,7 +28,7 @@ from specmatch.models.rows import by_wavelength, rows_as_fitted
 Floats = NDArray[np.float64]
 
 
-class _SpectralTransformer(TransformerMixin, BaseEstimator, ABC):
+class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator, ABC):
     """Shared road of the transformers: check the rows, learn, transform."""
 
     _fewest_columns = 1
@@ -64,6 +64,26 @@ class _SpectralTransformer(TransformerMixin, BaseEstimator, ABC):
         check_is_fitted(self)
         rows = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
         return self._apply(rows)
+
+    def get_feature_names_out(self, input_features: Any = None) -> NDArray[np.object_]:
+        """Return names of the output columns, shape (p,): wavelengths in nm where `fit` got a table of them.
+
+        With these, `set_output(transform="pandas")` gives tables that are spectra tables again.
+
+        Parameters
+        ----------
+        input_features : array_like of str, shape (p,), optional
+            Names for a plain array's columns.
+
+        Returns
+        -------
+        ndarray of str, shape (p,)
+        """
+        check_is_fitted(self)
+        if self.wavelengths_ is None:
+            return super().get_feature_names_out(input_features)
+        # the shortest text that reads as the same number again
+        return np.array([repr(float(nm)) for nm in self.wavelengths_], dtype=object)
 
     def _learn(self, rows: Floats) -> None:
         del rows

@@ -24,7 +24,8 @@ def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
     Returns
     -------
     X : ndarray or as given
-        The values of a table whose columns are wavelengths in nm, sorted by them; anything else untouched.
+        The values of a table whose columns are wavelengths in nm (numbers, or text such as `"430.5"`), sorted by them;
+        anything else untouched.
     wavelengths : ndarray, shape (p,), or None
 
     Notes
@@ -39,9 +40,13 @@ def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
     >>> by_wavelength([[2.0, 1.0]])[1] is None
     True
     """
-    if not isinstance(X, pd.DataFrame) or not all(isinstance(c, (int, float, np.number)) for c in X.columns):
+    if not isinstance(X, pd.DataFrame):
         return X, None
-    wavelengths = X.columns.to_numpy(dtype=float)
+    try:
+        # text too: tables between the steps of a pipeline have names, not numbers, over their columns
+        wavelengths = np.array([float(c) for c in X.columns])
+    except (TypeError, ValueError):
+        return X, None
     low, high = PLAUSIBLE_NM
     if wavelengths.size == 0 or wavelengths.min() < low or wavelengths.max() > high:
         return X, None
