@@ -87,3 +87,11 @@ def test_tables_between_the_steps_of_a_pipeline_keep_their_wavelengths():
     np.testing.assert_array_equal(out.to_numpy(), by_hand.to_numpy())
     shuffled = table[rng.permutation(nm)]
     pd.testing.assert_frame_equal(named.transform(shuffled), named.transform(table))
+
+
+def test_a_derivative_of_an_uneven_grid_names_the_even_one_that_it_made():
+    nm = np.array([440.0, 441.0, 445.0, 450.0, 452.0, 458.0, 460.0])
+    slope = Derivative(window=3).set_output(transform="pandas").fit(pd.DataFrame([0.01 * nm], columns=nm))
+    out = slope.transform(pd.DataFrame([0.01 * nm], columns=nm))
+    np.testing.assert_allclose([float(name) for name in out.columns], np.linspace(440.0, 460.0, 7))
+    np.testing.assert_allclose(out.to_numpy(), 0.01)

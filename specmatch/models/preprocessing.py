@@ -83,7 +83,7 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
         if self.wavelengths_ is None:
             return super().get_feature_names_out(input_features)
         # the shortest text that reads as the same number again
-        return np.array([repr(float(nm)) for nm in self.wavelengths_], dtype=object)
+        return np.array([repr(float(nm)) for nm in self._nm_out()], dtype=object)
 
     def _learn(self, rows: Floats) -> None:
         del rows
@@ -91,6 +91,11 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
     @abstractmethod
     def _apply(self, rows: Floats) -> Floats:
         """Return the transformed rows, shape (n, p)."""
+
+    def _nm_out(self) -> Floats:
+        """Wavelengths of the columns that come out, where those of the fit are known."""
+        assert self.wavelengths_ is not None
+        return self.wavelengths_
 
     def _nm(self, n_columns: int) -> Floats:
         """Wavelengths of the fit; columns of a plain array are taken as 1 nm apart."""
@@ -236,6 +241,9 @@ class Derivative(_SpectralTransformer):
         self.window_ = fitting_window(rows.shape[1], 7) if self.window is None else self.window
         self.grid_ = to_even_grid(rows[:1], self._nm(rows.shape[1]))[1]
         self._apply(rows[:1])  # what cannot be speaks up now, not at the first scan
+
+    def _nm_out(self) -> Floats:
+        return self.grid_
 
     def _apply(self, rows: Floats) -> Floats:
         even, grid = to_even_grid(rows, self._nm(rows.shape[1]))
