@@ -38,6 +38,15 @@ def test_a_young_set_gets_a_page_that_says_what_is_missing(house_files, capsys):
     assert "What it cannot do" in page
 
 
+def test_the_folders_of_a_set_bring_the_history_of_their_references(house_files, capsys):
+    out, folder = house_files / "set.html", str(house_files / "monday")
+    assert main(["report", str(house_files / "set"), "--out", str(out), "--folds", "3", "--measured", folder]) in (0, 1)
+    page = out.read_text(encoding="utf-8")
+    assert "One reference scan, nothing to hold it against; off those before them: 0" in page
+    assert "light of the reference" in page
+    capsys.readouterr()
+
+
 def test_a_model_gets_a_page_with_a_sheet_for_each_departure(house_files, capsys):
     out = house_files / "model.html"
     words = ["report", str(house_files / "tiny.model"), "--out", str(out)]
@@ -70,6 +79,7 @@ def test_a_journal_gets_a_page(house_files, capsys):
         (["{}/set", "{}/tiny.model", "--out", "{}/x.html"], "of one set, of one model, or of one or several journals"),
         (["{}/tiny.model", "{}/tiny.model", "--out", "{}/x.html"], "make a page of each"),
         (["{}/set", "--readings", "{}/monday", "--out", "{}/x.html"], "go with a model"),
+        (["{}/tiny.model", "--measured", "{}/monday", "--out", "{}/x.html"], "--measured goes with a set"),
         (["{}/tiny.model", "--claim", "Pale", "--out", "{}/x.html"], "name the folder"),
         (["{}/nothing", "--out", "{}/x.html"], "No such file"),
         (["{}/monday/scans.csv", "--out", "{}/x.html"], "scans.csv"),

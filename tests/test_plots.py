@@ -245,9 +245,12 @@ def test_a_chart_marks_what_signalled(ax):
     made = chart()
     plots.plot_control_chart(made, ax=ax)
     lines = {line.get_label(): line for line in ax.get_lines()}
-    assert len(lines["signals"].get_xdata()) == len({signal.entry for signal in made.signals}) > 0
-    assert len(lines["signals"].get_xdata()) + len(lines["within"].get_xdata()) == 40
-    assert len(lines["moving average"].get_xdata()) == 20
+    alone = {signal.entry for signal in made.signals if signal.test == "single value"}
+    drawn = {name: len(lines[name].get_xdata()) for name in ("within", "signals alone", "signals with others")}
+    assert drawn["signals alone"] == len(alone) > 0
+    assert drawn["signals with others"] == len({signal.entry for signal in made.signals} - alone) > 0
+    assert sum(drawn.values()) == 40
+    assert len(lines["moving average, capped"].get_xdata()) == 20
 
 
 def test_a_learning_curve_tells_today_from_estimates(ax):

@@ -23,6 +23,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--readings", metavar="FOLDER", help="with a model: verify a measured folder, a sheet of A4 for each departure"
     )
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample of it is said to be")
+    parser.add_argument(
+        "--measured", nargs="+", metavar="FOLDER",
+        help="with a set: the measured folders that it was made of, to draw the history of their reference scans",
+    )  # fmt: skip
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
 
 
@@ -39,6 +43,8 @@ def run(args: argparse.Namespace) -> Outcome:
     (kind,) = kinds
     if kind != MODEL and (args.readings or args.claim):
         raise OptionError(f"--readings and --claim go with a model, and {args.sources[0]} is a {kind}")
+    if kind != SET and args.measured:
+        raise OptionError(f"--measured goes with a set, and {args.sources[0]} is a {kind}")
     if args.claim and not args.readings:
         raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
     page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
@@ -54,18 +60,21 @@ def _of_set(args: argparse.Namespace) -> _Made:
     from specmatch.errors import TooFewBatchesError
     from specmatch.house.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
+    from specmatch.measurement.reference_history import reference_history
+    from specmatch.measurement.session import measure
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.pages import set_page
 
     refs = ReferenceSet.load(args.sources[0])
     findings = refs.audit()
+    history = reference_history([measure(folder) for folder in args.measured]) if args.measured else None
     try:
         house = HouseModel().fit(refs)
         evaluation = evaluate(house, refs, n_folds=args.folds)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
-        return set_page(refs, findings=findings, why_not=str(error)), True, []
-    page = set_page(refs, house=house, evaluation=evaluation, findings=findings)
+        return set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
+    page = set_page(refs, house=house, evaluation=evaluation, findings=findings, history=history)
     return page, not findings.empty, []
 
 

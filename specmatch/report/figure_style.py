@@ -223,6 +223,10 @@ def time_axis(ax: Axes, label: str) -> None:
     """
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
+    low, high = ax.dataLim.intervalx
+    if high - low < 1.0 / 24.0:
+        # within an hour, or of one moment, there is no scale to choose: the day around it is shown
+        ax.set_xlim((low + high - 1.0) / 2.0, (low + high + 1.0) / 2.0)
     locator = AutoDateLocator(maxticks=8)
     ax.xaxis.set_major_locator(locator)
     ax.xaxis.set_major_formatter(ConciseDateFormatter(locator))

@@ -84,7 +84,7 @@ def table(rows: pd.DataFrame, caption: str) -> str:
     )
     body = []
     for row in shown.itertuples(index=False):
-        cells = [f'<th scope="row"{mark[0]}>{text(row[0])}</th>']
+        cells = [f'<th scope="row"{mark[0] or _long(row[0])}>{text(row[0])}</th>']
         cells += [f"<td{mark[i] or _long(value)}>{text(value)}</td>" for i, value in enumerate(row) if i > 0]
         body.append(f"<tr>{''.join(cells)}</tr>")
     label = escape(caption, quote=True)
@@ -183,6 +183,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
         whole.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
     svg = svg[svg.index("<svg") :]
+    # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
+    width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
     svg = re.sub(r'\bid="', f'id="{name}-', svg)
     svg = re.sub(r'href="#', f'href="#{name}-', svg)
@@ -191,7 +193,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     view = re.search(r'viewBox="[^"]*"', opening)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" xmlns:xlink="http://www.w3.org/1999/xlink" '
-        f'{view.group(0) if view else ""} role="img" aria-label="{text(says)}">{rest.strip()}'
+        f'{view.group(0) if view else ""} style="--in:{width_in:.2f}" role="img" aria-label="{text(says)}">'
+        f"{rest.strip()}"
     )
 
 

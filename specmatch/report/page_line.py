@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from specmatch.line.charted import line_charts
-from specmatch.line.control_chart import ControlChart
+from specmatch.line.control_chart import FARTHEST_SD, ControlChart
 from specmatch.line.drift import find_drifts
 from specmatch.line.look_back import decision_counts, newest, waiting_runs
 from specmatch.report import plots
@@ -95,12 +95,19 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     if not waiting:
         return "<p>No run waits for a retest or a review.</p>"
     rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at"]]
+    rows["measured_at"] = [str(moment).replace("T", " ") for moment in rows["measured_at"]]
     return table(rows, "Runs that wait: open = for a retest, held = for a person")
 
 
 def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
     body = bullets(sentences) if sentences else "<p>Nothing is seen to have moved.</p>"
     drawn = [chart for chart in charts if chart.baseline is not None]
+    if drawn:
+        body += (
+            "<p>A point signals alone where it lies beyond the limits, with others where the moving average or the sum "
+            f"of departures does. To these two no point is farther than {FARTHEST_SD:g} standard deviations from the "
+            "mean, so that one mix-up is no drift.</p>"
+        )
     # those that signal come first, so that nothing that matters is beyond the last one drawn
     drawn.sort(key=lambda chart: -len(chart.signals))
     for place, chart in enumerate(drawn[:MOST_CHARTS]):

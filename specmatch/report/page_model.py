@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -22,6 +22,14 @@ if TYPE_CHECKING:
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
+_CONDITIONS = {
+    "stage": "stage",
+    "cup": "cup",
+    "reference_kind": "reference scan of",
+    "cup_mm": "cup, mm inside",
+    "fill_ml": "filling, mL",
+    "temperature_c": "temperature, °C",
+}
 _READING_SHOWN = ["claimed", "decision", "nearest_beer", "plausible_beers", "reason"]
 
 
@@ -122,7 +130,10 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
 def _beers(house: HouseModel) -> str:
     fitted = house.fitted
     rows = pd.DataFrame(
-        {"batches": fitted.identity.batches_per_beer, "p-value by": list(fitted.identity.p_method)},
+        {
+            "batches": fitted.identity.batches_per_beer,
+            "p-value by": [method.replace("_", " ") for method in fitted.identity.p_method],
+        },
         index=pd.Index(fitted.beers, name="beer"),
     )
     if fitted.colour is not None:
@@ -141,13 +152,19 @@ def _beers(house: HouseModel) -> str:
 
 def _conditions(house: HouseModel) -> str:
     known = house.fitted.conditions
-    names = ("stage", "cup", "reference_kind", "cup_mm", "fill_ml", "temperature_c")
-    rows = {name.replace("_", " "): show(getattr(known, name)) or "not recorded" for name in names}
+    rows = {shown: _condition(getattr(known, name)) for name, shown in _CONDITIONS.items()}
     said = table(
         pd.DataFrame({"in the set": list(rows.values())}, index=pd.Index(list(rows), name="condition")),
-        "Two numbers are the lowest and the highest",
+        "Of the scans of the set, the lowest and the highest",
     )
     return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>"
+
+
+def _condition(value: Any) -> str:
+    if isinstance(value, tuple) and len(value) == 2 and all(isinstance(end, float) for end in value):
+        low, high = value
+        return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return show(value) or "not recorded"
 
 
 def _readings(verified: pd.DataFrame) -> str:

@@ -15,7 +15,9 @@ from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
 from specmatch.report.page_frame import Section, figure, table, text, versions, whole_page
+from specmatch.report.page_light import light_body
 from specmatch.report.page_opening import abilities, cautions
+from specmatch.report.plots_spectra import band_noise
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -36,6 +38,7 @@ def set_page(
     house: HouseModel | None = None,
     evaluation: Evaluation | None = None,
     findings: pd.DataFrame | None = None,
+    history: pd.DataFrame | None = None,
     why_not: str = "",
 ) -> str:
     """Return the page of a reference set.
@@ -49,6 +52,9 @@ def set_page(
         Of it, with batches held out.
     findings : DataFrame, optional
         Of `refs.audit()`, which is asked where they are not given.
+    history : DataFrame, optional
+        Of the reference scans of the folders that the set was made of, as
+        `specmatch.measurement.reference_history.reference_history` returns it: a set keeps none.
     why_not : str
         Why there is no model, where there is none.
 
@@ -91,13 +97,14 @@ def set_page(
         sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
     sections.append(Section("beers", "The beers", _beers(refs)))
+    sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    history = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
-    told = table(history, "Changes that led here, oldest first") if history is not None else ""
+    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
+    told = table(changes, "Changes that led here, oldest first") if changes is not None else ""
     sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
     return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
 
@@ -170,10 +177,11 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
             says=f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once.",
         )
     weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
-    columns = ["claimed", "really", "held", "held_low", "held_high", "n"]
+    columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
     if len(weak):
         body += table(
-            weak[[*columns, "advice"]], "Pairs least often held: share of n batches, 95% bounds, what would help"
+            _in_percent(weak)[[*columns, "advice"]],
+            "Pairs least often held: share of n batches, 95% bounds, what would help",
         )
     elif len(pairs):
         least = pairs["held_low"].min()
@@ -181,12 +189,20 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
         body += f"<p>{said}</p>"
     left_out = mixed[mixed["kind"] == UNKNOWN].head(_MOST_ROWS)
     if len(left_out):
-        body += table(left_out[columns[1:]], "Each beer left out of the set in turn: how often the others refuse it")
+        body += table(
+            _in_percent(left_out)[columns[1:]],
+            "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds",
+        )
     for part, rows in blends_by_part(mixed).items():
         if part == max(FRACTIONS):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
-            body += table(rows[columns].head(_MOST_ROWS), caption)
+            body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
     return body
+
+
+def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
+    named = {"held": "held, %", "held_low": "at least, %", "held_high": "at most, %"}
+    return mix_ups.assign(**{shown: (100.0 * mix_ups[name]).round(0) for name, shown in named.items()})
 
 
 def _beers(refs: ReferenceSet) -> str:
@@ -206,18 +222,14 @@ def _beers(refs: ReferenceSet) -> str:
     body = table(rows, "Beers of the set, from pale to dark")
     shown = list(rows.index[:MOST_DRAWN])
     said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
-    first, last = rows.index[0], rows.index[-1]
-    body += figure(
+    level = refs.spectra[band_noise(refs).query("used").index].mean(axis=1)
+    by_level = level.groupby(refs.scans["batch"].map(batches["beer"]).to_numpy()).mean().sort_values()
+    return body + figure(
         plots.plot_spectra(refs, beers=shown, ax=_axis(7.6, 4.2)),
         name="spectra",
         caption=f"Mean spectrum of each beer with the spread of its batches{said}",
-        says=f"Reflectance rises from blue to red; {first} sends back most light, {last} least.",
-    )
-    return body + figure(
-        plots.plot_usable_band(refs, ax=_axis(7.0, 3.6)),
-        name="band",
-        caption="Noise of each channel, and the band that is quiet enough to be used",
-        says="Noise is lowest in the middle of the visible and highest at both ends.",
+        says=f"{by_level.index[-1]} sends back most light, {by_level.iloc[-1]:.0%} of the reference over the used "
+        f"channels, {by_level.index[0]} least, {by_level.iloc[0]:.0%}.",
     )
 
 
@@ -231,8 +243,20 @@ def _growth(refs: ReferenceSet) -> str:
         plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0)),
         name="growth",
         caption="Estimated colour error of each beer as its batches grow in number",
-        says="Errors fall as batches are added; the numbers stand in the table.",
+        says=_growth_said(curve),
         numbers=curve[columns],
+    )
+
+
+def _growth_said(curve: pd.DataFrame) -> str:
+    last, errors = curve["more"].max(), curve.pivot(index="beer", columns="more", values="colour_error")
+    gained = (errors[0] - errors[last]).dropna()
+    if gained.empty:
+        return "Of no beer can the error be told yet."
+    best = gained.idxmax()
+    return (
+        f"With {last} more batches the colour error of {best} falls most, from {errors.at[best, 0]:.1%} to "
+        f"{errors.at[best, last]:.1%}; the numbers of all beers stand in the table."
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Mapping
 from typing import TYPE_CHECKING, Any
 
@@ -48,7 +49,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
     shown = decision if isinstance(decision, str) else "reading only"
     facts = {
         "claimed": reading.get("claimed"),
-        "nearest beer": f"{reading.get('nearest_beer')} (p = {_number(reading.get('p_value'), '.3f')})",
+        "nearest beer": f"{reading.get('nearest_beer')} ({_p_value(reading.get('p_value'))})",
         "plausible beers": ", ".join(reading.get("plausible_beers") or ()) or "none of the set",
         "colour": _colour(reading),
         "colour without the fault": _without(reading),
@@ -57,7 +58,9 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         **about,
     }
     rows = "".join(
-        f"<div><dt>{text(name)}</dt><dd>{text(value)}</dd></div>" for name, value in facts.items() if not _blank(value)
+        f"<div><dt>{text(name)}</dt><dd>{text(_time_apart(value))}</dd></div>"
+        for name, value in facts.items()
+        if not _blank(value)
     )
     explained = reading.get("explanation")
     why = "" if _blank(explained) else f"<p><strong>What was found.</strong> {text(_sentence(explained, longest))}</p>"
@@ -131,6 +134,16 @@ def _without(reading: Mapping[str, Any]) -> str:
 
 def _number(value: Any, form: str, otherwise: str = "unknown") -> str:
     return format(float(value), form) if value is not None and math.isfinite(value) else otherwise
+
+
+def _time_apart(value: Any) -> Any:
+    """Write the clock time of an ISO moment apart from its date, as people read it."""
+    return re.sub(r"^(\d{4}-\d\d-\d\d)T(\d\d:)", r"\1 \2", value) if isinstance(value, str) else value
+
+
+def _p_value(value: Any) -> str:
+    # a p-value of 0.000 would claim more than any set of batches can tell
+    return "p < 0.001" if value is not None and value < 0.0005 else f"p = {_number(value, '.3f')}"
 
 
 def _blank(value: Any) -> bool:

@@ -26,9 +26,11 @@ nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1rem; padding: 0; list-style
 .cautions { border: 2px solid var(--warn); padding: .6rem 1rem; margin: 1rem 0; }
 .wide { overflow-x: auto; margin: .6rem 0; }
 table { border-collapse: collapse; font-size: .92rem; }
-caption { text-align: left; color: var(--quiet); padding: .2rem 0; }
+caption { min-width: 16rem; text-align: left; color: var(--quiet); padding: .2rem 0; }
 th, td { padding: .25rem .6rem; border-bottom: 1px solid var(--line); text-align: left; vertical-align: top; }
 th { font-weight: 600; }
+th[scope=row] { white-space: nowrap; }
+th.long { white-space: normal; min-width: 12rem; }
 thead th { border-bottom: 2px solid var(--quiet); }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 td { overflow-wrap: break-word; max-width: 34rem; }
@@ -36,7 +38,8 @@ td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
 figure { margin: 1rem 0; }
 figcaption { color: var(--ink); max-width: 46rem; }
-.drawing svg { display: block; width: 100%; min-width: 30rem; max-width: 46rem; height: auto; }
+.drawing svg { display: block; width: calc(var(--in) * 6.4rem); max-width: 100%; height: auto;
+  min-width: min(30rem, calc(var(--in) * 6.4rem)); }
 details { margin: .3rem 0; }
 summary { cursor: pointer; color: var(--blue); }
 .decision { font-size: 1.6rem; font-weight: 700; text-transform: uppercase; letter-spacing: .03em;
@@ -50,6 +53,9 @@ summary { cursor: pointer; color: var(--blue); }
 .pair .drawing svg { min-width: 0; }
 .sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
 .sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
+@media screen and (max-width: 34rem) {
+  .drawing:not(.pair *) + figcaption::before { content: "\\2194 scroll sideways \\00b7 "; color: var(--quiet); }
+}
 @page { size: A4; margin: 14mm; }
 @media print {
   body { padding: 0; max-width: none; font-size: 10pt; }
@@ -57,7 +63,8 @@ summary { cursor: pointer; color: var(--blue); }
   .wide { overflow: visible; }
   figure, tr, .cautions, .abilities > section { break-inside: avoid; }
   h2, h3 { break-after: avoid; }
-  .drawing svg { min-width: 0; width: auto; max-width: 100%; max-height: 105mm; }
+  .drawing svg { min-width: 0; width: calc(var(--in) * 1in); max-height: 165mm; }
+  section[aria-labelledby=versions] { break-inside: avoid; }
   .sheet { break-before: page; break-inside: avoid; border: 0; margin: 0; }
   .sheet, .alone { font-size: 9.5pt; line-height: 1.4; }
   .sheet li, .alone li { margin: 0; }
@@ -66,7 +73,7 @@ summary { cursor: pointer; color: var(--blue); }
   h1 { font-size: 1.4rem; }
   .facts dt { flex-basis: 6.5rem; }
   .sheet > h2, .alone { margin-top: 0; }
-  .sheet .drawing svg, .alone .drawing svg { max-height: 49mm; }
+  .sheet .drawing svg, .alone .drawing svg { max-height: 56mm; }
   .sheet .pair, .alone .pair { grid-template-columns: 1fr 1fr; }
   .sheet .facts, .alone .facts { grid-template-columns: 1fr 1fr; }
   .sheet .cautions, .alone .cautions { font-size: 8.5pt; border-width: 1px; }

@@ -120,7 +120,7 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     ax.set(xlabel="batch, in the order of the set", ylabel="held-out colour\nabove or below the lab, %")
     if dated:
         time_axis(ax, "measured, UTC")
-    ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.16), ncols=3)
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
     return ax
 
 

@@ -92,11 +92,11 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
                 linewidth=0, label=f"{label} ({int(rows.sum())})", zorder=5,
             )  # fmt: skip
     ax.set(
-        xlabel="along which beers differ most\n(1 = standard deviation between batches of a beer)",
-        ylabel="next (same unit)",
+        xlabel="direction in which beers differ most\n(1 = standard deviation between batches of a beer)",
+        ylabel="second such direction (same unit)",
     )
     ax.set_aspect("equal", adjustable="datalim")
-    ax.legend(frameon=False, fontsize="small", loc="upper center", bbox_to_anchor=(0.5, 1.14), ncols=2)
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2)
     return ax
 
 

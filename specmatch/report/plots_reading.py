@@ -154,7 +154,7 @@ def plot_departure(
     ax.plot(nm, reflectance - centre, color=ORANGE, linewidth=2.2, label=f"{plain(name)} ({_pours(n_pours)})")
     ax.axhline(0.0, color=INK, linewidth=0.8)
     ax.set(xlabel=WAVELENGTH, ylabel=f"reflectance above or below\nthe mean of {plain(beer)}", xlim=(nm[0], nm[-1]))
-    ax.legend(frameon=True, framealpha=0.9, edgecolor="none", fontsize="small")
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0))
     return ax
 
 

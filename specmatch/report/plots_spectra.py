@@ -119,9 +119,9 @@ def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     'log'
     """
     ax = axis_or_new(ax)
-    nm, values = refs.spectra.columns.to_numpy(np.float64), refs.spectra.to_numpy(np.float64)
-    noise = channel_noise(values, pd.factorize(refs.scans["sample"])[0])
-    used = nm[_used(refs)]
+    table = band_noise(refs)
+    nm, noise = table.index.to_numpy(), table["noise"].to_numpy()
+    used = nm[table["used"]]
     ax.axvspan(used[0], used[-1], color=PALE, linewidth=0, label=f"used: {used[0]:.0f} to {used[-1]:.0f} nm")
     # a channel that never moves (zero noise) has no place on a logarithmic axis
     ax.plot(nm, np.maximum(noise, 1e-6), color=INK, linewidth=1.3, label="noise of the channel")
@@ -129,8 +129,35 @@ def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
         LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=f"the most that is used: {LARGEST_NOISE:g}"
     )
     ax.set(yscale="log", xlabel=WAVELENGTH, ylabel="noise in reflectance\n(standard deviation)", xlim=(nm[0], nm[-1]))
+    ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
     ax.legend(loc="upper center", frameon=True, framealpha=1.0, edgecolor="none", fontsize="small")
     return ax
+
+
+def band_noise(refs: ReferenceSet) -> pd.DataFrame:
+    """Return the noise of each channel, and whether a model of the set would use it.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+
+    Returns
+    -------
+    DataFrame, index wavelength in nm
+        `noise`, standard deviation in reflectance; `used`, bool.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past = Brewery(seed=1).draw(2)
+    >>> table = band_noise(sm.ReferenceSet(past.spectra, past.scans, past.batches))
+    >>> bool(table["used"].any()), bool(table["used"].all())
+    (True, False)
+    """
+    values, nm = refs.spectra.to_numpy(np.float64), refs.spectra.columns.to_numpy(np.float64)
+    noise = channel_noise(values, pd.factorize(refs.scans["sample"])[0])
+    return pd.DataFrame({"noise": noise, "used": _used(refs)}, index=pd.Index(nm, name="wavelength_nm"))
 
 
 def _batch_means(refs: ReferenceSet) -> tuple[Floats, Floats]:
