@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.line.charted import line_charts
 from specmatch.line.control_chart import FARTHEST_SD, ControlChart
-from specmatch.line.drift import find_drifts
+from specmatch.line.drift import Drift, find_drifts
 from specmatch.line.look_back import decision_counts, newest, waiting_runs
 from specmatch.report import plots
 from specmatch.report.figure_style import new_figure
@@ -77,7 +77,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
     sections.append(Section("waiting", "What waits", _waiting(waiting)))
-    sections.append(Section("moved", "What moved", _moved([drift.sentence for drift in drifts], charts)))
+    sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
     sections.append(Section("entries", "The newest entries", _entries(rows)))
     hashes = {
         f"{journal.path.name}: last hash of {check.n_entries} entries": check.last_hash
@@ -99,6 +99,11 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     return table(rows, "Runs that wait: open = for a retest, held = for a person")
 
 
+def _drifted(drift: Drift) -> str:
+    # lines are told apart by their names, which a sentence about an instrument leaves out
+    return drift.sentence if drift.subject in drift.sentence else f"{drift.subject}: {drift.sentence}"
+
+
 def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
     body = bullets(sentences) if sentences else "<p>Nothing is seen to have moved.</p>"
     drawn = [chart for chart in charts if chart.baseline is not None]
@@ -108,8 +113,8 @@ def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
             f"of departures does. To these two no point is farther than {FARTHEST_SD:g} standard deviations from the "
             "mean, so that one mix-up is no drift.</p>"
         )
-    # those that signal come first, so that nothing that matters is beyond the last one drawn
-    drawn.sort(key=lambda chart: -len(chart.signals))
+    # those that drift come first, then those that signal: nothing that matters is beyond the last one drawn
+    drawn.sort(key=lambda chart: (not chart.drifting, -len(chart.signals)))
     for place, chart in enumerate(drawn[:MOST_CHARTS]):
         said = f"{len(chart.signals)} signals in {len(chart.points)} points; limits from {chart.baseline_name}."
         body += figure(

@@ -54,7 +54,7 @@ summary { cursor: pointer; color: var(--blue); }
 .sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
 .sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
 @media screen and (max-width: 34rem) {
-  .drawing:not(.pair *) + figcaption::before { content: "\\2194 scroll sideways \\00b7 "; color: var(--quiet); }
+  .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
 }
 @page { size: A4; margin: 14mm; }
 @media print {
