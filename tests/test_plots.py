@@ -290,6 +290,12 @@ def test_the_history_of_references_shows_what_was_found(ax):
     assert ax.get_xlabel() == "measured, UTC"
 
 
+def test_one_moment_alone_stands_in_its_day(ax):
+    plots.plot_reference_history(history().iloc[:1], ax=ax)
+    assert np.ptp(ax.get_xlim()) == pytest.approx(1.0)
+    drawn(ax)
+
+
 def test_a_history_without_times_stands_in_order_and_small_changes_look_small(ax):
     quiet = history().iloc[:3].assign(measured_at="")
     plots.plot_reference_history(quiet, ax=ax)

@@ -224,7 +224,8 @@ def time_axis(ax: Axes, label: str) -> None:
     from matplotlib.dates import AutoDateLocator, ConciseDateFormatter
 
     low, high = ax.dataLim.intervalx
-    if high - low < 1.0 / 24.0:
+    # of an axis that nothing is drawn on the ends are infinite
+    if np.isfinite([low, high]).all() and high - low < 1.0 / 24.0:
         # within an hour, or of one moment, there is no scale to choose: the day around it is shown
         ax.set_xlim((low + high - 1.0) / 2.0, (low + high + 1.0) / 2.0)
     locator = AutoDateLocator(maxticks=8)
