@@ -91,6 +91,10 @@ def test_lamp_and_recipe_are_signalled_and_told_apart(past, house, tmp_path, ful
         assert {drift.subject for drift in lamps} == {"L1", "L2", "L3"}
         found_lamp += [drift.n_points for drift in lamps]
         blamed += len(products - {got.recipe_beer})
+        (typicality,) = [chart for chart in charts if chart.kind == "typicality"]
+        out = sum(signal.test == "single value" for signal in typicality.signals)
+        # three standard deviations of normal scores; one beer of twelve changed, and 20 points are a rough baseline
+        assert out <= 0.05 * len(typicality.points)
         (changed,) = [chart for chart in charts if chart.subject == got.recipe_beer]
         before = int((got.runs["claimed"].eq(got.recipe_beer) & ~got.runs["changed"]).sum())
         later = len(changed.points) - before

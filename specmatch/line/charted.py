@@ -3,6 +3,7 @@
 import json
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from statistics import NormalDist
 
 import numpy as np
 
@@ -21,7 +22,7 @@ from specmatch.line.journal import Journal, Record
 
 # of a long record the first readings give the baseline and these many of the newest give the state of today
 OLDEST, NEWEST = 400, 1000
-# p-values below this say no more than "far out"
+# p-values closer to 0 or 1 than this say no more than "far out" and "in the middle"
 LEAST_P = 1e-4
 
 
@@ -157,5 +158,6 @@ def _colour(run: _Run) -> Point:
 
 
 def _typicality(run: _Run) -> Point:
-    p_values = [max(row["reading"]["p_value"] or 0.0, LEAST_P) for row in run.rows]
-    return run.point(float(np.mean(np.log10(p_values))))
+    p_values = [min(max(row["reading"]["p_value"] or 0.0, LEAST_P), 1.0 - LEAST_P) for row in run.rows]
+    # the limits of a chart are those of normal values: p-values of good readings are even, their normal scores normal
+    return run.point(float(np.mean([NormalDist().inv_cdf(p) for p in p_values])))

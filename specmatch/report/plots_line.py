@@ -15,7 +15,7 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 # what has no unit is said by how it was computed
-UNITS = {TYPICALITY: "log10 of p"}
+UNITS = {TYPICALITY: "normal score of p"}
 
 
 def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
