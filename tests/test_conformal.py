@@ -22,7 +22,7 @@ def test_finite_only_from_enough_batches():
     assert [batches_needed(level) for level in (0.80, 0.90, 0.95, 0.99)] == [4, 9, 19, 99]
     for level, needed in ((0.90, 9), (0.95, 19), (0.99, 99)):
         for n in (needed - 1, needed):
-            low, high = jackknife_plus(np.zeros((1, n)), np.ones((1, n)), np.arange(n), level)
+            low, high = jackknife_plus(np.zeros((1, n)), np.ones(n), [1.0], np.arange(n), level)
             assert np.isfinite(high[0]) == np.isfinite(low[0]) == (n >= needed)
 
 
@@ -35,7 +35,7 @@ def test_whole_ranks_are_not_pushed_up_by_rounding(n):
 
 
 def test_five_residuals_give_no_finite_ninety_percent_interval():
-    low, high = jackknife_plus(np.full((1, 5), 10.0), np.ones((1, 5)), np.arange(5), 0.90)
+    low, high = jackknife_plus(np.full((1, 5), 10.0), np.ones(5), [1.0], np.arange(5), 0.90)
     assert low[0] == -np.inf and high[0] == np.inf
 
 
@@ -76,7 +76,7 @@ def test_equals_mapie():
         fitted = LinearRegression().fit(X[kept], y[kept])
         centre[:, i] = fitted.predict(new)
         residual[i] = abs(y[i] - fitted.predict(X[[i]])[0])
-    low, high = jackknife_plus(centre, np.tile(residual, (5, 1)), np.arange(30), 0.9)
+    low, high = jackknife_plus(centre, residual, np.ones(5), np.arange(30), 0.9)
     # the same sums in another order
     np.testing.assert_allclose(np.column_stack([low, high]), theirs, atol=1e-12)
 
@@ -91,9 +91,22 @@ def test_t_form_against_scipy():
 
 def test_wider_for_samples_farther_away():
     half = np.abs(np.linspace(-1.0, 1.0, 19))
-    low, high = jackknife_plus(np.zeros((2, 19)), np.outer([1.0, 3.0], half), np.arange(19), 0.90)
+    low, high = jackknife_plus(np.zeros((2, 19)), half, [1.0, 3.0], np.arange(19), 0.90)
     width = high - low
     assert width[1] > width[0] > 0
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 100_000), st.floats(0.5, 0.97), st.sampled_from([0.0, 0.1, 1.0, 10.0]))
+def test_limits_are_those_of_all_scores_however_much_the_models_differ(seed, coverage, apart):
+    rng = np.random.default_rng(seed)
+    batch = np.repeat(np.arange(40), rng.integers(1, 4, 40))
+    score, scale = np.abs(rng.standard_t(3, batch.size)), rng.uniform(0.5, 2.0, 9)
+    centre = apart * rng.standard_normal((9, 40))
+    low, high = jackknife_plus(centre, score, scale, batch, coverage)
+    half, weight = score * scale[:, None], score_weights(batch)
+    np.testing.assert_array_equal(low, -upper_quantile(half - centre[:, batch], weight, coverage))
+    np.testing.assert_array_equal(high, upper_quantile(centre[:, batch] + half, weight, coverage))
 
 
 @pytest.mark.slow
@@ -106,7 +119,7 @@ def test_coverage_of_hierarchical_scores(full_size):
     for _ in range(runs):
         value = rng.normal(0, 1.0, n_batches)
         score = np.abs(value[batch] + rng.normal(0, 0.5, batch.size))
-        low, high = jackknife_plus(np.zeros((1, batch.size)), score[None, :], batch, 0.90)
+        low, high = jackknife_plus(np.zeros((1, n_batches)), score, [1.0], batch, 0.90)
         new = rng.normal(0, 1.0) + rng.normal(0, 0.5)
         covered += low[0] <= new <= high[0]
     # binomial bounds at 99.9 % of the nominal rate; above it by at most the one rank that infinity takes

@@ -13,10 +13,14 @@ from scipy.special import betaincinv, stdtrit
 from specmatch.errors import OptionError
 
 Floats = NDArray[np.float64]
+Codes = NDArray[np.int64]
 
 # Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
 # by the last digit. Ranks are whole numbers, so anything far above rounding and far below 1 will do.
 RANK_TOLERANCE = 1e-9
+
+# Scores looked at first, in units of those that lie beyond a limit: with three times as many few rows need the rest.
+LOOKED_AT = 3
 
 JACKKNIFE_PLUS, NORMAL = "jackknife+", "normal"
 
@@ -118,16 +122,20 @@ def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Flo
         rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
         return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
     # the quantile lies among so many largest values that even the lightest of them outweigh what lies above it
-    above = w.sum() - coverage
-    kept = min(m, int(np.searchsorted(np.cumsum(np.sort(w)), above + RANK_TOLERANCE)) + 2)
-    largest = np.argpartition(v, m - kept, axis=1)[:, m - kept :]
-    order = np.take_along_axis(largest, np.argsort(np.take_along_axis(v, largest, axis=1), axis=1), axis=1)
-    weights = w[order]
+    kept = _outweighing(w, coverage)
+    largest = np.argsort(v, axis=1)[:, m - kept :]
+    weights = w[largest]
     below = w.sum() - weights.sum(axis=1, keepdims=True)
     reached = below + np.cumsum(weights, axis=1) >= coverage - RANK_TOLERANCE / m
-    first = np.argmax(reached, axis=1)
-    found = np.take_along_axis(v, np.take_along_axis(order, first[:, None], axis=1), axis=1)[:, 0]
-    return np.where(reached.any(axis=1), found, np.inf)
+    rows = np.arange(n)
+    found = v[rows, largest[rows, reached.argmax(axis=1)]]
+    return np.where(reached[:, -1], found, np.inf)
+
+
+def _outweighing(weight: Floats, coverage: float) -> int:
+    """Return how many values surely outweigh what lies above the quantile, even if they are the lightest ones."""
+    above = weight.sum() - coverage
+    return min(weight.size, int(np.searchsorted(np.cumsum(np.sort(weight)), above + RANK_TOLERANCE)) + 2)
 
 
 def score_weights(batch: ArrayLike) -> Floats:
@@ -153,18 +161,20 @@ def score_weights(batch: ArrayLike) -> Floats:
 
 
 def jackknife_plus(
-    centre: ArrayLike, half_width: ArrayLike, batch: ArrayLike, coverage: float
+    centre: ArrayLike, score: ArrayLike, scale: ArrayLike, batch: ArrayLike, coverage: float
 ) -> tuple[Floats, Floats]:
     """Return jackknife+ limits from predictions of models that each left one batch out.
 
     Parameters
     ----------
-    centre : array_like, shape (n, m)
-        Prediction for each new sample by the model without the batch of each score.
-    half_width : array_like, shape (n, m)
-        Each held-out score, brought to the scale of the new sample; 0 or more.
+    centre : array_like, shape (n, K)
+        Prediction for each new sample by the model without each batch.
+    score : array_like, shape (m,)
+        Held-out residuals over their own scale, without their signs.
+    scale : array_like, shape (n,)
+        What a score of 1 means for each new sample.
     batch : array_like of int, shape (m,)
-        Batch code of each score, 0 .. K-1.
+        Batch of each score, 0 .. K-1.
     coverage : float
         In (0, 1). Distribution-free guarantee: 1 - 2 (1 - coverage); in practice about `coverage`.
 
@@ -173,15 +183,33 @@ def jackknife_plus(
     low, high : ndarray, shape (n,)
         Infinite when there are fewer than `batches_needed(coverage)` batches.
 
+    Notes
+    -----
+    Limits are quantiles of centre -+ score times scale. Models without one batch hardly differ, so that the largest
+    scores decide nearly always: only where others could reach the limit found among these are all of them looked at.
+
     Examples
     --------
-    >>> centre, half = np.full((1, 9), 10.0), np.arange(1.0, 10.0)[None, :]
-    >>> low, high = jackknife_plus(centre, half, np.arange(9), 0.90)
+    >>> low, high = jackknife_plus(np.full((1, 9), 10.0), np.arange(1.0, 10.0), [1.0], np.arange(9), 0.90)
     >>> float(low[0]), float(high[0])
     (1.0, 19.0)
     """
-    middle, half, weight = np.asarray(centre, float), np.asarray(half_width, float), score_weights(batch)
-    return -upper_quantile(half - middle, weight, coverage), upper_quantile(middle + half, weight, coverage)
+    middle, reach, width = np.asarray(centre, float), np.asarray(score, float), np.asarray(scale, float)
+    codes, weight = np.asarray(batch, np.int64), score_weights(batch)
+
+    def limits(rows: slice | Codes, of: Codes) -> tuple[Floats, Floats]:
+        at, half = middle[rows][:, codes[of]], reach[of] * width[rows, None]
+        level = coverage - (weight.sum() - weight[of].sum())
+        return -upper_quantile(half - at, weight[of], level), upper_quantile(at + half, weight[of], level)
+
+    order = np.argsort(-reach, kind="stable")
+    few = LOOKED_AT * _outweighing(weight, coverage)
+    low, high = limits(slice(None), order[:few])
+    if few < order.size:
+        beyond = reach[order[few]] * width
+        doubtful = np.flatnonzero((middle.max(axis=1) + beyond > high) | (middle.min(axis=1) - beyond < low))
+        low[doubtful], high[doubtful] = limits(doubtful, order)
+    return low, high
 
 
 def t_interval(
