@@ -28,6 +28,10 @@ def run(args: argparse.Namespace) -> Outcome:
             + (f"\n   suggestion: {row['suggestion']}" if row["suggestion"] else "")
             for place, (_, row) in enumerate(findings.iterrows(), start=1)
         ]
-        text = f"{args.set}: {len(findings)} findings, worst first\n" + "\n".join(lines)
+        text = f"{args.set}: {_counted(len(findings))}\n" + "\n".join(lines)
     results = {"set": args.set, "hash": refs.hash, "findings": findings}
     return Outcome(results, text, needs_look=not findings.empty)
+
+
+def _counted(number: int) -> str:
+    return "one finding" if number == 1 else f"{number} findings, worst first"
