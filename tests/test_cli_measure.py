@@ -65,6 +65,22 @@ def test_nothing_usable_is_one_line_and_exit_2(tmp_path, capsys, prepare, match)
     assert code == 2 and not out and len(err.strip().splitlines()) == 1 and match in err
 
 
+def test_one_level_too_high_or_too_low_is_told_with_the_folder_to_name(tmp_path, capsys):
+    tiny_folder(tmp_path / "bench" / "monday")
+    (tmp_path / "bench" / "monday" / "scans").mkdir()
+    (tmp_path / "bench" / "monday" / "none").mkdir()
+    monday = tmp_path / "bench" / "monday"
+    for folder in (tmp_path / "bench", monday / "scans"):
+        code, _, err = run(capsys, "measure", folder)
+        assert code == 2 and f"no scans.csv; {monday} has one: name that folder" in err
+    tiny_folder(tmp_path / "bench" / "tuesday")
+    assert "tuesday have one" in run(capsys, "measure", tmp_path / "bench")[2]
+    run(capsys, "build", monday, "--out", tmp_path / "set")
+    assert "it is a reference set" in run(capsys, "build", tmp_path / "set", "--out", tmp_path / "other")[2]
+    assert f"specmatch build {monday} --out SET" in run(capsys, "audit", monday)[2]
+    assert "is not there" in run(capsys, "audit", tmp_path / "nowhere")[2]
+
+
 def test_inspect_looks_into_anything(tmp_path, capsys):
     folder = tiny_folder(tmp_path / "monday")
     code, out, _ = run(capsys, "inspect", folder / "Pale-1.csv")
@@ -92,7 +108,7 @@ def test_inspect_names_what_is_odd_and_what_cannot_be_read(tmp_path, capsys):
     code, _, err = run(capsys, "inspect", tmp_path / "nowhere.csv")
     assert code == 2 and "nowhere.csv" in err
     code, _, err = run(capsys, "inspect", tmp_path)
-    assert code == 2 and "neither datapackage.json nor scans.csv" in err
+    assert code == 2 and "no scans.csv" in err
 
 
 def test_inspect_a_model_and_a_set_without_trusting_them(tmp_path, capsys):

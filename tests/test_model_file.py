@@ -112,7 +112,7 @@ def test_what_cannot_be_held_is_refused_when_saving(tmp_path):
 def test_no_model_file_at_all(tmp_path):
     with pytest.raises(ModelFileError, match="is not there"):
         load_arrays(tmp_path / "m")
-    with pytest.raises(ModelFileError, match="cannot read"):
+    with pytest.raises(ModelFileError, match="is a folder; a model is a file"):
         load_arrays(tmp_path)
     (tmp_path / "m").write_bytes(b"wavelength,value\n")
     with pytest.raises(ModelFileError, match="it is no zip"):

@@ -103,12 +103,10 @@ def _folder(path: Path) -> tuple[dict[str, Any], list[str]]:
         lines += [f"  {name}: {rows} rows" for name, rows in sizes.items()]
         lines.append("hashes of all files as stated")
         return {"kind": "reference set", "info": package.info, "rows": sizes}, lines
-    from specmatch.measurement.folder import find_sheet, listed_scans
+    from specmatch.measurement.folder import listed_scans
+    from specmatch.measurement.folder_sheets import scans_sheet
 
-    sheet = find_sheet(path, "scans")
-    if sheet is None:
-        raise FileNotFoundError(2, "neither datapackage.json nor scans.csv in this folder", str(path))
-    rows, left_out, notes = listed_scans(sheet)
+    rows, left_out, notes = listed_scans(scans_sheet(path))
     roles = rows["role"].value_counts().to_dict()
     missing = [file for file in rows["file"] if not (path / file).is_file()]
     doubts = [f"{file}: {reason}" for file, reason in left_out] + [f"{file}: listed, not found" for file in missing]

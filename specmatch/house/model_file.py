@@ -149,6 +149,8 @@ def _members(path: Path) -> dict[str, bytes]:
     except FileNotFoundError as error:
         raise ModelFileError(f"{path} is not there; fit a model and save it first") from error
     except OSError as error:
+        if path.is_dir():
+            raise ModelFileError(f"{path} is a folder; a model is a file, made by specmatch fit") from error
         raise ModelFileError(f"cannot read {path}: {error.strerror or error}") from error
     if data[:1] == b"\x80":
         raise ModelFileError(

@@ -2,9 +2,10 @@
 
 from pathlib import Path
 
-from specmatch.errors import MissingScanError, SheetError
+from specmatch.errors import MissingScanError
 from specmatch.line.measured import Measured, ScanFile, ScanReader, measure_bare, measure_listed
-from specmatch.measurement.folder import find_sheet, listed_scans
+from specmatch.measurement.folder import listed_scans
+from specmatch.measurement.folder_sheets import scans_sheet
 
 
 def measure_source(source: str | Path) -> Measured:
@@ -34,10 +35,7 @@ def measure_source(source: str | Path) -> Measured:
         return measure_bare([ScanReader(path.parent).read(path.name)])
     if not path.is_dir():
         raise MissingScanError(f"{path}: no such file or folder")
-    sheet = find_sheet(path, "scans")
-    if sheet is None:
-        raise SheetError(f"{path}: no scans.csv; the folder needs one with the columns file and role")
-    rows, left_out, _ = listed_scans(sheet)
+    rows, left_out, _ = listed_scans(scans_sheet(path))
     reader = ScanReader(path)
     measured = measure_listed(rows, [_read(reader, name) for name in rows["file"]], folder=str(path))
     table = measured.session.left_out

@@ -18,7 +18,8 @@ from specmatch.line.journal import Journal, Record
 from specmatch.line.judging import LineSetting
 from specmatch.line.measured import Measured, ScanFile, ScanReader, measure_bare, measure_listed
 from specmatch.line.recording import record_left_out, record_measured
-from specmatch.measurement.folder import find_sheet, listed_scans
+from specmatch.measurement.folder import listed_scans
+from specmatch.measurement.folder_sheets import find_sheet
 from specmatch.storage import sha256_of
 
 log = logging.getLogger(__name__)

@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.errors import MissingScanError, ParentsError, SheetError, SpecmatchError
 from specmatch.measurement.files import read_scans
+from specmatch.measurement.folder_sheets import find_sheet, scans_sheet
 from specmatch.measurement.scan import Scan
 from specmatch.measurement.sheets import (
     BATCH_COLUMNS,
@@ -23,7 +24,6 @@ from specmatch.measurement.sheets import (
 
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
-_SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 
 
 @dataclass(frozen=True, eq=False)
@@ -65,20 +65,6 @@ def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
     return f"{file}: {reason.removeprefix(file.rpartition('/')[2] + ': ')}"
 
 
-def find_sheet(folder: Path, stem: str) -> Path | None:
-    """Return the sheet `stem` of a folder (`scans.csv`, or a spreadsheet of that name), or None.
-
-    Raises
-    ------
-    SheetError
-        If there are several.
-    """
-    found = [folder / f"{stem}{suffix}" for suffix in _SPREADSHEETS if (folder / f"{stem}{suffix}").is_file()]
-    if len(found) > 1:
-        raise SheetError(f"{folder}: both {found[0].name} and {found[1].name}; keep the one that counts")
-    return found[0] if found else None
-
-
 def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any]) -> MeasuredFolder:
     """Read the sheets of a folder and every scan file that they list.
 
@@ -103,10 +89,7 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     """
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
-    path = find_sheet(folder, "scans")
-    if path is None:
-        raise SheetError(f"{folder}: no scans.csv; the folder needs one with the columns file and role")
-    rows, left_out, notes = listed_scans(path)
+    rows, left_out, notes = listed_scans(scans_sheet(folder))
     results = _read_all(folder, list(rows["file"]), n_jobs, reading)
     batches = _read_batches(folder, left_out, notes)
     return join_scans(rows, results, batches=batches, left_out=left_out, notes=notes)

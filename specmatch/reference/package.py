@@ -174,8 +174,10 @@ def _descriptor_bytes(folder: Path) -> bytes:
             raise ReferenceSetError(f"{file} has {size} bytes; no honest descriptor is that long")
         return file.read_bytes()
     except FileNotFoundError as error:
+        if not folder.exists():
+            raise ReferenceSetError(f"{folder} is not there; make it: specmatch build FOLDER --out SET") from error
         raise ReferenceSetError(
-            f"{folder} holds no {DESCRIPTOR}, so it is no reference set; make one: specmatch build FOLDER --out SET"
+            f"{folder} holds no {DESCRIPTOR}, so it is no reference set; make one: specmatch build {folder} --out SET"
         ) from error
     except NotADirectoryError as error:
         raise ReferenceSetError(
