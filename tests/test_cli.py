@@ -15,6 +15,7 @@ import pytest
 from specmatch.cli import available_commands, main
 from specmatch.demo.brewery import Brewery, write_brewery
 from specmatch.demo.shift import write_shift
+from specmatch.report.figure_words import FIGURE_WORDS
 
 
 @pytest.fixture(scope="module")
@@ -108,6 +109,12 @@ def test_evaluate_and_audit(workshop, capsys):
     code, got = answer_json(capsys, "evaluate", workshop / "set", "--folds", "2")
     assert code == 0
     assert set(got["results"]) >= {"figures", "colour", "identity", "mix_ups", "coverage"}
+    figures = got["results"]["figures"]
+    code, text, _ = answer(capsys, "evaluate", workshop / "set", "--folds", "2")
+    assert text.startswith("With batches held out (48 batches of 12 beers): colour within")
+    said = {line.split()[0]: line for line in text.splitlines() if line.split()[:1]}
+    assert set(figures) == set(FIGURE_WORDS), "a figure has no words, or words have no figure"
+    assert all(FIGURE_WORDS[name] in said[name] for name in figures)
     code, got = answer_json(capsys, "audit", workshop / "set")
     assert code in (0, 1)
     assert got["command"] == "audit"

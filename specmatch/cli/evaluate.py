@@ -1,6 +1,8 @@
 """`specmatch evaluate`: judge the model of a set with batches held out."""
 
 import argparse
+import sys
+from textwrap import fill
 
 from specmatch.cli.outcome import Outcome
 
@@ -9,6 +11,7 @@ HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
 
 WEAKEST_SHOWN = 5
+WIDTH = 116
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -35,10 +38,17 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.house_model import HouseModel
     from specmatch.house.run_risks import run_risks
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import text_table
+    from specmatch.report.figure_words import figures_in_words
+    from specmatch.report.text import figures_line, text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
+    if sys.stderr.isatty():
+        print(
+            f"... fitting without each of {args.folds} parts of {len(refs.batches)} batches",
+            file=sys.stderr,
+            flush=True,
+        )
     got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
     line = run_risks(
         refs,
@@ -56,20 +66,25 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
-    figures = got.figures.rename_axis("figure").to_frame("value")
+    if not weakest["advice"].any():
+        weakest = weakest.drop(columns="advice")
     text = "\n\n".join(
         [
-            f"With batches held out ({len(got.identity)} batches, {got.figures['n_folds']} folds)",
-            text_table(figures),
-            "Do the intervals keep their word?",
+            fill(figures_line(got.figures), WIDTH),
+            f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
+            text_table(figures_in_words(got.figures)),
+            "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
             text_table(got.coverage),
-            f"Mix-ups least often held (of {len(got.mix_ups)}: pairs of beers, blends with a neighbour, unknown beers)",
+            f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
             text_table(weakest),
-            f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
-            f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
-            f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
-            f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
-            f"{line.weakest_held:.0%}",
+            fill(
+                f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
+                f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
+                f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
+                f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
+                f"{line.weakest_held:.0%}",
+                WIDTH,
+            ),
         ]
     )
     return Outcome(results, text)
