@@ -150,16 +150,9 @@ def test_missing_lab_values_thin_beers_and_gaps_are_told():
 
 
 def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
-    assert rows_of(findings_of(beer=["Pale"] * 9 + ["Pale Ale"] * 9), "like_names").empty
-    found = rows_of(findings_of(beer=["Pale Ale"] * 10 + ["pale-ale"] * 2 + ["Amber"] * 6), "like_names")
+    assert rows_of(findings_of(beer=["Pale"] * 9 + ["Pale Ale"] * 9), "mislabelled").empty
+    found = rows_of(findings_of(beer=["Pale Ale"] * 10 + ["pale-ale"] * 2 + ["Amber"] * 6), "mislabelled")
     assert found[["subject", "suggestion"]].to_numpy().tolist() == [["pale-ale", "Pale Ale"]]
-
-
-def test_a_set_of_single_pours_is_told():
-    tables = small_tables(n_batches=6, n_pours=1)
-    found = rows_of(ReferenceSet(*tables).audit(), "single_pours")
-    assert found["size"].tolist() == [1.0] and "100% of the samples" in found["sentence"].item()
-    assert rows_of(ReferenceSet(*small_tables(n_batches=6, n_pours=2)).audit(), "single_pours").empty
 
 
 @pytest.mark.parametrize(

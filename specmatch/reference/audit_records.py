@@ -1,4 +1,4 @@
-"""Findings that rest on the records alone: names, lab values that are missing, few batches or pours, conditions."""
+"""Findings that rest on the records alone: names, lab values that are missing, few batches, conditions."""
 
 from collections.abc import Iterator
 
@@ -14,8 +14,6 @@ WIDEST_COLOUR_GAP = 2.0
 # Volume is read to 1-2 %: a 10 mL graduated cylinder is good to 0.10-0.20 mL (ASTM E1272).
 WIDEST_FILL_SPREAD = 0.03
 WIDEST_TEMPERATURE_SPREAD_C = 8.0
-# With mates in half of the samples the scatter of pours is still learnt.
-MOST_SINGLE_POURS = 0.5
 _ONE_OF_A_KIND = {
     "instrument": "instruments differ in wavelength, slit and stray light",
     "cup": "another cup is another depth of beer",
@@ -37,7 +35,7 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
     Yields
     ------
     Finding
-        `like_names`, `missing_lab`, `thin_beer`, `single_pours`, `colour_gap` and `mixed_conditions`.
+        `mislabelled` (names only), `missing_lab`, `thin_beer`, `colour_gap` and `mixed_conditions`.
     """
     yield from _like_names(batches["beer"])
     for batch in batches.index[batches["colour"].isna()]:
@@ -59,7 +57,6 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
                 f"{beer} has {count} of the {FEWEST_BATCHES_OF_A_BEER} batches from which its own scatter can be told",
                 "add batches of it as they are brewed",
             )
-    yield from _single_pours(scans)
     yield from _colour_gaps(batches["colour"].dropna(), colour_unit)
     yield from _mixed_conditions(scans, batches)
 
@@ -72,7 +69,7 @@ def _like_names(beers: pd.Series) -> Iterator[Finding]:
     for first, *others in alike.values():
         for other in others:
             yield Finding(
-                "like_names",
+                "mislabelled",
                 "beer",
                 other,
                 float(counts[other]),
@@ -81,21 +78,6 @@ def _like_names(beers: pd.Series) -> Iterator[Finding]:
                 "if they are one beer, relabel the batches",
                 first,
             )
-
-
-def _single_pours(scans: pd.DataFrame) -> Iterator[Finding]:
-    pours = scans.groupby("sample", sort=False)["pour"].nunique()
-    alone = float((pours == 1).mean())
-    if alone > MOST_SINGLE_POURS:
-        yield Finding(
-            "single_pours",
-            "set",
-            "pour",
-            alone,
-            f"{alone:.0%} of the samples hold one pour: foam, a short pour or a bad scan among them cannot be told "
-            "from the beer, and the scatter of pours is not known",
-            "pour each sample three times, and list each with the same sample and another pour",
-        )
 
 
 def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:

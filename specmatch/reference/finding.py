@@ -15,11 +15,9 @@ CODES = (
     "drifted_reference",
     "recipe_change",
     "two_clusters",
-    "like_names",
     "mixed_conditions",
     "missing_lab",
     "thin_beer",
-    "single_pours",
     "colour_gap",
 )
 LEVELS = ("scan", "pour", "sample", "batch", "beer", "session", "set")
