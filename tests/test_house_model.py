@@ -252,3 +252,8 @@ def test_a_notebook_shows_the_model_with_every_name_escaped():
     assert "&lt;b&gt;Pils" in shown
     assert "<b>Pils" not in shown
     assert "not fitted" in sm.HouseModel()._repr_html_()
+
+
+def test_a_fit_on_anything_but_a_set_says_what_it_wants():
+    with pytest.raises(TableError, match=r"got a DataFrame; make one: ReferenceSet\("):
+        sm.HouseModel().fit(pd.DataFrame())

@@ -6,6 +6,7 @@ Never "released": the check screens, people release.
 from collections.abc import Collection, Sequence
 from dataclasses import dataclass
 from datetime import date
+from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -212,7 +213,10 @@ def check_claims(
     ['Pale', None]
     """
     if claimed is None:
-        raise TableError("verify needs a claim: give claimed='BEER', a Series sample -> beer, or a session with claims")
+        raise TableError(
+            "verify needs a claim: fill the column beer of scans.csv, say --claim BEER, or in Python "
+            "claimed='BEER' or a Series sample -> beer"
+        )
     if isinstance(claimed, str):
         claims: list[str | None] = [claimed] * len(samples)
     else:
@@ -226,11 +230,18 @@ def check_claims(
     for name, claim in zip(samples, claims, strict=True):
         if claim is not None and claim not in beers and claim not in labels:
             known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
+            meant = _nearest_name(claim, [*beers, *labels])
             raise UnknownBeerError(
-                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set; it holds "
+                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set{meant}; it holds "
                 f"{', '.join(beers)}{known}"
             )
     return claims
+
+
+def _nearest_name(claim: str, names: Sequence[str]) -> str:
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(claim.casefold(), folded, n=1)
+    return f" (is {folded[near[0]]!r} meant?)" if near else ""
 
 
 def _blank(value: object) -> bool:

@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.errors import OptionError, SpecmatchError
+from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.changeover import changeover_table
 from specmatch.house.check_readings import check_arrays, refuse_other_readings
 from specmatch.house.decision import check_claims, decide_all
@@ -134,6 +134,8 @@ class HouseModel:
         ------
         OptionError
             If `coverage` or `false_reject_rate` lies outside (0, 1).
+        TableError
+            If it is given anything but a set.
         TooFewBatchesError
             If the set holds fewer than three batches.
         SpecmatchError
@@ -148,6 +150,11 @@ class HouseModel:
         for name in ("coverage", "false_reject_rate"):
             if not 0.0 < getattr(self, name) < 1.0:
                 raise OptionError(f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as 0.90")
+        if not all(hasattr(refs, part) for part in ("spectra", "scans", "batches", "colour_unit")):
+            raise TableError(
+                f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
+                "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
+            )
         self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
         return self
 

@@ -113,7 +113,8 @@ def validate(
         readings = house.read(spectra, scans=scans)
     if batches is None or not len(batches):
         raise TooFewBatchesError(
-            "no batches table with lab values was given; a validation compares with new lab values"
+            "no batches table with lab values: write batch, beer and colour of the new batches into batches.csv "
+            "of the folder, or give batches="
         )
     if scans is None:
         raise TooFewBatchesError("no scans table was given; a validation needs to know the batch of each scan")

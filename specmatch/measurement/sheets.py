@@ -223,7 +223,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
         bad = next((c for c in cells if "," in c[2]), cells[0])
         raise SheetError(
             f"{name}, line {bad[1]}, column {bad[0]}: {bad[2]!r} and other numbers of the sheet use different "
-            "decimal marks"
+            "decimal marks; write all of them with the same"
         )
     out = pd.DataFrame(index=sheet.table.index, columns=present, dtype=float)
     for column in present:

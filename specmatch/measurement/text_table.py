@@ -115,7 +115,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             numeric[i] = False
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < MIN_POINTS:
-        raise ScanFileError(_nothing_found(split, numeric, filled, separator, name))
+        raise ScanFileError(_nothing_found(split, numeric, filled, name))
     block = [i for i in range(first, last + 1) if filled[i]]
     width = max(len(split[i]) for i in block)
     wide = [i for i in block if len(split[i]) == width]
@@ -198,14 +198,14 @@ def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
     return best[0], best[1]
 
 
-def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], separator: str, name: str) -> str:
+def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], name: str) -> str:
     if not any(filled):
         return f"{name}: the file is empty; measure again or take it off the list"
     if not any(numeric):
         texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
         if texts:
             return f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
-        return f"{name}: a header but no table of numbers (separator {SEPARATORS[separator]}); measure again"
+        return f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
     return f"{name}: fewer than {MIN_POINTS} lines of numbers; measure again"
 
 

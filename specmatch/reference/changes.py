@@ -94,7 +94,7 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> tuple[Tables,
     of_scan = tables.scans.index if level == "scan" else tables.scans[level]
     for name in names:
         if name not in set(of_scan):
-            raise ReferenceSetError(f"{level} {name!r} is not in the set; nothing was dropped")
+            raise ReferenceSetError(f"{level} {name!r} is not in the set; names are matched letter by letter")
     kept = ~np.isin(np.asarray(of_scan, dtype=object), list(names))
     if not kept.any():
         raise ReferenceSetError("nothing would be left of the set; drop fewer, or start a new one")
