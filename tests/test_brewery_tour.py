@@ -90,7 +90,7 @@ def test_people_get_a_table_and_the_next_step(capsys, asked):
     said = capsys.readouterr()
     for words in ("invented", "claim", "nearest beer", "decision", "reason", "RESCAN", "With batches held out"):
         assert words in said.out, words
-    assert f"Next: specmatch evaluate {Path('demo_brewery', 'set')}" in said.out
+    assert f"specmatch build {Path('demo_brewery', 'year')} --out sets/house" in said.out
     assert "screening check" in said.out
     assert max(map(len, said.out.splitlines())) < 120
     assert said.err == ""

@@ -241,6 +241,37 @@ def test_a_claim_of_no_beer(workshop, capsys):
     assert "Peat Stout" in line
 
 
+def test_a_claim_nearly_right_is_answered_with_the_name_that_was_meant(workshop, capsys):
+    line = refused(capsys, "verify", workshop / "house.model", workshop / "shift", "--claim", "peat Stuot")
+    assert "no beer of the set (is 'Peat Stout' meant?); it holds Amber Lane" in line
+    assert "meant?" not in refused(capsys, "verify", workshop / "house.model", workshop / "shift", "--claim", "xyz")
+
+
+def test_mistakes_of_the_first_hour_are_told_with_the_way_out(workshop, capsys, tmp_path):
+    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "set", workshop / "shift")
+    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "shift", workshop / "house.model")
+    assert "into batches.csv of the folder" in refused(capsys, "validate", workshop / "house.model", workshop / "shift")
+    (tmp_path / "page.md").write_text("# Notes\n\nNothing of a spectrum here.\n")
+    assert "if this is a scan file" in refused(capsys, "read", workshop / "house.model", tmp_path / "page.md")
+    assert main(["measure", str(workshop / "shift"), "--out", str(tmp_path / "bare.csv")]) == 1
+    capsys.readouterr()
+    assert "--claim BEER" in refused(capsys, "verify", workshop / "house.model", tmp_path / "bare.csv")
+
+
+def test_inspect_says_whose_model_and_which_beers(workshop, capsys):
+    code, text, _ = answer(capsys, "inspect", workshop / "house.model")
+    assert code == 0 and "  beers: 12: Amber Lane, Chalk Lager" in text and "  coverage: 0.9" in text
+    code, text, _ = answer(capsys, "inspect", workshop / "set")
+    assert code == 0 and "  beers: 12: Amber Lane (4), Chalk Lager (4)" in text and "None" not in text
+
+
+def test_a_decimal_comma_is_answered_with_the_number_to_type(capsys):
+    for text, said in (("0,5", "'0,5' has a decimal comma; write 0.5"), ("half", "'half' is no number")):
+        with pytest.raises(SystemExit):
+            main(["colour", "--a430", text])
+        assert said in capsys.readouterr().err
+
+
 def test_files_that_are_no_model(workshop, capsys, tmp_path):
     (tmp_path / "evil.model").write_bytes(pickle.dumps({"a": 1}))
     assert "evil.model" in refused(capsys, "read", tmp_path / "evil.model", workshop / "shift")

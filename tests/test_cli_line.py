@@ -145,7 +145,8 @@ def test_history_looks_back_and_one_beer_at_a_time(recorded, capsys):
     path, rows, _ = recorded
     code, out, _ = answer(capsys, "history", path)
     assert code == 1  # runs wait for their retest
-    assert "WAITS: entry" in out
+    assert "WAITS: entry" in out and "--review ENTRY" in out
+    assert "to do: see what WAITS above" in out and "to do: nothing" not in out
     assert "2025-06-24 06:00  L1" in out
     assert "screening check" in out
     beer = rows[0]["claimed"]

@@ -51,6 +51,15 @@ def test_build_with_something_left_out_exits_1(capsys, tmp_path):
     assert {"source", "name", "reason"} == set(document["left_out"][0])
 
 
+def test_a_new_beer_by_relabelling_is_told(capsys, house):
+    why = ("--reason", "label mixed up")
+    assert "did not hold" not in run(capsys, "edit", house, "--relabel", "0000", "Beer 1", *why)[1]
+    assert (
+        "'beer 1' is a beer that the set did not hold"
+        in run(capsys, "edit", house, "--relabel", "0001", "beer 1", *why)[1]
+    )
+
+
 def test_edit_and_compare_tell_the_story(capsys, house, tmp_path):
     ReferenceSet.load(house).save(tmp_path / "before")
     why = ("--reason", "mixed up", "--who", "JD", "--when", "2026-01-31")

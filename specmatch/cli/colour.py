@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.numbers import number
 from specmatch.cli.outcome import Outcome
 from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
 
@@ -13,15 +14,15 @@ EXAMPLE = "specmatch colour --a430 0.50 --a700 0.012"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Add the arguments of the command to its parser."""
     parser.add_argument(
-        "--a430", type=float, required=True, help="absorbance at 430 nm (decadic) of the liquid in the cell"
+        "--a430", type=number, required=True, help="absorbance at 430 nm (decadic) of the liquid in the cell"
     )
     parser.add_argument(
-        "--a700", type=float, help="absorbance at 700 nm in the same cell, to check that the beer is clear"
+        "--a700", type=number, help="absorbance at 700 nm in the same cell, to check that the beer is clear"
     )
     parser.add_argument(
-        "--path-cm", type=float, default=1.0, help="cell length in cm (default 1.0; half an inch is 1.27)"
+        "--path-cm", type=number, default=1.0, help="cell length in cm (default 1.0; half an inch is 1.27)"
     )
-    parser.add_argument("--dilution", type=float, default=1.0, help="final volume over beer volume (default 1)")
+    parser.add_argument("--dilution", type=number, default=1.0, help="final volume over beer volume (default 1)")
 
 
 def run(args: argparse.Namespace) -> Outcome:

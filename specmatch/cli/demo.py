@@ -4,13 +4,11 @@ import argparse
 import sys
 from textwrap import fill
 
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
 EXAMPLE = "specmatch demo --out demo_brewery"
-
-WIDTH = 116
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -43,7 +41,7 @@ def run(args: argparse.Namespace) -> Outcome:
             f"  {YEAR}/ raw scans of {figures['n_batches']} batches    {SET}/ the reference set made of them",
             f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift    {READINGS} the table above in full",
             f"  {ANSWERS} what was really in the cups (the judging never saw it)",
-            f"Next: specmatch evaluate {folder / SET}",
+            f"Next, a set of your own made of the raw scans: specmatch build {folder / YEAR} --out sets/house",
             "",
             fill(CAUTIONS, WIDTH),
         ]
@@ -55,7 +53,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "readings": tour.readings,
         "controls": tour.controls,
         "answers": tour.answers,
-        "next": f"specmatch evaluate {folder / SET}",
+        "next": f"specmatch build {folder / YEAR} --out sets/house",
     }
     return Outcome(results, text, tour.left_out.to_dict("records"))
 

@@ -4,22 +4,22 @@ import argparse
 import sys
 from textwrap import fill
 
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.numbers import number
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
 
 WEAKEST_SHOWN = 5
-WIDTH = 116
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `evaluate`."""
     parser.add_argument("set", metavar="SET", help="folder of a reference set")
-    parser.add_argument("--coverage", type=float, default=0.90, help="share of lab values to cover (default 0.90)")
+    parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")
     parser.add_argument(
-        "--false-reject-rate", type=float, default=0.05, help="share of right claims that may be held (default 0.05)"
+        "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
     )
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
     parser.add_argument(

@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.numbers import number
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "fit"
@@ -13,9 +14,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `fit`."""
     parser.add_argument("set", metavar="SET", help="folder of a reference set")
     parser.add_argument("--out", required=True, metavar="MODEL", help="model file to write")
-    parser.add_argument("--coverage", type=float, default=0.90, help="share of lab values to cover (default 0.90)")
+    parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")
     parser.add_argument(
-        "--false-reject-rate", type=float, default=0.05, help="share of right claims that may be held (default 0.05)"
+        "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
     )
 
 
@@ -40,7 +41,7 @@ def run(args: argparse.Namespace) -> Outcome:
     text = (
         f"{args.out}: {len(f.beers)} beers, {len(f.batches)} batches, "
         f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm\n"
-        f"next: specmatch evaluate {args.set}    (how good is it, with batches held out)"
+        f"next: specmatch evaluate {args.set}    (how good is it, with batches held out; half a minute for a hundred)"
     )
     if f.colour is None:
         text += "\nno colour: the set holds too few lab colours; readings give identity only"

@@ -1,9 +1,10 @@
 """`specmatch history`: look back over journals, check them, export them, add what people have to say."""
 
 import argparse
+from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import WIDTH, Outcome
 
 if TYPE_CHECKING:
     from specmatch.line.journal import Journal
@@ -95,7 +96,7 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from specmatch.line.drift import find_drifts
     from specmatch.line.entry_text import chart_line, entry_line
     from specmatch.line.look_back import decision_counts, last_shifts, newest, waiting_runs
-    from specmatch.line.upkeep import upkeep
+    from specmatch.line.upkeep import NOTHING, upkeep
 
     counts = decision_counts(journals, beer=args.beer)
     waiting = waiting_runs(journals, beer=args.beer)
@@ -126,12 +127,16 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
         blocks.append(
             [f"WAITS: entry {run['entry']}, {run['claimed']}, lot {run['lot'] or 'unknown'}, line {run['line'] or '-'}"
              f": {run['run_state']} since {run['measured_at']}" for run in waiting]
+            + ["open: pour again; held: find out why, then history DB --review ENTRY --operator NAME --note TEXT"]
         )  # fmt: skip
     blocks.append([entry_line(row) for row in rows] or ["no entries"])
     blocks.append([chart_line(chart) for chart in charts if chart.baseline is not None or args.beer])
     young = [f"{chart.kind} of {chart.subject}" for chart in charts if chart.baseline is None and not args.beer]
     blocks.append([f"no limits yet (fewer points than a baseline needs): {', '.join(young)}"] if young else [])
     blocks.append([f"moved: {drift.sentence}" for drift in drifts])
-    blocks.append([f"to do: {action.action} {action.subject}".rstrip() + f": {action.evidence}" for action in actions])
-    text = "\n\n".join("\n".join(block) for block in [*blocks, [CAUTIONS]] if block)
+    to_do = [f"to do: {action.action} {action.subject}".rstrip() + f": {action.evidence}" for action in actions]
+    if waiting and [action.action for action in actions] == [NOTHING]:
+        to_do = [f"to do: see what WAITS above; else {NOTHING}: {actions[0].evidence}"]
+    blocks.append(to_do)
+    text = "\n\n".join("\n".join(block) for block in [*blocks, [fill(CAUTIONS, WIDTH)]] if block)
     return Outcome(results, text, needs_look=bool(waiting or drifts))

@@ -84,10 +84,29 @@ def _model(path: Path) -> tuple[dict[str, Any], list[str]]:
     arrays, manifest = load_arrays(path)
     shapes = {name: {"shape": list(array.shape), "dtype": str(array.dtype)} for name, array in arrays.items()}
     plain = {key: value for key, value in manifest.items() if isinstance(value, str | int | float | bool | None)}
-    lines = [f"  {key}: {value}" for key, value in plain.items()]
+    lines = [f"  {key}: {value}" for key, value in plain.items()] + _house_lines(manifest)
     lines.append(f"{len(arrays)} arrays, hashes and sizes as stated, no code")
     lines += [f"  {name}: {tuple(entry['shape'])} {entry['dtype']}" for name, entry in shapes.items()]
     return {"kind": "house model", "manifest": manifest, "arrays": shapes}, lines
+
+
+def _house_lines(manifest: dict[str, Any]) -> list[str]:
+    """Say what a person asks first; a manifest may come from anybody, so nothing is taken to be there."""
+    record = manifest.get("house")
+    fields = record.get("fields") if isinstance(record, dict) else None
+    if not isinstance(fields, dict):
+        return []
+    lines = []
+    for name in ("beers", "batches"):
+        listed = fields.get(name)
+        names = listed.get("tuple") if isinstance(listed, dict) else None
+        if isinstance(names, list):
+            lines.append(f"  {name}: {len(names)}" + (f": {', '.join(map(str, names))}" if name == "beers" else ""))
+    for name in ("colour_unit", "lowest_colour", "highest_colour", "set_name", "set_hash"):
+        if isinstance(fields.get(name), str | int | float):
+            lines.append(f"  {name}: {fields[name]}")
+    settings = manifest.get("settings")
+    return lines + [f"  {key}: {value}" for key, value in (settings if isinstance(settings, dict) else {}).items()]
 
 
 def _folder(path: Path) -> tuple[dict[str, Any], list[str]]:
@@ -96,11 +115,11 @@ def _folder(path: Path) -> tuple[dict[str, Any], list[str]]:
 
         package = read_package(path)
         sizes = {name: len(table) for name, table in package.tables.items()}
-        plain = {
-            key: value for key, value in package.info.items() if isinstance(value, str | int | float | bool | None)
-        }
+        plain = {key: value for key, value in package.info.items() if isinstance(value, str | int | float | bool)}
         lines = [f"  {key}: {value}" for key, value in plain.items()]
         lines += [f"  {name}: {rows} rows" for name, rows in sizes.items()]
+        beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
+        lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
         lines.append("hashes of all files as stated")
         return {"kind": "reference set", "info": package.info, "rows": sizes}, lines
     from specmatch.measurement.folder import listed_scans

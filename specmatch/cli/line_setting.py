@@ -3,6 +3,8 @@
 import argparse
 from typing import TYPE_CHECKING, Any
 
+from specmatch.cli.numbers import number
+
 if TYPE_CHECKING:
     from specmatch.line.judging import LineSetting
 
@@ -13,7 +15,7 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--operator", default="", metavar="NAME", help="who measured (default: the sheet's)")
     parser.add_argument(
         "--control-hours",
-        type=float,
+        type=number,
         default=12.0,
         metavar="H",
         help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",

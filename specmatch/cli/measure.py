@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.numbers import number
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "measure"
@@ -13,9 +14,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `measure`."""
     parser.add_argument("folder", metavar="FOLDER", help="scan files with scans.csv")
     parser.add_argument("--out", metavar="CSV", help="write the reflectance here, a row a scan")
-    parser.add_argument("--dark-age", type=float, default=12.0, metavar="H", help="hours until a dark is stale (12)")
+    parser.add_argument("--dark-age", type=number, default=12.0, metavar="H", help="hours until a dark is stale (12)")
     parser.add_argument(
-        "--reference-age", type=float, default=12.0, metavar="H", help="hours until a reference is stale (12)"
+        "--reference-age", type=number, default=12.0, metavar="H", help="hours until a reference is stale (12)"
     )
     parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
 

@@ -4,6 +4,9 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+# what is said in sentences runs over lines of this length
+WIDTH = 116
+
 
 @dataclass(frozen=True)
 class Outcome:

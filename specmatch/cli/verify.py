@@ -1,9 +1,10 @@
 """`specmatch verify`: is it the beer that the line says it is?"""
 
 import argparse
+from textwrap import fill
 
 from specmatch.cli.line_setting import add_line_arguments
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
 HELP = "judge the claims of a measured folder: consistent, hold or rescan"
@@ -59,7 +60,7 @@ def run(args: argparse.Namespace) -> Outcome:
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
-    return Outcome(verified, f"{readings_text(verified)}{note}\n\n{CAUTIONS}", left_out, needs_look=look)
+    return Outcome(verified, f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}", left_out, needs_look=look)
 
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
