@@ -1,6 +1,7 @@
 """Departures from a good spectrum held against every known fault at once, in the scatter that good scans have."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,14 +13,15 @@ Ints = NDArray[np.int64]
 
 _FAULT_OF_ATOM = np.repeat(np.arange(len(FAULTS)), [len(fault.sizes) for fault in FAULTS])
 _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))
-_LATER = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1) == 0)
+# patterns of a detector: nothing, then each fault at each of its sizes; the one that a stretch of sizes starts from
+_BEFORE = np.where(np.diff(_FAULT_OF_ATOM, prepend=-1) == 0, np.arange(_FAULT_OF_ATOM.size), 0)
 _UPPER = np.concatenate([fault.sizes for fault in FAULTS])
 _LOWER = np.concatenate([(0.0, *fault.sizes[:-1]) for fault in FAULTS])
 # shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
 NO_FAULT = -1
-# rows at a time: a block of rows by sizes stays within a few megabytes
-BLOCK = 4096
+# rows at a time: a block of rows by sizes stays in the processor's cache
+BLOCK = 512
 
 
 @dataclass(frozen=True)
@@ -58,26 +60,27 @@ class Detector:
     def __init__(self, base: Floats, optics: Optics, causes: Floats, spread: Floats, noise: Floats) -> None:
         self.base = base
         self._noise = noise
-        atoms = np.concatenate([with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS])
+        faults = [with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS]
+        self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
         self._loading = causes * np.sqrt(spread)[:, None]
         self._scaled = self._loading / noise
         # one and more on the diagonal of a handful of rows: an inverse is as good as a factor
         self._inner = np.linalg.inv(np.eye(len(causes)) + self._scaled @ self._loading.T)
+        self._weights = self.solve(self._atoms)
         # from each size to the next, and from nothing to the first of each fault
-        self._start = np.zeros_like(atoms)
-        self._start[_LATER] = atoms[_LATER - 1]
-        self._step = atoms - self._start
-        weights = self.solve(atoms)
-        start_weights = np.zeros_like(weights)
-        start_weights[_LATER] = weights[_LATER - 1]
-        self._step_weights = weights - start_weights
-        square = (self._step * self._step_weights).sum(axis=1)
+        start, start_weights = self._atoms[_BEFORE], self._weights[_BEFORE]
+        step, step_weights = self._atoms[1:] - start, self._weights[1:] - start_weights
+        square = (step * step_weights).sum(axis=1)
         # a fault that changes nothing here, such as clipping where nothing is clipped, has no best size but 0
         changes = square > 1e-200
         self._step_square = np.where(changes, square, 0.0)
         self._per_square = np.where(changes, 1.0 / np.where(changes, square, 1.0), 0.0)
-        self._start_step = (self._start * self._step_weights).sum(axis=1)
-        self._start_square = (self._start * start_weights).sum(axis=1)
+        self._start_step = (start * step_weights).sum(axis=1)
+        self._start_square = (start * start_weights).sum(axis=1)
+
+    @cached_property
+    def _products(self) -> Floats:
+        return np.asarray(self._atoms @ self._weights.T)
 
     def solve(self, rows: Floats) -> Floats:
         """Return rows, shape (n, p), times the inverse covariance of good scans (by Woodbury's identity)."""
@@ -90,13 +93,29 @@ class Detector:
 
     def pattern(self, fault: Ints, size: Floats) -> Floats:
         """Return what faults add to the good spectrum, shape (n, p); nothing where the fault is -1."""
-        fault, size = np.asarray(fault), np.asarray(size)
-        named = fault != NO_FAULT
-        larger = (fault[:, None] == _FAULT_OF_ATOM) & (size[:, None] > _LOWER)
-        # the last stretch that begins below the size
-        atom = np.where(named & larger.any(axis=1), _LOWER.size - 1 - larger[:, ::-1].argmax(axis=1), 0)
-        share = np.where(named, (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom]), 0.0)
-        return np.where(named[:, None], self._start[atom], 0.0) + share[:, None] * self._step[atom]
+        low, high, share = _between(fault, size)
+        return (1.0 - share)[:, None] * self._atoms[low] + share[:, None] * self._atoms[high]
+
+    def project(self, departure: Floats) -> Floats:
+        """Return products, in the scatter of good scans, of departures, shape (n, p), with each fault at each size."""
+        return departure @ self._weights.T
+
+    def projected(self, fault: Ints, size: Floats) -> Floats:
+        """Return what `project` makes of `pattern`, without any spectra."""
+        low, high, share = _between(fault, size)
+        return (1.0 - share)[:, None] * self._products[low] + share[:, None] * self._products[high]
+
+    def along(self, projected: Floats, size: Floats) -> Floats:
+        """Return products of what was projected with every fault, each at its size; both of shape (n, n_faults)."""
+        low, high, share = _between(np.arange(len(FAULTS)), size)
+        row = np.arange(len(projected))[:, None]
+        return (1.0 - share) * projected[row, low] + share * projected[row, high]
+
+    def squares(self, size: Floats) -> Floats:
+        """Return squared distances of every fault from the good spectrum, each at its size, shape (n, n_faults)."""
+        low, high, share = _between(np.arange(len(FAULTS)), size)
+        rest, of = 1.0 - share, self._products
+        return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
     def cleaned(self, departure: Floats, faults: Floats) -> Floats:
         """Return spectra, shape (n, p), as they would read without what faults add.
@@ -132,22 +151,30 @@ class Detector:
         -----
         Sizes run along a line from size to size; on each stretch the best point is that of least squares.
         """
-        n = len(departure)
-        gain, size = np.empty((n, len(FAULTS))), np.empty((n, len(FAULTS)))
-        for begin in range(0, n, BLOCK):
-            rows = slice(begin, begin + BLOCK)
-            gain[rows], size[rows] = self._explain(departure[rows])
-        return Explanation(gain, size)
+        parts = [self.best(self.project(departure[i : i + BLOCK])) for i in range(0, max(1, len(departure)), BLOCK)]
+        return Explanation(np.concatenate([one.gain for one in parts]), np.concatenate([one.size for one in parts]))
 
-    def _explain(self, departure: Floats) -> tuple[Floats, Floats]:
-        along = departure @ self._step_weights.T
-        before = np.zeros_like(along)
-        for atom in _LATER:
-            before[:, atom] = before[:, atom - 1] + along[:, atom - 1]
+    def best(self, projected: Floats) -> Explanation:
+        """Do the work of `explain` on what `project` gave."""
+        # taken, not indexed: what indexing gives is laid out column by column, and slow to go on with
+        before = projected.take(_BEFORE, axis=1)
+        along = projected[:, 1:] - before
         along -= self._start_step
-        share = np.clip(along * self._per_square, 0.0, 1.0)
+        share = np.minimum(np.maximum(along * self._per_square, 0.0), 1.0)
+        # twice what lies before the stretch and on it, less the squares of both
         gain = 2.0 * (before + share * along) - share**2 * self._step_square - self._start_square
         best = np.maximum.reduceat(gain, _FIRST, axis=1)
-        at_best = gain >= best[:, _FAULT_OF_ATOM]
+        at_best = gain >= best.take(_FAULT_OF_ATOM, axis=1)
         sizes = np.where(at_best, _LOWER + share * (_UPPER - _LOWER), 0.0)
-        return best, np.maximum.reduceat(sizes, _FIRST, axis=1)
+        return Explanation(best, np.maximum.reduceat(sizes, _FIRST, axis=1))
+
+
+def _between(fault: Ints, size: Floats) -> tuple[Ints, Ints, Floats]:
+    """Return the patterns between which each size of each fault lies, and how far from the first to the second."""
+    fault, size = np.broadcast_arrays(fault, size)
+    larger = (fault[..., None] == _FAULT_OF_ATOM) & (size[..., None] > _LOWER)
+    # the last stretch that begins below the size; from nothing to nothing where there is no fault
+    atom = np.where(larger.any(axis=-1), _LOWER.size - 1 - larger[..., ::-1].argmax(axis=-1), 0)
+    share = (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom])
+    named = fault != NO_FAULT
+    return np.where(named, _BEFORE[atom], 0), np.where(named, atom + 1, 0), np.where(named, share, 0.0)

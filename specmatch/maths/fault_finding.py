@@ -70,6 +70,20 @@ def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
     return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
 
 
+def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
+    """Return pairs of codes that occur, each with the rows that share them.
+
+    Examples
+    --------
+    >>> [(codes, rows.tolist()) for codes, rows in rows_by(np.array([1, 0, 1]), np.array([3, 3, 3]))]
+    [((0, 3), [1]), ((1, 3), [0, 2])]
+    """
+    key = first * (int(second.max(initial=0)) + 1) + second
+    order = np.argsort(key, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
+    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
+
+
 def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
     """Choose among explanations.
 
@@ -129,14 +143,12 @@ def _pairs(
 
     Least squares in both, with the shapes that the faults have at their best sizes alone.
     """
-    n, n_faults = sizes.shape
-    row, every = np.arange(n), np.arange(n_faults)
+    row = np.arange(len(sizes))
     tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
-    shapes = detector.pattern(np.tile(every, n), tried.ravel()).reshape(n, n_faults, -1)
-    weights = detector.solve(shapes.reshape(n * n_faults, -1)).reshape(shapes.shape)
-    own = np.maximum((shapes * weights).sum(axis=2), 1e-300)
-    cross = (shapes * weights[row, first][:, None, :]).sum(axis=2)
-    along = (weights @ departure[:, :, None])[:, :, 0]
+    projected = detector.project(departure)
+    along, own = detector.along(projected, tried), detector.squares(tried)
+    own = np.maximum(own, 1e-300)
+    cross = detector.along(detector.projected(first, tried[row, first]), tried)
     own_first, along_first = own[row, first][:, None], along[row, first][:, None]
     # the two-by-two normal equations, solved for every candidate; shapes all but alike give no answer
     determinant = own * own_first - cross**2
@@ -149,8 +161,8 @@ def _pairs(
     second = gain.argmax(axis=1)
     size_first, size = share_first[row, second] * tried[row, first], share[row, second] * tried[row, second]
     for _ in range(_ROUNDS):
-        size = detector.explain(departure - detector.pattern(first, size_first)).size[row, second]
-        size_first = detector.explain(departure - detector.pattern(second, size)).size[row, first]
+        size = detector.best(projected - detector.projected(first, size_first)).size[row, second]
+        size_first = detector.best(projected - detector.projected(second, size)).size[row, first]
     clear = (gain[row, second] > worth) & (size >= _LEAST[second]) & (size_first >= _LEAST[first])
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 

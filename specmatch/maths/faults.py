@@ -3,6 +3,7 @@
 Two departures are judged: of a pour from its mates, and of a sample from the mean of a beer.
 """
 
+from collections.abc import Iterator
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -11,7 +12,7 @@ from numpy.typing import NDArray
 from scipy.special import chdtri
 
 from specmatch.maths.fault_detector import Detector
-from specmatch.maths.fault_finding import Finding, join_findings, judge
+from specmatch.maths.fault_finding import Finding, join_findings, judge, rows_by
 from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.light_noise import LightNoise, fit_light_noise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
@@ -28,6 +29,8 @@ _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
 _COMPARED_AT = 0.90
 N_FOLDS = 4
+# detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
+MOST_DETECTORS = 48
 # a pour this much farther out than good ones is odd whatever the cause
 _ODD_DISTANCE = 1.5
 
@@ -50,8 +53,7 @@ class FaultFit:
     pour_doubt : ndarray, shape (n_faults,)
         The same for pours against their mates; infinite for faults that mates share.
     pour_distance_limit : float
-        Squared distance of a pour from its mates, over the number of channels, from which on it is odd whatever the
-        cause.
+        Squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case.
     """
 
     optics: Optics
@@ -67,16 +69,25 @@ class FaultFit:
         """Return the beer whose mean is most like each row in absorbance, shape (n,)."""
         from_floor = 0.02
         rows, means = np.log(np.maximum(reflectance, 0.0) + from_floor), np.log(self.beer_means + from_floor)
-        squared = (means**2).sum(axis=1) - 2.0 * rows @ means.T
-        return squared.argmin(axis=1).astype(np.int64)
+        return ((means**2).sum(axis=1) - 2.0 * rows @ means.T).argmin(axis=1).astype(np.int64)
 
     def sample_detector(self, beer: int, n_pours: float) -> Detector:
         """Prepare to explain departures of samples of `n_pours` pours from the mean of a beer."""
-        base, n_batches = self.beer_means[beer], float(self.batches_per_beer[beer])
-        noise = self.noise.sample_variance(base, n_pours)
-        noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
-        spread = self.scatter.of_sample(n_pours, n_batches)
-        return Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
+        found = self._detectors.get((beer, n_pours))
+        if found is None:
+            base, n_batches = self.beer_means[beer], float(self.batches_per_beer[beer])
+            noise = self.noise.sample_variance(base, n_pours)
+            noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
+            spread = self.scatter.of_sample(n_pours, n_batches)
+            found = Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
+            if len(self._detectors) >= MOST_DETECTORS:
+                self._detectors.clear()
+            self._detectors[beer, n_pours] = found
+        return found
+
+    @cached_property
+    def _detectors(self) -> dict[tuple[int, float], Detector]:
+        return {}
 
     def pour_detector(self, base: Floats, n_mates: float) -> Detector:
         """Prepare to explain departures of a pour from the mean of its mates, which look like `base`, shape (p,)."""
@@ -99,35 +110,34 @@ class FaultFit:
         Finding
         """
         parts: list[tuple[Ints, Finding]] = []
-        for (k, m), rows in _groups(beer, n_pours):
+        for (k, m), rows in rows_by(beer, n_pours):
             detector = self.sample_detector(k, float(m))
             departure = reflectance[rows] - detector.base
-            explanation = detector.explain(departure)
             # between one pour and the full number, whichever is the more doubtful
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
-            found = judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)
-            parts.append((rows, found))
+            explanation = detector.explain(departure)
+            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)))
         return join_findings(parts, len(beer))
 
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
-        for (k, m), rows in _groups(beer, n_pours):
-            detector = self.sample_detector(k, float(m))
-            one = finding.rows(rows)
-            faults = detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
+        for rows, detector, faults in self._named(n_pours, beer, finding):
             cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, faults)
         return cleaned
 
     def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
         """Return the squared distance of each sample from its beer that the faults found in it do not explain."""
         left = np.empty(len(reflectance))
-        for (k, m), rows in _groups(beer, n_pours):
-            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
-            faults = detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
+        for rows, detector, faults in self._named(n_pours, beer, finding):
             left[rows] = detector.distance(reflectance[rows] - detector.base - faults)
         return left
+
+    def _named(self, n_pours: Ints, beer: Ints, finding: Finding) -> Iterator[tuple[Ints, Detector, Floats]]:
+        for (k, m), rows in rows_by(beer, n_pours):
+            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
+            yield rows, detector, detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
 
     @cached_property
     def _slit(self) -> Floats:
@@ -238,7 +248,7 @@ def pour_departures(fit: FaultFit, reflectance: Floats, sample: Ints) -> tuple[F
     if not several.size:
         return gains, distances
     like = fit.nearest_means(means)[sample[several]]
-    for (beer, m), rows in _groups(like, counts[sample[several]]):
+    for (beer, m), rows in rows_by(like, counts[sample[several]]):
         chosen = several[rows]
         detector = fit.pour_detector(fit.beer_means[beer], m - 1.0)
         apart = (reflectance[chosen] - means[sample[chosen]]) * (m / (m - 1.0))
@@ -272,7 +282,7 @@ def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints,
 
 def _gains(fit: FaultFit, reflectance: Floats, beer: Ints, n_pours: Ints) -> Floats:
     gains = np.zeros((len(reflectance), len(FAULTS)))
-    for (k, m), rows in _groups(beer, n_pours):
+    for (k, m), rows in rows_by(beer, n_pours):
         detector = fit.sample_detector(k, float(m))
         gains[rows] = detector.explain(reflectance[rows] - detector.base).gain
     return gains
@@ -288,11 +298,3 @@ def _over_chance(gains: Floats) -> Floats:
         return np.ones(gains.shape[1])
     by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
     return np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
-
-
-def _groups(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
-    """Return rows that share both codes, with the codes."""
-    key = first * (int(second.max(initial=0)) + 1) + second
-    order = np.argsort(key, kind="stable")
-    parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
-    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
