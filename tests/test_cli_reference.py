@@ -51,6 +51,13 @@ def test_build_with_something_left_out_exits_1(capsys, tmp_path):
     assert {"source", "name", "reason"} == set(document["left_out"][0])
 
 
+def test_a_set_of_single_pours_is_told(capsys, tmp_path):
+    for n_pours in (1, 2):
+        tables = write_tables(tmp_path / f"{n_pours}", *small_tables(n_pours=n_pours))
+        text = run(capsys, "build", tables, "--out", tmp_path / f"set-{n_pours}")[1]
+        assert ("100% of the samples hold one pour" in text) == (n_pours == 1)
+
+
 def test_a_new_beer_by_relabelling_is_told(capsys, house):
     why = ("--reason", "label mixed up")
     assert "did not hold" not in run(capsys, "edit", house, "--relabel", "0000", "Beer 1", *why)[1]

@@ -8,6 +8,9 @@ COMMAND = "build"
 HELP = "make a reference set from measured folders or folders of reflectance tables"
 EXAMPLE = "specmatch build monday/ tuesday/ --out sets/house"
 
+# with mates in half of the samples the scatter of pours is still learnt
+MOST_SINGLE_POURS = 0.5
+
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `build`."""
@@ -36,6 +39,13 @@ def run(args: argparse.Namespace) -> Outcome:
     }
     text = (
         f"{args.out}: {len(refs.spectra)} scans of {len(refs.batches)} batches ({with_colour} with a lab colour) "
-        f"of {refs.batches['beer'].nunique()} beers, version {refs.hash[:12]}\nnext: specmatch audit {args.out}"
+        f"of {refs.batches['beer'].nunique()} beers, version {refs.hash[:12]}"
     )
+    alone = float((refs.scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
+    if alone > MOST_SINGLE_POURS:
+        text += (
+            f"\n{alone:.0%} of the samples hold one pour: foam, a bad scan or a short pour cannot be told from it;\n"
+            "pour each sample three times, under one `sample` and three names of `pour`"
+        )
+    text += f"\nnext: specmatch audit {args.out}"
     return Outcome(results, text, left_out.to_dict("records"), needs_look=len(left_out) > 0)
