@@ -104,3 +104,21 @@ def test_the_readme_example_runs_and_prints_what_it_says(tmp_path):
     done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == outputs[0].strip()
+
+
+def test_the_columns_page_names_every_column(small_house):
+    from specmatch.demo.brewery import Brewery
+    from specmatch.house.choose import learning_curve
+
+    page = (PROJECT / "docs" / "columns.md").read_text(encoding="utf-8")
+    told = {name for line in page.splitlines() for name in re.findall(r"`(\w+)`", line)}
+    house, new = small_house
+    past = Brewery(seed=1).draw(4)
+    refs = specmatch.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC")
+    readings = house.verify(new.spectra, claimed=house.beers_[0], scans=new.scans)
+    left = house.changeover(new.spectra, new.scans, before=house.beers_[0], after=house.beers_[1])
+    found = specmatch.evaluate(house, refs, n_folds=2)
+    tables = [readings, left.drop(columns="sentence"), found.colour, found.identity, found.coverage, found.mix_ups]
+    tables.append(learning_curve(refs))
+    missing = {str(column) for table in tables for column in [*table.columns, table.index.name or "sample"]} - told
+    assert not missing
