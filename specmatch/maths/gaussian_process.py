@@ -92,9 +92,12 @@ class GaussianProcess:
         """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
         return self.weight - self.inverse * self.held_out_error[:, None]
 
-    def predict(self, rows: Floats) -> tuple[Floats, Floats]:
-        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,)."""
-        covariance = self.kernel(rows, self.features)
+    def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
+        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,).
+
+        The prior covariance of rows and training rows, shape (n, k), is worked out where it is not given.
+        """
+        covariance = self.kernel(rows, self.features) if covariance is None else covariance
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 

@@ -83,19 +83,22 @@ class ProcessRegression:
     def predict_without(self, reflectance: ArrayLike) -> Floats:
         """Return log colours by the models without each batch, shape (n, K)."""
         known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
-        return known[:, None] + self._rest_without(rows)
+        return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, for the inputs of one."""
         known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
-        rest, variance = self.process.predict(rows)
-        return known + rest, variance, known[:, None] + self._rest_without(rows)
+        covariance = self.process.kernel(rows, self.process.features)
+        rest, variance = self.process.predict(rows, covariance)
+        return known + rest, variance, known[:, None] + self._rest_without(rows, covariance)
 
-    def _rest_without(self, rows: Floats) -> Floats:
+    def _rest_without(self, rows: Floats, covariance: Floats) -> Floats:
         out = np.empty((rows.shape[0], self.fold_kernel.size))
         for code, values in enumerate(self.kernels):
-            folds = np.flatnonzero(self.fold_kernel == code)
-            out[:, folds] = Kernel(*values.tolist())(rows, self.process.features) @ self.fold_weight[folds].T
+            kernel, folds = Kernel(*values.tolist()), np.flatnonzero(self.fold_kernel == code)
+            # most folds choose the kernel of the whole
+            prior = covariance if kernel == self.process.kernel else kernel(rows, self.process.features)
+            out[:, folds] = prior @ self.fold_weight[folds].T
         return out
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
