@@ -115,8 +115,8 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
     # the median over channels: a few dead channels may read anything, half of them cannot
     present = values.shape[1] if missing is None else values.shape[1] - missing.sum(axis=1)
     suspected = np.flatnonzero(2 * (values > LARGEST_MEDIAN_FRACTION).sum(axis=1) >= present)
-    level = np.nanmedian(values[suspected], axis=1)
-    for row, median in zip(suspected, level, strict=True):
+    for row in suspected:
+        median = np.nanmedian(values[row])
         if median > LARGEST_MEDIAN_FRACTION:
             raise UnitError(
                 f"scan {scan_ids[row]!r} has a median of {median:.3g}; reflectance is a fraction, 1.0 = the reference. "
@@ -149,7 +149,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     >>> text_ids(pd.Index([7, 8]), "batch").tolist()
     ['7', '8']
     """
-    index = pd.Index(index)
+    index = index if isinstance(index, pd.Index) else pd.Index(index)
     if index.dtype.kind in "fcmM":
         raise TableError(
             f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "

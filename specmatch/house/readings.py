@@ -92,7 +92,7 @@ def readings_table(
         # a package label may stand for several beers: then the nearest serves as well
         if claim in f.beers:
             beer[row] = f.beers.index(claim)
-    unlike = np.nan_to_num(match.p_value).max(axis=1) <= CLEARLY_UNLIKE * false_reject_rate
+    unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=unlike)
     known = plausible.sum(axis=1)
     outside_colour = np.zeros(n, bool)
@@ -109,7 +109,7 @@ def readings_table(
     always = ("normal_errors_assumed",) if normal else ()
     warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, colour_codes, always)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
-    columns = {
+    columns = {  # in the order of `READING_COLUMNS`
         "colour": colour,
         "colour_low": low,
         "colour_high": high,
@@ -126,4 +126,4 @@ def readings_table(
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,
     }
-    return pd.DataFrame(columns, index=samples.index, columns=list(READING_COLUMNS))
+    return pd.DataFrame(columns, index=samples.index)

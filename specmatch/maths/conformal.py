@@ -208,7 +208,8 @@ def jackknife_plus(
     if few < order.size:
         beyond = reach[order[few]] * width
         doubtful = np.flatnonzero((middle.max(axis=1) + beyond > high) | (middle.min(axis=1) - beyond < low))
-        low[doubtful], high[doubtful] = limits(doubtful, order)
+        if doubtful.size:
+            low[doubtful], high[doubtful] = limits(doubtful, order)
     return low, high
 
 

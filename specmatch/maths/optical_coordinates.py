@@ -123,6 +123,7 @@ class _CupModel:
         self.place = np.empty((CURVE.size, CURVE.size), np.int64)
         self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
         self.pull = PRIOR_SD**-2.0
+        self.prior = np.diag(self.pull)
 
     def fit(self, reflectance: Floats) -> Floats:
         R = reflectance @ self.pool
@@ -131,7 +132,7 @@ class _CupModel:
         for _ in range(ROUNDS):
             curves = self._curves(theta)
             sums = [(curves[i] * curves[j]) @ factors for i, j, factors in self.products]
-            normal = np.concatenate(sums, axis=1).take(self.place, axis=1) + np.diag(self.pull)
+            normal = np.concatenate(sums, axis=1).take(self.place, axis=1) + self.prior
             apart = R - curves[-1]
             slope = np.concatenate([(curves[i] * apart) @ factors for i, factors in enumerate(self.slopes)], axis=1)
             step = np.linalg.solve(normal, (slope - theta * self.pull)[:, :, None])[:, :, 0]
