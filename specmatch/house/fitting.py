@@ -19,7 +19,7 @@ from specmatch.house.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.faults import FaultFit, doubt_samples, learn_good_scans
 from specmatch.maths.limits import DomainFit, fit_domain
-from specmatch.maths.pour_mates import find_odd_pours
+from specmatch.maths.pour_mates import odd_among_mates
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.typicality import TypicalityFit, add_batches, fit_typicality
 
@@ -97,7 +97,7 @@ def fit_house(
     """
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
     faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
-    odd = find_odd_pours(faults, pours.reflectance, pours.sample).odd
+    odd, _ = odd_among_mates(faults, pours.reflectance, pours.sample)
     odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))

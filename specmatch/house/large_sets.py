@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.faults import FaultFit
-from specmatch.maths.pour_mates import find_odd_pours
+from specmatch.maths.pour_mates import odd_among_mates
 from specmatch.maths.statistics import mean_by, parent_codes
 from specmatch.spectra import check_spectra, match_wavelengths
 
@@ -121,7 +121,7 @@ def walk_past_all(refs: ReferenceSet, pours: SetPours, faults: FaultFit) -> Whol
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
         sample = parent_codes(each.codes, pd.factorize(part["sample"])[0].astype(np.int64))
-        odd = find_odd_pours(faults, bridged.reflectance, sample).odd
+        odd, _ = odd_among_mates(faults, bridged.reflectance, sample)
         odd_names += [str(name) for name in each.names[odd]]
         # at least two mates stay of each sample, so that none falls out
         of_sample, _ = mean_by(bridged.reflectance[~odd], sample[~odd])

@@ -19,6 +19,9 @@ INNER_FOLDS = 5
 # Above this the components are chosen once: one batch in hundreds does not move the choice.
 MOST_BATCHES_TO_CHOOSE = 150
 
+# Folds of a first look, and how far beyond the bar they must lie: errors of tenths left out are a little larger.
+FEW_FOLDS, CLEARLY = 10, 1.2
+
 # A straight line may run below any colour; a reading is cut at this share of the palest lab colour.
 SHARE_OF_PALEST = 0.1
 
@@ -165,6 +168,12 @@ def fit_pls_regression(
             for g, out in enumerate(sets)
         ]
 
+    if n > MOST_BATCHES_TO_CHOOSE:
+        # a regression that is hopeless by a few folds is not worth one fold a batch
+        few = left_out_sets(np.arange(n) % FEW_FOLDS)
+        rough = np.concatenate(squares(fit_pls_without(rows, colour, few, most, weight), few), axis=1)
+        if rough.mean(axis=1).min() > CLEARLY * worst_error:
+            return None
     singles = left_out_sets(np.arange(n))
     folds = fit_pls_without(rows, colour, singles, most, weight)
     error = np.concatenate(squares(folds, singles), axis=1)

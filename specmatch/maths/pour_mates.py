@@ -59,6 +59,16 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
     --------
     >>> find_odd_pours(fit, reflectance, sample).odd  # doctest: +SKIP
     """
+    odd, disagree = odd_among_mates(fit, reflectance, sample, suspected)
+    pours = np.flatnonzero(odd)
+    found = [(np.array([i]), _explained(fit, reflectance, sample, odd, int(pour))) for i, pour in enumerate(pours)]
+    return OddPours(odd, disagree, pours, join_findings(found, pours.size))
+
+
+def odd_among_mates(
+    fit: FaultFit, reflectance: Floats, sample: Ints, suspected: Ints | None = None
+) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+    """Return `OddPours.odd` and `OddPours.disagree` without asking why; parameters as in `find_odd_pours`."""
     n_samples = int(sample.max(initial=-1)) + 1
     odd, disagree = np.zeros(len(sample), bool), np.zeros(n_samples, bool)
     gains, distances = pour_departures(fit, reflectance, sample)
@@ -75,9 +85,7 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
             disagree[code] = True
         else:
             odd[members[apart]] = True
-    pours = np.flatnonzero(odd)
-    found = [(np.array([i]), _explained(fit, reflectance, sample, odd, int(pour))) for i, pour in enumerate(pours)]
-    return OddPours(odd, disagree, pours, join_findings(found, pours.size))
+    return odd, disagree
 
 
 def _oddness(fit: FaultFit, gains: Floats, distances: Floats) -> Floats:
