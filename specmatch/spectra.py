@@ -155,9 +155,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
             f"{what} holds {index.dtype} values such as {index[0] if len(index) else ''!s}; identifiers are text: "
             "read the sheet with dtype=str"
         )
-    cells = [value if type(value) is str else str(value) for value in index]
-    if any(cell[:1].isspace() or cell[-1:].isspace() for cell in cells):
-        cells = [cell.strip() for cell in cells]
+    cells = [value.strip() if type(value) is str else str(value).strip() for value in index.tolist()]
     return pd.Index(cells, dtype=object, name=what)
 
 

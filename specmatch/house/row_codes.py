@@ -11,6 +11,8 @@ Objects = NDArray[np.object_]
 
 # fewer rows than this are laid out one by one: finding what repeats would take longer
 FEW_ROWS = 32
+# names that are looked at together: their choice is one whole number
+BITS = 31
 
 
 def codes_by_row(
@@ -67,11 +69,16 @@ def chosen_names(chosen: Mask, names: Sequence[str]) -> Objects:
     """
     patterns, of_row = chosen, np.arange(len(chosen))
     if len(chosen) >= FEW_ROWS:
-        patterns, of_row = np.unique(chosen, axis=0, return_inverse=True)
+        of_row = np.zeros(len(chosen), np.int64)
+        for start in range(0, len(names), BITS):
+            part = chosen[:, start : start + BITS]
+            # rows that were alike so far, told apart by the next names
+            of_row = pd.factorize((of_row << BITS) + part @ (1 << np.arange(part.shape[1])))[0].astype(np.int64)
+        patterns = chosen[np.unique(of_row, return_index=True)[1]]
     tuples = np.empty(len(patterns), dtype=object)
     for row, mask in enumerate(patterns.tolist()):
         tuples[row] = tuple(name for name, one in zip(names, mask, strict=True) if one)
-    return tuples[of_row.ravel()]
+    return tuples[of_row]
 
 
 def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:

@@ -17,6 +17,10 @@ _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))
 _BEFORE = np.where(np.diff(_FAULT_OF_ATOM, prepend=-1) == 0, np.arange(_FAULT_OF_ATOM.size), 0)
 _UPPER = np.concatenate([fault.sizes for fault in FAULTS])
 _LOWER = np.concatenate([(0.0, *fault.sizes[:-1]) for fault in FAULTS])
+# where the stretches of each fault begin, shape (n_faults, most); a size never lies beyond those that a fault lacks
+_BEGINNINGS = np.full((len(FAULTS), max(len(fault.sizes) for fault in FAULTS)), np.inf)
+for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
+    _row[: len(_fault.sizes)] = (0.0, *_fault.sizes[:-1])
 # shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
 NO_FAULT = -1
@@ -172,9 +176,8 @@ class Detector:
 def _between(fault: Ints, size: Floats) -> tuple[Ints, Ints, Floats]:
     """Return the patterns between which each size of each fault lies, and how far from the first to the second."""
     fault, size = np.broadcast_arrays(fault, size)
-    larger = (fault[..., None] == _FAULT_OF_ATOM) & (size[..., None] > _LOWER)
-    # the last stretch that begins below the size; from nothing to nothing where there is no fault
-    atom = np.where(larger.any(axis=-1), _LOWER.size - 1 - larger[..., ::-1].argmax(axis=-1), 0)
-    share = (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom])
     named = fault != NO_FAULT
+    # the last stretch that begins below the size; from nothing to nothing where there is no fault
+    atom = _FIRST[fault] + np.maximum((size[..., None] > _BEGINNINGS[fault]).sum(axis=-1) - 1, 0)
+    share = (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom])
     return np.where(named, _BEFORE[atom], 0), np.where(named, atom + 1, 0), np.where(named, share, 0.0)

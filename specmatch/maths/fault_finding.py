@@ -167,18 +167,16 @@ def _pairs(
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
-def _best(explanation: Explanation, doubt: Floats, limit: Floats | float) -> tuple[Ints, Floats, Ints, Floats]:
-    rows = np.arange(len(explanation.gain))
+def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
     gain = np.where(explanation.size >= _LEAST, explanation.gain / doubt, 0.0)
-    fault = gain.argmax(axis=1)
-    most = gain[rows, fault]
-    others = np.where(_SAME_CODE[fault], -np.inf, gain)
-    rival = others.argmax(axis=1)
-    close = others[rows, rival] > np.maximum(most - CLOSE, limit)
-    named = most > limit
-    return (
-        np.where(named, fault, NO_FAULT),
-        np.where(named, explanation.size[rows, fault], 0.0),
-        np.where(named & close, rival, NO_FAULT),
-        np.where(named & close, explanation.size[rows, rival], 0.0),
-    )
+    n = len(gain)
+    fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
+    named = np.flatnonzero(gain.max(axis=1) > limit)
+    gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
+    first = gain.argmax(axis=1)
+    fault[named], size[named] = first, sizes[row, first]
+    others = np.where(_SAME_CODE[first], -np.inf, gain)
+    next_best = others.argmax(axis=1)
+    close = others[row, next_best] > np.maximum(gain[row, first] - CLOSE, limit)
+    rival[named], rival_size[named] = np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)
+    return fault, size, rival, rival_size

@@ -101,13 +101,15 @@ class DomainFit:
         DomainCheck
         """
         n_batches, n_components = self.scores.shape
-        scores, q = np.empty((len(reflectance), n_components)), np.empty(len(reflectance))
+        scores = np.empty((len(reflectance), n_components))
+        q, nearest = np.empty(len(reflectance)), np.empty(len(reflectance))
         # rows at a time, so that what one step leaves is still at hand for the next
         for start in range(0, len(reflectance), ROWS):
             block = slice(start, start + ROWS)
             deviations = self.scale.apply(reflectance[block]) / self.noise - self.centre
             scores[block], q[block] = scores_and_residual(deviations, self.loadings)
-        scores /= self.score_sd
+            scores[block] /= self.score_sd
+            nearest[block] = np.sqrt(squared_distances(scores[block], self.scores).min(axis=1))
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
         # fewer pours leave more noise outside the components; Box's g grows with it and h stays
@@ -116,7 +118,6 @@ class DomainFit:
         q_limit = q_mean / self.q_dof * chdtri(self.q_dof, tail)
         joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
         joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
-        nearest = np.sqrt(squared_distances(scores, self.scores).min(axis=1))
         outside = (t2 > self.t2_limit) | (q > q_limit)
         leverage_limit = 3.0 * n_components / n_batches
         return DomainCheck(
