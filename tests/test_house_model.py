@@ -257,3 +257,20 @@ def test_a_notebook_shows_the_model_with_every_name_escaped():
 def test_a_fit_on_anything_but_a_set_says_what_it_wants():
     with pytest.raises(TableError, match=r"got a DataFrame; make one: ReferenceSet\("):
         sm.HouseModel().fit(pd.DataFrame())
+
+
+def test_a_fit_runs_on_one_thread_whatever_the_machine_offers(monkeypatch):
+    import threadpoolctl
+
+    seen = []
+    monkeypatch.setattr(
+        "specmatch.house.house_model.fit_house",
+        lambda *_, **__: seen.append({pool["num_threads"] for pool in threadpoolctl.threadpool_info()}),
+    )
+    past = Brewery(seed=1).draw(1)
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
+    with threadpoolctl.threadpool_limits(limits=2):
+        before = [pool["num_threads"] for pool in threadpoolctl.threadpool_info()]
+        sm.HouseModel().fit(refs)
+        assert [pool["num_threads"] for pool in threadpoolctl.threadpool_info()] == before
+    assert 2 in before and seen == [{1}]

@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 from scipy.special import fdtrc
 
 from specmatch.errors import OptionError, TooFewBatchesError
+from specmatch.house.one_thread import one_thread
 from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.transforms import absorbance
 from specmatch.reference.batch_scores import BatchScores, score_batches
@@ -30,6 +31,7 @@ LAB_NOISE = 0.002
 FEWEST_FOR_A_CURVE = 6
 
 
+@one_thread()
 def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd.DataFrame:
     """Rank batches without a lab colour by how much their lab colour would tell.
 
@@ -81,6 +83,7 @@ def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd
     return table.set_axis(pd.Index(chosen, dtype=object, name="batch"), axis=0)
 
 
+@one_thread()
 def learning_curve(
     refs: "ReferenceSet", *, more: Sequence[int] = (5, 10), false_reject_rate: float = 0.05
 ) -> pd.DataFrame:

@@ -8,7 +8,6 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
-from threadpoolctl import threadpool_limits  # scikit-learn brings it
 
 from specmatch.batches import batch_folds
 from specmatch.house.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
@@ -16,6 +15,7 @@ from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.gathering import gather_samples
 from specmatch.house.house_model import HouseModel
 from specmatch.house.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
+from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
 from specmatch.maths.statistics import binomial_bounds
 from specmatch.maths.typicality import fit_typicality
@@ -67,6 +67,7 @@ class _Fold:
     log_colours: pd.Series  # of every scan of the held-out batches, each read alone
 
 
+@one_thread()
 def evaluate(
     house: HouseModel, refs: ReferenceSet, *, n_folds: int = 10, seed: int = 0, n_jobs: int | None = None
 ) -> Evaluation:
@@ -148,8 +149,7 @@ def evaluate(
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
 
 
-# one thread, wherever the fold is fitted: matrices are small, and the last digits of a product depend on its threads
-@threadpool_limits.wrap(limits=1)
+@one_thread()  # here as well, wherever the fold is fitted
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:

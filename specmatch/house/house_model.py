@@ -24,6 +24,7 @@ from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
 from specmatch.house.gathering import Samples, gather_samples
 from specmatch.house.model_file import load_arrays, save_arrays
+from specmatch.house.one_thread import one_thread
 from specmatch.house.readings import readings_table
 from specmatch.house.specification import Specification
 from specmatch.maths.sequential import Step, next_step
@@ -155,7 +156,8 @@ class HouseModel:
                 f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
                 "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
             )
-        self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
+        with one_thread():
+            self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
         return self
 
     def add_batches(self, refs: ReferenceSet) -> HouseModel:
@@ -182,7 +184,8 @@ class HouseModel:
         >>> house.add_batches(refs.extend(more)).refit_reasons  # doctest: +SKIP
         ()
         """
-        return self.with_fitted(fit_house(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
+        with one_thread():
+            return self.with_fitted(fit_house(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
 
     @property
     def refit_reasons(self) -> tuple[str, ...]:

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.batches import batch_folds
+from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
 from specmatch.maths.statistics import binomial_bounds, mean_by
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
@@ -86,6 +87,7 @@ class RunRisks:
     n_batches: int
 
 
+@one_thread()
 def run_risks(
     refs: ReferenceSet,
     *,
