@@ -2,6 +2,7 @@
 
 import sys
 from collections.abc import Sequence
+from importlib.util import find_spec
 from pathlib import Path
 
 import specmatch
@@ -32,5 +33,8 @@ def build_api(out: Path, rooms: Sequence[str] = ROOMS) -> list[Path]:
 
 
 if __name__ == "__main__":
-    pages = build_api(Path(sys.argv[1] if len(sys.argv) > 1 else "api"))
-    sys.stdout.write(f"{len(pages)} pages for specmatch {specmatch.__version__}\n")
+    if find_spec("pdoc") is None:
+        sys.exit("build_api: pdoc is not installed; install it from the project's folder with pip install '.[docs]'")
+    folder = Path(sys.argv[1] if len(sys.argv) > 1 else "api")
+    pages = build_api(folder)
+    sys.stdout.write(f"{len(pages)} pages for specmatch {specmatch.__version__}; open {folder / 'index.html'}\n")
