@@ -124,9 +124,10 @@ def validate(
     rows = readings.assign(batch=batch_of.loc[readings.index].to_numpy())
     compared, left_out = _comparable(rows, table, f.batches)
     if len(compared) < FEWEST_NEW_BATCHES:
+        why = ", ".join(f"{count}: {reason}" for reason, count in left_out["reason"].value_counts().items())
         raise TooFewBatchesError(
             f"{len(compared)} batches can be compared; a validation needs {FEWEST_NEW_BATCHES} or more new batches "
-            f"with lab values ({len(left_out)} were left out)"
+            f"with lab values; left out: {why or 'none'}"
         )
     return _judge(house, compared, left_out)
 
