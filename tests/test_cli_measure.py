@@ -74,6 +74,7 @@ def test_one_level_too_high_or_too_low_is_told_with_the_folder_to_name(tmp_path,
         code, _, err = run(capsys, "measure", folder)
         assert code == 2 and f"no scans.csv; {monday} has one: name that folder" in err
     tiny_folder(tmp_path / "bench" / "tuesday")
+    assert "is a file; name the folder" in run(capsys, "measure", monday / "scans.csv")[2]
     assert "tuesday have one" in run(capsys, "measure", tmp_path / "bench")[2]
     run(capsys, "build", monday, "--out", tmp_path / "set")
     assert "it is a reference set" in run(capsys, "build", tmp_path / "set", "--out", tmp_path / "other")[2]

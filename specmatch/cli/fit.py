@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> Outcome:
     text = (
         f"{args.out}: {len(f.beers)} beers, {len(f.batches)} batches, "
         f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm\n"
-        f"next: specmatch evaluate {args.set}    (how good is it, with batches held out; some ten seconds for a hundred)"
+        f"next: specmatch evaluate {args.set}    (how good is it, with batches held out; ten seconds for a hundred)"
     )
     if f.colour is None:
         text += "\nno colour: the set holds too few lab colours; readings give identity only"

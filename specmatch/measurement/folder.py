@@ -87,6 +87,8 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
     MissingScanError
         If there is no folder.
     """
+    if folder.is_file():
+        raise SheetError(f"{folder} is a file; name the folder that holds scans.csv and the scan files")
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
     rows, left_out, notes = listed_scans(scans_sheet(folder))
