@@ -22,11 +22,32 @@ ROOMS = (
     "warning_codes",
 )
 
+# what examples take for granted; the tests make the same and run every example
+FIRST_PAGE = """
+Examples that name `refs`, `house`, `spectra`, `scans`, `session` or `evaluation` mean those of a small invented
+brewery:
+
+    import specmatch as sm
+    from specmatch.demo.brewery import Brewery
+
+    beers = ["Meadow Pils", "Amber Lane", "Night Porter"]
+    past, new = (Brewery(seed=1).draw(n, draw=d, beers=beers) for n, d in ((6, 0), (1, 1)))
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="house", colour_unit="EBC")
+    house = sm.HouseModel().fit(refs)
+    spectra, scans = new.spectra, new.scans
+    evaluation = sm.evaluate(house, refs)
+
+`session` holds the same new samples as `sm.measure` gives them from a folder, here `tuesday/`; `sets/house` and
+`house.model` are `refs` and `house` on disk.
+"""
+
 
 def build_api(out: Path, rooms: Sequence[str] = ROOMS) -> list[Path]:
     """Write the reference of some rooms, and of the public names, into a folder and return its pages."""
     import pdoc
 
+    if FIRST_PAGE not in str(specmatch.__doc__):
+        specmatch.__doc__ = f"{specmatch.__doc__}\n{FIRST_PAGE}"
     pdoc.render.configure(docformat="numpy", include_undocumented=False, show_source=False)
     pdoc.pdoc("specmatch", *(f"specmatch.{room}" for room in rooms), output_directory=out)
     return sorted(out.rglob("*.html"))

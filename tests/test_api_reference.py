@@ -32,6 +32,7 @@ def test_it_builds_and_holds_every_public_name(tmp_path, full_size, monkeypatch)
     for name in set(sm.__all__) - {"__version__", "colour", "errors", "WARNING_CODES"}:
         assert f'id="{name}"' in first, name
     assert 'id="HouseModel.verify"' in first
+    assert "mean those of a small invented" in first
     assert 'id="plot_spectra"' in (tmp_path / "specmatch/report/plots.html").read_text(encoding="utf-8")
     assert len(pages) > len(rooms)
     # built anywhere it says nothing of where

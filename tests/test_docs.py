@@ -11,6 +11,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+from example_room import furnish
 
 import specmatch
 
@@ -24,13 +25,23 @@ def module_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+@pytest.fixture(scope="module")
+def example_room(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("examples")
+    return folder, furnish(folder)
+
+
 @pytest.mark.parametrize("name", [module_of(path) for path in FILES])
-def test_docstring_examples_run(name):
+def test_docstring_examples_run(name, example_room, monkeypatch):
+    folder, names = example_room
+    monkeypatch.chdir(folder)
     module = importlib.import_module(name)
     text = Path(module.__file__).read_text(encoding="utf-8")
     if find_spec("matplotlib") is None and "figure_style" in name + text:
         pytest.skip("the `plot` extra is not installed: examples that draw are not run")
-    failed = doctest.testmod(module, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
+    # a module's own names come first: `spectra` is a module to one and a table to another
+    given = {key: value for key, value in names.items() if key not in vars(module)}
+    failed = doctest.testmod(module, extraglobs=given, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
     assert failed.failed == 0
 
 
