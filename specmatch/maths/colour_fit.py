@@ -30,7 +30,7 @@ PLS = "pls"
 REGRESSIONS = (OPTICAL, LOG_ABSORBANCE, PLS)
 
 # Rows predicted at a time: a block of folds by rows stays in the processor's cache.
-BLOCK = 512
+BLOCK = 1024
 
 # The optical model needs to see a beer's slope: a few channels over a part of the visible.
 VISIBLE_NM, FEWEST_CHANNELS, LEAST_SPAN_NM = (380.0, 800.0), 8, 60.0

@@ -25,7 +25,7 @@ for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
 SHAPE_ERROR = 0.1
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays in the processor's cache
-BLOCK = 512
+BLOCK = 1024
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,8 @@ SHAPE_SD = 0.05 / np.sqrt(np.arange(1.0, N_SHAPES + 1.0))
 PRIOR_SD = np.concatenate([[10.0], SHAPE_SD, [0.003, 0.005, 0.015]])
 
 ROUNDS = 6  # Gauss-Newton settles in four or five from the start that is taken
-BLOCK = 256  # rows at a time: a dozen curves of each stay in the processor's cache
+# Rows at a time: more fall out of the processor's cache, and with fewer, threads wait for each other's interpreter.
+BLOCK = 1024
 # Channels nearer together than this are averaged first: a slit passes 12-15 nm, so they say the same, and six rounds
 # over each of 256 of them would take longer than everything else that a reading needs.
 STEP_NM = 6.0
