@@ -35,28 +35,19 @@ def beer_rows(paired: Paired) -> list[CheckRow]:
     -------
     list of CheckRow
     """
-    rows = flat_rows(paired)
+    rows = _flat_rows(paired)
     # without light, or with a wrong dark, nothing further can be said of a scan
     spoilt = {row.scan_id for row in rows}
-    rows += [row for row in out_of_range_rows(paired) if row.scan_id not in spoilt]
+    rows += [row for row in _out_of_range_rows(paired) if row.scan_id not in spoilt]
     spoilt |= {row.scan_id for row in rows}
-    rows += [row for row in spike_rows(paired) if row.scan_id not in spoilt]
-    rows += empty_cup_rows(paired)
-    rows += repeated_rows(paired)
+    rows += [row for row in _spike_rows(paired) if row.scan_id not in spoilt]
+    rows += _empty_cup_rows(paired)
+    rows += _repeated_rows(paired)
     return rows
 
 
-def out_of_range_rows(paired: Paired) -> list[CheckRow]:
-    """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark.
-
-    Parameters
-    ----------
-    paired : Paired
-
-    Returns
-    -------
-    list of CheckRow
-    """
+def _out_of_range_rows(paired: Paired) -> list[CheckRow]:
+    """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark."""
     raw, live = paired.raw, paired.live()
     nm = raw.wavelength_nm[live]
     rows = []
@@ -118,17 +109,8 @@ def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Fl
     return rows
 
 
-def flat_rows(paired: Paired) -> list[CheckRow]:
-    """Scans without light or without any shape in their counts.
-
-    Parameters
-    ----------
-    paired : Paired
-
-    Returns
-    -------
-    list of CheckRow
-    """
+def _flat_rows(paired: Paired) -> list[CheckRow]:
+    """Scans without light or without any shape in their counts."""
     raw, net, live = paired.raw, paired.net, paired.live()
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
@@ -155,17 +137,8 @@ def _has_shape(paired: Paired, i: int) -> bool:
     return bool(light.size and np.ptp(light) > 0.1 * np.abs(light).max())
 
 
-def spike_rows(paired: Paired) -> list[CheckRow]:
-    """Single channels that stand off their neighbours by more than noise.
-
-    Parameters
-    ----------
-    paired : Paired
-
-    Returns
-    -------
-    list of CheckRow
-    """
+def _spike_rows(paired: Paired) -> list[CheckRow]:
+    """Single channels that stand off their neighbours by more than noise."""
     raw, live = paired.raw, paired.live()
     of = paired.rows("sample", "control")
     of = of[paired.reference[of] >= 0]
@@ -199,17 +172,8 @@ def spike_rows(paired: Paired) -> list[CheckRow]:
     return rows
 
 
-def empty_cup_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that look like the reference itself.
-
-    Parameters
-    ----------
-    paired : Paired
-
-    Returns
-    -------
-    list of CheckRow
-    """
+def _empty_cup_rows(paired: Paired) -> list[CheckRow]:
+    """Scans that look like the reference itself."""
     raw = paired.raw
     of = paired.rows("sample")
     low, middle, high = row_quantiles(paired.values[of][:, paired.live()], (0.05, 0.5, 0.95))
@@ -226,17 +190,8 @@ def empty_cup_rows(paired: Paired) -> list[CheckRow]:
     ]
 
 
-def repeated_rows(paired: Paired) -> list[CheckRow]:
-    """Scans that repeat an earlier one: the same counts, or another beer that differs from the one before by noise.
-
-    Parameters
-    ----------
-    paired : Paired
-
-    Returns
-    -------
-    list of CheckRow
-    """
+def _repeated_rows(paired: Paired) -> list[CheckRow]:
+    """Scans that repeat an earlier one: the same counts, or another beer that differs from the one before by noise."""
     raw = paired.raw
     rows: list[CheckRow] = []
     seen: dict[bytes, int] = {}

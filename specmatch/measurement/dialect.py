@@ -8,10 +8,11 @@ from numpy.typing import NDArray
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.axis import order_axis, pixels_to_nm
-from specmatch.measurement.layouts import RawSpectrum, Reading, columns_readings
+from specmatch.measurement.column_layout import columns_readings
+from specmatch.measurement.layouts import RawSpectrum, Reading
 from specmatch.measurement.plain_text import plain_reading
 from specmatch.measurement.row_layout import rows_reading
-from specmatch.measurement.text_table import SEPARATORS, candidate_separators
+from specmatch.measurement.text_lines import SEPARATORS, candidate_separators
 from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
 Floats = NDArray[np.float64]

@@ -10,12 +10,13 @@ from specmatch.errors import OptionError, ScanFileError
 from specmatch.measurement.axis import gap_notes, merge_duplicates, order_axis
 from specmatch.measurement.decoding import decode_text
 from specmatch.measurement.dialect import Told, axis_in_nm, one_reading
-from specmatch.measurement.jcamp_dx import is_jcamp, jcamp_spectra
+from specmatch.measurement.jcamp_blocks import is_jcamp
+from specmatch.measurement.jcamp_dx import jcamp_spectra
 from specmatch.measurement.layouts import LAYOUTS, RawSpectrum
 from specmatch.measurement.scan import Scan
 from specmatch.measurement.spikes import find_spikes
 from specmatch.measurement.text_checks import check_points, format_notes
-from specmatch.measurement.text_table import SEPARATORS
+from specmatch.measurement.text_lines import SEPARATORS
 from specmatch.measurement.units import X_UNITS, read_label, settle_scale
 
 __all__ = ["Scan", "read_scans"]

@@ -8,22 +8,14 @@ from typing import Any
 
 import pandas as pd
 
-from specmatch.errors import MissingScanError, ParentsError, SheetError, SpecmatchError
+from specmatch.errors import MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.files import read_scans
-from specmatch.measurement.folder_sheets import find_sheet, scans_sheet
+from specmatch.measurement.folder_sheets import scans_sheet
+from specmatch.measurement.known_batches import read_batches
 from specmatch.measurement.scan import Scan
-from specmatch.measurement.sheets import (
-    BATCH_COLUMNS,
-    ROLES,
-    SCAN_COLUMNS,
-    Sheet,
-    iso_times,
-    number_columns,
-    read_sheet,
-)
+from specmatch.measurement.sheets import ROLES, SCAN_COLUMNS, Sheet, iso_times, number_columns, read_sheet
 
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
-_BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,7 +85,7 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
     rows, left_out, notes = listed_scans(scans_sheet(folder))
     results = _read_all(folder, list(rows["file"]), n_jobs, reading)
-    batches = _read_batches(folder, left_out, notes)
+    batches = read_batches(folder, left_out, notes)
     return join_scans(rows, results, batches=batches, left_out=left_out, notes=notes)
 
 
@@ -235,50 +227,3 @@ def _read_all(folder: Path, files: list[str], n_jobs: int | None, reading: Mappi
     chunks = [files[i : i + 100] for i in range(0, len(files), 100)]
     parts = Parallel(n_jobs=n_jobs)(delayed(_read_all)(folder, chunk, None, dict(reading)) for chunk in chunks)
     return [result for part in parts for result in part]
-
-
-def _read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]) -> pd.DataFrame:
-    """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
-    path = find_sheet(folder, "batches")
-    if path is None:
-        return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
-    sheet = read_sheet(path, known=BATCH_COLUMNS)
-    notes += [(path.name, note) for note in sheet.notes]
-    table = sheet.table
-    if "batch" not in table:
-        raise SheetError(
-            f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
-        )
-    numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
-    if "packaged_on" in table:
-        iso_times(sheet, "packaged_on", name=path.name)
-    keep = []
-    lines_of: dict[str, list[int]] = {}
-    for i, batch in enumerate(table["batch"]):
-        lines_of.setdefault(batch, []).append(i)
-    for batch, places in lines_of.items():
-        lines = ", ".join(str(sheet.lines[i]) for i in places)
-        if not batch:
-            left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif "beer" in table and table["beer"].iloc[places].nunique() > 1:
-            one, other = table["beer"].iloc[places].unique()[:2]
-            raise ParentsError(
-                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
-                "one of them"
-            )
-        elif len(places) > 1 and len(table.iloc[places].drop_duplicates()) > 1:
-            left_out.append(
-                (
-                    path.name,
-                    f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row",
-                )
-            )
-        else:
-            keep.append(places[0])
-            if len(places) > 1:
-                notes.append(
-                    (path.name, f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept")
-                )
-    out = table.copy()
-    out[list(numbers.columns)] = numbers
-    return out.iloc[sorted(keep)].set_index("batch")

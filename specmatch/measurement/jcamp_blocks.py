@@ -48,6 +48,11 @@ class Block:
     closed: bool = False
 
 
+def is_jcamp(text: str) -> bool:
+    """True if a text begins as JCAMP-DX does."""
+    return re.match(r"\s*(?:\$\$[^\n]*\n\s*)*##", text) is not None
+
+
 def plain_label(text: str) -> str:
     """Return a label in the spelling that labels are compared in.
 

@@ -23,11 +23,6 @@ Table = tuple[Floats, Floats, NDArray[np.int64]]
 _FORMS = ("(X++(Y..Y))", "(XY..XY)")
 
 
-def is_jcamp(text: str) -> bool:
-    """True if a text begins as JCAMP-DX does."""
-    return re.match(r"\s*(?:\$\$[^\n]*\n\s*)*##", text) is not None
-
-
 def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], list[str]]], list[str]]:
     """Read every spectrum of a JCAMP-DX text.
 

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from specmatch.measurement.layouts import RawSpectrum, Reading
 from specmatch.measurement.number_marks import NumberMarks
 from specmatch.measurement.row_layout import wavelength_header
-from specmatch.measurement.text_table import is_data_line, read_meta, split_line
+from specmatch.measurement.text_lines import is_data_line, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
 
 Floats = NDArray[np.float64]

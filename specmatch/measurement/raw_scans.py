@@ -31,12 +31,12 @@ _TIME_VALUE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(us|\u00b5s|\u03bcs|ms|s|se
 _IN_MS = {"us": 1e-3, "\u00b5s": 1e-3, "\u03bcs": 1e-3, "usec": 1e-3, "ms": 1.0, "msec": 1.0, "s": 1e3, "sec": 1e3}
 
 
-def header_integration_ms(meta: Mapping[str, str]) -> float | None:
+def _header_integration_ms(meta: Mapping[str, str]) -> float | None:
     """Return the integration time that a file's header states with its unit, in ms.
 
     Examples
     --------
-    >>> header_integration_ms({"integration": "150 \u00b5s"}), header_integration_ms({"integration_ms": "20,0"})
+    >>> _header_integration_ms({"integration": "150 \u00b5s"}), _header_integration_ms({"integration_ms": "20,0"})
     (0.15, 20.0)
     """
     for key, value in meta.items():
@@ -49,12 +49,12 @@ def header_integration_ms(meta: Mapping[str, str]) -> float | None:
     return None
 
 
-def dark_already_removed(meta: Mapping[str, str]) -> bool:
+def _dark_already_removed(meta: Mapping[str, str]) -> bool:
     """True if a file's header says that the recorder has subtracted the dark.
 
     Examples
     --------
-    >>> dark_already_removed({"dark_corrected": "yes"}), dark_already_removed({"Dark subtracted": "no"})
+    >>> _dark_already_removed({"dark_corrected": "yes"}), _dark_already_removed({"Dark subtracted": "no"})
     (True, False)
     """
     return any(
@@ -117,7 +117,7 @@ def gather_raw_scans(
         integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
         hours=_hours(rows["time"].tolist()),
         order=rows["order"].to_numpy(dtype=float),
-        dark_removed=np.array([dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
+        dark_removed=np.array([_dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
     )
     direct = None
     if direct_rows:
@@ -181,7 +181,7 @@ def _quantity(scan: Scan, role: str) -> str:
 def _integration_ms(rows: pd.DataFrame, scans: list[Scan], notes: list[tuple[str, str]]) -> Floats:
     times = rows["integration_ms"].to_numpy(dtype=float).copy()
     for k, scan in enumerate(scans):
-        stated = header_integration_ms(scan.meta)
+        stated = _header_integration_ms(scan.meta)
         if stated is None:
             continue
         if np.isnan(times[k]):

@@ -15,7 +15,7 @@ from specmatch.measurement.number_marks import (
     parse_number,
     possible_marks,
 )
-from specmatch.measurement.text_table import is_data_line, is_value, read_meta, split_line
+from specmatch.measurement.text_lines import is_data_line, is_value, read_meta, split_line
 
 _GROUPS = BLANKS + APOSTROPHES
 

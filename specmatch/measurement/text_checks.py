@@ -15,12 +15,12 @@ _POINTS = re.compile(
 )
 
 
-def declared_points(meta: dict[str, str]) -> int | None:
+def _declared_points(meta: dict[str, str]) -> int | None:
     """Return the number of points that the header declares, if it does.
 
     Examples
     --------
-    >>> declared_points({"operator": "A", "Number of points": "288"})
+    >>> _declared_points({"operator": "A", "Number of points": "288"})
     288
     """
     for key, value in meta.items():
@@ -42,7 +42,7 @@ def check_points(reading: Reading, *, name: str) -> None:
     ------
     ScanFileError
     """
-    declared = declared_points(reading.meta)
+    declared = _declared_points(reading.meta)
     longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)
     found = longest.x.size
     end = "" if reading.whole else ", no line end after the last value, which may be cut"
