@@ -24,8 +24,8 @@ SECOND_SHARE = 0.15
 LEAST_SHARE = 0.3
 # rounds in which the sizes of two faults are found, each with the other taken away
 _ROUNDS = 3
-# rows at a time when pairs are tried: every fault's shape for each of them is a few megabytes
-BLOCK = 256
+# rows at a time when pairs are tried: their products with every fault are a few megabytes
+BLOCK = 1024
 
 
 @dataclass(frozen=True)

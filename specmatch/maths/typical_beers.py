@@ -163,7 +163,7 @@ class TypicalityFit:
             step = max(1, BLOCK // (n_beers * n_axes))
             for block in np.split(rows, range(step, rows.size, step)):
                 departures = scores[block][:, None, :] - self.beer_means
-                squared[block] = (departures * departures * weight).sum(axis=2)
+                squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
