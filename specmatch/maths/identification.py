@@ -99,7 +99,7 @@ def identify_scores(
     row, beer = np.concatenate(rows), np.concatenate(beers)
 
     def exact(of: Ints, to: Ints) -> Floats:
-        return ((scores[of] - fit.beer_means[to]) ** 2 * weight[to]).sum(axis=1)
+        return np.asarray(np.einsum("na,na->n", (scores[of] - fit.beer_means[to]) ** 2, weight[to]))
 
     to_nearest = exact(np.arange(len(scores)), nearest)
     kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
