@@ -1,0 +1,82 @@
+"""The licences page names every requirement and nothing else, and says of each what the package says of itself."""
+
+import re
+import tomllib
+from importlib.metadata import PackageNotFoundError, metadata
+from pathlib import Path
+
+import pytest
+from packaging.requirements import Requirement
+
+ROOT = Path(__file__).parents[1]
+PAGE = (ROOT / "docs" / "licences.md").read_text(encoding="utf-8")
+# what classifiers call a licence -> how its name here begins
+FAMILIES = {
+    "BSD License": "BSD-",
+    "MIT License": "MIT",
+    "Python Software Foundation License": "PSF-based",
+    "Mozilla Public License 2.0 (MPL 2.0)": "MPL-2.0",
+    "Public Domain": "MIT-0",
+}
+
+
+def cells(line):
+    return [cell.strip() for cell in line.strip("|").split("|")]
+
+
+def stated():
+    """Each package of the first table: who asks for it, and its licence."""
+    lines = PAGE[: PAGE.index("## Published figures")].splitlines()
+    rows = [cells(line) for line in lines if line.startswith("| `")]
+    assert len({row[0] for row in rows}) == len(rows)
+    return {name.strip("`"): (set(asked.replace("`", "").split(", ")), licence) for name, asked, licence, _ in rows}
+
+
+def required():
+    """Each requirement of the project, and who asks for it."""
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))
+    asked = {
+        "every installation": project["project"]["dependencies"],
+        "building": project["build-system"]["requires"],
+        **project["project"]["optional-dependencies"],
+    }
+    found = {}
+    for who, lines in asked.items():
+        for line in lines:
+            found.setdefault(Requirement(line).name, set()).add(who)
+    return found
+
+
+def test_the_page_lists_the_requirements_with_who_asks_for_them():
+    assert {name: asked for name, (asked, _) in stated().items()} == required()
+
+
+@pytest.mark.parametrize("name", sorted(stated()))
+def test_the_package_says_the_same_licence_of_itself(name):
+    licence = stated()[name][1]
+    try:
+        said = metadata(name)
+    except PackageNotFoundError:
+        pytest.skip(f"{name} is not installed")
+    expression, old = said.get("License-Expression"), said.get("License") or ""
+    named = [mark.split(" :: ")[-1] for mark in said.get_all("Classifier") or [] if mark.startswith("License :: ")]
+    families = [FAMILIES[one] for one in named if one in FAMILIES]
+    if expression:
+        assert licence in re.split(r" AND | OR |[() ]+", expression)
+    elif old and "\n" not in old and licence == old.strip():
+        return
+    else:
+        # older packages name a family only, or bring the whole text in place of a name
+        assert families, (named, old[:80])
+        assert any(licence.startswith(family) for family in families)
+
+
+def test_figures_taken_from_print_stand_where_the_page_says():
+    figures = PAGE[PAGE.index("## Published figures") :]
+    files = [path for line in figures.splitlines() for path in re.findall(r"^\| [^|]* \| `([^`]+)`", line)]
+    assert len(files) > 5
+    assert not [path for path in files if not (ROOT / path).exists()]
+    # every table of numbers that the package ships, or that the tests take from print, is spoken of
+    shipped = {path.relative_to(ROOT).as_posix() for path in (ROOT / "specmatch").rglob("*.csv")}
+    shipped |= {path.relative_to(ROOT).as_posix() for path in (ROOT / "tests" / "data").glob("*.csv")}
+    assert shipped <= set(files)
