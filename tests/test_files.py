@@ -71,6 +71,23 @@ def test_units_in_a_line_of_their_own(tmp_path):
     assert scan.quantity == "reflectance" and "percent, as stated: divided by 100" in scan.notes
 
 
+@pytest.mark.parametrize("last", ["0.3", "---"], ids=["plain", "a value missing"])
+@pytest.mark.parametrize(
+    ("header", "title", "quantity", "meta"),
+    [
+        ("Wavelength;Absorbance\nnm;a.u.", "Absorbance", "absorbance", {}),
+        ("Golflengte;Reflectantie\nnm;-", "Reflectantie", "reflectance", {}),
+        ("dark_corrected;yes\nnm;counts", "counts", "counts", {"dark_corrected": "yes"}),
+        ("dark_corrected;yes\nWavelength;Counts\nnm;-", "Counts", "counts", {"dark_corrected": "yes"}),
+        ("sample;Amber\nnm;%", "%", "reflectance", {"sample": "Amber"}),
+    ],
+)
+def test_names_over_units_are_told_from_a_header_line_over_names(tmp_path, header, title, quantity, meta, last):
+    """A lost `dark_corrected` would subtract the dark twice, lost names leave the quantity unknown."""
+    [scan] = read(tmp_path, f"{header}\n400;0.5\n410;0.4\n420;0.2\n430;{last}\n")
+    assert (scan.quantity, dict(scan.meta)) == (quantity, {**meta, "column": title})
+
+
 @pytest.mark.parametrize(
     "text", ["420,1,15\n470,1,27\n520,2,08\n", "wavelength,counts\n420,1,15\n470,1,27\n520,2,08\n"]
 )

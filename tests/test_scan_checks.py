@@ -1,5 +1,7 @@
 """Each fault of a scan is named by its code, with a size and a sentence to act on, and good scans are left alone."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -190,6 +192,18 @@ def test_faults_of_one_pour_of_the_invented_brewery_are_named(tmp_path, fault, c
     named = set(found(session, code).index)
     assert len(named & second) >= share * len(second)
     assert len(named - second) <= 1
+
+
+def test_ambient_light_is_placed_where_the_lamp_gives_none(tmp_path):
+    session, _ = demo_session(tmp_path, [GOOD, PourConditions(ambient=0.02), GOOD])
+    sentence = found(session, "ambient_light")["sentence"].iloc[0]
+    place = re.search(r"reaches the detector outside (\d+)-(\d+) nm, where the lamp gives none", sentence)
+    low, high = map(int, place.groups())
+    light, nm = session.references.iloc[0] / session.references.iloc[0].max(), session.references.columns
+    beyond = light[(nm < low - 1) | (nm > high + 1)]
+    within = light[(nm > low + 1) & (nm < high - 1)]
+    # a tenth of the hundredth that parts lit from unlit, for the noise of one reference among several
+    assert beyond.size > 8 and beyond.max() < 0.011 and within.iloc[[0, -1]].min() > 0.009
 
 
 @pytest.mark.slow

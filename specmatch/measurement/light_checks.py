@@ -26,7 +26,18 @@ AMBIENT_SHARE, AMBIENT_SHARE_UNLIT = 0.0015, 0.0007
 
 
 def span(nm: Floats, where: Mask) -> str:
-    """Say a set of channels as a range.
+    """Say a set of channels as a range, from the first to the last.
+
+    Parameters
+    ----------
+    nm : ndarray, shape (p,)
+        Ascending.
+    where : ndarray of bool, shape (p,)
+        At least one is True.
+
+    Returns
+    -------
+    str
 
     Examples
     --------
@@ -59,6 +70,18 @@ def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow
     Returns
     -------
     list of CheckRow
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[5, 100:103] = 65535.0
+    >>> saturated_rows(pair(raw, subtract_darks(raw)), full_scale=None)[0].sentence[:52]
+    '3 channel(s) at 534-538 nm stand at 65535 counts, th'
     """
     raw = paired.raw
     mask = saturated_channels(raw.counts, full_scale=full_scale) | raw.saturated
@@ -87,6 +110,18 @@ def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> 
     Returns
     -------
     list of CheckRow
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> rows = stale_rows(pair(raw, subtract_darks(raw)), dark_age_h=0.35, reference_age_h=12.0)
+    >>> [(row.scan_id, row.code) for row in rows]
+    [('scans/D1-001-12.csv', 'stale_dark')]
     """
     raw, rows = paired.raw, []
     for role, used, allowed in (
@@ -114,6 +149,19 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
     Returns
     -------
     list of CheckRow
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[1] = raw.counts[0]
+    >>> rows = reference_rows(pair(raw, subtract_darks(raw)))
+    >>> rows[0].scan_id, rows[0].code, rows[0].sentence[:33]
+    ('scans/D1-001-02.csv', 'low_light', 'the reference carries no light: c')
     """
     raw, net, live = paired.raw, paired.net, paired.live()
     rows: list[CheckRow] = []
@@ -164,6 +212,18 @@ def ambient_rows(paired: Paired) -> list[CheckRow]:
     Returns
     -------
     list of CheckRow
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[4] += 500.0
+    >>> [(row.scan_id, row.code) for row in ambient_rows(pair(raw, subtract_darks(raw)))]
+    [('scans/D1-001-05.csv', 'ambient_light')]
     """
     raw, net = paired.raw, paired.net
     rows: list[CheckRow] = []
@@ -215,8 +275,9 @@ def _ambient_in_scans(paired: Paired, of_it: Mask, references: NDArray[np.int64]
     if references.size == 0 or peak <= 0:
         return rows
     level = middle_light(net.values[references])
-    unlit = np.isfinite(net.values[references]).all(axis=0) & (level < 0.01 * peak)
-    if unlit.sum() < 8:
+    lit = level >= 0.01 * peak
+    unlit = np.isfinite(net.values[references]).all(axis=0) & ~lit
+    if unlit.sum() < 8 or not lit.any():
         return rows
     for i in np.flatnonzero(of_it & (paired.reference >= 0)):
         extra = net.values[i, unlit] - net.values[paired.reference[i], unlit]
@@ -226,9 +287,9 @@ def _ambient_in_scans(paired: Paired, of_it: Mask, references: NDArray[np.int64]
         mean, error = float(extra.mean()), float(extra.std() / np.sqrt(extra.size))
         if mean > max(AMBIENT_SHARE_UNLIT * peak, 5.0 * error):
             sentence = (
-                f"{mean / peak:.2%} of the reference's light reaches the detector at "
-                f"{span(raw.wavelength_nm, unlit)}, where the "
-                "lamp gives none: close the cover, keep daylight off, measure again"
+                f"{mean / peak:.2%} of the reference's light reaches the detector outside "
+                f"{span(raw.wavelength_nm, lit)}, where the lamp gives none: close the cover, keep daylight off, "
+                "measure again"
             )
             rows.append(CheckRow(raw.scan_ids[i], "ambient_light", mean / peak, sentence))
     return rows

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 from specmatch.measurement.layouts import RawSpectrum, Reading
 from specmatch.measurement.number_marks import NumberMarks
 from specmatch.measurement.row_layout import wavelength_header
-from specmatch.measurement.text_lines import is_data_line, read_meta, split_line
+from specmatch.measurement.text_lines import is_data_line, names_over_units, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
 
 Floats = NDArray[np.float64]
@@ -82,6 +82,9 @@ def plain_reading(text: str) -> Reading | None:
         return None
     names = split_line(header[names_at], separator)
     if len(names) != 2 or not names_wavelength(names[0]) or not names[1]:
+        return None
+    above = next((line for line in reversed(header[:names_at]) if line.strip()), "")
+    if names_over_units(split_line(above, separator), names):
         return None
     for line in header[:names_at]:
         # a line of numbers above the table, whatever its separator, is for the general way to judge

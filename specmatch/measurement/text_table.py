@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.number_marks import looks_numeric
-from specmatch.measurement.text_lines import Row, is_data_line, is_value, read_meta, split_line
+from specmatch.measurement.text_lines import Row, is_data_line, is_value, names_over_units, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
 
 MIN_POINTS = 2
@@ -70,6 +70,12 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
         Naming the line that breaks the block.
     AmbiguousScanFileError
         If the comma may separate columns and mark decimals.
+
+    Examples
+    --------
+    >>> table = find_columns_table(["operator;KA", "nm;counts", "400;12", "401;13"], ";", name="a.csv")
+    >>> table.names, table.line_numbers, table.meta
+    (['nm', 'counts'], [3, 4], {'operator': 'KA'})
     """
     split = [split_line(line, separator) for line in lines]
     numeric = [is_data_line(cells) for cells in split]
@@ -215,12 +221,7 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
     if len(cells) != width:
         # a line that names a wavelength and other columns is the header, even if it does not fit the table
         return (cells, cells, lowest) if len(cells) >= 2 and names_wavelength(cells[0]) else (empty, empty, first)
-    if (
-        len(above) == 2
-        and len(split[above[0]]) == width
-        and _are_units(cells)
-        and not any(map(looks_numeric, split[above[0]]))
-    ):
+    if len(above) == 2 and names_over_units(split[above[0]], cells):
         upper = split[above[0]]
         return upper, [f"{a} [{b}]" for a, b in zip(upper, cells, strict=True)], above[0]
     # between blanks any sentence splits into cells, so there the first must name the wavelengths
@@ -229,10 +230,3 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
     if not names_wavelength(cells[0]) and ((width == 2 and len(cells[0]) > 1) or prose):
         return empty, empty, first  # a line such as "beer;Pale" is part of the header, not the names of two columns
     return cells, cells, lowest
-
-
-def _are_units(cells: Row) -> bool:
-    units = re.compile(
-        r"[\[(]?(?:nm|\u00b5m|\u03bcm|um|1/cm|cm-1|%|-|1|counts?|a\.?u\.?|fraction|percent|)[\])]?\Z", re.I
-    )
-    return all(units.match(cell) for cell in cells) and any(cells)
