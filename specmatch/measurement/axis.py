@@ -32,6 +32,12 @@ def order_axis(x: Floats, *, name: str, lines: NDArray[np.int64] | None = None) 
     ------
     ScanFileError
         If the axis is neither ascending nor descending.
+
+    Examples
+    --------
+    >>> order, notes = order_axis(np.array([500.0, 450.0, 400.0]), name="a.csv")
+    >>> order.tolist(), notes
+    ([2, 1, 0], ['descending wavelengths put in ascending order'])
     """
     steps = np.diff(x)
     if (steps >= 0).all():
@@ -60,7 +66,8 @@ def merge_duplicates(
 
     Returns
     -------
-    x, values, saturated : ndarray
+    x, values, saturated : ndarray, shape (m,)
+        Each wavelength once; saturated where one of its points is.
     notes : list of str
 
     Examples
@@ -86,6 +93,16 @@ def merge_duplicates(
 
 def gap_notes(x: Floats) -> list[str]:
     """Say where an ascending axis jumps, as it does where a line was lost.
+
+    Parameters
+    ----------
+    x : ndarray, shape (p,)
+        In nm, strictly ascending.
+
+    Returns
+    -------
+    list of str
+        One note a jump; none where a quarter of the steps and more are uneven, as a filter instrument's are.
 
     Examples
     --------

@@ -25,7 +25,7 @@ SPIKE_SHARE = 0.02
 
 
 def beer_rows(paired: Paired) -> list[CheckRow]:
-    """Check samples and controls.
+    """Check samples and controls: no light, impossible reflectance, spikes, an empty cup, a scan that repeats another.
 
     Parameters
     ----------
@@ -34,6 +34,18 @@ def beer_rows(paired: Paired) -> list[CheckRow]:
     Returns
     -------
     list of CheckRow
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[11] = raw.counts[4]
+    >>> beer_rows(pair(raw, subtract_darks(raw)))[0].sentence
+    'the same counts as scans/D1-001-05.csv in every channel: the file was copied; measure again'
     """
     rows = _flat_rows(paired)
     # without light, or with a wrong dark, nothing further can be said of a scan

@@ -9,7 +9,18 @@ CHECK_COLUMNS = ("scan_id", "code", "size", "sentence")
 
 
 class CheckRow(NamedTuple):
-    """One finding about one scan: a code of the registry, its size, and a sentence that says what to do."""
+    """One finding about one scan.
+
+    Attributes
+    ----------
+    scan_id : str
+    code : str
+        Of the registry (`specmatch.WARNING_CODES`).
+    size : float
+        How large it is, in the unit that its sentence names.
+    sentence : str
+        What is wrong, and what to do.
+    """
 
     scan_id: str
     code: str
@@ -19,6 +30,15 @@ class CheckRow(NamedTuple):
 
 def check_table(rows: Iterable[CheckRow]) -> pd.DataFrame:
     """Return findings as a table.
+
+    Parameters
+    ----------
+    rows : iterable of CheckRow
+
+    Returns
+    -------
+    DataFrame
+        Columns `scan_id, code, size, sentence`, in the order given.
 
     Examples
     --------

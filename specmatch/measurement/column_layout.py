@@ -21,10 +21,36 @@ def columns_readings(
 ) -> list[Reading]:  # fmt: skip
     """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it.
 
+    Parameters
+    ----------
+    lines : sequence of str
+    separator : str
+        One of `SEPARATORS`.
+    name : str
+        The file's name, for messages.
+    decimal, thousands, layout : str or None
+        What the caller has said; see `read_scans`.
+    literal : bool
+        True where the caller has given separator and decimal mark, so that a comma has one meaning only.
+
+    Returns
+    -------
+    list of Reading
+
     Raises
     ------
     ScanFileError
         If no table is found or no marks fit.
+    AmbiguousScanFileError
+        If columns or numbers can be read in two ways.
+
+    Examples
+    --------
+    >>> lines = ["wavelength;Amber Lane", "400;0,25", "500;0,50"]
+    >>> told = {"decimal": None, "thousands": None, "layout": None, "literal": False}
+    >>> [reading] = columns_readings(lines, ";", name="a.csv", **told)
+    >>> reading.spectra[0].title, reading.spectra[0].values.tolist()
+    ('Amber Lane', [0.25, 0.5])
     """
     table = find_columns_table(lines, separator, name=name, literal=literal)
     rows = zip(table.line_numbers, table.rows, strict=True)

@@ -21,7 +21,15 @@ _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 @dataclass(frozen=True)
 class Told:
-    """What the caller has said; it goes before anything found in the file. See `read_scans`."""
+    """What the caller has said; it goes before anything found in the file.
+
+    Attributes
+    ----------
+    encoding, separator, decimal, thousands, layout, x_unit, quantity, scale : str or None
+        As in `read_scans`; None where nothing is said.
+    pixel_polynomial : tuple of float or None
+        Coefficients from pixel number to nm, constant term first.
+    """
 
     encoding: str | None = None
     separator: str | None = None
@@ -35,12 +43,12 @@ class Told:
 
 
 def one_reading(text: str, name: str, told: Told) -> Reading:
-    """Read a text under every separator, mark and layout that fits; refuse it unless all of them agree.
+    r"""Read a text under every separator, mark and layout that fits; refuse it unless all of them agree.
 
     Parameters
     ----------
     text : str
-        With `\\n` line ends.
+        With `\n` line ends.
     name : str
         The file's name, for messages.
     told : Told
@@ -55,6 +63,12 @@ def one_reading(text: str, name: str, told: Told) -> Reading:
         If nothing fits; the most telling of the reasons.
     AmbiguousScanFileError
         If readings differ.
+
+    Examples
+    --------
+    >>> reading = one_reading("wavelength;counts\n400,5;12\n401,0;13\n", "a.csv", Told())
+    >>> reading.separator, reading.marks.decimal, reading.spectra[0].x.tolist()
+    (';', ',', [400.5, 401.0])
     """
     if told == Told(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
         plain = plain_reading(text)
@@ -169,13 +183,15 @@ def _optical(spectrum: RawSpectrum, told: Told) -> bool:
 
 
 def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Told) -> tuple[Floats, str, bool]:
-    """Return the axis in nm, the unit it was taken as, and whether that was stated.
+    r"""Return the axis in nm, the unit it was taken as, and whether that was stated.
 
     Parameters
     ----------
     spectrum : RawSpectrum
     meta : dict of str to str
+        The file's header, which may state the unit or the coefficients of the pixels.
     name : str
+        The file's name, for messages.
     told : Told
 
     Returns
@@ -183,7 +199,20 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Tol
     wavelength_nm : ndarray, shape (p,)
         In the file's order.
     unit : str
+        One of `X_UNITS`, "" where nothing is stated.
     stated : bool
+
+    Raises
+    ------
+    ScanFileError
+        If the file holds pixels and no coefficients are known, or the axis lies where no visible instrument measures.
+
+    Examples
+    --------
+    >>> reading = one_reading("x [um];counts\n0.4;12\n0.5;13\n", "a.csv", Told())
+    >>> nm, unit, stated = axis_in_nm(reading.spectra[0], {}, "a.csv", Told())
+    >>> nm.tolist(), unit, stated
+    ([400.0, 500.0], 'um', True)
     """
     unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
     if unit == "pixel" or (told.pixel_polynomial is not None and not unit):

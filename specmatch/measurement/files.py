@@ -72,17 +72,15 @@ def read_scans(
         If the file can be read in two ways.
     UnitError
         If what the file states contradicts its values.
+    OptionError
+        If a keyword is given something that is not one of its options.
 
     Examples
     --------
-    >>> import tempfile
-    >>> folder = tempfile.TemporaryDirectory()
-    >>> path = Path(folder.name) / "one.csv"
-    >>> _ = path.write_text("wavelength_nm;reflectance\n400,0;0,25\n410,0;0,30\n420,0;0,35\n")
-    >>> [scan] = read_scans(path)
+    >>> _ = Path("one_scan.csv").write_text("wavelength_nm;reflectance\n400,0;0,25\n410,0;0,30\n420,0;0,35\n")
+    >>> [scan] = read_scans("one_scan.csv")
     >>> scan.values.tolist(), scan.quantity
     ([0.25, 0.3, 0.35], 'reflectance')
-    >>> folder.cleanup()
     """
     polynomial = None if pixel_polynomial is None else tuple(float(c) for c in pixel_polynomial)
     told = Told(encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial)

@@ -48,6 +48,15 @@ class MeasuredFolder:
 def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
     """Say the first of the files left out and why, the file's name once.
 
+    Parameters
+    ----------
+    left_out : sequence of (file, reason)
+        At least one.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> first_reason([("scans/a.csv", "a.csv: the file is empty")])
@@ -78,6 +87,12 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
         If there is no `scans.csv`, or it is damaged.
     MissingScanError
         If there is no folder.
+
+    Examples
+    --------
+    >>> found = read_folder(Path("tuesday"), n_jobs=None, reading={})
+    >>> found.rows["role"].value_counts().to_dict(), found.left_out
+    ({'sample': 9, 'dark': 1, 'reference': 1, 'control': 1}, [])
     """
     if folder.is_file():
         raise SheetError(f"{folder} is a file; name the folder that holds scans.csv and the scan files")
@@ -90,12 +105,31 @@ def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any])
 
 
 def listed_scans(path: Path) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
-    """Return the rows of `scans.csv`, those left out (file, reason), and notes (subject, note).
+    """Return the scan files that a sheet lists, without reading them.
+
+    Parameters
+    ----------
+    path : Path
+        The sheet, as `scans_sheet` finds it.
+
+    Returns
+    -------
+    rows : DataFrame
+        A row a file, every column of `SCAN_COLUMNS` in it; see `MeasuredFolder`.
+    left_out : list of (file, reason)
+        Rows whose names a spreadsheet has destroyed.
+    notes : list of (subject, note)
 
     Raises
     ------
     SheetError
         If the sheet is damaged.
+
+    Examples
+    --------
+    >>> rows, left_out, notes = listed_scans(Path("tuesday/scans.csv"))
+    >>> rows["file"].tolist()[:2], left_out
+    (['scans/D1-001-01.csv', 'scans/D1-001-02.csv'], [])
     """
     sheet = read_sheet(path, known=SCAN_COLUMNS)
     rows, left_out = _scan_rows(sheet, path.name)
@@ -119,11 +153,21 @@ def join_scans(
     results : sequence
         For each row the scans of its file, or the reason why it could not be read.
     batches : DataFrame, optional
-    left_out, notes : sequence of (str, str)
+        Lab rows, index `batch`.
+    left_out : sequence of (file, reason)
+        What was left out before; rows without scans are added to a copy.
+    notes : sequence of (subject, note)
 
     Returns
     -------
     MeasuredFolder
+
+    Examples
+    --------
+    >>> rows, _, _ = listed_scans(Path("tuesday/scans.csv"))
+    >>> found = join_scans(rows[:2], [read_scans("tuesday/scans/D1-001-01.csv"), "the file is empty"])
+    >>> found.rows["role"].to_dict(), found.left_out
+    ({'D1-001-01.csv': 'dark'}, [('scans/D1-001-02.csv', 'the file is empty')])
     """
     left_out, notes = list(left_out), list(notes)
     if batches is None:

@@ -72,6 +72,17 @@ def mask_hot_pixels(raw: RawScans) -> tuple[Mask, list[CheckRow]]:
     mask : ndarray of bool, shape (n, p)
     rows : list of CheckRow
         One for the first dark (or reference) of each instrument that has some.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[:, 60] += 3000
+    >>> mask, rows = mask_hot_pixels(raw)
+    >>> np.flatnonzero(mask.all(axis=0)).tolist(), rows[0].code
+    ([60], 'hot_pixels')
     """
     mask = np.zeros(raw.counts.shape, bool)
     rows = []

@@ -49,12 +49,36 @@ class Block:
 
 
 def is_jcamp(text: str) -> bool:
-    """True if a text begins as JCAMP-DX does."""
+    r"""Say whether a text begins as JCAMP-DX does.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    bool
+        True where a label is the first thing after comments.
+
+    Examples
+    --------
+    >>> is_jcamp("$$ by hand\n##TITLE= Amber Lane\n"), is_jcamp("wavelength;counts\n")
+    (True, False)
+    """
     return re.match(r"\s*(?:\$\$[^\n]*\n\s*)*##", text) is not None
 
 
 def plain_label(text: str) -> str:
     """Return a label in the spelling that labels are compared in.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        In capitals, without blanks, `-`, `/` and `_`.
 
     Examples
     --------
@@ -65,7 +89,7 @@ def plain_label(text: str) -> str:
 
 
 def read_blocks(text: str, *, name: str) -> list[Block]:
-    """Return the outermost blocks of a text, each with the blocks inside it.
+    r"""Return the outermost blocks of a text, each with the blocks inside it.
 
     Parameters
     ----------
@@ -81,6 +105,12 @@ def read_blocks(text: str, *, name: str) -> list[Block]:
     ------
     ScanFileError
         If a label stands outside a block, twice in a block, or has lost a mark.
+
+    Examples
+    --------
+    >>> [block] = read_blocks("##TITLE= Amber Lane\n##X UNITS= NANOMETERS\n##END=\n", name="a.jdx")
+    >>> block.labels, block.closed
+    ({'TITLE': 'Amber Lane', 'XUNITS': 'NANOMETERS'}, True)
     """
     blocks: list[Block] = []
     open_blocks: list[Block] = []

@@ -24,7 +24,7 @@ _FORMS = ("(X++(Y..Y))", "(XY..XY)")
 
 
 def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], list[str]]], list[str]]:
-    """Read every spectrum of a JCAMP-DX text.
+    r"""Read every spectrum of a JCAMP-DX text.
 
     Parameters
     ----------
@@ -43,6 +43,13 @@ def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict
     ------
     ScanFileError
         If the file is cut, a check fails, or it holds no spectrum of this kind.
+
+    Examples
+    --------
+    >>> text = "##TITLE= Amber Lane\n##NPOINTS= 2\n##XYPOINTS= (XY..XY)\n400,0.25; 500,0.5\n##END=\n"
+    >>> [(spectrum, labels, notes)], _ = jcamp_spectra(text, name="a.jdx")
+    >>> spectrum.title, spectrum.x.tolist(), spectrum.values.tolist()
+    ('Amber Lane', [400.0, 500.0], [0.25, 0.5])
     """
     blocks = read_blocks(text, name=name)
     notes: list[str] = []

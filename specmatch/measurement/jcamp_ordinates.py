@@ -43,7 +43,21 @@ class Ordinates:
 
 
 def is_packed(table: Sequence[tuple[int, str]]) -> bool:
-    """True if a table holds letters that only packed forms have."""
+    """Say whether a table holds letters that only packed forms have.
+
+    Parameters
+    ----------
+    table : sequence of (line, text)
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> is_packed([(1, "400 12 13E+1")]), is_packed([(1, "400A2J%")])
+    (False, True)
+    """
     return any(_PACKED.search(text) for _, text in table)
 
 
@@ -150,7 +164,22 @@ def _line_values(text: str, packed: bool, line: int, name: str) -> tuple[list[fl
 def decode_pairs(
     table: Sequence[tuple[int, str]], *, decimal_comma: bool, name: str
 ) -> tuple[list[float], list[float], list[int]]:
-    """Decode the lines of `(XY..XY)`: x, y and line of each point.
+    """Decode the lines of `(XY..XY)`.
+
+    Parameters
+    ----------
+    table : sequence of (line, text)
+    decimal_comma : bool
+        Whether the comma marks decimals; else it parts numbers.
+    name : str
+        The file's name, for messages.
+
+    Returns
+    -------
+    x, y : list of float
+        NaN for `?`.
+    lines : list of int
+        Line of each point.
 
     Raises
     ------

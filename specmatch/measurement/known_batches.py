@@ -12,7 +12,34 @@ _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
 
 def read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]) -> pd.DataFrame:
-    """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
+    """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed.
+
+    Parameters
+    ----------
+    folder : Path
+    left_out : list of (file, reason)
+        Added to.
+    notes : list of (subject, note)
+        Added to.
+
+    Returns
+    -------
+    DataFrame
+        Index `batch`; empty where the folder has no such sheet.
+
+    Raises
+    ------
+    SheetError
+        If the sheet is damaged or has no column `batch`.
+    ParentsError
+        If a batch stands under two beers.
+
+    Examples
+    --------
+    >>> batches = read_batches(Path("monday"), [], [])
+    >>> len(batches), sorted(batches["beer"].unique())
+    (18, ['Amber Lane', 'Meadow Pils', 'Night Porter'])
+    """
     path = find_sheet(folder, "batches")
     if path is None:
         return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
@@ -68,12 +95,25 @@ def known_batches(
     batches : DataFrame
         Index `batch`.
     scans : DataFrame
-    left_out, notes : list
+        With the column `batch`.
+    left_out : list of (file, reason)
+        Added to.
+    notes : list of (subject, note)
         Added to.
 
     Returns
     -------
     DataFrame
+        The rows of `batches` that were measured.
+
+    Examples
+    --------
+    >>> left_out = []
+    >>> lab = pd.DataFrame({"colour": [7.5, 23.0]}, index=["B-1", "B-2"])
+    >>> known_batches(lab, pd.DataFrame({"batch": ["B-1", "B-1"]}), left_out, []).index.tolist()
+    ['B-1']
+    >>> left_out
+    [('batches.csv', "batch 'B-2' has no scan in this folder")]
     """
     if batches.empty:
         return batches

@@ -23,7 +23,23 @@ LAYOUTS = ("columns", "rows", "pairs")
 
 @dataclass(frozen=True, eq=False)
 class RawSpectrum:
-    """One spectrum before units: `x` as written, `values` NaN where missing, and the words of its header."""
+    """One spectrum before units.
+
+    Attributes
+    ----------
+    title : str
+        "" where it has no name.
+    x, values : ndarray, shape (p,)
+        As written, in the order of the file; values NaN where missing.
+    saturated : ndarray of bool, shape (p,)
+        Where the file says that the detector was over its range.
+    x_words, words : str
+        What stands above the wavelengths and above the values.
+    x_decimals, decimals : ndarray of int, shape (p,)
+        Digits after the decimal mark of each wavelength and each value; -1 where not known.
+    line_numbers : ndarray of int, shape (p,)
+        Line of each point, from 1.
+    """
 
     title: str
     x: Floats
@@ -38,7 +54,24 @@ class RawSpectrum:
 
 @dataclass(frozen=True)
 class Reading:
-    """All spectra of a text under one separator, one pair of marks and one layout."""
+    """All spectra of a text under one separator, one pair of marks and one layout.
+
+    Attributes
+    ----------
+    layout : str
+        One of `LAYOUTS`.
+    separator : str
+        One of `SEPARATORS`.
+    marks : NumberMarks
+    spectra : list of RawSpectrum
+    meta : dict of str to str
+        Header and footer as text.
+    whole : bool
+        Whether the last line of the table ends with a line end.
+    last_row_short : bool
+        Whether the last row ends with an empty cell.
+    notes : list of str
+    """
 
     layout: str
     separator: str
@@ -73,6 +106,11 @@ def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> 
     -------
     ScanFileError
         An `AmbiguousScanFileError` where grouping thousands is one of the readings.
+
+    Examples
+    --------
+    >>> print(refuse_marks([(2, "0.25"), (3, "0,30")], name="a.csv", told=False))
+    a.csv, line 3: '0,30' does not fit the marks of the other numbers; mend the line, or give decimal= and thousands=
     """
     texts = [cell for _, cell in cells]
     if not told:
@@ -98,14 +136,49 @@ def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> 
 
 
 def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
-    """Turn cells into floats (NaN for missing) and the mask of cells that say the detector was over its range."""
+    """Turn cells into floats, and say which of them mean that the detector was over its range.
+
+    Parameters
+    ----------
+    rows : list of list of str
+        n rows of p cells.
+    marks : NumberMarks
+
+    Returns
+    -------
+    values : ndarray, shape (n, p)
+        NaN for cells that are no number.
+    over : ndarray of bool, shape (n, p)
+
+    Examples
+    --------
+    >>> values, over = cells_to_numbers([["0,25", "---"], ["0,5", "OVER"]], NumberMarks(","))
+    >>> values.tolist(), over.tolist()
+    ([[0.25, nan], [0.5, nan]], [[False, False], [False, True]])
+    """
     over = [[token_kind(cell) == "over" for cell in row] for row in rows]
     parsed = [[parse_number(cell, marks) for cell in row] for row in rows]
     return np.array(parsed, dtype=float), np.array(over, dtype=bool)
 
 
 def decimals_of(cells: Sequence[str], marks: NumberMarks) -> NDArray[np.int64]:
-    """Count digits after the decimal mark of each cell; -1 where it is no plain number."""
+    """Count digits after the decimal mark of each cell.
+
+    Parameters
+    ----------
+    cells : sequence of str, length p
+    marks : NumberMarks
+
+    Returns
+    -------
+    ndarray of int, shape (p,)
+        -1 where a cell is no plain number.
+
+    Examples
+    --------
+    >>> decimals_of(["0,250", "1", "---"], NumberMarks(",")).tolist()
+    [3, 0, -1]
+    """
 
     def digits(cell: str) -> int:
         if not looks_numeric(cell) or re.search("[eEdD]", cell):

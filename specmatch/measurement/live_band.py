@@ -48,7 +48,23 @@ def live_channels(light: Floats, dark_noise: float) -> Mask:
 
 
 def middle_light(light: Floats) -> Floats:
-    """Return the middle of several references, channel by channel; 0 where none has a value."""
+    """Return the middle of several references, channel by channel.
+
+    Parameters
+    ----------
+    light : ndarray, shape (n, p)
+        Net counts of reference scans, a row a reference; NaN where masked.
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        Median; 0 where no reference has a value.
+
+    Examples
+    --------
+    >>> middle_light(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, np.nan]])).tolist()
+    [2.0, 0.0]
+    """
     some = np.isfinite(light).any(axis=0)
     level = np.zeros(light.shape[1])
     level[some] = np.nanmedian(light[:, some], axis=0)
@@ -63,10 +79,18 @@ def shot_factor(light: Floats, dark_noise: float) -> float:
     light : ndarray, shape (n, p)
         Net counts of reference scans of one instrument.
     dark_noise : float
+        Standard deviation of one channel without light, in the unit of `light`.
 
     Returns
     -------
     float
+        0 where there is no light, or none of the noise rises with it.
+
+    Examples
+    --------
+    >>> noise = np.random.default_rng(1).standard_normal((20, 200))
+    >>> round(shot_factor(1e4 + np.sqrt(0.5 * 1e4) * noise, 0.0), 1)  # a variance of half the light
+    0.5
     """
     level = middle_light(light)
     peak = float(level.max(initial=0.0))

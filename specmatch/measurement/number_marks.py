@@ -74,7 +74,15 @@ _LOOSE = re.compile(r"[+\-\u2212]?[.,]?\d[\d.,'\u2019 \u00a0\u202f\u2009]*(?:[eE
 
 @dataclass(frozen=True)
 class NumberMarks:
-    """How numbers are written: the decimal mark and the mark between groups of three digits ("" for none)."""
+    """How numbers are written.
+
+    Attributes
+    ----------
+    decimal : str
+        The decimal mark.
+    thousands : str
+        The marks between groups of three digits, any one of them; "" for none.
+    """
 
     decimal: str = "."
     thousands: str = ""
@@ -86,7 +94,16 @@ class NumberMarks:
 
 @lru_cache(maxsize=65536)
 def token_kind(cell: str) -> str:
-    """Say what a cell that is not a number stands for: `missing`, `over` (over the range), or "" for plain text.
+    """Say what a cell that is not a number stands for.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    str
+        `missing`, `over` (over the range), or "" for plain text.
 
     Examples
     --------
@@ -103,7 +120,21 @@ def token_kind(cell: str) -> str:
 
 @lru_cache(maxsize=65536)
 def looks_numeric(cell: str) -> bool:
-    """True if a cell could be a number under some decimal and thousands mark."""
+    """Say whether a cell could be a number under some decimal and thousands mark.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> [looks_numeric(cell) for cell in ("1.234,5", "-0,25", "12 EBC", "")]
+    [True, True, False, False]
+    """
     return _LOOSE.match(cell) is not None
 
 
@@ -119,7 +150,17 @@ def _patterns(marks: NumberMarks) -> tuple[re.Pattern[str], re.Pattern[str] | No
 
 
 def parse_number(cell: str, marks: NumberMarks) -> float | None:
-    """Return the value of a cell under given marks, or None if it is no number under them.
+    """Return the value of a cell under given marks.
+
+    Parameters
+    ----------
+    cell : str
+    marks : NumberMarks
+
+    Returns
+    -------
+    float or None
+        None if the cell is no number under the marks.
 
     Examples
     --------

@@ -64,6 +64,17 @@ def pair(raw: RawScans, net: Net) -> Paired:
     Returns
     -------
     Paired
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> paired = pair(raw, subtract_darks(raw))
+    >>> raw.scan_ids[paired.reference[11]], float(paired.values[11, 97].round(2))
+    ('scans/D1-001-02.csv', 0.37)
     """
     reference, reasons = _references(raw, net)
     n, p = raw.counts.shape
@@ -117,7 +128,21 @@ def _references(raw: RawScans, net: Net) -> tuple[NDArray[np.int64], dict[int, s
 
 
 def of_instrument(instrument: str) -> str:
-    """Name an instrument in a sentence, if it has a name."""
+    """Name an instrument in a sentence, if it has a name.
+
+    Parameters
+    ----------
+    instrument : str
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> of_instrument("invented-288"), of_instrument("")
+    (" of instrument 'invented-288'", '')
+    """
     return f" of instrument {instrument!r}" if instrument else ""
 
 

@@ -49,6 +49,13 @@ def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
         In mm where diameters are known, else in mL of one and the same cup; all NaN where no filling is stated.
     unknown : dict of int to str
         Rows that cannot be compared with the others, each with the reason.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"fill_ml": [10.0, 20.0], "cup_mm": np.nan, "cup": "C40"})
+    >>> depth, unknown = relative_depths(rows)
+    >>> depth.tolist(), unknown
+    ([10.0, 20.0], {})
     """
     n = len(rows)
     if "fill_ml" not in rows:
@@ -126,14 +133,26 @@ def bring_to_one_depth(
     rows : DataFrame
         Rows of the sheet, index `scan_id`.
     wanted_mm : float or None
-    left_out, notes : list
+        Depth asked for, > 0.
+    left_out : list of (file, reason)
+        Added to.
+    notes : list of (subject, note)
         Added to.
 
     Returns
     -------
-    table : DataFrame
+    table : DataFrame, shape (m, p)
     depth_mm : float or None
         None where no depth in mm is known.
+
+    Examples
+    --------
+    >>> table = pd.DataFrame({550.0: [0.25, 0.25, 0.25]}, index=["a", "b", "c"])
+    >>> rows = table.assign(file=table.index, role="sample", cup="C40", cup_mm=40.0, fill_ml=[10.0, 10.0, 20.0])
+    >>> left_out = []
+    >>> same, depth_mm = bring_to_one_depth(table, rows, None, left_out, [])
+    >>> same.index.tolist(), round(depth_mm, 2), left_out[0][1][:40]
+    (['a', 'b'], 7.96, '15.92 mm of beer where 7.96 mm are wante')
     """
     of_it = rows.loc[table.index]
     sample = np.flatnonzero((of_it["role"] == "sample").to_numpy())

@@ -31,6 +31,15 @@ def pour_chi_square(own: Floats, middle: Floats, nm: Floats, n_mates: int) -> Fl
     ndarray, shape (m,)
         Chi-square, with 4 degrees of freedom for good pours: the departure along path, lamp, foam and haze in units
         of its own covariance, usual sizes and noise together.
+
+    Examples
+    --------
+    >>> nm = np.linspace(430.0, 690.0, 27)
+    >>> beer = 0.8 * np.exp(-(nm - 430) / 80)[None, :]
+    >>> pours = np.vstack([1.01 * beer, 1.2 * beer])  # 1 % and 20 % more beer in the cup
+    >>> chi_square = pour_chi_square(pours, np.vstack([beer, beer]), nm, 2)
+    >>> (chi_square > 28.0).tolist()  # the limit of `replicate_checks`
+    [False, True]
     """
     return np.concatenate(
         [_chi_square(own[i : i + _CHUNK], middle[i : i + _CHUNK], nm, n_mates) for i in range(0, len(own), _CHUNK)]

@@ -70,7 +70,9 @@ def gather_raw_scans(
     Parameters
     ----------
     found : MeasuredFolder
-    left_out, notes : list
+    left_out : list of (file, reason)
+        Added to: scans that hold something else, or state no scale beside files in percent.
+    notes : list of (subject, note)
         Added to.
 
     Returns
@@ -79,6 +81,19 @@ def gather_raw_scans(
         Scans of counts.
     direct : DataFrame or None
         Scans that hold reflectance already.
+
+    Raises
+    ------
+    ScanFileError
+        If no scan file could be read.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> raw, direct = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts.shape, raw.role[:3].tolist(), direct
+    ((12, 288), ['dark', 'reference', 'control'], None)
     """
     kept, values, masks, direct_rows = [], [], [], []
     grid = _common_grid(found)
@@ -87,10 +102,8 @@ def gather_raw_scans(
     percent = any(any(note.startswith("percent") for note in scan.notes) for scan in found.scans)
     for i, scan in enumerate(found.scans):
         try:
-            if percent and any("fraction assumed" in note for note in scan.notes):
-                raise AmbiguousScanFileError(
-                    f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
-                )
+            if percent:
+                _refuse_unscaled(scan)
             quantity = _quantity(scan, roles[i])
             y, mask = _on_grid(scan, grid, notes)
         except SpecmatchError as error:
@@ -127,6 +140,13 @@ def gather_raw_scans(
             columns=pd.Index(grid, name="wavelength_nm"),
         )
     return raw, direct
+
+
+def _refuse_unscaled(scan: Scan) -> None:
+    if any("fraction assumed" in note for note in scan.notes):
+        raise AmbiguousScanFileError(
+            f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
+        )
 
 
 def _common_grid(found: MeasuredFolder) -> Floats:

@@ -49,7 +49,9 @@ def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
     Examples
     --------
     >>> import specmatch as sm
-    >>> reference_history([sm.measure("monday/"), sm.measure("tuesday/")])  # doctest: +SKIP
+    >>> history = reference_history([sm.measure("tuesday/"), sm.measure("monday/")])
+    >>> history["folder"].tolist()[-1], float(history["level"].iloc[0])
+    ('tuesday/', 1.0)
     """
     parts = [_rows(session) for session in sessions]
     history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])

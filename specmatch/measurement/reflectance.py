@@ -108,6 +108,15 @@ def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
     Returns
     -------
     int
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> nearest(raw, 11, np.array([1, 3, 10]))
+    10
     """
     if rows.size == 1:
         return int(rows[0])
@@ -118,7 +127,28 @@ def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
 
 
 def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], NDArray[np.int64]]:
-    """Rows of a role by (instrument, session) and, under session None, by instrument."""
+    """Return the rows of a role by instrument and session.
+
+    Parameters
+    ----------
+    raw : RawScans
+    role : str
+        One of `ROLES`.
+
+    Returns
+    -------
+    dict of (instrument, session) to ndarray of int, shape (m,)
+        Under session None stand all rows of the instrument.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> candidates(raw, "reference")
+    {('invented-288', 'D1-001'): array([1]), ('invented-288', None): array([1])}
+    """
     found: dict[tuple[str, str | None], list[int]] = {}
     for i in np.flatnonzero(raw.role == role):
         found.setdefault((raw.instrument[i], raw.session[i]), []).append(int(i))
@@ -141,6 +171,17 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
     Returns
     -------
     Net
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[:2, 97].tolist(), raw.integration_ms[1].tolist()  # dark and reference at 529 nm
+    ([932.0, 27413.0], 20.0)
+    >>> float(subtract_darks(raw).values[1, 97])
+    1324.05
     """
     n = raw.counts.shape[0]
     net = Net(np.full(raw.counts.shape, np.nan), np.full(n, -1), np.full(n, np.nan))

@@ -25,10 +25,33 @@ def rows_reading(
 ) -> Reading:
     """Read a text as spectra in rows under a header of wavelengths.
 
+    Parameters
+    ----------
+    lines : sequence of str
+    separator : str
+        One of `SEPARATORS`.
+    name : str
+        The file's name, for messages.
+    decimal, thousands : str or None
+        What the caller has said; see `read_scans`.
+
+    Returns
+    -------
+    Reading
+
     Raises
     ------
     ScanFileError
         If there is no header of wavelengths, or a row under it is broken.
+    AmbiguousScanFileError
+        If its numbers can be read in two ways.
+
+    Examples
+    --------
+    >>> lines = ["batch;400;500", "B-1;0,25;0,50", "B-2;0,30;0,60"]
+    >>> reading = rows_reading(lines, ";", name="a.csv", decimal=None, thousands=None)
+    >>> {spectrum.title: spectrum.values.tolist() for spectrum in reading.spectra}
+    {'B-1': [0.25, 0.5], 'B-2': [0.3, 0.6]}
     """
     split = [split_line(line, separator) for line in lines]
     filled = [i for i, cells in enumerate(split) if any(cells)]
@@ -111,8 +134,23 @@ def _rising(axis: Sequence[float | None]) -> bool:
 
 
 def wavelength_header(cells: list[str]) -> list[str] | None:
-    """Return the wavelengths of a header line (`batch,400,500` or `id;400 nm;410 nm`), or None if it is no such "
-    "line."""
+    """Return the wavelengths of a header line such as `batch,400,500` or `id;400 nm;410 nm`.
+
+    Parameters
+    ----------
+    cells : list of str
+        The line, split.
+
+    Returns
+    -------
+    list of str or None
+        The wavelengths as written, without their unit; None if it is no such line.
+
+    Examples
+    --------
+    >>> wavelength_header(["id", "400 nm", "410 nm"]), wavelength_header(["B-1", "0.25", "0.05"])
+    (['400', '410'], None)
+    """
     bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
     first = len(bare)
     while first > 0 and looks_numeric(bare[first - 1]):

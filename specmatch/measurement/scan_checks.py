@@ -26,6 +26,20 @@ def check_paired_scans(
     -------
     list of CheckRow
         In no order that means anything; a scan may have several.
+
+    Examples
+    --------
+    >>> from pathlib import Path
+    >>> from specmatch.measurement.folder import read_folder
+    >>> from specmatch.measurement.pairing import pair
+    >>> from specmatch.measurement.raw_scans import gather_raw_scans
+    >>> from specmatch.measurement.reflectance import subtract_darks
+    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw.counts[5, 100] += 20000.0
+    >>> paired = pair(raw, subtract_darks(raw))
+    >>> rows = check_paired_scans(paired, full_scale=None, dark_age_h=12.0, reference_age_h=12.0)
+    >>> [(row.scan_id, row.code) for row in rows]
+    [('scans/D1-001-06.csv', 'spike')]
     """
     rows = [
         *saturated_rows(paired, full_scale=full_scale),

@@ -132,8 +132,9 @@ def measure(
     Examples
     --------
     >>> import specmatch as sm
-    >>> session = sm.measure("monday/")  # doctest: +SKIP
-    >>> session.spectra, session.checks  # doctest: +SKIP
+    >>> session = sm.measure("monday/")
+    >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
+    (54, 18, 0)
     """
     found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading)
     return session_of(
@@ -165,6 +166,16 @@ def session_of(
     Returns
     -------
     Session
+
+    Raises
+    ------
+    ScanFileError
+        If nothing usable is left; and what `measure` raises of what was read.
+
+    Examples
+    --------
+    >>> session_of(read_folder(Path("tuesday"), n_jobs=None, reading={})).claims.tolist()
+    ['Night Porter', 'Meadow Pils', 'Amber Lane']
     """
     kind = one_reference_kind(found.rows)
     left_out, notes = list(found.left_out), list(found.notes)

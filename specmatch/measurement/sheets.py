@@ -60,7 +60,7 @@ class Sheet:
 
 
 def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATCH_COLUMNS)) -> Sheet:
-    """Read a sheet with every cell as text.
+    r"""Read a sheet with every cell as text.
 
     Parameters
     ----------
@@ -80,13 +80,9 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
 
     Examples
     --------
-    >>> import tempfile
-    >>> folder = tempfile.TemporaryDirectory()
-    >>> path = Path(folder.name) / "batches.csv"
-    >>> _ = path.write_text("batch;colour\\n007;7,5\\n7;23,0\\n")
-    >>> read_sheet(path).table["batch"].tolist()
+    >>> _ = Path("two_batches.csv").write_text("batch;colour\n007;7,5\n7;23,0\n")
+    >>> read_sheet("two_batches.csv").table["batch"].tolist()
     ['007', '7']
-    >>> folder.cleanup()
     """
     path = Path(path)
     if path.suffix.lower() in (".xlsx", ".xls", ".xlsm", ".ods"):
@@ -191,6 +187,12 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     ------
     SheetError
         Naming the cell that is no number, is out of range, or can be read in two ways.
+
+    Examples
+    --------
+    >>> sheet = Sheet(pd.DataFrame({"batch": ["007", "7"], "colour": ["7,5", ""]}), [2, 3])
+    >>> number_columns(sheet, ["colour", "colour_sd"], name="batches.csv").to_dict("list")
+    {'colour': [7.5, nan]}
     """
     present = [column for column in columns if column in sheet.table]
     cells = [
@@ -243,6 +245,19 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
 
 def iso_times(sheet: Sheet, column: str, *, name: str) -> list[datetime | None]:
     """Return a column of dates or times, which must be in ISO order, all with an offset or none.
+
+    Parameters
+    ----------
+    sheet : Sheet
+    column : str
+        One that the sheet has.
+    name : str
+        The sheet's file name, for messages.
+
+    Returns
+    -------
+    list of datetime or None
+        None where blank.
 
     Raises
     ------

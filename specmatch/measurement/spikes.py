@@ -30,6 +30,13 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     Notes
     -----
     The robust standard deviation is 1.4826 times the median absolute residual.
+
+    Examples
+    --------
+    >>> y = np.linspace(0.0, 1.0, 11); y[5] += 0.5
+    >>> residual, threshold = spike_residuals(y)
+    >>> float(residual[5].round(2)), float(residual[8].round(2)), bool(residual[5] > threshold[0])
+    (0.5, 0.0, True)
     """
     y = np.asarray(values, float)
     p = y.shape[-1]

@@ -24,6 +24,13 @@ def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
     ------
     SheetError
         If the file cannot be read or no engine for it is installed.
+
+    Examples
+    --------
+    >>> _ = Path("no_sheet.xlsx").write_bytes(b"")  # a file that is no spreadsheet is refused with its way out
+    >>> read_spreadsheet(Path("no_sheet.xlsx"))
+    Traceback (most recent call last):
+    specmatch.errors.SheetError: no_sheet.xlsx: ... export the sheet as CSV
     """
     import pandas as pd
 

@@ -30,7 +30,7 @@ def _declared_points(meta: dict[str, str]) -> int | None:
 
 
 def check_points(reading: Reading, *, name: str) -> None:
-    """Refuse a text that is cut: fewer points than declared, or a last value that stops short.
+    r"""Refuse a text that is cut: fewer points than declared, or a last value that stops short.
 
     Parameters
     ----------
@@ -41,6 +41,15 @@ def check_points(reading: Reading, *, name: str) -> None:
     Raises
     ------
     ScanFileError
+        If points are lost or too many, or the last value is cut.
+
+    Examples
+    --------
+    >>> from specmatch.measurement.dialect import Told, one_reading
+    >>> text = "points;3\nwavelength;counts\n400;12\n401;13\n"
+    >>> check_points(one_reading(text, "a.csv", Told()), name="a.csv")
+    Traceback (most recent call last):
+    specmatch.errors.ScanFileError: a.csv: truncated: 3 points declared, 2 found; copy the file again
     """
     declared = _declared_points(reading.meta)
     longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)
@@ -70,7 +79,7 @@ def check_points(reading: Reading, *, name: str) -> None:
 
 
 def format_notes(spectrum: RawSpectrum) -> list[str]:
-    """Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost.
+    r"""Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost.
 
     Parameters
     ----------
@@ -80,6 +89,13 @@ def format_notes(spectrum: RawSpectrum) -> list[str]:
     -------
     list of str
         Notes, each with its line.
+
+    Examples
+    --------
+    >>> from specmatch.measurement.dialect import Told, one_reading
+    >>> text = "wavelength;counts\n" + "".join(f"{nm};0.25\n" for nm in range(400, 406)) + "406;0.3\n"
+    >>> format_notes(one_reading(text, "a.csv", Told()).spectra[0])
+    ['line 8: a value with 1 decimals where the others have 2: a mark or digit may be lost']
     """
     return [
         f"line {spectrum.line_numbers[k]}: a {what} with {digits[k]} decimals where the others have {usual}: a mark or "

@@ -47,7 +47,15 @@ _FRACTION = re.compile(
 
 @dataclass(frozen=True)
 class Label:
-    """What the words above a column say of it: `quantity` and `scale` ("" where they say nothing)."""
+    """What the words above a column say of it.
+
+    Attributes
+    ----------
+    quantity : str
+        One of `QUANTITIES`; "" where they say nothing.
+    scale : str
+        One of `SCALES`; "" where they say nothing.
+    """
 
     quantity: str = ""
     scale: str = ""
@@ -55,13 +63,36 @@ class Label:
 
 @lru_cache(maxsize=1024)
 def names_wavelength(text: str) -> bool:
-    """True if a header cell names the wavelength axis."""
+    """Say whether a header cell names the wavelength axis.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> [names_wavelength(text) for text in ("Wavelength", "nm", "counts")]
+    [True, True, False]
+    """
     return _X_WORDS.search(text) is not None or stated_x_unit(text) != ""
 
 
 @lru_cache(maxsize=1024)
 def stated_x_unit(text: str) -> str:
-    """Return the wavelength unit that a header cell states, or "".
+    """Return the wavelength unit that a header cell states.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    str
+        One of `X_UNITS`; "" where none is stated.
 
     Examples
     --------
@@ -75,6 +106,14 @@ def stated_x_unit(text: str) -> str:
 @lru_cache(maxsize=1024)
 def read_label(text: str) -> Label:
     """Return the quantity and scale that the words above a column state.
+
+    Parameters
+    ----------
+    text : str
+
+    Returns
+    -------
+    Label
 
     Examples
     --------
@@ -152,6 +191,7 @@ def settle_scale(
     quantity, scale : str or None
         What the caller says; it goes before the file.
     name : str
+        The file's name, for messages.
 
     Returns
     -------
@@ -161,6 +201,8 @@ def settle_scale(
 
     Raises
     ------
+    OptionError
+        If the caller's quantity or scale is not known.
     UnitError
         If what is stated contradicts the values.
     AmbiguousScanFileError
