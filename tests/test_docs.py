@@ -78,17 +78,36 @@ def test_the_warnings_page_knows_every_code_and_its_effect():
     assert told == {code: known.effect for code, known in specmatch.WARNING_CODES.items()}
 
 
-def test_the_way_of_one_scan_names_functions_that_are_there():
+def calls_of(command):
+    """Every function of the package that a command calls, by its name within the package, in order."""
+    called: list[str] = []
+
+    def note(frame, event, _):
+        code = frame.f_code
+        if event == "call" and Path(code.co_filename).is_relative_to(PACKAGE):
+            called.append(f"{module_of(Path(code.co_filename))}.{code.co_qualname}".removeprefix("specmatch."))
+
+    from specmatch.cli import main
+
+    sys.setprofile(note)
+    try:
+        assert main(command) in (0, 1)
+    finally:
+        sys.setprofile(None)
+    return called
+
+
+def test_the_way_of_one_scan_is_the_way_that_it_goes(example_room, monkeypatch, capsys):
+    """Functions that the page names in a row are called in that order, others between them."""
+    monkeypatch.chdir(example_room[0])
     text = (PROJECT / "DEVELOPERS.md").read_text(encoding="utf-8")
     section = text[text.index("## The way of one scan") : text.index("## Conventions")]
     names = [name for name in re.findall(r"`([a-z_]+(?:\.\w+)+)`", section) if not name.endswith(".model")]
-    assert len(names) > 15
-    for name in names:
-        parts = name.split(".")
-        at = next(n for n in range(len(parts), 0, -1) if (PACKAGE.joinpath(*parts[:n]).with_suffix(".py")).exists())
-        value = importlib.import_module(f"specmatch.{'.'.join(parts[:at])}")
-        for part in parts[at:]:
-            value = getattr(value, part)
+    assert len(names) > 20
+    for shown, options in (("report.text.readings_text", []), ("report.json_document.document", ["--json"])):
+        rest = iter(calls_of(["verify", "house.model", "tuesday", *options]))
+        for name in [name for name in names if not name.startswith("report.")] + [shown]:
+            assert name in rest, f"{name} is not called, or before what the page names ahead of it"
 
 
 def test_links_between_pages_lead_somewhere():
