@@ -139,7 +139,9 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     ParentsError
         A batch under two beers.
     UnitError
-        A unit other than EBC and SRM.
+        A unit other than EBC and SRM in the table.
+    OptionError
+        `colour_unit` is neither.
 
     Examples
     --------
@@ -203,12 +205,12 @@ def in_colour_unit(colour: NDArray[np.float64], own: str, wanted: str) -> NDArra
 
     Parameters
     ----------
-    colour : ndarray
+    colour : ndarray of any shape
     own, wanted : {"EBC", "SRM"}
 
     Returns
     -------
-    ndarray
+    ndarray, shape as given
         Infinite limits stay infinite.
 
     Raises

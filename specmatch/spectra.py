@@ -69,10 +69,11 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
         Repeated scans or wavelengths, text among the values, infinite values, an empty table.
     UnitError
         Wavelengths outside 200-1200 nm, or values that can only be percent.
+    OptionError
+        A quantity or unit that is not offered.
 
     Examples
     --------
-    >>> import pandas as pd
     >>> got = check_spectra(pd.DataFrame([[60.0, 20.0]], index=["s1"], columns=["600", "450"]), quantity="percent")
     >>> got.wavelength_nm.tolist(), got.values.tolist()
     ([450.0, 600.0], [[0.2, 0.6]])
@@ -178,6 +179,8 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
         If a heading is no number.
     UnitError
         If a wavelength lies outside 200-1200 nm.
+    OptionError
+        If the unit is not offered.
 
     Examples
     --------
@@ -232,8 +235,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
     Parameters
     ----------
     spectra : Spectra
-    wavelength_nm : ndarray, shape (p,)
-        Ascending, nm.
+    wavelength_nm : ndarray, shape (p,), nm, ascending
 
     Returns
     -------

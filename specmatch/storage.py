@@ -99,6 +99,11 @@ def locked(path: str | Path) -> Iterator[None]:
     path : str or Path
         Lock file; made if it is not there, removed at the end where the system allows it.
 
+    Yields
+    ------
+    None
+        While the lock is held.
+
     Raises
     ------
     LockedError

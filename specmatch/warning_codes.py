@@ -11,7 +11,17 @@ NOTE, RESCAN = "note", "rescan"
 
 @dataclass(frozen=True)
 class WarningCode:
-    """One code: its name, its effect on a decision (`note` or `rescan`), and its meaning in one sentence."""
+    """One code.
+
+    Attributes
+    ----------
+    code : str
+        Its name, never changed.
+    effect : {"note", "rescan"}
+        What it does to a decision.
+    sentence : str
+        What it means, and what to do.
+    """
 
     code: str
     effect: str

@@ -87,13 +87,41 @@ class DoublePassFit:
         -------
         Interval
             In `colour_unit`.
+
+        Raises
+        ------
+        OptionError
+            If the coverage is outside (0, 1).
+
+        Examples
+        --------
+        >>> nm, ebc = np.linspace(430.0, 680.0, 60), np.array([5.0, 15.0, 32.0])
+        >>> R = 0.02 + 0.98 * 10 ** -(np.outer(ebc / 25.0 * 1.6, relative_absorbance(nm)))
+        >>> fit_double_pass(R, ebc, nm).read(R[1:2]).colour.round().tolist()
+        [15.0]
         """
         middle, sd = self._log_colour(np.asarray(reflectance, np.float64))
         reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
         return Interval(np.exp(middle), np.exp(middle - reach), np.exp(middle + reach), NORMAL, True)
 
     def trusts(self, colour: ArrayLike) -> NDArray[np.bool_]:
-        """Return, for each colour, whether the route reaches so far."""
+        """Return, for each colour, whether the route reaches so far.
+
+        Parameters
+        ----------
+        colour : array_like, shape (n,)
+            In `colour_unit`.
+
+        Returns
+        -------
+        ndarray of bool, shape (n,)
+
+        Examples
+        --------
+        >>> fit = DoublePassFit(np.array([430.0, 680.0]), "EBC", 1.6, 0.01, 0.02, 0.005, 0.02, 60.0, 5)
+        >>> fit.trusts([10.0, 80.0]).tolist()
+        [True, False]
+        """
         return np.asarray(colour, np.float64) <= self.trusted_to
 
     def _log_colour(self, R: Floats) -> tuple[Floats, Floats]:

@@ -26,7 +26,7 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 
     Parameters
     ----------
-    a430 : float or ndarray
+    a430 : float or ndarray of any shape
         Decadic absorbance at 430 nm of the liquid in the cell; must be finite.
     path_cm : float, default 1.0
         Cell length in cm, above 0; a half-inch cell is 1.27.
@@ -35,7 +35,7 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 
     Returns
     -------
-    float or ndarray
+    float or ndarray, shape as given
         Colour in SRM.
 
     Raises
@@ -60,11 +60,9 @@ def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 def ebc_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.0) -> Number:
     """Return the EBC colour of a clear beer from its absorbance at 430 nm.
 
-    Parameters, errors and form as in `srm_from_absorbance`.
-
     Parameters
     ----------
-    a430 : float or ndarray
+    a430 : float or ndarray of any shape
         Decadic absorbance at 430 nm; must be finite.
     path_cm : float, default 1.0
         Cell length in cm, above 0.
@@ -73,7 +71,7 @@ def ebc_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.
 
     Returns
     -------
-    float or ndarray
+    float or ndarray, shape as given
         Colour in EBC.
 
     Raises
@@ -114,11 +112,13 @@ def ebc_from_srm(srm: Number) -> Number:
 
     Parameters
     ----------
-    srm : float or ndarray
+    srm : float or ndarray of any shape
+        Colour in SRM.
 
     Returns
     -------
-    float or ndarray
+    float or ndarray, shape as given
+        Colour in EBC.
 
     Examples
     --------
@@ -133,11 +133,13 @@ def srm_from_ebc(ebc: Number) -> Number:
 
     Parameters
     ----------
-    ebc : float or ndarray
+    ebc : float or ndarray of any shape
+        Colour in EBC.
 
     Returns
     -------
-    float or ndarray
+    float or ndarray, shape as given
+        Colour in SRM.
 
     Examples
     --------
@@ -152,12 +154,12 @@ def clear_enough(a430: ArrayLike, a700: ArrayLike) -> NDArray[np.bool_]:
 
     Parameters
     ----------
-    a430, a700 : array_like
+    a430, a700 : array_like of any shape
         Absorbances at 430 and 700 nm in the same cell, broadcast against each other.
 
     Returns
     -------
-    ndarray of bool
+    ndarray of bool, shape of the two together
         True where A700 <= 0.039 A430. Elsewhere clarify and measure again; if it still fails, the number does not
         strictly apply.
 

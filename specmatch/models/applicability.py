@@ -69,12 +69,16 @@ class Applicability(OutlierMixin, BaseEstimator):
 
         Raises
         ------
+        OptionError
+            If `false_alarm_rate` lies outside (0, 1), or the scale is unknown.
         TooFewBatchesError
             With fewer than three batches.
 
         Examples
         --------
-        See the class.
+        >>> domain = Applicability().fit(refs.spectra[house.wavelengths_], groups=refs.scans["batch"])
+        >>> len(domain.batches_), domain.n_features_in_ == house.wavelengths_.size
+        (18, True)
         """
         if not 0.0 < self.false_alarm_rate < 1.0:
             raise OptionError(f"false_alarm_rate is {self.false_alarm_rate!r}; expected a part such as 0.01")
@@ -99,14 +103,20 @@ class Applicability(OutlierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample of one pour.
 
         Returns
         -------
         ndarray, shape (n,)
+            0 or less; the farther out, the lower.
 
         Examples
         --------
-        See the class.
+        >>> X = refs.spectra[house.wavelengths_]
+        >>> domain = Applicability().fit(X, groups=refs.scans["batch"])
+        >>> as_it_is, in_glare = domain.score_samples([X.iloc[0], X.iloc[0] + 0.05])
+        >>> bool(in_glare < -1.0 < as_it_is)
+        True
         """
         table = self.check(X)
         return -np.maximum(table["t2"] / table["t2_limit"], table["q"] / table["q_limit"]).to_numpy()
@@ -117,14 +127,19 @@ class Applicability(OutlierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample of one pour.
 
         Returns
         -------
         ndarray, shape (n,)
+            1 or less.
 
         Examples
         --------
-        See the class.
+        >>> X = refs.spectra[house.wavelengths_]
+        >>> domain = Applicability().fit(X, groups=refs.scans["batch"])
+        >>> (domain.decision_function([X.iloc[0], X.iloc[0] + 0.05]) < 0).tolist()
+        [False, True]
         """
         return self.score_samples(X) - self.offset_
 
@@ -134,6 +149,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         Parameters
         ----------
         X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample of one pour.
 
         Returns
         -------
@@ -141,7 +157,10 @@ class Applicability(OutlierMixin, BaseEstimator):
 
         Examples
         --------
-        See the class.
+        >>> X = refs.spectra[house.wavelengths_]
+        >>> domain = Applicability().fit(X, groups=refs.scans["batch"])
+        >>> domain.predict([X.iloc[0], X.iloc[0] + 0.05]).tolist()
+        [1, -1]
         """
         return np.where(self.decision_function(X) < 0, -1, 1)
 
@@ -163,7 +182,10 @@ class Applicability(OutlierMixin, BaseEstimator):
 
         Examples
         --------
-        See the class.
+        >>> domain = Applicability().fit(refs.spectra[house.wavelengths_], groups=refs.scans["batch"])
+        >>> means = spectra[house.wavelengths_].groupby(scans["sample"]).mean()
+        >>> domain.check(means + 0.05, n_pours=3)["reason"].tolist()
+        ['T2+Q', 'T2+Q', 'T2+Q']
         """
         check_is_fitted(self)
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)

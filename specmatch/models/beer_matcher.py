@@ -83,6 +83,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
         Raises
         ------
+        OptionError
+            If `false_reject_rate` lies outside (0, 1), or the scale is unknown.
         ParentsError
             If a batch stands under two beers.
         TooFewBatchesError
@@ -90,7 +92,10 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
         Examples
         --------
-        See the class.
+        >>> batch = refs.scans["batch"]
+        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> matcher.classes_.tolist()
+        ['Amber Lane', 'Meadow Pils', 'Night Porter']
         """
         if not 0.0 < self.false_reject_rate < 1.0:
             raise OptionError(f"false_reject_rate is {self.false_reject_rate!r}; expected a part such as 0.05")
@@ -135,7 +140,10 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
         Examples
         --------
-        See the class.
+        >>> batch = refs.scans["batch"]
+        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
+        ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
         values = self._rows(X)
         return self.classes_[self.typicality_.nearest_beer(values)]
@@ -159,7 +167,13 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
         Examples
         --------
-        See the class.
+        >>> batch = refs.scans["batch"]
+        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> means = spectra.groupby(scans["sample"]).mean()
+        >>> matcher.match(means, n_pours=3)["plausible_beers"].tolist()
+        [('Amber Lane',), ('Meadow Pils',), ('Night Porter',)]
+        >>> matcher.match(means.clip(lower=0.0) ** 1.5, n_pours=3)["plausible_beers"].tolist()  # half as strong again
+        [(), (), ()]
         """
         values = self._rows(X)
         found = identify(self.typicality_, values, n_pours, false_reject_rate=self.false_reject_rate)

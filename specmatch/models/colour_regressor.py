@@ -87,6 +87,13 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         -----
         MissingGroupsWarning
             When `groups` is None.
+
+        Examples
+        --------
+        >>> batch = refs.scans["batch"]
+        >>> model = ColourRegressor().fit(refs.spectra, batch.map(refs.batches["colour"]), groups=batch)
+        >>> model.groups_missing_, bool(model.band_.all())  # dead channels are left out
+        (False, False)
         """
         values, self.wavelengths_ = by_wavelength(X)
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=3, y_numeric=True)
@@ -101,7 +108,25 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         return self
 
     def predict(self, X: Any) -> NDArray[np.float64]:
-        """Return colours, shape (n,), in the unit of `y`."""
+        """Return colours, shape (n,), in the unit of `y`.
+
+        Parameters
+        ----------
+        X : array_like or DataFrame, shape (n, p)
+            Reflectance, a row a sample.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            Above 0.
+
+        Examples
+        --------
+        >>> batch = refs.scans["batch"]
+        >>> model = ColourRegressor().fit(refs.spectra, batch.map(refs.batches["colour"]), groups=batch)
+        >>> model.predict(spectra.iloc[[0, 3, 6]]).round().tolist()  # porter, pils, amber
+        [63.0, 7.0, 24.0]
+        """
         rows = self._rows(X)
         return self.fit_.predict(rows)
 
@@ -114,7 +139,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
             Reflectance, a row a sample: one pour, or the mean of several.
         coverage : float, default 0.90
             Nominal share of lab values inside, in (0, 1).
-        n_pours : int or array_like of int, default 1
+        n_pours : int or array_like of int, shape (n,), default 1
             Pours behind each row.
 
         Returns
@@ -126,6 +151,14 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         ------
         OptionError
             If the coverage is outside (0, 1).
+
+        Examples
+        --------
+        >>> batch = refs.scans["batch"]
+        >>> model = ColourRegressor().fit(refs.spectra, batch.map(refs.batches["colour"]), groups=batch)
+        >>> means = spectra.groupby(scans["sample"]).mean()
+        >>> model.predict_interval(means, coverage=0.90, n_pours=3).round().values.tolist()
+        [[24.0, 23.0, 24.0], [7.0, 6.0, 7.0], [63.0, 61.0, 64.0]]
         """
         index = X.index if isinstance(X, pd.DataFrame) else None
         rows = self._rows(X)

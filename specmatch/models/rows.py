@@ -19,14 +19,19 @@ def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
 
     Parameters
     ----------
-    X : DataFrame or array_like
+    X : DataFrame or array_like, shape (n, p)
 
     Returns
     -------
-    X : ndarray or as given
+    X : ndarray, shape (n, p), or as given
         The values of a table whose columns are wavelengths in nm (numbers, or text such as `"430.5"`), sorted by them;
         anything else untouched.
     wavelengths : ndarray, shape (p,), or None
+
+    Raises
+    ------
+    TableError
+        If a wavelength stands twice among the columns.
 
     Notes
     -----
@@ -61,13 +66,13 @@ def rows_as_fitted(X: Any, wavelengths: Floats | None) -> Any:
 
     Parameters
     ----------
-    X : DataFrame or array_like
-    wavelengths : ndarray or None
-        Of the fit; None where it was given an array.
+    X : DataFrame or array_like, shape (n, q)
+    wavelengths : ndarray, shape (p,), or None
+        nm, of the fit; None where it was given an array.
 
     Returns
     -------
-    ndarray or as given
+    ndarray, shape (n, p), or as given
 
     Raises
     ------
