@@ -42,7 +42,10 @@ def changeover_table(
 
     Examples
     --------
-    >>> changeover_table(house.fitted, samples, before="Pale", after="Amber")  # doctest: +SKIP
+    >>> from specmatch.house.gathering import gather_samples
+    >>> samples = gather_samples(house.fitted, session, None)
+    >>> changeover_table(house.fitted, samples, before="Meadow Pils", after="Amber Lane")["fraction"].round(1).to_dict()
+    {'NP-1-001-S1': 0.0, 'MP-1-001-S1': 1.0, 'AL-1-001-S1': 0.0}
     """
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):

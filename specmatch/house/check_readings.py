@@ -33,7 +33,8 @@ def check_arrays(reflectance: Floats, read: Read) -> dict[str, NDArray[np.float6
 
     Returns
     -------
-    dict of str to ndarray
+    dict of str to ndarray, shape (n, ...)
+        `check.reflectance`, and each reading under its name with `check.` before it.
 
     Examples
     --------
@@ -54,8 +55,8 @@ def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], re
     ----------
     path : str or Path
         For the message.
-    arrays : mapping of str to ndarray
-        From `load_arrays`.
+    arrays : mapping of str to ndarray, shape (n, ...)
+        From `load_arrays`; those of other names are left alone.
     read : callable
         As for `check_arrays`, by the model that was just loaded.
 

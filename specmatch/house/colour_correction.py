@@ -78,7 +78,11 @@ class ColourCorrection:
 
         Examples
         --------
-        >>> correction.apply(house.read(session), house)  # doctest: +SKIP
+        >>> compared = pd.DataFrame({"lab": [6.6], "colour": [6.7]}, index=["MP-1-001"])
+        >>> doubled = ColourCorrection.offered(house, compared, slope=1.0, shift=float(np.log(2.0)))
+        >>> readings = house.read(session)
+        >>> (doubled.apply(readings, house)["colour"] / readings["colour"]).round(6).tolist()
+        [2.0, 2.0, 2.0]
         """
         if house.fitted.set_hash != self.set_hash:
             raise ModelFileError(

@@ -104,7 +104,14 @@ def learn_cautions(
 
     Examples
     --------
-    >>> learn_cautions(fit, pours, batch, beer, 12, wavelength_nm=nm, colour_unit="EBC", scans=scans)  # doctest: +SKIP
+    >>> from specmatch.house.set_pours import gather_set
+    >>> pours, fit = gather_set(refs), house.fitted.colour
+    >>> cautions = learn_cautions(
+    ...     fit, pours.reflectance, pours.batch, pours.beer_of_batch, 3,
+    ...     wavelength_nm=pours.wavelength_nm, colour_unit="EBC", scans=pours.scans,
+    ... )
+    >>> round(cautions.path_sd, 3), cautions.unfit.tolist()
+    (0.013, [False, False, False])
     """
     present, position = np.unique(beer, return_inverse=True)
     optics = None
@@ -152,7 +159,13 @@ def read_colours(
 
     Examples
     --------
-    >>> read_colours(fit, cautions, means, pours, 0.90, nearest=nearest, known=known)  # doctest: +SKIP
+    >>> samples = house.fitted.identity.samples  # the first is an Amber Lane
+    >>> got = read_colours(
+    ...     house.fitted.colour, house.fitted.cautions, samples.reflectance[:1], np.array([3]), 0.90,
+    ...     nearest=np.array([0]), known=np.array([True]),
+    ... )
+    >>> bool(got.low[0] < refs.batches.loc["AL-0-001", "colour"] < got.high[0]), got.codes
+    (True, {})
     """
     found = fit.interval(reflectance, n_pours, coverage)
     low, high = found.low, found.high

@@ -24,7 +24,15 @@ DECISIONS = (CONSISTENT, HOLD, RESCAN)
 
 @dataclass(frozen=True)
 class Decision:
-    """One of `DECISIONS`, why, and what to do next."""
+    """What is decided of a claim.
+
+    Attributes
+    ----------
+    decision : str
+        One of `DECISIONS`.
+    reason, advice : str
+        Why, and what to do next.
+    """
 
     decision: str
     reason: str
@@ -152,7 +160,10 @@ def decide_all(
 
     Examples
     --------
-    >>> decide_all(claims, readings, p_values, beers, 0.05)  # doctest: +SKIP
+    >>> claims = ["Night Porter", "Amber Lane", None]
+    >>> p_values = house.p_values(session).to_numpy()
+    >>> decide_all(claims, house.read(session), p_values, house.beers_, 0.05)["decision"].tolist()
+    ['consistent', 'hold', None]
     """
     rows: list[tuple[str | None, str | None, str, str]] = []
     laid_down, places = specification or Specification(), {beer: place for place, beer in enumerate(beers)}

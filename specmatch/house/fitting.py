@@ -37,7 +37,37 @@ DOMAIN_FALSE_ALARM_RATE = 0.005
 
 @dataclass(frozen=True)
 class FittedHouse:
-    """All that a fitted model knows: arrays, numbers and text only, so that a file can hold it without code."""
+    """All that a fitted model knows: arrays, numbers and text only, so that a file can hold it without code.
+
+    Attributes
+    ----------
+    wavelength_nm : ndarray, shape (p,)
+        The usable band, ascending.
+    beers, batches : tuple of str, length n_beers and K
+    beer_of_batch : ndarray of int, shape (K,)
+        Place of each batch's beer in `beers`.
+    colour_unit : {"EBC", "SRM"}
+    lowest_colour, highest_colour : float
+        Of the lab colours, in that unit; NaN where there are too few.
+    set_name, set_hash : str
+        Of the reference set.
+    colour : ColourFit or None
+        None where the set holds too few lab colours.
+    identity : TypicalityFit
+    domain : DomainFit
+    faults : FaultFit
+        What good scans look like, and which faults may stand behind a departure.
+    conditions : Conditions
+        Instruments, cups, volumes and temperatures of the set.
+    offered : Offered
+        When each beer was on offer.
+    cautions : ColourCautions or None
+        What speaks against a colour; None where there is no colour.
+    odd_pours : tuple of str
+        Pours that depart from mates which agree, and were not learnt from.
+    refit_reasons : tuple of str
+        Why a model that batches were added to should be fitted anew.
+    """
 
     wavelength_nm: Floats
     beers: tuple[str, ...]
@@ -55,8 +85,8 @@ class FittedHouse:
     conditions: Conditions
     offered: Offered
     cautions: ColourCautions | None
-    odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
-    refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
+    odd_pours: tuple[str, ...]
+    refit_reasons: tuple[str, ...]
 
 
 def fit_house(
@@ -93,7 +123,9 @@ def fit_house(
 
     Examples
     --------
-    >>> fit_house(refs)  # doctest: +SKIP
+    >>> fitted = fit_house(refs, without=["MP-0-001"])
+    >>> fitted.beers, len(fitted.batches)
+    (('Amber Lane', 'Meadow Pils', 'Night Porter'), 17)
     """
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
     faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)

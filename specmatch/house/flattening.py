@@ -25,8 +25,10 @@ def flatten(obj: Any, prefix: str) -> tuple[dict[str, np.ndarray], dict[str, Any
 
     Returns
     -------
-    arrays : dict of str to ndarray
+    arrays : dict of str to ndarray, of any shape
+        As the fields hold them, by dotted name.
     settings : dict
+        Everything else, with the names of the classes.
 
     Raises
     ------
@@ -58,7 +60,8 @@ def restore(settings: Any, arrays: Mapping[str, np.ndarray], prefix: str, classe
     Parameters
     ----------
     settings : dict
-    arrays : mapping of str to ndarray
+    arrays : mapping of str to ndarray, of any shape
+        As `flatten` gave them.
     prefix : str
         As given to `flatten`.
     classes : mapping of str to type
@@ -72,6 +75,12 @@ def restore(settings: Any, arrays: Mapping[str, np.ndarray], prefix: str, classe
     ------
     ModelFileError
         If a class, field or array is missing or unknown.
+
+    Examples
+    --------
+    >>> restore({"class": "Line", "fields": {}}, {}, "line", {})
+    Traceback (most recent call last):
+    specmatch.errors.ModelFileError: the model file asks for 'Line' at line, which this version does not know
     """
     if not isinstance(settings, dict) or "class" not in settings:
         raise ModelFileError(f"the model file does not describe {prefix} as it should; fit the model again")

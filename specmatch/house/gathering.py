@@ -81,7 +81,9 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
 
     Examples
     --------
-    >>> gather_samples(house.fitted, session, None)  # doctest: +SKIP
+    >>> samples = gather_samples(house.fitted, session, None)  # nine scans: three pours of each of three samples
+    >>> samples.index.tolist(), samples.sample_of_pour.tolist()
+    (['NP-1-001-S1', 'MP-1-001-S1', 'AL-1-001-S1'], [0, 0, 0, 1, 1, 1, 2, 2, 2])
     """
     checks = None
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):

@@ -144,7 +144,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> HouseModel().fit(refs)  # doctest: +SKIP
+        >>> HouseModel().fit(refs)
+        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 18 batches, 423-696 nm)
         """
         if self._fitted is not None:
             raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
@@ -181,8 +182,12 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.add_batches(refs.extend(more)).refit_reasons  # doctest: +SKIP
-        ()
+        >>> lab = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
+        >>> new = scans["batch"] == "AL-1-001"
+        >>> grown = refs.extend(spectra[new], scans[new], lab, reason="a batch of June")
+        >>> more = house.add_batches(grown)
+        >>> len(more.fitted.batches), more.refit_reasons
+        (19, ())
         """
         with one_thread():
             return self.with_fitted(fit_house(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
@@ -199,9 +204,14 @@ class HouseModel:
         ----------
         fitted : FittedHouse
 
+        Returns
+        -------
+        HouseModel
+
         Examples
         --------
-        >>> house.with_fitted(fit_house(refs, without=["b1"]))  # doctest: +SKIP
+        >>> house.with_fitted(fit_house(refs, without=["MP-0-001"]))
+        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 17 batches, 423-696 nm)
         """
         model = HouseModel(self.coverage, self.false_reject_rate)
         model._fitted = fitted
@@ -237,7 +247,12 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.read(session)  # doctest: +SKIP
+        >>> house.read(session)[["colour", "colour_low", "colour_high", "nearest_beer"]].round(1)
+                     colour  colour_low  colour_high  nearest_beer
+        sample
+        NP-1-001-S1    62.6        60.6         63.7  Night Porter
+        MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
+        AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
         samples = gather_samples(self.fitted, spectra, scans)
         level = self.coverage if coverage is None else coverage
@@ -260,7 +275,12 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.p_values(session)  # doctest: +SKIP
+        >>> house.p_values(session).round(1)
+        beer         Amber Lane  Meadow Pils  Night Porter
+        sample
+        NP-1-001-S1         0.0          0.0           0.5
+        MP-1-001-S1         0.0          0.8           0.0
+        AL-1-001-S1         0.9          0.0           0.0
         """
         samples = gather_samples(self.fitted, spectra, scans)
         p = self._match(samples).p_value
@@ -301,7 +321,11 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.verify(spectra, claimed="House Pils")  # doctest: +SKIP
+        >>> judged = house.verify(spectra, claimed="Amber Lane", scans=scans)
+        >>> judged["decision"].to_dict()
+        {'NP-1-001-S1': 'hold', 'MP-1-001-S1': 'hold', 'AL-1-001-S1': 'consistent'}
+        >>> judged.loc["MP-1-001-S1", "reason"]
+        'not typical of Amber Lane (p < 0.001, under the stated 0.05); typical of Meadow Pils'
         """
         samples = gather_samples(self.fitted, spectra, scans, every_pour=every_pour)
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
@@ -345,7 +369,9 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.changeover(spectra, before="House Pils", after="House Stout")  # doctest: +SKIP
+        >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
+        >>> left.loc["AL-1-001-S1", "sentence"]
+        'no Meadow Pils seen; a part under 16% would mostly be missed'
         """
         return changeover_table(self.fitted, gather_samples(self.fitted, spectra, scans), before=before, after=after)
 
@@ -382,8 +408,9 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.next_package(spectra, "House Pils").decision  # doctest: +SKIP
-        'another'
+        >>> packages = spectra[scans["batch"] == "AL-1-001"]
+        >>> house.next_package(packages, "Amber Lane").decision, house.next_package(packages, "Meadow Pils").decision
+        ('consistent', 'hold')
         """
         pours = gather_samples(self.fitted, spectra, None).pours
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
@@ -406,7 +433,7 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.save("house.model")  # doctest: +SKIP
+        >>> house.save("house_again.model")
         """
         arrays, tree = flatten(self.fitted, "house")
         settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
@@ -421,6 +448,10 @@ class HouseModel:
         ----------
         path : str or Path
 
+        Returns
+        -------
+        HouseModel
+
         Raises
         ------
         ModelFileError
@@ -428,7 +459,8 @@ class HouseModel:
 
         Examples
         --------
-        >>> HouseModel.load("house.model")  # doctest: +SKIP
+        >>> HouseModel.load("house.model")
+        HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 18 batches, 423-696 nm)
         """
         arrays, manifest = load_arrays(path)
         model = cls(**manifest["settings"])

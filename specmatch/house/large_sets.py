@@ -106,6 +106,14 @@ def walk_past_all(refs: ReferenceSet, pours: SetPours, faults: FaultFit) -> Whol
     ------
     WavelengthMismatchError
         If a scan has a gap that cannot be bridged.
+
+    Examples
+    --------
+    >>> from specmatch.house.set_pours import gather_set
+    >>> pours = gather_set(refs)
+    >>> whole = walk_past_all(refs, pours, house.fitted.faults)
+    >>> whole.means.shape == (len(pours.batches), pours.wavelength_nm.size), whole.odd_pours
+    (True, ())
     """
     spectra, scans = refs.spectra, pours.scans
     place = spectra.index.get_indexer(scans.index)

@@ -81,7 +81,11 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
 
     Examples
     --------
-    >>> held_blends(fitted, samples, beers, 0.05)  # doctest: +SKIP
+    >>> from specmatch.house.gathering import gather_samples
+    >>> samples = gather_samples(house.fitted, session, None)
+    >>> blends = held_blends(house.fitted, samples, ["Night Porter", "Meadow Pils", "Amber Lane"], 0.05)
+    >>> blends["really"].iloc[-1], bool(blends["held"].iloc[-1])
+    ('Amber Lane with 30% Night Porter', True)
     """
     told = [row for row, beer in enumerate(beers) if beer in fitted.beers]
     rows = []
@@ -116,7 +120,8 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
 
     Examples
     --------
-    >>> refused_unknown(refs, 0.05)  # doctest: +SKIP
+    >>> refused_unknown(refs, 0.05)[["really", "count", "n"]].values.tolist()[0]
+    ['Amber Lane, unknown to the set', 6, 6]
     """
     pours = gather_set(refs)
     first_sample = _first_sample(pours.sample, pours.batch)
@@ -176,7 +181,13 @@ def mix_up_table(
 
     Examples
     --------
-    >>> mix_up_table(pairs, blends, unknown, identity, beers, n_pours=3, false_reject_rate=0.05)  # doctest: +SKIP
+    >>> pairs = pd.DataFrame([("Pale", "Amber", 6, 6)], columns=["claimed", "really", "count", "n"])
+    >>> blends, unknown = pd.DataFrame([], columns=["claimed", "really", "held"]), pairs.iloc[:0]
+    >>> table = mix_up_table(
+    ...     pairs, blends, unknown, house.fitted.identity, ["Amber", "Pale"], n_pours=3, false_reject_rate=0.05
+    ... )
+    >>> table[["kind", "held", "held_low", "n"]].round(2).values.tolist()
+    [['pair', 1.0, 0.54, 6]]
     """
     mixed = blends.groupby(["claimed", "really"])["held"].agg(count="sum", n="size").reset_index()
     table = pd.concat(

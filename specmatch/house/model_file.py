@@ -43,7 +43,7 @@ def save_arrays(path: str | Path, arrays: Mapping[str, np.ndarray], manifest: Ma
     Parameters
     ----------
     path : str or Path
-    arrays : mapping of str to ndarray
+    arrays : mapping of str to ndarray, of any shape
         float64, int64, bool or text arrays by dotted name, such as `"colour.coefficients"`.
     manifest : mapping
         Anything that JSON takes (no NaN, no infinity).
@@ -102,7 +102,7 @@ def load_arrays(path: str | Path) -> tuple[dict[str, np.ndarray], dict[str, Any]
 
     Returns
     -------
-    arrays : dict of str to ndarray
+    arrays : dict of str to ndarray, of the shapes given to `save_arrays`
         Read-only.
     manifest : dict
         As it was given to `save_arrays`.
@@ -111,6 +111,12 @@ def load_arrays(path: str | Path) -> tuple[dict[str, np.ndarray], dict[str, Any]
     ------
     ModelFileError
         If the file is missing, no model file, damaged, unsafe, or of a later format.
+
+    Examples
+    --------
+    >>> arrays, manifest = load_arrays("house.model")
+    >>> arrays["house.wavelength_nm"].shape == house.wavelengths_.shape
+    True
     """
     path = Path(path)
     members = _members(path)

@@ -11,6 +11,11 @@ def one_thread() -> Iterator[None]:
     Matrices of a house are small: threads wait for one another longer than they work (a fit of 120 batches on two busy
     cores took twenty times as long with them), and the last digits of a product depend on how many there are.
 
+    Yields
+    ------
+    None
+        While the libraries are held.
+
     Examples
     --------
     >>> with one_thread():

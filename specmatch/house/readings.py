@@ -56,7 +56,11 @@ def readings_table(
 
     Examples
     --------
-    >>> readings_table(fitted, samples, match, 0.90, 0.05)  # doctest: +SKIP
+    >>> from specmatch.house.gathering import gather_samples
+    >>> samples = gather_samples(house.fitted, session, None)
+    >>> match = house.fitted.identity.match(samples.averages.reflectance, samples.averages.counts)
+    >>> readings_table(house.fitted, samples, match, 0.90, 0.05)["plausible_beers"].tolist()
+    [('Night Porter',), ('Meadow Pils',), ('Amber Lane',)]
     """
     f, means = fitted, samples.averages
     n = len(means.names)

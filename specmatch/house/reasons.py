@@ -99,7 +99,13 @@ def give_reasons(
 
     Examples
     --------
-    >>> give_reasons(fitted, samples, beer=nearest, colour=colour, unlike=unlike)  # doctest: +SKIP
+    >>> from specmatch.house.gathering import gather_samples
+    >>> samples = gather_samples(house.fitted, 0.9 * spectra.iloc[3:4], None)  # a Meadow Pils, in less light
+    >>> reasons = give_reasons(
+    ...     house.fitted, samples, beer=np.array([1]), colour=np.array([6.8]), unlike=np.array([True])
+    ... )
+    >>> reasons.codes, reasons.sentences[0][0][:56]
+    ({0: ['lamp_drift']}, 'against Meadow Pils: about 10% less light from the lamp ')
     """
     means = samples.averages
     reasons = Reasons({}, {}, np.full(len(colour), np.nan))

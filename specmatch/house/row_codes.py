@@ -60,7 +60,16 @@ def codes_by_row(
 
 
 def chosen_names(chosen: Mask, names: Sequence[str]) -> Objects:
-    """Return for each row, shape (n, m), the names that it chooses, as tuples, shape (n,).
+    """Return for each row the names that it chooses.
+
+    Parameters
+    ----------
+    chosen : ndarray of bool, shape (n, m)
+    names : sequence of str, length m
+
+    Returns
+    -------
+    ndarray of tuples of str, shape (n,)
 
     Examples
     --------
@@ -82,7 +91,18 @@ def chosen_names(chosen: Mask, names: Sequence[str]) -> Objects:
 
 
 def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
-    """Return the sentences of each row as one text, blank where there are none, shape (n,).
+    """Return the sentences of each row as one text, blank where there are none.
+
+    Parameters
+    ----------
+    sentences : mapping of int to iterable of str
+        Row -> sentences.
+    n : int
+        Number of rows.
+
+    Returns
+    -------
+    ndarray of str, shape (n,)
 
     Examples
     --------

@@ -100,8 +100,9 @@ def gather_set(
 
     Examples
     --------
-    >>> gather_set(refs).reflectance.shape  # doctest: +SKIP
-    (360, 145)
+    >>> pours = gather_set(refs)
+    >>> pours.reflectance.shape[0], len(pours.batches), pours.beers
+    (54, 18, ('Amber Lane', 'Meadow Pils', 'Night Porter'))
     """
     scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
     names = set(scans["batch"])

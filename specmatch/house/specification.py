@@ -53,7 +53,14 @@ class ColourLimits:
 
 @dataclass(frozen=True)
 class PackageLabel:
-    """One beer that a label may hold over some time."""
+    """One beer that a label may hold over some time.
+
+    Attributes
+    ----------
+    label, beer : str
+    valid_from, valid_to : date or None
+        First and last day.
+    """
 
     label: str
     beer: str
@@ -129,6 +136,15 @@ class Specification:
 
 def specification_paths(model: str | Path) -> tuple[Path, Path]:
     """Return where the limits and the labels of a model file are looked for.
+
+    Parameters
+    ----------
+    model : str or Path
+
+    Returns
+    -------
+    tuple of Path
+        `house.limits.csv` and `house.labels.csv` for `house.model`.
 
     Examples
     --------
