@@ -7,10 +7,13 @@ import pickle
 import time
 import tracemalloc
 import zipfile
+from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
+import specmatch as sm
 from specmatch.errors import ModelFileError
 from specmatch.house.check_readings import check_arrays, refuse_other_readings
 from specmatch.house.model_file import flatten, load_arrays, restore, save_arrays
@@ -36,6 +39,7 @@ class Outer:
     codes: np.ndarray
 
 
+KEPT = Path(__file__).parent / "data" / "models_by_format"
 CLASSES = {"Inner": Inner, "Outer": Outer}
 
 
@@ -344,3 +348,16 @@ def test_check_spectra_must_read_as_they_did():
             refuse_other_readings("m", arrays, other)
     with pytest.raises(ModelFileError, match="holds no check spectra"):
         refuse_other_readings("m", {}, read)
+
+
+def test_the_model_kept_of_format_1_loads_and_reads_for_ever():
+    house = sm.HouseModel.load(KEPT / "format-1.model")
+    kept = json.loads((KEPT / "format-1.json").read_text(encoding="utf-8"))
+    spectra = pd.DataFrame.from_dict(kept["spectra"], orient="index", columns=kept["wavelength_nm"])
+    readings = house.verify(spectra, "Amber Lane", scans=pd.Series(kept["scans"]))
+    for name in ("colour", "colour_low", "colour_high", "p_value", "distance", "colour_without_fault"):
+        expected = [np.nan if value is None else value for value in kept["readings"][name]]
+        # as near as loading itself asks of the check spectra
+        np.testing.assert_allclose(readings[name].to_numpy(dtype=float), expected, rtol=1e-6, err_msg=name)
+    assert readings["decision"].tolist() == kept["readings"]["decision"] == ["hold", "hold", "consistent"]
+    assert [list(codes) for codes in readings["warnings"]] == kept["readings"]["warnings"]
