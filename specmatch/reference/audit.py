@@ -39,6 +39,12 @@ def audit_tables(
     -------
     DataFrame
         Findings, worst first: `code, level, subject, size, sentence, action, suggestion`.
+
+    Examples
+    --------
+    >>> wrong = refs.set_colour("AL-0-001", 30.0, reason="a slip of the pen")
+    >>> audit_tables(wrong.spectra, wrong.scans, wrong.batches).loc[0, ["code", "subject", "suggestion"]].tolist()
+    ['lab_value', 'AL-0-001', '23.7 EBC']
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
     pours = pours_of(spectra, scans, batches, band_nm)

@@ -35,10 +35,23 @@ def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
     ----------
     pours : Pours
     scored : BatchScores
+        Of the same batches.
 
     Yields
     ------
     Finding
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> from specmatch.reference.batch_scores import score_batches
+    >>> from specmatch.reference.pours import pours_of
+    >>> year = Brewery(seed=1).draw(12, beers=["Meadow Pils", "Amber Lane", "Night Porter"], n_pours=1)
+    >>> labelled = year.batches.copy()
+    >>> labelled.loc["AL-0-001", "beer"] = "Meadow Pils"
+    >>> pours = pours_of(year.spectra, year.scans, labelled, None)
+    >>> [(found.subject, found.suggestion) for found in label_findings(pours, score_batches(pours))]
+    [('AL-0-001', 'Amber Lane')]
     """
     for row, beer in enumerate(scored.beer):
         t2, p_value = scored.t2[row], scored.p_value[row]
@@ -108,6 +121,16 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
     -------
     LabResiduals or None
         None where lab values are too few, or all the same.
+
+    Examples
+    --------
+    >>> from specmatch.reference.pours import pours_of
+    >>> pours = pours_of(refs.spectra, refs.scans, refs.batches, None)
+    >>> colour = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy().copy()
+    >>> colour[pours.batch_names.index("AL-0-001")] = 30.0  # a slip of the pen: it was 23
+    >>> lab = lab_residuals(pours, colour)
+    >>> pours.batch_names[np.abs(lab.t).argmax()], int(lab.core.sum())
+    ('AL-0-001', 17)
     """
     rows = np.flatnonzero(np.isfinite(lab_colour))
     colour = lab_colour[rows]
@@ -155,6 +178,15 @@ def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[
     Yields
     ------
     Finding
+
+    Examples
+    --------
+    >>> from specmatch.reference.pours import pours_of
+    >>> wrong = refs.set_colour("AL-0-001", 30.0, reason="a slip of the pen")
+    >>> pours = pours_of(wrong.spectra, wrong.scans, wrong.batches, None)
+    >>> lab = lab_residuals(pours, wrong.batches.loc[list(pours.batch_names), "colour"].to_numpy())
+    >>> [(found.code, found.subject, found.suggestion) for found in lab_findings(pours, lab, "EBC")]
+    [('lab_value', 'AL-0-001', '23.7 EBC')]
     """
     explained: set[int] = set()
     for gain, one, two in _swaps(pours, lab):
@@ -220,6 +252,14 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Fin
     Yields
     ------
     Finding
+
+    Examples
+    --------
+    >>> rng, n = np.random.default_rng(0), 20  # a lab in the south that reads 7 % less
+    >>> residual = np.tile([0.0, -0.07], 10) + rng.normal(0.0, 0.01, n)
+    >>> lab = LabResiduals(np.arange(n), np.full(n, 2.0), residual, residual / 0.03, np.ones(n, bool), 2.0 - residual)
+    >>> [(found.subject, found.suggestion) for found in lab_bias_findings(lab, np.tile(["north", "south"], 10))]
+    [('south', '+6.9%')]
     """
     who = labs[lab.rows][lab.core]
     names, codes, counts = np.unique(who, return_inverse=True, return_counts=True)

@@ -38,6 +38,20 @@ def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArr
     Yields
     ------
     Finding
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> from specmatch.reference.batch_scores import score_batches
+    >>> from specmatch.reference.pours import pours_of
+    >>> year = Brewery(seed=1).draw(12, beers=["Meadow Pils", "Amber Lane", "Night Porter"], n_pours=1)
+    >>> pours = pours_of(year.spectra, year.scans, year.batches, None)
+    >>> batches = year.batches.loc[list(pours.batch_names)]
+    >>> dates = batches["packaged_on"].to_numpy(dtype=np.str_)
+    >>> darker = 0.2 * ((batches["beer"] == "Amber Lane").to_numpy() & (dates >= "2025-04-01"))
+    >>> level = np.log(batches["colour"].to_numpy()) + darker
+    >>> [(found.code, found.subject) for found in beer_findings(pours, score_batches(pours), level, dates)]
+    [('recipe_change', 'Amber Lane')]
     """
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]

@@ -42,6 +42,13 @@ def duplicate_findings(spectra: pd.DataFrame, scans: pd.DataFrame) -> Iterator[F
     ------
     Finding
         `duplicate_scans`, at level scan; the suggestion is the scan that it repeats.
+
+    Examples
+    --------
+    >>> twice = refs.spectra.copy()
+    >>> twice.iloc[1] = twice.iloc[0]  # D0-001-05 is a copy of D0-001-04
+    >>> [(found.subject, found.suggestion) for found in duplicate_findings(twice, refs.scans)]
+    [('D0-001-05', 'D0-001-04')]
     """
     values = np.nan_to_num(spectra.to_numpy(dtype=np.float64), nan=-1.0)
     level = values.mean(axis=1)
@@ -93,6 +100,14 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     times its logarithm), of more light (reflectance), of foam (white) and of haze (a falling power of wavelength).
     Their ordinary sizes are learnt from all pours of the set; what is far beyond them is odd (chi-squared with as
     many degrees of freedom as patterns).
+
+    Examples
+    --------
+    >>> from specmatch.reference.pours import pours_of
+    >>> foamy = refs.spectra.copy()
+    >>> foamy.iloc[0] += 0.05
+    >>> [found.subject for found in odd_pour_findings(pours_of(foamy, refs.scans, refs.batches, None))]
+    ['NP-0-005-S1-P1']
     """
     counts = np.bincount(pours.sample)
     several = np.flatnonzero(counts[pours.sample] > 1)

@@ -36,6 +36,13 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
     ------
     Finding
         `mislabelled` (names only), `missing_lab`, `thin_beer`, `colour_gap` and `mixed_conditions`.
+
+    Examples
+    --------
+    >>> batches = refs.batches.copy()
+    >>> batches.loc["AL-0-001", "colour"] = np.nan
+    >>> [(found.code, found.subject) for found in record_findings(refs.scans, batches, "EBC")]
+    [('missing_lab', 'AL-0-001'), ('colour_gap', '6.99-21.3 EBC'), ('colour_gap', '24-59.6 EBC')]
     """
     yield from _like_names(batches["beer"])
     for batch in batches.index[batches["colour"].isna()]:

@@ -28,6 +28,19 @@ def session_findings(pours: Pours, scored: BatchScores, session: NDArray[np.str_
     Yields
     ------
     Finding
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> from specmatch.reference.batch_scores import score_batches
+    >>> from specmatch.reference.pours import pours_of
+    >>> year = Brewery(seed=1).draw(6, n_pours=1)
+    >>> light = year.spectra.copy()
+    >>> light[year.scans["session"] == "D0-003"] *= 1.05  # its reference was scanned on a dirty base
+    >>> pours = pours_of(light, year.scans, year.batches, None)
+    >>> session = year.scans.groupby("batch")["session"].first()[list(pours.batch_names)].to_numpy(dtype=np.str_)
+    >>> [(found.subject, found.suggestion) for found in session_findings(pours, score_batches(pours), session)]
+    [('D0-003', '-4.8%')]
     """
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
     rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))

@@ -67,6 +67,12 @@ def build_set(
         If nothing is left for the set, or if the folders used references of different kinds.
     SpecmatchError
         Whatever the folders are refused for.
+
+    Examples
+    --------
+    >>> built, left_out = build_set(["monday"])
+    >>> built, len(left_out)
+    (<ReferenceSet 'house': 54 scans of 18 batches of 3 beers, 339.22-850.09 nm, EBC>, 0)
     """
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")

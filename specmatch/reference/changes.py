@@ -16,7 +16,15 @@ LEVELS = ("batch", "sample", "pour", "scan")
 
 @dataclass(frozen=True)
 class Tables:
-    """The tables of a set, and its unit."""
+    """The tables of a set, and its unit.
+
+    Attributes
+    ----------
+    spectra, scans, batches : DataFrame
+        As `ReferenceSet` takes them.
+    beers : DataFrame or None
+    colour_unit : {"EBC", "SRM"}
+    """
 
     spectra: pd.DataFrame
     scans: pd.DataFrame
@@ -45,6 +53,14 @@ def extended(tables: Tables, more: Tables) -> tuple[Tables, str]:
         If a batch stands under two beers.
     WavelengthMismatchError
         If the new scans do not cover the wavelengths of the set.
+
+    Examples
+    --------
+    >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
+    >>> new = scans["batch"] == "AL-1-001"
+    >>> tables = Tables(refs.spectra, refs.scans, refs.batches, None, "EBC")
+    >>> extended(tables, Tables(spectra[new], scans[new], batches, None, "EBC"))[1]
+    "extended by 3 scans; new batches: 'AL-1-001'"
     """
     shared = tables.spectra.index.intersection(more.spectra.index)
     if len(shared):
@@ -88,6 +104,14 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> tuple[Tables,
     ------
     ReferenceSetError
         If a name is not in the set, or nothing would be left.
+    OptionError
+        If there is no such level.
+
+    Examples
+    --------
+    >>> left, what = dropped(Tables(refs.spectra, refs.scans, refs.batches, None, "EBC"), ["MP-0-001"], "batch")
+    >>> len(left.batches), what
+    (17, "dropped batch 'MP-0-001'")
     """
     if level not in LEVELS:
         raise OptionError(f"level is {level!r}; expected one of {', '.join(LEVELS)}")
@@ -121,6 +145,11 @@ def relabelled(tables: Tables, batch: str, beer: str) -> tuple[Tables, str]:
         If the batch is not in the set, or has that beer already.
     OptionError
         If the beer is blank.
+
+    Examples
+    --------
+    >>> relabelled(Tables(refs.spectra, refs.scans, refs.batches, None, "EBC"), "MP-0-001", "Amber Lane")[1]
+    "relabelled batch 'MP-0-001' from 'Meadow Pils' to 'Amber Lane'"
     """
     _must_hold(tables, batch)
     if not beer.strip():
@@ -155,6 +184,11 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, object]) -> tupl
         If the batch is not in the set.
     OptionError
         If the colour is no positive number.
+
+    Examples
+    --------
+    >>> recoloured(Tables(refs.spectra, refs.scans, refs.batches, None, "EBC"), "MP-0-001", {"colour": 6.5})[1]
+    "colour of batch 'MP-0-001' from 6.25 to 6.5 EBC"
     """
     _must_hold(tables, batch)
     colour = float(str(values["colour"]))
@@ -205,6 +239,13 @@ def selected(
     ------
     ReferenceSetError
         If nothing is left, or dates are asked for and none are known.
+
+    Examples
+    --------
+    >>> tables = Tables(refs.spectra, refs.scans, refs.batches, None, "EBC")
+    >>> part, _ = selected(tables, beers=["Amber Lane"], since="2025-04-01", until=None, where={})
+    >>> len(part.scans), part.batches["beer"].unique().tolist()
+    (6, ['Amber Lane'])
     """
     scans = tables.scans
     kept = np.ones(len(scans), dtype=bool)

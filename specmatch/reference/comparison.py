@@ -27,6 +27,11 @@ def compare_sets(before: "ReferenceSet", after: "ReferenceSet") -> pd.DataFrame:
         Columns `change, subject, before, after`; empty where the sets hold the same. `change` is one of `setting`,
         `batch added`, `batch removed`, `relabelled`, `colour changed`, `batch record`, `beer record`, `scan added`,
         `scan removed`, `scan record`, `reflectance changed` (before and after: largest difference).
+
+    Examples
+    --------
+    >>> compare_sets(refs, refs.relabel("MP-0-001", "Amber Lane", reason="mixed up at sampling")).values.tolist()
+    [['relabelled', 'MP-0-001', 'Meadow Pils', 'Amber Lane']]
     """
     rows = [*_settings(before, after), *_batches(before, after), *_beers(before, after), *_scans(before, after)]
     table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS), dtype=object)

@@ -37,6 +37,12 @@ def write_block(folder: Path, spectra: pd.DataFrame) -> dict[str, Any]:
     -------
     dict
         `path`, `bytes`, `hash`, `wavelength_nm` and so on.
+
+    Examples
+    --------
+    >>> resource = write_block(Path("."), refs.spectra)
+    >>> resource["bytes"] == 128 + 8 * refs.spectra.size, resource["wavelength_nm"][:2]
+    (True, [339.22, 341.24])
     """
     values = np.ascontiguousarray(spectra.to_numpy(dtype="<f8"))
     header = _header(values.shape)
@@ -125,6 +131,13 @@ def open_block(
     ------
     ReferenceSetError
         If anything does not fit.
+
+    Examples
+    --------
+    >>> resource = write_block(Path("."), refs.spectra)
+    >>> block = open_block(Path(resource["path"]), resource, lambda: refs.scans, refs.batches.index)
+    >>> block.n_scans, block.spectra(refs.spectra.index).equals(refs.spectra)
+    (54, True)
     """
     try:
         wavelength_nm = wavelengths_from(pd.Index([float(nm) for nm in resource["wavelength_nm"]]))

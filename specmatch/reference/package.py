@@ -70,6 +70,13 @@ def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: 
         If another process is writing to the folder.
     StorageError
         If the folder cannot be written to, or holds a later version made from the same parent by someone else.
+
+    Examples
+    --------
+    >>> house = read_package("sets/house")
+    >>> write_package("sets/copy", house.tables, house.info)
+    >>> sorted(path.suffix for path in Path("sets/copy").iterdir())
+    ['.csv', '.csv', '.csv', '.json']
     """
     folder = Path(folder)
     try:
@@ -108,6 +115,12 @@ def read_package(folder: str | Path) -> Package:
     ------
     ReferenceSetError
         If there is no set, or it is damaged, unsafe, or of a later format; the message names the file.
+
+    Examples
+    --------
+    >>> package = read_package("sets/house")
+    >>> list(package.tables), package.info["colour_unit"], package.info["hash"] == refs.hash
+    (['spectra', 'scans', 'batches'], 'EBC', True)
     """
     folder = Path(folder)
     for attempt in range(_READ_ATTEMPTS):

@@ -75,6 +75,12 @@ def pours_of(
     Returns
     -------
     Pours
+
+    Examples
+    --------
+    >>> pours = pours_of(refs.spectra, refs.scans, refs.batches, None)
+    >>> pours.reflectance.shape[0], pours.beer_names, pours.wavelength_nm[[0, -1]].round().tolist()
+    (54, ('Night Porter', 'Meadow Pils', 'Amber Lane'), [423.0, 696.0])
     """
     wavelength_nm = spectra.columns.to_numpy(dtype=np.float64)
     pour, pour_names = pd.factorize(scans["pour"])

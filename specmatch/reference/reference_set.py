@@ -159,6 +159,11 @@ class ReferenceSet(Tended):
         -------
         DataFrame
             Findings, worst first: `code, level, subject, size, sentence, action, suggestion`.
+
+        Examples
+        --------
+        >>> refs.set_colour("AL-0-001", 30.0, reason="a slip of the pen").audit().loc[0, "sentence"]
+        'batch AL-0-001 has 30 EBC by the lab and reads 23.7 by a regression without it, +27% of colour'
         """
         from specmatch.reference.audit import audit_tables  # the fits that it needs load only when it is asked for
 
@@ -191,6 +196,12 @@ class ReferenceSet(Tended):
             If another process is writing to the folder.
         StorageError
             If the folder cannot be written to, or was changed since this set was made from what it held.
+
+        Examples
+        --------
+        >>> refs.save("sets/again")
+        >>> ReferenceSet.load("sets/again").hash == refs.hash
+        True
         """
         tables = {"spectra": self._spectra, "scans": self._scans, "batches": self._batches}
         if self._beers is not None:
@@ -214,6 +225,11 @@ class ReferenceSet(Tended):
         ------
         ReferenceSetError
             If there is no set, or it is damaged, unsafe, or of a later format; the message names the file.
+
+        Examples
+        --------
+        >>> ReferenceSet.load("sets/house")
+        <ReferenceSet 'house': 54 scans of 18 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
         package = read_package(folder)
         tables, info = package.tables, package.info

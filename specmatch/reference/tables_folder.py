@@ -24,6 +24,11 @@ def holds_tables(folder: str | Path) -> bool:
     Returns
     -------
     bool
+
+    Examples
+    --------
+    >>> holds_tables("monday")  # raw scans
+    False
     """
     return (Path(folder) / SPECTRA).is_file()
 
@@ -48,6 +53,14 @@ def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
         If the spectra are counts.
     ReferenceSetError
         If there is no such folder.
+
+    Examples
+    --------
+    >>> Path("tables").mkdir(exist_ok=True)
+    >>> for name in ("spectra", "scans", "batches"):
+    ...     getattr(refs, name).to_csv(f"tables/{name}.csv")
+    >>> [len(table) for table in read_tables("tables")]
+    [54, 54, 18]
     """
     folder = Path(folder)
     if not folder.is_dir():

@@ -18,6 +18,14 @@ class Tended(ABC):
 
     Every change takes a `reason`, and `who` made it and `when` (ISO 8601) where that is known. They are arguments and
     never taken from the machine, so that equal input gives equal sets. The set itself stays as it is.
+
+    Attributes
+    ----------
+    name : str
+    hash : str
+        SHA-256 over the contents.
+    colour_unit : {"EBC", "SRM"}
+    reference_kind : str or None
     """
 
     name: str
@@ -69,7 +77,11 @@ class Tended(ABC):
 
         Examples
         --------
-        >>> grown = refs.extend(spectra, scans, batches, reason="batches of May")  # doctest: +SKIP
+        >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
+        >>> new = scans["batch"] == "AL-1-001"
+        >>> grown = refs.extend(spectra[new], scans[new], batches, reason="a batch of June")
+        >>> len(grown.batches), grown.history[-1]["what"], grown.parent == refs.hash
+        (19, "extended by 3 scans; new batches: 'AL-1-001'", True)
         """
         more = Tables(spectra, scans, batches, check_beers(beers), self.colour_unit)
         return self._changed(*extended(self._tables, more), reason, who, when)
@@ -92,6 +104,13 @@ class Tended(ABC):
             If the two were measured against references of different kinds.
         ReferenceSetError, ParentsError, WavelengthMismatchError
             As for `extend`.
+
+        Examples
+        --------
+        >>> spring = refs.select(since="2025-02-01")
+        >>> winter = refs.select(until="2025-02-01")
+        >>> len(winter.merge(spring, reason="one year").batches) == len(winter.batches) + len(spring.batches)
+        True
         """
         if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
             raise UnitError(
@@ -120,6 +139,13 @@ class Tended(ABC):
         ------
         ReferenceSetError
             If a name is not in the set, or nothing would be left.
+        OptionError
+            If there is no such level.
+
+        Examples
+        --------
+        >>> refs.drop("MP-0-001", reason="label mixed up at sampling")
+        <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
         names = [names] if isinstance(names, str) else list(names)
         return self._changed(*dropped(self._tables, names, level), reason, who, when)
@@ -140,6 +166,14 @@ class Tended(ABC):
         ------
         ReferenceSetError
             If the batch is not in the set, or has that beer already.
+        OptionError
+            If the beer is blank.
+
+        Examples
+        --------
+        >>> mended = refs.relabel("MP-0-001", "Amber Lane", reason="mixed up at sampling", who="JD", when="2025-06-01")
+        >>> mended.batches.loc["MP-0-001", "beer"], mended.history[-1]["why"]
+        ('Amber Lane', 'mixed up at sampling')
         """
         return self._changed(*relabelled(self._tables, batch, beer), reason, who, when)
 
@@ -166,7 +200,12 @@ class Tended(ABC):
         ReferenceSetError
             If the batch is not in the set.
         OptionError
-            If the colour is not above 0.
+            If the colour is not above 0, or something else is given than what is known of a colour.
+
+        Examples
+        --------
+        >>> float(refs.set_colour("MP-0-001", 6.5, reason="measured again").batches.loc["MP-0-001", "colour"])
+        6.5
         """
         unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
         if unknown:
@@ -202,7 +241,8 @@ class Tended(ABC):
 
         Examples
         --------
-        >>> refs.select(beers=["Pale"], since="2026-01-01", instrument="S1")  # doctest: +SKIP
+        >>> refs.select(beers=["Amber Lane"], since="2025-04-01", instrument="invented-288")
+        <ReferenceSet 'house': 6 scans of 2 batches of 1 beers, 339.22-850.09 nm, EBC>
         """
         part = selected(self._tables, beers=beers, since=since, until=until, where=where)
         return self._changed(*part, "selection", "", "")
@@ -223,6 +263,11 @@ class Tended(ABC):
         ------
         ReferenceSetError
             If there is no such column.
+
+        Examples
+        --------
+        >>> {session: len(part.batches) for session, part in refs.split("session").items()}
+        {'D0-001': 5, 'D0-002': 5, 'D0-003': 5, 'D0-004': 3}
         """
         scans = self._tables.scans
         if column not in scans.columns:
