@@ -72,6 +72,17 @@ def batches_that_span(
         The last that takes `WORTHWHILE` off the held-out residual.
     odd : ndarray of bool, shape (n_pours,)
         Pours left out: unlike all others or unlike their mates, or of a batch that others leave far outside.
+
+    Examples
+    --------
+    >>> rng = np.random.default_rng(0)
+    >>> strength = np.exp(rng.normal(0.0, 0.3, 25))
+    >>> rows = 10 ** -np.outer(strength, np.linspace(0.5, 0.1, 20)) + rng.normal(0.0, 0.002, (25, 20))
+    >>> rows[24, 7] += 0.3
+    >>> each, scale = np.arange(25), Scale("reflectance")
+    >>> _, _, n_components, odd = batches_that_span(rows, rows, each, each, scale, 4)
+    >>> np.flatnonzero(odd).tolist()
+    [24]
     """
     odd = _odd_pours(each, sample, most_components)
     if np.unique(batch[~odd]).size < FEWEST_BATCHES:
@@ -126,7 +137,28 @@ def _odd_batches(held_out: Floats, n_components: int) -> NDArray[np.bool_]:
 
 
 def principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:
-    """Return centre, loadings and standard deviations of scores, of as many components as the spectra have."""
+    """Return the principal axes of spectra, of as many components as they have.
+
+    Parameters
+    ----------
+    spectra : ndarray, shape (n, p)
+    n_components : int
+        At most so many.
+
+    Returns
+    -------
+    centre : ndarray, shape (p,)
+    loadings : ndarray, shape (p, A)
+        Orthonormal.
+    score_sd : ndarray, shape (A,)
+        Standard deviations of the scores.
+
+    Examples
+    --------
+    >>> centre, loadings, score_sd = principal_axes(np.array([[1.0, 5.0], [2.0, 5.0], [3.0, 5.0]]), 2)
+    >>> centre.tolist(), np.abs(loadings).tolist(), score_sd.round(9).tolist()
+    ([2.0, 5.0], [[1.0], [0.0]], [1.0])
+    """
     centre = spectra.mean(axis=0)
     spread, axes = singular_axes(spectra - centre)
     kept = min(n_components, max(1, int((spread > 1e-10 * spread[0]).sum())))
@@ -136,7 +168,26 @@ def principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, 
 
 
 def scores_and_residual(deviations: Floats, loadings: Floats) -> tuple[Floats, Floats]:
-    """Return scores, shape (n, A), of deviations from the centre, and the sum of squares left over of each."""
+    """Split deviations from the centre into scores and what these leave.
+
+    Parameters
+    ----------
+    deviations : ndarray, shape (n, p)
+    loadings : ndarray, shape (p, A)
+        Orthonormal.
+
+    Returns
+    -------
+    scores : ndarray, shape (n, A)
+    residual : ndarray, shape (n,)
+        Sum of squares outside the components.
+
+    Examples
+    --------
+    >>> scores, residual = scores_and_residual(np.array([[3.0, 4.0]]), np.array([[1.0], [0.0]]))
+    >>> scores.tolist(), residual.tolist()
+    ([[3.0]], [16.0])
+    """
     scores = deviations @ loadings
     left = deviations - scores @ loadings.T
     return scores, np.einsum("np,np->n", left, left)

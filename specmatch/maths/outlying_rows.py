@@ -24,7 +24,17 @@ FEWEST_ROWS = 20
 
 
 def median_by(rows: Floats, codes: NDArray[np.int64]) -> Floats:
-    """Return the channel-wise median of the rows that share a code, shape (m, p): one bad pour of three leaves it be.
+    """Take the channel-wise median of the rows that share a code: one bad pour of three leaves it be.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, p)
+    codes : ndarray of int, shape (n,)
+        0 .. m-1, none left out.
+
+    Returns
+    -------
+    ndarray, shape (m, p)
 
     Examples
     --------

@@ -94,7 +94,7 @@ def left_out_sets(batch: ArrayLike) -> list[Rows]:
 
     Returns
     -------
-    list of ndarray of int
+    list of ndarray of int, shape (rows of the batch,)
 
     Examples
     --------
@@ -119,7 +119,7 @@ def fit_pls_without(
     ----------
     spectra : array_like, shape (n, p)
     response : array_like, shape (n,)
-    left_out : sequence of ndarray of int
+    left_out : sequence of ndarray of int, shape (rows of the set,)
         Row numbers that each training set does *not* hold; they may overlap.
     n_components : int
         Largest count, 1 .. min(rows of the smallest training set - 1, p).

@@ -48,7 +48,7 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
     reflectance : ndarray, shape (n_pours, p)
     sample : ndarray of int, shape (n_pours,)
         Codes from 0 upwards, none left out.
-    suspected : ndarray of int, optional
+    suspected : ndarray of int, shape (k,), optional
         Pours that an earlier check calls odd; each is taken at its word where its mates agree.
 
     Returns
@@ -57,7 +57,11 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
 
     Examples
     --------
-    >>> find_odd_pours(fit, reflectance, sample).odd  # doctest: +SKIP
+    >>> faults, pale = house.fitted.faults, house.fitted.faults.beer_means[1]
+    >>> foamy = pale + 0.08 * (1.2 - pale)
+    >>> found = find_odd_pours(faults, np.array([pale, foamy, pale]), np.zeros(3, np.int64))
+    >>> found.odd.tolist(), found.disagree.tolist(), round(float(found.finding.size[0]), 2)
+    ([False, True, False], [False], 0.08)
     """
     odd, disagree = odd_among_mates(fit, reflectance, sample, suspected)
     pours = np.flatnonzero(odd)
@@ -68,7 +72,25 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
 def odd_among_mates(
     fit: FaultFit, reflectance: Floats, sample: Ints, suspected: Ints | None = None
 ) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
-    """Return `OddPours.odd` and `OddPours.disagree` without asking why; parameters as in `find_odd_pours`."""
+    """Find odd pours as `find_odd_pours` does, without asking why.
+
+    Parameters
+    ----------
+    fit, reflectance, sample, suspected
+        As in `find_odd_pours`.
+
+    Returns
+    -------
+    odd, disagree : ndarray of bool, shape (n_pours,) and (n_samples,)
+        As in `OddPours`.
+
+    Examples
+    --------
+    >>> pale = house.fitted.faults.beer_means[1]
+    >>> rows = np.array([pale, 0.9 * pale])  # two pours that differ: nothing tells which is wrong
+    >>> [mask.tolist() for mask in odd_among_mates(house.fitted.faults, rows, np.zeros(2, np.int64))]
+    [[False, False], [True]]
+    """
     n_samples = int(sample.max(initial=-1)) + 1
     odd, disagree = np.zeros(len(sample), bool), np.zeros(n_samples, bool)
     gains, distances = pour_departures(fit, reflectance, sample)

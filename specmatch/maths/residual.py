@@ -49,7 +49,28 @@ class Residual:
 
 
 def fit_residual(held_out: Floats, pour_mean: float, per_pour: float) -> Residual:
-    """Learn from squared residuals of held-out samples (NaN where one was not held out)."""
+    """Learn what held-out samples leave outside the axes.
+
+    Parameters
+    ----------
+    held_out : ndarray, shape (n,)
+        Squared residuals in units of channel noise; NaN where a sample was not held out.
+    pour_mean : float
+        What the scatter between pours adds for one pour.
+    per_pour : float
+        Mean of 1/m over the samples of m pours.
+
+    Returns
+    -------
+    Residual
+        Of mean 0, which judges nothing, from fewer than three samples.
+
+    Examples
+    --------
+    >>> fit = fit_residual(np.array([8.0, 10.0, 12.0, np.nan]), pour_mean=0.0, per_pour=1.0)
+    >>> fit.mean, fit.n_samples, bool(fit.p_value(np.array([30.0]), 1.0)[0] < 0.01)
+    (10.0, 3, True)
+    """
     known = held_out[np.isfinite(held_out)]
     if known.size < 3 or known.mean() <= 0.0:
         return Residual(0.0, 1.0, known.size, pour_mean, per_pour)
@@ -59,6 +80,15 @@ def fit_residual(held_out: Floats, pour_mean: float, per_pour: float) -> Residua
 
 def with_residual(by_scores: Floats, by_residual: Floats) -> Floats:
     """Join two p-values so that the stated rate is shared between them: the lesser of p/(1-w) and p/w, w = `SHARE`.
+
+    Parameters
+    ----------
+    by_scores, by_residual : ndarray, of one shape
+        P-values in [0, 1].
+
+    Returns
+    -------
+    ndarray, of that shape
 
     Examples
     --------
