@@ -110,6 +110,12 @@ def remedy(
     Returns
     -------
     Remedy
+
+    Examples
+    --------
+    >>> need = remedy(house.fitted.identity, claimed=0, really=2, n_pours=3)  # an amber beer, a porter in its place
+    >>> need.held > 0.99, need.pours, need.batches
+    (True, 3, 6)
     """
 
     def held(pours: int, batches: int | None) -> float:

@@ -79,9 +79,9 @@ def correlated_log_ratio(mean: ArrayLike, n_scans: ArrayLike, *, delta: float, r
 
     Parameters
     ----------
-    mean : array_like
+    mean : array_like, of any shape
         Mean of standardised scans: variance 1 each, correlation `rho` between any two.
-    n_scans : array_like of int
+    n_scans : array_like of int, of the shape of `mean`
         Scans behind each mean, 1 or more.
     delta : float
         Shift in standard deviations of one scan.
@@ -90,7 +90,7 @@ def correlated_log_ratio(mean: ArrayLike, n_scans: ArrayLike, *, delta: float, r
 
     Returns
     -------
-    ndarray
+    ndarray, of the shape of `mean`
         (delta mean - delta^2/2) / (rho + (1 - rho)/m).
 
     Notes
@@ -126,6 +126,13 @@ def package_log_ratios(fit: TypicalityFit, reflectance: Floats, claimed: int) ->
     -----
     Along each axis of the metric the mean of m packages has the variance of a sample of m pours: that of the batch,
     which no package averages out, and 1/m of that between pours.
+
+    Examples
+    --------
+    >>> identity = house.fitted.identity
+    >>> pale = house.fitted.faults.beer_means[[1]]  # of beers in order of name: the pale one is the second
+    >>> package_log_ratios(identity, pale, claimed=1).argmax(axis=1).tolist()
+    [1]
     """
     counts = np.arange(1, len(reflectance) + 1)
     means = np.cumsum(fit.metric.scores(reflectance), axis=0) / counts[:, None]

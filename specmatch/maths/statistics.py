@@ -17,14 +17,14 @@ def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> 
 
     Parameters
     ----------
-    successes, n : array_like of int
+    successes, n : array_like of int, of any shape
         Counts, broadcast against each other; `0 <= successes <= n`.
     level : float, default 0.95
         Two-sided confidence, in (0, 1).
 
     Returns
     -------
-    low, high : ndarray
+    low, high : ndarray, of the shape of the counts
         Bounds in [0, 1]; 0 and 1 where `n` is 0.
 
     Notes

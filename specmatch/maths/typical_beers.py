@@ -254,7 +254,26 @@ class TypicalityFit:
 
 
 def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: float) -> TypicalityFit:
-    """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
+    """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples.
+
+    Parameters
+    ----------
+    samples : Samples
+    choice : MetricChoice
+    false_reject_rate : float
+        In (0, 1); which beers have batches enough for ranks follows from it.
+
+    Returns
+    -------
+    TypicalityFit
+
+    Examples
+    --------
+    >>> known = house.fitted.identity
+    >>> again = typicality_of(known.samples, known.choice, 0.05)
+    >>> bool(np.array_equal(again.beer_means, known.beer_means)), again.p_method
+    (True, ('f_tail', 'f_tail', 'f_tail'))
+    """
     beers = fit_beers(samples, choice)
     out = held_out_statistics(samples, choice)
     far = out.distance

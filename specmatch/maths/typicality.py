@@ -92,7 +92,14 @@ def fit_typicality(
 
 @dataclass(frozen=True)
 class Grown:
-    """A fit with batches added, and why it should be fitted anew (nothing if it need not)."""
+    """A fit with batches added.
+
+    Attributes
+    ----------
+    fit : TypicalityFit
+    refit_reasons : tuple of str
+        Why it should be fitted anew; empty if it need not.
+    """
 
     fit: TypicalityFit
     refit_reasons: tuple[str, ...]
