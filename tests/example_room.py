@@ -9,12 +9,21 @@ from typing import Any
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
+from specmatch.line.journal import Journal
+from specmatch.line.judging import LineSetting
+from specmatch.line.recording import record_measured
+from specmatch.line.scan_folder import measure_source
+from specmatch.storage import sha256_of
 
 BEERS = ("Meadow Pils", "Amber Lane", "Night Porter")
 
 
 def furnish(folder: Path) -> dict[str, Any]:
-    """Write `monday/` (past batches), `tuesday/` (new ones), `sets/house`, `house.model`; return what examples name."""
+    """Write what examples read, and return the objects that they name.
+
+    `monday/` holds past batches, `tuesday/` new ones; `sets/house` and `house.model` what was made of the past, and
+    `line1.db` what line 1 recorded on the new ones.
+    """
     brewery = Brewery(seed=1)
     past, new = (brewery.draw(n, draw=draw, beers=BEERS, n_pours=3) for n, draw in ((6, 0), (1, 1)))
     write_measured_folder(folder / "monday", past.raw, past.batches)
@@ -23,6 +32,9 @@ def furnish(folder: Path) -> dict[str, Any]:
     house = sm.HouseModel().fit(refs)
     refs.save(folder / "sets" / "house")
     house.save(folder / "house.model")
+    with Journal(folder / "line1.db") as journal:
+        setting = LineSetting(house, sha256_of(folder / "house.model"), line="1")
+        record_measured(journal, setting, measure_source(folder / "tuesday"))
     return {
         "sm": sm,
         "refs": refs,

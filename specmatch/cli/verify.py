@@ -67,7 +67,8 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
     from specmatch.cli.line_setting import line_setting
     from specmatch.line.journal import Journal
-    from specmatch.line.recording import readings_of, record_left_out, record_measured
+    from specmatch.line.recorded import readings_of
+    from specmatch.line.recording import record_left_out, record_measured
     from specmatch.line.scan_folder import measure_source
 
     setting = line_setting(args)

@@ -19,7 +19,14 @@ HOW_TO_CHECK = (
 
 @dataclass(frozen=True)
 class ChainFault:
-    """One thing that is wrong with a journal: the entry that it is about, and a sentence."""
+    """One thing that is wrong with a journal.
+
+    Attributes
+    ----------
+    entry : int
+        The entry that it is about; 0 for the whole file.
+    sentence : str
+    """
 
     entry: int
     sentence: str
@@ -49,6 +56,15 @@ class ChainCheck:
 def record_text(record: dict[str, Any]) -> str:
     """Return the JSON text of a record: UTF-8, no blanks, numbers in the shortest form that reads back the same.
 
+    Parameters
+    ----------
+    record : dict
+        What JSON can hold; no NaN, no infinity.
+
+    Returns
+    -------
+    str
+
     Examples
     --------
     >>> record_text({"entry": 1, "colour": 8.5})
@@ -59,6 +75,17 @@ def record_text(record: dict[str, Any]) -> str:
 
 def seal(previous_hash: str, text: str) -> str:
     """Return the hash of a row: SHA-256 over the hash of the row before and the row's own text.
+
+    Parameters
+    ----------
+    previous_hash : str
+        64 hexadecimal digits; zeros for the first row.
+    text : str
+
+    Returns
+    -------
+    str
+        64 hexadecimal digits.
 
     Examples
     --------

@@ -43,6 +43,12 @@ def line_charts(journals: Sequence[Journal], *, beer: str | None = None) -> list
     Notes
     -----
     Colours, controls and typicality are those of the newest model: another model reads on another scale.
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     [(chart.kind, chart.subject, len(chart.points)) for chart in line_charts([journal])][:3]
+    [('reference level', '1', 1), ('reference peak', '1', 1), ('control', '1', 1)]
     """
     period, name = _period(journals)
     charts: list[ControlChart] = []

@@ -31,7 +31,20 @@ FARTHEST_SD = 4.0
 
 @dataclass(frozen=True)
 class Point:
-    """One value of a chart: the entry that completed it, when, the value, and whether its run was held."""
+    """One value of a chart.
+
+    Attributes
+    ----------
+    entry : int
+        The entry that completed it.
+    at : str
+        When, ISO 8601.
+    unix : float
+        The same in seconds since 1970.
+    value : float
+    held : bool
+        Whether its run was held.
+    """
 
     entry: int
     at: str

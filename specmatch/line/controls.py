@@ -14,7 +14,24 @@ CLOCK_SLACK_S = 600.0
 
 
 def named_baseline(journal: Journal, line: str) -> Record | None:
-    """Return the newest baseline period that somebody named for a line (or for all lines), if any."""
+    """Return the newest baseline period that somebody named for a line (or for all lines), if any.
+
+    Parameters
+    ----------
+    journal : Journal
+    line : str
+
+    Returns
+    -------
+    dict or None
+        The row of the journal: `from`, `to`, `from_unix`, `to_unix`, `operator`, `reason`.
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     named_baseline(journal, "1") is None
+    True
+    """
     found = journal.select("kind = ? AND line IN (?, '')", (BASELINE, line), last=1)
     return found[0] if found else None
 
@@ -30,6 +47,14 @@ def control_baseline(journal: Journal, line: str) -> Baseline | None:
     Returns
     -------
     Baseline or None
+
+    Examples
+    --------
+    >>> with Journal("controls.db") as journal, journal.writing():
+    ...     for i in range(20):
+    ...         _ = journal.append({"kind": "control", "line": "1", "reading": {"colour": 25.0 + 0.1 * (i % 2)}})
+    ...     control_baseline(journal, "1").n
+    20
     """
     named = named_baseline(journal, line)
     sql = "SELECT colour FROM entries WHERE kind = ? AND line = ? AND colour IS NOT NULL"
@@ -92,6 +117,13 @@ def control_trouble(
     Returns
     -------
     (code, sentence) or None
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     measured = journal.entry(2)["measured_unix"]  # entry 2 is the control
+    ...     control_trouble(journal, "1", measured + 13 * 3600.0)
+    ('control_overdue', 'the last control (entry 2) is 13.0 h old, 12 h are allowed')
     """
     if control_hours <= 0:
         return None

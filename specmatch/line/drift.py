@@ -47,6 +47,14 @@ def find_drifts(charts: list[ControlChart]) -> list[Drift]:
     -------
     list of Drift
         The instrument's first.
+
+    Examples
+    --------
+    >>> from specmatch.line.control_chart import Point, make_chart
+    >>> values = [8.0 + 0.1 * (i % 2) for i in range(20)] + [8.4] * 10
+    >>> points = [Point(i, "", float(i), value) for i, value in enumerate(values)]
+    >>> [(drift.code, drift.subject) for drift in find_drifts([make_chart("colour", "Pale", "EBC", points)])]
+    [('product_drift', 'Pale')]
     """
     moving = [chart for chart in charts if chart.drifting]
     beers = [chart for chart in charts if chart.kind == COLOUR and chart.baseline is not None]

@@ -47,6 +47,12 @@ def chart_line(chart: ControlChart) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> from specmatch.line.control_chart import Point, make_chart
+    >>> chart_line(make_chart("colour", "Pale", "EBC", [Point(1, "", 0.0, 8.1)]))
+    'colour of Pale: 1 points, no limits yet (its first 20 points: 1 so far)'
     """
     head = f"{chart.kind} of {chart.subject or 'the line'}: "
     base = chart.baseline

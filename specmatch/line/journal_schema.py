@@ -93,7 +93,18 @@ TRIGGERS = frozenset(
 
 
 def schema_statements() -> Iterator[str]:
-    """Give out the statements that make the tables, one at a time, so that they can stand in one transaction."""
+    """Give out the statements that make the tables, one at a time, so that they can stand in one transaction.
+
+    Yields
+    ------
+    str
+        SQL.
+
+    Examples
+    --------
+    >>> [statement.split()[:3] for statement in schema_statements()][0]
+    ['CREATE', 'TABLE', 'entries']
+    """
     part = ""
     for line in SCHEMA.splitlines(keepends=True):
         part += line
@@ -111,6 +122,10 @@ def patiently(action: Callable[[], None], seconds: float) -> None:
         May be begun again from the start.
     seconds : float
         How long to go on trying.
+
+    Returns
+    -------
+    None
 
     Raises
     ------

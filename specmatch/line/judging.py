@@ -53,7 +53,24 @@ class LineSetting:
 
 
 def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame | None = None) -> Session:
-    """Return a session of some of its scans, with their checks (and `more_checks` on top)."""
+    """Return a session of some of its scans, with their checks.
+
+    Parameters
+    ----------
+    session : Session
+    scan_ids : sequence of str
+    more_checks : DataFrame, optional
+        Rows in the form of `Session.checks`, added to them.
+
+    Returns
+    -------
+    Session
+
+    Examples
+    --------
+    >>> part_of(session, session.spectra.index[:3]).scans["sample"].unique().tolist()
+    ['NP-1-001-S1']
+    """
     ids = pd.Index(scan_ids, dtype=object)
     checks = session.checks if more_checks is None else pd.concat([session.checks, more_checks], ignore_index=True)
     return replace(
@@ -74,10 +91,18 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         From `part_of`.
     claim : str or None
     on : date or None
+        Day for which labels and limits are looked up.
 
     Returns
     -------
     Judged
+
+    Examples
+    --------
+    >>> sample = part_of(session, session.spectra.index[:3])  # a Night Porter
+    >>> judged = judge_sample(LineSetting(house, "m" * 64), sample, "Amber Lane", None)
+    >>> judged.decision, judged.departs, judged.kept["n_pours"]
+    ('hold', True, 3)
     """
     try:
         row = _verify(setting, sample, None, claim, on)
@@ -118,6 +143,14 @@ def judge_pooled(
     -------
     Pooled or None
         None where no pour without a fault is left since the departure.
+
+    Examples
+    --------
+    >>> setting, sample = LineSetting(house, "m" * 64), part_of(session, session.spectra.index[:3])
+    >>> kept = judge_sample(setting, sample, "Night Porter", None).kept
+    >>> pooled = judge_pooled(setting, [{"entry": 1, **kept}, kept], 1, "Night Porter", None)
+    >>> pooled.whole.decision, pooled.since_pours
+    ('consistent', 6)
     """
     kept = [part for part in parts if part.get("n_pours")]
     late = [part for part in kept if part.get("entry", since) >= since]
@@ -137,7 +170,22 @@ def judge_pooled(
 
 
 def reading_record(row: pd.Series) -> Record:
-    """Return the columns of a reading as JSON holds them: no infinity, no NaN, lists for tuples."""
+    """Return the columns of a reading as JSON holds them: no infinity, no NaN, lists for tuples.
+
+    Parameters
+    ----------
+    row : Series
+        A row of `HouseModel.read`.
+
+    Returns
+    -------
+    dict
+
+    Examples
+    --------
+    >>> reading_record(house.read(session).iloc[1])["plausible_beers"]
+    ['Meadow Pils']
+    """
     return {column: _plain(row[column]) for column in READING_COLUMNS if column in row.index}
 
 
@@ -187,6 +235,12 @@ def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
     -------
     dict
         `wavelength_nm`, `reflectance`, `n_pours`; empty where there is no scan.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame([[0.2, 0.4], [0.4, 0.6]], index=["s1", "s2"], columns=[450.0, 600.0])
+    >>> kept_mean(rows, pd.Series(["p1", "p2"], index=["s1", "s2"]))
+    {'n_pours': 2, 'wavelength_nm': [450.0, 600.0], 'reflectance': [0.3, 0.5]}
     """
     if spectra.empty:
         return {}

@@ -21,7 +21,19 @@ DECIDED = "kind IN ('reading', 'retest')"
 
 @dataclass(frozen=True)
 class ShiftCounts:
-    """What one line did in one shift; `started` is local time, as the scans state it."""
+    """What one line did in one shift.
+
+    Attributes
+    ----------
+    started : str
+        Local time, as the scans state it.
+    line : str
+    n_readings : int
+        Readings and retests.
+    consistent, rescan, hold, read_only : int
+        Of them, by decision; `read_only` had no claim.
+    controls, left_out : int
+    """
 
     started: str
     line: str
@@ -47,6 +59,12 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
     Returns
     -------
     list of dict
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     [row["sample"] for row in newest([journal], last=2)]
+    ['MP-1-001-S1', 'AL-1-001-S1']
     """
     where, values = ("1", ()) if beer is None else (f"claimed = ? AND {DECIDED}", (beer,))
     rows = [
@@ -58,13 +76,46 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
 
 
 def when(row: Record) -> float:
-    """Return the time of a row in seconds since 1970: when measured, else when written."""
+    """Return the time of a row in seconds since 1970: when measured, else when written.
+
+    Parameters
+    ----------
+    row : dict
+        With `written_at`.
+
+    Returns
+    -------
+    float
+
+    Examples
+    --------
+    >>> when({"written_at": "1970-01-01T00:01:00+00:00"})
+    60.0
+    """
     measured = row.get("measured_unix")
     return float(measured) if measured is not None else datetime.fromisoformat(row["written_at"]).timestamp()
 
 
 def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> dict[str, int]:
-    """Count decisions over whole journals: `consistent`, `rescan`, `hold`, and `reading only`."""
+    """Count decisions over whole journals.
+
+    Parameters
+    ----------
+    journals : sequence of Journal
+    beer : str, optional
+        Only readings and retests claimed to be this beer.
+
+    Returns
+    -------
+    dict of str to int
+        By `consistent`, `rescan`, `hold` and `reading only`.
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     decision_counts([journal])
+    {'consistent': 3, 'rescan': 0, 'hold': 0, 'reading only': 0}
+    """
     counts = {"consistent": 0, "rescan": 0, "hold": 0, "reading only": 0}
     sql = f"SELECT decision, count(*) FROM entries WHERE {DECIDED}{' AND claimed = ?' if beer is not None else ''}"
     for journal in journals:
@@ -75,6 +126,16 @@ def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> 
 
 def shift_start(measured_at: str) -> str:
     """Return the start of the shift that a time lies in, on the clock that the time itself states.
+
+    Parameters
+    ----------
+    measured_at : str
+        ISO 8601.
+
+    Returns
+    -------
+    str
+        Day and hour, such as `"2025-06-23 22:00"`.
 
     Examples
     --------
@@ -101,6 +162,12 @@ def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: in
     -------
     list of ShiftCounts
         The oldest first.
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     [(shift.started, shift.n_readings, shift.controls) for shift in last_shifts([journal])]
+    [('2025-06-24 06:00', 3, 1)]
     """
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
@@ -132,6 +199,15 @@ def waiting_runs(journals: Sequence[Journal], *, beer: str | None = None) -> lis
     -------
     list of dict
         `journal, entry, line, claimed, lot, run_state, measured_at`.
+
+    Examples
+    --------
+    >>> departure = {"kind": "reading", "line": "1", "claimed": "Pale", "lot": "L7", "run_state": "open"}
+    >>> with Journal("waiting.db") as journal:
+    ...     with journal.writing():
+    ...         _ = journal.append(departure)
+    ...     [(run["entry"], run["lot"], run["run_state"]) for run in waiting_runs([journal])]
+    [(1, 'L7', 'open')]
     """
     only = "" if beer is None else " AND e.claimed = ?"
     # a run waits where no later row of it is clear; only departures have rows in these states
@@ -172,6 +248,12 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
     ------
     OptionError
         For another suffix.
+
+    Examples
+    --------
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     export([journal], "line1.csv"), export([journal], "line1.json", beer="Amber Lane")
+    (5, 1)
     """
     path = Path(path)
     where, values = ("1", ()) if beer is None else ("claimed = ?", (beer,))

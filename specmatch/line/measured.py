@@ -146,6 +146,16 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
     ------
     SpecmatchError
         If nothing of it can be used.
+
+    Examples
+    --------
+    >>> from specmatch.measurement.folder import listed_scans
+    >>> from specmatch.measurement.folder_sheets import scans_sheet
+    >>> rows, _, _ = listed_scans(scans_sheet(Path("tuesday")))
+    >>> reader = ScanReader(Path("tuesday"))
+    >>> measured = measure_listed(rows, [reader.read(name) for name in rows["file"]], folder="tuesday")
+    >>> measured.session.claims.tolist(), measured.time_of("scans/D1-001-04.csv")[0]
+    (['Night Porter', 'Meadow Pils', 'Amber Lane'], '2025-06-24T08:06:00+01:00')
     """
     results = [list(file.scans) if file.scans else (file.reason or "holds no spectrum") for file in files]
     found = join_scans(rows, results)
@@ -173,6 +183,12 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
         If a file holds no spectrum.
     UnitError
         If one holds counts: those need `scans.csv`, which says which scans are dark and reference.
+
+    Examples
+    --------
+    >>> _ = Path("bare.csv").write_text("wavelength_nm,reflectance\\n430.5,0.2\\n440.5,0.3\\n450.5,0.5\\n")
+    >>> measure_bare([ScanReader(Path(".")).read("bare.csv")]).session.spectra.values.tolist()
+    [[0.2, 0.3, 0.5]]
     """
     for file in files:
         if not file.scans:

@@ -6,7 +6,18 @@ from specmatch.errors import TableError
 
 
 def utc_now() -> datetime:
-    """Return the time by this machine's clock, with its offset."""
+    """Return the time by this machine's clock, with its offset.
+
+    Returns
+    -------
+    datetime
+        In UTC.
+
+    Examples
+    --------
+    >>> utc_now().utcoffset().total_seconds()
+    0.0
+    """
     return datetime.now(UTC)
 
 

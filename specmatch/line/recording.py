@@ -4,10 +4,8 @@ from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
-import numpy as np
 import pandas as pd
 
-from specmatch.house.readings import READING_COLUMNS
 from specmatch.line.controls import CONTROL, control_baseline, control_trouble, judge_control
 from specmatch.line.journal import Journal, Record
 from specmatch.line.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
@@ -37,6 +35,14 @@ def record_measured(journal: Journal, setting: LineSetting, measured: Measured) 
     ------
     TableError
         If a time has no offset; nothing is added then.
+
+    Examples
+    --------
+    >>> from specmatch.line.scan_folder import measure_source
+    >>> with Journal("line2.db") as journal:
+    ...     rows = record_measured(journal, LineSetting(house, "m" * 64, line="2"), measure_source("tuesday"))
+    >>> [row["kind"] for row in rows]
+    ['reference', 'control', 'reading', 'reading', 'reading']
     """
     session = measured.session
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
@@ -51,7 +57,27 @@ def record_measured(journal: Journal, setting: LineSetting, measured: Measured) 
 
 
 def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
-    """Add a row about a file that could not be used; none if these bytes were recorded already."""
+    """Add a row about a file that could not be used; none if these bytes were recorded already.
+
+    Parameters
+    ----------
+    journal : Journal
+    setting : LineSetting
+    file : ScanFile
+    reason : str
+
+    Returns
+    -------
+    list of dict
+        The row added, if any.
+
+    Examples
+    --------
+    >>> torn = ScanFile("s1.csv", "5" * 64, 0.0, ())
+    >>> with Journal("left_out.db") as journal:
+    ...     [len(record_left_out(journal, LineSetting(house, "m" * 64), torn, "torn")) for _ in range(2)]
+    [1, 0]
+    """
     with journal.writing():
         if file.path in journal.seen(file.sha256):
             return []
@@ -132,6 +158,14 @@ def record_control(
     -------
     dict
         The row added.
+
+    Examples
+    --------
+    >>> reading = {"colour": 25.0, "colour_unit": "EBC", "n_pours": 1}
+    >>> with Journal("one_control.db") as journal, journal.writing():
+    ...     row = record_control(journal, LineSetting(house, "m" * 64), reading, ["saturated"], {"line": "1"})
+    >>> row["decision"]
+    'rescan'
     """
     # a control is no beer: what the model says of its identity is left out of the record
     kept = {key: reading[key] for key in ("colour", "colour_unit", "n_pours")}
@@ -190,6 +224,17 @@ def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record
     -------
     dict
         The row added.
+
+    Examples
+    --------
+    >>> setting, sample = LineSetting(house, "m" * 64, line="1"), part_of(session, session.spectra.index[:3])
+    >>> judged = judge_sample(setting, sample, "Amber Lane", None)  # it is a Night Porter
+    >>> known = {"line": "1", "claimed": "Amber Lane", "lot": "L7"}
+    >>> known |= {"measured_at": "2025-06-24T08:10:00+01:00", "measured_unix": 1750749000.0}
+    >>> with Journal("one_sample.db") as journal, journal.writing():
+    ...     row = record_sample(journal, setting, judged, known)
+    >>> row["decision"], row["run_state"]  # the first departure asks for another pour
+    ('rescan', 'open')
     """
     house, specification = setting.house, setting.specification
     basis = {
@@ -245,40 +290,3 @@ def _unseen(journal: Journal, measured: Measured, scan_ids: Sequence[str]) -> tu
             said = f"{file.path} holds the same bytes as {path} of entry {entry}: pour and measure anew"
             rows.append((scan_id, "repeated_scan", 1.0, said))
     return new, pd.DataFrame(rows, columns=["scan_id", "code", "size", "sentence"]) if rows else None
-
-
-def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
-    """Return what the journal holds of the samples measured, as `HouseModel.verify` shows it, with `entry`.
-
-    Parameters
-    ----------
-    journal : Journal
-    measured : Measured
-
-    Returns
-    -------
-    DataFrame
-        Index `sample`; the last word on each sample.
-    """
-    rows: dict[str, Record] = {}
-    for sample, ids in measured.session.scans.groupby("sample", sort=False).groups.items():
-        files = [measured.file_of[scan_id] for scan_id in ids]
-        entries = [journal.seen(file.sha256)[file.path] for file in files if file.path in journal.seen(file.sha256)]
-        if entries:
-            rows[str(sample)] = journal.entry(max(entries))
-    table = pd.DataFrame(
-        [[_cell(row["reading"].get(column), column) for column in READING_COLUMNS] for row in rows.values()],
-        index=pd.Index(list(rows), dtype=object, name="sample"),
-        columns=list(READING_COLUMNS),
-    )
-    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state"):
-        table[column] = pd.Series([row.get(column) for row in rows.values()], index=table.index, dtype=object)
-    return table
-
-
-def _cell(value: Any, column: str) -> Any:
-    if value is None and column in ("colour_low", "colour_high"):
-        return -np.inf if column == "colour_low" else np.inf
-    if value is None and column in ("colour", "p_value", "distance"):
-        return np.nan
-    return tuple(value) if isinstance(value, list) else value

@@ -4,13 +4,43 @@ import numpy as np
 
 
 def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
-    """Return the mean light of a reference over the usable channels, counts per ms."""
+    """Return the mean light of a reference over the usable channels.
+
+    Parameters
+    ----------
+    light : ndarray, shape (p,)
+        Counts per ms, the dark taken off; NaN where a channel is missing.
+    usable : ndarray of bool, shape (p,)
+        Where none is, all channels are taken.
+
+    Returns
+    -------
+    float
+        Counts per ms.
+
+    Examples
+    --------
+    >>> reference_level(np.array([1.0, 900.0, 1100.0]), np.array([False, True, True]))
+    1000.0
+    """
     where = usable & np.isfinite(light) if usable.any() else np.isfinite(light)
     return float(light[where].mean())
 
 
 def peak_position(light: np.ndarray, wavelength_nm: np.ndarray) -> float:
-    """Return the wavelength of the highest peak, between channels by the parabola through the top three, nm.
+    """Return the wavelength of the highest peak, between channels by the parabola through the top three.
+
+    Parameters
+    ----------
+    light : ndarray, shape (p,)
+        NaN where a channel is missing.
+    wavelength_nm : ndarray, shape (p,)
+        Ascending.
+
+    Returns
+    -------
+    float
+        In nm.
 
     Examples
     --------

@@ -29,6 +29,15 @@ def review(journal: Journal, entry: int, *, operator: str, note: str) -> Record:
     ------
     TableError
         If nobody is named or nothing is said, or the entry belongs to no run that waits.
+
+    Examples
+    --------
+    >>> departure = {"kind": "reading", "line": "1", "claimed": "Pale", "lot": "L7", "run_state": "open"}
+    >>> with Journal("reviewed.db") as journal, journal.writing():
+    ...     entry = journal.append(departure)["entry"]
+    ...     row = review(journal, entry, operator="JD", note="the sheet named the wrong beer")
+    >>> row["concerns"], row["run_state"]
+    (1, 'clear')
     """
     _signed(operator, note)
     row = journal.entry(entry)
@@ -73,6 +82,14 @@ def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note
     ------
     TableError
         If nobody is named, nothing is said, or the period has no length.
+
+    Examples
+    --------
+    >>> week = ("2025-06-16T00:00:00+01:00", "2025-06-23T00:00:00+01:00")
+    >>> with Journal("baseline.db") as journal, journal.writing():
+    ...     row = name_baseline(journal, *week, operator="JD", note="new lamp")
+    >>> (row["to_unix"] - row["from_unix"]) / 86400.0
+    7.0
     """
     _signed(operator, note)
     from_unix, to_unix = moment(start, "start of the baseline"), moment(end, "end of the baseline")

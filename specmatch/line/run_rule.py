@@ -134,6 +134,15 @@ def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
     Returns
     -------
     Run
+
+    Examples
+    --------
+    >>> departure = {"kind": "reading", "line": "1", "claimed": "Pale", "lot": "L7", "run_state": "open"}
+    >>> with Journal("run.db") as journal:
+    ...     with journal.writing():
+    ...         _ = journal.append(departure)
+    ...     find_run(journal, "1", "Pale", "L7")
+    Run(state='open', first=1, departures=1, parts=())
     """
     key = (line, claimed, lot)
     rows = journal.query(
@@ -156,7 +165,26 @@ def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
 
 
 def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
-    """Return a kept mean that names its wavelengths by their hash, and the document that holds them once for all."""
+    """Return a kept mean that names its wavelengths by their hash, and the document that holds them once for all.
+
+    Parameters
+    ----------
+    kept : dict
+        `wavelength_nm`, `reflectance`, `n_pours`.
+
+    Returns
+    -------
+    kept : dict
+        `wavelengths` (the hash), `reflectance`, `n_pours`.
+    document : (hash, kind, text)
+        As `Journal.append` takes it.
+
+    Examples
+    --------
+    >>> short, document = without_grid({"n_pours": 1, "wavelength_nm": [450.0, 600.0], "reflectance": [0.2, 0.6]})
+    >>> sorted(short), document[2]
+    (['n_pours', 'reflectance', 'wavelengths'], '{"wavelength_nm":[450.0,600.0]}')
+    """
     text = record_text({"wavelength_nm": kept["wavelength_nm"]})
     name = sha256_of(text.encode())
     rest = {key: value for key, value in kept.items() if key != "wavelength_nm"}
@@ -164,7 +192,28 @@ def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
 
 
 def with_grid(journal: Journal, kept: Record) -> Record:
-    """Return a kept mean with its wavelengths again."""
+    """Return a kept mean with its wavelengths again.
+
+    Parameters
+    ----------
+    journal : Journal
+        That holds the document.
+    kept : dict
+        From `without_grid`.
+
+    Returns
+    -------
+    dict
+
+    Examples
+    --------
+    >>> short, document = without_grid({"n_pours": 1, "wavelength_nm": [450.0, 600.0], "reflectance": [0.2, 0.6]})
+    >>> with Journal("grid.db") as journal:
+    ...     with journal.writing():
+    ...         _ = journal.append({"kind": "reading"}, documents=[document])
+    ...     with_grid(journal, short)["wavelength_nm"]
+    [450.0, 600.0]
+    """
     return {**kept, **json.loads(journal.document(kept["wavelengths"]))}
 
 
@@ -184,6 +233,13 @@ def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tu
     Returns
     -------
     LineDecision
+
+    Examples
+    --------
+    >>> alone = Judged({"warnings": []}, "hold", "not typical of Pale", "pour again", (), True, {})
+    >>> got = judge_in_run(Run(), alone, None, control=None)
+    >>> got.decision, got.run_state, got.reading["warnings"]
+    ('rescan', 'open', ['first_departure'])
     """
     alone = judged.reading
     if control is not None:

@@ -12,10 +12,26 @@ from specmatch.storage import locked, sha256_of
 def only_watcher(journal: Path, folder: Path) -> Iterator[None]:
     """Hold the right to watch a folder with a journal; a second watcher is refused by name.
 
+    Parameters
+    ----------
+    journal, folder : Path
+
+    Yields
+    ------
+    None
+        While the right is held.
+
     Raises
     ------
     LockedError
         If another process watches it.
+
+    Examples
+    --------
+    >>> with only_watcher(Path("line1.db"), Path("tuesday")), only_watcher(Path("line1.db"), Path("tuesday")):
+    ...     pass
+    Traceback (most recent call last):
+    specmatch.errors.LockedError: tuesday is being watched already, with line1.db; one watcher is enough
     """
     name = sha256_of(str(folder.resolve()).encode())[:12]
     lock = journal.with_name(f".{journal.name}.{name}.lock")
