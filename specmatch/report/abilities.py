@@ -37,7 +37,9 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
 
     Examples
     --------
-    >>> evaluated_abilities(evaluation, "EBC")  # doctest: +SKIP
+    >>> can, cannot = evaluated_abilities(evaluation, "EBC")
+    >>> can[0]
+    'Read colour within 1.8% of the lab value (root mean square over 18 batches, each held out; 0.44 EBC).'
     """
     figures = found.figures
     can, cannot = [], []

@@ -28,9 +28,15 @@ _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 @dataclass(frozen=True)
 class Section:
-    """A part of a page under a heading: its anchor, its title, and its body as HTML that is safe already.
+    """A part of a page under a heading.
 
-    A `sheet` starts on a sheet of paper of its own.
+    Attributes
+    ----------
+    anchor, title : str
+    body : str
+        HTML that is safe already.
+    sheet : bool
+        Whether it starts on a sheet of paper of its own.
     """
 
     anchor: str

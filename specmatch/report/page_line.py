@@ -45,8 +45,11 @@ def journal_page(journals: Sequence[Journal]) -> str:
 
     Examples
     --------
-    >>> with Journal("line1.db", read_only=True) as journal:  # doctest: +SKIP
+    >>> from specmatch.line.journal import Journal
+    >>> with Journal("line1.db", read_only=True) as journal:
     ...     page = journal_page([journal])
+    >>> page.startswith("<!DOCTYPE html>"), "consistent" in page
+    (True, True)
     """
     counts, waiting = decision_counts(journals), waiting_runs(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)

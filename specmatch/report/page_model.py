@@ -60,7 +60,9 @@ def model_page(
 
     Examples
     --------
-    >>> page = model_page(house, session=session, verified=house.verify(session))  # doctest: +SKIP
+    >>> page = model_page(house, session=session, verified=house.verify(session))
+    >>> page.startswith("<!DOCTYPE html>"), "House model of the set house" in page
+    (True, True)
     """
     fitted = house.fitted
     can, cannot = _abilities(house)
@@ -204,7 +206,9 @@ def reading_page(
 
     Examples
     --------
-    >>> page = reading_page(house, session, house.verify(session), "L1-01-S1")  # doctest: +SKIP
+    >>> page = reading_page(house, session, house.verify(session), "MP-1-001-S1")
+    >>> "Typical of Meadow Pils (p = 0.79)." in page, page.count("<svg")
+    (True, 2)
     """
     if sample not in verified.index:
         raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")

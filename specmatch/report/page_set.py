@@ -70,7 +70,9 @@ def set_page(
 
     Examples
     --------
-    >>> page = set_page(refs, house=house, evaluation=sm.evaluate(house, refs))  # doctest: +SKIP
+    >>> page = set_page(refs, house=house, evaluation=evaluation)
+    >>> page.startswith("<!DOCTYPE html>"), "Night Porter" in page
+    (True, True)
     """
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()

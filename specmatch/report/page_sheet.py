@@ -42,7 +42,9 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
 
     Examples
     --------
-    >>> reading_sheet(house.verify(session).loc["S1"], about={"line": "1"})  # doctest: +SKIP
+    >>> sheet = reading_sheet(house.verify(session).loc["MP-1-001-S1"], about={"line": "1"})
+    >>> "<p><strong>Why.</strong> Typical of Meadow Pils (p = 0.79).</p>" in sheet
+    True
     """
     longest = _LONGEST_BESIDE_FIGURES if figures else _LONGEST
     decision = reading.get("decision")
@@ -93,7 +95,8 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, claimed: str
 
     Examples
     --------
-    >>> sheet_figures(house, session, "L1-01-S1", "Walnut Brown", name="sheet")  # doctest: +SKIP
+    >>> sheet_figures(house, session, "MP-1-001-S1", "Meadow Pils", name="sheet").count("<svg")
+    2
     """
     ids = session.scans.index[session.scans["sample"] == sample]
     spectra, scans = session.spectra.loc[ids], session.scans.loc[ids]

@@ -50,7 +50,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
 
     Examples
     --------
-    >>> plot_identity_map(house, session)  # doctest: +SKIP
+    >>> [text.get_text() for text in plot_identity_map(house, session).get_legend().get_texts()][-2:]
+    ['sample, typical of a beer (3)', 'sample, of none (0)']
     """
     from matplotlib.patches import Ellipse
 
@@ -123,7 +124,8 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
 
     Examples
     --------
-    >>> plot_mix_ups(evaluation)  # doctest: +SKIP
+    >>> plot_mix_ups(evaluation).get_xlabel()
+    'claimed to be'
     """
     from matplotlib.patches import Rectangle
 

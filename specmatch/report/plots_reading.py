@@ -58,7 +58,9 @@ def plot_nearest_batches(
 
     Examples
     --------
-    >>> plot_nearest_batches(house, session, sample="L1-01-S1")  # doctest: +SKIP
+    >>> ax = plot_nearest_batches(house, session, sample="NP-1-001-S1")
+    >>> [text.get_text() for text in ax.get_legend().get_texts()][:2]  # their distances, in brackets
+    ['NP-0-004, Night Porter (0.4)', 'NP-0-005, Night Porter (0.7)']
     """
     fitted = house.fitted
     name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
@@ -127,7 +129,8 @@ def plot_departure(
 
     Examples
     --------
-    >>> plot_departure(house, session, sample="L1-01-S1", beer="Walnut Brown")  # doctest: +SKIP
+    >>> plot_departure(house, session, sample="NP-1-001-S1", beer="Night Porter").get_ylabel()
+    'reflectance above or below\\nthe mean of Night Porter'
     """
     fitted = house.fitted
     name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)

@@ -106,6 +106,13 @@ def readings_text(readings: pd.DataFrame) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> print(readings_text(house.read(session).iloc[1:2]))
+    sample       nearest beer  colour, EBC       p     plausible beers  warnings
+    -----------  ------------  ----------------  ----  ---------------  --------
+    MP-1-001-S1  Meadow Pils   6.7 (6.4 to 7.1)  0.79  Meadow Pils
     """
     if readings.empty:
         return "no samples"
@@ -156,6 +163,11 @@ def figures_line(figures: pd.Series) -> str:
     Returns
     -------
     str
+
+    Examples
+    --------
+    >>> figures_line(evaluation.figures)[:61]
+    'With batches held out (18 batches of 3 beers): colour within '
     """
     return (
         f"With batches held out ({figures['n_batches']} batches of {figures['n_beers']} beers): "
