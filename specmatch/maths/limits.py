@@ -67,21 +67,42 @@ class DomainCheck:
 
 @dataclass(frozen=True)
 class DomainFit:
-    """Principal components of the batches, and what held-out batches leave outside them."""
+    """Principal components of the batches, and what held-out batches leave outside them.
+
+    Attributes
+    ----------
+    scale : Scale
+    noise : ndarray, shape (p,)
+        By which channels are divided.
+    odd_pour : ndarray of bool, shape (n_pours,)
+        Left out of the fit as unlike all others.
+    centre, loadings, score_sd : ndarray, shapes (p,), (p, A) and (A,)
+        Of A components; loadings are orthonormal.
+    scores : ndarray, shape (n_batches, A)
+        Of unit variance.
+    leverage_mean, leverage_dof, q_mean, q_dof : float
+        Leverage and squared residual of batches as mean/dof chi-squared(dof).
+    pour_q : float
+        Mean squared residual of a pour about its sample.
+    per_pour : float
+        Mean of 1/m over the fitted samples of m pours.
+    t2_limit, nearest_limit : float
+    false_alarm_rate : float
+    """
 
     scale: Scale
-    noise: Floats  # (p,), by which channels are divided
-    odd_pour: NDArray[np.bool_]  # (n_pours,), left out of the fit as unlike all others
-    centre: Floats  # (p,)
-    loadings: Floats  # (p, A), orthonormal
-    score_sd: Floats  # (A,)
-    scores: Floats  # (n_batches, A), of unit variance
+    noise: Floats
+    odd_pour: NDArray[np.bool_]
+    centre: Floats
+    loadings: Floats
+    score_sd: Floats
+    scores: Floats
     leverage_mean: float
     leverage_dof: float
     q_mean: float
     q_dof: float
-    pour_q: float  # mean squared residual of a pour about its sample
-    per_pour: float  # mean of 1/m over the fitted samples of m pours
+    pour_q: float
+    per_pour: float
     t2_limit: float
     nearest_limit: float
     false_alarm_rate: float

@@ -44,10 +44,17 @@ MOST_BREWED = 1000
 
 @dataclass(frozen=True)
 class Brewed:
-    """Batches of every beer brewed over the colours of the house: spectra, and the beer that each of them is."""
+    """Batches of every beer brewed over the colours of the house.
 
-    reflectance: Floats  # (n, p)
-    beer: Ints  # (n,)
+    Attributes
+    ----------
+    reflectance : ndarray, shape (n, p)
+    beer : ndarray of int, shape (n,)
+        The beer that each is.
+    """
+
+    reflectance: Floats
+    beer: Ints
 
 
 def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
@@ -90,7 +97,24 @@ def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
 def brewed_over_the_colours(samples: Samples) -> Brewed:
     """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
 
+    Parameters
+    ----------
+    samples : Samples
+
+    Returns
+    -------
+    Brewed
+
+    Notes
+    -----
     Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
+
+    Examples
+    --------
+    >>> two = Samples(np.array([[0.1, 0.1], [0.01, 0.01]]), np.array([1, 1]), np.array([0, 1]), np.array([0, 1]))
+    >>> brewed = brewed_over_the_colours(two)
+    >>> brewed.reflectance[brewed.beer == 0, 0].round(3).tolist()
+    [0.1, 0.075, 0.055, 0.039, 0.026, 0.017, 0.01]
     """
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
     spectra = np.maximum(batch_spectra, REFLECTANCE_FLOOR)
@@ -119,6 +143,13 @@ def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) 
     Returns
     -------
     ndarray, shape (a,)
+
+    Examples
+    --------
+    >>> known = house.fitted.identity
+    >>> far = known.batch_means[:3] + 50.0  # like no beer of the house
+    >>> float(merits(known.metric.scores(known.samples.reflectance), known.samples, far, np.array([0, 0, 0]))[-1])
+    2.0
     """
     from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
 
@@ -182,6 +213,13 @@ def choose_metric(
     Among candidates of the same merit the first, which has the fewer components, is kept. Without any beer of two
     batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
     beer has no other to hold out and takes a fixed scale.
+
+    Examples
+    --------
+    >>> known, pours = house.fitted.identity, house.fitted.identity.samples.reflectance
+    >>> choice = choose_metric(known.samples, pours, np.arange(len(pours)), transform="absorbance", n_components=2)
+    >>> choice.scale.transform, choice.n_components
+    ('absorbance', 2)
     """
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     dof = samples.beer.size - samples.batches_per_beer.size
@@ -208,7 +246,23 @@ def choose_metric(
 
 
 def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
-    """Return a choice on some of its channels, given as positions among them."""
+    """Keep a choice on some of its channels.
+
+    Parameters
+    ----------
+    choice : MetricChoice
+    kept : ndarray of int, shape (k,)
+        Positions among its channels.
+
+    Returns
+    -------
+    MetricChoice
+
+    Examples
+    --------
+    >>> on_channels(house.fitted.identity.choice, np.array([0, 2])).noise.shape
+    (2,)
+    """
     return replace(
         choice,
         channels=choice.channels[kept],

@@ -31,7 +31,24 @@ class BlendsHeld:
 
 
 def neighbours(fit: TypicalityFit) -> Ints:
-    """Return the beer nearest to each beer, shape (n_beers,); -1 in a set of one."""
+    """Find the beer nearest to each beer.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+
+    Returns
+    -------
+    ndarray of int, shape (n_beers,)
+        -1 in a set of one.
+
+    Examples
+    --------
+    >>> house.beers_
+    ('Amber Lane', 'Meadow Pils', 'Night Porter')
+    >>> neighbours(house.fitted.identity).tolist()
+    [2, 0, 0]
+    """
     if len(fit.beer_means) < 2:
         return np.full(len(fit.beer_means), -1)
     apart = ((fit.beer_means[:, None, :] - fit.beer_means) ** 2).sum(axis=2)
