@@ -38,7 +38,11 @@ def unfit_beers(fit: ColourFit, beer: ArrayLike, n_beers: int) -> NDArray[np.boo
 
     Examples
     --------
-    >>> unfit_beers(fit, [0, 0, 0, 1, 1, 1], 2)  # doctest: +SKIP
+    >>> from dataclasses import replace
+    >>> fit, beer = house.fitted.colour, house.fitted.beer_of_batch
+    >>> hazy = replace(fit, lab_colour=fit.lab_colour * np.where(beer == 0, 1.2, 1.0))  # one beer is off by a fifth
+    >>> unfit_beers(fit, beer, 3).tolist(), unfit_beers(hazy, beer, 3).tolist()
+    ([False, False, False], [True, False, False])
     """
     codes = np.asarray(beer, np.int64)
     residual = np.log(fit.held_out_colour / fit.lab_colour)

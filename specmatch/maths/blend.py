@@ -61,7 +61,21 @@ def mixed_reflectance(base: Floats, other: Floats, fraction: Floats | float) -> 
 
 
 def mean_spectra(fit: TypicalityFit) -> Floats:
-    """Return the reflectance of each beer, shape (n_beers, p), from the mean absorbance of its batches."""
+    """Return the reflectance of each beer, from the mean absorbance of its batches.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+
+    Returns
+    -------
+    ndarray, shape (n_beers, p)
+
+    Examples
+    --------
+    >>> mean_spectra(house.fitted.identity)[:, 0].round(2).tolist()  # amber, pils, porter at 423 nm
+    [0.06, 0.4, 0.02]
+    """
     of_batch = mean_by(np.log(np.maximum(fit.samples.reflectance, REFLECTANCE_FLOOR)), fit.samples.batch)[0]
     return np.asarray(np.exp(mean_by(of_batch, fit.samples.beer)[0]), float)
 

@@ -44,16 +44,16 @@ def conformance_probability(
 
     Parameters
     ----------
-    value : array_like
+    value : array_like of any shape
         Measured.
-    uncertainty : array_like
+    uncertainty : array_like, shape of `value` or a scalar
         Standard uncertainty in the unit of `value`, >= 0; 0 gives 0 or 1, NaN gives NaN.
     lower, upper : float
         Tolerance limits; leave one out for a one-sided tolerance.
 
     Returns
     -------
-    ndarray
+    ndarray, shape of the two together
         In [0, 1].
 
     Notes

@@ -70,6 +70,16 @@ def baseline_of(values: ArrayLike) -> Baseline:
 def individuals_limits(baseline: Baseline, *, width: float = 3.0) -> tuple[float, float]:
     """Return lower and upper limit of single values: `width` standard deviations about the centre.
 
+    Parameters
+    ----------
+    baseline : Baseline
+    width : float, default 3
+
+    Returns
+    -------
+    lower, upper : float
+        In the unit of the values.
+
     Examples
     --------
     >>> base = baseline_of([49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1])
@@ -111,6 +121,19 @@ def ewma(values: ArrayLike, start: float, *, weight: float = EWMA_WEIGHT) -> Flo
 
 def ewma_limits(baseline: Baseline, *, weight: float = EWMA_WEIGHT, width: float = 3.0) -> tuple[float, float]:
     """Return lower and upper limit of the moving average once it has run for a while.
+
+    Parameters
+    ----------
+    baseline : Baseline
+    weight : float
+        Of the newest value, in (0, 1), as for `ewma`.
+    width : float, default 3
+        In standard deviations of the average.
+
+    Returns
+    -------
+    lower, upper : float
+        In the unit of the values.
 
     Examples
     --------

@@ -27,7 +27,11 @@ def best_explained_beer(fit: FaultFit, reflectance: Floats, n_pours: Ints, candi
 
     Examples
     --------
-    >>> best_explained_beer(fit, reflectance, n_pours, candidates)  # doctest: +SKIP
+    >>> from specmatch.maths.fault_shapes import with_fault
+    >>> faults, amber = house.fitted.faults, house.fitted.identity.samples.reflectance[0]
+    >>> foamy = with_fault("foam", 0.1, amber, faults.optics)[None, :]
+    >>> best_explained_beer(faults, foamy, np.array([3]), np.array([[1, 0, 2]])).tolist()
+    [0]
     """
     left = np.empty(candidates.shape)
     for column in range(candidates.shape[1]):

@@ -58,7 +58,25 @@ class Finding:
 
 
 def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
-    """Return the findings of rows 0 .. n-1 from those of parts of them; -1, no fault, where there is none."""
+    """Return the findings of rows 0 .. n-1 from those of parts of them.
+
+    Parameters
+    ----------
+    parts : list of (rows, Finding)
+        Rows as an ndarray of int, shape (m,), and the findings of these rows.
+    n : int
+
+    Returns
+    -------
+    Finding
+        -1, no fault, for a row of no part.
+
+    Examples
+    --------
+    >>> one, size = np.array([2]), np.array([0.1])
+    >>> join_findings([(np.array([1]), Finding(one, size, one, size, one, size, size))], 2).fault.tolist()
+    [-1, 2]
+    """
     which = [np.full(n, NO_FAULT) for _ in range(3)]
     numbers = [np.zeros(n) for _ in range(4)]
     for rows, found in parts:
@@ -72,6 +90,15 @@ def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
 
 def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     """Return pairs of codes that occur, each with the rows that share them.
+
+    Parameters
+    ----------
+    first, second : ndarray of int, shape (n,)
+        0 or more.
+
+    Returns
+    -------
+    list of ((int, int), ndarray of int, shape (m,))
 
     Examples
     --------
@@ -106,6 +133,16 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
     Notes
     -----
     A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
+
+    Examples
+    --------
+    >>> from specmatch.maths.fault_shapes import with_fault
+    >>> detector = house.fitted.faults.sample_detector(1, 3.0)  # a pils, three pours
+    >>> foamy = with_fault("foam", 0.1, detector.base, house.fitted.faults.optics) - detector.base
+    >>> departure = foamy[None, :]
+    >>> found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=8.0)
+    >>> FAULTS[found.fault[0]].name, round(float(found.size[0]), 2)
+    ('foam', 0.1)
     """
     fault, size, rival, rival_size = _best(explanation, doubt, limit)
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)

@@ -101,6 +101,11 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     -------
     ndarray, shape (p,) or (k, p)
 
+    Raises
+    ------
+    ValueError
+        For another name.
+
     Examples
     --------
     >>> optics = Optics(np.array([500.0, 600.0]), np.ones(2), 0.0)
@@ -135,6 +140,18 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
 def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Floats:
     """Return a spectrum with the depth of beer, or its strength, times a factor; glare does not pass the beer.
 
+    Parameters
+    ----------
+    reflectance : ndarray, shape (..., p)
+    factor : float or ndarray, shape (..., 1)
+        Above 0.
+    glare : float
+        Reflectance that does not pass the beer.
+
+    Returns
+    -------
+    ndarray, shape (..., p)
+
     Examples
     --------
     >>> scale_path(np.array([0.5]), 2.0, 0.0).tolist()
@@ -147,6 +164,17 @@ def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Flo
 def haze_return(size: float, wavelength_nm: Floats) -> Floats:
     """Return the light that haze sends back, falling with wavelength.
 
+    Parameters
+    ----------
+    size : float
+        At 550 nm, over the reference.
+    wavelength_nm : ndarray, shape (p,)
+
+    Returns
+    -------
+    ndarray, shape (p,)
+        Over the reference.
+
     Examples
     --------
     >>> haze_return(0.01, np.array([550.0])).tolist()
@@ -157,6 +185,15 @@ def haze_return(size: float, wavelength_nm: Floats) -> Floats:
 
 def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> Floats:
     """Return the values that stand `moved_nm` further up the axis, continued straight beyond its ends.
+
+    Parameters
+    ----------
+    values, wavelength_nm : ndarray, shape (p,)
+    moved_nm : float, or array_like of shape (k, 1)
+
+    Returns
+    -------
+    ndarray, shape (p,) or (k, p)
 
     Examples
     --------
@@ -172,7 +209,18 @@ def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> F
 
 
 def strength_slope(reflectance: Floats, glare: float) -> Floats:
-    """Return the change of reflectance per relative change of strength or depth, of the shape of `reflectance`.
+    """Return the change of reflectance per relative change of strength or depth.
+
+    Parameters
+    ----------
+    reflectance : ndarray of any shape
+    glare : float
+        Reflectance that does not pass the beer.
+
+    Returns
+    -------
+    ndarray, shape of `reflectance`
+        0 or less.
 
     Examples
     --------
@@ -189,6 +237,11 @@ def glare_of(reflectance: Floats) -> float:
     Parameters
     ----------
     reflectance : ndarray, shape (n, p)
+
+    Returns
+    -------
+    float
+        In reflectance.
 
     Examples
     --------

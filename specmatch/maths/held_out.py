@@ -20,7 +20,16 @@ N_ROUNDS = 4
 
 @dataclass(frozen=True)
 class Beers:
-    """Means of beers and batches in one metric, shapes (n_beers, a) and (n_batches, a), and each beer's scatter."""
+    """Beers and batches in one metric.
+
+    Attributes
+    ----------
+    metric : Metric
+    beer_means : ndarray, shape (n_beers, a)
+    batch_means : ndarray, shape (n_batches, a)
+    scatter : BeerScatter
+        Of each beer.
+    """
 
     metric: Metric
     beer_means: Floats
@@ -30,7 +39,15 @@ class Beers:
 
 @dataclass(frozen=True)
 class FStatistics:
-    """Distances as statistics that follow F(`n_axes`, `dof`) if scatter is normal; NaN where there is none."""
+    """Distances as statistics that follow F(`n_axes`, `dof`) if scatter is normal.
+
+    Attributes
+    ----------
+    statistic : ndarray, shape (..., n)
+        NaN where there is none.
+    n_axes, dof : ndarray, shape (n,)
+        Degrees of freedom.
+    """
 
     statistic: Floats
     n_axes: Floats
@@ -48,6 +65,15 @@ def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
     Returns
     -------
     Beers
+
+    Examples
+    --------
+    >>> from specmatch.maths.metric_choice import choose_metric
+    >>> samples = house.fitted.identity.samples
+    >>> choice = choose_metric(samples, samples.reflectance, np.arange(18))
+    >>> beers = fit_beers(samples, choice)
+    >>> beers.beer_means.shape == (3, choice.n_components)
+    True
     """
     projection = project(choice, samples)
     n_beers = samples.batches_per_beer.size
@@ -94,6 +120,13 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
     -------
     FStatistics
         The degrees of freedom are the fewer of those of the pooled scatter and of the beer's own variance.
+
+    Examples
+    --------
+    >>> pooled = BeerScatter(np.ones(1), np.full(1, np.inf), np.inf, 1.0, np.full(1, 2.0))
+    >>> found = f_statistics(np.array([6.0]), 2, 10, pooled, np.array([0]))  # 9/(10 x 2) of T2
+    >>> found.statistic.round(6).tolist(), found.dof.tolist()
+    ([2.7], [9.0])
     """
     second = dof - n_axes + 1
     statistic = squared * (second / (dof * n_axes))
@@ -102,7 +135,15 @@ def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, b
 
 @dataclass(frozen=True)
 class HeldOut:
-    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
+    """Samples against their own beer, their batch left out; entries are NaN where it was not.
+
+    Attributes
+    ----------
+    distance : FStatistics
+        An entry a sample.
+    residual : ndarray, shape (n_samples,)
+        What is left outside the axes, squared in units of noise.
+    """
 
     distance: FStatistics
     residual: Floats
@@ -121,6 +162,14 @@ def held_out_statistics(samples: Samples, choice: MetricChoice) -> HeldOut:
     HeldOut
         An entry a sample. Batches of one beer lie in different folds as far as there are folds; the only batch of a
         beer is never left out and has no statistic.
+
+    Examples
+    --------
+    >>> from specmatch.maths.metric_choice import choose_metric
+    >>> samples = house.fitted.identity.samples
+    >>> held_out = held_out_statistics(samples, choose_metric(samples, samples.reflectance, np.arange(18)))
+    >>> bool(np.isfinite(held_out.distance.statistic).all())
+    True
     """
     per_beer = samples.batches_per_beer
     place = np.empty(samples.beer.size, np.int64)

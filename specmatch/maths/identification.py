@@ -76,10 +76,29 @@ def identify(fit: TypicalityFit, reflectance: Floats, n_pours: int, *, false_rej
 def identify_scores(
     fit: TypicalityFit, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
 ) -> Identification:
-    """Do the work of `identify` on scores, shape (n, a), and p-values of what lies outside the axes, shape (n,).
+    """Do the work of `identify` on scores.
 
     Squared distances to all beers come block by block from products of matrices; only the nearest beer and those
     within their limit are then counted exactly.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+    scores : ndarray, shape (n, a)
+    outside : ndarray, shape (n,)
+        P-values of what lies outside the axes.
+    n_pours : int
+    false_reject_rate : float
+
+    Returns
+    -------
+    Identification
+
+    Examples
+    --------
+    >>> fit = house.fitted.identity
+    >>> identify_scores(fit, fit.beer_means, np.ones(3), 3, false_reject_rate=0.05).nearest_beer.tolist()
+    [0, 1, 2]
     """
     weight = fit.weights(float(n_pours))
     pulled = weight * fit.beer_means
@@ -117,7 +136,23 @@ def identify_scores(
 
 
 def distance_limits(fit: TypicalityFit, false_reject_rate: float) -> Floats:
-    """Return squared distances, shape (n_beers,), beyond which a beer cannot be plausible; infinite if it always is."""
+    """Return the squared distance from each beer beyond which it cannot be plausible.
+
+    Parameters
+    ----------
+    fit : TypicalityFit
+    false_reject_rate : float
+
+    Returns
+    -------
+    ndarray, shape (n_beers,)
+        Infinite for a beer that always is.
+
+    Examples
+    --------
+    >>> distance_limits(house.fitted.identity, 0.05).round(1).tolist()
+    [14.3, 14.3, 14.3]
+    """
     if not fit.judges:
         return np.full(len(fit.beer_means), np.inf)
     n_axes, dof = fit.beer_means.shape[1], fit.metric.dof

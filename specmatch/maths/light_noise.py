@@ -144,7 +144,15 @@ def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> LightNoi
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:
-    """Return the matrix, shape (p, p), that smooths a spectrum over the width of the slit by local straight lines.
+    """Return the matrix that smooths a spectrum over the width of the slit by local straight lines.
+
+    Parameters
+    ----------
+    wavelength_nm : ndarray, shape (p,)
+
+    Returns
+    -------
+    ndarray, shape (p, p)
 
     Examples
     --------
