@@ -13,7 +13,8 @@ from specmatch.maths.explained_beer import best_explained_beer
 from specmatch.maths.fault_detector import NO_FAULT, Detector
 from specmatch.maths.fault_finding import judge
 from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS, Optics, glare_of, moved_along, scale_path, with_fault
-from specmatch.maths.faults import POUR_LIMIT, fit_faults
+from specmatch.maths.faults import POUR_LIMIT
+from specmatch.maths.good_scans import fit_faults
 from specmatch.maths.light_noise import fit_light_noise
 from specmatch.maths.natural_scatter import fit_natural_scatter
 from specmatch.maths.pour_mates import find_odd_pours

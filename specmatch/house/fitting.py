@@ -17,7 +17,8 @@ from specmatch.house.large_sets import walk_past_all
 from specmatch.house.offered import Offered, learn_offered
 from specmatch.house.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.maths.colour_fit import ColourFit, fit_colour
-from specmatch.maths.faults import FaultFit, doubt_samples, learn_good_scans
+from specmatch.maths.faults import FaultFit
+from specmatch.maths.good_scans import doubt_samples, learn_good_scans
 from specmatch.maths.limits import DomainFit, fit_domain
 from specmatch.maths.pour_mates import odd_among_mates
 from specmatch.maths.statistics import mean_by
