@@ -13,9 +13,11 @@ from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.beer_scatter import own_scatter, shrink_variances
 from specmatch.maths.held_out import held_out_statistics
 from specmatch.maths.identification import identify
-from specmatch.maths.metric import build_metric, channel_noise, principal_axes, project
-from specmatch.maths.metric_choice import choose_metric, held_out_distance
+from specmatch.maths.metric import build_metric, project
+from specmatch.maths.metric_choice import choose_metric
+from specmatch.maths.metric_merit import held_out_distance
 from specmatch.maths.residual import with_residual
+from specmatch.maths.sample_scatter import channel_noise, principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.tail import NORMAL, fit_tail
 from specmatch.maths.typical_beers import typicality_of

@@ -138,11 +138,8 @@ class ColourFit:
 
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
-        for name, one in (
-            (OPTICAL, self.optical),
-            ("" if self.spectral is None else self.spectral.inputs, self.spectral),
-            (PLS, self.pls),
-        ):
+        spectral = "" if self.spectral is None else self.spectral.inputs
+        for name, one in ((OPTICAL, self.optical), (spectral, self.spectral), (PLS, self.pls)):
             if one is not None:
                 found[name] = one
         return found
@@ -208,6 +205,13 @@ def fit_colour(
     Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
     held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
     intervals and the held-out colours all of that is chosen anew without each batch.
+
+    Examples
+    --------
+    >>> samples, ebc = house.fitted.identity.samples, house.fitted.colour.lab_colour
+    >>> fit = fit_colour(samples.reflectance, ebc, samples.batch, samples.batch, wavelength_nm=house.wavelengths_)
+    >>> fit.n_batches, bool(np.abs(fit.held_out_colour / ebc - 1.0).max() < 0.1)
+    (18, True)
     """
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
     nm = np.asarray(wavelength_nm, float)
@@ -283,15 +287,9 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
 
 
 def _fit_one(
-    name: str,
-    offered: list[str],
-    mean: Floats,
-    lab: Floats,
-    expected: ErrorModel,
-    nm: Floats,
-    noise: Floats,
+    name: str, offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats, noise: Floats,
     worst_error: float = np.inf,
-) -> ProcessRegression | PlsRegression | None:
+) -> ProcessRegression | PlsRegression | None:  # fmt: skip
     variance = expected.relative_variance(lab)
     if name == PLS:
         inputs = AS_GIVEN if AS_GIVEN in offered else "absorbance"

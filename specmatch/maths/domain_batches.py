@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.maths.metric import channel_noise
 from specmatch.maths.outlying_rows import MOST_ODD, far_out, median_by, odd_rows, robust_noise
+from specmatch.maths.sample_scatter import channel_noise
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by, parent_codes, singular_axes
 

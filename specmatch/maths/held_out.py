@@ -6,7 +6,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.maths.beer_scatter import UNALIKE, BeerScatter, own_scatter
-from specmatch.maths.metric import Metric, MetricChoice, Samples, build_metric, project
+from specmatch.maths.metric import Metric, MetricChoice, build_metric, project
+from specmatch.maths.sample_scatter import Samples
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]

@@ -4,49 +4,22 @@ A beer differs from itself, batch by batch, along a few directions (strength, sh
 counted in that scatter, so that a departure along a direction in which batches never wander weighs most.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
+from specmatch.maths.sample_scatter import Samples, half_of, principal_axes, sample_scatter
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-# scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
-SCATTER_FLOOR = 1e-9
-# ... and where all batches are one spectrum, their scatter is taken as that of rounding in single-precision files
-LEAST_VARIANCE = 1e-14
 # rows that are scored at a time: their spectra stay in the processor's cache
 ROWS = 256
 # the most that pours may explain of the scatter of a sample: more would leave none for the batch itself
 LARGEST_POUR_PART = 0.9
-# directions in which pours differ smoothly (fill, foam, lamp, glare, ...): what is left beside them is channel noise
-SMOOTH_DIRECTIONS = 6
-# a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
-QUIETEST = 0.2
-
-
-@dataclass(frozen=True)
-class Samples:
-    """What the fit rests on: mean reflectance per sample, and to which batch and beer it belongs."""
-
-    reflectance: Floats  # (n_samples, p)
-    n_pours: Ints  # (n_samples,)
-    batch: Ints  # (n_samples,) 0 .. n_batches-1
-    beer: Ints  # (n_batches,) 0 .. n_beers-1
-
-    @property
-    def batches_per_beer(self) -> Ints:
-        """Batches that each beer has, shape (n_beers,)."""
-        return np.bincount(self.beer)
-
-    def part(self, kept: Ints) -> "Samples":
-        """Return some of the samples, batches coded anew; every beer must keep a batch."""
-        batches, batch = np.unique(self.batch[kept], return_inverse=True)
-        return Samples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
 
 
 @dataclass(frozen=True)
@@ -79,6 +52,32 @@ class MetricChoice:
     n_batches: int
     n_components: int
     merit: float
+
+
+def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
+    """Keep a choice on some of its channels.
+
+    Parameters
+    ----------
+    choice : MetricChoice
+    kept : ndarray of int, shape (k,)
+        Positions among its channels.
+
+    Returns
+    -------
+    MetricChoice
+
+    Examples
+    --------
+    >>> on_channels(house.fitted.identity.choice, np.array([0, 2])).noise.shape
+    (2,)
+    """
+    return replace(
+        choice,
+        channels=choice.channels[kept],
+        noise=choice.noise[kept],
+        pour_covariance=choice.pour_covariance[np.ix_(kept, kept)],
+    )
 
 
 @dataclass(frozen=True)
@@ -134,103 +133,16 @@ class Metric:
         return 1.0 + (1.0 / n_pours - self.per_pour) * self.pour_part
 
 
-def channel_noise(covariance: Floats, dof: int) -> Floats:
-    """Return the standard deviation, shape (p,), of what smooth directions leave of a covariance, shape (p, p).
-
-    Parameters
-    ----------
-    covariance : ndarray, shape (p, p)
-        Of pours about their sample, or of samples about their beer.
-    dof : int
-        Degrees of freedom behind it.
-
-    Returns
-    -------
-    ndarray, shape (p,)
-        All ones where there are too few scans or channels to tell.
-    """
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-
-    p, smooth = len(covariance), SMOOTH_DIRECTIONS
-    if dof < 3 * smooth or p < 3 * smooth:
-        return np.ones(p)
-    spread, directions = eigh(covariance, subset_by_index=(p - smooth, p - 1))
-    left = np.diag(covariance) - (directions**2 * spread).sum(axis=1)
-    noise = np.sqrt(np.maximum(left, 0.0) * dof / (dof - smooth))
-    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(p)
-
-
-def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:
-    """Return centre, shape (p,), and principal axes, shape (p, r), of spectra, each channel in units of its noise.
-
-    Parameters
-    ----------
-    spectra : ndarray, shape (n, p)
-    noise : ndarray, shape (p,)
-    n_axes : int
-        The most axes to keep; fewer where the spectra span fewer, but never none.
-    """
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-
-    centre = spectra.mean(axis=0)
-    weighted = (spectra - centre) / noise
-    n, p = weighted.shape
-    # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
-    product = weighted @ weighted.T if n < p else weighted.T @ weighted
-    kept = min(n_axes, len(product))
-    spread, vectors = eigh(product, subset_by_index=(len(product) - kept, len(product) - 1))
-    spread, vectors = spread[::-1], vectors[:, ::-1]
-    # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
-    rank = max(1, int((spread > 1e-12 * spread[0]).sum()))
-    directions = vectors[:, :rank]
-    if n < p:
-        directions = weighted.T @ directions
-        directions /= np.maximum(np.linalg.norm(directions, axis=0), np.finfo(float).tiny)
-    # eigenvectors are free in sign; fixed here, so that every machine names the same direction positive
-    largest = directions[np.abs(directions).argmax(axis=0), np.arange(rank)]
-    return centre, directions * np.where(largest < 0, -1.0, 1.0) / noise[:, None]
-
-
-def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None = None) -> Floats:
-    """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
-
-    Parameters
-    ----------
-    scores : ndarray, shape (n_samples, a)
-    samples : Samples
-    beer_scale : ndarray, shape (n_beers,), optional
-        Variance of each beer over the common one, by which it is divided before pooling.
-
-    Returns
-    -------
-    ndarray, shape (a, a)
-
-    Notes
-    -----
-    Between batches: sum of squares of batch means about their beer over (batches - beers). Where a batch has s
-    samples its mean holds only 1/s of the variance between samples; the rest is added from samples about their batch.
-    """
-    batch_means, per_batch = mean_by(scores, samples.batch)
-    beer_means, per_beer = mean_by(batch_means, samples.beer)
-    root = np.ones(per_batch.size) if beer_scale is None else np.sqrt(beer_scale)[samples.beer]
-    between = (batch_means - beer_means[samples.beer]) / root[:, None]
-    scatter = between.T @ between / (per_batch.size - per_beer.size)
-    sample_dof = len(scores) - per_batch.size
-    if sample_dof:
-        within = (scores - batch_means[samples.batch]) / root[samples.batch][:, None]
-        scatter = scatter + np.mean(1.0 - 1.0 / per_batch) * (within.T @ within) / sample_dof
-    return np.asarray(scatter, float)
-
-
-def half_of(scatter: Floats, scores: Floats) -> Floats:
-    """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
-    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
-    return np.asarray(np.linalg.cholesky(scatter + floor * np.eye(len(scatter))), float)
-
-
 @dataclass(frozen=True)
 class Projection:
-    """Samples on the principal axes of their batches: centre (p_used,), axes (p_used, a), scores (n_samples, a)."""
+    """Samples on the principal axes of their batches.
+
+    Attributes
+    ----------
+    centre : ndarray, shape (p_used,)
+    axes : ndarray, shape (p_used, a)
+    scores : ndarray, shape (n_samples, a)
+    """
 
     centre: Floats
     axes: Floats
@@ -238,7 +150,25 @@ class Projection:
 
 
 def project(choice: MetricChoice, samples: Samples) -> Projection:
-    """Take the principal axes of the batch means on the scale and channels of a choice."""
+    """Take the principal axes of the batch means on the scale and channels of a choice.
+
+    Parameters
+    ----------
+    choice : MetricChoice
+    samples : Samples
+
+    Returns
+    -------
+    Projection
+
+    Examples
+    --------
+    >>> reflectance = np.array([[0.2, 0.5], [0.2, 0.7]])
+    >>> samples = Samples(reflectance, np.ones(2, np.int64), np.arange(2), np.zeros(2, np.int64))
+    >>> choice = MetricChoice(Scale("reflectance"), np.arange(2), np.ones(2), np.zeros((2, 2)), 0, 2, 1, 0.0)
+    >>> project(choice, samples).scores.round(6).tolist()
+    [[-0.1], [0.1]]
+    """
     spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
     centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
     return Projection(centre, axes, (spectra - centre) @ axes)
@@ -267,6 +197,15 @@ def build_metric(
     Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
     and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
     sample of any number of pours has its scatter in one line.
+
+    Examples
+    --------
+    >>> reflectance = np.array([[0.2, 0.4], [0.2, 0.6], [0.8, 0.4], [0.8, 0.6]])  # two beers of two batches
+    >>> samples = Samples(reflectance, np.ones(4, np.int64), np.arange(4), np.arange(4) // 2)
+    >>> choice = MetricChoice(Scale("reflectance"), np.arange(2), np.ones(2), np.zeros((2, 2)), 0, 4, 2, 0.0)
+    >>> metric = build_metric(choice, samples, project(choice, samples))
+    >>> sample_scatter(metric.scores(reflectance), samples).round(3).diagonal().tolist()
+    [0.0, 1.0]
     """
     from scipy.linalg import eigh, solve_triangular  # here: a fitted model is read without SciPy's linear algebra
 
@@ -285,9 +224,18 @@ def build_metric(
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:
-    """Return squared Euclidean distances, shape (n, m), between rows (n, a) and centres (m, a).
+    """Return squared Euclidean distances.
 
     Taken as differences axis by axis, so that a centre lies at distance 0 from itself and not at rounding.
+
+    Parameters
+    ----------
+    rows : ndarray, shape (n, a)
+    centres : ndarray, shape (m, a)
+
+    Returns
+    -------
+    ndarray, shape (n, m)
 
     Examples
     --------

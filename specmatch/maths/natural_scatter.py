@@ -63,7 +63,26 @@ class NaturalScatter:
 
 
 def causes_at(reflectance: Floats, shapes: Floats, optics: Optics) -> Floats:
-    """Return what one unit of each cause adds to a spectrum of shape (p,): shape (4 + q, p)."""
+    """Return what one unit of each cause adds to a spectrum.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (p,)
+    shapes : ndarray, shape (q, p)
+        As in `NaturalScatter`.
+    optics : Optics
+
+    Returns
+    -------
+    ndarray, shape (4 + q, p)
+        `CAUSES`, then shapes.
+
+    Examples
+    --------
+    >>> optics = Optics(np.array([550.0]), np.ones(1), 0.0)
+    >>> causes_at(np.array([0.5]), np.zeros((0, 1)), optics).round(3).ravel().tolist()
+    [-0.347, 0.5, 0.7, 0.75]
+    """
     slope = strength_slope(reflectance, optics.glare)
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
     return np.vstack([slope, reflectance, FOAM_REFLECTANCE - reflectance, haze, shapes * slope])
@@ -89,6 +108,16 @@ def fit_natural_scatter(
     -----
     Variances are those of largest likelihood of random effects along the causes (EM), with a few rows' worth of good
     practice added; shapes come from weighted alternating least squares on what strength leaves of the batches.
+
+    Examples
+    --------
+    >>> from specmatch.house.set_pours import gather_set
+    >>> pours, faults = gather_set(refs), house.fitted.faults
+    >>> scatter = fit_natural_scatter(
+    ...     pours.reflectance, pours.beer, pours.batch, pours.sample, optics=faults.optics, noise=faults.noise
+    ... )
+    >>> np.sqrt([scatter.pour[0], scatter.batch[0]]).round(2).tolist()  # strength: pours by 1 %, batches by 5 %
+    [0.01, 0.05]
     """
     sample_mean, n_pours = mean_by(reflectance, sample)
     sample_batch = parent_codes(sample, batch)

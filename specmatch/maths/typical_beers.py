@@ -9,9 +9,9 @@ from numpy.typing import NDArray
 from specmatch.errors import WavelengthMismatchError
 from specmatch.maths.beer_scatter import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.held_out import f_statistics, fit_beers, held_out_statistics
-from specmatch.maths.metric import Metric, MetricChoice, Samples
-from specmatch.maths.metric_choice import on_channels
+from specmatch.maths.metric import Metric, MetricChoice, on_channels
 from specmatch.maths.residual import Residual, fit_residual, with_residual
+from specmatch.maths.sample_scatter import Samples
 from specmatch.maths.tail import Tail, fit_tail
 
 Floats = NDArray[np.float64]

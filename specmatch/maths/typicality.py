@@ -10,8 +10,8 @@ from numpy.typing import NDArray
 from scipy.special import bdtrc
 
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.metric import Samples
 from specmatch.maths.metric_choice import choose_metric
+from specmatch.maths.sample_scatter import Samples
 from specmatch.maths.statistics import mean_by, parent_codes
 from specmatch.maths.typical_beers import Match as Match
 from specmatch.maths.typical_beers import TypicalityFit as TypicalityFit
