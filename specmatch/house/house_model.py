@@ -301,13 +301,19 @@ class HouseModel:
 
         Parameters
         ----------
-        spectra, scans, coverage
+        spectra : DataFrame, Series or Session
             As in `read`.
         claimed : str, Series or mapping, optional
             The beer that all samples are said to be, or sample -> beer; by default a session's own claims. A sample
             without a claim is read only: its decision is None.
-        specification, on, every_pour
-            Limits and labels of the house, the day for which they are looked up; whether odd pours are averaged in too.
+        scans, coverage
+            As in `read`.
+        specification : Specification, optional
+            Colour limits and package labels of the house.
+        on : date, optional
+            The day for which they are looked up.
+        every_pour : bool, default False
+            Average odd pours in too.
 
         Returns
         -------

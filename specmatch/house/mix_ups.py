@@ -162,10 +162,12 @@ def mix_up_table(
 
     Parameters
     ----------
-    pairs, unknown : DataFrame
-        From `held_pairs` and `refused_unknown`.
+    pairs : DataFrame
+        From `held_pairs`.
     blends : DataFrame
         From `held_blends`, of all folds.
+    unknown : DataFrame
+        From `refused_unknown`.
     identity : TypicalityFit
         Of the whole set: it says what would help.
     beers : sequence of str

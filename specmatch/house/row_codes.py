@@ -30,10 +30,12 @@ def codes_by_row(
     names : Index, length n
     of_sample : mapping
         Name -> codes.
-    before, after : mapping
+    before : mapping
         Row -> codes.
     flagged : sequence of (mask, codes)
         Codes of the rows where the mask, shape (n,), is true.
+    after : mapping
+        Row -> codes.
     always : tuple of str
         Codes of every row.
 

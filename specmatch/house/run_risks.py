@@ -107,10 +107,12 @@ def run_risks(
     false_reject_rate : float
     runs_a_week, readings_a_run : int
         Of a line.
-    n_folds, seed : int
+    n_folds : int, default 10
         The batches are dealt into folds as `evaluate` deals them.
     n_runs : int, default 10
         Simulated runs of each batch.
+    seed : int, default 0
+        Of the folds and of the runs.
 
     Returns
     -------

@@ -39,7 +39,7 @@ class Line:
     n: int
 
     def at(self, x: ArrayLike) -> tuple[Floats, Floats]:
-        """Return the height of the line at `x`, and its standard uncertainty."""
+        """Return the height of the line at `x`, and its standard uncertainty, both of the shape of `x`."""
         where = np.asarray(x, float)
         variance = (
             self.intercept_sd**2

@@ -36,7 +36,7 @@ class ErrorModel:
     growth: float = 0.0
 
     def relative_variance(self, colour: ArrayLike) -> Floats:
-        """Return the variance over the square of the colour, the variance of log colour to first order."""
+        """Return the variance of log colour to first order (variance over squared colour), of the shape of `colour`."""
         y = np.asarray(colour, float)
         return self.relative**2 + (self.constant / y) ** 2 + (self.growth * y) ** 2
 

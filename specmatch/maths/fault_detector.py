@@ -105,7 +105,7 @@ class Detector:
         return departure @ self._weights.T
 
     def projected(self, fault: Ints, size: Floats) -> Floats:
-        """Return what `project` makes of `pattern`, without any spectra."""
+        """Return what `project` makes of `pattern`, a row a fault of shape (n,), without any spectra."""
         low, high, share = _between(fault, size)
         return (1.0 - share)[:, None] * self._products[low] + share[:, None] * self._products[high]
 

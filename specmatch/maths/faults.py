@@ -120,7 +120,7 @@ class FaultFit:
         return cleaned
 
     def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
-        """Return the squared distance of each sample from its beer that the faults found in it do not explain."""
+        """Return the squared distance from its beer that the faults found in a sample do not explain, shape (n,)."""
         left = np.empty(len(reflectance))
         for rows, detector, faults in self._named(n_pours, beer, finding):
             left[rows] = detector.distance(reflectance[rows] - detector.base - faults)

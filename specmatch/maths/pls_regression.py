@@ -73,7 +73,7 @@ class PlsRegression:
         return np.log(np.maximum(rows @ self.fold_coefficients.T + self.fold_intercept, self.palest))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
-        """Return what `predict` and `predict_without` do."""
+        """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K)."""
         return *self.predict(reflectance), self.predict_without(reflectance)
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
@@ -82,7 +82,7 @@ class PlsRegression:
         return np.log(np.maximum(colour + self.fold_intercept[batch], self.palest))
 
     def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
-        """Return the variance of each row; one batch in many moves it little, so it is that of the whole."""
+        """Return the variance of each row, shape (n,); one batch in many moves it little: it is that of the whole."""
         del left_out
         return self.predict(reflectance)[1]
 

@@ -86,7 +86,7 @@ class ProcessRegression:
         return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
-        """Return what `predict` and `predict_without` do, for the inputs of one."""
+        """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
         known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
         covariance = self.process.kernel(rows, self.process.features)
         rest, variance = self.process.predict(rows, covariance)

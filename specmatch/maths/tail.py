@@ -34,7 +34,7 @@ class Tail:
     dof: float
 
     def p_value(self, statistic: Floats, n_axes: Floats, dof: Floats) -> Floats:
-        """Return the chance that F(n_axes, the fewer of `dof` and the tail's) exceeds statistic over inflation."""
+        """Return the chance (n,) that F(n_axes, the fewer of `dof` and its own) exceeds statistic over inflation."""
         return fdtrc(n_axes, np.minimum(dof, self.dof), statistic / self.inflation)
 
 

@@ -177,7 +177,7 @@ class TypicalityFit:
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
     def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:
-        """Return the nearest batch of each row of scores of `n_pours` pours, and its root mean square distance."""
+        """Return the nearest batch of each row of scores, shape (n, a), and its root mean square distance, (n,)."""
         root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
         rows, batches = scores / root, self.batch_means / root
         if len(rows) * len(batches) > MANY_PAIRS:

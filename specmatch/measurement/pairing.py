@@ -45,11 +45,11 @@ class Paired:
     shot: Floats
 
     def rows(self, *roles: str) -> NDArray[np.int64]:
-        """Rows of given roles."""
+        """Rows of given roles, shape (m,), ascending."""
         return np.flatnonzero(np.isin(self.raw.role, roles))
 
     def live(self) -> Mask:
-        """The channels to judge scans by: the usable ones, or all where none is."""
+        """The channels to judge scans by, shape (p,): the usable ones, or all where none is."""
         return self.usable if self.usable.any() else np.ones(self.usable.size, bool)
 
 

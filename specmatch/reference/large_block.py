@@ -86,7 +86,17 @@ class LargeTables:
     batch_names: pd.Index
 
     def scans(self) -> pd.DataFrame:
-        """Return the scans table; refuse it if it does not fit the block or the batches."""
+        """Return the scans table.
+
+        Returns
+        -------
+        DataFrame
+
+        Raises
+        ------
+        ReferenceSetError
+            If it does not fit the block or the batches.
+        """
         table = self.read_scans_table()
         if len(table) != self.n_scans or not table.index.is_unique:
             raise ReferenceSetError(
@@ -99,7 +109,21 @@ class LargeTables:
         return checked
 
     def spectra(self, scan_ids: pd.Index) -> pd.DataFrame:
-        """Return the spectra as a table over the mapped file, after hashing all of it."""
+        """Return the spectra as a table over the mapped file, after hashing all of it.
+
+        Parameters
+        ----------
+        scan_ids : Index of str, length n
+
+        Returns
+        -------
+        DataFrame, shape (n, p)
+
+        Raises
+        ------
+        ReferenceSetError
+            If the file is not as it was written.
+        """
         if sha256_of(self.file) != self.digest:
             raise ReferenceSetError(f"{self.file} does not match its hash; it was changed or damaged: restore the file")
         shape = (self.n_scans, self.wavelength_nm.size)
