@@ -77,3 +77,8 @@ def test_two_batches_are_too_few(house):
 def test_a_rate_that_is_none(house, rate):
     with pytest.raises(OptionError, match="false_alarm_rate"):
         Applicability(false_alarm_rate=rate).fit(house[0], groups=house[1])
+
+
+def test_a_scale_that_is_not_offered(house):
+    with pytest.raises(OptionError, match="scale is 'sqrt'; log_absorbance, absorbance, reflectance or None"):
+        Applicability(scale="sqrt").fit(house[0], groups=house[1])

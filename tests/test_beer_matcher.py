@@ -163,3 +163,17 @@ class TestBatches:
 def test_a_rate_that_is_none(house, rate):
     with pytest.raises(OptionError, match="false_reject_rate"):
         BeerMatcher(false_reject_rate=rate).fit(house[0], house[1], groups=house[2])
+
+
+@pytest.mark.parametrize(
+    "option", [{"scale": "sqrt"}, {"n_components": 0}, {"n_components": -1}, {"n_components": 2.5}]
+)
+def test_an_option_that_is_not_offered(house, option):
+    ((name, value),) = option.items()
+    with pytest.raises(OptionError, match=f"{name} is {value!r}"):
+        BeerMatcher(**option).fit(house[0], house[1], groups=house[2])
+
+
+def test_components_counted_by_numpy(house):
+    matcher = BeerMatcher(n_components=np.int64(2)).fit(house[0], house[1], groups=house[2])
+    assert matcher.typicality_.beer_means.shape[1] == 2

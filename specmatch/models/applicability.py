@@ -8,7 +8,7 @@ from sklearn.base import BaseEstimator, OutlierMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError
-from specmatch.maths.limits import DomainFit, fit_domain
+from specmatch.maths.limits import SCALES, DomainFit, fit_domain
 from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
 
 
@@ -82,6 +82,8 @@ class Applicability(OutlierMixin, BaseEstimator):
         """
         if not 0.0 < self.false_alarm_rate < 1.0:
             raise OptionError(f"false_alarm_rate is {self.false_alarm_rate!r}; expected a part such as 0.01")
+        if self.scale is not None and self.scale not in SCALES:
+            raise OptionError(f"scale is {self.scale!r}; {', '.join(SCALES)} or None is offered")
         values, self.wavelengths_ = by_wavelength(X)
         values = validate_data(self, values, dtype=np.float64, ensure_min_samples=2)
         batch = batch_codes(groups, len(values), "Applicability")

@@ -2,6 +2,7 @@
 
 import warnings
 from itertools import pairwise
+from numbers import Integral
 from typing import Any
 
 import numpy as np
@@ -12,6 +13,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.identification import identify
+from specmatch.maths.metric_choice import SCALES
 from specmatch.maths.typical_beers import TypicalityFit
 from specmatch.maths.typicality import fit_typicality
 from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
@@ -84,7 +86,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Raises
         ------
         OptionError
-            If `false_reject_rate` lies outside (0, 1), or the scale is unknown.
+            If `false_reject_rate` lies outside (0, 1), the scale is unknown, or `n_components` is no whole number
+            above 0.
         ParentsError
             If a batch stands under two beers.
         TooFewBatchesError
@@ -99,6 +102,13 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         """
         if not 0.0 < self.false_reject_rate < 1.0:
             raise OptionError(f"false_reject_rate is {self.false_reject_rate!r}; expected a part such as 0.05")
+        offered = dict.fromkeys(["auto", *(scale.transform for scale in SCALES)])
+        if self.scale is not None and self.scale not in offered:
+            raise OptionError(f"scale is {self.scale!r}; {', '.join(offered)} or None is offered")
+        if self.n_components is not None and not (isinstance(self.n_components, Integral) and self.n_components > 0):
+            raise OptionError(
+                f"n_components is {self.n_components!r}; expected 1 or more, or None to let batches choose"
+            )
         values, self.wavelengths_ = by_wavelength(X)
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=2)
         with warnings.catch_warnings():

@@ -81,7 +81,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         Raises
         ------
         SpecmatchError
-            If colours are not above 0, all the same, differ within a batch beyond reproducibility, or batches are few.
+            If colours are not above 0, all the same, differ within a batch beyond reproducibility, or batches are few;
+            `OptionError` if the regression is not offered.
 
         Warns
         -----
