@@ -258,8 +258,8 @@ def batch_folds(
 
     Examples
     --------
-    >>> batch_folds(["b1", "b2", "b3", "b4"], 2).tolist() == batch_folds(["b1", "b2", "b3", "b4"], 2).tolist()
-    True
+    >>> batch_folds(["b1", "b2", "b3", "b4"], 2).tolist(), batch_folds(["b2", "b1", "b3", "b4"], 2).tolist()
+    ([0, 1, 1, 0], [1, 0, 1, 0])
     """
     if n_folds < 2:
         raise OptionError(f"n_folds is {n_folds}; expected 2 or more")

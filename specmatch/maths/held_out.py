@@ -69,12 +69,10 @@ def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
 
     Examples
     --------
-    >>> from specmatch.maths.metric_choice import choose_metric
-    >>> samples = house.fitted.identity.samples
-    >>> choice = choose_metric(samples, samples.reflectance, np.arange(18))
-    >>> beers = fit_beers(samples, choice)
-    >>> beers.beer_means.shape == (3, choice.n_components)
-    True
+    >>> known = house.fitted.identity
+    >>> beers = fit_beers(known.samples, known.choice)
+    >>> beers.metric.dof, beers.batch_means.shape == (18, known.choice.n_components)  # 18 batches of 3 beers
+    (15, True)
     """
     projection = project(choice, samples)
     n_beers = samples.batches_per_beer.size
@@ -166,11 +164,10 @@ def held_out_statistics(samples: Samples, choice: MetricChoice) -> HeldOut:
 
     Examples
     --------
-    >>> from specmatch.maths.metric_choice import choose_metric
-    >>> samples = house.fitted.identity.samples
-    >>> held_out = held_out_statistics(samples, choose_metric(samples, samples.reflectance, np.arange(18)))
-    >>> bool(np.isfinite(held_out.distance.statistic).all())
-    True
+    >>> known = house.fitted.identity  # three beers, six batches each
+    >>> held_out = held_out_statistics(known.samples.part(np.arange(13)), known.choice)
+    >>> np.flatnonzero(np.isnan(held_out.distance.statistic)).tolist()  # the only batch of the third
+    [12]
     """
     per_beer = samples.batches_per_beer
     place = np.empty(samples.beer.size, np.int64)
