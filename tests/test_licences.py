@@ -2,7 +2,7 @@
 
 import re
 import tomllib
-from importlib.metadata import PackageNotFoundError, metadata
+from importlib.metadata import PackageNotFoundError, files, metadata
 from pathlib import Path
 
 import pytest
@@ -71,12 +71,49 @@ def test_the_package_says_the_same_licence_of_itself(name):
         assert any(licence.startswith(family) for family in families)
 
 
-def test_figures_taken_from_print_stand_where_the_page_says():
+def places_of_figures():
+    """The files that the tables of figures name as their places."""
     figures = PAGE[PAGE.index("## Published figures") :]
-    files = [path for line in figures.splitlines() for path in re.findall(r"^\| [^|]* \| `([^`]+)`", line)]
-    assert len(files) > 5
-    assert not [path for path in files if not (ROOT / path).exists()]
+    places = [cells(line)[1] for line in figures.splitlines() if line.startswith("| ")]
+    return {path for place in places for path in re.findall(r"`([^`]+)`", place)}
+
+
+def test_figures_taken_from_print_stand_where_the_page_says():
+    places = places_of_figures()
+    assert len(places) > 15
+    assert not [path for path in places if not (ROOT / path).exists()]
     # every table of numbers that the package ships, or that the tests take from print, is spoken of
     shipped = {path.relative_to(ROOT).as_posix() for path in (ROOT / "specmatch").rglob("*.csv")}
     shipped |= {path.relative_to(ROOT).as_posix() for path in (ROOT / "tests" / "data").glob("*.csv")}
-    assert shipped <= set(files)
+    assert shipped <= places
+
+
+@pytest.mark.parametrize(
+    ("folder", "sources"),
+    [("specmatch", "E1272|61966|Angelino|e-Handbook"), ("tests", "NIST|JCGM|deLange, 20|CIE 015|Lucas|Davies")],
+)
+def test_files_that_name_a_source_of_figures_are_on_the_page(folder, sources):
+    naming = {
+        path.relative_to(ROOT).as_posix()
+        for path in (ROOT / folder).rglob("*.py")
+        if path != Path(__file__) and re.search(sources, path.read_text(encoding="utf-8"))
+    }
+    assert len(naming) > 4
+    assert naming <= places_of_figures()
+
+
+def test_the_notice_of_the_copied_tables_is_shipped():
+    # its licence wants notice, conditions and disclaimer with every copy, the wheel included
+    import specmatch.colour.tristimulus as module
+
+    assert "Copyright 2013 Colour Developers" in Path(module.__file__).read_text(encoding="utf-8")
+    try:
+        said = next(path for path in files("colour-science") or [] if path.name == "LICENSE").read_text("utf-8")
+    except PackageNotFoundError:
+        pytest.skip("colour-science is not installed")
+    theirs, ours = (
+        re.sub(r"^\d\. |[\s\"“”]+", " ", text[text.index("Redistribution") :], flags=re.M).split()
+        for text in (said, (ROOT / "LICENSE").read_text(encoding="utf-8"))
+    )
+    assert said.startswith("Copyright 2013 Colour Developers")
+    assert " ".join(theirs).rstrip(". ") == " ".join(ours).rstrip(". ")

@@ -2,7 +2,8 @@
 
 The CIE tables beside this module (`cie_tables.csv`) hold the 10 degree observer of 1964 and the illuminants C and D65,
 380-780 nm every 5 nm, as the CIE publishes them (CIE 015:2018; CIE S 014). The numbers were copied from the
-colour-science library, which carries the same tables.
+colour-science library, which carries the same tables: Copyright 2013 Colour Developers, under the BSD 3-clause licence,
+whose conditions and disclaimer are those of LICENSE.
 """
 
 from dataclasses import dataclass
