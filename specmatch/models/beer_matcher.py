@@ -96,7 +96,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Examples
         --------
         >>> batch = refs.scans["batch"]
-        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> matcher = BeerMatcher(scale="absorbance").fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
         >>> matcher.classes_.tolist()
         ['Amber Lane', 'Meadow Pils', 'Night Porter']
         """
@@ -151,7 +151,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Examples
         --------
         >>> batch = refs.scans["batch"]
-        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> matcher = BeerMatcher(scale="absorbance").fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
         >>> matcher.predict(spectra.iloc[[0, 3, 6]]).tolist()
         ['Night Porter', 'Meadow Pils', 'Amber Lane']
         """
@@ -178,7 +178,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Examples
         --------
         >>> batch = refs.scans["batch"]
-        >>> matcher = BeerMatcher().fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
+        >>> matcher = BeerMatcher(scale="absorbance").fit(refs.spectra, batch.map(refs.batches["beer"]), groups=batch)
         >>> means = spectra.groupby(scans["sample"]).mean()
         >>> matcher.match(means, n_pours=3)["plausible_beers"].tolist()
         [('Amber Lane',), ('Meadow Pils',), ('Night Porter',)]

@@ -162,8 +162,8 @@ class ReferenceSet(Tended):
 
         Examples
         --------
-        >>> refs.set_colour("AL-0-001", 30.0, reason="a slip of the pen").audit().loc[0, "sentence"]
-        'batch AL-0-001 has 30 EBC by the lab and reads 23.7 by a regression without it, +27% of colour'
+        >>> refs.audit().loc[0, "sentence"]
+        'no batch lies between 6.99 and 21.3 EBC, a factor of 3; colours in between rest on interpolation'
         """
         from specmatch.reference.audit import audit_tables  # the fits that it needs load only when it is asked for
 
