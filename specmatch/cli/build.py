@@ -3,6 +3,7 @@
 import argparse
 
 from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
 
 COMMAND = "build"
 HELP = "make a reference set from measured folders or folders of reflectance tables"
@@ -38,8 +39,9 @@ def run(args: argparse.Namespace) -> Outcome:
         "band_nm": refs.band_nm,
     }
     text = (
-        f"{args.out}: {len(refs.spectra)} scans of {len(refs.batches)} batches ({with_colour} with a lab colour) "
-        f"of {refs.batches['beer'].nunique()} beers, version {refs.hash[:12]}"
+        f"{args.out}: {counted(len(refs.spectra), 'scan')} of {counted(len(refs.batches), 'batch')} "
+        f"({with_colour} with a lab colour) of {counted(refs.batches['beer'].nunique(), 'beer')}, "
+        f"version {refs.hash[:12]}"
     )
     alone = float((refs.scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
     if alone > MOST_SINGLE_POURS:

@@ -4,6 +4,7 @@ import argparse
 
 from specmatch.cli.numbers import number
 from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
 
 COMMAND = "fit"
 HELP = "learn a house model from a reference set"
@@ -39,7 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "colour": f.colour is not None,
     }
     text = (
-        f"{args.out}: {len(f.beers)} beers, {len(f.batches)} batches, "
+        f"{args.out}: {counted(len(f.beers), 'beer')}, {counted(len(f.batches), 'batch')}, "
         f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm\n"
         f"next: specmatch evaluate {args.set}    (how good is it, with batches held out; ten seconds for a hundred)"
     )

@@ -5,6 +5,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.line.journal import Journal
@@ -56,7 +57,7 @@ def run(args: argparse.Namespace) -> Outcome:
             from specmatch.line.look_back import export
 
             n = export(journals, args.export, beer=args.beer)
-            return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {n} rows")
+            return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {counted(n, 'row')}")
         return _look_back(args, journals)
 
 
@@ -77,7 +78,7 @@ def _check(journals: "list[Journal]") -> Outcome:
     for journal in journals:
         found = journal.check()
         results.append({"journal": str(journal.path), **found.__dict__})
-        lines.append(f"{journal.path}: {found.n_entries} entries, last hash {found.last_hash}")
+        lines.append(f"{journal.path}: {counted(found.n_entries, 'entry')}, last hash {found.last_hash}")
         lines += [f"  DAMAGED: {fault.sentence}" for fault in found.faults]
         lines += [f"  clock: {note.sentence}" for note in found.clock_notes]
         if not found.faults:

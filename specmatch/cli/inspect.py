@@ -5,6 +5,7 @@ from pathlib import Path
 from typing import Any
 
 from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
 
 COMMAND = "inspect"
 HELP = "look inside a scan file, a sheet, a set or a model without trusting it"
@@ -59,7 +60,7 @@ def _scans(path: Path) -> tuple[dict[str, Any], list[str]]:
             "last_nm": last, "lowest": low, "highest": high, "missing": int(scan.missing.sum()),
             "saturated": int(scan.saturated.sum()), "notes": list(scan.notes), "meta": dict(scan.meta),
         })  # fmt: skip
-        span = f"{scan.values.size} points, {first:g} to {last:g} nm, {scan.quantity} {low:g} to {high:g}"
+        span = f"{counted(scan.values.size, 'point')}, {first:g} to {last:g} nm, {scan.quantity} {low:g} to {high:g}"
         lines += [f"{scan.scan_id}: {span}", *(f"  {note}" for note in scan.notes)]
         lines += [f"  header: {key}: {value}" for key, value in scan.meta.items()]
     return {"kind": "scan file", "scans": rows, "doubts": doubts}, lines
@@ -71,7 +72,7 @@ def _sheet(path: Path) -> tuple[dict[str, Any], list[str]]:
     sheet = read_sheet(path)
     columns = {str(name): int((sheet.table[name] != "").sum()) for name in sheet.table}
     lines = [
-        f"{len(sheet.table)} rows",
+        counted(len(sheet.table), "row"),
         *(f"  {name}: {filled} filled" for name, filled in columns.items()),
         *sheet.notes,
     ]
@@ -117,7 +118,7 @@ def _folder(path: Path) -> tuple[dict[str, Any], list[str]]:
         sizes = {name: len(table) for name, table in package.tables.items()}
         plain = {key: value for key, value in package.info.items() if isinstance(value, str | int | float | bool)}
         lines = [f"  {key}: {value}" for key, value in plain.items()]
-        lines += [f"  {name}: {rows} rows" for name, rows in sizes.items()]
+        lines += [f"  {name}: {counted(rows, 'row')}" for name, rows in sizes.items()]
         beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
         lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
         lines.append("hashes of all files as stated")

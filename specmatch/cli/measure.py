@@ -4,6 +4,7 @@ import argparse
 
 from specmatch.cli.numbers import number
 from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
 
 COMMAND = "measure"
 HELP = "turn a folder of raw scans into checked reflectance"
@@ -31,7 +32,10 @@ def run(args: argparse.Namespace) -> Outcome:
         write_atomic(args.out, session.spectra.to_csv(lineterminator="\n").encode("utf-8"))
     left_out = session.left_out.to_dict("records")
     samples = session.scans["sample"].nunique()
-    lines = [f"{args.folder}: {len(session.spectra)} scans of {samples} samples, {len(session.controls)} control scans"]
+    lines = [
+        f"{args.folder}: {counted(len(session.spectra), 'scan')} of {counted(samples, 'sample')}, "
+        f"{counted(len(session.controls), 'control scan')}"
+    ]
     if session.band_nm is not None:
         low, high = session.band_nm
         lines.append(

@@ -14,6 +14,7 @@ from specmatch.maths.colour_fit import ColourFit, fit_colour
 from specmatch.maths.transforms import absorbance
 from specmatch.reference.batch_scores import BatchScores, score_batches
 from specmatch.reference.pours import Pours, pours_of
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -127,7 +128,8 @@ def learning_curve(
     scored = score_batches(pours)
     if scored is None:
         raise TooFewBatchesError(
-            f"the set holds {pours.beer.size} batches of {len(pours.beer_names)} beers; a curve needs several of each"
+            f"the set holds {counted(pours.beer.size, 'batch')} of {counted(len(pours.beer_names), 'beer')}; a "
+            "curve needs several of each"
         )
     lab = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy(dtype=np.float64)
     rows = []

@@ -29,6 +29,7 @@ from specmatch.house.readings import readings_table
 from specmatch.house.specification import Specification
 from specmatch.maths.sequential import Step, next_step
 from specmatch.maths.typicality import Match
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.measurement.session import Session
@@ -83,7 +84,8 @@ class HouseModel:
         if self._fitted is not None:
             f = self._fitted
             state = (
-                f"{len(f.beers)} beers, {len(f.batches)} batches, {f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
+                f"{counted(len(f.beers), 'beer')}, {counted(len(f.batches), 'batch')}, "
+                f"{f.wavelength_nm[0]:.0f}-{f.wavelength_nm[-1]:.0f} nm"
             )
         return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
 

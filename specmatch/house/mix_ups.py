@@ -16,6 +16,7 @@ from specmatch.maths.mix_up import FRACTIONS, hold_blends
 from specmatch.maths.separation import remedy
 from specmatch.maths.statistics import binomial_bounds, mean_by
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -217,9 +218,9 @@ def _advice(identity: TypicalityFit, claimed: int, really: int, n_pours: int, ra
     got = remedy(identity, claimed, really, n_pours=n_pours, rate=rate, wanted=GOOD_ENOUGH)
     ways = []
     if got.pours is not None and got.pours > n_pours:
-        ways.append(f"{got.pours} pours a sample")
+        ways.append(f"{counted(got.pours, 'pour')} a sample")
     if got.batches is not None and got.batches > int(identity.batches_per_beer.min()):
-        ways.append(f"{got.batches} batches a beer")
+        ways.append(f"{counted(got.batches, 'batch')} a beer")
     if ways:
         return f"held {GOOD_ENOUGH:.0%} of the time with {' or '.join(ways)}"
     if got.held_at_best < GOOD_ENOUGH:

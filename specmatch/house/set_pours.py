@@ -15,6 +15,7 @@ from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.large_sets import pours_to_learn_from
 from specmatch.maths.band import usable_band
 from specmatch.spectra import check_spectra, match_wavelengths
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -108,7 +109,7 @@ def gather_set(
     names = set(scans["batch"])
     if len(names) < FEWEST_BATCHES:
         raise TooFewBatchesError(
-            f"the set holds {len(names)} batches; a house model needs {FEWEST_BATCHES} at the very least, "
+            f"the set holds {counted(len(names), 'batch')}; a house model needs {FEWEST_BATCHES} at the very least, "
             "and 8 or more of each beer to be worth reading"
         )
     batches = tuple(map(str, [*first_batches, *sorted(names - set(first_batches))]))

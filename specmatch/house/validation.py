@@ -16,6 +16,7 @@ from specmatch.house.house_model import HouseModel
 from specmatch.maths.agreement import Agreement, agreement, unexplained_error_limit
 from specmatch.maths.statistics import binomial_bounds
 from specmatch.warning_codes import RESCAN, worst_effect
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.measurement.session import Session
@@ -126,8 +127,8 @@ def validate(
     if len(compared) < FEWEST_NEW_BATCHES:
         why = ", ".join(f"{count}: {reason}" for reason, count in left_out["reason"].value_counts().items())
         raise TooFewBatchesError(
-            f"{len(compared)} batches can be compared; a validation needs {FEWEST_NEW_BATCHES} or more new batches "
-            f"with lab values; left out: {why or 'none'}"
+            f"{counted(len(compared), 'batch')} can be compared; a validation needs {FEWEST_NEW_BATCHES} or more new "
+            f"batches with lab values; left out: {why or 'none'}"
         )
     return _judge(house, compared, left_out)
 

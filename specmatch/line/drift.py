@@ -3,6 +3,7 @@
 from dataclasses import dataclass
 
 from specmatch.line.control_chart import COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY, ControlChart
+from specmatch.wording import counted
 
 INSTRUMENT, PRODUCT, MODEL = "instrument_drift", "product_drift", "model_drift"
 # three beers or more, and most of those charted, do not move together by themselves
@@ -73,10 +74,8 @@ def find_drifts(charts: list[ControlChart]) -> list[Drift]:
         if not together:
             doubt = "; the control moved too, so measure it again before blaming the beer" if readings_moved else ""
             others = len(beers) - len(moved)
-            said = (
-                f"{chart.subject} reads {_move(chart)} while {others} other beers and the reference hold: the product "
-                f"or its recipe changed{doubt}"
-            )
+            still = f"{counted(others, 'other beer')} and the reference hold" if others else "the reference holds"
+            said = f"{chart.subject} reads {_move(chart)} while {still}: the product or its recipe changed{doubt}"
             found.append(_drift(PRODUCT, chart.subject, chart, said))
     if not found:
         # a falling typicality with everything else still: the set no longer shows what is brewed
@@ -117,5 +116,5 @@ def _move(chart: ControlChart) -> str:
 def _drift(code: str, subject: str, chart: ControlChart, said: str) -> Drift:
     since = chart.drift_since
     assert since is not None
-    seen = f"; seen after {since.n_points} points, since entry {since.entry}"
+    seen = f"; seen after {counted(since.n_points, 'point')}, since entry {since.entry}"
     return Drift(code, subject, since.entry, since.n_points, f"{said}{seen}")

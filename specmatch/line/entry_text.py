@@ -3,6 +3,7 @@
 from specmatch.line.control_chart import ControlChart
 from specmatch.line.journal import Record
 from specmatch.maths.control_limits import individuals_limits
+from specmatch.wording import counted
 
 
 def entry_line(row: Record) -> str:
@@ -52,12 +53,12 @@ def chart_line(chart: ControlChart) -> str:
     --------
     >>> from specmatch.line.control_chart import Point, make_chart
     >>> chart_line(make_chart("colour", "Pale", "EBC", [Point(1, "", 0.0, 8.1)]))
-    'colour of Pale: 1 points, no limits yet (its first 20 points: 1 so far)'
+    'colour of Pale: 1 point, no limits yet (its first 20 points: 1 so far)'
     """
     head = f"{chart.kind} of {chart.subject or 'the line'}: "
     base = chart.baseline
     if base is None:
-        return f"{head}{len(chart.points)} points, no limits yet ({chart.baseline_name})"
+        return f"{head}{counted(len(chart.points), 'point')}, no limits yet ({chart.baseline_name})"
     low, high = individuals_limits(base)
     outside = sum(signal.test == "single value" for signal in chart.signals)
     state = {0: "steady", 1: "DRIFTING UP", -1: "DRIFTING DOWN"}[chart.drifting]

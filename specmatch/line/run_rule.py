@@ -16,6 +16,7 @@ from specmatch.line.chain import record_text
 from specmatch.line.journal import Journal, Record
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.wording import counted
 
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
@@ -258,8 +259,9 @@ def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tu
     since = pooled.since_p_value
     if whole.decision != HOLD and since <= SINCE_SHARE * pooled.rate:
         said += (
-            f"; but the {pooled.since_pours} pours since entry {run.first} alone are not (p = {since:.2g}): the beer "
-            "changed in the middle of the run"
+            f"; but the {counted(pooled.since_pours, 'pour')} since entry {run.first} alone "
+            f"{'is' if pooled.since_pours == 1 else 'are'} not (p = {since:.2g}): the beer changed in the "
+            "middle of the run"
         )
         return LineDecision(RETEST, run.first, whole.reading, HOLD, said, REVIEW_FIRST, HELD)
     state = HELD if whole.decision == HOLD else CLEAR

@@ -10,6 +10,7 @@ import pandas as pd
 from specmatch.house.evaluation import Evaluation
 from specmatch.house.mix_ups import BLEND, PAIR, UNKNOWN
 from specmatch.maths.mix_up import FRACTIONS
+from specmatch.wording import counted
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
 _NAMED = 0.10
@@ -46,8 +47,8 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
     n, n_identity = int(figures["n_colour"]), int(figures["n_identity"])
     if math.isfinite(figures["relative_error"]):
         can.append(
-            f"Read colour within {figures['relative_error']:.1%} of the lab value (root mean square over {n} batches, "
-            f"each held out; {figures['rmsep']:.2g} {unit})."
+            f"Read colour within {figures['relative_error']:.1%} of the lab value (root mean square over "
+            f"{counted(n, 'batch')}, each held out; {figures['rmsep']:.2g} {unit})."
         )
         level = figures["nominal_coverage"]
         row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["group"] == "all")].iloc[0]
@@ -64,8 +65,8 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
         cannot.append("Read colour: too few batches have a lab colour.")
     if n_identity:
         can.append(
-            f"Name the nearest of {figures['n_beers']} beers: right for {figures['nearest_right']:.1%} of {n_identity} "
-            f"held-out batches (at least {figures['nearest_right_low']:.1%}, 95% bound)."
+            f"Name the nearest of {counted(figures['n_beers'], 'beer')}: right for {figures['nearest_right']:.1%} of "
+            f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
         )
         pairs = found.mix_ups[found.mix_ups["kind"] == PAIR]
         if pairs["n"].sum():
@@ -150,7 +151,7 @@ def thin_beers(beers: Sequence[str]) -> list[str]:
     """
     if not beers:
         return []
-    more = f" and {len(beers) - _MOST_BEERS_NAMED} more beers" if len(beers) > _MOST_BEERS_NAMED else ""
+    more = f" and {counted(len(beers) - _MOST_BEERS_NAMED, 'more beer')}" if len(beers) > _MOST_BEERS_NAMED else ""
     named = ", ".join(beers[:_MOST_BEERS_NAMED])
     return [f"Say much of {named}{more}: too few batches for a scatter of their own."]
 
@@ -164,8 +165,8 @@ def _missed(mix_ups: pd.DataFrame) -> list[str]:
     weak = mix_ups[(mix_ups["held"] < 1.0 - _NAMED) & (mix_ups["n"] > 0)].sort_values(["held", "claimed", "really"])
     said = [
         f"Tell {row.really} from {row.claimed} when it is claimed to be {row.claimed}: "
-        f"{row.held:.0%} of {row.n} batches were held."
+        f"{row.held:.0%} of {counted(row.n, 'batch')} {'was' if row.n == 1 else 'were'} held."
         for row in weak.head(_MOST_NAMED).itertuples()
     ]
     more = len(weak) - len(said)
-    return [*said, f"{more} more pairs that slip through stand in the table of mix-ups."] if more > 0 else said
+    return [*said, f"Tell apart {counted(more, 'more pair')}, listed in the table of mix-ups."] if more > 0 else said

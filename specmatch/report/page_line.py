@@ -16,6 +16,7 @@ from specmatch.report.figure_style import new_figure
 from specmatch.report.page_frame import Section, bullets, figure, table, text, versions, whole_page
 from specmatch.report.page_opening import abilities, cautions
 from specmatch.report.page_sheet import reading_sheet
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.line.journal import Journal
@@ -61,7 +62,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     ]
     n = sum(counts.values())
     can = [
-        f"Say what was decided, when and why: {n} readings, of them "
+        f"Say what was decided, when and why: {counted(n, 'reading')}, of them "
         + ", ".join(f"{count} {name}" for name, count in counts.items() if count)
         + "."
         if n
@@ -75,7 +76,8 @@ def journal_page(journals: Sequence[Journal]) -> str:
     if damaged:
         cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
     if waiting:
-        cannot.insert(0, f"Go on with {len(waiting)} runs: they wait for a retest or a person, see below.")
+        wait = "it waits" if len(waiting) == 1 else "they wait"
+        cannot.insert(0, f"Go on with {counted(len(waiting), 'run')}: {wait} for a retest or a person, see below.")
     sections = []
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
@@ -83,7 +85,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
     sections.append(Section("entries", "The newest entries", _entries(rows)))
     hashes = {
-        f"{journal.path.name}: last hash of {check.n_entries} entries": check.last_hash
+        f"{journal.path.name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash
         for journal, check in zip(journals, checks, strict=True)
     }
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
@@ -119,12 +121,12 @@ def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
     # those that drift come first, then those that signal: nothing that matters is beyond the last one drawn
     drawn.sort(key=lambda chart: (not chart.drifting, -len(chart.signals)))
     for place, chart in enumerate(drawn[:MOST_CHARTS]):
-        said = f"{len(chart.signals)} signals in {len(chart.points)} points; limits from {chart.baseline_name}."
+        signals, points = counted(len(chart.signals), "signal"), counted(len(chart.points), "point")
         body += figure(
             plots.plot_control_chart(chart, ax=new_figure(7.2, 3.0).subplots()),
             name=f"chart{place}",
             caption=f"Control chart: {chart.kind} of {chart.subject or 'the line'}",
-            says=said,
+            says=f"{signals} in {points}; limits from {chart.baseline_name}.",
         )
     young = [
         f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})"
@@ -156,7 +158,7 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
                 "reason": row.get("reason") or "",
             }
         )
-    return table(pd.DataFrame(shown), f"The newest {len(rows)} entries, newest first")
+    return table(pd.DataFrame(shown), f"The newest {counted(len(rows), 'entry')}, newest first")
 
 
 def _sheet(row: Mapping[str, Any], anchor: str) -> Section:

@@ -17,8 +17,10 @@ from specmatch.report.page_opening import abilities, cautions
 from specmatch.report.page_set import MOST_DRAWN
 from specmatch.report.page_sheet import reading_sheet, sheet_figures
 from specmatch.report.text import show
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
+    from specmatch.house.fitting import FittedHouse
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
@@ -67,7 +69,7 @@ def model_page(
     fitted = house.fitted
     can, cannot = _abilities(house)
     lead = (
-        f"A house model of {len(fitted.beers)} beers, {len(fitted.batches)} batches, "
+        f"A house model of {_size(fitted)}, "
         f"{fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted on the set "
         f"{fitted.set_name} ({fitted.set_hash[:12]})."
     )
@@ -79,7 +81,7 @@ def model_page(
             plots.plot_identity_map(house, session, ax=new_figure(7.0, 5.2).subplots()),
             name="map",
             caption="Map of the beers: batches, and the region in which a sample passes for the beer",
-            says=f"A map of {len(fitted.beers)} beers; where regions overlap, beers look alike on the map.",
+            says=f"A map of {counted(len(fitted.beers), 'beer')}; where regions overlap, beers look alike on the map.",
         )
         sections.append(Section("map", "The beers on a map", drawn))
     sections += [
@@ -100,6 +102,10 @@ def model_page(
     return whole_page(f"House model of the set {fitted.set_name}", lead, abilities(can, cannot) + cautions(), sections)
 
 
+def _size(fitted: FittedHouse) -> str:
+    return f"{counted(len(fitted.beers), 'beer')}, {counted(len(fitted.batches), 'batch')}"
+
+
 def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     fitted, can, cannot = house.fitted, [], []
     if fitted.colour is not None:
@@ -108,7 +114,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
         unit = fitted.colour_unit
         can.append(
             f"Read colours from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
-            f"in turn, within {relative:.1%} of the lab value (root mean square over {lab.size} batches)."
+            f"in turn, within {relative:.1%} of the lab value (root mean square over {counted(lab.size, 'batch')})."
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:
@@ -175,7 +181,7 @@ def _readings(verified: pd.DataFrame) -> str:
     shown = verified[[column for column in _READING_SHOWN if column in verified.columns]]
     unit = verified["colour_unit"].iloc[0] if len(verified) else ""
     shown = shown.assign(**{f"colour, {unit}": verified["colour"].round(1)})
-    return table(shown, f"{len(verified)} samples: {said}")
+    return table(shown, f"{counted(len(verified), 'sample')}: {said}")
 
 
 def reading_page(
@@ -214,7 +220,7 @@ def reading_page(
         raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")
     part = _sheet(house, session, verified, sample, model_hash, "sheet")
     fitted = house.fitted
-    lead = f"House model of the set {fitted.set_name}; {len(fitted.beers)} beers, {len(fitted.batches)} batches."
+    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}."
     return whole_page(part.title, lead, f'<div class="alone">{part.body}</div>', [])
 
 

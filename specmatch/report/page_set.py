@@ -18,6 +18,7 @@ from specmatch.report.page_frame import Section, figure, table, text, versions, 
 from specmatch.report.page_light import light_body
 from specmatch.report.page_opening import abilities, cautions
 from specmatch.report.plots_spectra import band_noise
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -76,6 +77,7 @@ def set_page(
     """
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
+    scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")
     thin = house.fitted.identity.too_few_batches if house is not None else ()
     thin_names = (
         [beer for beer, is_thin in zip(house.beers_, thin, strict=True) if is_thin] if house is not None else []
@@ -83,15 +85,15 @@ def set_page(
     if evaluation is not None:
         can, cannot = evaluated_abilities(evaluation, refs.colour_unit)
     else:
-        can = [f"Keep {len(refs.spectra)} scans of {len(batches)} batches for the day when there are enough."]
+        can = [f"Keep {scans} of {in_batches} for the day when there are enough."]
         cannot = [f"Answer yet: {why_not or 'it was not evaluated'}.", *ALWAYS_TRUE]
     cannot = [*thin_beers(thin_names), *cannot]
     if len(findings):
         cannot.insert(
-            0, f"Be better than its labels: the audit has {_count(len(findings), 'finding')}, read them first."
+            0, f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
         )
     lead = (
-        f"A reference set of {len(refs.spectra)} scans, {len(batches)} batches, {len(per_beer)} beers; colours in "
+        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; colours in "
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     sections = [Section("findings", "What looks wrong in the set", _findings(findings))]
@@ -111,15 +113,11 @@ def set_page(
     return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
 
 
-def _count(n: int, what: str) -> str:
-    return f"{n} {what}" if n == 1 else f"{n} {what}s"
-
-
 def _findings(findings: pd.DataFrame) -> str:
     if findings.empty:
         return "<p>The audit found nothing. That is no proof that every label is right.</p>"
     shown = findings.set_index(findings["code"].str.replace("_", " ").rename("finding"))
-    caption = f"{_count(len(findings), 'finding')} of the audit, worst first"
+    caption = f"{counted(len(findings), 'finding')} of the audit, worst first"
     if len(findings) > _MOST_FINDINGS:
         caption += f"; {_MOST_FINDINGS} are shown, specmatch audit lists them all"
     return table(shown[_FINDING_SHOWN].head(_MOST_FINDINGS), caption)
@@ -170,7 +168,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
                 plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
                 name="map",
                 caption="Map of the beers: batches and the region in which a sample passes for the beer",
-                says=f"A map of {n_beers} beers; where regions overlap, beers look alike on the map.",
+                says=f"A map of {counted(n_beers, 'beer')}; where regions overlap, beers look alike on the map.",
             )
         body += figure(
             plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),

@@ -14,6 +14,7 @@ from specmatch.maths.fault_shapes import FAULT_NAMES
 from specmatch.maths.statistics import mean_by
 from specmatch.report.figure_style import BLUE, INK, LINES, ORANGE, PALE, QUIET, axis_or_new, plain, shades
 from specmatch.report.plots_spectra import REFLECTANCE, WAVELENGTH
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -80,7 +81,7 @@ def plot_nearest_batches(
         reflectance,
         color=ORANGE,
         linewidth=2.4,
-        label=f"{plain(name)} ({_pours(n_pours)})",
+        label=f"{plain(name)} ({counted(n_pours, 'pour')})",
         zorder=1,
     )
     ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(fitted.wavelength_nm[0], fitted.wavelength_nm[-1]))
@@ -154,7 +155,7 @@ def plot_departure(
         added = reflectance - faults.without_faults(row, pours, beers, found)[0]
         said = f"what the fault found adds ({FAULT_NAMES[found.fault[0]].replace('_', ' ')})"
         ax.fill_between(nm, 0.0, added, facecolor=PALE, edgecolor=BLUE, hatch="////", linewidth=0, zorder=0, label=said)
-    ax.plot(nm, reflectance - centre, color=ORANGE, linewidth=2.2, label=f"{plain(name)} ({_pours(n_pours)})")
+    ax.plot(nm, reflectance - centre, color=ORANGE, linewidth=2.2, label=f"{plain(name)} ({counted(n_pours, 'pour')})")
     ax.axhline(0.0, color=INK, linewidth=0.8)
     ax.set(xlabel=WAVELENGTH, ylabel=f"reflectance above or below\nthe mean of {plain(beer)}", xlim=(nm[0], nm[-1]))
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0))
@@ -169,7 +170,3 @@ def _one_sample(house: HouseModel, spectra: Any, scans: Any, sample: str | None)
         raise TableError(f"there is no sample {name!r}; there are {', '.join(names)}")
     row = names.index(name)
     return name, samples.averages.reflectance[row], int(samples.averages.counts[row])
-
-
-def _pours(n: int) -> str:
-    return "1 pour" if n == 1 else f"{n} pours"

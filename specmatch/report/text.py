@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.house.cautions import CAUTIONS as CAUTIONS
+from specmatch.wording import counted
 
 # what a tired eye must not miss stands in capitals
 _DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
@@ -170,7 +171,7 @@ def figures_line(figures: pd.Series) -> str:
     'With batches held out (18 batches of 3 beers): colour within '
     """
     return (
-        f"With batches held out ({figures['n_batches']} batches of {figures['n_beers']} beers): "
+        f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
         f"colour within {_percent(figures['relative_error'])} of the lab value (root mean square), "
         f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
         f"nearest beer right {_percent(figures['nearest_right'])}, "
