@@ -4,6 +4,7 @@ import json
 import sys
 
 import pytest
+from small_house import small_tables
 from tiny_folder import tiny_folder
 
 import specmatch as sm
@@ -21,9 +22,30 @@ def house_files(tmp_path_factory, small_house):
     session = sm.measure(folder / "monday")
     refs = sm.ReferenceSet(session.spectra, session.scans, session.batches, name="tiny")
     refs.save(folder / "set")
+    sm.ReferenceSet(*small_tables(n_batches=6), name="made-up").save(folder / "big")
     sm.HouseModel().fit(refs).save(folder / "tiny.model")
     house.save(folder / "house.model")
     return folder
+
+
+@pytest.mark.parametrize("terminal", [True, False])
+@pytest.mark.parametrize(
+    ("words", "steps"),
+    [
+        (["{}/big", "--folds", "3", "--measured", "{}/monday"], ["looking", "measuring", "fitting", "drawing"]),
+        (["{}/tiny.model", "--readings", "{}/monday"], ["measuring", "drawing"]),
+    ],
+)
+def test_long_work_says_what_it_is_at_on_a_terminal_only(house_files, capsys, monkeypatch, words, steps, terminal):
+    monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
+    code = main(
+        ["report", *(word.format(house_files) for word in words), "--out", str(house_files / "x.html"), "--json"]
+    )
+    said = capsys.readouterr()
+    assert code in (0, 1) and json.loads(said.out)["command"] == "report"
+    told = [line.split()[1] for line in said.err.splitlines()]
+    assert told == (steps if terminal else [])
+    (house_files / "x.html").unlink()
 
 
 def test_a_young_set_gets_a_page_that_says_what_is_missing(house_files, capsys):

@@ -1,10 +1,10 @@
 """`specmatch demo`: an invented brewery from raw scans to a verified shift."""
 
 import argparse
-import sys
 from textwrap import fill
 
 from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.progress import tell
 
 COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
@@ -25,7 +25,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     if args.seed < 0:
         raise OptionError(f"--seed is {args.seed}; give a whole number of 0 or more")
-    tour = run_tour(args.out, seed=args.seed, tell=_tell)
+    tour = run_tour(args.out, seed=args.seed, tell=tell)
     folder, figures = tour.folder, tour.evaluation.figures
     text = "\n".join(
         [
@@ -56,8 +56,3 @@ def run(args: argparse.Namespace) -> Outcome:
         "next": f"specmatch build {folder / YEAR} --out sets/house",
     }
     return Outcome(results, text, tour.left_out.to_dict("records"))
-
-
-def _tell(step: str) -> None:
-    if sys.stderr.isatty():
-        print(f"... {step}", file=sys.stderr, flush=True)

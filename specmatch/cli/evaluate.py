@@ -1,11 +1,12 @@
 """`specmatch evaluate`: judge the model of a set with batches held out."""
 
 import argparse
-import sys
 from textwrap import fill
 
 from specmatch.cli.numbers import number
 from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.progress import tell
+from specmatch.wording import counted
 
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
@@ -43,12 +44,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
-    if sys.stderr.isatty():
-        print(
-            f"... fitting without each of {args.folds} parts of {len(refs.batches)} batches",
-            file=sys.stderr,
-            flush=True,
-        )
+    tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
     got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
     line = run_risks(
         refs,

@@ -5,6 +5,8 @@ from pathlib import Path
 from typing import Any
 
 from specmatch.cli.outcome import Outcome
+from specmatch.cli.progress import tell
+from specmatch.wording import counted
 
 COMMAND = "report"
 HELP = "one HTML page on a reference set, a house model, or the journals of a line"
@@ -66,14 +68,21 @@ def _of_set(args: argparse.Namespace) -> _Made:
     from specmatch.report.pages import set_page
 
     refs = ReferenceSet.load(args.sources[0])
+    batches = counted(len(refs.batches), "batch")
+    tell(f"looking for what is wrong among {batches}")
     findings = refs.audit()
-    history = reference_history([measure(folder) for folder in args.measured]) if args.measured else None
+    history = None
+    if args.measured:
+        tell(f"measuring {', '.join(args.measured)}")
+        history = reference_history([measure(folder) for folder in args.measured])
     try:
+        tell(f"fitting without each of {args.folds} parts of {batches}")
         house = HouseModel().fit(refs)
         evaluation = evaluate(house, refs, n_folds=args.folds)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
         return set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
+    tell("drawing the page")
     page = set_page(refs, house=house, evaluation=evaluation, findings=findings, history=history)
     return page, not findings.empty, []
 
@@ -89,11 +98,13 @@ def _of_model(args: argparse.Namespace) -> _Made:
     house, digest = HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
     if not args.readings:
         return model_page(house, model_hash=digest), False, []
+    tell(f"measuring {args.readings}")
     session = measure(args.readings)
     specification = load_specification(args.sources[0], beers=house.beers_)
     verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
+    tell(f"drawing the page of {counted(len(verified), 'reading')}")
     return model_page(house, model_hash=digest, session=session, verified=verified), look, left_out
 
 
