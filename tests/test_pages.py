@@ -20,6 +20,7 @@ pytest.importorskip("matplotlib")
 from specmatch.report import pages  # noqa: E402
 from specmatch.report.abilities import thin_beers  # noqa: E402
 from specmatch.report.page_frame import Section, figure, table, whole_page  # noqa: E402
+from specmatch.report.page_sheet import reading_sheet  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
 WICKED = {
@@ -194,6 +195,22 @@ def test_the_model_page_has_a_sheet_for_each_departure(house, shift, verified):
         assert f"Sample {sample}" in words
         assert row["reason"][1:] in words
     assert words.count("what was done") == len(verified)
+
+
+def test_a_sheet_says_apart_what_holds_only_of_the_claimed_beer(verified):
+    row = verified.iloc[0].to_dict() | {
+        "claimed": "Amber",
+        "plausible_beers": ("Brown",),
+        "warnings": ("lamp_drift", "too_few_batches"),
+        "explanation": "against Amber: about 14% less light from the lamp than at its reference",
+        "colour_without_fault": 12.3,
+    }
+    sheet = reading_sheet(row, about={})
+    assert "If it is Amber after all: lamp_drift." in sheet and "<code>too_few_batches</code>" in sheet
+    assert "<code>lamp_drift</code>" not in sheet and "12.3" not in sheet and "What was found" not in sheet
+    typical = reading_sheet(row | {"plausible_beers": ("Amber",)}, about={})
+    assert "after all" not in typical and "<code>lamp_drift</code>" in typical and "12.3" in typical
+    assert "14% less light" in typical
 
 
 def test_a_reading_page_holds_one_reading(house, shift, verified):

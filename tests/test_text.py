@@ -2,6 +2,7 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
 from specmatch.report.text import figures_line, readings_text, show, text_table
 
@@ -19,6 +20,7 @@ def reading(**changes):
         "warnings": (),
         "decision": "consistent",
         "reason": "typical of Amber (p = 0.40)",
+        "advice": "go on",
     }
     return row | changes
 
@@ -73,6 +75,55 @@ def test_decisions_that_need_a_look_stand_out():
     for word in ("consistent", "HOLD", "RESCAN", "reading only", "20.0 (19.0 to 21.1)", "warnings: saturated"):
         assert word in " ".join(text.split()), word
     assert len(text.splitlines()[0]) < 130
+
+
+AGAINST_AMBER = "against Amber: about 14% less light from the lamp than at its reference; clean the base"
+ANOTHER = {
+    "decision": "hold", "plausible_beers": ("Brown",), "reason": "not typical of Amber; typical of Brown",
+    "advice": "check which beer is on the line",
+}  # fmt: skip
+
+
+def shown(**changes):
+    table = readings(reading(**changes))
+    before = table.copy()
+    text = " ".join(readings_text(table).split())
+    pd.testing.assert_frame_equal(table, before)
+    return text.partition(changes["reason"])[2]
+
+
+def test_what_would_be_wrong_with_the_claimed_beer_is_no_warning_of_another():
+    row = ANOTHER | {"warnings": ("lamp_drift",), "explanation": AGAINST_AMBER}
+    assert shown(**row) == "; to do: check which beer is on the line; if it is Amber after all: lamp_drift"
+
+
+def test_what_holds_of_the_scan_whatever_beer_it_is_stays_a_warning():
+    pours = "pour P2 is left out, the 2 others agree: about 9% more beer in the cup than in the others; pour again"
+    row = ANOTHER | {
+        "warnings": ("ambient_light", "path_long", "lamp_drift", "too_few_batches"),
+        "explanation": f"{pours}; {AGAINST_AMBER}",
+    }
+    said = shown(**row)
+    assert f"; warnings: ambient_light, path_long, too_few_batches: {pours}; if it is Amber after all" in said
+    assert said.endswith("after all: lamp_drift") and said.count("lamp_drift") == 1
+
+
+@pytest.mark.parametrize(
+    "changes",
+    [
+        # held for its colour: typical of the claimed beer, so what was found against it counts
+        {"decision": "hold", "reason": "typical of Amber; out of limits", "plausible_beers": ("Amber", "Brown")},
+        # typical of nothing: the fault may be why
+        {"decision": "hold", "reason": "not typical of Amber nor of any", "plausible_beers": ()},
+        # a package label, held against the nearest beer
+        {"decision": "hold", "reason": "not typical of Box", "plausible_beers": ("Brown",), "claimed": "Box"},
+        {"decision": None, "reason": "no claim was made", "plausible_beers": ("Brown",), "claimed": None},
+    ],
+)
+def test_otherwise_the_warning_comes_with_its_explanation(changes):
+    said = shown(warnings=("lamp_drift",), explanation=AGAINST_AMBER, **changes)
+    assert said.endswith(f"; warnings: lamp_drift: {AGAINST_AMBER}") and "after all" not in said
+    assert ("to do: " in said) == (changes["decision"] is not None)
 
 
 def test_unbounded_intervals_and_unread_colours_are_said():

@@ -1,6 +1,9 @@
 """Why a reading has its warnings: sentences that a technician can act on, codes, and what a fault did to the number."""
 
+import re
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -56,6 +59,9 @@ _ADVICE = {
     "stray_light": "look for a light path past the cup, have the instrument checked",
     "clipped": "shorten the integration time, measure again",
 }
+
+# the words of a phrase around its size, by which it is known again in a sentence
+_WORDS = {name: re.split(r"\{size:[^}]*\}", phrase.removesuffix(" than usual")) for name, phrase in _PHRASES.items()}
 
 
 @dataclass(frozen=True)
@@ -142,6 +148,48 @@ def give_reasons(
             "then add it to the set",
         )
     return reasons
+
+
+def apart_from_claim(reading: Mapping[str, Any]) -> tuple[tuple[str, ...], str, tuple[str, ...]]:
+    """Part what was found of a sample from what holds only if it is the beer that it is said to be.
+
+    Faults are sought against the claimed beer. Of a sample that is typical of another one instead they are what would
+    turn the one into the other, most likely nothing that happened.
+
+    Parameters
+    ----------
+    reading : mapping
+        A row of `HouseModel.verify` or `HouseModel.read`.
+
+    Returns
+    -------
+    codes : tuple of str
+        Warnings whatever beer it is.
+    explanation : str
+        What explains them.
+    codes_if_claimed : tuple of str
+        Warnings only if it is the claimed beer; empty where that is plausible, or no other beer is. A code that the
+        checks of the scans gave as well is among them: a row does not tell which of the two a code came from.
+
+    Examples
+    --------
+    >>> reading = house.verify(session, claimed="Amber Lane").loc["MP-1-001-S1"]  # it is a Meadow Pils
+    >>> reading["warnings"], apart_from_claim(reading)
+    (('haze', 'path_short'), ((), '', ('haze', 'path_short')))
+    """
+    codes, explanation = tuple(reading["warnings"]), str(reading.get("explanation") or "")
+    claimed, plausible = reading.get("claimed"), reading["plausible_beers"]
+    # a package label is held against the nearest beer, of which nothing here is said
+    before, found, against = explanation.partition(f"against {claimed}: ")
+    if not plausible or claimed in plausible or not found:
+        return codes, explanation, ()
+    only = _told(against) - _told(before)
+    rest = tuple(code for code in codes if code not in only)
+    return rest, before.removesuffix("; "), tuple(code for code in codes if code in only)
+
+
+def _told(sentence: str) -> set[str]:
+    return {fault.code for fault in FAULTS if all(words in sentence for words in _WORDS[fault.name])}
 
 
 def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd: OddPours, colour: Floats) -> None:

@@ -4,11 +4,12 @@ from __future__ import annotations
 
 import math
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
+from specmatch.house.reasons import apart_from_claim
 from specmatch.report import plots
 from specmatch.report.figure_style import new_figure
 from specmatch.report.page_frame import drawing, text
@@ -47,6 +48,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
     True
     """
     longest = _LONGEST_BESIDE_FIGURES if figures else _LONGEST
+    codes, explained, only_if_claimed = apart_from_claim(reading)
     decision = reading.get("decision")
     shown = decision if isinstance(decision, str) else "reading only"
     facts = {
@@ -54,7 +56,8 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         "nearest beer": f"{reading.get('nearest_beer')} ({_p_value(reading.get('p_value'))})",
         "plausible beers": ", ".join(reading.get("plausible_beers") or ()) or "none of the set",
         "colour": _colour(reading),
-        "colour without the fault": _without(reading),
+        # what it would be as the claimed beer is no colour of a sample that is another
+        "colour without the fault": "" if only_if_claimed else _without(reading),
         "nearest batch": f"{reading.get('nearest_batch')} at {_number(reading.get('distance'), '.1f')} (1 = typical)",
         "pours": reading.get("n_pours"),
         **about,
@@ -64,13 +67,14 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         for name, value in facts.items()
         if not _blank(value)
     )
-    explained = reading.get("explanation")
     why = "" if _blank(explained) else f"<p><strong>What was found.</strong> {text(_sentence(explained, longest))}</p>"
+    after_all = f"If it is {reading.get('claimed')} after all: {', '.join(only_if_claimed)}."
+    doubt = f"<p>{text(after_all)}</p>" if only_if_claimed else ""
     return (
         f'<p class="decision">{text(shown)}</p>'
         f"<p><strong>Why.</strong> {text(_sentence(reading.get('reason'), longest))}</p>"
         f"<p><strong>What to do.</strong> {text(_sentence(reading.get('advice'), longest))}</p>{why}"
-        f'<dl class="facts">{rows}</dl>{_warnings(reading)}{figures}'
+        f'<dl class="facts">{rows}</dl>{_warnings(codes)}{doubt}{figures}'
         '<div class="sign"><div>what was done</div><div>by whom</div><div>date and time</div></div>'
         f"{cautions()}"
     )
@@ -110,8 +114,7 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, claimed: str
     return f'<div class="pair">{"".join(f"""<div class="drawing">{svg}</div>""" for svg in drawn)}</div>'
 
 
-def _warnings(reading: Mapping[str, Any]) -> str:
-    codes = list(reading.get("warnings") or ())
+def _warnings(codes: Sequence[str]) -> str:
     if not codes:
         return ""
     said = [

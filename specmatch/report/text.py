@@ -9,6 +9,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.house.cautions import CAUTIONS as CAUTIONS
+from specmatch.house.reasons import apart_from_claim
 from specmatch.wording import counted
 
 # what a tired eye must not miss stands in capitals
@@ -130,27 +131,33 @@ def readings_text(readings: pd.DataFrame) -> str:
     if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
         shown["plausible beers"] = readings["plausible_beers"]
-        shown["warnings"] = [_warnings_shown(row) for row in readings.itertuples()]
+        shown["warnings"] = [_warnings_shown(row) for row in readings.to_dict("records")]
         return text_table(shown, wrap={"plausible beers": _REASON_WIDTH, "warnings": _REASON_WIDTH})
     shown["decision"] = [
         _DECISION_SHOWN.get(value, value) if isinstance(value, str) else "reading only"
         for value in readings["decision"]
     ]
-    shown["reason"] = [
-        f"{row.reason}; warnings: {_warnings_shown(row)}" if row.warnings else row.reason
-        for row in readings.itertuples()
-    ]
+    shown["reason"] = ["; ".join(_sentences(row)) for row in readings.to_dict("records")]
     return text_table(shown, wrap={"reason": _REASON_WIDTH})
 
 
-def _warnings_shown(row: Any) -> str:
-    """Codes of a reading, and the explanation behind them where there is one.
+def _sentences(row: Mapping[str, Any]) -> list[str]:
+    """Say why, what to do where somebody must, and what else was found."""
+    said = [row["reason"]]
+    if row["decision"] in _DECISION_SHOWN:
+        said.append(f"to do: {row['advice']}")
+    if warnings := _warnings_shown(row):
+        said.append(f"warnings: {warnings}")
+    only = apart_from_claim(row)[2]
+    if only:
+        said.append(f"if it is {row['claimed']} after all: {show(only)}")
+    return said
 
-    A sample that is typical of another beer than the claimed needs none: it is that beer, not this one with a fault.
-    """
-    other = row.plausible_beers and getattr(row, "decision", None) == "hold"
-    explanation = "" if other else getattr(row, "explanation", "")
-    return f"{show(row.warnings)}: {explanation}" if explanation else show(row.warnings)
+
+def _warnings_shown(row: Mapping[str, Any]) -> str:
+    """Codes of a reading, and the explanation behind them where there is one."""
+    codes, explanation, _ = apart_from_claim(row)
+    return ": ".join(part for part in (show(codes), explanation) if part)
 
 
 def figures_line(figures: pd.Series) -> str:
