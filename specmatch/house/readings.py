@@ -19,7 +19,7 @@ from specmatch.maths.typicality import Match
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
     "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "warnings",
-    "explanation", "colour_without_fault",
+    "explanation", "colour_without_fault", "warnings_if_claimed",
 )  # fmt: skip
 
 # A good sample in twenty is rejected at a rate of 0.05: only well beyond it is it worth a transmission measurement.
@@ -112,6 +112,13 @@ def readings_table(
     ]
     always = ("normal_errors_assumed",) if normal else ()
     warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, colour_codes, always)
+    only_if_claimed = np.empty(n, dtype=object)
+    only_if_claimed[:] = [()] * n
+    for row, codes in reasons.against_beer.items():
+        # typical of another beer: what was sought against the claim most likely never happened
+        if claims and claims[row] in f.beers and plausible[row].any() and not plausible[row, beer[row]]:
+            of_scans = samples.warnings.get(means.names[row], ())
+            only_if_claimed[row] = tuple(code for code in codes if code not in of_scans)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
     columns = {  # in the order of `READING_COLUMNS`
         "colour": colour,
@@ -129,5 +136,6 @@ def readings_table(
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,
+        "warnings_if_claimed": only_if_claimed,
     }
     return pd.DataFrame(columns, index=samples.index)

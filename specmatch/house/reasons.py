@@ -1,6 +1,5 @@
 """Why a reading has its warnings: sentences that a technician can act on, codes, and what a fault did to the number."""
 
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
@@ -60,9 +59,6 @@ _ADVICE = {
     "clipped": "shorten the integration time, measure again",
 }
 
-# the words of a phrase around its size, by which it is known again in a sentence
-_WORDS = {name: re.split(r"\{size:[^}]*\}", phrase.removesuffix(" than usual")) for name, phrase in _PHRASES.items()}
-
 
 @dataclass(frozen=True)
 class Reasons:
@@ -72,6 +68,8 @@ class Reasons:
     ----------
     codes : dict of int to list of str
         Row -> codes of `specmatch.WARNING_CODES`; rows without any are absent.
+    against_beer : dict of int to list of str
+        Row -> those of its codes that only a fault sought against the beer gave.
     sentences : dict of int to list of str
         Row -> what to tell a technician.
     colour_without_fault : ndarray, shape (n,)
@@ -79,6 +77,7 @@ class Reasons:
     """
 
     codes: dict[int, list[str]]
+    against_beer: dict[int, list[str]]
     sentences: dict[int, list[str]]
     colour_without_fault: Floats
 
@@ -114,7 +113,7 @@ def give_reasons(
     ({0: ['lamp_drift']}, 'against Meadow Pils: about 10% less light from the lamp ')
     """
     means = samples.averages
-    reasons = Reasons({}, {}, np.full(len(colour), np.nan))
+    reasons = Reasons({}, {}, {}, np.full(len(colour), np.nan))
     for row, name in enumerate(means.names) if samples.conditions else ():
         for sentence in samples.conditions.get(name, ()):
             _add(reasons, row, ["outside_conditions"], sentence)
@@ -132,11 +131,13 @@ def give_reasons(
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
         said = _describe(found, row, pours)
         without = reasons.colour_without_fault[row]
+        codes = _codes(found, row, float(colour_ebc[row]))
+        reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
         _add(
             reasons,
             row,
-            _codes(found, row, float(colour_ebc[row])),
-            f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
+            codes,
+            f"{_against(fitted.beers[beer[row]])}{said} (explains {found.share[row]:.0%} of the departure)"
             f"{_moved(colour[row], without, fitted.colour_unit)}; {_ADVICE[FAULT_NAMES[found.fault[row]]]}",
         )
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
@@ -150,7 +151,26 @@ def give_reasons(
     return reasons
 
 
-def apart_from_claim(reading: Mapping[str, Any]) -> tuple[tuple[str, ...], str, tuple[str, ...]]:
+@dataclass(frozen=True)
+class Apart:
+    """What was found of a sample, parted by whether it holds whatever beer it is.
+
+    Attributes
+    ----------
+    codes : tuple of str
+        Warnings whatever beer it is.
+    explanation : str
+        What explains them.
+    codes_if_claimed : tuple of str
+        Warnings only if it is the claimed beer.
+    """
+
+    codes: tuple[str, ...]
+    explanation: str
+    codes_if_claimed: tuple[str, ...]
+
+
+def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
     """Part what was found of a sample from what holds only if it is the beer that it is said to be.
 
     Faults are sought against the claimed beer. Of a sample that is typical of another one instead they are what would
@@ -163,33 +183,22 @@ def apart_from_claim(reading: Mapping[str, Any]) -> tuple[tuple[str, ...], str, 
 
     Returns
     -------
-    codes : tuple of str
-        Warnings whatever beer it is.
-    explanation : str
-        What explains them.
-    codes_if_claimed : tuple of str
-        Warnings only if it is the claimed beer; empty where that is plausible, or no other beer is. A code that the
-        checks of the scans gave as well is among them: a row does not tell which of the two a code came from.
+    Apart
 
     Examples
     --------
     >>> reading = house.verify(session, claimed="Amber Lane").loc["MP-1-001-S1"]  # it is a Meadow Pils
     >>> reading["warnings"], apart_from_claim(reading)
-    (('haze', 'path_short'), ((), '', ('haze', 'path_short')))
+    (('haze', 'path_short'), Apart(codes=(), explanation='', codes_if_claimed=('haze', 'path_short')))
     """
-    codes, explanation = tuple(reading["warnings"]), str(reading.get("explanation") or "")
-    claimed, plausible = reading.get("claimed"), reading["plausible_beers"]
-    # a package label is held against the nearest beer, of which nothing here is said
-    before, found, against = explanation.partition(f"against {claimed}: ")
-    if not plausible or claimed in plausible or not found:
-        return codes, explanation, ()
-    only = _told(against) - _told(before)
-    rest = tuple(code for code in codes if code not in only)
-    return rest, before.removesuffix("; "), tuple(code for code in codes if code in only)
+    only, explanation = tuple(reading.get("warnings_if_claimed") or ()), str(reading.get("explanation") or "")
+    if only:
+        explanation = explanation.partition(_against(str(reading["claimed"])))[0].removesuffix("; ")
+    return Apart(tuple(code for code in reading["warnings"] if code not in only), explanation, only)
 
 
-def _told(sentence: str) -> set[str]:
-    return {fault.code for fault in FAULTS if all(words in sentence for words in _WORDS[fault.name])}
+def _against(beer: str) -> str:
+    return f"against {beer}: "
 
 
 def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd: OddPours, colour: Floats) -> None:

@@ -48,7 +48,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
     True
     """
     longest = _LONGEST_BESIDE_FIGURES if figures else _LONGEST
-    codes, explained, only_if_claimed = apart_from_claim(reading)
+    found = apart_from_claim(reading)
     decision = reading.get("decision")
     shown = decision if isinstance(decision, str) else "reading only"
     facts = {
@@ -57,7 +57,7 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         "plausible beers": ", ".join(reading.get("plausible_beers") or ()) or "none of the set",
         "colour": _colour(reading),
         # what it would be as the claimed beer is no colour of a sample that is another
-        "colour without the fault": "" if only_if_claimed else _without(reading),
+        "colour without the fault": "" if found.codes_if_claimed else _without(reading),
         "nearest batch": f"{reading.get('nearest_batch')} at {_number(reading.get('distance'), '.1f')} (1 = typical)",
         "pours": reading.get("n_pours"),
         **about,
@@ -67,14 +67,18 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
         for name, value in facts.items()
         if not _blank(value)
     )
-    why = "" if _blank(explained) else f"<p><strong>What was found.</strong> {text(_sentence(explained, longest))}</p>"
-    after_all = f"If it is {reading.get('claimed')} after all: {', '.join(only_if_claimed)}."
-    doubt = f"<p>{text(after_all)}</p>" if only_if_claimed else ""
+    why = (
+        ""
+        if _blank(found.explanation)
+        else f"<p><strong>What was found.</strong> {text(_sentence(found.explanation, longest))}</p>"
+    )
+    after_all = f"If it is {reading.get('claimed')} after all: {', '.join(found.codes_if_claimed)}."
+    doubt = f"<p>{text(after_all)}</p>" if found.codes_if_claimed else ""
     return (
         f'<p class="decision">{text(shown)}</p>'
         f"<p><strong>Why.</strong> {text(_sentence(reading.get('reason'), longest))}</p>"
         f"<p><strong>What to do.</strong> {text(_sentence(reading.get('advice'), longest))}</p>{why}"
-        f'<dl class="facts">{rows}</dl>{_warnings(codes)}{doubt}{figures}'
+        f'<dl class="facts">{rows}</dl>{_warnings(found.codes)}{doubt}{figures}'
         '<div class="sign"><div>what was done</div><div>by whom</div><div>date and time</div></div>'
         f"{cautions()}"
     )

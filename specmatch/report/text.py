@@ -148,16 +148,15 @@ def _sentences(row: Mapping[str, Any]) -> list[str]:
         said.append(f"to do: {row['advice']}")
     if warnings := _warnings_shown(row):
         said.append(f"warnings: {warnings}")
-    only = apart_from_claim(row)[2]
-    if only:
+    if only := apart_from_claim(row).codes_if_claimed:
         said.append(f"if it is {row['claimed']} after all: {show(only)}")
     return said
 
 
 def _warnings_shown(row: Mapping[str, Any]) -> str:
     """Codes of a reading, and the explanation behind them where there is one."""
-    codes, explanation, _ = apart_from_claim(row)
-    return ": ".join(part for part in (show(codes), explanation) if part)
+    found = apart_from_claim(row)
+    return ": ".join(part for part in (show(found.codes), found.explanation) if part)
 
 
 def figures_line(figures: pd.Series) -> str:
