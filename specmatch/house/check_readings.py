@@ -8,17 +8,73 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import ModelFileError
+from specmatch.maths.sample_scatter import Samples
 
 Floats = NDArray[np.float64]
 Read = Callable[[Floats], Mapping[str, Floats]]
 
 PREFIX = "check"
 SPECTRA = f"{PREFIX}.reflectance"
+# enough to notice that a number changed its meaning, few enough to be read at every start
+MOST_SPECTRA = 12
+# what is read of them
+NUMBERS = ("colour", "colour_low", "colour_high", "p_value", "distance", "colour_without_fault")
 # Machines add in another order and differ by some 1e-12; tails of distributions carry that to 1e-9 or so.
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
+
+
+def one_of_each(samples: Samples) -> Floats:
+    """Return the first sample of each beer, spread over the beers where they are many.
+
+    Parameters
+    ----------
+    samples : Samples
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+        At most `MOST_SPECTRA` rows.
+
+    Examples
+    --------
+    >>> one_of_each(house.fitted.identity.samples).shape == (3, house.wavelengths_.size)
+    True
+    """
+    first = np.unique(samples.beer[samples.batch], return_index=True)[1]
+    spread = np.linspace(0, first.size - 1, min(first.size, MOST_SPECTRA)).astype(np.int64)
+    return samples.reflectance[first[spread]]
+
+
+def numbers_read(
+    read: Callable[[pd.DataFrame], pd.DataFrame], reflectance: Floats, wavelength_nm: Floats
+) -> dict[str, Floats]:
+    """Read spectra, and two of them under a dimmer lamp, so that the reasons speak too.
+
+    Parameters
+    ----------
+    read : callable
+        A model's, from a table of spectra to a table of readings.
+    reflectance : ndarray, shape (n, p)
+    wavelength_nm : ndarray, shape (p,)
+
+    Returns
+    -------
+    dict of str to ndarray
+        `wavelength_nm`, shape (p,), and the `NUMBERS` of the readings, shape (n + 2,) each.
+
+    Examples
+    --------
+    >>> rows = one_of_each(house.fitted.identity.samples)
+    >>> numbers_read(house.read, rows, house.wavelengths_)["colour"].shape
+    (5,)
+    """
+    rows = np.concatenate([reflectance, 0.95 * reflectance[:2]])
+    readings = read(pd.DataFrame(rows, columns=wavelength_nm))
+    return {"wavelength_nm": wavelength_nm, **{name: readings[name].to_numpy(dtype=np.float64) for name in NUMBERS}}
 
 
 def check_arrays(reflectance: Floats, read: Read) -> dict[str, NDArray[np.float64]]:

@@ -1,6 +1,6 @@
 """From scans to samples: checked, on the model's wavelengths, averaged over the pours that agree."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
@@ -13,6 +13,7 @@ from specmatch.house.conditions import departures_from
 from specmatch.house.fitting import FittedHouse
 from specmatch.maths.pour_mates import OddPours, find_odd_pours
 from specmatch.maths.statistics import mean_by
+from specmatch.maths.typical_beers import Match
 from specmatch.spectra import check_spectra, match_wavelengths
 
 
@@ -131,6 +132,33 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
     return Samples(means, warnings, pours, whole.codes, odd, conditions, days, missing)
+
+
+def match_samples(fitted: FittedHouse, samples: Samples) -> Match:
+    """Hold samples against the beers that were offered on their day.
+
+    Parameters
+    ----------
+    fitted : FittedHouse
+    samples : Samples
+
+    Returns
+    -------
+    Match
+        Of a beer that was not offered the p-value is NaN and the distance infinite.
+
+    Examples
+    --------
+    >>> match_samples(house.fitted, gather_samples(house.fitted, session, None)).distance.argmin(axis=1).tolist()
+    [2, 1, 0]
+    """
+    means = samples.averages
+    match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)
+    offered = fitted.offered.on(samples.measured_on)
+    if offered.all():
+        return match
+    p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
+    return replace(match, p_value=p_value, distance=distance)
 
 
 def _measured_on(table: pd.DataFrame) -> list[str]:

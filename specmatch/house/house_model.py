@@ -6,7 +6,6 @@ Longer than 300 lines because it is the public face: a method is its documentati
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import replace
 from datetime import date
 from html import escape
 from pathlib import Path
@@ -18,17 +17,16 @@ from numpy.typing import NDArray
 
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.changeover import changeover_table
-from specmatch.house.check_readings import check_arrays, refuse_other_readings
+from specmatch.house.check_readings import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.decision import check_claims, decide_all
 from specmatch.house.fitting import FittedHouse, fit_house
 from specmatch.house.flattening import classes_within, flatten, restore
-from specmatch.house.gathering import Samples, gather_samples
+from specmatch.house.gathering import gather_samples, match_samples
 from specmatch.house.model_file import load_arrays, save_arrays
 from specmatch.house.one_thread import one_thread
 from specmatch.house.readings import readings_table
 from specmatch.house.specification import Specification
 from specmatch.maths.sequential import Step, next_step
-from specmatch.maths.typicality import Match
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -36,9 +34,6 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 Floats = NDArray[np.float64]
-
-# enough to notice that a number changed its meaning, few enough to be read at every start
-MOST_CHECK_SPECTRA = 12
 
 
 class HouseModel:
@@ -258,7 +253,7 @@ class HouseModel:
         """
         samples = gather_samples(self.fitted, spectra, scans)
         level = self.coverage if coverage is None else coverage
-        return readings_table(self.fitted, samples, self._match(samples), level, self.false_reject_rate)
+        return readings_table(self.fitted, samples, match_samples(self.fitted, samples), level, self.false_reject_rate)
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -285,7 +280,7 @@ class HouseModel:
         AL-1-001-S1         0.9          0.0           0.0
         """
         samples = gather_samples(self.fitted, spectra, scans)
-        p = self._match(samples).p_value
+        p = match_samples(self.fitted, samples).p_value
         return pd.DataFrame(p, index=samples.index, columns=pd.Index(self.fitted.beers, name="beer"))
 
     def verify(
@@ -339,7 +334,7 @@ class HouseModel:
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = {row.label for row in specification.labels} if specification else ()
         claims = check_claims(claimed, samples.index, self.beers_, labels=labels)
-        match, level = self._match(samples), self.coverage if coverage is None else coverage
+        match, level = match_samples(self.fitted, samples), self.coverage if coverage is None else coverage
         readings = readings_table(self.fitted, samples, match, level, self.false_reject_rate, claims)
         judged = decide_all(
             claims, readings, match.p_value, self.beers_, self.false_reject_rate,
@@ -445,7 +440,7 @@ class HouseModel:
         """
         arrays, tree = flatten(self.fitted, "house")
         settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
-        checks = check_arrays(_one_of_each(self.fitted), self._check_reading)
+        checks = check_arrays(one_of_each(self.fitted.identity.samples), self._read_numbers)
         save_arrays(path, {**arrays, **checks}, {"house": tree, "settings": settings})
 
     @classmethod
@@ -473,31 +468,8 @@ class HouseModel:
         arrays, manifest = load_arrays(path)
         model = cls(**manifest["settings"])
         model._fitted = restore(manifest["house"], arrays, "house", classes_within(FittedHouse))
-        refuse_other_readings(path, arrays, model._check_reading)
+        refuse_other_readings(path, arrays, model._read_numbers)
         return model
 
-    def _check_reading(self, reflectance: Floats) -> dict[str, Floats]:
-        nm = self.fitted.wavelength_nm
-        # as they are, and two of them under a dimmer lamp, so that the reasons speak too
-        rows = np.concatenate([reflectance, 0.95 * reflectance[:2]])
-        readings = self.read(pd.DataFrame(rows, columns=nm))
-        numbers = ["colour", "colour_low", "colour_high", "p_value", "distance", "colour_without_fault"]
-        return {"wavelength_nm": nm, **{name: readings[name].to_numpy(dtype=np.float64) for name in numbers}}
-
-    def _match(self, samples: Samples) -> Match:
-        means = samples.averages
-        match = self.fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)
-        offered = self.fitted.offered.on(samples.measured_on)
-        if offered.all():
-            return match
-        p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
-        return replace(match, p_value=p_value, distance=distance)
-
-
-def _one_of_each(fitted: FittedHouse) -> Floats:
-    """Return the first sample of each beer, at most `MOST_CHECK_SPECTRA` spread over the beers."""
-    samples = fitted.identity.samples
-    beer_of_sample = samples.beer[samples.batch]
-    first = np.unique(beer_of_sample, return_index=True)[1]
-    spread = np.linspace(0, first.size - 1, min(first.size, MOST_CHECK_SPECTRA)).astype(np.int64)
-    return samples.reflectance[first[spread]]
+    def _read_numbers(self, reflectance: Floats) -> dict[str, Floats]:
+        return numbers_read(self.read, reflectance, self.fitted.wavelength_nm)
