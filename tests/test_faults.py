@@ -13,8 +13,7 @@ from specmatch.maths.explained_beer import best_explained_beer
 from specmatch.maths.fault_detector import NO_FAULT, Detector
 from specmatch.maths.fault_finding import judge
 from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS, Optics, glare_of, moved_along, scale_path, with_fault
-from specmatch.maths.faults import POUR_LIMIT
-from specmatch.maths.good_scans import fit_faults
+from specmatch.maths.good_scans import doubt_samples, learn_good_scans
 from specmatch.maths.light_noise import fit_light_noise
 from specmatch.maths.natural_scatter import fit_natural_scatter
 from specmatch.maths.pour_mates import find_odd_pours
@@ -42,10 +41,15 @@ def _band():
 measured.reference, measured.sample = _band()
 
 
+def fitted(reflectance, beer, batch, sample, nm):
+    fit = learn_good_scans(reflectance, beer, batch, sample, wavelength_nm=nm)
+    return doubt_samples(fit, reflectance, beer, batch, sample)
+
+
 @pytest.fixture(scope="module")
 def fit():
     reflectance, beer, batch, sample, nm, _ = measured()
-    return fit_faults(reflectance, beer, batch, sample, wavelength_nm=nm)
+    return fitted(reflectance, beer, batch, sample, nm)
 
 
 @pytest.fixture(scope="module")
@@ -303,8 +307,7 @@ def test_poor_sets_are_fitted_without_ado(shape):
     codes = [np.unique(of[keep], return_inverse=True)[1] for of in (beer, batch, sample)]
     if shape == "no noise":
         rows = mean_by(rows, codes[1])[0][codes[1]]
-    fitted = fit_faults(rows, *codes, wavelength_nm=nm)
-    found = fitted.explain_samples(rows, np.ones(len(rows), np.int64), codes[0])
+    fit = fitted(rows, *codes, nm)
+    found = fit.explain_samples(rows, np.ones(len(rows), np.int64), codes[0])
     assert np.isfinite(found.size).all() and np.isfinite(found.share).all()
-    assert not find_odd_pours(fitted, rows, codes[2]).odd.mean() > 0.05
-    assert POUR_LIMIT > 0
+    assert not find_odd_pours(fit, rows, codes[2]).odd.mean() > 0.05

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from specmatch.maths.statistics import binomial_bounds, mean_by, singular_axes
+from specmatch.maths.statistics import binomial_bounds, mean_by
 
 
 @pytest.mark.parametrize("n", [1, 5, 30, 299])
@@ -27,18 +27,6 @@ def test_means_by_group():
     means, counts = mean_by(values, [1, 0, 1, 0, 1, 2])
     np.testing.assert_allclose(means, [[4.0, 5.0], [4.0, 5.0], [10.0, 11.0]])
     assert counts.tolist() == [2, 3, 1]
-
-
-def test_axes_of_many_rows_are_those_of_few():
-    rng = np.random.default_rng(0)
-    rows = rng.normal(size=(400, 12)) * np.geomspace(1.0, 1e-4, 12) @ np.linalg.qr(rng.normal(size=(12, 12)))[0]
-    values, axes = singular_axes(rows)
-    _, expected, expected_axes = np.linalg.svd(rows, full_matrices=False)
-    # squares hold half of the digits: the smallest is 1e-4 of the largest
-    np.testing.assert_allclose(values, expected, rtol=1e-7)
-    np.testing.assert_allclose(np.abs((axes * expected_axes).sum(axis=1)), 1.0, rtol=1e-9)
-    flat = np.outer(rng.normal(size=400), np.ones(12))
-    assert (singular_axes(flat)[0][1:] == 0.0).all()
 
 
 def test_means_of_many_rows_are_those_of_few():

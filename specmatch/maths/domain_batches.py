@@ -6,9 +6,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.maths.outlying_rows import MOST_ODD, far_out, median_by, odd_rows, robust_noise
-from specmatch.maths.sample_scatter import channel_noise
+from specmatch.maths.sample_scatter import channel_noise, principal_axes
 from specmatch.maths.spectral_scale import Scale
-from specmatch.maths.statistics import mean_by, parent_codes, singular_axes
+from specmatch.maths.statistics import mean_by, parent_codes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -50,9 +50,30 @@ class KeptBatches:
     sample_batch: Ints
 
 
+@dataclass(frozen=True)
+class Span:
+    """The batches that span a domain, and how many components they need.
+
+    Attributes
+    ----------
+    kept : KeptBatches
+    held_out : ndarray, shape (n_batches, most_components)
+        Squared residual of each batch outside 1, 2, ... components of the others.
+    n_components : int
+        The last that takes `WORTHWHILE` off the held-out residual.
+    odd : ndarray of bool, shape (n_pours,)
+        Pours left out: unlike all others or unlike their mates, or of a batch that others leave far outside.
+    """
+
+    kept: KeptBatches
+    held_out: Floats
+    n_components: int
+    odd: Mask
+
+
 def batches_that_span(
     each: Floats, reflectance: Floats, batch: Ints, sample: Ints, scale: Scale, most_components: int
-) -> tuple[KeptBatches, Floats, int, Mask]:
+) -> Span:
     """Leave out what is odd, and count the components of the rest.
 
     Parameters
@@ -65,13 +86,7 @@ def batches_that_span(
 
     Returns
     -------
-    kept : KeptBatches
-    held_out : ndarray, shape (n_batches, most_components)
-        Squared residual of each batch outside 1, 2, ... components of the others.
-    n_components : int
-        The last that takes `WORTHWHILE` off the held-out residual.
-    odd : ndarray of bool, shape (n_pours,)
-        Pours left out: unlike all others or unlike their mates, or of a batch that others leave far outside.
+    Span
 
     Examples
     --------
@@ -80,8 +95,7 @@ def batches_that_span(
     >>> rows = 10 ** -np.outer(strength, np.linspace(0.5, 0.1, 20)) + rng.normal(0.0, 0.002, (25, 20))
     >>> rows[24, 7] += 0.3
     >>> each, scale = np.arange(25), Scale("reflectance")
-    >>> _, _, n_components, odd = batches_that_span(rows, rows, each, each, scale, 4)
-    >>> np.flatnonzero(odd).tolist()
+    >>> np.flatnonzero(batches_that_span(rows, rows, each, each, scale, 4).odd).tolist()
     [24]
     """
     odd = _odd_pours(each, sample, most_components)
@@ -94,7 +108,7 @@ def batches_that_span(
         far = _odd_batches(held_out, n_components)
         # one that is far out may hide another; so many odd ones are a kind of their own
         if not far.any() or odd.mean() > MOST_ODD:
-            return kept, held_out, n_components, odd
+            return Span(kept, held_out, n_components, odd)
         odd |= np.isin(batch, kept.codes[far])
 
 
@@ -136,37 +150,6 @@ def _odd_batches(held_out: Floats, n_components: int) -> NDArray[np.bool_]:
     return odd
 
 
-def principal_axes(spectra: Floats, n_components: int) -> tuple[Floats, Floats, Floats]:
-    """Return the principal axes of spectra, of as many components as they have.
-
-    Parameters
-    ----------
-    spectra : ndarray, shape (n, p)
-    n_components : int
-        At most so many.
-
-    Returns
-    -------
-    centre : ndarray, shape (p,)
-    loadings : ndarray, shape (p, A)
-        Orthonormal.
-    score_sd : ndarray, shape (A,)
-        Standard deviations of the scores.
-
-    Examples
-    --------
-    >>> centre, loadings, score_sd = principal_axes(np.array([[1.0, 5.0], [2.0, 5.0], [3.0, 5.0]]), 2)
-    >>> centre.tolist(), np.abs(loadings).tolist(), score_sd.round(9).tolist()
-    ([2.0, 5.0], [[1.0], [0.0]], [1.0])
-    """
-    centre = spectra.mean(axis=0)
-    spread, axes = singular_axes(spectra - centre)
-    kept = min(n_components, max(1, int((spread > 1e-10 * spread[0]).sum())))
-    # identical spectra have no spread: their scores are then counted in units of 1 and stay 0
-    score_sd = np.where(spread > 0, spread, 1.0)[:kept] / np.sqrt(max(1, len(spectra) - 1))
-    return centre, axes[:kept].T, score_sd
-
-
 def scores_and_residual(deviations: Floats, loadings: Floats) -> tuple[Floats, Floats]:
     """Split deviations from the centre into scores and what these leave.
 
@@ -198,7 +181,7 @@ def _held_out_residuals(spectra: Floats, most: int) -> Floats:
     fold = np.arange(len(spectra)) % min(N_FOLDS, len(spectra))
     residuals = np.empty((len(spectra), most))
     for held_out in range(fold.max() + 1):
-        centre, loadings, _ = principal_axes(spectra[fold != held_out], most)
+        centre, loadings = principal_axes(spectra[fold != held_out], np.ones(spectra.shape[1]), most)
         deviations = spectra[fold == held_out] - centre
         explained = np.cumsum((deviations @ loadings) ** 2, axis=1)
         explained = explained[:, np.minimum(np.arange(most), explained.shape[1] - 1)]

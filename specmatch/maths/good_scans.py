@@ -25,8 +25,8 @@ N_FOLDS = 4
 _ODD_DISTANCE = 1.5
 
 
-def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
-    """Learn what good scans look like.
+def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
+    """Learn what good scans look like: all that judging pours against their mates needs.
 
     Parameters
     ----------
@@ -39,44 +39,13 @@ def fit_faults(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wa
     Returns
     -------
     FaultFit
+        With a `sample_doubt` of ones: before samples are judged, `doubt_samples`.
 
     Notes
     -----
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
     (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
-
-    Examples
-    --------
-    >>> nm = np.arange(440.0, 660.0, 4.0)
-    >>> rng = np.random.default_rng(0)
-    >>> strength = np.repeat(np.exp(rng.normal(0.0, 0.04, 12)), 2)
-    >>> rows = 10 ** -np.outer(strength, np.exp(-(nm - 440.0) / 90.0)) + rng.normal(0.0, 3e-4, (24, nm.size))
-    >>> batch = np.arange(24) // 2
-    >>> fit = fit_faults(rows, np.zeros(24, np.int64), batch, batch, wavelength_nm=nm)
-    >>> foamy = rows[:1] + 0.06 * (1.2 - rows[:1])
-    >>> found = fit.explain_samples(foamy, np.array([1]), np.array([0]))
-    >>> FAULTS[found.fault[0]].name, round(float(found.size[0]), 2)
-    ('foam', 0.06)
-    """
-    fit = learn_good_scans(reflectance, beer, batch, sample, wavelength_nm=wavelength_nm)
-    return doubt_samples(fit, reflectance, beer, batch, sample)
-
-
-def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
-    """Do the part of `fit_faults` that judging pours against their mates needs; samples are not doubted yet.
-
-    Parameters
-    ----------
-    reflectance : ndarray, shape (n_pours, p)
-    beer, batch, sample : ndarray of int, shape (n_pours,)
-    wavelength_nm : ndarray, shape (p,)
-        All as for `fit_faults`.
-
-    Returns
-    -------
-    FaultFit
-        With a `sample_doubt` of ones.
 
     Examples
     --------
@@ -110,7 +79,7 @@ def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints,
 
 
 def doubt_samples(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
-    """Do the rest of `fit_faults`: learn how far samples held out reach beyond chance.
+    """Learn how far samples of batches held out reach beyond chance.
 
     Parameters
     ----------
@@ -118,7 +87,7 @@ def doubt_samples(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, s
         From `learn_good_scans`.
     reflectance : ndarray, shape (n_pours, p)
     beer, batch, sample : ndarray of int, shape (n_pours,)
-        As for `fit_faults`.
+        As for `learn_good_scans`.
 
     Returns
     -------

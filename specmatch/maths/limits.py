@@ -11,8 +11,9 @@ from scipy.special import chdtri
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
-from specmatch.maths.domain_batches import batches_that_span, principal_axes, scores_and_residual
+from specmatch.maths.domain_batches import batches_that_span, scores_and_residual
 from specmatch.maths.metric import squared_distances
+from specmatch.maths.sample_scatter import principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
 
@@ -212,36 +213,39 @@ def fit_domain(
     scale = SCALES[transform]
     each = scale.apply(reflectance)
     most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    kept, held_out, n_components, odd = batches_that_span(each, reflectance, batch, sample, scale, most)
-    noise, spectra, deviations, n_pours, sample_batch = (
-        kept.noise, kept.spectra, kept.deviations, kept.n_pours, kept.sample_batch
-    )  # fmt: skip
-    n_batches, pour_dof = len(spectra), len(deviations) - n_pours.size
-    centre, loadings, score_sd = principal_axes(spectra, n_components)
-    scores = scores_and_residual(spectra - centre, loadings)[0] / score_sd
+    span = batches_that_span(each, reflectance, batch, sample, scale, most)
+    kept = span.kept
+    n_batches, pour_dof = len(kept.spectra), len(kept.deviations) - kept.n_pours.size
+    centre, loadings = principal_axes(kept.spectra, np.ones(kept.spectra.shape[1]), span.n_components)
+    n_axes = loadings.shape[1]
+    scores, _ = scores_and_residual(kept.spectra - centre, loadings)
+    score_sd = np.sqrt((scores**2).sum(axis=0) / (n_batches - 1))
+    # identical spectra have no spread: their scores are then counted in units of 1 and stay 0
+    score_sd = np.where(score_sd > 0, score_sd, 1.0)
+    scores /= score_sd
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
-    rounding = 1e-20 * max(1.0, float((spectra**2).sum(axis=1).max()))
-    pour_q = float(scores_and_residual(deviations / noise, loadings)[1].sum() / max(1, pour_dof))
+    rounding = 1e-20 * max(1.0, float((kept.spectra**2).sum(axis=1).max()))
+    pour_q = float(scores_and_residual(kept.deviations / kept.noise, loadings)[1].sum() / max(1, pour_dof))
     between = squared_distances(scores, scores)
     np.fill_diagonal(between, np.inf)
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
     leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1) + 1e-12)
-    q_mean, q_dof = scaled_chi_square(held_out[:, loadings.shape[1] - 1] + rounding)
+    q_mean, q_dof = scaled_chi_square(span.held_out[:, n_axes - 1] + rounding)
     return DomainFit(
-        scale,
-        noise,
-        odd,
-        centre,
-        loadings,
-        score_sd,
-        scores,
-        leverage_mean,
-        leverage_dof,
-        q_mean,
-        q_dof,
-        pour_q,
-        float(np.mean(mean_by(1.0 / n_pours, sample_batch)[0])),
-        t2_limit_new(n_batches, loadings.shape[1], 1.0 - false_alarm_rate / 2.0),
-        float(np.sqrt(between.min(axis=1).max())),
-        false_alarm_rate,
+        scale=scale,
+        noise=kept.noise,
+        odd_pour=span.odd,
+        centre=centre,
+        loadings=loadings,
+        score_sd=score_sd,
+        scores=scores,
+        leverage_mean=leverage_mean,
+        leverage_dof=leverage_dof,
+        q_mean=q_mean,
+        q_dof=q_dof,
+        pour_q=pour_q,
+        per_pour=float(np.mean(mean_by(1.0 / kept.n_pours, kept.sample_batch)[0])),
+        t2_limit=t2_limit_new(n_batches, n_axes, 1.0 - false_alarm_rate / 2.0),
+        nearest_limit=float(np.sqrt(between.min(axis=1).max())),
+        false_alarm_rate=false_alarm_rate,
     )

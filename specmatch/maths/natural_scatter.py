@@ -12,7 +12,7 @@ from scipy.special import chdtri
 
 from specmatch.maths.fault_shapes import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
 from specmatch.maths.light_noise import LightNoise
-from specmatch.maths.statistics import mean_by, parent_codes, singular_axes
+from specmatch.maths.statistics import mean_by, parent_codes
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -202,7 +202,7 @@ def _shapes(apart: Floats, beer: Ints, base: list[Floats], noise: list[Floats], 
     cap = 3.0 * np.median(size)
     information = information * np.minimum(1.0, cap / np.maximum(size, 1e-12))[:, None] ** 2
     column = np.sqrt(information.mean(axis=0))
-    start = singular_axes(relative * column)[1][:q] / np.maximum(column, 1e-12)
+    start = np.linalg.svd(relative * column, full_matrices=False)[2][:q] / np.maximum(column, 1e-12)
     shapes = np.vstack([np.ones(relative.shape[1]), start])
     for _ in range(_SHAPE_ROUNDS):
         inner = np.einsum("ip,np,jp->nij", shapes, information, shapes, optimize=True)

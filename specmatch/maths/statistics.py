@@ -8,8 +8,6 @@ Floats = NDArray[np.float64]
 
 # rows from which building a sparse matrix pays
 MANY_ROWS = 512
-# rows to a column from which products of columns serve
-TALL = 4
 
 
 def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
@@ -100,31 +98,3 @@ def parent_codes(child: ArrayLike, parent: ArrayLike) -> NDArray[np.int64]:
     of_child = np.empty(codes.max() + 1, np.int64)
     of_child[codes] = parent
     return of_child
-
-
-def singular_axes(rows: Floats) -> tuple[Floats, Floats]:
-    """Return singular values, descending, and the right singular vectors as rows.
-
-    Parameters
-    ----------
-    rows : ndarray, shape (n, p)
-
-    Returns
-    -------
-    values : ndarray, shape (min(n, p),)
-        Of rows far more than columns, those below a ten-millionth of the largest are set to 0.
-    axes : ndarray, shape (min(n, p), p)
-
-    Examples
-    --------
-    >>> values, axes = singular_axes(np.array([[3.0, 0.0], [0.0, 0.0], [0.0, 4.0]]))
-    >>> values.tolist(), np.abs(axes).tolist()
-    ([4.0, 3.0], [[0.0, 1.0], [1.0, 0.0]])
-    """
-    if len(rows) <= TALL * rows.shape[1]:
-        _, values, axes = np.linalg.svd(rows, full_matrices=False)
-        return values, axes
-    # products of columns cost far less, and half of the digits: those that are left are enough for axes
-    squares, columns = np.linalg.eigh(rows.T @ rows)
-    values = np.sqrt(np.maximum(squares[::-1], 0.0))
-    return np.where(values > 1e-7 * values[0], values, 0.0), columns[:, ::-1].T
