@@ -13,9 +13,23 @@ from specmatch.line.journal import Journal
 from specmatch.line.judging import LineSetting
 from specmatch.line.recording import record_measured
 from specmatch.line.scan_folder import measure_source
+from specmatch.measurement.folder import read_folder
+from specmatch.measurement.pairing import Paired, pair
+from specmatch.measurement.raw_scans import RawScans, gather_raw_scans
+from specmatch.measurement.reflectance import subtract_darks
 from specmatch.storage import sha256_of
 
 BEERS = ("Meadow Pils", "Amber Lane", "Night Porter")
+
+
+def raw_scans() -> RawScans:
+    """Return the raw scans of `tuesday/` in the folder in use, afresh: an example may spoil them."""
+    return gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])[0]
+
+
+def paired_scans(raw: RawScans) -> Paired:
+    """Return raw scans with their darks taken off, beside their references."""
+    return pair(raw, subtract_darks(raw))
 
 
 def furnish(folder: Path) -> dict[str, Any]:
@@ -43,4 +57,6 @@ def furnish(folder: Path) -> dict[str, Any]:
         "scans": new.scans,
         "session": sm.measure(folder / "tuesday"),
         "evaluation": sm.evaluate(house, refs),
+        "raw_scans": raw_scans,
+        "paired_scans": paired_scans,
     }

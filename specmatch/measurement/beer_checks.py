@@ -37,14 +37,9 @@ def beer_rows(paired: Paired) -> list[CheckRow]:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[11] = raw.counts[4]
-    >>> beer_rows(pair(raw, subtract_darks(raw)))[0].sentence
+    >>> beer_rows(paired_scans(raw))[0].sentence
     'the same counts as scans/D1-001-05.csv in every channel: the file was copied; measure again'
     """
     rows = _flat_rows(paired)

@@ -75,10 +75,7 @@ def mask_hot_pixels(raw: RawScans) -> tuple[Mask, list[CheckRow]]:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[:, 60] += 3000
     >>> mask, rows = mask_hot_pixels(raw)
     >>> np.flatnonzero(mask.all(axis=0)).tolist(), rows[0].code

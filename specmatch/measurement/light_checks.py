@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.measurement.check_table import CheckRow
+from specmatch.measurement.lamp_jumps import PREDECESSORS, jumps
 from specmatch.measurement.live_band import middle_light
 from specmatch.measurement.pairing import Paired
 from specmatch.measurement.saturation import saturated_channels
@@ -15,10 +16,6 @@ from specmatch.measurement.saturation import saturated_channels
 Floats = NDArray[np.float64]
 Mask = NDArray[np.bool_]
 
-# a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
-DRIFT_SHARE = 0.05
-# references before this one that it is held against
-PREDECESSORS = 5
 # below a third of what the instrument's references usually carry, or of 100 times the noise at the best channel
 WEAK_SHARE, WEAK_SNR = 0.33, 100.0
 # ambient light, of the reference's brightest channel: in a dark, which drifts by itself, and where the lamp gives none
@@ -73,14 +70,9 @@ def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[5, 100:103] = 65535.0
-    >>> saturated_rows(pair(raw, subtract_darks(raw)), full_scale=None)[0].sentence[:52]
+    >>> saturated_rows(paired_scans(raw), full_scale=None)[0].sentence[:52]
     '3 channel(s) at 534-538 nm stand at 65535 counts, th'
     """
     raw = paired.raw
@@ -113,13 +105,8 @@ def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> 
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
-    >>> rows = stale_rows(pair(raw, subtract_darks(raw)), dark_age_h=0.35, reference_age_h=12.0)
+    >>> raw = raw_scans()
+    >>> rows = stale_rows(paired_scans(raw), dark_age_h=0.35, reference_age_h=12.0)
     >>> [(row.scan_id, row.code) for row in rows]
     [('scans/D1-001-12.csv', 'stale_dark')]
     """
@@ -152,14 +139,9 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[1] = raw.counts[0]
-    >>> rows = reference_rows(pair(raw, subtract_darks(raw)))
+    >>> rows = reference_rows(paired_scans(raw))
     >>> rows[0].scan_id, rows[0].code, rows[0].sentence[:33]
     ('scans/D1-001-02.csv', 'low_light', 'the reference carries no light: c')
     """
@@ -179,6 +161,7 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
         peak = np.nanmax(net.values[of_it], axis=1)
         noise = np.sqrt(paired.dark_noise[of_it] ** 2 + paired.shot[of_it] * np.fmax(peak, 0.0))
         usual = float(np.median(level))
+        lit: list[int] = []
         for k, i in enumerate(of_it):
             if level[k] < WEAK_SHARE * usual or peak[k] <= 0 or peak[k] < WEAK_SNR * noise[k]:
                 snr = peak[k] / noise[k] if noise[k] > 0 else 0.0
@@ -188,11 +171,14 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
                     if usual > 0
                     else "carries no light",
                 )
-                continue
-            before = [level[j] for j in range(k) if int(of_it[j]) not in weak][-PREDECESSORS:]
-            if before and abs(level[k] / np.median(before) - 1.0) > DRIFT_SHARE:
-                change = float(level[k] / np.median(before) - 1.0)
-                drifted[int(i)] = (change, f"reads {change:+.1%} against the {len(before)} reference(s) before it")
+            else:
+                lit.append(k)
+        for place, change in jumps(level[lit]).items():
+            before = min(place, PREDECESSORS)
+            drifted[int(of_it[lit[place]])] = (
+                change,
+                f"reads {change:+.1%} against the {before} reference(s) before it",
+            )
     lamp = "check the lamp, let it warm up, clean the base and the cup, then take a new reference"
     for rows_of, code in ((weak, "low_light"), (drifted, "lamp_drift")):
         for i, (size, what) in rows_of.items():
@@ -215,14 +201,9 @@ def ambient_rows(paired: Paired) -> list[CheckRow]:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[4] += 500.0
-    >>> [(row.scan_id, row.code) for row in ambient_rows(pair(raw, subtract_darks(raw)))]
+    >>> [(row.scan_id, row.code) for row in ambient_rows(paired_scans(raw))]
     [('scans/D1-001-05.csv', 'ambient_light')]
     """
     raw, net = paired.raw, paired.net

@@ -67,10 +67,7 @@ def pair(raw: RawScans, net: Net) -> Paired:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> from specmatch.measurement.reflectance import subtract_darks
     >>> paired = pair(raw, subtract_darks(raw))
     >>> raw.scan_ids[paired.reference[11]], float(paired.values[11, 97].round(2))

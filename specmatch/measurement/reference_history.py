@@ -9,7 +9,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.errors import TableError
-from specmatch.measurement.light_checks import DRIFT_SHARE, PREDECESSORS
+from specmatch.measurement.lamp_jumps import jumps
 from specmatch.measurement.session import Session
 
 Floats = NDArray[np.float64]
@@ -72,8 +72,9 @@ def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
         if lit is not None:
             own_light, own_nm, own_usable = ([table[i] for i in own] for table in (light, nm, usable))
             level[own] = _levels(own_light, own_nm, own_usable, own.index(lit))
-            for i in _jumps(level, [i for i in own if carries[i]]):
-                code[i] = DRIFTED
+            lit_ones = [i for i in own if carries[i]]
+            for place in jumps(level[lit_ones]):
+                code[lit_ones[place]] = DRIFTED
     return history.assign(level=level, code=code).iloc[order]
 
 
@@ -126,13 +127,3 @@ def _levels(light: Sequence[Floats], nm: Sequence[Floats], usable: Sequence[NDAr
         )
     on_grid = [np.interp(grid, x, y[keep]) for x, y, keep in zip(seen, light, kept, strict=True)]
     return np.array([float(np.median(values / on_grid[first])) for values in on_grid])
-
-
-def _jumps(level: Floats, own: Sequence[int]) -> list[int]:
-    """Return those of the references named, in the order of time, that are off those before them."""
-    found = []
-    for k, i in enumerate(own):
-        before = level[list(own[max(0, k - PREDECESSORS) : k])]
-        if k and abs(level[i] / np.median(before) - 1.0) > DRIFT_SHARE:
-            found.append(i)
-    return found

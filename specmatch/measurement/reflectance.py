@@ -111,10 +111,7 @@ def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> nearest(raw, 11, np.array([1, 3, 10]))
     10
     """
@@ -142,10 +139,7 @@ def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], NDArray
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> candidates(raw, "reference")
     {('invented-288', 'D1-001'): array([1]), ('invented-288', None): array([1])}
     """
@@ -174,10 +168,7 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[:2, 97].tolist(), raw.integration_ms[1].tolist()  # dark and reference at 529 nm
     ([932.0, 27413.0], 20.0)
     >>> float(subtract_darks(raw).values[1, 97])

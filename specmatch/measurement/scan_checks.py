@@ -29,14 +29,9 @@ def check_paired_scans(
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[5, 100] += 20000.0
-    >>> paired = pair(raw, subtract_darks(raw))
+    >>> paired = paired_scans(raw)
     >>> rows = check_paired_scans(paired, full_scale=None, dark_age_h=12.0, reference_age_h=12.0)
     >>> [(row.scan_id, row.code) for row in rows]
     [('scans/D1-001-06.csv', 'spike')]

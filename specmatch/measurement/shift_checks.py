@@ -85,14 +85,9 @@ def shift_rows(paired: Paired) -> list[CheckRow]:
 
     Examples
     --------
-    >>> from pathlib import Path
-    >>> from specmatch.measurement.folder import read_folder
-    >>> from specmatch.measurement.pairing import pair
-    >>> from specmatch.measurement.raw_scans import gather_raw_scans
-    >>> from specmatch.measurement.reflectance import subtract_darks
-    >>> raw, _ = gather_raw_scans(read_folder(Path("tuesday"), n_jobs=None, reading={}), [], [])
+    >>> raw = raw_scans()
     >>> raw.counts[4] = np.roll(raw.counts[4], 1)  # one channel is some 2 nm
-    >>> [(row.scan_id, round(row.size)) for row in shift_rows(pair(raw, subtract_darks(raw)))]
+    >>> [(row.scan_id, round(row.size)) for row in shift_rows(paired_scans(raw))]
     [('scans/D1-001-05.csv', 2)]
     """
     raw, net = paired.raw, paired.net
