@@ -3,6 +3,7 @@
 import argparse
 
 from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
 
 COMMAND = "audit"
 HELP = "judge a reference set before anything is fitted on it"
@@ -28,10 +29,7 @@ def run(args: argparse.Namespace) -> Outcome:
             + (f"\n   suggestion: {row['suggestion']}" if row["suggestion"] else "")
             for place, (_, row) in enumerate(findings.iterrows(), start=1)
         ]
-        text = f"{args.set}: {_counted(len(findings))}\n" + "\n".join(lines)
+        order = ", worst first" if len(findings) > 1 else ""
+        text = f"{args.set}: {counted(len(findings), 'finding')}{order}\n" + "\n".join(lines)
     results = {"set": args.set, "hash": refs.hash, "findings": findings}
     return Outcome(results, text, needs_look=not findings.empty)
-
-
-def _counted(number: int) -> str:
-    return "one finding" if number == 1 else f"{number} findings, worst first"

@@ -9,9 +9,6 @@ COMMAND = "build"
 HELP = "make a reference set from measured folders or folders of reflectance tables"
 EXAMPLE = "specmatch build monday/ tuesday/ --out sets/house"
 
-# with mates in half of the samples the scatter of pours is still learnt
-MOST_SINGLE_POURS = 0.5
-
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `build`."""
@@ -23,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, join and save."""
-    from specmatch.reference.build import build_set
+    from specmatch.reference.build import MOST_SINGLE_POURS, build_set, share_of_single_pours
 
     refs, left_out = build_set(args.folders, unit=args.unit, name=args.name)
     refs.save(args.out)
@@ -43,7 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
         f"({with_colour} with a lab colour) of {counted(refs.batches['beer'].nunique(), 'beer')}, "
         f"version {refs.hash[:12]}"
     )
-    alone = float((refs.scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
+    alone = share_of_single_pours(refs.scans)
     if alone > MOST_SINGLE_POURS:
         text += (
             f"\n{alone:.0%} of the samples hold one pour: foam, a bad scan or a short pour cannot be told from it;\n"

@@ -15,6 +15,9 @@ from specmatch.reference.tables_folder import holds_tables, read_tables
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
+# with mates in half of the samples the scatter of pours is still learnt
+MOST_SINGLE_POURS = 0.5
+
 
 @dataclass(frozen=True)
 class Source:
@@ -104,6 +107,27 @@ def build_set(
     for _, row in refs.left_out.iterrows():
         left_out.append({"source": "batches.csv", "name": row["name"], "reason": row["reason"]})
     return refs, pd.DataFrame(left_out, columns=["source", "name", "reason"], dtype=object)
+
+
+def share_of_single_pours(scans: pd.DataFrame) -> float:
+    """Return the share of samples that hold one pour only.
+
+    Parameters
+    ----------
+    scans : DataFrame
+        With `sample` and `pour`.
+
+    Returns
+    -------
+    float
+        0 to 1; above `MOST_SINGLE_POURS` the scatter of pours cannot be learnt.
+
+    Examples
+    --------
+    >>> share_of_single_pours(pd.DataFrame({"sample": ["a", "b", "b"], "pour": ["1", "2", "3"]}))
+    0.5
+    """
+    return float((scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
 
 
 def _source(folder: str | Path | Session) -> Source:
