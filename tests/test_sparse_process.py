@@ -59,6 +59,7 @@ def test_many_batches_through_few_are_as_good_as_all_at_once(monkeypatch: pytest
     errors = [np.sqrt(np.mean((model.predict(new)[0] - truth) ** 2)) for model in (exact, sparse)]
     # what is lost is small against the error that is there anyway
     assert errors[1] < 1.15 * errors[0]
+    # the mean square of 300 held-out errors is itself known to 8 %: three times that would change a choice
     assert sparse.choice_error == pytest.approx(exact.choice_error, rel=0.25)
     np.testing.assert_array_equal(
         sparse.variance_without(new, np.zeros(500, np.int64)), sparse.process.predict(process_regression.process_inputs(
