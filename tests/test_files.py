@@ -258,6 +258,7 @@ def test_numeric_names_of_rows_stay_names(tmp_path):
 @pytest.mark.parametrize(
     ("text", "match"),
     [
+        ("nm;counts\n400;1,5\n410;x\n", "line 2: 1 line of numbers, where a spectrum has 2 or more"),
         ("", "the file is empty"),
         ("\n \r\n\n", "the file is empty"),
         ("wavelength,reflectance\n", "a header but no table"),

@@ -9,6 +9,7 @@ from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.number_marks import looks_numeric
 from specmatch.measurement.text_lines import Row, is_data_line, is_value, names_over_units, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
+from specmatch.wording import counted
 
 MIN_POINTS = 2
 
@@ -177,7 +178,11 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
         if texts:
             return f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
         return f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
-    return f"{name}: fewer than {MIN_POINTS} lines of numbers; measure again"
+    first = numeric.index(True) + 1
+    return (
+        f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {MIN_POINTS} or more; "
+        "the file was cut short, or its other cells are no numbers: export it again"
+    )
 
 
 def _refuse_broken(
