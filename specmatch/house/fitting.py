@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.errors import ReferenceSetError
-from specmatch.house.colour_reading import ColourCautions, learn_cautions
+from specmatch.house.colour_cautions import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
 from specmatch.house.large_sets import walk_past_all
 from specmatch.house.offered import Offered, learn_offered

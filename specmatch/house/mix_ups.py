@@ -12,7 +12,7 @@ from numpy.typing import NDArray
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
-from specmatch.maths.mix_up import FRACTIONS, hold_blends
+from specmatch.maths.mix_up import BLEND_SHARES, hold_blends
 from specmatch.maths.separation import remedy
 from specmatch.maths.statistics import binomial_bounds, mean_by
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
@@ -100,7 +100,7 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
             rows += [
                 (claimed, f"{claimed} with {part:.0%} {other}", bool(yes))
-                for part, yes in zip(FRACTIONS, held, strict=True)
+                for part, yes in zip(BLEND_SHARES, held, strict=True)
             ]
     return pd.DataFrame(rows, columns=["claimed", "really", "held"])
 

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri, ndtri
 
-from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR
+from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.typical_beers import TypicalityFit
 
@@ -56,7 +56,7 @@ def mixed_reflectance(base: Floats, other: Floats, fraction: Floats | float) -> 
     >>> mixed_reflectance(np.array([0.25]), np.array([1.0]), 0.5).tolist()
     [0.5]
     """
-    floor = REFLECTANCE_FLOOR
+    floor = LEAST_REFLECTANCE
     return np.asarray(np.maximum(base, floor) ** (1.0 - fraction) * np.maximum(other, floor) ** fraction, float)
 
 
@@ -76,7 +76,7 @@ def mean_spectra(fit: TypicalityFit) -> Floats:
     >>> mean_spectra(house.fitted.identity)[:, 0].round(2).tolist()  # amber, pils, porter at 423 nm
     [0.06, 0.4, 0.02]
     """
-    of_batch = mean_by(np.log(np.maximum(fit.samples.reflectance, REFLECTANCE_FLOOR)), fit.samples.batch)[0]
+    of_batch = mean_by(np.log(np.maximum(fit.samples.reflectance, LEAST_REFLECTANCE)), fit.samples.batch)[0]
     return np.asarray(np.exp(mean_by(of_batch, fit.samples.beer)[0]), float)
 
 

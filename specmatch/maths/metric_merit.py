@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.maths.sample_scatter import Samples, half_of, sample_scatter
-from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR
+from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import mean_by
 
 Floats = NDArray[np.float64]
@@ -97,7 +97,7 @@ def brewed_over_the_colours(samples: Samples) -> Brewed:
     [0.1, 0.075, 0.055, 0.039, 0.026, 0.017, 0.01]
     """
     batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
-    spectra = np.maximum(batch_spectra, REFLECTANCE_FLOOR)
+    spectra = np.maximum(batch_spectra, LEAST_REFLECTANCE)
     depth = -np.log10(spectra).mean(axis=1)
     # rows that are no fractions (a pipeline may hand over anything) or let through all light cannot be brewed stronger
     if batch_spectra.min() < -0.5 or batch_spectra.max() > 1.5 or depth.min() <= 0:

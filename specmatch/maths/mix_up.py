@@ -11,7 +11,7 @@ from specmatch.maths.typical_beers import TypicalityFit
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
 
-FRACTIONS = (0.10, 0.20, 0.30)
+BLEND_SHARES = (0.10, 0.20, 0.30)
 
 
 @dataclass(frozen=True)
@@ -63,7 +63,7 @@ def hold_blends(
     beer: Ints,
     *,
     rate: float,
-    fractions: tuple[float, ...] = FRACTIONS,
+    fractions: tuple[float, ...] = BLEND_SHARES,
 ) -> BlendsHeld:
     """Blend samples with the neighbour of their beer and hold the blends against the claim.
 

@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 Floats = NDArray[np.float64]
 
 # reflectance below this is noise of a dead channel; the floor keeps its logarithm finite
-REFLECTANCE_FLOOR = 1e-4
+LEAST_REFLECTANCE = 1e-4
 
 
 @dataclass(frozen=True)
@@ -41,6 +41,6 @@ class Scale:
         """
         if self.transform == "reflectance":
             return np.array(reflectance, float)
-        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, REFLECTANCE_FLOOR)
+        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, LEAST_REFLECTANCE)
         absorbance = -np.log10(lifted)
         return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))

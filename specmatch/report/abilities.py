@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.house.evaluation import Evaluation
 from specmatch.house.mix_ups import BLEND, PAIR, UNKNOWN
-from specmatch.maths.mix_up import FRACTIONS
+from specmatch.maths.mix_up import BLEND_SHARES
 from specmatch.wording import counted
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
@@ -102,7 +102,7 @@ def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
     """
     blends = mix_ups[mix_ups["kind"] == BLEND]
     found = {}
-    for part in FRACTIONS:
+    for part in BLEND_SHARES:
         starts = blends["claimed"].map(lambda beer, part=part: f"{beer} with {part:.0%} ")
         rows = blends[[really.startswith(start) for really, start in zip(blends["really"], starts, strict=True)]]
         if len(rows):

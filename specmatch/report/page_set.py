@@ -10,7 +10,7 @@ import pandas as pd
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.choose import learning_curve
 from specmatch.house.mix_ups import PAIR, UNKNOWN
-from specmatch.maths.mix_up import FRACTIONS
+from specmatch.maths.mix_up import BLEND_SHARES
 from specmatch.report import plots
 from specmatch.report.abilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.figure_style import new_figure
@@ -194,7 +194,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
             "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds",
         )
     for part, rows in blends_by_part(mixed).items():
-        if part == max(FRACTIONS):
+        if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
     return body
