@@ -22,7 +22,7 @@ SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}\n", flags=re.M)
 # a set's own methods stand in two rooms
 USED_MOST = {*specmatch._PUBLIC.values(), "specmatch.reference.tended", "specmatch.models", "specmatch.colour"}
 # watching a folder ends when somebody stops it
-ENDLESS = ("specmatch.line.watch.",)
+ENDLESS = ("specmatch.line.watcher.",)
 ARRAYS = re.compile(r"\b(Floats|Ints|Codes|Mask|Objects|Names|NDArray|ndarray)\b")
 # words, or a tuple such as (n,) or (n_beers, p)
 SHAPED = re.compile(r"shape|\(\w+(?: \+ q)?,(?: \w+)?\)")

@@ -11,9 +11,9 @@ from line_room import reflectance_text, write_pour, write_sheet
 
 from specmatch.demo.shift import write_shift
 from specmatch.errors import LockedError, StorageError
-from specmatch.line import watch as watch_module
+from specmatch.line import watcher as watch_module
 from specmatch.line.journal import Journal
-from specmatch.line.watch import Watch
+from specmatch.line.watcher import Watch
 from specmatch.line.watcher_lock import only_watcher
 
 BEER = "Saddle Pale"

@@ -33,7 +33,7 @@ def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
     from specmatch.errors import MissingScanError
     from specmatch.line.journal import Journal
-    from specmatch.line.watch import Watch
+    from specmatch.line.watcher import Watch
     from specmatch.line.watcher_lock import only_watcher
     from specmatch.report.text import CAUTIONS
 
