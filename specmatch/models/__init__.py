@@ -6,6 +6,8 @@ They load on first use, because reading with a fitted model never imports scikit
 from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
+from specmatch.models.old_names import NEW_NAMES, new_name
+
 # name -> module that holds it
 _PUBLIC = {
     "ColourRegressor": "specmatch.models.colour_regressor",
@@ -32,16 +34,13 @@ if TYPE_CHECKING:
 
 
 def __getattr__(name: str) -> Any:
-    if name in _PUBLIC:
-        value = getattr(import_module(_PUBLIC[name]), name)
-        globals()[name] = value
-        return value
-    # only capitals: a dunder or a module that is asked for must not load scikit-learn
-    if name[:1].isupper():
-        preprocessing = import_module("specmatch.models.preprocessing")
-        if name in preprocessing.OLD_NAMES:
-            return preprocessing.by_old_name(name, stacklevel=3)
-    raise AttributeError(f"module 'specmatch.models' has no attribute {name!r}")
+    if name in NEW_NAMES:
+        return getattr(import_module("specmatch.models.preprocessing"), new_name(name))
+    if name not in _PUBLIC:
+        raise AttributeError(f"module 'specmatch.models' has no attribute {name!r}")
+    value = getattr(import_module(_PUBLIC[name]), name)
+    globals()[name] = value
+    return value
 
 
 def __dir__() -> list[str]:

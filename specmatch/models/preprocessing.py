@@ -4,7 +4,6 @@ Each matches a table with wavelengths as columns by wavelength, an array by posi
 only what it stores; a scan's result never depends on the scans sent with it.
 """
 
-import warnings
 from abc import ABC, abstractmethod
 from typing import Any
 
@@ -24,18 +23,10 @@ from specmatch.maths.transforms import (
     smooth,
     to_even_grid,
 )
+from specmatch.models.old_names import NEW_NAMES, new_name
 from specmatch.models.rows import by_wavelength, rows_as_fitted
 
 Floats = NDArray[np.float64]
-
-# old name -> the field's; the old ones go in release 0.3
-OLD_NAMES = {
-    "UnitVariance": "StandardNormalVariate",
-    "ScatterCorrection": "MultiplicativeScatterCorrection",
-    "Smoothing": "SavitzkyGolay",
-    "Derivative": "SavitzkyGolayDerivative",
-}
-OLD_NAMES_GO_IN = "0.3.0"
 
 
 class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator, ABC):
@@ -297,40 +288,7 @@ class SavitzkyGolayDerivative(_SpectralTransformer):
         return derivative(even, grid, order=self.order, window=self.window_, degree=self.degree)
 
 
-def by_old_name(name: str, *, stacklevel: int = 2) -> type[_SpectralTransformer]:
-    """Return a transformer by the name that it had, and say what it is called now.
-
-    Parameters
-    ----------
-    name : str
-        One of `OLD_NAMES`.
-    stacklevel : int, default 2
-        Of the warning: 2 is the caller.
-
-    Returns
-    -------
-    type
-
-    Examples
-    --------
-    >>> with warnings.catch_warnings(record=True) as said:
-    ...     warnings.simplefilter("always")
-    ...     by_old_name("Smoothing").__name__
-    'SavitzkyGolay'
-    >>> print(said[0].message)
-    Smoothing is now called SavitzkyGolay; the old name goes in release 0.3.0
-    """
-    new = OLD_NAMES[name]
-    warnings.warn(
-        f"{name} is now called {new}; the old name goes in release {OLD_NAMES_GO_IN}",
-        FutureWarning,
-        stacklevel=stacklevel,
-    )
-    found: type[_SpectralTransformer] = globals()[new]
-    return found
-
-
 def __getattr__(name: str) -> Any:
-    if name in OLD_NAMES:
-        return by_old_name(name, stacklevel=3)
+    if name in NEW_NAMES:
+        return globals()[new_name(name)]
     raise AttributeError(f"module 'specmatch.models.preprocessing' has no attribute {name!r}")

@@ -82,7 +82,7 @@ def _set_lines(found: _Found) -> list[str]:
 
 def _folder_lines(found: _Found) -> list[str]:
     roles = ", ".join(f"{count} {role}" for role, count in found["roles"].items())
-    return [roles, *found["doubts"], f"next: specmatch measure {found["file"]}"]
+    return [roles, *found["doubts"], f"next: specmatch measure {found['file']}"]
 
 
 def _journal_lines(found: _Found) -> list[str]:
