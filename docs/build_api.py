@@ -28,10 +28,9 @@ Examples that name `refs`, `house`, `spectra`, `scans`, `session` or `evaluation
 brewery:
 
     import specmatch as sm
-    from specmatch.demo.brewery import Brewery
 
     beers = ["Meadow Pils", "Amber Lane", "Night Porter"]
-    past, new = (Brewery(seed=1).draw(n, draw=d, beers=beers) for n, d in ((6, 0), (1, 1)))
+    past, new = (sm.Brewery(seed=1).draw(n, draw=d, beers=beers) for n, d in ((6, 0), (1, 1)))
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="house", colour_unit="EBC")
     house = sm.HouseModel().fit(refs)
     spectra, scans = new.spectra, new.scans

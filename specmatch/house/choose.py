@@ -96,7 +96,7 @@ def learning_curve(
     Parameters
     ----------
     refs : ReferenceSet
-        With two pours or more of its samples, and several batches of each beer.
+        With several batches of each beer.
     more : sequence of int, default (5, 10)
         Batches to add to each beer, each number 1 or more.
     false_reject_rate : float, default 0.05
