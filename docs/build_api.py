@@ -7,15 +7,14 @@ from pathlib import Path
 
 import specmatch
 
-# `specmatch` itself brings its public names, `colour` and `errors`; the command line and the invented brewery document
-# themselves by --help and by being run
+# `specmatch` itself brings its public names, `colour`, `errors` and `models`; the command line and the invented brewery
+# document themselves by --help and by being run
 ROOMS = (
     "batches",
     "house",
     "line",
     "maths",
     "measurement",
-    "models",
     "reference",
     "report",
     "spectra",
