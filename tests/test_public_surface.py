@@ -151,3 +151,17 @@ def test_prose_names_no_path_that_cannot_be_imported_for_good():
     for page in [PROJECT / "README.md", PROJECT / "docs" / "how_to.md"]:
         paths = re.findall(r"\bspecmatch\.(\w+)\.\w+", page.read_text(encoding="utf-8"))
         assert set(paths) <= {"models", "colour", "errors", "plots", "pages"}, page.name
+
+
+def test_the_index_gives_each_command_its_names_in_python():
+    from specmatch.cli import COMMANDS
+
+    page = (PROJECT / "docs" / "index.md").read_text(encoding="utf-8")
+    rows = [row.split("|")[1:3] for row in page.split("## Each command in Python")[1].splitlines() if "| `" in row]
+    assert sorted(name for commands, _ in rows for name in re.findall(r"`(\w+)`", commands)) == sorted(COMMANDS)
+    named = [re.findall(r"`sm\.(\w+)`", names) for _, names in rows]
+    assert all(named)
+    every = {name for names in named for name in names} | {"models", "errors", "WARNING_CODES"}
+    # what stands in models and errors as well is not named twice
+    twice = {"__version__", *sm.models.__all__, "SpecmatchError", "MissingGroupsWarning"}
+    assert every == set(sm.__all__) - twice
