@@ -21,7 +21,7 @@ from specmatch.demo.brewery import Brewery
 from specmatch.line.journal import Journal
 from specmatch.line.judging import LineSetting, kept_mean
 from specmatch.line.run_rule import without_grid
-from specmatch.line.watch import Watch
+from specmatch.line.watcher import Watch
 
 BEER = "Saddle Pale"
 

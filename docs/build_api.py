@@ -7,15 +7,14 @@ from pathlib import Path
 
 import specmatch
 
-# `specmatch` itself brings its public names, `colour` and `errors`; the command line and the invented brewery document
-# themselves by --help and by being run
+# `specmatch` itself brings its public names, `colour`, `errors` and `models`; the command line and the invented brewery
+# document themselves by --help and by being run
 ROOMS = (
     "batches",
     "house",
     "line",
     "maths",
     "measurement",
-    "models",
     "reference",
     "report",
     "spectra",
@@ -28,10 +27,9 @@ Examples that name `refs`, `house`, `spectra`, `scans`, `session` or `evaluation
 brewery:
 
     import specmatch as sm
-    from specmatch.demo.brewery import Brewery
 
     beers = ["Meadow Pils", "Amber Lane", "Night Porter"]
-    past, new = (Brewery(seed=1).draw(n, draw=d, beers=beers) for n, d in ((6, 0), (1, 1)))
+    past, new = (sm.Brewery(seed=1).draw(n, draw=d, beers=beers) for n, d in ((6, 0), (1, 1)))
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="house", colour_unit="EBC")
     house = sm.HouseModel().fit(refs)
     spectra, scans = new.spectra, new.scans

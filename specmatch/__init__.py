@@ -8,15 +8,28 @@ from typing import TYPE_CHECKING, Any
 
 __version__ = "0.1.0"
 
-# name -> module that holds it; a module of the same name as its own value (`colour`) is the module itself
+# name -> module that holds it
 _PUBLIC = {
     "measure": "specmatch.measurement.session",
     "Session": "specmatch.measurement.session",
     "read_scans": "specmatch.measurement.files",
     "Scan": "specmatch.measurement.files",
+    "inspect_file": "specmatch.house.inspection",
+    "build_set": "specmatch.reference.build",
+    "compare_sets": "specmatch.reference.comparison",
     "ReferenceSet": "specmatch.reference.reference_set",
+    "choose_batches": "specmatch.house.choose",
+    "learning_curve": "specmatch.house.choose",
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.evaluation",
+    "run_risks": "specmatch.house.rates",
+    "validate": "specmatch.house.validation",
+    "load_specification": "specmatch.house.specification",
+    "watch": "specmatch.line.watch_folder",
+    "Journal": "specmatch.line.journal",
+    "Brewery": "specmatch.demo.brewery",
+    "write_brewery": "specmatch.demo.brewery",
+    "write_shift": "specmatch.demo.shift",
     "ColourRegressor": "specmatch.models.colour_regressor",
     "BeerMatcher": "specmatch.models.beer_matcher",
     "Applicability": "specmatch.models.applicability",
@@ -24,17 +37,36 @@ _PUBLIC = {
     "SpecmatchError": "specmatch.errors",
     "MissingGroupsWarning": "specmatch.errors",
 }
-_ROOMS = ("colour", "errors")
+# modules whose own names are public
+_ROOMS = {
+    "colour": "specmatch.colour",
+    "errors": "specmatch.errors",
+    "models": "specmatch.models",
+    "pages": "specmatch.report.pages",
+    "plots": "specmatch.report.plots",
+}
 
 __all__ = [*_PUBLIC, *_ROOMS, "__version__"]  # noqa: PLE0604
 
 if TYPE_CHECKING:
     from specmatch import colour as colour
     from specmatch import errors as errors
+    from specmatch import models as models
+    from specmatch.demo.brewery import Brewery as Brewery
+    from specmatch.demo.brewery import write_brewery as write_brewery
+    from specmatch.demo.shift import write_shift as write_shift
     from specmatch.errors import MissingGroupsWarning as MissingGroupsWarning
     from specmatch.errors import SpecmatchError as SpecmatchError
+    from specmatch.house.choose import choose_batches as choose_batches
+    from specmatch.house.choose import learning_curve as learning_curve
     from specmatch.house.evaluation import evaluate as evaluate
     from specmatch.house.house_model import HouseModel as HouseModel
+    from specmatch.house.inspection import inspect_file as inspect_file
+    from specmatch.house.rates import run_risks as run_risks
+    from specmatch.house.specification import load_specification as load_specification
+    from specmatch.house.validation import validate as validate
+    from specmatch.line.journal import Journal as Journal
+    from specmatch.line.watch_folder import watch as watch
     from specmatch.measurement.files import Scan as Scan
     from specmatch.measurement.files import read_scans as read_scans
     from specmatch.measurement.session import Session as Session
@@ -42,7 +74,11 @@ if TYPE_CHECKING:
     from specmatch.models.applicability import Applicability as Applicability
     from specmatch.models.beer_matcher import BeerMatcher as BeerMatcher
     from specmatch.models.colour_regressor import ColourRegressor as ColourRegressor
+    from specmatch.reference.build import build_set as build_set
+    from specmatch.reference.comparison import compare_sets as compare_sets
     from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
+    from specmatch.report import pages as pages
+    from specmatch.report import plots as plots
     from specmatch.warning_codes import WARNING_CODES as WARNING_CODES
 
 
@@ -50,7 +86,7 @@ def __getattr__(name: str) -> Any:
     if name in _PUBLIC:
         value = getattr(import_module(_PUBLIC[name]), name)
     elif name in _ROOMS:
-        value = import_module(f"specmatch.{name}")
+        value = import_module(_ROOMS[name])
     else:
         raise AttributeError(f"module 'specmatch' has no attribute {name!r}")
     globals()[name] = value

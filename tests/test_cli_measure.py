@@ -6,8 +6,10 @@ import numpy as np
 import pytest
 from tiny_folder import tiny_folder
 
+import specmatch as sm
 from specmatch.cli import main
 from specmatch.measurement.files import read_scans
+from specmatch.report.json_document import document as json_text
 
 
 def run(capsys, *args):
@@ -122,3 +124,24 @@ def test_inspect_a_model_and_a_set_without_trusting_them(tmp_path, capsys):
     (tmp_path / "cut.model").write_bytes(whole[: len(whole) // 2])
     code, out, err = run(capsys, "inspect", tmp_path / "cut.model")
     assert code == 2 and not out and "cut.model" in err
+
+
+def test_inspect_prints_what_the_public_function_finds(tmp_path, capsys, small_house):
+    """Every kind of thing that can be looked into, from Python as from the command line."""
+    house, new = small_house
+    folder = tiny_folder(tmp_path / "monday")
+    house.save(tmp_path / "house.model")
+    sm.build_set([folder])[0].save(tmp_path / "set")
+    sm.Journal(tmp_path / "line.db").close()
+    kinds = []
+    for path in ("monday", "monday/Pale-1.csv", "monday/scans.csv", "house.model", "set", "line.db"):
+        found = sm.inspect_file(tmp_path / path)
+        kinds.append(found["kind"])
+        code, out, _ = run(capsys, "inspect", tmp_path / path, "--json")
+        assert json.loads(out)["results"] == json.loads(json_text("inspect", found, ()))["results"]
+        assert code == (1 if found.get("doubts") else 0)
+    assert kinds == ["measured folder", "scan file", "sheet", "house model", "reference set", "journal"]
+    beers = sm.inspect_file(tmp_path / "set")["beers"]
+    assert sum(beers.values()) == len(sm.ReferenceSet.load(tmp_path / "set").batches)
+    with pytest.raises(FileNotFoundError, match="nowhere"):
+        sm.inspect_file(tmp_path / "nowhere.csv")

@@ -23,7 +23,8 @@ FLOORS = {
 # single files stand side by side on these floors and may lean on each other, without a circle
 FILES_SIDE_BY_SIDE = {1, 3, 10}
 FILES = sorted(ROOT.rglob("*.py"))
-LONGEST = 300
+# lines of code: blank lines, comments and docstrings aside
+LONGEST = 400
 
 
 def module_of(path: Path) -> str:
@@ -54,6 +55,16 @@ def imports_of(path: Path) -> set[str]:
 
     walk(ast.parse(path.read_text(encoding="utf-8")))
     return found
+
+
+def code_lines(text: str) -> int:
+    tree = ast.parse(text)
+    told: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
+            told.update(range(node.body[0].lineno, node.body[0].end_lineno + 1))
+    lines = enumerate(text.splitlines(), start=1)
+    return sum(1 for n, line in lines if n not in told and line.strip() and not line.strip().startswith("#"))
 
 
 MODULES = {module_of(path) for path in FILES}
@@ -120,6 +131,10 @@ def test_no_room_is_named_for_nothing():
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_files_stay_small_enough_to_find_ones_way_in(path):
-    text = path.read_text(encoding="utf-8")
-    reason = "Longer than 300 lines because" in (ast.get_docstring(ast.parse(text)) or "")
-    assert len(text.splitlines()) <= LONGEST or reason
+    assert code_lines(path.read_text(encoding="utf-8")) <= LONGEST
+
+
+def test_lines_of_code_are_told_from_the_rest():
+    text = '"""Of a module.\n\nMore.\n"""\n\n# a remark\nx = """two\n\nlines"""  # 2\n'
+    text += '\n\ndef f():\n    """Of f."""\n    return x\n'
+    assert code_lines(text) == 4

@@ -6,7 +6,7 @@ import pytest
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.month import run_month
-from specmatch.house.run_risks import run_risks
+from specmatch.house.rates import run_risks
 from specmatch.line.charted import line_charts
 from specmatch.line.drift import find_drifts
 from specmatch.line.journal import Journal

@@ -7,14 +7,30 @@ from sklearn.base import clone
 from sklearn.pipeline import make_pipeline
 from sklearn.utils.estimator_checks import parametrize_with_checks
 
+from specmatch import models
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
-from specmatch.models.preprocessing import Absorbance, Derivative, ScatterCorrection, Smoothing, UnitVariance
+from specmatch.models import (
+    Absorbance,
+    MultiplicativeScatterCorrection,
+    SavitzkyGolay,
+    SavitzkyGolayDerivative,
+    StandardNormalVariate,
+    old_names,
+    preprocessing,
+)
 
 NM = np.arange(430.0, 701.0, 10.0)
 
 
 @parametrize_with_checks(
-    [Absorbance(), UnitVariance(), ScatterCorrection(), ScatterCorrection(degree=1), Smoothing(), Derivative()]
+    [
+        Absorbance(),
+        StandardNormalVariate(),
+        MultiplicativeScatterCorrection(),
+        MultiplicativeScatterCorrection(degree=1),
+        SavitzkyGolay(),
+        SavitzkyGolayDerivative(),
+    ]
 )
 def test_keep_the_estimator_contract(estimator, check):
     check(estimator)
@@ -26,7 +42,14 @@ def spectra(n: int = 6, seed: int = 0) -> np.ndarray:
 
 
 @pytest.mark.parametrize(
-    "transformer", [Absorbance(), UnitVariance(), ScatterCorrection(degree=1), Smoothing(), Derivative()]
+    "transformer",
+    [
+        Absorbance(),
+        StandardNormalVariate(),
+        MultiplicativeScatterCorrection(degree=1),
+        SavitzkyGolay(),
+        SavitzkyGolayDerivative(),
+    ],
 )
 def test_a_scan_does_not_depend_on_its_company(transformer):
     fitted = clone(transformer).fit(spectra())
@@ -38,7 +61,7 @@ def test_a_scan_does_not_depend_on_its_company(transformer):
 
 
 def test_scatter_correction_keeps_the_mean_of_the_fitted_set():
-    fitted = ScatterCorrection().fit(spectra())
+    fitted = MultiplicativeScatterCorrection().fit(spectra())
     reference = fitted.reference_.copy()
     lone = spectra(1, seed=3)
     corrected = fitted.transform(lone)
@@ -49,7 +72,7 @@ def test_scatter_correction_keeps_the_mean_of_the_fitted_set():
 
 def test_tables_are_matched_by_wavelength():
     table = pd.DataFrame(spectra(), columns=NM)
-    fitted = Derivative().fit(table)
+    fitted = SavitzkyGolayDerivative().fit(table)
     np.testing.assert_allclose(fitted.transform(table.iloc[:, ::-1]), fitted.transform(table), atol=1e-15)
     np.testing.assert_array_equal(fitted.grid_, NM)
     with pytest.raises(WavelengthMismatchError, match="430"):
@@ -58,16 +81,16 @@ def test_tables_are_matched_by_wavelength():
 
 def test_windows_are_checked_against_what_is_left_after_cropping():
     cropped = spectra()[:, :5]
-    for transformer in (Smoothing(window=7), Derivative(window=7)):
+    for transformer in (SavitzkyGolay(window=7), SavitzkyGolayDerivative(window=7)):
         with pytest.raises(OptionError, match="an odd window from 3 to 5 points"):
             transformer.fit(cropped)
-    assert Smoothing().fit(cropped).window_ == Derivative().fit(cropped).window_ == 5
-    assert Derivative().fit(spectra()).window_ == 7
+    assert SavitzkyGolay().fit(cropped).window_ == SavitzkyGolayDerivative().fit(cropped).window_ == 5
+    assert SavitzkyGolayDerivative().fit(spectra()).window_ == 7
 
 
 def test_smoothing_wants_an_even_grid():
     with pytest.raises(TableError, match="uneven"):
-        Smoothing().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
+        SavitzkyGolay().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
 
 
 def test_tables_between_the_steps_of_a_pipeline_keep_their_wavelengths():
@@ -76,7 +99,7 @@ def test_tables_between_the_steps_of_a_pipeline_keep_their_wavelengths():
     strength = np.repeat(rng.uniform(0.5, 2.0, 15), 2)
     reflectance = 10 ** -np.outer(strength, np.exp(-(nm - 440.0) / 90.0)) + rng.normal(0.0, 1e-4, (30, nm.size))
     table = pd.DataFrame(reflectance, columns=nm)
-    steps = [Absorbance(), Derivative(), UnitVariance()]
+    steps = [Absorbance(), SavitzkyGolayDerivative(), StandardNormalVariate()]
     named = make_pipeline(*(clone(step) for step in steps)).set_output(transform="pandas")
     out = named.fit_transform(table)
     assert [float(name) for name in out.columns] == nm.tolist()
@@ -91,7 +114,26 @@ def test_tables_between_the_steps_of_a_pipeline_keep_their_wavelengths():
 
 def test_a_derivative_of_an_uneven_grid_names_the_even_one_that_it_made():
     nm = np.array([440.0, 441.0, 445.0, 450.0, 452.0, 458.0, 460.0])
-    slope = Derivative(window=3).set_output(transform="pandas").fit(pd.DataFrame([0.01 * nm], columns=nm))
+    slope = SavitzkyGolayDerivative(window=3).set_output(transform="pandas").fit(pd.DataFrame([0.01 * nm], columns=nm))
     out = slope.transform(pd.DataFrame([0.01 * nm], columns=nm))
     np.testing.assert_allclose([float(name) for name in out.columns], np.linspace(440.0, 460.0, 7))
     np.testing.assert_allclose(out.to_numpy(), 0.01)
+
+
+@pytest.mark.parametrize("old", sorted(old_names.NEW_NAMES))
+@pytest.mark.parametrize("room", [models, preprocessing], ids=["models", "preprocessing"])
+def test_old_names_lead_to_the_new_ones_and_say_so(old, room):
+    new = old_names.NEW_NAMES[old]
+    with pytest.warns(FutureWarning, match=f"{old} is now called {new}; the old name goes in release 0.3.0") as said:
+        found = getattr(room, old)
+    assert found is getattr(models, new)
+    # the line to be changed is the caller's own
+    assert {one.filename for one in said} == {__file__}
+    with pytest.warns(FutureWarning, match=new):
+        exec(f"from {room.__name__} import {old}", {})  # as users write it
+
+
+@pytest.mark.parametrize("room", [models, preprocessing], ids=["models", "preprocessing"])
+def test_a_name_that_never_was_is_an_attribute_error(room):
+    with pytest.raises(AttributeError, match="no attribute 'Nothing'"):
+        _ = room.Nothing

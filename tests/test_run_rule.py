@@ -11,7 +11,7 @@ from specmatch.line.journal import Journal
 from specmatch.line.judging import judge_pooled
 from specmatch.line.review import name_baseline, review
 from specmatch.line.run_rule import Judged, Pooled, Run, judge_in_run, with_grid
-from specmatch.line.watch import Watch
+from specmatch.line.watcher import Watch
 from specmatch.maths.control_limits import Baseline
 
 TRUE, WRONG = "Saddle Pale", "Night Porter"

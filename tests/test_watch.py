@@ -9,11 +9,12 @@ import numpy as np
 import pytest
 from line_room import reflectance_text, write_pour, write_sheet
 
+import specmatch as sm
 from specmatch.demo.shift import write_shift
-from specmatch.errors import LockedError, StorageError
-from specmatch.line import watch as watch_module
+from specmatch.errors import LockedError, MissingScanError, StorageError, UnknownBeerError
+from specmatch.line import watcher as watch_module
 from specmatch.line.journal import Journal
-from specmatch.line.watch import Watch
+from specmatch.line.watcher import Watch
 from specmatch.line.watcher_lock import only_watcher
 
 BEER = "Saddle Pale"
@@ -255,3 +256,61 @@ def test_killed_at_random_moments_nothing_is_lost_doubled_or_half_written(line_r
         assert len(rows) == len(written)
         assert journal.select("kind = 'left_out'") == []
     assert before > 0
+
+
+@pytest.fixture(scope="module")
+def model(line_room, tmp_path_factory):
+    path = tmp_path_factory.mktemp("model") / "house.model"
+    line_room.house.save(path)
+    return path
+
+
+def test_the_public_watch_records_what_is_there_and_says_what_waits(line_room, folder, tmp_path, model):
+    write_pour(folder, "p0.csv", line_room.pours(BEER)[0])
+    write_pour(folder, "p1.csv", line_room.pours("Peat Stout")[0])
+    (folder / "cut.csv").write_text("wavelength_nm,reflectance\n400,0.2\n4")
+    os.utime(folder / "cut.csv")
+    rows, said = [], []
+    options = {"journal": tmp_path / "line.db", "once": True, "claim": BEER, "line": "L1", "operator": "KA"}
+    found = sm.watch(model, folder, **options, tell=rows.append, complain=said.append)
+    # a dark beer under a pale one's name, and a file without an end that nobody goes on writing
+    assert found.n_recorded == len(rows)
+    assert samples(rows) == ["p0.csv", "p1.csv"]
+    assert [row["decision"] for row in rows if row["kind"] == "reading"] == ["consistent", "rescan"]
+    assert {(row["line"], row["operator"]) for row in rows} == {("L1", "KA")}
+    left_out = sum(row["kind"] == "left_out" for row in rows)
+    assert left_out + len(found.waiting) == 1
+    assert found.n_departures == 1 + left_out
+    assert said == [f"{name}: {reason}" for name, reason in found.waiting.items()]
+    assert sm.watch(model, folder, **options).n_recorded == 0
+    with Journal(tmp_path / "line.db", read_only=True) as journal:
+        assert samples(journal.select()) == samples(rows)
+
+
+def test_the_public_watch_goes_on_until_it_is_stopped(line_room, folder, tmp_path, model):
+    stop, rows = threading.Event(), []
+
+    def tell(row):
+        rows.append(row)
+        stop.set()
+
+    write_pour(folder, "p0.csv", line_room.pours(BEER)[0])
+    # a watch that does not hear of its stop must not hang the tests
+    late = threading.Timer(60.0, stop.set)
+    late.start()
+    found = sm.watch(model, folder, journal=tmp_path / "line.db", claim=BEER, tell=tell, stop=stop)
+    late.cancel()
+    assert samples(rows) == ["p0.csv"]
+    assert (found.n_recorded, found.n_departures) == (1, 0)
+
+
+def test_the_public_watch_refuses_what_cannot_be_watched(folder, tmp_path, model):
+    with pytest.raises(MissingScanError, match="nowhere: no such folder"):
+        sm.watch(model, tmp_path / "nowhere", journal=tmp_path / "line.db", once=True)
+    with pytest.raises(UnknownBeerError, match="no beer of the set"):
+        sm.watch(model, folder, journal=tmp_path / "line.db", once=True, claim="Nobody's Ale")
+    with (
+        only_watcher(tmp_path / "line.db", folder),
+        pytest.raises(LockedError, match="is being watched already"),
+    ):
+        sm.watch(model, folder, journal=tmp_path / "line.db", once=True)

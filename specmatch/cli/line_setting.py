@@ -23,28 +23,11 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
 
 
 def line_setting(args: argparse.Namespace) -> "LineSetting":
-    """Load the model and what lies beside it, and refuse a claim that it does not know.
+    """Load the model and what lies beside it, and refuse a claim that it does not know."""
+    from specmatch.line.watch_folder import load_setting
 
-    Raises
-    ------
-    UnknownBeerError
-        If `--claim` names neither a beer nor a label.
-    """
-    import pandas as pd
-
-    from specmatch.house.decision import check_claims
-    from specmatch.house.house_model import HouseModel
-    from specmatch.house.specification import load_specification
-    from specmatch.line.judging import LineSetting
-    from specmatch.storage import sha256_of
-
-    house = HouseModel.load(args.model)
-    specification = load_specification(args.model, beers=house.beers_)
-    if args.claim is not None:
-        labels = {row.label for row in specification.labels}
-        check_claims(args.claim, pd.Index(["--claim"]), house.beers_, labels=labels)
-    return LineSetting(
-        house, sha256_of(args.model), specification, args.line, args.operator, args.claim, args.control_hours
+    return load_setting(
+        args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )
 
 

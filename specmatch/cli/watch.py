@@ -31,41 +31,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
-    from specmatch.errors import MissingScanError
-    from specmatch.line.journal import Journal
-    from specmatch.line.watch import Watch
-    from specmatch.line.watcher_lock import only_watcher
+    from specmatch.line.watch_folder import needs_look, watching
     from specmatch.report.text import CAUTIONS
 
-    folder = Path(args.folder)
-    if not folder.is_dir():
-        raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
-    setting = line_setting(args)
     tell = _tell(args.json)
-    with Journal(args.journal) as journal, only_watcher(Path(args.journal), folder):
-        watch = Watch(journal, setting, folder)
+    with watching(line_setting(args), args.folder, args.journal) as watcher:
         if args.once:
-            rows = watch.once()
+            rows = watcher.once()
             for row in rows:
                 tell(row)
-            for name, reason in watch.waiting.items():
+            for name, reason in watcher.waiting.items():
                 print(f"waiting: {name}: {reason}", file=sys.stderr)
-            print(f"{len(rows)} recorded, {len(watch.waiting)} waiting", file=sys.stderr)
-            look = bool(watch.waiting) or any(row.get("decision") not in ("consistent", None) for row in rows)
-            look = look or any(row["kind"] == "left_out" for row in rows)
+            print(f"{len(rows)} recorded, {len(watcher.waiting)} waiting", file=sys.stderr)
+            look = bool(watcher.waiting) or any(needs_look(row) for row in rows)
             return Outcome(None, "", needs_look=look, shown=True)
         stop = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: stop.set())
         if not args.json:
-            print(f"{CAUTIONS}\n\nwatching {folder}; stop with Ctrl-C", flush=True)
+            print(f"{CAUTIONS}\n\nwatching {Path(args.folder)}; stop with Ctrl-C", flush=True)
         seen: list[bool] = []
 
         def tell_and_note(row: dict[str, Any]) -> None:
             tell(row)
-            seen.append(row.get("decision") not in ("consistent", None) or row["kind"] == "left_out")
+            seen.append(needs_look(row))
 
-        watch.run(stop, tell_and_note, complain=lambda said: print(f"waiting: {said}", file=sys.stderr, flush=True))
+        watcher.run(stop, tell_and_note, complain=lambda said: print(f"waiting: {said}", file=sys.stderr, flush=True))
     print(f"stopped: {len(seen)} recorded in {args.journal}", file=sys.stderr)
     return Outcome(None, "", needs_look=any(seen), shown=True)
 

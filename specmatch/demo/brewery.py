@@ -65,15 +65,17 @@ class Brewery:
     Parameters
     ----------
     seed : int
-        Decides colours and shapes of its beers, and with `draw` everything measured.
+        0 or more; decides colours and shapes of its beers, and with `draw` everything measured.
     cup : Cup, optional
+        What the beer is poured into.
     spectrometer : Spectrometer, optional
+        What measures it.
 
     Attributes
     ----------
     beers : tuple of str
         From pale to dark.
-    colour_ebc : array (12,)
+    colour_ebc : ndarray, shape (12,)
         Target colour of each beer; neighbours are 20-35 % apart.
 
     Examples
@@ -100,6 +102,25 @@ class Brewery:
 
         A batch departs from its beer by 4.5 % of colour and by three smooth shapes of 1.4, 1.0 and 0.7 % (sd).
         The same `seed` and `draw` give the same batches, whichever beers are asked for.
+
+        Parameters
+        ----------
+        n_batches : int
+            Of each beer.
+        draw : int, default 0
+            Another number, other batches.
+        beers : sequence of str, optional
+            All twelve unless given.
+
+        Returns
+        -------
+        Liquids
+            `beer`, `batch` and `absorbance` of each, and `colour_ebc` of these.
+
+        Examples
+        --------
+        >>> Brewery(seed=1).batches(2, beers=["Meadow Pils"]).batch
+        ('MP-0-001', 'MP-0-002')
         """
         rng = self._rng(_BATCHES, draw)
         n_beers = len(self.beers)
@@ -124,6 +145,23 @@ class Brewery:
         With `apart`, say 0.15, the colour of each differs from every house beer's by at least that factor, 1.15. It
         then lies in a gap between two house beers that is wide enough, or beyond the palest or the darkest by no
         more than a neighbour would: each such place has the same chance.
+
+        Parameters
+        ----------
+        n : int
+        draw : int, default 0
+            Another number, other beers.
+        apart : float, default 0
+            Share of the colour; 0 asks for no distance.
+
+        Returns
+        -------
+        Liquids
+
+        Examples
+        --------
+        >>> Brewery(seed=1).foreign_batches(2).beer
+        ('Foreign 0-001', 'Foreign 0-002')
         """
         rng = self._rng(_FOREIGN, draw)
         if apart:
@@ -171,6 +209,12 @@ class Brewery:
         Returns
         -------
         SimulatedHouse
+            Tables `spectra`, `scans` and `batches`, and `true_colour`, which no lab knows.
+
+        Examples
+        --------
+        >>> Brewery(seed=1).draw(2, beers=["Meadow Pils"]).batches["beer"].tolist()
+        ['Meadow Pils', 'Meadow Pils']
         """
         liquids = self.batches(n_batches, draw=draw, beers=beers)
         return self._measured(liquids, n_pours, draw, conditions)
@@ -184,11 +228,50 @@ class Brewery:
         apart: float = 0.0,
         conditions: PourConditions | Sequence[PourConditions] = PourConditions(),  # noqa: B008 - frozen
     ) -> SimulatedHouse:
-        """Measure one batch each of `n` beers that are none of the house's; see `foreign_batches` and `draw`."""
+        """Measure one batch each of `n` beers that are none of the house's; see `foreign_batches` and `draw`.
+
+        Parameters
+        ----------
+        n : int
+        n_pours : int, default 3
+        draw : int, default 0
+        apart : float, default 0
+            Least distance in colour from every house beer, as a share.
+        conditions : PourConditions or one for each pour
+            What goes wrong in every pour, or in the first, second, ... pour of every sample.
+
+        Returns
+        -------
+        SimulatedHouse
+
+        Examples
+        --------
+        >>> Brewery(seed=1).foreign(2).scans["batch"].unique().tolist()  # measured in chance order
+        ['F-0-002', 'F-0-001']
+        """
         return self._measured(self.foreign_batches(n, draw=draw, apart=apart), n_pours, draw, conditions)
 
     def lab_colour(self, liquids: Liquids, *, draw: int = 0) -> Array:
-        """Return the colours that the lab finds, (n,) in EBC: an error of 1.2 % and one of 0.1 EBC (sd)."""
+        """Return the colours that the lab finds: an error of 1.2 % and one of 0.1 EBC (sd).
+
+        Parameters
+        ----------
+        liquids : Liquids
+            n batches.
+        draw : int, default 0
+            Another number, other errors.
+
+        Returns
+        -------
+        ndarray, shape (n,)
+            In EBC.
+
+        Examples
+        --------
+        >>> brewery = Brewery(seed=1)
+        >>> brewery.lab_colour(brewery.batches(2, beers=["Meadow Pils"])).shape
+        (2,)
+        """
         error = self._rng(_LAB, draw).standard_normal((len(liquids.batch), 2))
         return np.round(liquids.colour_ebc * (1.0 + LAB_RELATIVE_SD * error[:, 0]) + LAB_SD_EBC * error[:, 1], 2)
 
@@ -200,9 +283,27 @@ class Brewery:
         draw: int = 0,
         per_session: int | None = 5,
     ) -> RawScans:
-        """Return raw scans of one sample a batch; `conditions` holds, for each batch, those of each of its pours.
+        """Return raw scans of one sample a batch, with their dark, reference and control scans.
 
-        Sessions are of `per_session` batches in chance order; None makes one session, in the order given.
+        Parameters
+        ----------
+        liquids : Liquids
+        conditions : sequence of sequence of PourConditions
+            For each batch, those of each of its pours.
+        draw : int, default 0
+        per_session : int or None, default 5
+            Batches of a session, in chance order; None makes one session, in the order given.
+
+        Returns
+        -------
+        RawScans
+
+        Examples
+        --------
+        >>> brewery = Brewery(seed=1)
+        >>> pils = brewery.batches(1, beers=["Meadow Pils"])
+        >>> brewery.scan(pils, [[PourConditions(), PourConditions(foam=0.1)]]).table["role"].value_counts()["sample"]
+        np.int64(2)
         """
         return self.bench.scan(liquids, conditions, rng=self._rng(_BENCH, draw), per_session=per_session, draw=draw)
 
@@ -232,12 +333,14 @@ def write_brewery(
     ----------
     folder : path
         Must not exist, or be empty.
-    seed, draw : int
-        The same numbers give the same bytes, on one version of NumPy and one kind of machine.
+    seed : int
+        With `draw`: the same numbers give the same bytes, on one version of NumPy and one kind of machine.
     n_batches : int
         Of each of the twelve beers; one sample each.
     n_pours : int
         Of each sample.
+    draw : int
+        Another number, other batches of the same beers.
 
     Returns
     -------
@@ -248,6 +351,12 @@ def write_brewery(
     ------
     StorageError
         If the folder holds anything already.
+
+    Examples
+    --------
+    >>> made = write_brewery("invented", n_batches=1)
+    >>> len(made.batches), sm.measure("invented").spectra.shape[0]
+    (12, 36)
     """
     house = Brewery(seed).draw(n_batches, n_pours=n_pours, draw=draw)
     write_measured_folder(folder, house.raw, house.batches)

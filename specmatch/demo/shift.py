@@ -120,6 +120,12 @@ def write_shift(folder: str | Path, brewery: Brewery, *, draw: int = 1) -> pd.Da
     ------
     StorageError
         If the folder holds anything already.
+
+    Examples
+    --------
+    >>> answers = write_shift("shift", Brewery(seed=1))
+    >>> len(answers), sm.measure("shift").spectra.shape[0]
+    (13, 39)
     """
     shift = plan_shift(brewery, draw=draw)
     write_measured_folder(folder, shift.raw)

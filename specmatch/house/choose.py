@@ -96,9 +96,11 @@ def learning_curve(
     Parameters
     ----------
     refs : ReferenceSet
+        With several batches of each beer.
     more : sequence of int, default (5, 10)
-        Batches to add.
+        Batches to add to each beer, each number 1 or more.
     false_reject_rate : float, default 0.05
+        At which identity is judged, in (0, 1).
 
     Returns
     -------

@@ -1,6 +1,6 @@
 """The house model: colour, identity and domain fitted on one reference set, and the readings they give.
 
-Longer than 300 lines because it is the public face: a method is its documentation and one call into a room below.
+The public face: a method is its documentation and one call into a room below.
 """
 
 from __future__ import annotations

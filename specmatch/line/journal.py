@@ -38,6 +38,10 @@ class Journal:
     clock : callable, optional
         Gives the time that stands in `written_at`.
 
+    Attributes
+    ----------
+    path : Path
+
     Raises
     ------
     StorageError
@@ -82,7 +86,12 @@ class Journal:
         self.close()
 
     def close(self) -> None:
-        """Close the file."""
+        """Close the file; leaving the `with` block does the same.
+
+        Examples
+        --------
+        >>> Journal("closed.db").close()
+        """
         self._db.close()
 
     def _connect(self, read_only: bool) -> sqlite3.Connection:
@@ -142,7 +151,25 @@ class Journal:
 
     @contextmanager
     def writing(self) -> Iterator[None]:
-        """Hold the journal alone while the block reads and adds rows; all of them are kept, or none."""
+        """Hold the journal alone while the block reads and adds rows; all of them are kept, or none.
+
+        Yields
+        ------
+        None
+            While it is held.
+
+        Raises
+        ------
+        LockedError
+            If another process has held it for half a minute.
+        StorageError
+            If it cannot be written.
+
+        Examples
+        --------
+        >>> with Journal("written.db") as journal, journal.writing():
+        ...     row = journal.append({"kind": "review", "reason": "only trying"})
+        """
         with self._named_errors():
             self._db.execute("BEGIN IMMEDIATE")
             try:
@@ -167,6 +194,12 @@ class Journal:
         -------
         dict
             The record as written.
+
+        Examples
+        --------
+        >>> with Journal("appended.db") as journal, journal.writing():
+        ...     journal.append({"kind": "review", "reason": "only trying"})["entry"]
+        1
         """
         db = self._db
         last = db.execute("SELECT entry, hash FROM entries ORDER BY entry DESC LIMIT 1").fetchone()
@@ -186,7 +219,23 @@ class Journal:
         return whole
 
     def seen(self, sha256: str) -> dict[str, int]:
-        """Return path -> entry of every scan file recorded with these contents."""
+        """Return path -> entry of every scan file recorded with these contents.
+
+        Parameters
+        ----------
+        sha256 : str
+            Of the file's bytes, in hexadecimal.
+
+        Returns
+        -------
+        dict of str to int
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.seen("0" * 64)
+        {}
+        """
         with self._named_errors():
             return dict(self._db.execute("SELECT path, entry FROM scans_seen WHERE sha256 = ?", (sha256,)).fetchall())
 
@@ -204,6 +253,12 @@ class Journal:
         Returns
         -------
         list of dict
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     [row["decision"] for row in journal.select("kind = ?", ["reading"])]
+        ['consistent', 'consistent', 'consistent']
         """
         limit = "" if last is None else f" LIMIT {int(last)}"
         with self._named_errors():
@@ -213,17 +268,49 @@ class Journal:
         return [json.loads(text) for (text,) in reversed(rows)]
 
     def query(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
-        """Return the rows of an SQL query over the columns of `entries`, written by this library."""
+        """Return the rows of an SQL query over the columns of `entries`, written by this library.
+
+        Parameters
+        ----------
+        sql : str
+        values : sequence
+            They go in by `?`.
+
+        Returns
+        -------
+        list of tuple
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.query("SELECT count(*) FROM entries WHERE kind = ?", ["reading"])
+        [(3,)]
+        """
         with self._named_errors():
             return self._db.execute(sql, tuple(values)).fetchall()
 
     def entry(self, number: int) -> Record:
         """Return one record.
 
+        Parameters
+        ----------
+        number : int
+            Of the entry, from 1.
+
+        Returns
+        -------
+        dict
+
         Raises
         ------
         TableError
             If there is no such entry.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.entry(1)["kind"]
+        'reference'
         """
         found = self.select("entry = ?", (number,))
         if not found:
@@ -233,10 +320,25 @@ class Journal:
     def document(self, digest: str) -> str:
         """Return a text that records name by its hash.
 
+        Parameters
+        ----------
+        digest : str
+
+        Returns
+        -------
+        str
+
         Raises
         ------
         StorageError
             If the journal does not hold it.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.document("0" * 64)
+        Traceback (most recent call last):
+        specmatch.errors.StorageError: line1.db lacks the document 000000000000 that its records name
         """
         found = self.query("SELECT text FROM documents WHERE hash = ?", (digest,))
         if not found:
@@ -244,7 +346,20 @@ class Journal:
         return found[0][0]
 
     def check(self) -> ChainCheck:
-        """Follow the chain of hashes and look whether the triggers that refuse changes still stand."""
+        """Follow the chain of hashes and look whether the triggers that refuse changes still stand.
+
+        Returns
+        -------
+        ChainCheck
+            `n_entries`, `last_hash`, `faults`, `clock_notes`.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     found = journal.check()
+        >>> found.n_entries, found.faults
+        (5, ())
+        """
         with self._named_errors():
             found = check_chain(
                 self._db.execute("SELECT entry, record, previous_hash, hash FROM entries ORDER BY entry")

@@ -23,6 +23,7 @@ from specmatch.maths.transforms import (
     smooth,
     to_even_grid,
 )
+from specmatch.models.old_names import NEW_NAMES, new_name
 from specmatch.models.rows import by_wavelength, rows_as_fitted
 
 Floats = NDArray[np.float64]
@@ -108,7 +109,12 @@ class Absorbance(_SpectralTransformer):
     Parameters
     ----------
     floor : float, default 0.001
-        Smallest reflectance that is believed.
+        Smallest reflectance that is believed; what lies below counts as this much.
+
+    Attributes
+    ----------
+    wavelengths_ : ndarray, shape (p,), or None
+        Wavelengths in nm of a fitted table; None after a plain array.
 
     Examples
     --------
@@ -123,12 +129,22 @@ class Absorbance(_SpectralTransformer):
         return absorbance(rows, floor=self.floor)
 
 
-class UnitVariance(_SpectralTransformer):
+class StandardNormalVariate(_SpectralTransformer):
     """Each spectrum to mean 0 and standard deviation 1; throws away depth, so never by itself for colour.
+
+    Attributes
+    ----------
+    wavelengths_ : ndarray, shape (p,), or None
+        Wavelengths in nm of a fitted table; None after a plain array.
+
+    Notes
+    -----
+    R. J. Barnes, M. S. Dhanoa, S. J. Lister, Applied Spectroscopy 43:772-777, 1989 (reference from memory), with
+    n - 1 in the variance.
 
     Examples
     --------
-    >>> UnitVariance().fit_transform([[1.0, 2.0, 3.0]]).tolist()
+    >>> StandardNormalVariate().fit_transform([[1.0, 2.0, 3.0]]).tolist()
     [[-1.0, 0.0, 1.0]]
     """
 
@@ -138,8 +154,8 @@ class UnitVariance(_SpectralTransformer):
         return unit_variance(rows)
 
 
-class ScatterCorrection(_SpectralTransformer):
-    """Each spectrum to offset and slope of the mean spectrum of the fitted set (multiplicative scatter correction).
+class MultiplicativeScatterCorrection(_SpectralTransformer):
+    """Each spectrum to offset and slope of the mean spectrum of the fitted set (MSC).
 
     Parameters
     ----------
@@ -150,10 +166,17 @@ class ScatterCorrection(_SpectralTransformer):
     ----------
     reference_ : ndarray, shape (p,)
         Mean spectrum of the fitted set, the same for every scan that comes later.
+    wavelengths_ : ndarray, shape (p,), or None
+        Wavelengths in nm of a fitted table; None after a plain array.
+
+    Notes
+    -----
+    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985; with a baseline: H. Martens, E. Stark,
+    J. Pharm. Biomed. Anal. 9:625-635, 1991 (references from memory).
 
     Examples
     --------
-    >>> correction = ScatterCorrection().fit([[1.0, 2.0, 4.0], [1.2, 2.2, 4.2]])
+    >>> correction = MultiplicativeScatterCorrection().fit([[1.0, 2.0, 4.0], [1.2, 2.2, 4.2]])
     >>> correction.transform([[2.0, 4.0, 8.0]]).round(3).tolist()
     [[1.1, 2.1, 4.1]]
     """
@@ -171,7 +194,7 @@ class ScatterCorrection(_SpectralTransformer):
         return correct_scatter_extended(rows, self.reference_, self._nm(rows.shape[1]), degree=self.degree)
 
 
-class Smoothing(_SpectralTransformer):
+class SavitzkyGolay(_SpectralTransformer):
     """Local polynomial smoothing (Savitzky-Golay) with polynomial ends, on an even grid.
 
     Parameters
@@ -185,10 +208,16 @@ class Smoothing(_SpectralTransformer):
     ----------
     window_, degree_ : int
         As used.
+    wavelengths_ : ndarray, shape (p,), or None
+        Wavelengths in nm of a fitted table; None after a plain array.
+
+    Notes
+    -----
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
 
     Examples
     --------
-    >>> Smoothing(window=3, degree=1).fit_transform([[1.0, 2.0, 3.0, 4.0]]).round(9).tolist()
+    >>> SavitzkyGolay(window=3, degree=1).fit_transform([[1.0, 2.0, 3.0, 4.0]]).round(9).tolist()
     [[1.0, 2.0, 3.0, 4.0]]
     """
 
@@ -207,8 +236,8 @@ class Smoothing(_SpectralTransformer):
         return smooth(rows, window=self.window_, degree=self.degree_)
 
 
-class Derivative(_SpectralTransformer):
-    """Derivative per nm by a local polynomial with polynomial ends; an uneven grid is made even first.
+class SavitzkyGolayDerivative(_SpectralTransformer):
+    """Derivative per nm by a local polynomial (Savitzky-Golay) with polynomial ends; an uneven grid is made even first.
 
     Parameters
     ----------
@@ -222,11 +251,17 @@ class Derivative(_SpectralTransformer):
     window_ : int
         As used.
     grid_ : ndarray, shape (p,)
-        Wavelengths of the columns that come out.
+        Wavelengths of the columns that come out, in nm.
+    wavelengths_ : ndarray, shape (p,), or None
+        Wavelengths in nm of a fitted table; None after a plain array.
+
+    Notes
+    -----
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
 
     Examples
     --------
-    >>> Derivative(window=3).fit_transform([[0.0, 2.0, 4.0, 6.0]]).round(9).tolist()
+    >>> SavitzkyGolayDerivative(window=3).fit_transform([[0.0, 2.0, 4.0, 6.0]]).round(9).tolist()
     [[2.0, 2.0, 2.0, 2.0]]
     """
 
@@ -251,3 +286,9 @@ class Derivative(_SpectralTransformer):
             # two points have one slope, and no room for a window
             return np.repeat((even[:, 1:] - even[:, :1]) / (grid[1] - grid[0]), 2, axis=1)
         return derivative(even, grid, order=self.order, window=self.window_, degree=self.degree)
+
+
+def __getattr__(name: str) -> Any:
+    if name in NEW_NAMES:
+        return globals()[new_name(name)]
+    raise AttributeError(f"module 'specmatch.models.preprocessing' has no attribute {name!r}")

@@ -55,8 +55,9 @@ def build_set(
         Measured folders (raw scans with `scans.csv` and `batches.csv`), folders of tables (`spectra.csv` of
         reflectance, `scans.csv`, `batches.csv`), or sessions already measured. The order decides the order of scans.
     unit : {"EBC", "SRM"}
-        Colour unit of the set.
-    name : str
+        Colour unit of the set; lab colours stated in the other are converted.
+    name : str, default "house"
+        Of the set.
 
     Returns
     -------
@@ -67,7 +68,9 @@ def build_set(
     Raises
     ------
     ReferenceSetError
-        If nothing is left for the set, or if the folders used references of different kinds.
+        If no folder is given, nothing is left for the set, or the folders share no wavelengths.
+    UnitError
+        If the folders used references of different kinds.
     SpecmatchError
         Whatever the folders are refused for.
 

@@ -20,6 +20,7 @@ def compare_sets(before: "ReferenceSet", after: "ReferenceSet") -> pd.DataFrame:
     Parameters
     ----------
     before, after : ReferenceSet
+        Of one house; batches and scans are matched by name.
 
     Returns
     -------

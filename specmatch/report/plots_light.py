@@ -2,16 +2,19 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
-from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_times
+from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
 from specmatch.report.figure_style import INK, LINES, MARKERS, ORANGE, axis_or_new, plain, shades, time_axis
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
+
+    from specmatch.measurement.session import Session
 
 # a lamp varies by about 1 % from scan to scan: an axis narrower than this would show that as if it were news
 LEAST_SPAN = 10.0
@@ -19,14 +22,15 @@ SAID = {DRIFTED: "jumps from those before it", WEAK: "carries too little light"}
 
 
 def plot_reference_history(
-    history: pd.DataFrame, *, findings: pd.DataFrame | None = None, ax: Axes | None = None
+    history: pd.DataFrame | Sequence[Session], *, findings: pd.DataFrame | None = None, ax: Axes | None = None
 ) -> Axes:
     """Draw the level of each reference scan against the first of its instrument, and what was found about it.
 
     Parameters
     ----------
-    history : DataFrame
-        From `specmatch.measurement.reference_history.reference_history`.
+    history : sequence of Session, or DataFrame
+        Measured folders, in any order, each from `measure`; or a table with a row a reference scan: `measured_at`,
+        `instrument`, `session`, `level` (1.0 = as much light as the first) and `code`.
     findings : DataFrame, optional
         Of `ReferenceSet.audit()`: reference scans of sessions with a `drifted_reference` are marked.
     ax : matplotlib.axes.Axes, optional
@@ -39,6 +43,8 @@ def plot_reference_history(
     ------
     MissingExtraError
         If matplotlib is not installed.
+    TableError
+        If two folders share no usable wavelength of an instrument.
 
     Notes
     -----
@@ -51,7 +57,12 @@ def plot_reference_history(
     ...                         "code": ""}, index=["r1", "r2"])
     >>> plot_reference_history(history).get_ylabel()
     'light of the reference,\\n% of the first of its instrument'
+    >>> folders = [sm.measure("monday"), sm.measure("tuesday")]
+    >>> plot_reference_history(folders, findings=refs.audit()).get_xlabel()
+    'measured, UTC'
     """
+    if not isinstance(history, pd.DataFrame):
+        history = reference_history(history)
     ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
     times, level = reference_times(history), 100.0 * history["level"].to_numpy(float)
     x = np.arange(1, len(history) + 1) if times is None else times.to_numpy()

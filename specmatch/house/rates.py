@@ -105,8 +105,11 @@ def run_risks(
     refs : ReferenceSet
         With two pours or more of its samples.
     false_reject_rate : float
-    runs_a_week, readings_a_run : int
-        Of a line.
+        At which a reading departs, in (0, 1).
+    runs_a_week : int, default 28
+        Of one line.
+    readings_a_run : int, default 12
+        Readings from one changeover to the next.
     n_folds : int, default 10
         The batches are dealt into folds as `evaluate` deals them.
     n_runs : int, default 10
@@ -117,6 +120,7 @@ def run_risks(
     Returns
     -------
     RunRisks
+        `false_hold`, `false_holds_a_week` and `wrong_held` with their bounds, `weakest_pair` and how often it is held.
 
     Notes
     -----

@@ -1,0 +1,136 @@
+"""What a file or folder is and what it holds, found without trusting it."""
+
+from pathlib import Path
+from typing import Any
+
+SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
+    "scan file",
+    "sheet",
+    "house model",
+    "reference set",
+    "measured folder",
+    "journal",
+)
+_SHEETS = ("scans", "batches", "beers")
+_SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
+_ODD = ("spike", "lost", "cut", "merged", "assumed", "repeated", "missing", "jump", "are named", "does not say")
+
+
+def inspect_file(path: str | Path) -> dict[str, Any]:
+    """Find out what a file or folder is, and say what it holds; nothing in it is run or trusted.
+
+    Parameters
+    ----------
+    path : str or Path
+        Scan file, sheet, model file, journal, measured folder, or folder of a reference set.
+
+    Returns
+    -------
+    dict
+        `file` (the path) and `kind`, and by kind:
+
+        - `"scan file"`: `scans`, a list of dict (`scan_id`, `quantity`, `points`, `first_nm`, `last_nm`, `lowest` and
+          `highest` in the unit of the quantity, `missing` and `saturated` counted, `notes`, `meta`), and `doubts`;
+        - `"sheet"`: `rows` (how many), `filled` (column -> cells that are not blank), `doubts`;
+        - `"house model"`: `manifest`, `arrays` (name -> `shape`, `dtype`);
+        - `"reference set"`: `info`, `rows` (table -> how many), `beers` (beer -> batches);
+        - `"measured folder"`: `roles` (role -> scans), `doubts`;
+        - `"journal"`: `bytes`.
+
+        `doubts` is a list of str: what somebody must look at.
+
+    Raises
+    ------
+    ScanFileError
+        If a scan file is empty, damaged, cut, or holds no spectrum; `AmbiguousScanFileError` if it can be read in two
+        ways.
+    SheetError
+        If a sheet is damaged, or a folder holds neither a reference set nor `scans.csv`.
+    ModelFileError
+        If a model file is damaged or not what its hashes say.
+    ReferenceSetError
+        If a reference set is damaged or not what its hashes say.
+    OSError
+        If there is no such file, or it cannot be read.
+
+    Examples
+    --------
+    >>> inspect_file("monday/scans.csv")["kind"], inspect_file("sets/house")["rows"]["batches"]
+    ('sheet', 18)
+    >>> inspect_file("monday")["roles"]["sample"], inspect_file("house.model")["kind"]
+    (54, 'house model')
+    """
+    path = Path(path)
+    if path.is_dir():
+        found: dict[str, Any] = _set(path) if (path / "datapackage.json").is_file() else _measured_folder(path)
+    else:
+        with open(path, "rb") as file:
+            start = file.read(16)
+        if start.startswith(b"SQLite format 3"):
+            found = {"kind": JOURNAL, "bytes": path.stat().st_size}
+        elif start.startswith(b"PK") and path.suffix.lower() not in (".xlsx", ".xlsm", ".ods"):
+            found = _model(path)
+        elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS:
+            found = _sheet(path)
+        else:
+            found = _scans(path)
+    return {"file": str(path), **found}
+
+
+def _scans(path: Path) -> dict[str, Any]:
+    import numpy as np
+
+    from specmatch.measurement.files import read_scans
+
+    rows, doubts = [], []
+    for scan in read_scans(path):
+        odd = [note for note in scan.notes if any(word in note for word in _ODD)]
+        doubts += [f"{scan.scan_id}: {note}" for note in odd]
+        rows.append({
+            "scan_id": scan.scan_id, "quantity": scan.quantity, "points": scan.values.size,
+            "first_nm": float(scan.wavelength_nm[0]), "last_nm": float(scan.wavelength_nm[-1]),
+            "lowest": float(np.nanmin(scan.values)), "highest": float(np.nanmax(scan.values)),
+            "missing": int(scan.missing.sum()), "saturated": int(scan.saturated.sum()), "notes": list(scan.notes),
+            "meta": dict(scan.meta),
+        })  # fmt: skip
+    return {"kind": SCAN_FILE, "scans": rows, "doubts": doubts}
+
+
+def _sheet(path: Path) -> dict[str, Any]:
+    from specmatch.measurement.sheets import read_sheet
+
+    sheet = read_sheet(path)
+    filled = {str(name): int((sheet.table[name] != "").sum()) for name in sheet.table}
+    return {"kind": SHEET, "rows": len(sheet.table), "filled": filled, "doubts": sheet.notes}
+
+
+def _model(path: Path) -> dict[str, Any]:
+    from specmatch.house.model_file import load_arrays
+
+    arrays, manifest = load_arrays(path)
+    shapes = {name: {"shape": list(array.shape), "dtype": str(array.dtype)} for name, array in arrays.items()}
+    return {"kind": MODEL, "manifest": manifest, "arrays": shapes}
+
+
+def _set(path: Path) -> dict[str, Any]:
+    from specmatch.reference.package import read_package
+
+    package = read_package(path)
+    beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
+    return {
+        "kind": SET,
+        "info": package.info,
+        "rows": {name: len(table) for name, table in package.tables.items()},
+        "beers": {str(beer): int(n) for beer, n in beers.items()},
+    }
+
+
+def _measured_folder(path: Path) -> dict[str, Any]:
+    from specmatch.measurement.folder import listed_scans
+    from specmatch.measurement.folder_sheets import scans_sheet
+
+    rows, left_out, notes = listed_scans(scans_sheet(path))
+    missing = [file for file in rows["file"] if not (path / file).is_file()]
+    doubts = [f"{file}: {reason}" for file, reason in left_out] + [f"{file}: listed, not found" for file in missing]
+    doubts += [note for _, note in notes]
+    return {"kind": FOLDER, "roles": rows["role"].value_counts().to_dict(), "doubts": doubts}

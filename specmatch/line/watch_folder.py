@@ -1,0 +1,219 @@
+"""The public way to the watch: a model file, a folder and a journal, by their paths."""
+
+import logging
+import threading
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+
+from specmatch.errors import MissingScanError
+from specmatch.house.decision import CONSISTENT, check_claims
+from specmatch.house.house_model import HouseModel
+from specmatch.house.specification import load_specification
+from specmatch.line.controls import CONTROL_HOURS
+from specmatch.line.journal import Journal, Record
+from specmatch.line.judging import LineSetting
+from specmatch.line.watcher import Watch
+from specmatch.line.watcher_lock import only_watcher
+from specmatch.storage import sha256_of
+
+log = logging.getLogger(__name__)
+
+
+@dataclass(frozen=True)
+class Watched:
+    """What a watch came to.
+
+    Attributes
+    ----------
+    n_recorded : int
+        Rows that went into the journal.
+    n_departures : int
+        Of them, those that somebody must look at: a hold, a rescan, a file left out.
+    waiting : dict of str to str
+        What could not be used yet, and why, when the watch ended.
+    """
+
+    n_recorded: int
+    n_departures: int
+    waiting: dict[str, str]
+
+
+def watch(
+    model: str | Path,
+    folder: str | Path,
+    *,
+    journal: str | Path,
+    once: bool = False,
+    claim: str | None = None,
+    line: str = "",
+    operator: str = "",
+    control_hours: float = CONTROL_HOURS,
+    tell: Callable[[Record], None] | None = None,
+    complain: Callable[[str], None] | None = None,
+    stop: threading.Event | None = None,
+) -> Watched:
+    """Verify scans as they land in a folder, and record every decision in a journal.
+
+    What is in the journal is done; everything else in the folder is still to do. So a watch that was stopped goes on
+    where the journal ends, and none of it is judged twice.
+
+    Parameters
+    ----------
+    model : str or Path
+        Model file; colour limits and package labels are looked for beside it.
+    folder : str or Path
+        Folder that the instrument writes to. With `scans.csv`, which says what each file is; without it each file is
+        a sample of its own, of reflectance.
+    journal : str or Path
+        Journal to record in, on a disk of this machine; made if it is not there.
+    once : bool, default False
+        Judge what is there and return. Otherwise the call returns only after `stop` is set.
+    claim : str, optional
+        Beer or package label that every sample is said to be; by default the sheet says it.
+    line, operator : str, optional
+        Packaging line and who measured, for the journal.
+    control_hours : float, default 12
+        Hours that a good control vouches for a line that measures one; 0 asks for none.
+    tell : callable, optional
+        Gets each row (dict) as soon as it is in the journal.
+    complain : callable, optional
+        Gets a sentence when something waits or cannot be written, once for each; by default it is logged.
+    stop : threading.Event, optional
+        Set from a signal handler or another thread; the sample in hand is finished first.
+
+    Returns
+    -------
+    Watched
+        `n_recorded`, `n_departures`, `waiting`.
+
+    Raises
+    ------
+    MissingScanError
+        If there is no such folder.
+    ModelFileError
+        If the model file is missing or damaged.
+    UnknownBeerError
+        If `claim` names neither a beer nor a label.
+    LockedError
+        If another process watches this folder with this journal.
+    StorageError
+        If the journal is none, lies on a network share, or cannot be written; without `once` the watch complains and
+        tries again.
+
+    Examples
+    --------
+    >>> rows = []
+    >>> sm.watch("house.model", "tuesday", journal="watched.db", once=True, line="1", tell=rows.append)
+    Watched(n_recorded=5, n_departures=0, waiting={})
+    >>> [row["kind"] for row in rows]
+    ['reference', 'control', 'reading', 'reading', 'reading']
+    >>> sm.watch("house.model", "tuesday", journal="watched.db", once=True)  # all of it is in the journal
+    Watched(n_recorded=0, n_departures=0, waiting={})
+    """
+    count = {True: 0, False: 0}
+
+    def note(row: Record) -> None:
+        count[needs_look(row)] += 1
+        if tell is not None:
+            tell(row)
+
+    setting = load_setting(model, line=line, operator=operator, claim=claim, control_hours=control_hours)
+    with watching(setting, folder, journal) as watcher:
+        if once:
+            for row in watcher.once():
+                note(row)
+        else:
+            watcher.run(stop or threading.Event(), note, complain=complain or log.warning)
+        if once and complain is not None:
+            for name, reason in watcher.waiting.items():
+                complain(f"{name}: {reason}")
+        return Watched(count[True] + count[False], count[True], dict(watcher.waiting))
+
+
+@contextmanager
+def watching(setting: LineSetting, folder: str | Path, journal: str | Path) -> Iterator[Watch]:
+    """Hold the journal and the right to watch a folder with it while the block runs.
+
+    Parameters
+    ----------
+    setting : LineSetting
+    folder, journal : str or Path
+
+    Yields
+    ------
+    Watch
+
+    Raises
+    ------
+    MissingScanError
+        If there is no such folder.
+
+    Examples
+    --------
+    >>> with watching(LineSetting(house, "m" * 64), "tuesday", "held.db") as watcher:
+    ...     len(watcher.once())
+    5
+    """
+    folder, journal = Path(folder), Path(journal)
+    if not folder.is_dir():
+        raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
+    with Journal(journal) as opened, only_watcher(journal, folder):
+        yield Watch(opened, setting, folder)
+
+
+def load_setting(
+    model: str | Path, *, line: str = "", operator: str = "", claim: str | None = None,
+    control_hours: float = CONTROL_HOURS,
+) -> LineSetting:  # fmt: skip
+    """Load a model and what lies beside it, and refuse a claim that it does not know.
+
+    Parameters
+    ----------
+    model : str or Path
+    line, operator : str
+    claim : str, optional
+    control_hours : float
+
+    Returns
+    -------
+    LineSetting
+
+    Raises
+    ------
+    UnknownBeerError
+        If `claim` names neither a beer nor a label.
+
+    Examples
+    --------
+    >>> load_setting("house.model", line="1").house.beers_
+    ('Amber Lane', 'Meadow Pils', 'Night Porter')
+    """
+    house = HouseModel.load(model)
+    specification = load_specification(model, beers=house.beers_)
+    if claim is not None:
+        labels = {row.label for row in specification.labels}
+        check_claims(claim, pd.Index(["--claim"]), house.beers_, labels=labels)
+    return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours)
+
+
+def needs_look(row: Record) -> bool:
+    """Return whether somebody must look at a row: a hold, a rescan, a file left out.
+
+    Parameters
+    ----------
+    row : dict
+
+    Returns
+    -------
+    bool
+
+    Examples
+    --------
+    >>> needs_look({"kind": "reading", "decision": "hold"}), needs_look({"kind": "reading", "decision": "consistent"})
+    (True, False)
+    """
+    return row.get("decision") not in (CONSISTENT, None) or row["kind"] == "left_out"

@@ -1,0 +1,100 @@
+"""Lines for a terminal on what a file holds."""
+
+from collections.abc import Callable
+from typing import Any
+
+from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET
+from specmatch.wording import counted
+
+_Found = dict[str, Any]
+
+
+def inspected_text(found: _Found) -> str:
+    """Lay out what `inspect_file` found.
+
+    Parameters
+    ----------
+    found : dict
+
+    Returns
+    -------
+    str
+
+    Examples
+    --------
+    >>> print(inspected_text({"file": "line1.db", "kind": "journal", "bytes": 4096}))
+    line1.db: journal
+    a journal (SQLite): see specmatch history
+    """
+    return "\n".join([f"{found['file']}: {found['kind']}", *_LINES[found["kind"]](found)])
+
+
+def _scan_lines(found: _Found) -> list[str]:
+    lines: list[str] = []
+    for row in found["scans"]:
+        span = f"{counted(row['points'], 'point')}, {row['first_nm']:g} to {row['last_nm']:g} nm"
+        lines.append(f"{row['scan_id']}: {span}, {row['quantity']} {row['lowest']:g} to {row['highest']:g}")
+        lines += [f"  {note}" for note in row["notes"]]
+        lines += [f"  header: {key}: {value}" for key, value in row["meta"].items()]
+    return lines
+
+
+def _sheet_lines(found: _Found) -> list[str]:
+    filled = [f"  {name}: {count} filled" for name, count in found["filled"].items()]
+    return [counted(found["rows"], "row"), *filled, *found["doubts"]]
+
+
+def _model_lines(found: _Found) -> list[str]:
+    manifest, arrays = found["manifest"], found["arrays"]
+    plain = {key: value for key, value in manifest.items() if isinstance(value, str | int | float | bool | None)}
+    lines = [f"  {key}: {value}" for key, value in plain.items()] + _house_lines(manifest)
+    lines.append(f"{len(arrays)} arrays, hashes and sizes as stated, no code")
+    return lines + [f"  {name}: {tuple(entry['shape'])} {entry['dtype']}" for name, entry in arrays.items()]
+
+
+def _house_lines(manifest: _Found) -> list[str]:
+    """Say what a person asks first; a manifest may come from anybody, so nothing is taken to be there."""
+    record = manifest.get("house")
+    fields = record.get("fields") if isinstance(record, dict) else None
+    if not isinstance(fields, dict):
+        return []
+    lines = []
+    for name in ("beers", "batches"):
+        listed = fields.get(name)
+        names = listed.get("tuple") if isinstance(listed, dict) else None
+        if isinstance(names, list):
+            lines.append(f"  {name}: {len(names)}" + (f": {', '.join(map(str, names))}" if name == "beers" else ""))
+    for name in ("colour_unit", "lowest_colour", "highest_colour", "set_name", "set_hash"):
+        if isinstance(fields.get(name), str | int | float):
+            lines.append(f"  {name}: {fields[name]}")
+    settings = manifest.get("settings")
+    return lines + [f"  {key}: {value}" for key, value in (settings if isinstance(settings, dict) else {}).items()]
+
+
+def _set_lines(found: _Found) -> list[str]:
+    plain = {key: value for key, value in found["info"].items() if isinstance(value, str | int | float | bool)}
+    lines = [f"  {key}: {value}" for key, value in plain.items()]
+    lines += [f"  {name}: {counted(rows, 'row')}" for name, rows in found["rows"].items()]
+    beers = found["beers"]
+    lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
+    return [*lines, "hashes of all files as stated"]
+
+
+def _folder_lines(found: _Found) -> list[str]:
+    roles = ", ".join(f"{count} {role}" for role, count in found["roles"].items())
+    return [roles, *found["doubts"], f"next: specmatch measure {found['file']}"]
+
+
+def _journal_lines(found: _Found) -> list[str]:
+    del found
+    return ["a journal (SQLite): see specmatch history"]
+
+
+_LINES: dict[str, Callable[[_Found], list[str]]] = {
+    SCAN_FILE: _scan_lines,
+    SHEET: _sheet_lines,
+    MODEL: _model_lines,
+    SET: _set_lines,
+    FOLDER: _folder_lines,
+    JOURNAL: _journal_lines,
+}
