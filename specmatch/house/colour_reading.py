@@ -6,18 +6,15 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import DoublePassFit, fit_double_pass, routes_disagree
 from specmatch.colour.path_budget import USUAL_CUP_MM, USUAL_FILL_ML, path_sd
 from specmatch.maths.beer_errors import unfit_beers
 from specmatch.maths.colour_fit import ColourFit
 from specmatch.maths.conformal import Interval
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 FEWEST_BEERS_FOR_OPTICS = 3
 
@@ -42,7 +39,7 @@ class ColourCautions:
     """
 
     optics: DoublePassFit | None
-    unfit: NDArray[np.bool_]
+    unfit: Mask
     pours_shown: bool
     path_sd: float
 
@@ -73,8 +70,8 @@ class ColourReadings:
 def learn_cautions(
     fit: ColourFit,
     reflectance: Floats,
-    batch: Codes,
-    beer: Codes,
+    batch: Ints,
+    beer: Ints,
     n_beers: int,
     *,
     wavelength_nm: Floats,
@@ -131,11 +128,11 @@ def read_colours(
     fit: ColourFit,
     cautions: ColourCautions,
     reflectance: Floats,
-    n_pours: Codes,
+    n_pours: Ints,
     coverage: float,
     *,
-    nearest: Codes,
-    known: NDArray[np.bool_],
+    nearest: Ints,
+    known: Mask,
 ) -> ColourReadings:
     """Read colours, and say what speaks against them.
 

@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.colour_verdict import CANNOT_TELL, ColourVerdict, judge_colour
 from specmatch.house.specification import Specification
@@ -128,7 +128,7 @@ def decide(
 def decide_all(
     claims: Sequence[str | None],
     readings: pd.DataFrame,
-    p_values: NDArray[np.float64],
+    p_values: Floats,
     beers: Sequence[str],
     false_reject_rate: float,
     *,

@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Ints
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
@@ -144,7 +144,7 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
-def _first_sample(sample: NDArray[np.int64], batch: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_sample(sample: Ints, batch: Ints) -> Ints:
     at = np.unique(batch, return_index=True)[1]
     return sample[at]
 

@@ -5,8 +5,8 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_colour_unit
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
@@ -14,9 +14,6 @@ from specmatch.maths.fault_detector import NO_FAULT
 from specmatch.maths.fault_finding import Finding
 from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS
 from specmatch.maths.pour_mates import OddPours
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # Below this colour foam and a short path take light off the same wavelengths alike (13 SRM).
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
@@ -82,9 +79,7 @@ class Reasons:
     colour_without_fault: Floats
 
 
-def give_reasons(
-    fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: NDArray[np.bool_]
-) -> Reasons:
+def give_reasons(fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
     """Explain how samples depart from beers, and pours from their mates.
 
     Parameters

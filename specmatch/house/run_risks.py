@@ -6,8 +6,8 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
 from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
@@ -17,8 +17,6 @@ from specmatch.maths.typicality import TypicalityFit, fit_typicality
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # four changeovers a day, every day, and a reading every half hour between them
 RUNS_A_WEEK, READINGS_A_RUN = 28, 12

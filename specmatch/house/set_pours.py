@@ -8,8 +8,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.large_sets import pours_to_learn_from
@@ -48,19 +48,19 @@ class SetPours:
     """
 
     names: pd.Index
-    reflectance: NDArray[np.float64]
-    wavelength_nm: NDArray[np.float64]
-    sample: NDArray[np.int64]
-    batch: NDArray[np.int64]
+    reflectance: Floats
+    wavelength_nm: Floats
+    sample: Ints
+    batch: Ints
     batches: tuple[str, ...]
     beers: tuple[str, ...]
-    beer_of_batch: NDArray[np.int64]
-    lab: NDArray[np.float64]
+    beer_of_batch: Ints
+    lab: Floats
     scans: pd.DataFrame
     some_of_many: bool
 
     @property
-    def beer(self) -> NDArray[np.int64]:
+    def beer(self) -> Ints:
         """Code of each pour's beer, shape (n,)."""
         return self.beer_of_batch[self.batch]
 
@@ -71,7 +71,7 @@ def gather_set(
     without: Collection[str] = (),
     first_batches: tuple[str, ...] = (),
     first_beers: tuple[str, ...] = (),
-    wavelength_nm: NDArray[np.float64] | None = None,
+    wavelength_nm: Floats | None = None,
     samples_of: Mapping[str, int] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours.
@@ -149,11 +149,11 @@ def gather_set(
 
 
 def _band(
-    reflectance: NDArray[np.float64],
-    all_nm: NDArray[np.float64],
+    reflectance: Floats,
+    all_nm: Floats,
     band_nm: tuple[float, float] | None,
-    sample: NDArray[np.int64],
-) -> NDArray[np.int64]:
+    sample: Ints,
+) -> Ints:
     inside = np.ones(all_nm.size, dtype=bool)
     if band_nm is not None:
         inside = (all_nm >= band_nm[0]) & (all_nm <= band_nm[1])

@@ -1,11 +1,10 @@
 """The band of wavelengths that carries signal, estimated from the pours where none was recorded."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
-
-Mask = NDArray[np.bool_]
 
 # Noise of 0.004 in reflectance is 4 % of the light that an absorbance of 1 leaves, and as much as a trace of haze adds.
 # Live channels of a small spectrometer with a white LED lie below it from about 425 to 680 nm; the ends far above.
@@ -76,7 +75,7 @@ def usable_band(
     return stretch
 
 
-def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float64]:
+def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:
     """Return the standard deviation of each channel against the line between its neighbours.
 
     Parameters
@@ -116,7 +115,7 @@ def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float
     return _against_neighbours(filled, (1 / 6, -4 / 6, 1.0, -4 / 6, 1 / 6) if R.shape[1] >= 5 else (-0.5, 1.0, -0.5))
 
 
-def _against_neighbours(rows: NDArray[np.float64], weights: tuple[float, ...]) -> NDArray[np.float64]:
+def _against_neighbours(rows: Floats, weights: tuple[float, ...]) -> Floats:
     """Return the noise that a difference between each channel and its neighbours shows; ends as those beside them."""
     reach = len(weights) // 2
     n = rows.shape[1]

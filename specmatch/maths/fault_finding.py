@@ -3,13 +3,10 @@
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_detector import NO_FAULT, Detector, Explanation
 from specmatch.maths.fault_shapes import FAULTS
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _LEAST = np.array([fault.least for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # White foam reflects about 0.65, chromium under beer 0.44-0.65 by source and about 0.55 here: over a reference with
 # water that is 1.2. A house with another base sees the same faults with the size of foam off by the ratio.

@@ -1,11 +1,10 @@
 """Scatter correction of spectra, row by row: unit variance, and correction towards a reference spectrum."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-
-Floats = NDArray[np.float64]
 
 
 def unit_variance(spectra: ArrayLike) -> Floats:

@@ -4,8 +4,8 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.axis import order_axis, pixels_to_nm
 from specmatch.measurement.column_layout import columns_readings
@@ -15,7 +15,6 @@ from specmatch.measurement.row_layout import rows_reading
 from specmatch.measurement.text_lines import SEPARATORS, candidate_separators
 from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
-Floats = NDArray[np.float64]
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 

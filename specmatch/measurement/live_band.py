@@ -1,10 +1,8 @@
 """The channels in which the reference carries enough light over its noise."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from specmatch.array_types import Floats, Mask
 
 # noise of one part in a hundred of the reference is as much as the error of a pour
 SMALLEST_SNR = 100.0

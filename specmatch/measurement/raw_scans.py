@@ -6,15 +6,13 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
 from specmatch.measurement.axis import resample
 from specmatch.measurement.folder import MeasuredFolder, first_reason
 from specmatch.measurement.reflectance import RawScans
 from specmatch.measurement.scan import Scan
-
-Floats = NDArray[np.float64]
 
 _YES = ("yes", "true", "1", "on", "ja", "oui", "done")
 _DARK_KEY = re.compile(
@@ -162,7 +160,7 @@ def _common_grid(found: MeasuredFolder) -> Floats:
     return found.scans[max(counts.values(), key=len)[0]].wavelength_nm
 
 
-def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, NDArray[np.bool_]]:
+def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:
     x = scan.wavelength_nm
     if x is grid or (x.size == grid.size and np.array_equal(x, grid)):
         return scan.values, scan.saturated

@@ -5,14 +5,11 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnitError
 
 QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)

@@ -5,12 +5,10 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
 from specmatch.measurement.scan import QUANTITIES
-
-Floats = NDArray[np.float64]
 
 X_UNITS = ("nm", "um", "1/cm", "angstrom", "pixel")
 SCALES = ("fraction", "percent")

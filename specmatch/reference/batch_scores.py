@@ -3,16 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri, fdtrc
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.transforms import absorbance
 from specmatch.reference.pours import Pours
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 # What is to be told is whether a batch is of its beer; beers and batches differ in a few smooth shapes.
 N_AXES = 8
