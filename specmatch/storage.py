@@ -137,14 +137,14 @@ def _acquire(path: Path) -> int:
         except OSError as error:
             os.close(descriptor)
             raise LockedError(
-                f"{path.parent} is being written to by another process; try again when it is done"
+                f"{path.parent} is being written to by another process; try again when it is done", path=path
             ) from error
         # The former holder may have removed the file between our open and our lock: then we hold a nameless file.
         with suppress(FileNotFoundError):
             if os.path.samestat(os.fstat(descriptor), os.stat(path)):
                 return descriptor
         os.close(descriptor)
-    raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later")
+    raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later", path=path)
 
 
 if sys.platform == "win32":

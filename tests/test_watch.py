@@ -255,3 +255,11 @@ def test_killed_at_random_moments_nothing_is_lost_doubled_or_half_written(line_r
         assert len(rows) == len(written)
         assert journal.select("kind = 'left_out'") == []
     assert before > 0
+
+
+def test_a_lock_met_while_watching_is_not_taken_for_a_second_watcher(tmp_path):
+    folder = tmp_path / "scans"
+    folder.mkdir()
+    other = pytest.raises(LockedError, match="set is being written to")
+    with other, only_watcher(tmp_path / "line.db", folder):
+        raise LockedError("set is being written to by another process", path=tmp_path / "set" / ".lock")

@@ -62,6 +62,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
+    weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
     text = "\n\n".join(

@@ -43,7 +43,8 @@ class Evaluation:
     mix_ups : DataFrame
         Those least often held first. `kind` is `pair` (each ordered pair of beers), `blend` (with 10, 20 or 30 % of
         the beer most like it) or `unknown` (a beer left out of the set, refused by all others); `claimed`, `really`,
-        `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair).
+        `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair),
+        `share` (0 to 1) and `other` (what was blended in; NaN and "" where nothing was).
     coverage : DataFrame
         `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`.
     folds : Series

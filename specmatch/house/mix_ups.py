@@ -28,7 +28,7 @@ GOOD_ENOUGH = 0.95
 # logarithms of reflectance need a floor; far below anything that the usable band holds
 FLOOR = 1e-4
 
-COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice"]
+COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice", "share", "other"]
 
 
 def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
@@ -77,8 +77,8 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
     Returns
     -------
     DataFrame
-        A row a blend: `claimed` (the beer it should be), `really`, `held`. Parts by volume; absorbances add
-        (Beer-Lambert), which leaves surface glare out.
+        A row a blend: `claimed` (the beer it should be), `really`, `held`, `share` and `other` (the part, 0 to 1,
+        and the beer blended in). Parts by volume; absorbances add (Beer-Lambert), which leaves surface glare out.
 
     Examples
     --------
@@ -99,10 +99,10 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
         for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
             rows += [
-                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes))
+                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes), part, other)
                 for part, yes in zip(FRACTIONS, held, strict=True)
             ]
-    return pd.DataFrame(rows, columns=["claimed", "really", "held"])
+    return pd.DataFrame(rows, columns=["claimed", "really", "held", "share", "other"])
 
 
 def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
@@ -180,19 +180,21 @@ def mix_up_table(
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`: `held` is a share of `n` held-out batches, with exact 95 % bounds.
+        Columns `COLUMNS`: `held` is a share of `n` held-out batches, with exact 95 % bounds; `share` and `other` are
+        the part (0 to 1) and the name of the beer blended in, NaN and "" where nothing is blended.
 
     Examples
     --------
     >>> pairs = pd.DataFrame([("Pale", "Amber", 6, 6)], columns=["claimed", "really", "count", "n"])
-    >>> blends, unknown = pd.DataFrame([], columns=["claimed", "really", "held"]), pairs.iloc[:0]
+    >>> blends = pd.DataFrame([], columns=["claimed", "really", "held", "share", "other"])
+    >>> unknown = pairs.iloc[:0]
     >>> table = mix_up_table(
     ...     pairs, blends, unknown, house.fitted.identity, ["Amber", "Pale"], n_pours=3, false_reject_rate=0.05
     ... )
     >>> table[["kind", "held", "held_low", "n"]].round(2).values.tolist()
     [['pair', 1.0, 0.54, 6]]
     """
-    mixed = blends.groupby(["claimed", "really"])["held"].agg(count="sum", n="size").reset_index()
+    mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
     table = pd.concat(
         [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
     )
@@ -200,6 +202,7 @@ def mix_up_table(
     table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
     table["held_low"], table["held_high"] = binomial_bounds(count, n)
     table["n"] = n
+    table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
     place = {beer: code for code, beer in enumerate(beers)}
     table["advice"] = [
         _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)

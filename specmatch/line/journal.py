@@ -132,7 +132,8 @@ class Journal:
             yield
         except sqlite3.Error as error:
             said = str(error)
-            if "locked" in said or "busy" in said:
+            # the lowest byte names the kind, the others what was done at the time
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 raise LockedError(
                     f"{self.path}: another process has held the journal for {BUSY_S:g} s; nothing was recorded, "
                     "run it again"

@@ -87,7 +87,7 @@ def one_reading(text: str, name: str, told: Told) -> Reading:
     readings, problems = _plausible(readings, problems, name, told)
     if not readings:
         doubts: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
-        raise (doubts or sorted(problems, key=lambda e: "no table" in str(e) or "no header" in str(e)))[0]
+        raise (doubts or sorted(problems, key=lambda error: error.stage == "table"))[0]
     for other in readings[1:]:
         if not readings[0].same_as(other):
             raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")

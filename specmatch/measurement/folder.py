@@ -237,7 +237,7 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
         (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
         for i, (line, cell) in enumerate(zip(sheet.lines, full[column], strict=True))
-        if cell.startswith("#") and any(f"line {line}, column {column}:" in note for note in sheet.notes)
+        if (line, column) in sheet.error_marks
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out

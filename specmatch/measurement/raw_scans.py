@@ -13,6 +13,7 @@ from specmatch.measurement.axis import resample
 from specmatch.measurement.folder import MeasuredFolder, first_reason
 from specmatch.measurement.reflectance import RawScans
 from specmatch.measurement.scan import Scan
+from specmatch.measurement.units import ASSUMED_FRACTION
 
 _YES = ("yes", "true", "1", "on", "ja", "oui", "done")
 _DARK_KEY = re.compile(
@@ -97,7 +98,7 @@ def gather_raw_scans(
     grid = _common_grid(found)
     roles = found.rows["role"].to_numpy(dtype=object)
     files = found.rows["file"].to_numpy(dtype=object)
-    percent = any(any(note.startswith("percent") for note in scan.notes) for scan in found.scans)
+    percent = any(scan.scale == "percent" for scan in found.scans)
     for i, scan in enumerate(found.scans):
         try:
             if percent:
@@ -141,7 +142,7 @@ def gather_raw_scans(
 
 
 def _refuse_unscaled(scan: Scan) -> None:
-    if any("fraction assumed" in note for note in scan.notes):
+    if scan.scale == ASSUMED_FRACTION:
         raise AmbiguousScanFileError(
             f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
         )

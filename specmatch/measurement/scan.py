@@ -32,6 +32,11 @@ class Scan:
         The header (and footer), as text.
     notes : tuple of str
         What was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd.
+    scale : str
+        How the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does
+        not say and its values fit a fraction only; "" for other quantities.
+    complete : bool
+        False where the file has no line end after its last value, so that it may be cut there.
 
     Examples
     --------
@@ -48,6 +53,8 @@ class Scan:
     missing: Mask = field(default_factory=lambda: np.zeros(0, bool))
     meta: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    scale: str = ""
+    complete: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))

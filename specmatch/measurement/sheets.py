@@ -52,11 +52,14 @@ class Sheet:
         Line (or spreadsheet row) of each row.
     notes : list of str
         Damage and oddities, each with its row and column.
+    error_marks : set of (line, column)
+        Cells in which a spreadsheet has left an error mark in place of a value.
     """
 
     table: pd.DataFrame
     lines: list[int]
     notes: list[str] = field(default_factory=list)
+    error_marks: frozenset[tuple[int, str]] = frozenset()
 
 
 def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATCH_COLUMNS)) -> Sheet:
@@ -107,6 +110,7 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
         )
         raise SheetError(f"{path.name}, line {lines[0]}: {what}; name every column once")
     body, body_lines, notes = [], [], []
+    error_marks: set[tuple[int, str]] = set()
     for row, line in zip(rows[1:], lines[1:], strict=True):
         cells = [cell.strip(_OUTER) for cell in row]
         if not any(cells):
@@ -119,10 +123,11 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
             )
         body.append(cells[: len(names)])
         body_lines.append(line)
+        error_marks.update((line, name) for name, cell in zip(names, cells, strict=False) if _is_error_mark(cell))
         notes += [
             note for name, cell in zip(names, cells, strict=False) if (note := _damage(name, cell, line, path.name))
         ]
-    return Sheet(pd.DataFrame(body, columns=names, dtype=object), body_lines, notes)
+    return Sheet(pd.DataFrame(body, columns=names, dtype=object), body_lines, notes, frozenset(error_marks))
 
 
 def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[int]]:
@@ -152,12 +157,16 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
     return rows, lines
 
 
+def _is_error_mark(cell: str) -> bool:
+    return _SPREADSHEET_ERRORS.match(cell) is not None and cell.upper() != "#N/A"
+
+
 def _damage(column: str, cell: str, line: int, name: str) -> str:
     """Say what a spreadsheet has likely done to a cell, or ""."""
     if not cell:
         return ""
     where = f"{name}, line {line}, column {column}: {cell!r}"
-    if _SPREADSHEET_ERRORS.match(cell) and cell.upper() != "#N/A":
+    if _is_error_mark(cell):
         return f"{where} is a spreadsheet's error mark, not a value"
     if column in _IDENTIFIERS and _REWRITTEN_NUMBER.match(cell):
         return (
