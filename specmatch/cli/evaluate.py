@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     from specmatch.house.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.run_risks import run_risks
+    from specmatch.line.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.figure_words import figures_in_words
     from specmatch.report.text import figures_line, text_table

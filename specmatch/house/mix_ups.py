@@ -14,6 +14,7 @@ from specmatch.house.gathering import Samples
 from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
 from specmatch.maths.mix_up import FRACTIONS, hold_blends
 from specmatch.maths.separation import remedy
+from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR
 from specmatch.maths.statistics import binomial_bounds, mean_by
 from specmatch.maths.typicality import TypicalityFit, fit_typicality
 from specmatch.wording import counted
@@ -25,8 +26,6 @@ PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
-# logarithms of reflectance need a floor; far below anything that the usable band holds
-FLOOR = 1e-4
 
 COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice", "share", "other"]
 
@@ -94,7 +93,11 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
         means = samples.averages
         own = np.array([fitted.beers.index(beers[row]) for row in told])
         got = hold_blends(
-            fitted.identity, np.maximum(means.reflectance[told], FLOOR), means.counts[told], own, rate=false_reject_rate
+            fitted.identity,
+            np.maximum(means.reflectance[told], REFLECTANCE_FLOOR),
+            means.counts[told],
+            own,
+            rate=false_reject_rate,
         )
         for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
