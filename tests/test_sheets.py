@@ -215,8 +215,3 @@ def test_excel_under_the_same_rules(tmp_path):
     (folder / "scans.xlsx").write_bytes(b"no workbook")
     with pytest.raises(SheetError, match="is no readable spreadsheet|needs another package"):
         measure(folder)
-
-
-def test_error_marks_are_known_by_line_and_column(tmp_path):
-    found = sheet(tmp_path, "batch;beer;colour\nB1;#REF!;7\n#NAME?;Pale;8\n#N/A;#3 Pale;9\n")
-    assert found.error_marks == {(2, "beer"), (3, "batch")}

@@ -44,16 +44,10 @@ def run(args: argparse.Namespace) -> Outcome:
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
-        source = load_source(args.source)
-        verified = house.verify(
-            source.scans_or_session,
-            claimed=args.after or args.claim,
-            scans=source.scans,
-            specification=specification,
-        )
-        left_out = source.left_out
+        scans_or_session, left_out = load_source(args.source)
+        verified = house.verify(scans_or_session, claimed=args.after or args.claim, specification=specification)
         if args.before is not None:
-            left = house.changeover(source.scans_or_session, source.scans, before=args.before, after=args.after)
+            left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
             verified = pd.concat([verified, left], axis=1)
             note = "\n\n" + text_table(left[["changeover"]])
