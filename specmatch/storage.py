@@ -1,12 +1,14 @@
 """Writing that a power cut cannot half finish, hashes that tell damage, and a lock that dies with its holder."""
 
 import hashlib
+import json
 import os
 import secrets
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from specmatch.errors import LockedError, StorageError
 
@@ -86,6 +88,35 @@ def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str
         while chunk := file.read(_CHUNK_BYTES):
             digest.update(chunk)
     return digest.hexdigest()
+
+
+def strict_json(text: str | bytes) -> Any:
+    """Parse a JSON text by the standard, which knows no NaN and no infinity.
+
+    Parameters
+    ----------
+    text : str or bytes
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON text.
+
+    Examples
+    --------
+    >>> strict_json('{"low": NaN}')
+    Traceback (most recent call last):
+    ValueError: NaN is no JSON number
+    """
+
+    def refuse(word: str) -> None:
+        raise ValueError(f"{word} is no JSON number")
+
+    return json.loads(text, parse_constant=refuse)
 
 
 @contextmanager

@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.decision import CONSISTENT
     from specmatch.house.house_model import HouseModel
     from specmatch.house.specification import load_specification
-    from specmatch.report.text import CAUTIONS, readings_text, text_table
+    from specmatch.report.text import readings_text, text_table
+    from specmatch.wording import CAUTIONS
 
     if (args.before is None) != (args.after is None):
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")

@@ -35,7 +35,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.line.journal import Journal
     from specmatch.line.watch import Watch
     from specmatch.line.watcher_lock import only_watcher
-    from specmatch.report.text import CAUTIONS
+    from specmatch.wording import CAUTIONS
 
     folder = Path(args.folder)
     if not folder.is_dir():

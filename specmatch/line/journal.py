@@ -14,12 +14,12 @@ from types import TracebackType
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.house.cautions import CAUTIONS
 from specmatch.line.chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.file_system import network_file_system
 from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, patiently, schema_statements
 from specmatch.line.moments import utc_now
 from specmatch.storage import sha256_of
+from specmatch.wording import CAUTIONS
 
 Record = dict[str, Any]
 

@@ -17,6 +17,9 @@ TIMES_BEST_QUARTER, WORST_NOISE = 3.0, 0.03
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
 
+# single bad channels do not end a stretch
+LARGEST_GAP = 2
+
 
 def usable_band(
     reflectance: ArrayLike,
@@ -66,7 +69,7 @@ def usable_band(
         usual = TIMES_BEST_QUARTER * float(np.quantile(noise[plausible], 0.25))
         limit = max(limit, min(usual, WORST_NOISE))
     good = plausible & (noise <= limit)
-    stretch = _longest_stretch(good)
+    stretch = longest_stretch(good, gaps_count=True)
     if stretch.sum() < 3:
         raise TableError(
             "no usable band: in every stretch of wavelengths the noise is above "
@@ -124,21 +127,26 @@ def _against_neighbours(rows: Floats, weights: tuple[float, ...]) -> Floats:
     return np.concatenate([np.full(reach, noise[0]), noise, np.full(reach, noise[-1])])
 
 
-def _longest_stretch(good: Mask) -> Mask:
-    """Return the longest run of good channels, bridging gaps of one or two bad ones, which stay masked."""
-    padded = np.concatenate([[True] * 2, good, [True] * 2])
-    # a bad channel is bridged when both sides within two channels are good: morphological closing by hand
-    bridged = good.copy()
-    for gap in (1, 2):
-        for start in range(1, good.size - gap):
-            inside = slice(start, start + gap)
-            if padded[start + 1] and padded[start + gap + 2] and not good[inside].any():
-                bridged[inside] = True
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], bridged.astype(np.int8), [0]])))
-    if edges.size == 0:
-        return np.zeros_like(good)
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    within = np.zeros_like(good)
-    within[begins[longest] : ends[longest]] = True
-    return within & good
+def longest_stretch(good: Mask, *, gaps_count: bool) -> Mask:
+    """Return the longest run of good channels, stepping over gaps of up to `LARGEST_GAP` bad ones, which stay False.
+
+    Parameters
+    ----------
+    good : ndarray of bool, shape (p,)
+    gaps_count : bool
+        Whether the bad channels in a run add to its length.
+
+    Returns
+    -------
+    ndarray of bool, shape (p,)
+
+    Examples
+    --------
+    >>> longest_stretch(np.array([1, 0, 0, 0, 1, 0, 1], bool), gaps_count=True).astype(int).tolist()
+    [0, 0, 0, 0, 1, 0, 1]
+    """
+    kept, places = np.zeros_like(good), np.flatnonzero(good)
+    if places.size:
+        runs = np.split(places, np.flatnonzero(np.diff(places) > LARGEST_GAP + 1) + 1)
+        kept[max(runs, key=lambda run: run[-1] - run[0] if gaps_count else run.size)] = True
+    return kept
