@@ -17,6 +17,7 @@ from specmatch.colour.scales import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.average_beer import relative_absorbance
 from specmatch.maths.conformal import Interval, check_coverage
+from specmatch.maths.optical_coordinates import GLARE
 
 FEWEST_POURS = 3
 NORMAL = "double pass, normal"
@@ -28,7 +29,7 @@ ADDED_LIGHT_SD = 0.004
 SHAPE_SD_PER_100_NM = 0.06
 
 # Before any pour: glare of a liquid's surface over a base of a half, seen in part; relative error of a pour.
-GLARE, GLARE_SD = 0.015, 0.007
+GLARE_SD = 0.007
 POUR_SD, POUR_BELIEF = 0.02, 4.0
 
 # Relative standard uncertainty up to which the route is worth a second opinion.

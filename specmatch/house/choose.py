@@ -11,8 +11,7 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.one_thread import one_thread
 from specmatch.maths.colour_fit import ColourFit, fit_colour
-from specmatch.maths.transforms import absorbance
-from specmatch.reference.batch_scores import BatchScores, score_batches
+from specmatch.reference.batch_scores import BatchScores, features, score_batches
 from specmatch.reference.pours import Pours, pours_of
 from specmatch.wording import counted
 
@@ -23,7 +22,6 @@ if TYPE_CHECKING:
 METHODS = ("model", "kennard_stone")
 # Components in which batches of beer differ; more of them would spread the choice over noise.
 N_AXES = 6
-ABSORBANCE_OFFSET = 0.05
 # Variance of a lab value about a smooth function of the spectrum, over the variance of that function.
 LAB_NOISE = 0.002
 # A colour regression needs lab values on both sides of what it predicts: fewer tell nothing of a curve.
@@ -144,7 +142,7 @@ def learning_curve(
 
 
 def _axes_of(pours: Pours) -> Floats:
-    spectra = np.arcsinh(absorbance(pours.batch_means()) / (2.0 * ABSORBANCE_OFFSET))
+    spectra = features(pours.batch_means())
     about = spectra - spectra.mean(axis=0)
     left, spread, _ = np.linalg.svd(about, full_matrices=False)
     return (left * spread)[:, :N_AXES]

@@ -16,9 +16,10 @@ from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.colour_verdict import CANNOT_TELL, ColourVerdict, judge_colour
 from specmatch.house.specification import Specification
+from specmatch.maths.sequential import CONSISTENT as CONSISTENT
+from specmatch.maths.sequential import HOLD as HOLD
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
-CONSISTENT, HOLD = "consistent", "hold"
 DECISIONS = (CONSISTENT, HOLD, RESCAN)
 
 

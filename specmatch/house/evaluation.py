@@ -18,7 +18,6 @@ from specmatch.house.mix_ups import held_blends, held_pairs, mix_up_table, refus
 from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
 from specmatch.maths.statistics import binomial_bounds
-from specmatch.maths.typicality import fit_typicality
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -134,15 +133,11 @@ def evaluate(
     unknown = refused_unknown(refs, rate)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = gather_set(refs)
-    identity_of_all = fit_typicality(
-        whole.reflectance, whole.beer, whole.batch, whole.sample,
-        wavelength_nm=whole.wavelength_nm, false_reject_rate=rate,
-    )  # fmt: skip
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        identity_of_all,
+        whole.fit_identity(rate),
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,

@@ -16,7 +16,7 @@ from specmatch.maths.mix_up import FRACTIONS, hold_blends
 from specmatch.maths.separation import remedy
 from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR
 from specmatch.maths.statistics import binomial_bounds, mean_by
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.maths.typicality import TypicalityFit
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -135,10 +135,7 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
         kept = pours.beer != code
         if len(pours.beers) < 2 or np.unique(pours.batch[kept]).size < FEWEST_BATCHES:
             continue
-        codes = [np.unique(labels[kept], return_inverse=True)[1] for labels in (pours.beer, pours.batch, pours.sample)]
-        fit = fit_typicality(
-            pours.reflectance[kept], *codes, wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+        fit = pours.fit_identity(false_reject_rate, kept)
         own = first_sample[pours.beer_of_batch == code]
         p = fit.match(means[own], counts[own]).p_value
         rows.append(

@@ -9,11 +9,12 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.large_sets import pours_to_learn_from
 from specmatch.maths.band import usable_band
+from specmatch.maths.typicality import TypicalityFit, fit_typicality
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -63,6 +64,14 @@ class SetPours:
     def beer(self) -> Ints:
         """Code of each pour's beer, shape (n,)."""
         return self.beer_of_batch[self.batch]
+
+    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> TypicalityFit:
+        """Fit how typical samples are of these beers, on the pours kept alone; its beers are those that are left."""
+        rows = np.arange(self.batch.size) if kept is None else np.flatnonzero(kept)
+        codes = [np.unique(labels[rows], return_inverse=True)[1] for labels in (self.beer, self.batch, self.sample)]
+        return fit_typicality(
+            self.reflectance[rows], *codes, wavelength_nm=self.wavelength_nm, false_reject_rate=false_reject_rate
+        )
 
 
 def gather_set(

@@ -14,7 +14,7 @@ from specmatch.house.set_pours import gather_set
 from specmatch.line.run_rule import RunRule
 from specmatch.maths.spectral_scale import REFLECTANCE_FLOOR
 from specmatch.maths.statistics import binomial_bounds, mean_by
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.maths.typicality import TypicalityFit
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -125,13 +125,9 @@ def run_risks(
     rule = RunRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
-        out = folds[pours.batch] == fold
-        kept = np.flatnonzero(~out)
-        codes = [np.unique(labels[kept], return_inverse=True)[1] for labels in (pours.beer, pours.batch, pours.sample)]
+        kept = folds[pours.batch] != fold
         known = np.unique(pours.beer[kept])
-        fit = fit_typicality(
-            pours.reflectance[kept], *codes, wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+        fit = pours.fit_identity(false_reject_rate, kept)
         for batch in np.flatnonzero(folds == fold):
             sample = pours.sample[pours.batch == batch][0]
             # what a pour does to a pale beer says nothing of a dark one

@@ -200,8 +200,7 @@ def _repeated_rows(paired: Paired) -> list[CheckRow]:
     raw = paired.raw
     rows: list[CheckRow] = []
     seen: dict[bytes, int] = {}
-    of = paired.rows("sample", "control")
-    of = of[np.argsort(np.where(np.isnan(raw.hours[of]), raw.order[of], raw.hours[of]), kind="stable")]
+    of = paired.in_time(paired.rows("sample", "control"))
     for i in of:
         earlier = seen.setdefault(raw.counts[i].tobytes(), int(i))
         if earlier != i:

@@ -151,9 +151,7 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
         of_it = of_it[(raw.instrument[of_it] == instrument) & np.isfinite(net.values[of_it][:, live]).any(axis=1)]
         if of_it.size == 0:
             continue
-        of_it = of_it[
-            np.argsort(np.where(np.isnan(raw.hours[of_it]), raw.order[of_it], raw.hours[of_it]), kind="stable")
-        ]
+        of_it = paired.in_time(of_it)
         level = np.nanmedian(net.values[of_it][:, live], axis=1)
         peak = np.nanmax(net.values[of_it], axis=1)
         noise = np.sqrt(paired.dark_noise[of_it] ** 2 + paired.shot[of_it] * np.fmax(peak, 0.0))

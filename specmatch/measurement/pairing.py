@@ -45,6 +45,11 @@ class Paired:
         """Rows of given roles, shape (m,), ascending."""
         return np.flatnonzero(np.isin(self.raw.role, roles))
 
+    def in_time(self, rows: Ints) -> Ints:
+        """Put rows, shape (m,), in the order in which they were measured, by the sheet where no time is known."""
+        hours = self.raw.hours[rows]
+        return rows[np.argsort(np.where(np.isnan(hours), self.raw.order[rows], hours), kind="stable")]
+
     def live(self) -> Mask:
         """The channels to judge scans by, shape (p,): the usable ones, or all where none is."""
         return self.usable if self.usable.any() else np.ones(self.usable.size, bool)
