@@ -20,9 +20,10 @@ from specmatch.demo.scanning import PourConditions, RawScans
 from specmatch.house.gathering import gather_samples
 from specmatch.maths.fault_detector import NO_FAULT
 from specmatch.maths.fault_shapes import FAULTS
+from specmatch.warning_codes import FAULT_WORDS
 
 GOOD = PourConditions()
-CODES = tuple(dict.fromkeys(fault.code for fault in FAULTS))
+CODES = tuple(dict.fromkeys(FAULT_WORDS[fault.name].code for fault in FAULTS))
 # what the reference, a cup with water on the base, sends back of the light sent down; haze is planted in that light
 WATER_RETURN = 0.536
 # stray light is planted over the mean light of all channels, and counted over that of the channels in use

@@ -22,7 +22,7 @@ _PUBLIC = {
     "learning_curve": "specmatch.house.choose",
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.evaluation",
-    "run_risks": "specmatch.house.rates",
+    "run_risks": "specmatch.line.rates",
     "validate": "specmatch.house.validation",
     "load_specification": "specmatch.house.specification",
     "watch": "specmatch.line.watch_folder",
@@ -62,10 +62,10 @@ if TYPE_CHECKING:
     from specmatch.house.evaluation import evaluate as evaluate
     from specmatch.house.house_model import HouseModel as HouseModel
     from specmatch.house.inspection import inspect_file as inspect_file
-    from specmatch.house.rates import run_risks as run_risks
     from specmatch.house.specification import load_specification as load_specification
     from specmatch.house.validation import validate as validate
     from specmatch.line.journal import Journal as Journal
+    from specmatch.line.rates import run_risks as run_risks
     from specmatch.line.watch_folder import watch as watch
     from specmatch.measurement.files import Scan as Scan
     from specmatch.measurement.files import read_scans as read_scans

@@ -9,8 +9,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.spectra import text_ids
@@ -200,7 +200,7 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
     return table[[*first, *[name for name in table.columns if name not in first]]]
 
 
-def in_colour_unit(colour: NDArray[np.float64], own: str, wanted: str) -> NDArray[np.float64]:
+def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM.
 
     Parameters
@@ -231,9 +231,7 @@ def in_colour_unit(colour: NDArray[np.float64], own: str, wanted: str) -> NDArra
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))
 
 
-def batch_folds(
-    batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None
-) -> NDArray[np.int64]:
+def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds.
 
     Parameters

@@ -3,6 +3,8 @@
 All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch the one or the other.
 """
 
+from pathlib import Path
+
 
 class SpecmatchError(ValueError):
     """Base of every error that this library raises on purpose."""
@@ -13,7 +15,23 @@ class OptionError(SpecmatchError):
 
 
 class ScanFileError(SpecmatchError):
-    """A scan file cannot be read; the message names the file and, where there is one, the line."""
+    """A scan file cannot be read; the message names the file and, where there is one, the line.
+
+    Attributes
+    ----------
+    stage : {"table", "content"}
+        How far reading came: `table` where no table of spectra was found at all, `content` where one was and
+        something in it is wrong.
+
+    Examples
+    --------
+    >>> ScanFileError("a.csv: a header but no table", stage="table").stage, ScanFileError("a.csv: cut").stage
+    ('table', 'content')
+    """
+
+    def __init__(self, *args: object, stage: str = "content") -> None:
+        super().__init__(*args)
+        self.stage = stage
 
 
 class AmbiguousScanFileError(ScanFileError):
@@ -69,7 +87,22 @@ class MissingExtraError(SpecmatchError):
 
 
 class LockedError(StorageError):
-    """Another process is writing to the same place."""
+    """Another process is writing to the same place.
+
+    Attributes
+    ----------
+    path : Path or None
+        The lock file that somebody else holds; None where the place is locked by other means.
+
+    Examples
+    --------
+    >>> LockedError("sets/house is being written to", path=Path("sets/house/.lock")).path.name
+    '.lock'
+    """
+
+    def __init__(self, *args: object, path: Path | None = None) -> None:
+        super().__init__(*args)
+        self.path = path
 
 
 class MissingGroupsWarning(UserWarning):

@@ -9,11 +9,9 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError, TableError, UnitError, WavelengthMismatchError
-
-Floats = NDArray[np.float64]
 
 QUANTITIES = ("reflectance", "percent", "absorbance")
 X_UNITS = ("nm", "um", "1/cm")

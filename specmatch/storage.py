@@ -1,12 +1,14 @@
 """Writing that a power cut cannot half finish, hashes that tell damage, and a lock that dies with its holder."""
 
 import hashlib
+import json
 import os
 import secrets
 import sys
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import Any
 
 from specmatch.errors import LockedError, StorageError
 
@@ -88,6 +90,35 @@ def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str
     return digest.hexdigest()
 
 
+def strict_json(text: str | bytes) -> Any:
+    """Parse a JSON text by the standard, which knows no NaN and no infinity.
+
+    Parameters
+    ----------
+    text : str or bytes
+
+    Returns
+    -------
+    object
+
+    Raises
+    ------
+    ValueError
+        If it is no JSON text.
+
+    Examples
+    --------
+    >>> strict_json('{"low": NaN}')
+    Traceback (most recent call last):
+    ValueError: NaN is no JSON number
+    """
+
+    def refuse(word: str) -> None:
+        raise ValueError(f"{word} is no JSON number")
+
+    return json.loads(text, parse_constant=refuse)
+
+
 @contextmanager
 def locked(path: str | Path) -> Iterator[None]:
     """Hold a lock file while the block runs; a second holder, in this process or another, is told at once.
@@ -137,14 +168,14 @@ def _acquire(path: Path) -> int:
         except OSError as error:
             os.close(descriptor)
             raise LockedError(
-                f"{path.parent} is being written to by another process; try again when it is done"
+                f"{path.parent} is being written to by another process; try again when it is done", path=path
             ) from error
         # The former holder may have removed the file between our open and our lock: then we hold a nameless file.
         with suppress(FileNotFoundError):
             if os.path.samestat(os.fstat(descriptor), os.stat(path)):
                 return descriptor
         os.close(descriptor)
-    raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later")
+    raise LockedError(f"{path.parent} is being written to by other processes all the time; try again later", path=path)
 
 
 if sys.platform == "win32":

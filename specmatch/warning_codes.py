@@ -1,4 +1,4 @@
-"""The one registry of warning codes: what each means and whether it sends a sample back to be measured again.
+"""The one registry of warning codes: what each means, whether it asks for a new scan, and what is said of each fault.
 
 A code is added here or nowhere; codes are never renamed, because other programs branch on them.
 """
@@ -89,6 +89,66 @@ _ROWS = (
     ("control_out", RESCAN, "the last control of this line was outside its limits: find the cause, measure it again"),
 )
 
+
+@dataclass(frozen=True)
+class FaultWords:
+    """What is said of one known fault of a scan; several faults may share a code.
+
+    Attributes
+    ----------
+    name : str
+        Of the fault in `specmatch.maths.fault_shapes`.
+    code : str
+        Of `WARNING_CODES`.
+    phrase : str
+        What was found, `{size}` of it.
+    advice : str
+        What to do about it.
+    alike : str
+        What no spectrum can tell it from, added where `{pours}` agree.
+    """
+
+    name: str
+    code: str
+    phrase: str
+    advice: str
+    alike: str = ""
+
+
+_FAULTS = (
+    ("path_long", "path_long", "about {size:.0%} more beer in the cup than usual",
+     "pour again", ", or a stronger batch: {pours} cannot tell these apart"),
+    ("path_short", "path_short", "about {size:.0%} less beer in the cup than usual",
+     "pour again", ", or a paler batch, or water in it: {pours} cannot tell these apart"),
+    ("foam", "foam", "about {size:.1%} of the surface under foam",
+     "degas, pour down the wall, wait, measure again"),
+    ("haze", "haze", "haze that sends back about {size:.1%} of the reference's light",
+     "warm, degas and pour again; the lab colour is that of clear beer"),
+    ("lamp_brighter", "lamp_drift", "about {size:.0%} more light from the lamp than at its reference",
+     "clean the base, take a new reference"),
+    ("lamp_dimmer", "lamp_drift", "about {size:.0%} less light from the lamp than at its reference",
+     "clean the base, take a new reference"),
+    ("ambient_light", "ambient_light", "light from outside, about {size:.1%} of the reference's peak",
+     "close the cover, take a new dark, measure again"),
+    ("shift_to_blue", "wavelength_shift",
+     "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the blue",
+     "take a new reference; if it stays, have the instrument checked"),
+    ("shift_to_red", "wavelength_shift",
+     "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the red",
+     "take a new reference; if it stays, have the instrument checked"),
+    ("axis_to_blue", "wavelength_shift",
+     "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the blue",
+     "have the instrument checked"),
+    ("axis_to_red", "wavelength_shift",
+     "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the red",
+     "have the instrument checked"),
+    ("stray_light", "stray_light", "stray light, about {size:.1%} of the mean light",
+     "look for a light path past the cup, have the instrument checked"),
+    ("clipped", "saturated", "highest counts cut off by about {size:.0%}",
+     "shorten the integration time, measure again"),
+)  # fmt: skip
+
+FAULT_WORDS: dict[str, FaultWords] = {row[0]: FaultWords(*row) for row in _FAULTS}
 WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _ROWS}
 
 

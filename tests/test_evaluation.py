@@ -114,9 +114,12 @@ def test_pairs_that_cannot_be_told_apart_come_first_with_what_would_help(result)
 
 def test_more_of_the_neighbour_is_held_more_often(result):
     blends = result.mix_ups[result.mix_ups["kind"] == "blend"]
-    part = blends["really"].str.extract(r"with (\d+)%")[0].astype(int)
-    count = (blends["held"] * blends["n"]).groupby(part).sum()
-    assert count[10] <= count[20] <= count[30]
+    count = (blends["held"] * blends["n"]).groupby(blends["share"]).sum()
+    assert count[0.1] <= count[0.2] <= count[0.3]
+    in_words = [f"{row.claimed} with {row.share:.0%} {row.other}" for row in blends.itertuples()]
+    assert blends["really"].tolist() == in_words
+    rest = result.mix_ups[result.mix_ups["kind"] != "blend"]
+    assert rest["share"].isna().all() and (rest["other"] == "").all()
     assert (blends["n"] <= 5).all()
 
 

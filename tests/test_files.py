@@ -334,3 +334,43 @@ def test_scans_compare_by_identity_and_cannot_be_written_to():
         scan.meta["beer"] = "other"
     with pytest.raises(UnitError, match="is not reflectance"):
         scans_from_bytes(rows(header="wavelength;counts").encode(), name="a")[0].as_reflectance()
+
+
+@pytest.mark.parametrize(
+    ("header", "factor", "scale"),
+    [
+        ("wavelength;reflectance %", 100.0, "percent"),
+        ("wavelength;reflectance", 100.0, "percent"),
+        ("wavelength;reflectance (fraction)", 1.0, "fraction"),
+        ("wavelength;reflectance", 1.0, "fraction assumed"),
+        ("wavelength;counts", 1000.0, ""),
+    ],
+)
+def test_a_scan_says_how_its_file_writes_the_scale(tmp_path, header, factor, scale):
+    [scan] = read(tmp_path, rows(header=header, y=[factor * r for r in R]))
+    assert scan.scale == scale
+    assert scan.values.max() <= 1.0 or scale == ""
+
+
+def test_a_scan_says_whether_its_file_ends_with_a_line_end(tmp_path):
+    whole = rows()
+    assert [scan.complete for scan in read(tmp_path, whole)] == [True]
+    assert [scan.complete for scan in read(tmp_path, whole.rstrip("\n"))] == [False]
+    # the words of a header are no verdict on the file
+    assert [scan.complete for scan in read(tmp_path, "remark;may be cut\n" + whole)] == [True]
+
+
+def test_an_error_says_how_far_reading_came(tmp_path):
+    for text, stage in (("remark;none\nby;KA\n", "table"), (rows().replace("0.334", "x"), "content")):
+        with pytest.raises(ScanFileError, match="scan.txt") as caught:
+            read(tmp_path, text)
+        assert caught.value.stage == stage
+
+
+def test_the_name_of_a_file_does_not_choose_among_its_errors(tmp_path):
+    said = set()
+    for name in ("scan.txt", "no table, no header.txt"):
+        with pytest.raises(ScanFileError, match="is not a number") as caught:
+            read(tmp_path, rows().replace("0.334", "x"), name=name)
+        said.add(str(caught.value).removeprefix(name))
+    assert len(said) == 1

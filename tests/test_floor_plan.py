@@ -9,7 +9,7 @@ import specmatch
 
 ROOT = Path(specmatch.__file__).parent
 FLOORS = {
-    "errors": 1, "warning_codes": 1, "storage": 1, "wording": 1,
+    "errors": 1, "warning_codes": 1, "storage": 1, "wording": 1, "array_types": 1,
     "maths": 2,
     "colour": 3, "spectra": 3, "batches": 3,
     "models": 4, "measurement": 4,

@@ -2,16 +2,16 @@
 
 import numpy as np
 import pytest
+from month import run_month
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.month import run_month
-from specmatch.house.rates import run_risks
 from specmatch.line.charted import line_charts
 from specmatch.line.drift import find_drifts
 from specmatch.line.journal import Journal
 from specmatch.line.judging import LineSetting
 from specmatch.line.look_back import decision_counts, last_shifts, waiting_runs
+from specmatch.line.rates import run_risks
 from specmatch.maths.statistics import binomial_bounds
 
 RATE = 0.01

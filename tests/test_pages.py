@@ -13,7 +13,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import TableError
-from specmatch.report.text import CAUTIONS
+from specmatch.wording import CAUTIONS
 
 pytest.importorskip("matplotlib")
 

@@ -11,7 +11,7 @@ from specmatch.demo.scanning import PourConditions
 from specmatch.house.reasons import apart_from_claim
 from specmatch.maths.fault_shapes import FAULT_NAMES
 from specmatch.maths.statistics import binomial_bounds
-from specmatch.warning_codes import WARNING_CODES
+from specmatch.warning_codes import FAULT_WORDS, WARNING_CODES
 
 GOOD = PourConditions()
 
@@ -32,10 +32,10 @@ def read(house, conditions, *, claim=True, n=1, draw=21, edit=None):
 
 
 def test_every_fault_has_a_code_of_the_registry_and_a_sentence():
-    from specmatch.house.reasons import _ADVICE, _PHRASES
-
     assert set(CODES) <= set(WARNING_CODES)
-    assert set(_PHRASES) == set(_ADVICE) == set(FAULT_NAMES)
+    assert set(FAULT_WORDS) == set(FAULT_NAMES)
+    assert {words.code for words in FAULT_WORDS.values()} <= set(WARNING_CODES)
+    assert all(words.advice and "{size" in words.phrase for words in FAULT_WORDS.values())
 
 
 def test_an_odd_pour_is_named_left_out_and_explained(house):

@@ -66,3 +66,10 @@ def test_lock_of_another_process_holds_and_dies_with_it(tmp_path):
         other.wait()
     with locked(path):
         pass
+
+
+def test_a_lock_that_is_held_is_named_by_its_file(tmp_path):
+    lock = tmp_path / ".lock"
+    with locked(lock), pytest.raises(LockedError, match="being written to") as caught, locked(lock):
+        pass
+    assert caught.value.path == lock

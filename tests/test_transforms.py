@@ -5,7 +5,7 @@ import pytest
 from scipy.signal import savgol_filter
 
 from specmatch.errors import OptionError, TableError
-from specmatch.maths.scatter import correct_scatter, correct_scatter_extended, unit_variance
+from specmatch.maths.scatter import correct_scatter_extended, unit_variance
 from specmatch.maths.transforms import (
     absorbance,
     derivative,
@@ -34,7 +34,7 @@ def test_absorbance_by_hand_and_at_the_floor():
 def test_inputs_are_never_written_to():
     R = curves()
     kept = R.copy()
-    absorbance(R), unit_variance(R), correct_scatter(R, R[0]), smooth(R, window=5), derivative(R, NM)
+    absorbance(R), unit_variance(R), correct_scatter_extended(R, R[0], NM), smooth(R, window=5), derivative(R, NM)
     np.testing.assert_array_equal(R, kept)
 
 
@@ -50,8 +50,9 @@ def test_unit_variance_by_hand():
 def test_scatter_correction_undoes_offset_and_slope():
     reference = curves(1)[0]
     X = np.array([0.1 + 1.7 * reference, -0.3 + 0.4 * reference])
-    np.testing.assert_allclose(correct_scatter(X, reference), [reference, reference], atol=1e-12)
-    np.testing.assert_allclose(correct_scatter(np.full((1, NM.size), 0.3), reference), 0.0, atol=1e-12)
+    np.testing.assert_allclose(correct_scatter_extended(X, reference, NM, degree=0), [reference, reference], atol=1e-12)
+    flat = np.full((1, NM.size), 0.3)
+    np.testing.assert_allclose(correct_scatter_extended(flat, reference, NM, degree=0), 0.0, atol=1e-12)
 
 
 def test_extended_correction_undoes_a_baseline_too():

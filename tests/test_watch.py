@@ -314,3 +314,11 @@ def test_the_public_watch_refuses_what_cannot_be_watched(folder, tmp_path, model
         pytest.raises(LockedError, match="is being watched already"),
     ):
         sm.watch(model, folder, journal=tmp_path / "line.db", once=True)
+
+
+def test_a_lock_met_while_watching_is_not_taken_for_a_second_watcher(tmp_path):
+    folder = tmp_path / "scans"
+    folder.mkdir()
+    other = pytest.raises(LockedError, match="set is being written to")
+    with other, only_watcher(tmp_path / "line.db", folder):
+        raise LockedError("set is being written to by another process", path=tmp_path / "set" / ".lock")

@@ -21,7 +21,8 @@ def run(args: argparse.Namespace) -> Outcome:
     """Run the tour and lay out what it found."""
     from specmatch.demo.tour import ANSWERS, MODEL, READINGS, SET, SHIFT, YEAR, control_line, run_tour
     from specmatch.errors import OptionError
-    from specmatch.report.text import CAUTIONS, figures_line, readings_text
+    from specmatch.report.text import figures_line, readings_text
+    from specmatch.wording import CAUTIONS
 
     if args.seed < 0:
         raise OptionError(f"--seed is {args.seed}; give a whole number of 0 or more")

@@ -37,7 +37,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     from specmatch.house.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.rates import run_risks
+    from specmatch.line.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.figure_words import figures_in_words
     from specmatch.report.text import figures_line, text_table
@@ -62,6 +62,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
+    weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
     text = "\n\n".join(

@@ -92,12 +92,12 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from dataclasses import asdict
 
     from specmatch.cli.line_setting import shown_row
-    from specmatch.house.cautions import CAUTIONS
     from specmatch.line.charted import line_charts
     from specmatch.line.drift import find_drifts
     from specmatch.line.entry_text import chart_line, entry_line
     from specmatch.line.look_back import decision_counts, last_shifts, newest, waiting_runs
     from specmatch.line.upkeep import NOTHING, upkeep
+    from specmatch.wording import CAUTIONS
 
     counts = decision_counts(journals, beer=args.beer)
     waiting = waiting_runs(journals, beer=args.beer)

@@ -24,12 +24,12 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.report.text import readings_text
 
     house = HouseModel.load(args.model)
-    source = load_source(args.source)
-    readings = house.read(source.scans_or_session, source.scans)
+    scans_or_session, left_out = load_source(args.source)
+    readings = house.read(scans_or_session)
     if args.correction:
         from specmatch.house.colour_correction import ColourCorrection
 
         readings = ColourCorrection.load(args.correction).apply(readings, house)
     readings = in_unit(readings, args.unit)
-    look = bool(source.left_out) or any(readings["warnings"].map(len) > 0)
-    return Outcome(readings, readings_text(readings), source.left_out, needs_look=look)
+    look = bool(left_out) or any(readings["warnings"].map(len) > 0)
+    return Outcome(readings, readings_text(readings), left_out, needs_look=look)

@@ -32,7 +32,8 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.decision import CONSISTENT
     from specmatch.house.house_model import HouseModel
     from specmatch.house.specification import load_specification
-    from specmatch.report.text import CAUTIONS, readings_text, text_table
+    from specmatch.report.text import readings_text, text_table
+    from specmatch.wording import CAUTIONS
 
     if (args.before is None) != (args.after is None):
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
@@ -44,16 +45,10 @@ def run(args: argparse.Namespace) -> Outcome:
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
-        source = load_source(args.source)
-        verified = house.verify(
-            source.scans_or_session,
-            claimed=args.after or args.claim,
-            scans=source.scans,
-            specification=specification,
-        )
-        left_out = source.left_out
+        scans_or_session, left_out = load_source(args.source)
+        verified = house.verify(scans_or_session, claimed=args.after or args.claim, specification=specification)
         if args.before is not None:
-            left = house.changeover(source.scans_or_session, source.scans, before=args.before, after=args.after)
+            left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
             verified = pd.concat([verified, left], axis=1)
             note = "\n\n" + text_table(left[["changeover"]])

@@ -32,7 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
     from specmatch.line.watch_folder import needs_look, watching
-    from specmatch.report.text import CAUTIONS
+    from specmatch.wording import CAUTIONS
 
     tell = _tell(args.json)
     with watching(line_setting(args), args.folder, args.journal) as watcher:

@@ -9,15 +9,15 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
+from specmatch.array_types import Floats, Mask
 from specmatch.colour.scales import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.average_beer import relative_absorbance
 from specmatch.maths.conformal import Interval, check_coverage
-
-Floats = NDArray[np.float64]
+from specmatch.maths.optical_coordinates import GLARE
 
 FEWEST_POURS = 3
 NORMAL = "double pass, normal"
@@ -29,7 +29,7 @@ ADDED_LIGHT_SD = 0.004
 SHAPE_SD_PER_100_NM = 0.06
 
 # Before any pour: glare of a liquid's surface over a base of a half, seen in part; relative error of a pour.
-GLARE, GLARE_SD = 0.015, 0.007
+GLARE_SD = 0.007
 POUR_SD, POUR_BELIEF = 0.02, 4.0
 
 # Relative standard uncertainty up to which the route is worth a second opinion.
@@ -104,7 +104,7 @@ class DoublePassFit:
         reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
         return Interval(np.exp(middle), np.exp(middle - reach), np.exp(middle + reach), NORMAL, True)
 
-    def trusts(self, colour: ArrayLike) -> NDArray[np.bool_]:
+    def trusts(self, colour: ArrayLike) -> Mask:
         """Return, for each colour, whether the route reaches so far.
 
         Parameters
@@ -218,7 +218,7 @@ def fit_double_pass(
     return _with_reach(fit)
 
 
-def routes_disagree(one: Interval, other: Interval) -> NDArray[np.bool_]:
+def routes_disagree(one: Interval, other: Interval) -> Mask:
     """Tell where the limits of two routes have nothing in common.
 
     Parameters

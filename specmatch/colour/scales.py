@@ -7,12 +7,13 @@ A700 is at most 0.039 A430); *Analytica-EBC* 9.6 (EBC = 25 D A430 in 1 cm; the n
 from typing import TypeVar
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import OptionError
 from specmatch.maths.average_beer import relative_absorbance
 
-Number = TypeVar("Number", float, NDArray[np.float64])
+Number = TypeVar("Number", float, Floats)
 
 SRM_PER_ABSORBANCE = 12.7  # Beer-10A, 1 cm
 EBC_PER_ABSORBANCE = 25.0  # Analytica-EBC 9.6, 1 cm
@@ -149,7 +150,7 @@ def srm_from_ebc(ebc: Number) -> Number:
     return ebc / EBC_PER_SRM
 
 
-def clear_enough(a430: ArrayLike, a700: ArrayLike) -> NDArray[np.bool_]:
+def clear_enough(a430: ArrayLike, a700: ArrayLike) -> Mask:
     """Tell whether a beer is clear enough for its A430 to be a colour.
 
     Parameters
@@ -176,7 +177,7 @@ def clear_enough(a430: ArrayLike, a700: ArrayLike) -> NDArray[np.bool_]:
     return np.asarray(a700, float) <= CLEAR_RATIO * np.asarray(a430, float) * (1 + 1e-12)
 
 
-def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.0) -> NDArray[np.float64]:
+def average_absorbance(wavelength_nm: ArrayLike, srm: float, path_cm: float = 1.0) -> Floats:
     """Return the decadic absorbance spectrum of an average beer of a given colour.
 
     Parameters

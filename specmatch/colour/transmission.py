@@ -3,13 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.colour.scales import clear_enough, ebc_from_absorbance, srm_from_absorbance
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
 from specmatch.maths.transforms import even_step
-
-Floats = NDArray[np.float64]
 
 # Above it many instruments leave their linear range: a common limit, no standard's.
 LINEAR_TO = 1.0

@@ -11,11 +11,10 @@ from functools import cache
 from importlib.resources import files
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
-
-Floats = NDArray[np.float64]
 
 ILLUMINANTS = ("C", "D65")
 

@@ -5,10 +5,9 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
+from specmatch.array_types import Floats
 from specmatch.colour import EBC_PER_SRM, average_absorbance
 from specmatch.demo.optics import LIGHT_NM
-
-Array = npt.NDArray[np.float64]
 
 HOUSE_BEERS = (
     "Chalk Lager",
@@ -32,7 +31,7 @@ BATCH_COLOUR_SD = 0.045
 PALEST_EBC, DARKEST_EBC = 5.0, 80.0
 
 
-def smooth_modes(wavelength_nm: npt.ArrayLike) -> Array:
+def smooth_modes(wavelength_nm: npt.ArrayLike) -> Floats:
     """Return five smooth shapes, (5, p), each between -1 and 1 over 400-700 nm and level outside it."""
     u = np.clip((np.asarray(wavelength_nm, dtype=float) - 400.0) / 300.0, 0.0, 1.0)
     order = np.arange(1.0, BEER_SHAPE_SD.size + 1.0)[:, np.newaxis]
@@ -44,7 +43,7 @@ _MODES_430 = smooth_modes([430.0])[:, 0]
 _AVERAGE_1_EBC = average_absorbance(LIGHT_NM, 1.0 / EBC_PER_SRM)
 
 
-def house_colours(rng: np.random.Generator) -> Array:
+def house_colours(rng: np.random.Generator) -> Floats:
     """Return colours of the house beers, pale to dark, in EBC.
 
     Neighbours differ by a factor between 1.20 and 1.35. One gap, anywhere, is 1.34: room for a beer of nobody's
@@ -72,15 +71,15 @@ class Liquids:
 
     beer: tuple[str, ...]
     batch: tuple[str, ...]
-    absorbance: Array
+    absorbance: Floats
 
     @property
-    def colour_ebc(self) -> Array:
+    def colour_ebc(self) -> Floats:
         """True colour by its definition, 25 times the absorbance of 1 cm at 430 nm, (n,)."""
         return 25.0 * self.absorbance[:, int(np.flatnonzero(LIGHT_NM == 430.0)[0])]
 
 
-def absorbance_of(colour_ebc: Array, beer_shape: Array, *, strength: Array, batch_shape: Array) -> Array:
+def absorbance_of(colour_ebc: Floats, beer_shape: Floats, *, strength: Floats, batch_shape: Floats) -> Floats:
     """Return log10 absorbance of 1 cm of batches, (n, len(LIGHT_NM)).
 
     Parameters

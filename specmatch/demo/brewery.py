@@ -9,9 +9,9 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import numpy.typing as npt
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.demo.beers import (
     BATCH_COLOUR_SD,
     BATCH_SHAPE_SD,
@@ -24,8 +24,6 @@ from specmatch.demo.beers import (
 from specmatch.demo.optics import Cup, Spectrometer
 from specmatch.demo.scan_files import write_measured_folder
 from specmatch.demo.scanning import Bench, PourConditions, RawScans
-
-Array = npt.NDArray[np.float64]
 
 DEFAULT_SEED = 1
 LAB_RELATIVE_SD, LAB_SD_EBC = 0.012, 0.1
@@ -251,7 +249,7 @@ class Brewery:
         """
         return self._measured(self.foreign_batches(n, draw=draw, apart=apart), n_pours, draw, conditions)
 
-    def lab_colour(self, liquids: Liquids, *, draw: int = 0) -> Array:
+    def lab_colour(self, liquids: Liquids, *, draw: int = 0) -> Floats:
         """Return the colours that the lab finds: an error of 1.2 % and one of 0.1 EBC (sd).
 
         Parameters
@@ -363,7 +361,7 @@ def write_brewery(
     return house
 
 
-def batch_table(liquids: Liquids, lab_colour: Array, raw: RawScans) -> pd.DataFrame:
+def batch_table(liquids: Liquids, lab_colour: Floats, raw: RawScans) -> pd.DataFrame:
     """Return the batches table of what was scanned, its lab colours in EBC."""
     samples = raw.table[raw.table["role"] == "sample"].drop_duplicates("batch").set_index("batch")
     return pd.DataFrame(
@@ -379,7 +377,7 @@ def batch_table(liquids: Liquids, lab_colour: Array, raw: RawScans) -> pd.DataFr
     )
 
 
-def _free_places(log_colour: Array, apart: float) -> tuple[Array, Array]:
+def _free_places(log_colour: Floats, apart: float) -> tuple[Floats, Floats]:
     """Return ends of the stretches of log colour that keep their distance from every house beer."""
     beyond = np.log(1.35)
     low = np.concatenate([[log_colour[0] - beyond], log_colour + apart])

@@ -8,15 +8,14 @@ small spectrometers of this class have.
 from dataclasses import dataclass, field
 
 import numpy as np
-import numpy.typing as npt
 
-Array = npt.NDArray[np.float64]
+from specmatch.array_types import Floats
 
 CUP_MM, FILL_ML = 40.0, 10.0
 FULL_SCALE = 65535
 
 # Light is traced on a grid finer than the slit and wider than the detector, so that the slit never meets its end.
-LIGHT_NM: Array = np.arange(310.0, 881.0, 2.0)
+LIGHT_NM: Floats = np.arange(310.0, 881.0, 2.0)
 
 
 def depth_cm(fill_ml: float = FILL_ML, cup_mm: float = CUP_MM) -> float:
@@ -41,7 +40,7 @@ def depth_cm(fill_ml: float = FILL_ML, cup_mm: float = CUP_MM) -> float:
     return fill_ml / (np.pi * (cup_mm / 20.0) ** 2)
 
 
-def white_led(age: float | Array = 0.0) -> Array:
+def white_led(age: float | Floats = 0.0) -> Floats:
     """Return the spectrum of a white LED on `LIGHT_NM`, its blue peak 1 when new.
 
     Parameters
@@ -82,8 +81,8 @@ class Cup:
     foam_reflectance: float = 0.65
 
     def reflectance(
-        self, absorbance: Array, *, depth_cm: float | Array, foam: float | Array = 0.0, haze: float | Array = 0.0
-    ) -> Array:
+        self, absorbance: Floats, *, depth_cm: float | Floats, foam: float | Floats = 0.0, haze: float | Floats = 0.0
+    ) -> Floats:
         """Return the light that comes back over the light sent down, on `LIGHT_NM`.
 
         Parameters
@@ -110,7 +109,7 @@ class Cup:
         return (1.0 - cover) * clear + cover * self.foam_reflectance
 
 
-def _pixel_wavelengths() -> Array:
+def _pixel_wavelengths() -> Floats:
     pixel = np.arange(1.0, 289.0)
     coefficients = (337.2, 2.02, -6.0e-4, -9.0e-7, 1.5e-9, -4.0e-12)
     # two decimals, as the instrument prints them, so that a table and a file carry the same grid
@@ -142,7 +141,7 @@ class Spectrometer:
     """
 
     name: str = "invented-288"
-    wavelength_nm: Array = field(default_factory=_pixel_wavelengths)
+    wavelength_nm: Floats = field(default_factory=_pixel_wavelengths)
     slit_nm: float = 13.0
     stray_light: float = 0.002
     electrons_per_count: float = 96.0
@@ -151,27 +150,27 @@ class Spectrometer:
     dark_current: float = 40.0
     noisy: bool = True
 
-    def slit(self, shift_nm: float = 0.0) -> Array:
+    def slit(self, shift_nm: float = 0.0) -> Floats:
         """Return the share of each traced wavelength that each pixel sees, (len(LIGHT_NM), p)."""
         sigma = self.slit_nm / 2.3548
         centre = self.wavelength_nm + shift_nm
         weight = np.exp(-0.5 * ((LIGHT_NM[:, np.newaxis] - centre) / sigma) ** 2)
         return weight / weight.sum(axis=0)
 
-    def peak(self, light: Array) -> float:
+    def peak(self, light: Floats) -> float:
         """Return the largest value that a spectrum of light, (len(LIGHT_NM),), gives at any pixel."""
         return float((light @ self.slit()).max())
 
     def counts(
         self,
-        light: Array,
+        light: Floats,
         *,
-        exposure: Array,
-        shift_nm: Array,
-        ceiling: Array,
-        dark_drift: Array,
+        exposure: Floats,
+        shift_nm: Floats,
+        ceiling: Floats,
+        dark_drift: Floats,
         rng: np.random.Generator,
-    ) -> Array:
+    ) -> Floats:
         """Return detector counts of spectra of light.
 
         Parameters

@@ -8,10 +8,9 @@ import numpy as np
 import numpy.typing as npt
 import pandas as pd
 
+from specmatch.array_types import Floats, Ints
 from specmatch.demo.beers import Liquids, smooth_modes
 from specmatch.demo.optics import CUP_MM, FILL_ML, FULL_SCALE, LIGHT_NM, Cup, Spectrometer, depth_cm, white_led
-
-Array = npt.NDArray[np.float64]
 
 POUR_SD, LAMP_SD, FOAM_SD, HAZE_SD, DARK_DRIFT_SD = 0.012, 0.006, 0.0015, 0.003, 1.5
 INTEGRATION_MS = 20.0
@@ -75,8 +74,8 @@ class RawScans:
         A row a scan in the order taken, index `scan_id`: `role`, `sample`, `pour`, `batch`, `beer`, `measured_at`, ...
     """
 
-    counts: Array
-    wavelength_nm: Array
+    counts: Floats
+    wavelength_nm: Floats
     table: pd.DataFrame
 
     def reflectance(self) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -89,7 +88,7 @@ class RawScans:
         sample = np.flatnonzero(role == "sample")
         against = np.array([reference[session[i]] for i in sample], dtype=int)
 
-        def per_ms(rows: npt.NDArray[np.int64]) -> Array:
+        def per_ms(rows: Ints) -> Floats:
             darks = np.array([dark[session[i], time[i]] for i in rows], dtype=int)
             return (self.counts[rows] - self.counts[darks]) / time[rows, np.newaxis]
 
@@ -141,7 +140,7 @@ class Bench:
         )
         absorbance[plan.role == "control"] = _sealed_dye()
 
-        def fault(name: str) -> Array:
+        def fault(name: str) -> Floats:
             return np.array([getattr(f, name) for f in faults], dtype=float)
 
         reflectance = self.cup.reflectance(
@@ -210,14 +209,14 @@ class _Plan:
     """A row a scan in the order taken; `batch` and `pour` count for samples only."""
 
     role: npt.NDArray[np.str_]
-    session: npt.NDArray[np.int64]
-    turn: npt.NDArray[np.int64]
-    batch: npt.NDArray[np.int64]
-    pour: npt.NDArray[np.int64]
+    session: Ints
+    turn: Ints
+    batch: Ints
+    pour: Ints
     faults: list[PourConditions]
 
 
-def _plan(order: npt.NDArray[np.int64], conditions: Sequence[Sequence[PourConditions]], per_session: int) -> _Plan:
+def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_session: int) -> _Plan:
     good = PourConditions()
     rows: list[tuple[str, int, int, int, int, PourConditions]] = []
     for session, start in enumerate(range(0, order.size, per_session)):
@@ -238,7 +237,7 @@ def _plan(order: npt.NDArray[np.int64], conditions: Sequence[Sequence[PourCondit
     )
 
 
-def _in_the_cup(liquids: Liquids, batch: npt.NDArray[np.int64], faults: Sequence[PourConditions]) -> Array:
+def _in_the_cup(liquids: Liquids, batch: Ints, faults: Sequence[PourConditions]) -> Floats:
     absorbance = liquids.absorbance[batch]
     for row, fault in enumerate(faults):
         if fault.blend_with is not None:
@@ -249,10 +248,10 @@ def _in_the_cup(liquids: Liquids, batch: npt.NDArray[np.int64], faults: Sequence
     return absorbance
 
 
-def _sealed_dye() -> Array:
+def _sealed_dye() -> Floats:
     """Return the absorbance of 1 cm of the sealed control, about 25 EBC."""
     return np.exp(-(LIGHT_NM - 430.0) / 90.0) * np.exp(0.05 * smooth_modes(LIGHT_NM)[1])
 
 
-def _daylight() -> Array:
+def _daylight() -> Floats:
     return np.exp(-0.5 * ((LIGHT_NM - 560.0) / 130.0) ** 2)

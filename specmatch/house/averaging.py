@@ -4,13 +4,10 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import WavelengthMismatchError
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 # A gap up to one slit width holds nothing that its neighbours do not tell: a mini-spectrometer's slit passes 12-15 nm.
 LARGEST_BRIDGED_NM = 15.0
@@ -33,8 +30,8 @@ class Averages:
 
     names: pd.Index
     reflectance: Floats
-    codes: Codes
-    counts: Codes
+    codes: Ints
+    counts: Ints
 
 
 def average(reflectance: Floats, labels: pd.Series) -> Averages:
@@ -77,8 +74,8 @@ class Bridged:
     """
 
     reflectance: Floats
-    lacking: NDArray[np.bool_]
-    wide: NDArray[np.bool_] | None
+    lacking: Mask
+    wide: Mask | None
 
 
 def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Bridged:

@@ -9,12 +9,11 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
 from specmatch.maths.sample_scatter import Samples
 
-Floats = NDArray[np.float64]
 Read = Callable[[Floats], Mapping[str, Floats]]
 
 PREFIX = "check"
@@ -77,7 +76,7 @@ def numbers_read(
     return {"wavelength_nm": wavelength_nm, **{name: readings[name].to_numpy(dtype=np.float64) for name in NUMBERS}}
 
 
-def check_arrays(reflectance: Floats, read: Read) -> dict[str, NDArray[np.float64]]:
+def check_arrays(reflectance: Floats, read: Read) -> dict[str, Floats]:
     """Return check spectra and what they read, as arrays for a model file.
 
     Parameters

@@ -5,27 +5,23 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.special import fdtrc
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.one_thread import one_thread
 from specmatch.maths.colour_fit import ColourFit, fit_colour
-from specmatch.maths.transforms import absorbance
-from specmatch.reference.batch_scores import BatchScores, score_batches
+from specmatch.reference.batch_scores import BatchScores, features, score_batches
 from specmatch.reference.pours import Pours, pours_of
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 METHODS = ("model", "kennard_stone")
 # Components in which batches of beer differ; more of them would spread the choice over noise.
 N_AXES = 6
-ABSORBANCE_OFFSET = 0.05
 # Variance of a lab value about a smooth function of the spectrum, over the variance of that function.
 LAB_NOISE = 0.002
 # A colour regression needs lab values on both sides of what it predicts: fewer tell nothing of a curve.
@@ -148,13 +144,13 @@ def learning_curve(
 
 
 def _axes_of(pours: Pours) -> Floats:
-    spectra = np.arcsinh(absorbance(pours.batch_means()) / (2.0 * ABSORBANCE_OFFSET))
+    spectra = features(pours.batch_means())
     about = spectra - spectra.mean(axis=0)
     left, spread, _ = np.linalg.svd(about, full_matrices=False)
     return (left * spread)[:, :N_AXES]
 
 
-def _by_distance(points: Floats, known: NDArray[np.bool_], n: int) -> tuple[list[int], list[float]]:
+def _by_distance(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
     """Take the point farthest from all taken so far; the first, where none is known, is farthest from the middle."""
     apart = np.linalg.norm(points[:, None, :] - points, axis=2)
     nearest = apart[:, known].min(axis=1) if known.any() else np.linalg.norm(points - points.mean(axis=0), axis=1)
@@ -170,7 +166,7 @@ def _by_distance(points: Floats, known: NDArray[np.bool_], n: int) -> tuple[list
     return order, gain
 
 
-def _by_model(points: Floats, known: NDArray[np.bool_], n: int) -> tuple[list[int], list[float]]:
+def _by_model(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
     """Take the point whose value would lower the mean variance over all points most, then the next."""
     scaled = points / points.std(axis=0)[0]
     squared = ((scaled[:, None, :] - scaled) ** 2).sum(axis=2)

@@ -6,16 +6,13 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import DoublePassFit, fit_double_pass
 from specmatch.colour.path_budget import USUAL_CUP_MM, USUAL_FILL_ML, path_sd
 from specmatch.maths.beer_errors import unfit_beers
 from specmatch.maths.colour_fit import ColourFit
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 FEWEST_BEERS_FOR_OPTICS = 3
 
@@ -38,7 +35,7 @@ class ColourCautions:
     """
 
     optics: DoublePassFit | None
-    unfit: NDArray[np.bool_]
+    unfit: Mask
     pours_shown: bool
     path_sd: float
 
@@ -46,8 +43,8 @@ class ColourCautions:
 def learn_cautions(
     fit: ColourFit,
     reflectance: Floats,
-    batch: Codes,
-    beer: Codes,
+    batch: Ints,
+    beer: Ints,
     n_beers: int,
     *,
     wavelength_nm: Floats,

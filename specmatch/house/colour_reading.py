@@ -5,16 +5,13 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import ndtri
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import routes_disagree
 from specmatch.house.colour_cautions import ColourCautions
 from specmatch.maths.colour_fit import ColourFit
 from specmatch.maths.conformal import Interval
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
 
@@ -46,11 +43,11 @@ def read_colours(
     fit: ColourFit,
     cautions: ColourCautions,
     reflectance: Floats,
-    n_pours: Codes,
+    n_pours: Ints,
     coverage: float,
     *,
-    nearest: Codes,
-    known: NDArray[np.bool_],
+    nearest: Ints,
+    known: Mask,
 ) -> ColourReadings:
     """Read colours, and say what speaks against them.
 

@@ -11,14 +11,15 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.colour_verdict import CANNOT_TELL, ColourVerdict, judge_colour
 from specmatch.house.specification import Specification
+from specmatch.maths.sequential import CONSISTENT as CONSISTENT
+from specmatch.maths.sequential import HOLD as HOLD
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
-CONSISTENT, HOLD = "consistent", "hold"
 DECISIONS = (CONSISTENT, HOLD, RESCAN)
 
 
@@ -128,7 +129,7 @@ def decide(
 def decide_all(
     claims: Sequence[str | None],
     readings: pd.DataFrame,
-    p_values: NDArray[np.float64],
+    p_values: Floats,
     beers: Sequence[str],
     false_reject_rate: float,
     *,

@@ -18,7 +18,6 @@ from specmatch.house.mix_ups import held_blends, held_pairs, mix_up_table, refus
 from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
 from specmatch.maths.statistics import binomial_bounds
-from specmatch.maths.typicality import fit_typicality
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -43,7 +42,8 @@ class Evaluation:
     mix_ups : DataFrame
         Those least often held first. `kind` is `pair` (each ordered pair of beers), `blend` (with 10, 20 or 30 % of
         the beer most like it) or `unknown` (a beer left out of the set, refused by all others); `claimed`, `really`,
-        `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair).
+        `held` (share of `n` batches), 95 % bounds `held_low` and `held_high`, `advice` (what would help a pair),
+        `share` (0 to 1) and `other` (what was blended in; NaN and "" where nothing was).
     coverage : DataFrame
         `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`.
     folds : Series
@@ -133,15 +133,11 @@ def evaluate(
     unknown = refused_unknown(refs, rate)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = gather_set(refs)
-    identity_of_all = fit_typicality(
-        whole.reflectance, whole.beer, whole.batch, whole.sample,
-        wavelength_nm=whole.wavelength_nm, false_reject_rate=rate,
-    )  # fmt: skip
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        identity_of_all,
+        whole.fit_identity(rate),
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,

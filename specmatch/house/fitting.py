@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import ReferenceSetError
 from specmatch.house.colour_cautions import ColourCautions, learn_cautions
 from specmatch.house.conditions import Conditions, learn_conditions
@@ -27,8 +27,6 @@ from specmatch.maths.typicality import TypicalityFit, add_batches, fit_typicalit
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 logger = logging.getLogger(__name__)
 
@@ -73,7 +71,7 @@ class FittedHouse:
     wavelength_nm: Floats
     beers: tuple[str, ...]
     batches: tuple[str, ...]
-    beer_of_batch: NDArray[np.int64]
+    beer_of_batch: Ints
     colour_unit: str
     lowest_colour: float
     highest_colour: float
@@ -179,7 +177,7 @@ def fit_house(
     )  # fmt: skip
 
 
-def _rows(pours: SetPours) -> tuple[Floats, Codes, Codes, Codes]:
+def _rows(pours: SetPours) -> tuple[Floats, Ints, Ints, Ints]:
     return pours.reflectance, pours.beer, pours.batch, pours.sample
 
 

@@ -5,8 +5,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.house.averaging import Averages, average, bridge_missing
 from specmatch.house.conditions import departures_from
@@ -44,11 +44,11 @@ class Samples:
     averages: Averages
     warnings: dict[str, list[str]]
     pours: Averages
-    sample_of_pour: NDArray[np.int64]
+    sample_of_pour: Ints
     odd: OddPours | None
     conditions: dict[str, list[str]]
     measured_on: list[str]
-    missing: NDArray[np.bool_] | None
+    missing: Mask | None
 
     @property
     def index(self) -> pd.Index:

@@ -11,10 +11,9 @@ from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.changeover import changeover_table
 from specmatch.house.check_readings import check_arrays, numbers_read, one_of_each, refuse_other_readings
@@ -32,8 +31,6 @@ from specmatch.wording import counted
 if TYPE_CHECKING:
     from specmatch.measurement.session import Session
     from specmatch.reference.reference_set import ReferenceSet
-
-Floats = NDArray[np.float64]
 
 
 class HouseModel:

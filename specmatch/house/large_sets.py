@@ -13,8 +13,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.faults import FaultFit
 from specmatch.maths.pour_mates import odd_among_mates
@@ -25,7 +25,6 @@ if TYPE_CHECKING:
     from specmatch.house.set_pours import SetPours
     from specmatch.reference.reference_set import ReferenceSet
 
-Ints = NDArray[np.int64]
 
 # pours that scatter is learnt from: ten thousand independent ones tell a standard deviation to 0.7 %
 MOST_POURS = 20_000
@@ -47,11 +46,11 @@ class WholeBatches:
         Pours that depart from mates which agree.
     """
 
-    means: NDArray[np.float64]
+    means: Floats
     odd_pours: tuple[str, ...]
 
 
-def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | None = None) -> NDArray[np.bool_] | None:
+def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | None = None) -> Mask | None:
     """Choose pours of a large set, whole samples spread evenly over each batch.
 
     Parameters
@@ -139,7 +138,7 @@ def walk_past_all(refs: ReferenceSet, pours: SetPours, faults: FaultFit) -> Whol
     return WholeBatches(means, tuple(odd_names))
 
 
-def _spread(group: Ints, wanted: Ints) -> NDArray[np.bool_]:
+def _spread(group: Ints, wanted: Ints) -> Mask:
     """Keep so many members of each group, evenly spaced; members of a group stand together."""
     sizes = np.bincount(group)
     rank = np.arange(group.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)

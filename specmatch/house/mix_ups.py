@@ -7,15 +7,16 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Ints
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.house.set_pours import FEWEST_BATCHES, gather_set
 from specmatch.maths.mix_up import BLEND_SHARES, hold_blends
 from specmatch.maths.separation import remedy
+from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import binomial_bounds, mean_by
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.maths.typicality import TypicalityFit
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -25,10 +26,8 @@ PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
-# logarithms of reflectance need a floor; far below anything that the usable band holds
-FLOOR = 1e-4
 
-COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice"]
+COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice", "share", "other"]
 
 
 def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
@@ -77,8 +76,8 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
     Returns
     -------
     DataFrame
-        A row a blend: `claimed` (the beer it should be), `really`, `held`. Parts by volume; absorbances add
-        (Beer-Lambert), which leaves surface glare out.
+        A row a blend: `claimed` (the beer it should be), `really`, `held`, `share` and `other` (the part, 0 to 1,
+        and the beer blended in). Parts by volume; absorbances add (Beer-Lambert), which leaves surface glare out.
 
     Examples
     --------
@@ -94,15 +93,19 @@ def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], fal
         means = samples.averages
         own = np.array([fitted.beers.index(beers[row]) for row in told])
         got = hold_blends(
-            fitted.identity, np.maximum(means.reflectance[told], FLOOR), means.counts[told], own, rate=false_reject_rate
+            fitted.identity,
+            np.maximum(means.reflectance[told], LEAST_REFLECTANCE),
+            means.counts[told],
+            own,
+            rate=false_reject_rate,
         )
         for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
             claimed, other = fitted.beers[beer], fitted.beers[neighbour]
             rows += [
-                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes))
+                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes), part, other)
                 for part, yes in zip(BLEND_SHARES, held, strict=True)
             ]
-    return pd.DataFrame(rows, columns=["claimed", "really", "held"])
+    return pd.DataFrame(rows, columns=["claimed", "really", "held", "share", "other"])
 
 
 def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
@@ -132,10 +135,7 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
         kept = pours.beer != code
         if len(pours.beers) < 2 or np.unique(pours.batch[kept]).size < FEWEST_BATCHES:
             continue
-        codes = [np.unique(labels[kept], return_inverse=True)[1] for labels in (pours.beer, pours.batch, pours.sample)]
-        fit = fit_typicality(
-            pours.reflectance[kept], *codes, wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+        fit = pours.fit_identity(false_reject_rate, kept)
         own = first_sample[pours.beer_of_batch == code]
         p = fit.match(means[own], counts[own]).p_value
         rows.append(
@@ -144,7 +144,7 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
-def _first_sample(sample: NDArray[np.int64], batch: NDArray[np.int64]) -> NDArray[np.int64]:
+def _first_sample(sample: Ints, batch: Ints) -> Ints:
     at = np.unique(batch, return_index=True)[1]
     return sample[at]
 
@@ -180,19 +180,21 @@ def mix_up_table(
     Returns
     -------
     DataFrame
-        Columns `COLUMNS`: `held` is a share of `n` held-out batches, with exact 95 % bounds.
+        Columns `COLUMNS`: `held` is a share of `n` held-out batches, with exact 95 % bounds; `share` and `other` are
+        the part (0 to 1) and the name of the beer blended in, NaN and "" where nothing is blended.
 
     Examples
     --------
     >>> pairs = pd.DataFrame([("Pale", "Amber", 6, 6)], columns=["claimed", "really", "count", "n"])
-    >>> blends, unknown = pd.DataFrame([], columns=["claimed", "really", "held"]), pairs.iloc[:0]
+    >>> blends = pd.DataFrame([], columns=["claimed", "really", "held", "share", "other"])
+    >>> unknown = pairs.iloc[:0]
     >>> table = mix_up_table(
     ...     pairs, blends, unknown, house.fitted.identity, ["Amber", "Pale"], n_pours=3, false_reject_rate=0.05
     ... )
     >>> table[["kind", "held", "held_low", "n"]].round(2).values.tolist()
     [['pair', 1.0, 0.54, 6]]
     """
-    mixed = blends.groupby(["claimed", "really"])["held"].agg(count="sum", n="size").reset_index()
+    mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
     table = pd.concat(
         [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
     )
@@ -200,6 +202,7 @@ def mix_up_table(
     table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
     table["held_low"], table["held_high"] = binomial_bounds(count, n)
     table["n"] = n
+    table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
     place = {beer: code for code, beer in enumerate(beers)}
     table["advice"] = [
         _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)

@@ -20,7 +20,7 @@ from specmatch import __version__
 from specmatch.errors import ModelFileError
 from specmatch.house.flattening import flatten as flatten
 from specmatch.house.flattening import restore as restore
-from specmatch.storage import sha256_of, write_atomic
+from specmatch.storage import sha256_of, strict_json, write_atomic
 
 FORMAT = 1
 KIND = "specmatch house model"
@@ -205,7 +205,7 @@ def _manifest(path: Path, members: Mapping[str, bytes]) -> dict[str, Any]:
     if len(text) > LARGEST_MANIFEST_BYTES:
         raise ModelFileError(f"{path} has a manifest of {len(text)} bytes; at most {LARGEST_MANIFEST_BYTES} are read")
     try:
-        content = json.loads(text, parse_constant=_no_constant)
+        content = strict_json(text)
     except (ValueError, RecursionError) as error:
         raise ModelFileError(f"{path} has a manifest that is no JSON: {error}") from error
     if not isinstance(content, dict) or content.get("kind") != KIND:
@@ -228,10 +228,6 @@ def _manifest(path: Path, members: Mapping[str, bytes]) -> dict[str, Any]:
     if not isinstance(content.get("arrays"), dict) or not isinstance(content.get("manifest"), dict):
         raise ModelFileError(f"{path} has a manifest without its lists of arrays and settings")
     return content
-
-
-def _no_constant(word: str) -> float:
-    raise ValueError(f"{word} is no JSON number")
 
 
 def _array(path: Path, name: str, entry: Any, members: Mapping[str, bytes]) -> np.ndarray:

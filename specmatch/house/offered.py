@@ -4,8 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Mask
 from specmatch.errors import TableError
 
 
@@ -21,7 +21,7 @@ class Offered:
     valid_from: tuple[str, ...]
     valid_to: tuple[str, ...]
 
-    def on(self, days: list[str]) -> NDArray[np.bool_]:
+    def on(self, days: list[str]) -> Mask:
         """Return whether each beer is offered on each day; an unknown day ("") rules out nothing.
 
         Parameters

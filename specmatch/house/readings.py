@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Mask
 from specmatch.house.colour_reading import read_colours
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
@@ -102,7 +102,7 @@ def readings_table(
     outside_colour = np.zeros(n, bool)
     if f.colour is not None:
         outside_colour = np.logical_not((f.lowest_colour <= colour) & (colour <= f.highest_colour))
-    flagged: list[tuple[NDArray[np.bool_], tuple[str, ...]]] = [
+    flagged: list[tuple[Mask, tuple[str, ...]]] = [
         (outside_colour, ("outside_colour_range",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
         # it may pass for a beer of the set, but the colour regression has not seen its kind

@@ -5,59 +5,22 @@ from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_colour_unit
 from specmatch.house.fitting import FittedHouse
 from specmatch.house.gathering import Samples
 from specmatch.maths.fault_detector import NO_FAULT
 from specmatch.maths.fault_finding import Finding
-from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS
+from specmatch.maths.fault_shapes import FAULT_NAMES
 from specmatch.maths.pour_mates import OddPours
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
 # Below this colour foam and a short path take light off the same wavelengths alike (13 SRM).
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
 # a change of colour below the error of any reading
 SMALL_MOVE = 0.005
 FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
-
-_PHRASES = {
-    "path_long": "about {size:.0%} more beer in the cup than usual",
-    "path_short": "about {size:.0%} less beer in the cup than usual",
-    "foam": "about {size:.1%} of the surface under foam",
-    "haze": "haze that sends back about {size:.1%} of the reference's light",
-    "lamp_brighter": "about {size:.0%} more light from the lamp than at its reference",
-    "lamp_dimmer": "about {size:.0%} less light from the lamp than at its reference",
-    "ambient_light": "light from outside, about {size:.1%} of the reference's peak",
-    "shift_to_blue": "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the blue",
-    "shift_to_red": "a wavelength axis about {size:.1f} nm off its reference's, spectrum towards the red",
-    "axis_to_blue": "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the blue",
-    "axis_to_red": "a wavelength axis about {size:.1f} nm off the set's, spectrum towards the red",
-    "stray_light": "stray light, about {size:.1%} of the mean light",
-    "clipped": "highest counts cut off by about {size:.0%}",
-}
-_ALIKE = {
-    "path_long": ", or a stronger batch: {pours} cannot tell these apart",
-    "path_short": ", or a paler batch, or water in it: {pours} cannot tell these apart",
-}
-_ADVICE = {
-    "path_long": "pour again",
-    "path_short": "pour again",
-    "foam": "degas, pour down the wall, wait, measure again",
-    "haze": "warm, degas and pour again; the lab colour is that of clear beer",
-    "lamp_brighter": "clean the base, take a new reference",
-    "lamp_dimmer": "clean the base, take a new reference",
-    "ambient_light": "close the cover, take a new dark, measure again",
-    "shift_to_blue": "take a new reference; if it stays, have the instrument checked",
-    "shift_to_red": "take a new reference; if it stays, have the instrument checked",
-    "axis_to_blue": "have the instrument checked",
-    "axis_to_red": "have the instrument checked",
-    "stray_light": "look for a light path past the cup, have the instrument checked",
-    "clipped": "shorten the integration time, measure again",
-}
 
 
 @dataclass(frozen=True)
@@ -82,9 +45,7 @@ class Reasons:
     colour_without_fault: Floats
 
 
-def give_reasons(
-    fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: NDArray[np.bool_]
-) -> Reasons:
+def give_reasons(fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
     """Explain how samples depart from beers, and pours from their mates.
 
     Parameters
@@ -138,7 +99,7 @@ def give_reasons(
             row,
             codes,
             f"{_against(fitted.beers[beer[row]])}{said} (explains {found.share[row]:.0%} of the departure)"
-            f"{_moved(colour[row], without, fitted.colour_unit)}; {_ADVICE[FAULT_NAMES[found.fault[row]]]}",
+            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}",
         )
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
         _add(
@@ -220,7 +181,7 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd:
         if odd.finding.fault[k] != NO_FAULT:
             said = _describe(odd.finding, k, "").replace("than usual", "than in the others")
             codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
-            advice = _ADVICE[FAULT_NAMES[odd.finding.fault[k]]]
+            advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
         moved = ""
         if np.isfinite(colour[row]):
@@ -236,21 +197,25 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd:
 
 
 def _describe(found: Finding, k: int, pours: str) -> str:
-    name = FAULT_NAMES[found.fault[k]]
-    said = _PHRASES[name].format(size=found.size[k])
-    if pours and name in _ALIKE:
-        said += _ALIKE[name].format(pours=pours)
+    words = _words(found.fault[k])
+    said = words.phrase.format(size=found.size[k])
+    if pours:
+        said += words.alike.format(pours=pours)
     if found.second[k] != NO_FAULT:
-        said += f", and {_PHRASES[FAULT_NAMES[found.second[k]]].format(size=found.second_size[k])}"
+        said += f", and {_words(found.second[k]).phrase.format(size=found.second_size[k])}"
     if found.rival[k] != NO_FAULT:
-        said += f"; or, nearly as likely, {_PHRASES[FAULT_NAMES[found.rival[k]]].format(size=found.rival_size[k])}"
+        said += f"; or, nearly as likely, {_words(found.rival[k]).phrase.format(size=found.rival_size[k])}"
     return said
 
 
+def _words(fault: int) -> FaultWords:
+    return FAULT_WORDS[FAULT_NAMES[fault]]
+
+
 def _codes(found: Finding, k: int, colour_ebc: float) -> list[str]:
-    codes = [FAULTS[fault].code for fault in (found.fault[k], found.second[k]) if fault != NO_FAULT]
+    codes = [_words(fault).code for fault in (found.fault[k], found.second[k]) if fault != NO_FAULT]
     if found.rival[k] != NO_FAULT:
-        rival = FAULTS[found.rival[k]].code
+        rival = _words(found.rival[k]).code
         # two codes for one cause only where no spectrum can tell them apart
         if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
             codes.append(rival)

@@ -6,7 +6,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-Mask = NDArray[np.bool_]
+from specmatch.array_types import Mask
+
 Objects = NDArray[np.object_]
 
 # fewer rows than this are laid out one by one: finding what repeats would take longer

@@ -8,12 +8,13 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.large_sets import pours_to_learn_from
 from specmatch.maths.band import usable_band
+from specmatch.maths.typicality import TypicalityFit, fit_typicality
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -48,21 +49,29 @@ class SetPours:
     """
 
     names: pd.Index
-    reflectance: NDArray[np.float64]
-    wavelength_nm: NDArray[np.float64]
-    sample: NDArray[np.int64]
-    batch: NDArray[np.int64]
+    reflectance: Floats
+    wavelength_nm: Floats
+    sample: Ints
+    batch: Ints
     batches: tuple[str, ...]
     beers: tuple[str, ...]
-    beer_of_batch: NDArray[np.int64]
-    lab: NDArray[np.float64]
+    beer_of_batch: Ints
+    lab: Floats
     scans: pd.DataFrame
     some_of_many: bool
 
     @property
-    def beer(self) -> NDArray[np.int64]:
+    def beer(self) -> Ints:
         """Code of each pour's beer, shape (n,)."""
         return self.beer_of_batch[self.batch]
+
+    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> TypicalityFit:
+        """Fit how typical samples are of these beers, on the pours kept alone; its beers are those that are left."""
+        rows = np.arange(self.batch.size) if kept is None else np.flatnonzero(kept)
+        codes = [np.unique(labels[rows], return_inverse=True)[1] for labels in (self.beer, self.batch, self.sample)]
+        return fit_typicality(
+            self.reflectance[rows], *codes, wavelength_nm=self.wavelength_nm, false_reject_rate=false_reject_rate
+        )
 
 
 def gather_set(
@@ -71,7 +80,7 @@ def gather_set(
     without: Collection[str] = (),
     first_batches: tuple[str, ...] = (),
     first_beers: tuple[str, ...] = (),
-    wavelength_nm: NDArray[np.float64] | None = None,
+    wavelength_nm: Floats | None = None,
     samples_of: Mapping[str, int] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours.
@@ -149,11 +158,11 @@ def gather_set(
 
 
 def _band(
-    reflectance: NDArray[np.float64],
-    all_nm: NDArray[np.float64],
+    reflectance: Floats,
+    all_nm: Floats,
     band_nm: tuple[float, float] | None,
-    sample: NDArray[np.int64],
-) -> NDArray[np.int64]:
+    sample: Ints,
+) -> Ints:
     inside = np.ones(all_nm.size, dtype=bool)
     if band_nm is not None:
         inside = (all_nm >= band_nm[0]) & (all_nm <= band_nm[1])

@@ -7,8 +7,8 @@ its batch. What the reference and the control do is the instrument's doing; what
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.maths.control_limits import (
     CUSUM_ALLOWANCE,
     CUSUM_DECISION,
@@ -19,8 +19,6 @@ from specmatch.maths.control_limits import (
     ewma_limits,
     individuals_limits,
 )
-
-Floats = NDArray[np.float64]
 
 COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY = "colour", "control", "reference level", "reference peak", "typicality"
 # so many first points are the baseline unless somebody names a period

@@ -14,12 +14,12 @@ from types import TracebackType
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.house.cautions import CAUTIONS
 from specmatch.line.chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.file_system import network_file_system
 from specmatch.line.journal_schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, patiently, schema_statements
 from specmatch.line.moments import utc_now
 from specmatch.storage import sha256_of
+from specmatch.wording import CAUTIONS
 
 Record = dict[str, Any]
 
@@ -141,7 +141,8 @@ class Journal:
             yield
         except sqlite3.Error as error:
             said = str(error)
-            if "locked" in said or "busy" in said:
+            # the lowest byte names the kind, the others what was done at the time
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 raise LockedError(
                     f"{self.path}: another process has held the journal for {BUSY_S:g} s; nothing was recorded, "
                     "run it again"

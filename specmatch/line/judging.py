@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
 from specmatch.house.decision import HOLD
 from specmatch.house.gathering import gather_samples
@@ -262,7 +262,7 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     return pd.DataFrame(rows, index=names, columns=grid), scans
 
 
-def _on(grid: NDArray[np.float64], part: Record) -> NDArray[np.float64]:
+def _on(grid: Floats, part: Record) -> Floats:
     nm = np.array(part["wavelength_nm"])
     values = np.array([np.nan if v is None else v for v in part["reflectance"]])
     # an instrument was changed in the middle of a run: its scans are brought to the first one's wavelengths

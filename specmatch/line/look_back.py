@@ -9,10 +9,10 @@ from datetime import datetime, timedelta
 from pathlib import Path
 
 from specmatch.errors import OptionError
-from specmatch.house.cautions import CAUTIONS
 from specmatch.line.journal import Journal, Record
 from specmatch.line.journal_schema import COLUMNS
 from specmatch.storage import write_atomic
+from specmatch.wording import CAUTIONS
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)

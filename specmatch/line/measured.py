@@ -4,13 +4,14 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
 from specmatch.errors import ScanFileError, SpecmatchError, UnitError
 from specmatch.line.moments import moment
 from specmatch.measurement.files import scans_from_bytes
-from specmatch.measurement.folder import join_scans
+from specmatch.measurement.folder import join_scans, within_folder
 from specmatch.measurement.scan import Scan
 from specmatch.measurement.session import Session, session_of
 from specmatch.storage import sha256_of
@@ -117,7 +118,8 @@ class ScanReader:
             return kept[1]
         data = whole.read_bytes()
         try:
-            scans, reason = tuple(scans_from_bytes(data, name=path)), ""
+            scans = tuple(within_folder(scans_from_bytes(data, name=whole.name), path))
+            reason = ""
         except SpecmatchError as error:
             scans, reason = (), str(error)
         file = ScanFile(path, sha256_of(data), state.st_mtime, scans, reason)
@@ -127,7 +129,7 @@ class ScanReader:
         return file
 
 
-def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str) -> Measured:
+def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, **found_before: Any) -> Measured:
     """Measure rows of `scans.csv`: samples and controls with the darks and references that they need.
 
     Parameters
@@ -137,6 +139,8 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
     files : sequence of ScanFile
         In the order of the rows.
     folder : str
+    **found_before
+        Batches, what was left out and notes, as `join_scans` takes them.
 
     Returns
     -------
@@ -158,7 +162,7 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
     (['Night Porter', 'Meadow Pils', 'Amber Lane'], '2025-06-24T08:06:00+01:00')
     """
     results = [list(file.scans) if file.scans else (file.reason or "holds no spectrum") for file in files]
-    found = join_scans(rows, results)
+    found = join_scans(rows, results, **found_before)
     by_path = {file.path: file for file in files}
     file_of = {str(scan): by_path[path] for scan, path in found.rows["file"].items()}
     there = {path: file for path, file in by_path.items() if file.sha256}
@@ -191,16 +195,39 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
     [[0.2, 0.3, 0.5]]
     """
     for file in files:
-        if not file.scans:
-            raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
-        for scan in file.scans:
-            if scan.quantity != "reflectance":
-                raise UnitError(
-                    f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
-                    "counts need scans.csv, which says which scans are dark and reference"
-                )
+        refuse_bare(file)
     rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
         rows[column] = ""
     rows["integration_ms"], rows["time"] = float("nan"), None
     return measure_listed(rows, files, folder=files[0].path)
+
+
+def refuse_bare(file: ScanFile) -> None:
+    """Refuse a file that no sheet describes unless every spectrum in it is reflectance.
+
+    Parameters
+    ----------
+    file : ScanFile
+
+    Raises
+    ------
+    ScanFileError, UnitError
+        As `measure_bare`.
+
+    Examples
+    --------
+    >>> _ = Path("raw.csv").write_text("wavelength_nm,counts\\n430.5,20\\n440.5,30\\n450.5,50\\n")
+    >>> refuse_bare(ScanReader(Path(".")).read("raw.csv"))
+    Traceback (most recent call last):
+    specmatch.errors.UnitError: raw.csv: scan 'raw.csv' holds counts, and a reading needs reflectance; counts need \
+scans.csv, which says which scans are dark and reference
+    """
+    if not file.scans:
+        raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
+    for scan in file.scans:
+        if scan.quantity != "reflectance":
+            raise UnitError(
+                f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
+                "counts need scans.csv, which says which scans are dark and reference"
+            )

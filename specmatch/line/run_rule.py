@@ -20,10 +20,25 @@ from specmatch.wording import counted
 
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
-# the look at the pours since a departure is one more chance of a false hold: it gets a tenth of the rate
-SINCE_SHARE = 0.1
-# pours of one lot share its batch, so evidence stops growing: a sequence of retests must come to an end
-MOST_DEPARTURES = 3
+
+
+@dataclass(frozen=True)
+class RunRule:
+    """When a run is held.
+
+    Attributes
+    ----------
+    false_reject_rate : float
+        A reading departs at p-values up to it, and all pours of a run together stand as a departure.
+    since_share : float
+        Of the rate, for the pours since a departure on their own: that look is one more chance of a false hold.
+    most_departures : int
+        So many of one run are a hold: pours of a lot share its batch, so evidence stops growing, and retests must end.
+    """
+
+    false_reject_rate: float
+    since_share: float = 0.1
+    most_departures: int = 3
 
 
 @dataclass(frozen=True)
@@ -193,14 +208,12 @@ def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
 
 
 def with_grid(journal: Journal, kept: Record) -> Record:
-    """Return a kept mean with its wavelengths again.
+    """Return a kept mean from `without_grid` with its wavelengths again.
 
     Parameters
     ----------
     journal : Journal
-        That holds the document.
     kept : dict
-        From `without_grid`.
 
     Returns
     -------
@@ -257,7 +270,7 @@ def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tu
     whole = pooled.whole
     said = f"all {whole.reading['n_pours']} pours of the run together: {whole.reason}"
     since = pooled.since_p_value
-    if whole.decision != HOLD and since <= SINCE_SHARE * pooled.rate:
+    if whole.decision != HOLD and since <= RunRule.since_share * pooled.rate:
         said += (
             f"; but the {counted(pooled.since_pours, 'pour')} since entry {run.first} alone "
             f"{'is' if pooled.since_pours == 1 else 'are'} not (p = {since:.2g}): the beer changed in the "
@@ -275,7 +288,7 @@ def _in_clear_run(run: Run, judged: Judged) -> LineDecision:
     if not judged.departs:
         return LineDecision(READING, None, judged.reading, judged.decision, judged.reason, judged.advice, CLEAR)
     reading = _with_codes(judged.reading, "first_departure")
-    if run.departures + 1 >= MOST_DEPARTURES and not judged.faults:
+    if run.departures + 1 >= RunRule.most_departures and not judged.faults:
         said = f"{judged.reason}; departure number {run.departures + 1} of this run, no more retests"
         return LineDecision(READING, None, judged.reading, HOLD, said, REVIEW_FIRST, HELD)
     said = judged.reason if judged.faults else f"{judged.reason}; {WARNING_CODES['first_departure'].sentence}"

@@ -7,12 +7,11 @@ so that a positive bias means readings too dark.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtri, stdtrit
 
+from specmatch.array_types import Floats
 from specmatch.errors import TableError
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True)

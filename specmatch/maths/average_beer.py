@@ -1,10 +1,12 @@
 """The shape of an average beer's absorption, relative to 430 nm."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats
 
 
-def relative_absorbance(wavelength_nm: ArrayLike) -> NDArray[np.float64]:
+def relative_absorbance(wavelength_nm: ArrayLike) -> Floats:
     """Return the absorbance of an average beer over its absorbance at 430 nm.
 
     Parameters

@@ -1,11 +1,10 @@
 """The band of wavelengths that carries signal, estimated from the pours where none was recorded."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
-
-Mask = NDArray[np.bool_]
 
 # Noise of 0.004 in reflectance is 4 % of the light that an absorbance of 1 leaves, and as much as a trace of haze adds.
 # Live channels of a small spectrometer with a white LED lie below it from about 425 to 680 nm; the ends far above.
@@ -17,6 +16,9 @@ TIMES_BEST_QUARTER, WORST_NOISE = 3.0, 0.03
 
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
+
+# single bad channels do not end a stretch
+LARGEST_GAP = 2
 
 
 def usable_band(
@@ -67,7 +69,7 @@ def usable_band(
         usual = TIMES_BEST_QUARTER * float(np.quantile(noise[plausible], 0.25))
         limit = max(limit, min(usual, WORST_NOISE))
     good = plausible & (noise <= limit)
-    stretch = _longest_stretch(good)
+    stretch = longest_stretch(good, gaps_count=True)
     if stretch.sum() < 3:
         raise TableError(
             "no usable band: in every stretch of wavelengths the noise is above "
@@ -76,7 +78,7 @@ def usable_band(
     return stretch
 
 
-def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float64]:
+def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:
     """Return the standard deviation of each channel against the line between its neighbours.
 
     Parameters
@@ -116,7 +118,7 @@ def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> NDArray[np.float
     return _against_neighbours(filled, (1 / 6, -4 / 6, 1.0, -4 / 6, 1 / 6) if R.shape[1] >= 5 else (-0.5, 1.0, -0.5))
 
 
-def _against_neighbours(rows: NDArray[np.float64], weights: tuple[float, ...]) -> NDArray[np.float64]:
+def _against_neighbours(rows: Floats, weights: tuple[float, ...]) -> Floats:
     """Return the noise that a difference between each channel and its neighbours shows; ends as those beside them."""
     reach = len(weights) // 2
     n = rows.shape[1]
@@ -125,21 +127,26 @@ def _against_neighbours(rows: NDArray[np.float64], weights: tuple[float, ...]) -
     return np.concatenate([np.full(reach, noise[0]), noise, np.full(reach, noise[-1])])
 
 
-def _longest_stretch(good: Mask) -> Mask:
-    """Return the longest run of good channels, bridging gaps of one or two bad ones, which stay masked."""
-    padded = np.concatenate([[True] * 2, good, [True] * 2])
-    # a bad channel is bridged when both sides within two channels are good: morphological closing by hand
-    bridged = good.copy()
-    for gap in (1, 2):
-        for start in range(1, good.size - gap):
-            inside = slice(start, start + gap)
-            if padded[start + 1] and padded[start + gap + 2] and not good[inside].any():
-                bridged[inside] = True
-    edges = np.flatnonzero(np.diff(np.concatenate([[0], bridged.astype(np.int8), [0]])))
-    if edges.size == 0:
-        return np.zeros_like(good)
-    begins, ends = edges[::2], edges[1::2]
-    longest = int(np.argmax(ends - begins))
-    within = np.zeros_like(good)
-    within[begins[longest] : ends[longest]] = True
-    return within & good
+def longest_stretch(good: Mask, *, gaps_count: bool) -> Mask:
+    """Return the longest run of good channels, stepping over gaps of up to `LARGEST_GAP` bad ones, which stay False.
+
+    Parameters
+    ----------
+    good : ndarray of bool, shape (p,)
+    gaps_count : bool
+        Whether the bad channels in a run add to its length.
+
+    Returns
+    -------
+    ndarray of bool, shape (p,)
+
+    Examples
+    --------
+    >>> longest_stretch(np.array([1, 0, 0, 0, 1, 0, 1], bool), gaps_count=True).astype(int).tolist()
+    [0, 0, 0, 0, 1, 0, 1]
+    """
+    kept, places = np.zeros_like(good), np.flatnonzero(good)
+    if places.size:
+        runs = np.split(places, np.flatnonzero(np.diff(places) > LARGEST_GAP + 1) + 1)
+        kept[max(runs, key=lambda run: run[-1] - run[0] if gaps_count else run.size)] = True
+    return kept

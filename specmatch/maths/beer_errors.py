@@ -1,9 +1,10 @@
 """Beers whose own held-out errors show that the absorbance at 430 nm cannot be read from them."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtrc
 
+from specmatch.array_types import Mask
 from specmatch.maths.colour_fit import ColourFit
 
 # Chance of naming a beer that is like the others, for each beer: a set holds a dozen, and most are like the others.
@@ -16,7 +17,7 @@ LEAST_ERROR = 0.05
 FEWEST_BATCHES = 3
 
 
-def unfit_beers(fit: ColourFit, beer: ArrayLike, n_beers: int) -> NDArray[np.bool_]:
+def unfit_beers(fit: ColourFit, beer: ArrayLike, n_beers: int) -> Mask:
     """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted.
 
     Parameters

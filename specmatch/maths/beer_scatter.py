@@ -6,11 +6,9 @@ One beer that wanders more than the rest must neither be held for it nor blamed 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc, polygamma, psi
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from specmatch.array_types import Floats, Ints
 
 # fewer batches than this and the scatter of a beer is all but borrowed from the others
 BATCHES_FOR_OWN_SCATTER = 4

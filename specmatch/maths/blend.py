@@ -3,14 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtrc, chdtri, ndtri
 
+from specmatch.array_types import Floats
 from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.typical_beers import TypicalityFit
-
-Floats = NDArray[np.float64]
 
 # fractions tried: 0.1 % apart, finer than any cup could be filled
 FRACTIONS = np.linspace(0.0, 1.0, 1001)

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
 from specmatch.maths.band import channel_noise
 from specmatch.maths.conformal import (
@@ -22,8 +23,6 @@ from specmatch.maths.pls_regression import FEWEST_BATCHES_FOR_PLS, PlsRegression
 from specmatch.maths.process_regression import AS_GIVEN, LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.statistics import mean_by, parent_codes
 
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 Names = NDArray[np.str_]
 
 PLS = "pls"
@@ -74,12 +73,12 @@ class ColourFit:
     spectral: ProcessRegression | None
     pls: PlsRegression | None
     error: ErrorModel
-    batch_code: Codes
+    batch_code: Ints
     lab_colour: Floats
     held_out_colour: Floats
     score: Floats
-    score_batch: Codes
-    score_pours: Codes
+    score_batch: Ints
+    score_pours: Ints
 
     @property
     def n_batches(self) -> int:
@@ -149,7 +148,7 @@ class ColourFit:
 
 
 def _held_out(
-    named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats, batch: Codes
+    named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats, batch: Ints
 ) -> Floats:
     """Return log colours, shape (n,), each by the regression chosen and fitted without the batch of its row."""
     out = np.empty(len(rows))

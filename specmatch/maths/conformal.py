@@ -7,13 +7,11 @@ Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives s
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, stdtrit
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 # Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
 # by the last digit. Ranks are whole numbers, so anything far above rounding and far below 1 will do.
@@ -197,7 +195,7 @@ def jackknife_plus(
     middle, reach, width = np.asarray(centre, float), np.asarray(score, float), np.asarray(scale, float)
     codes, weight = np.asarray(batch, np.int64), score_weights(batch)
 
-    def limits(rows: slice | Codes, of: Codes) -> tuple[Floats, Floats]:
+    def limits(rows: slice | Ints, of: Ints) -> tuple[Floats, Floats]:
         at, half = middle[rows][:, codes[of]], reach[of] * width[rows, None]
         level = coverage - (weight.sum() - weight[of].sum())
         return -upper_quantile(half - at, weight[of], level), upper_quantile(at + half, weight[of], level)

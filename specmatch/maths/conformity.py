@@ -9,10 +9,10 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import ndtr, ndtri
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # beyond nine standard deviations a normal density holds less than 1e-18: no digit of a risk comes from there
 FARTHEST_SD = 9.0

@@ -6,11 +6,10 @@ Source: NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2 (individuals), 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-
-Floats = NDArray[np.float64]
 
 # mean range of two normal values over their standard deviation, in the digits that the handbook works with
 D2 = 1.128

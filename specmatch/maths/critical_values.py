@@ -1,12 +1,10 @@
 """Critical values of T2 and of the squared spectral residual, as published."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv, chdtri, fdtri, ndtri
 
 from specmatch.errors import TooFewBatchesError
-
-Floats = NDArray[np.float64]
 
 
 def t2_limit_new(n_batches: int, n_components: int, level: float = 0.95) -> float:

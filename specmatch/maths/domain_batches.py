@@ -3,16 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.outlying_rows import MOST_ODD, far_out, median_by, odd_rows, robust_noise
 from specmatch.maths.sample_scatter import channel_noise, principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by, parent_codes
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 N_FOLDS = 10
 FEWEST_BATCHES = 3
@@ -112,7 +108,7 @@ def batches_that_span(
         odd |= np.isin(batch, kept.codes[far])
 
 
-def _odd_pours(each: Floats, sample: Ints, most_components: int) -> NDArray[np.bool_]:
+def _odd_pours(each: Floats, sample: Ints, most_components: int) -> Mask:
     """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
     noise = robust_noise(each - mean_by(each, sample)[0][sample])
     odd = odd_rows(each / noise, most_components)
@@ -123,9 +119,7 @@ def _odd_pours(each: Floats, sample: Ints, most_components: int) -> NDArray[np.b
     return odd
 
 
-def _kept(
-    each: Floats, reflectance: Floats, batch: Ints, sample: Ints, odd: NDArray[np.bool_], scale: Scale
-) -> KeptBatches:
+def _kept(each: Floats, reflectance: Floats, batch: Ints, sample: Ints, odd: Mask, scale: Scale) -> KeptBatches:
     batch_codes, batch = np.unique(batch[~odd], return_inverse=True)
     sample = np.unique(sample[~odd], return_inverse=True)[1]
     sample_batch = parent_codes(sample, batch)
@@ -142,7 +136,7 @@ def _trimmed_mean(held_out: Floats) -> Floats:
     return np.sort(held_out, axis=0)[:inner].mean(axis=0)
 
 
-def _odd_batches(held_out: Floats, n_components: int) -> NDArray[np.bool_]:
+def _odd_batches(held_out: Floats, n_components: int) -> Mask:
     """Batches that others leave far outside, whether or not they have made a component of their own since."""
     odd = np.zeros(len(held_out), bool)
     for components in range(min(FEWEST_COMPONENTS, n_components), n_components + 1):

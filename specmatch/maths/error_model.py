@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # a / b, the colour below which the constant part rules, in the unit of the colours; 0 is none
 _CROSSOVERS = np.concatenate([[0.0], np.geomspace(0.5, 100.0, 24)])

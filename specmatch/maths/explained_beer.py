@@ -1,13 +1,10 @@
 """Which of several beers a faulty sample was, where no claim says so: the one that a known fault brings it back to."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_finding import CLOSE
 from specmatch.maths.faults import FaultFit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 
 def best_explained_beer(fit: FaultFit, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:

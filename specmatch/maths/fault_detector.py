@@ -4,12 +4,9 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_shapes import FAULTS, Optics, with_fault
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 _FAULT_OF_ATOM = np.repeat(np.arange(len(FAULTS)), [len(fault.sizes) for fault in FAULTS])
 _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))

@@ -3,17 +3,16 @@
 from dataclasses import dataclass, fields
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_detector import NO_FAULT, Detector, Explanation
 from specmatch.maths.fault_shapes import FAULTS
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
+from specmatch.warning_codes import FAULT_WORDS
 
 _LEAST = np.array([fault.least for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
-_SAME_CODE = np.array([[one.code == other.code for other in FAULTS] for one in FAULTS])
+_CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
+_SAME_CODE = _CODES[:, None] == _CODES
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs

@@ -3,9 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # White foam reflects about 0.65, chromium under beer 0.44-0.65 by source and about 0.55 here: over a reference with
 # water that is 1.2. A house with another base sees the same faults with the size of foam off by the ratio.
@@ -43,9 +43,7 @@ class Fault:
     Attributes
     ----------
     name : str
-        Unique; several kinds may share a warning code.
-    code : str
-        Of `specmatch.warning_codes`.
+        Of `specmatch.warning_codes.FAULT_WORDS`, which holds what is said of it.
     least : float
         Smallest size worth naming: below it good scans differ as much, or nothing would be done about it.
     sizes : tuple of float
@@ -53,7 +51,6 @@ class Fault:
     """
 
     name: str
-    code: str
     least: float
     sizes: tuple[float, ...]
 
@@ -64,19 +61,19 @@ _LIGHT = (0.02, 0.05, 0.10, 0.20, 0.35)
 _SHIFTS = (0.5, 1.0, 2.0, 3.0, 5.0)
 
 FAULTS = (
-    Fault("path_long", "path_long", 0.03, _SHARES),
-    Fault("path_short", "path_short", 0.03, _SHARES),
-    Fault("foam", "foam", 0.008, _SMALL),
-    Fault("haze", "haze", 0.006, _SMALL),
-    Fault("lamp_brighter", "lamp_drift", 0.015, _LIGHT),
-    Fault("lamp_dimmer", "lamp_drift", 0.015, _LIGHT),
-    Fault("ambient_light", "ambient_light", 0.002, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
-    Fault("shift_to_blue", "wavelength_shift", 0.3, _SHIFTS),
-    Fault("shift_to_red", "wavelength_shift", 0.3, _SHIFTS),
-    Fault("axis_to_blue", "wavelength_shift", 0.3, _SHIFTS),
-    Fault("axis_to_red", "wavelength_shift", 0.3, _SHIFTS),
-    Fault("stray_light", "stray_light", 0.003, (0.003, 0.01, 0.02, 0.05)),
-    Fault("clipped", "saturated", 0.01, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
+    Fault("path_long", 0.03, _SHARES),
+    Fault("path_short", 0.03, _SHARES),
+    Fault("foam", 0.008, _SMALL),
+    Fault("haze", 0.006, _SMALL),
+    Fault("lamp_brighter", 0.015, _LIGHT),
+    Fault("lamp_dimmer", 0.015, _LIGHT),
+    Fault("ambient_light", 0.002, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("shift_to_blue", 0.3, _SHIFTS),
+    Fault("shift_to_red", 0.3, _SHIFTS),
+    Fault("axis_to_blue", 0.3, _SHIFTS),
+    Fault("axis_to_red", 0.3, _SHIFTS),
+    Fault("stray_light", 0.003, (0.003, 0.01, 0.02, 0.05)),
+    Fault("clipped", 0.01, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
 )
 FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 

@@ -8,17 +8,14 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_detector import Detector
 from specmatch.maths.fault_finding import Finding, join_findings, judge, rows_by
 from specmatch.maths.fault_shapes import FAULTS, Optics
 from specmatch.maths.light_noise import LightNoise, slit_weights
 from specmatch.maths.natural_scatter import NaturalScatter
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.

@@ -9,9 +9,9 @@ point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machi
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats, Ints
 
 # Prior standard deviation of the level, in logarithms of colour: against a dozen batches it pulls by a millionth, and
 # much wider it would only cost digits.
@@ -101,7 +101,7 @@ class GaussianProcess:
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
-    def variance_without(self, rows: Floats, left_out: NDArray[np.int64]) -> Floats:
+    def variance_without(self, rows: Floats, left_out: Ints) -> Floats:
         """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
         share = np.einsum("nk,nk->n", self.kernel(rows, self.features), self.inverse[left_out])
         return self.predict(rows)[1] + share**2 / np.diag(self.inverse)[left_out]

@@ -3,18 +3,15 @@
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_finding import rows_by
 from specmatch.maths.fault_shapes import FAULTS, Optics, glare_of
 from specmatch.maths.faults import FaultFit, pour_departures
 from specmatch.maths.light_noise import fit_light_noise
 from specmatch.maths.natural_scatter import NaturalScatter, fit_natural_scatter
 from specmatch.maths.statistics import mean_by, parent_codes
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])

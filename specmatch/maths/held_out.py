@@ -3,15 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.beer_scatter import UNALIKE, BeerScatter, own_scatter
 from specmatch.maths.metric import Metric, MetricChoice, build_metric, project
 from specmatch.maths.sample_scatter import Samples
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # parts in which batches are held out; ten leave nine tenths of the batches to judge by
 N_FOLDS = 10

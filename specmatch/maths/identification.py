@@ -3,14 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtri
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.residual import SHARE
 from specmatch.maths.typical_beers import BLOCK, TypicalityFit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # distances found as products of scores are off by rounding: candidates are taken this much wider, then counted exactly
 SLACK = 1e-6

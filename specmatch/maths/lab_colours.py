@@ -1,12 +1,9 @@
 """Lab colours that can teach, and the samples that a reading is held against."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import TableError, TooFewBatchesError
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 FEWEST_BATCHES = 3
 
@@ -18,7 +15,7 @@ REPRODUCIBILITY = 0.25
 MOST_POURS = 8
 
 
-def check_colours(colour: Floats, batch: Codes) -> None:
+def check_colours(colour: Floats, batch: Ints) -> None:
     """Refuse lab colours from which nothing can be learnt.
 
     Parameters
@@ -57,7 +54,7 @@ def check_colours(colour: Floats, batch: Codes) -> None:
             )
 
 
-def pour_subsets(reflectance: Floats, sample: Codes) -> tuple[Floats, Codes, Codes]:
+def pour_subsets(reflectance: Floats, sample: Ints) -> tuple[Floats, Ints, Ints]:
     """Return mean spectra of fewer pours of each sample, as a reading of so many pours would see it.
 
     Parameters

@@ -7,12 +7,9 @@ sample tell it by how much they jitter.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # the lamp's shape cannot have more detail than the slit passes: full width at half maximum 12-15 nm
 SLIT_NM = 13.0

@@ -6,9 +6,9 @@ Degrees of freedom count batches: pours of one batch repeat each other and add n
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.critical_values import scaled_chi_square, t2_limit_new
 from specmatch.maths.domain_batches import batches_that_span, scores_and_residual
@@ -16,9 +16,6 @@ from specmatch.maths.metric import squared_distances
 from specmatch.maths.sample_scatter import principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # batches that a component must have behind it, so that its limit is not all extrapolation
 BATCHES_PER_COMPONENT = 3
@@ -63,7 +60,7 @@ class DomainCheck:
     leverage_limit: float
     t2_limit: float
     nearest_limit: float
-    outside: NDArray[np.bool_]
+    outside: Mask
 
 
 @dataclass(frozen=True)
@@ -93,7 +90,7 @@ class DomainFit:
 
     scale: Scale
     noise: Floats
-    odd_pour: NDArray[np.bool_]
+    odd_pour: Mask
     centre: Floats
     loadings: Floats
     score_sd: Floats

@@ -7,14 +7,11 @@ counted in that scatter, so that a departure along a direction in which batches 
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.sample_scatter import Samples, half_of, principal_axes, sample_scatter
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # rows that are scored at a time: their spectra stay in the processor's cache
 ROWS = 256

@@ -8,16 +8,13 @@ turn, brewed stronger and weaker (Beer-Lambert) over the colours of the house, a
 from dataclasses import replace
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.metric import MetricChoice
 from specmatch.maths.metric_merit import brewed_over_the_colours, merits
 from specmatch.maths.sample_scatter import Samples, channel_noise, principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 SCALES = (
     Scale("reflectance"),

@@ -6,14 +6,11 @@ A beer that the house does not make is one of its own, held out and brewed over 
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.sample_scatter import Samples, half_of, sample_scatter
 from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 N_STRENGTHS = 7
 # false reject rates over which refusal is averaged: the rates at which houses work, and a smoother figure than one

@@ -3,13 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.blend import mean_spectra, mixed_reflectance
 from specmatch.maths.typical_beers import TypicalityFit
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 BLEND_SHARES = (0.10, 0.20, 0.30)
 
@@ -27,7 +24,7 @@ class BlendsHeld:
     """
 
     neighbour: Ints
-    held: NDArray[np.bool_]
+    held: Mask
 
 
 def neighbours(fit: TypicalityFit) -> Ints:

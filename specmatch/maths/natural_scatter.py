@@ -7,15 +7,12 @@ which batches of one beer differ in this house. Each has a variance between pour
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.fault_shapes import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
 from specmatch.maths.light_noise import LightNoise
 from specmatch.maths.statistics import mean_by, parent_codes
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 CAUSES = ("strength", "lamp", "white", "haze")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),

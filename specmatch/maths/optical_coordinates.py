@@ -10,11 +10,10 @@ every scan of a house, so a regression on these numbers puts it right.
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.maths.average_beer import relative_absorbance
-
-Floats = NDArray[np.float64]
 
 # Share of the reference that returns from the surface and never meets the beer: 2 % of a liquid's surface, seen in
 # part, over a base of a half. What a house has more or less of it ends in foam and in the regression.

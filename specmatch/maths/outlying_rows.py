@@ -5,9 +5,8 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats, Ints, Mask
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
 ODD = 6.0
@@ -23,7 +22,7 @@ WORTHWHILE = 0.10
 FEWEST_ROWS = 20
 
 
-def median_by(rows: Floats, codes: NDArray[np.int64]) -> Floats:
+def median_by(rows: Floats, codes: Ints) -> Floats:
     """Take the channel-wise median of the rows that share a code: one bad pour of three leaves it be.
 
     Parameters
@@ -79,7 +78,7 @@ def robust_noise(deviations: Floats) -> Floats:
     return np.maximum(noise, LEAST_NOISE * middle) if middle > 0 else np.ones(p)
 
 
-def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
+def odd_rows(rows: Floats, most_components: int) -> Mask:
     """Return which rows lie far outside the space that the many span.
 
     Parameters
@@ -128,7 +127,7 @@ def odd_rows(rows: Floats, most_components: int) -> NDArray[np.bool_]:
     return far_out(left)
 
 
-def far_out(squared: Floats) -> NDArray[np.bool_]:
+def far_out(squared: Floats) -> Mask:
     """Return which squared residuals lie far beyond those of the many, shape (n,).
 
     Parameters

@@ -11,12 +11,10 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-
-Floats = NDArray[np.float64]
-Rows = NDArray[np.int64]
 
 # A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
 # float64 carries 16 digits, and products of squares lose half of them.
@@ -85,7 +83,7 @@ def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: 
     return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
 
 
-def left_out_sets(batch: ArrayLike) -> list[Rows]:
+def left_out_sets(batch: ArrayLike) -> list[Ints]:
     """Return the rows of each batch code 0 .. K-1: the sets that leave-batch-out leaves out.
 
     Parameters
@@ -109,7 +107,7 @@ def left_out_sets(batch: ArrayLike) -> list[Rows]:
 def fit_pls_without(
     spectra: ArrayLike,
     response: ArrayLike,
-    left_out: Sequence[Rows],
+    left_out: Sequence[Ints],
     n_components: int,
     weight: ArrayLike | None = None,
 ) -> PlsModels:

@@ -3,14 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.pls import PlsModels, fit_pls, fit_pls_without, left_out_sets
 from specmatch.maths.process_regression import AS_GIVEN
 from specmatch.maths.transforms import absorbance
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 MOST_COMPONENTS = 15
 FEWEST_BATCHES_FOR_PLS = 8
@@ -76,12 +74,12 @@ class PlsRegression:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K)."""
         return *self.predict(reflectance), self.predict_without(reflectance)
 
-    def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
         """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
         colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
         return np.log(np.maximum(colour + self.fold_intercept[batch], self.palest))
 
-    def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
+    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
         """Return the variance of each row, shape (n,); one batch in many moves it little: it is that of the whole."""
         del left_out
         return self.predict(reflectance)[1]
@@ -158,7 +156,7 @@ def fit_pls_regression(
     palest = SHARE_OF_PALEST * float(colour.min())
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
 
-    def squares(models: PlsModels, sets: list[Codes]) -> list[Floats]:
+    def squares(models: PlsModels, sets: list[Ints]) -> list[Floats]:
         """Squared relative errors in each left-out set, shape (A, rows of the set)."""
         return [
             np.log(

@@ -3,13 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.fault_finding import Finding, join_findings, judge
 from specmatch.maths.faults import POUR_LIMIT, FaultFit, pour_departures
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
@@ -33,8 +30,8 @@ class OddPours:
         Of the odd pours; fault -1 where no known fault explains the pour.
     """
 
-    odd: NDArray[np.bool_]
-    disagree: NDArray[np.bool_]
+    odd: Mask
+    disagree: Mask
     pours: Ints
     finding: Finding
 
@@ -71,7 +68,7 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
 
 def odd_among_mates(
     fit: FaultFit, reflectance: Floats, sample: Ints, suspected: Ints | None = None
-) -> tuple[NDArray[np.bool_], NDArray[np.bool_]]:
+) -> tuple[Mask, Mask]:
     """Find odd pours as `find_odd_pours` does, without asking why.
 
     Parameters
@@ -115,7 +112,7 @@ def _oddness(fit: FaultFit, gains: Floats, distances: Floats) -> Floats:
     return np.maximum((gains / fit.pour_doubt).max(axis=1) / POUR_LIMIT, distances / fit.pour_distance_limit)
 
 
-def _apart(fit: FaultFit, pours: Floats, suspected: NDArray[np.bool_]) -> Ints | None:
+def _apart(fit: FaultFit, pours: Floats, suspected: Mask) -> Ints | None:
     """Return the odd ones among the pours of one sample, none if all agree, or None where nothing tells which."""
     left = np.flatnonzero(~suspected)
     if left.size < FEWEST_MATES:
@@ -137,7 +134,7 @@ def _at_own_spectrum(fit: FaultFit, pours: Floats) -> tuple[Floats, Floats]:
     return detector.explain(apart).gain, detector.distance(apart) / pours.shape[1]
 
 
-def _explained(fit: FaultFit, reflectance: Floats, sample: Ints, odd: NDArray[np.bool_], pour: int) -> Finding:
+def _explained(fit: FaultFit, reflectance: Floats, sample: Ints, odd: Mask, pour: int) -> Finding:
     mates = reflectance[(sample == sample[pour]) & ~odd]
     detector = fit.pour_detector(fit.smoothed(mates.mean(axis=0)), float(len(mates)))
     departure = (reflectance[pour] - mates.mean(axis=0))[None]

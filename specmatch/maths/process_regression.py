@@ -4,16 +4,14 @@ from dataclasses import dataclass
 from itertools import product
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
 from specmatch.maths.gaussian_process import GaussianProcess, Kernel, fit_gaussian_process
 from specmatch.maths.optical_coordinates import PRIOR_SD, optical_coordinates
 from specmatch.maths.sparse_process import fit_sparse_process, spread_rows
 from specmatch.maths.transforms import absorbance
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 OPTICAL, LOG_ABSORBANCE, AS_GIVEN = "optical", "log_absorbance", "as_given"
 
@@ -69,7 +67,7 @@ class ProcessRegression:
     noise: Floats
     process: GaussianProcess
     kernels: Floats
-    fold_kernel: Codes
+    fold_kernel: Ints
     fold_weight: Floats
     choice_error: float
     choice_error_without: Floats
@@ -101,7 +99,7 @@ class ProcessRegression:
             out[:, folds] = prior @ self.fold_weight[folds].T
         return out
 
-    def predict_held_out(self, reflectance: ArrayLike, batch: Codes) -> Floats:
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
         """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
         known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
         out = np.empty(len(rows))
@@ -112,7 +110,7 @@ class ProcessRegression:
                 out[part] = np.einsum("nk,nk->n", covariance, self.fold_weight[batch[part]])
         return known + out
 
-    def variance_without(self, reflectance: ArrayLike, left_out: Codes) -> Floats:
+    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
         """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
 
         One batch in many hundreds moves it little: there it is that of the whole.

@@ -3,13 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtrc
 
+from specmatch.array_types import Floats
 from specmatch.maths.critical_values import scaled_chi_square
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # part of the false reject rate that is spent on the residual: foreign beers show in the scores, foreign things here
 SHARE = 0.02

@@ -3,12 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics import mean_by
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
 SCATTER_FLOOR = 1e-9

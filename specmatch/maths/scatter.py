@@ -1,11 +1,10 @@
 """Scatter correction of spectra, row by row: unit variance, and correction towards a reference spectrum."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-
-Floats = NDArray[np.float64]
 
 
 def unit_variance(spectra: ArrayLike) -> Floats:
@@ -40,38 +39,10 @@ def unit_variance(spectra: ArrayLike) -> Floats:
     return np.where(flat, 0.0, centred / np.where(flat, 1.0, spread))
 
 
-def correct_scatter(spectra: ArrayLike, reference: ArrayLike) -> Floats:
-    """Bring each spectrum to the offset and slope of a reference spectrum (multiplicative scatter correction).
-
-    Parameters
-    ----------
-    spectra : array_like, shape (n, p)
-    reference : array_like, shape (p,)
-        The mean spectrum of the *fitted* set, stored with it.
-
-    Returns
-    -------
-    ndarray, shape (n, p)
-        (x - offset) / slope, from the line of x on the reference; a spectrum that does not follow the reference at
-        all (slope 0) loses its offset only.
-
-    Notes
-    -----
-    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985 (reference from memory).
-
-    Examples
-    --------
-    >>> correct_scatter([[3.0, 5.0, 9.0]], [1.0, 2.0, 4.0]).round(9).tolist()
-    [[1.0, 2.0, 4.0]]
-    """
-    target = np.asarray(reference, np.float64)
-    return _remove_known(spectra, target, np.ones((1, target.size)))
-
-
 def correct_scatter_extended(
     spectra: ArrayLike, reference: ArrayLike, wavelength_nm: ArrayLike, *, degree: int = 2
 ) -> Floats:
-    """Correct scatter with a baseline that is a polynomial in wavelength (extended multiplicative correction).
+    """Bring each spectrum to the slope of a reference spectrum and to its baseline, a polynomial in wavelength.
 
     Parameters
     ----------
@@ -80,11 +51,13 @@ def correct_scatter_extended(
         The mean spectrum of the fitted set.
     wavelength_nm : array_like, shape (p,)
     degree : int, default 2
-        Degree of the baseline polynomial, 0 to 5; 0 is `correct_scatter`.
+        Degree of the baseline polynomial, 0 to 5; 0 is an offset alone (multiplicative scatter
+        correction), more of it the extended correction.
 
     Returns
     -------
     ndarray, shape (n, p)
+        (x - baseline) / slope; a spectrum that does not follow the reference at all (slope 0) loses its baseline only.
 
     Raises
     ------
@@ -93,7 +66,8 @@ def correct_scatter_extended(
 
     Notes
     -----
-    H. Martens, E. Stark, J. Pharm. Biomed. Anal. 9:625-635, 1991 (reference from memory).
+    P. Geladi, D. MacDougall, H. Martens, Applied Spectroscopy 39:491-500, 1985; H. Martens, E. Stark, J. Pharm. Biomed.
+    Anal. 9:625-635, 1991 (references from memory).
 
     Examples
     --------
@@ -105,14 +79,10 @@ def correct_scatter_extended(
         raise OptionError(f"degree is {degree}; a baseline of degree 0 to 5 is offered")
     nm = np.asarray(wavelength_nm, np.float64)
     unit = 2.0 * (nm - nm.min()) / np.ptp(nm) - 1.0  # on -1 .. 1, for conditioning
-    return _remove_known(spectra, np.asarray(reference, np.float64), np.polynomial.legendre.legvander(unit, degree).T)
-
-
-def _remove_known(spectra: ArrayLike, reference: Floats, baseline: Floats) -> Floats:
+    target, baseline = np.asarray(reference, np.float64), np.polynomial.legendre.legvander(unit, degree).T
     X = np.asarray(spectra, np.float64)
-    design = np.vstack([reference, baseline])
-    fitted = np.linalg.lstsq(design.T, X.T, rcond=None)[0]
+    fitted = np.linalg.lstsq(np.vstack([target, baseline]).T, X.T, rcond=None)[0]
     slope = fitted[0]
     # against rounding of the fit: a slope below it is none
-    flat = np.abs(slope) * np.ptp(reference) <= 1e-12 * np.abs(X).max(axis=1)
+    flat = np.abs(slope) * np.ptp(target) <= 1e-12 * np.abs(X).max(axis=1)
     return (X - fitted[1:].T @ baseline) / np.where(flat, 1.0, slope)[:, None]

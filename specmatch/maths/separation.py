@@ -2,14 +2,10 @@
 
 from dataclasses import dataclass
 
-import numpy as np
-from numpy.typing import NDArray
 from scipy.special import fdtri, ncfdtr
 
 from specmatch.maths.residual import SHARE
 from specmatch.maths.typical_beers import TypicalityFit
-
-Floats = NDArray[np.float64]
 
 POURS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10)
 BATCHES_TRIED = (4, 6, 8, 10, 15, 20, 30, 50)

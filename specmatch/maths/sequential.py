@@ -7,12 +7,11 @@ largest number of packages and ends in a hold.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError
 from specmatch.maths.typical_beers import TypicalityFit
-
-Floats = NDArray[np.float64]
 
 CONSISTENT, HOLD, ANOTHER = "consistent", "hold", "another"
 

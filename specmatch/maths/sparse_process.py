@@ -9,11 +9,9 @@ Journal of Machine Learning Research 6:1939-1959, 2005, sections 4 and 5 (from m
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.gaussian_process import GaussianProcess, Kernel
-
-Floats = NDArray[np.float64]
 
 # What the chosen rows may leave open of any row's prior variance, as a part of the smallest variance of a response.
 LEFT_OPEN = 0.01
@@ -43,7 +41,7 @@ class SparseProcess:
 
 
 def fit_sparse_process(
-    features: Floats, response: Floats, noise: Floats, kernel: Kernel, chosen: NDArray[np.int64]
+    features: Floats, response: Floats, noise: Floats, kernel: Kernel, chosen: Ints
 ) -> SparseProcess:
     """Condition a Gaussian process on rows through its values at some of them.
 
@@ -88,7 +86,7 @@ def fit_sparse_process(
     return SparseProcess(process, held_out_error, weight - (fitted * (held_out_error / noise)).T)
 
 
-def spread_rows(features: Floats, noise: Floats, kernel: Kernel, most: int) -> NDArray[np.int64]:
+def spread_rows(features: Floats, noise: Floats, kernel: Kernel, most: int) -> Ints:
     """Choose rows so that the process at all rows nearly follows from its values there.
 
     Parameters

@@ -3,9 +3,8 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # reflectance below this is noise of a dead channel; the floor keeps its logarithm finite
 LEAST_REFLECTANCE = 1e-4

@@ -1,10 +1,10 @@
 """Counts with bounds, means by group, and the other plain statistics that more than one room needs."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats, Ints
 
 # rows from which building a sparse matrix pays
 MANY_ROWS = 512
@@ -43,7 +43,7 @@ def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> 
     return low, high
 
 
-def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, NDArray[np.int64]]:
+def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     """Average the rows that share a code.
 
     Parameters
@@ -77,7 +77,7 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, NDArray[np.int
     return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts
 
 
-def parent_codes(child: ArrayLike, parent: ArrayLike) -> NDArray[np.int64]:
+def parent_codes(child: ArrayLike, parent: ArrayLike) -> Ints:
     """Return the parent of each child code: the batch of each sample, the beer of each batch.
 
     Parameters

@@ -3,10 +3,9 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import betaln, fdtrc
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # tails tried when normal scatter does not explain the held-out batches
 TAIL_DOFS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 30.0)

@@ -5,11 +5,10 @@ a set is an argument, so that a scan's result never depends on its company.
 """
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats
 from specmatch.errors import OptionError, TableError
-
-Floats = NDArray[np.float64]
 
 # Absorbance 3 over the double path: an instrument of this class has 0.1-1 % stray light, so nothing deeper is measured,
 # and a logarithm let loose below that would hand the fit to a few dead channels.

@@ -6,6 +6,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import WavelengthMismatchError
 from specmatch.maths.beer_scatter import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.held_out import f_statistics, fit_beers, held_out_statistics
@@ -13,10 +14,6 @@ from specmatch.maths.metric import Metric, MetricChoice, on_channels
 from specmatch.maths.residual import Residual, fit_residual, with_residual
 from specmatch.maths.sample_scatter import Samples
 from specmatch.maths.tail import Tail, fit_tail
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
 # numbers that one block of rows may fill: they stay in the processor's cache

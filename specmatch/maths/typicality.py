@@ -6,9 +6,9 @@ The batch is the unit: degrees of freedom count batches, and a sample of m pours
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import bdtrc
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.metric_choice import choose_metric
 from specmatch.maths.sample_scatter import Samples
@@ -16,9 +16,6 @@ from specmatch.maths.statistics import mean_by, parent_codes
 from specmatch.maths.typical_beers import Match as Match
 from specmatch.maths.typical_beers import TypicalityFit as TypicalityFit
 from specmatch.maths.typical_beers import typicality_of
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # a quarter more batches than the metric was chosen on may well choose another
 GROWTH = 1.25

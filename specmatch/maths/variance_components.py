@@ -3,13 +3,11 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 from scipy.special import fdtrc, fdtri
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import TableError
-
-Floats = NDArray[np.float64]
-Codes = NDArray[np.int64]
 
 # r = 2.8 s: two results differ by more once in twenty times (1.96 sqrt 2, rounded as the standard rounds it)
 LIMIT_FACTOR = 2.8
@@ -96,7 +94,7 @@ def one_way(values: ArrayLike, group: ArrayLike) -> OneWay:
     )
 
 
-def nested_components(values: ArrayLike, layers: ArrayLike) -> tuple[Floats, Codes]:
+def nested_components(values: ArrayLike, layers: ArrayLike) -> tuple[Floats, Ints]:
     """Estimate the variance that each layer of a nested layout adds.
 
     Parameters

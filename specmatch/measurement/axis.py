@@ -1,17 +1,16 @@
 """The wavelength axis: order, duplicates, gaps, pixels, and moving values onto another axis."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
-
-Floats = NDArray[np.float64]
 
 # a spectrometer's axis changes its step slowly; a lost line doubles it at one place
 GAP_FACTOR = 1.7
 
 
-def order_axis(x: Floats, *, name: str, lines: NDArray[np.int64] | None = None) -> tuple[NDArray[np.int64], list[str]]:
+def order_axis(x: Floats, *, name: str, lines: Ints | None = None) -> tuple[Ints, list[str]]:
     """Return the order that sorts an axis, refusing one that goes up and down.
 
     Parameters
@@ -53,9 +52,7 @@ def order_axis(x: Floats, *, name: str, lines: NDArray[np.int64] | None = None) 
     )
 
 
-def merge_duplicates(
-    x: Floats, values: Floats, saturated: NDArray[np.bool_]
-) -> tuple[Floats, Floats, NDArray[np.bool_], list[str]]:
+def merge_duplicates(x: Floats, values: Floats, saturated: Mask) -> tuple[Floats, Floats, Mask, list[str]]:
     """Merge points of equal wavelength into their mean (missing ones aside).
 
     Parameters

@@ -3,13 +3,11 @@
 import numpy as np
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.check_table import CheckRow
 from specmatch.measurement.light_checks import span
 from specmatch.measurement.pairing import Paired
 from specmatch.measurement.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # noise and a drop of glare may carry a reading this far out; beyond it the reference or the dark is wrong
 LOWEST_REFLECTANCE, HIGHEST_REFLECTANCE = -0.02, 1.05
@@ -202,8 +200,7 @@ def _repeated_rows(paired: Paired) -> list[CheckRow]:
     raw = paired.raw
     rows: list[CheckRow] = []
     seen: dict[bytes, int] = {}
-    of = paired.rows("sample", "control")
-    of = of[np.argsort(np.where(np.isnan(raw.hours[of]), raw.order[of], raw.hours[of]), kind="stable")]
+    of = paired.in_time(paired.rows("sample", "control"))
     for i in of:
         earlier = seen.setdefault(raw.counts[i].tobytes(), int(i))
         if earlier != i:
@@ -224,7 +221,7 @@ def _repeated_rows(paired: Paired) -> list[CheckRow]:
     return rows
 
 
-def _changed_beers(paired: Paired, of: NDArray[np.int64]) -> tuple[NDArray[np.int64], NDArray[np.int64]]:
+def _changed_beers(paired: Paired, of: Ints) -> tuple[Ints, Ints]:
     """Scans that follow each other on one instrument and in one session but are claimed to be of different beers."""
     raw = paired.raw
     of = of[(raw.role[of] == "sample") & (paired.reference[of] >= 0)]
@@ -236,7 +233,7 @@ def _changed_beers(paired: Paired, of: NDArray[np.int64]) -> tuple[NDArray[np.in
     return before[follows & other], after[follows & other]
 
 
-def _excess_over_noise(paired: Paired, one: NDArray[np.int64], other: NDArray[np.int64]) -> Floats:
+def _excess_over_noise(paired: Paired, one: Ints, other: Ints) -> Floats:
     """Mean square of the logarithm of the quotient of scans, less a gain of the lamp, over that of noise."""
     live = paired.live()
     a, b = paired.net.values[one][:, live], paired.net.values[other][:, live]

@@ -4,15 +4,13 @@ import re
 from collections.abc import Sequence
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.layouts import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
 from specmatch.measurement.number_marks import NumberMarks, looks_numeric, possible_marks
 from specmatch.measurement.text_table import TextTable, find_columns_table
 from specmatch.measurement.units import names_wavelength, stated_x_unit
-
-Floats = NDArray[np.float64]
 
 
 def columns_readings(

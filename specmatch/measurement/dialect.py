@@ -4,8 +4,8 @@ import re
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.axis import order_axis, pixels_to_nm
 from specmatch.measurement.column_layout import columns_readings
@@ -15,7 +15,6 @@ from specmatch.measurement.row_layout import rows_reading
 from specmatch.measurement.text_lines import SEPARATORS, candidate_separators
 from specmatch.measurement.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
-Floats = NDArray[np.float64]
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
@@ -88,7 +87,7 @@ def one_reading(text: str, name: str, told: Told) -> Reading:
     readings, problems = _plausible(readings, problems, name, told)
     if not readings:
         doubts: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
-        raise (doubts or sorted(problems, key=lambda e: "no table" in str(e) or "no header" in str(e)))[0]
+        raise (doubts or sorted(problems, key=lambda error: error.stage == "table"))[0]
     for other in readings[1:]:
         if not readings[0].same_as(other):
             raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")

@@ -155,7 +155,7 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
             else f"{name}#{k}"
         )
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
-        scans.append(_finish(spectrum, scan_id, meta, shared, name, told))
+        scans.append(_finish(spectrum, scan_id, meta, shared, name, told, complete=reading.whole))
     return scans
 
 
@@ -172,7 +172,14 @@ def _jcamp_scans(text: str, encoding: str, name: str, told: Told) -> list[Scan]:
 
 
 def _finish(
-    spectrum: RawSpectrum, scan_id: str, meta: dict[str, str], shared: list[str], name: str, told: Told
+    spectrum: RawSpectrum,
+    scan_id: str,
+    meta: dict[str, str],
+    shared: list[str],
+    name: str,
+    told: Told,
+    *,
+    complete: bool = True,
 ) -> Scan:
     """Put one spectrum into ascending nm, its quantity and its scale."""
     notes = list(shared)
@@ -194,7 +201,7 @@ def _finish(
         for key, value in meta.items()
         if key.lower().replace(" ", "") in ("yunit", "yunits", "quantity", "ylabel")
     )
-    values, quantity, scale_notes = settle_scale(
+    values, quantity, scale, scale_notes = settle_scale(
         values, read_label(words), quantity=told.quantity, scale=told.scale, name=name
     )
     notes += scale_notes
@@ -210,4 +217,4 @@ def _finish(
             f"stands off its neighbours at {', '.join(f'{x[k]:g}' for k in spikes[:5])} nm ({spikes.size} point(s)): "
             "a spike or a damaged digit"
         )
-    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes))
+    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes), scale, complete)

@@ -14,7 +14,9 @@ from specmatch.measurement.folder_sheets import scans_sheet
 from specmatch.measurement.known_batches import read_batches
 from specmatch.measurement.scan import Scan
 from specmatch.measurement.sheets import ROLES, SCAN_COLUMNS, Sheet, iso_times, number_columns, read_sheet
+from specmatch.measurement.spreadsheets import is_error_mark
 
+NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
 
 
@@ -237,29 +239,47 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
         (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
         for i, (line, cell) in enumerate(zip(sheet.lines, full[column], strict=True))
-        if cell.startswith("#") and any(f"line {line}, column {column}:" in note for note in sheet.notes)
+        if is_error_mark(cell)
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:
-    base = file.rpartition("/")[2]
     try:
         scans = read_scans(f"{folder}/{file}", **reading)
     except SpecmatchError as error:
         if not (folder / file).is_file():
-            return "listed in scans.csv, not found in the folder; copy the file there or take the row out"
+            return NOT_FOUND
         return str(error)
-    if file == base:
-        return scans
-    return [_renamed(scan, file, base) for scan in scans]
+    return within_folder(scans, file)
 
 
-def _renamed(scan: Scan, file: str, base: str) -> Scan:
-    if scan.scan_id != base and not scan.scan_id.startswith(f"{base}#"):
-        return scan
-    return replace(scan, scan_id=file + scan.scan_id[len(base) :])
+def within_folder(scans: list[Scan], file: str) -> list[Scan]:
+    """Return scans of a file with its path within the folder in their ids, where those are made of its name.
+
+    Parameters
+    ----------
+    scans : list of Scan
+    file : str
+        Within the folder, parts joined by `/`.
+
+    Returns
+    -------
+    list of Scan
+
+    Examples
+    --------
+    >>> [scan] = read_scans("tuesday/scans/D1-001-01.csv")
+    >>> scan.scan_id, within_folder([scan], "scans/D1-001-01.csv")[0].scan_id
+    ('D1-001-01.csv', 'scans/D1-001-01.csv')
+    """
+    base = file.rpartition("/")[2]
+    own = [scan.scan_id == base or scan.scan_id.startswith(f"{base}#") for scan in scans]
+    return [
+        replace(scan, scan_id=file + scan.scan_id[len(base) :]) if named and file != base else scan
+        for scan, named in zip(scans, own, strict=True)
+    ]
 
 
 def _read_all(folder: Path, files: list[str], n_jobs: int | None, reading: Mapping[str, Any]) -> list[list[Scan] | str]:

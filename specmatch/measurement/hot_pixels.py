@@ -1,14 +1,11 @@
 """Pixels that read far off their neighbours in the dark, or do not answer to light."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.measurement.check_table import CheckRow
 from specmatch.measurement.reflectance import RawScans
 from specmatch.measurement.spikes import spike_residuals
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # ten robust deviations of the dark's own pixel pattern, and ten counts, so that a quiet detector has no hot pixels
 HOT_SIGMAS, HOT_COUNTS = 10.0, 10.0

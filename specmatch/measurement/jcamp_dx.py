@@ -7,8 +7,8 @@ failed checks instead of raising, and stop at decimal commas; the tests hold it 
 import re
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.jcamp_blocks import Block, read_blocks
 from specmatch.measurement.jcamp_ordinates import Ordinates, decode_ordinates, decode_pairs, is_packed
@@ -17,9 +17,8 @@ from specmatch.measurement.layouts import RawSpectrum
 _NUMBERS = ("XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "DELTAX", "NPOINTS", "FIRSTY", "MAXY", "MINY", "MAXX", "MINX")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?\Z")
-Floats = NDArray[np.float64]
 Numbers = dict[str, tuple[float, float] | None]  # value and one unit of its last digit
-Table = tuple[Floats, Floats, NDArray[np.int64]]
+Table = tuple[Floats, Floats, Ints]
 _FORMS = ("(X++(Y..Y))", "(XY..XY)")
 
 

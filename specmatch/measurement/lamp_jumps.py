@@ -1,7 +1,8 @@
 """One rule for a lamp that jumps: within a folder, and over the folders of a year."""
 
 import numpy as np
-from numpy.typing import NDArray
+
+from specmatch.array_types import Floats
 
 # a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
 DRIFT_SHARE = 0.05
@@ -9,7 +10,7 @@ DRIFT_SHARE = 0.05
 PREDECESSORS = 5
 
 
-def jumps(level: NDArray[np.float64]) -> dict[int, float]:
+def jumps(level: Floats) -> dict[int, float]:
     """Find levels that are off those before them.
 
     Parameters

@@ -5,8 +5,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.number_marks import (
     NumberMarks,
@@ -16,8 +16,6 @@ from specmatch.measurement.number_marks import (
     token_kind,
 )
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 LAYOUTS = ("columns", "rows", "pairs")
 
 
@@ -47,9 +45,9 @@ class RawSpectrum:
     saturated: Mask
     x_words: str
     words: str
-    x_decimals: NDArray[np.int64]
-    decimals: NDArray[np.int64]
-    line_numbers: NDArray[np.int64]
+    x_decimals: Ints
+    decimals: Ints
+    line_numbers: Ints
 
 
 @dataclass(frozen=True)
@@ -161,7 +159,7 @@ def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats,
     return np.array(parsed, dtype=float), np.array(over, dtype=bool)
 
 
-def decimals_of(cells: Sequence[str], marks: NumberMarks) -> NDArray[np.int64]:
+def decimals_of(cells: Sequence[str], marks: NumberMarks) -> Ints:
     """Count digits after the decimal mark of each cell.
 
     Parameters

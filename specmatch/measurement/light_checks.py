@@ -5,16 +5,13 @@ reading looks at.
 """
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.check_table import CheckRow
 from specmatch.measurement.lamp_jumps import PREDECESSORS, jumps
 from specmatch.measurement.live_band import middle_light
 from specmatch.measurement.pairing import Paired
 from specmatch.measurement.saturation import saturated_channels
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 # below a third of what the instrument's references usually carry, or of 100 times the noise at the best channel
 WEAK_SHARE, WEAK_SNR = 0.33, 100.0
@@ -154,9 +151,7 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
         of_it = of_it[(raw.instrument[of_it] == instrument) & np.isfinite(net.values[of_it][:, live]).any(axis=1)]
         if of_it.size == 0:
             continue
-        of_it = of_it[
-            np.argsort(np.where(np.isnan(raw.hours[of_it]), raw.order[of_it], raw.hours[of_it]), kind="stable")
-        ]
+        of_it = paired.in_time(of_it)
         level = np.nanmedian(net.values[of_it][:, live], axis=1)
         peak = np.nanmax(net.values[of_it], axis=1)
         noise = np.sqrt(paired.dark_noise[of_it] ** 2 + paired.shot[of_it] * np.fmax(peak, 0.0))
@@ -232,7 +227,7 @@ def ambient_rows(paired: Paired) -> list[CheckRow]:
     return rows + _leaning(paired, "dark", lit_darks, "ambient_light", advice)
 
 
-def _dark_excess(paired: Paired, i: int, darks: NDArray[np.int64]) -> tuple[float, str]:
+def _dark_excess(paired: Paired, i: int, darks: Ints) -> tuple[float, str]:
     """By how many counts a dark reads above the other darks of its time, or above its own lowest stretch."""
     raw = paired.raw
     t = raw.integration_ms
@@ -249,7 +244,7 @@ def _dark_excess(paired: Paired, i: int, darks: NDArray[np.int64]) -> tuple[floa
     return (float(level.max() - level.min()) if level.size else 0.0), "more at some wavelengths than at others"
 
 
-def _ambient_in_scans(paired: Paired, of_it: Mask, references: NDArray[np.int64], peak: float) -> list[CheckRow]:
+def _ambient_in_scans(paired: Paired, of_it: Mask, references: Ints, peak: float) -> list[CheckRow]:
     """Scans that carry light where their reference shows that the lamp gives none."""
     raw, net = paired.raw, paired.net
     rows: list[CheckRow] = []

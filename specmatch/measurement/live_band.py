@@ -1,16 +1,14 @@
 """The channels in which the reference carries enough light over its noise."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from specmatch.array_types import Floats, Mask
+from specmatch.maths.band import longest_stretch
 
 # noise of one part in a hundred of the reference is as much as the error of a pour
 SMALLEST_SNR = 100.0
 # below this share of the brightest channel, stray light (0.1-1 % in spectrometers of this class) spoils dark beers
 SMALLEST_SHARE = 0.04
-LARGEST_GAP = 2
 
 
 def live_channels(light: Floats, dark_noise: float) -> Mask:
@@ -44,7 +42,7 @@ def live_channels(light: Floats, dark_noise: float) -> Mask:
     if peak <= 0:
         return np.zeros(level.size, bool)
     noise = np.sqrt(dark_noise**2 + shot_factor(light, dark_noise) * np.fmax(level, 0.0))
-    return _longest_stretch((level >= SMALLEST_SNR * noise) & (level >= SMALLEST_SHARE * peak))
+    return longest_stretch((level >= SMALLEST_SNR * noise) & (level >= SMALLEST_SHARE * peak), gaps_count=False)
 
 
 def middle_light(light: Floats) -> Floats:
@@ -110,16 +108,3 @@ def shot_factor(light: Floats, dark_noise: float) -> float:
     # 0.455 is the median of a squared standard normal; the median passes over the few channels at a sharp peak
     variance = off[:, bright] ** 2 / (0.455 * 35.0 / 18.0) - dark_noise**2
     return max(0.0, float(np.median(variance / level[2:-2][bright])))
-
-
-def _longest_stretch(good: Mask) -> Mask:
-    """Keep the longest run of good channels, stepping over gaps of up to `LARGEST_GAP`, which stay False."""
-    places = np.flatnonzero(good)
-    if places.size == 0:
-        return good
-    breaks = np.flatnonzero(np.diff(places) > LARGEST_GAP + 1)
-    runs = np.split(places, breaks + 1)
-    longest = max(runs, key=len)
-    kept = np.zeros_like(good)
-    kept[longest] = True
-    return kept

@@ -3,13 +3,10 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.live_band import live_channels, shot_factor
 from specmatch.measurement.reflectance import Net, RawScans, candidates, nearest, over_reference
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -36,7 +33,7 @@ class Paired:
 
     raw: RawScans
     net: Net
-    reference: NDArray[np.int64]
+    reference: Ints
     reasons: dict[int, str]
     values: Floats
     usable: Mask
@@ -44,9 +41,14 @@ class Paired:
     dark_noise: Floats
     shot: Floats
 
-    def rows(self, *roles: str) -> NDArray[np.int64]:
+    def rows(self, *roles: str) -> Ints:
         """Rows of given roles, shape (m,), ascending."""
         return np.flatnonzero(np.isin(self.raw.role, roles))
+
+    def in_time(self, rows: Ints) -> Ints:
+        """Put rows, shape (m,), in the order in which they were measured, by the sheet where no time is known."""
+        hours = self.raw.hours[rows]
+        return rows[np.argsort(np.where(np.isnan(hours), self.raw.order[rows], hours), kind="stable")]
 
     def live(self) -> Mask:
         """The channels to judge scans by, shape (p,): the usable ones, or all where none is."""
@@ -93,7 +95,7 @@ def pair(raw: RawScans, net: Net) -> Paired:
     return Paired(raw, net, reference, reasons, values, usable, banded, dark_noise, shot)
 
 
-def _references(raw: RawScans, net: Net) -> tuple[NDArray[np.int64], dict[int, str]]:
+def _references(raw: RawScans, net: Net) -> tuple[Ints, dict[int, str]]:
     """Return the row of the reference of each sample and control scan (-1 for none), and why there is none."""
     reference = np.full(raw.role.size, -1)
     reasons = dict(net.reasons)

@@ -2,9 +2,8 @@
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # beyond this the surface glare and the base, which do not change with depth, make the scaling too wrong to use
 LARGEST_RATIO = 1.5

@@ -8,15 +8,13 @@ import re
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.measurement.layouts import RawSpectrum, Reading
 from specmatch.measurement.number_marks import NumberMarks
 from specmatch.measurement.row_layout import wavelength_header
 from specmatch.measurement.text_lines import is_data_line, names_over_units, read_meta, split_line
 from specmatch.measurement.units import names_wavelength
-
-Floats = NDArray[np.float64]
 
 _DIALECTS = ((";", "."), (";", ","), (",", "."), ("\t", "."), ("\t", ","))
 _LINES = {}
@@ -29,7 +27,7 @@ for _separator, _decimal in _DIALECTS:
 
 
 @lru_cache(maxsize=16)
-def _axis(text: str) -> tuple[Floats, NDArray[np.int64]]:
+def _axis(text: str) -> tuple[Floats, Ints]:
     """Numbers of a wavelength column and their decimals; files of one instrument share it, so it is parsed once."""
     cells = text.split()
     axis = np.array(list(map(float, cells)))
@@ -37,7 +35,7 @@ def _axis(text: str) -> tuple[Floats, NDArray[np.int64]]:
     return axis, _decimals(cells)
 
 
-def _decimals(cells: list[str]) -> NDArray[np.int64]:
+def _decimals(cells: list[str]) -> Ints:
     return np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells])
 
 

@@ -1,9 +1,8 @@
 """How far one pour departs from its mates, in units of what good pours differ by, and what the departure looks like."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats
 
 # What good pours differ by, one standard deviation each: 1.2 % of path (a 10 mL cylinder is good to 1-2 %, ASTM E1272),
 # 0.6 % of lamp, foam over 0.2 % of the cup, 0.5 % of light sent back by haze; and 0.2 % of noise in reflectance.

@@ -6,15 +6,14 @@ from datetime import datetime
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
 from specmatch.measurement.axis import resample
 from specmatch.measurement.folder import MeasuredFolder, first_reason
 from specmatch.measurement.reflectance import RawScans
 from specmatch.measurement.scan import Scan
-
-Floats = NDArray[np.float64]
+from specmatch.measurement.units import ASSUMED_FRACTION
 
 _YES = ("yes", "true", "1", "on", "ja", "oui", "done")
 _DARK_KEY = re.compile(
@@ -99,7 +98,7 @@ def gather_raw_scans(
     grid = _common_grid(found)
     roles = found.rows["role"].to_numpy(dtype=object)
     files = found.rows["file"].to_numpy(dtype=object)
-    percent = any(any(note.startswith("percent") for note in scan.notes) for scan in found.scans)
+    percent = any(scan.scale == "percent" for scan in found.scans)
     for i, scan in enumerate(found.scans):
         try:
             if percent:
@@ -143,7 +142,7 @@ def gather_raw_scans(
 
 
 def _refuse_unscaled(scan: Scan) -> None:
-    if any("fraction assumed" in note for note in scan.notes):
+    if scan.scale == ASSUMED_FRACTION:
         raise AmbiguousScanFileError(
             f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
         )
@@ -162,7 +161,7 @@ def _common_grid(found: MeasuredFolder) -> Floats:
     return found.scans[max(counts.values(), key=len)[0]].wavelength_nm
 
 
-def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, NDArray[np.bool_]]:
+def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:
     x = scan.wavelength_nm
     if x is grid or (x.size == grid.size and np.array_equal(x, grid)):
         return scan.values, scan.saturated

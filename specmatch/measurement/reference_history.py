@@ -6,13 +6,11 @@ from collections.abc import Sequence
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
 from specmatch.measurement.lamp_jumps import jumps
 from specmatch.measurement.session import Session
-
-Floats = NDArray[np.float64]
 
 WEAK, DRIFTED = "low_light", "lamp_drift"
 _TEXT = ("folder", "measured_at", "instrument", "session")
@@ -112,7 +110,7 @@ def _rows(session: Session) -> pd.DataFrame:
     return pd.DataFrame({"folder": session.folder, **known, "code": pd.Series(codes, dtype=object)}, index=rows.index)
 
 
-def _levels(light: Sequence[Floats], nm: Sequence[Floats], usable: Sequence[NDArray[np.bool_]], first: int) -> Floats:
+def _levels(light: Sequence[Floats], nm: Sequence[Floats], usable: Sequence[Mask], first: int) -> Floats:
     """Return the median quotient of each to the first, over the wavelengths where all can be used."""
     # where nothing of a scan is usable (no light at all), whatever was measured still has a level
     kept = [

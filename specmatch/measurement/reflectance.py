@@ -5,8 +5,8 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from specmatch.array_types import Floats, Ints, Mask
+
 Text = NDArray[np.object_]
 
 # integration times this close are the same one written with other rounding
@@ -67,7 +67,7 @@ class Net:
     """
 
     values: Floats
-    dark: NDArray[np.int64]
+    dark: Ints
     dark_age_h: Floats
     reasons: dict[int, str] = field(default_factory=dict)
     notes: list[str] = field(default_factory=list)
@@ -95,7 +95,7 @@ def over_reference(net: Floats, light: Floats) -> Floats:
     return out
 
 
-def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
+def nearest(raw: RawScans, i: int, rows: Ints) -> int:
     """Return which of `rows` was measured nearest to scan `i`, by time where known, else by place in the sheet.
 
     Parameters
@@ -123,7 +123,7 @@ def nearest(raw: RawScans, i: int, rows: NDArray[np.int64]) -> int:
     return int(rows[apart.argmin()])
 
 
-def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], NDArray[np.int64]]:
+def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], Ints]:
     """Return the rows of a role by instrument and session.
 
     Parameters
@@ -210,20 +210,20 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
     return net
 
 
-def _same_time(raw: RawScans, i: int, rows: NDArray[np.int64]) -> Mask:
+def _same_time(raw: RawScans, i: int, rows: Ints) -> Mask:
     t = raw.integration_ms
     if np.isnan(t[i]):
         return np.isnan(t[rows])
     return np.abs(t[rows] - t[i]) <= SAME_TIME * t[i]
 
 
-def _distinct_times(raw: RawScans, rows: NDArray[np.int64]) -> Floats:
+def _distinct_times(raw: RawScans, rows: Ints) -> Floats:
     t = np.unique(raw.integration_ms[rows])
     t = t[np.isfinite(t)]
     return t[np.r_[True, np.diff(t) > SAME_TIME * t[1:]]] if t.size else t
 
 
-def _other_time(raw: RawScans, net: Net, i: int, rows: NDArray[np.int64], dark_offset: float | None) -> None:
+def _other_time(raw: RawScans, net: Net, i: int, rows: Ints, dark_offset: float | None) -> None:
     """Find the dark at the scan's own integration time from darks at other times."""
     wanted = raw.integration_ms[i]
     times = _distinct_times(raw, rows)

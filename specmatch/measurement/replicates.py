@@ -4,14 +4,12 @@ from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.statistics import mean_by
 from specmatch.measurement.axis import fill_gaps
 from specmatch.measurement.check_table import CheckRow, check_table
 from specmatch.measurement.pour_deviation import describe_departure, pour_chi_square
-
-Floats = NDArray[np.float64]
 
 # Chi-square of four such causes: exceeded by one good pour in 80 000, by one in thousands if their tails are long.
 LARGEST_CHI_SQUARE = 28.0
@@ -22,9 +20,7 @@ _MEDIAN_SMALLEST = {2: 3.36, 3: 1.75}
 _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing
 
 
-def replicate_checks(
-    spectra: pd.DataFrame, scans: pd.DataFrame, *, usable: NDArray[np.bool_] | None = None
-) -> pd.DataFrame:
+def replicate_checks(spectra: pd.DataFrame, scans: pd.DataFrame, *, usable: Mask | None = None) -> pd.DataFrame:
     """Find the scans that disagree with the other scans of their pour, and the pours with those of their sample.
 
     Parameters
@@ -87,14 +83,14 @@ def replicate_checks(
 class _Odd:
     """A member that departs from its mates: by how much, as what, and whether it may be the other one."""
 
-    group: NDArray[np.int64]
+    group: Ints
     member: int
     relative: float
     cause: str
     paired: bool
 
 
-def _middles(absorbance: Floats, groups: NDArray[np.int64]) -> Floats:
+def _middles(absorbance: Floats, groups: Ints) -> Floats:
     """Median of the mates of each member, shape (number of groups * size, p); all groups of one size."""
     size = groups.shape[1]
     members = absorbance[groups]
@@ -106,9 +102,9 @@ def _middles(absorbance: Floats, groups: NDArray[np.int64]) -> Floats:
     return middle.reshape(-1, absorbance.shape[1])
 
 
-def _odd_members(absorbance: Floats, groups: list[NDArray[np.int64]], nm: Floats) -> list[_Odd]:
+def _odd_members(absorbance: Floats, groups: list[Ints], nm: Floats) -> list[_Odd]:
     """Name the members that depart from their mates."""
-    by_size: dict[int, list[NDArray[np.int64]]] = {}
+    by_size: dict[int, list[Ints]] = {}
     for group in groups:
         if group.size > 1:
             by_size.setdefault(group.size, []).append(group)
@@ -123,7 +119,7 @@ def _odd_members(absorbance: Floats, groups: list[NDArray[np.int64]], nm: Floats
     return found
 
 
-def _name_odd(absorbance: Floats, group: NDArray[np.int64], limit: float, nm: Floats) -> list[_Odd]:
+def _name_odd(absorbance: Floats, group: Ints, limit: float, nm: Floats) -> list[_Odd]:
     """Set aside members of one group, each the one without which the others agree best, until the rest agree."""
     found, left = [], group
     while left.size > 1 and _largest(absorbance[left], nm) > limit:
@@ -143,7 +139,7 @@ def _largest(members: Floats, nm: Floats) -> float:
     return float(pour_chi_square(members, _middles(members, every), nm, len(members) - 1).max())
 
 
-def _house_factor(absorbance: Floats, by_size: dict[int, list[NDArray[np.int64]]], nm: Floats) -> float:
+def _house_factor(absorbance: Floats, by_size: dict[int, list[Ints]], nm: Floats) -> float:
     """Return the house's own usual chi-square over the expected one, from the mates that agree best in each group."""
     ratios = []
     for size, expected in _MEDIAN_SMALLEST.items():

@@ -58,7 +58,7 @@ def rows_reading(
     head = next((i for i in filled if wavelength_header(split[i]) is not None), None)
     # a header of wavelengths stands above all numbers; a line of numbers below others is none
     if head is None or any(is_data_line(split[i]) for i in filled if i < head):
-        raise ScanFileError(f"{name}: no header of wavelengths over rows of values")
+        raise ScanFileError(f"{name}: no header of wavelengths over rows of values", stage="table")
     labels = wavelength_header(split[head])
     assert labels is not None
     axis = [cell for cell in labels if cell]

@@ -1,10 +1,8 @@
 """Counts at the limit of the converter, or cut off flat below it."""
 
 import numpy as np
-from numpy.typing import NDArray
 
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
+from specmatch.array_types import Floats, Mask
 
 # the largest numbers of converters with 12, 14, 15 and 16 bits
 CONVERTER_LIMITS = (4095.0, 16383.0, 32767.0, 65535.0)

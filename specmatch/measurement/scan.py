@@ -5,14 +5,11 @@ from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnitError
 
 QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
-
-Floats = NDArray[np.float64]
-Mask = NDArray[np.bool_]
 
 
 @dataclass(frozen=True, eq=False)
@@ -35,6 +32,11 @@ class Scan:
         The header (and footer), as text.
     notes : tuple of str
         What was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd.
+    scale : str
+        How the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does
+        not say and its values fit a fraction only; "" for other quantities.
+    complete : bool
+        False where the file has no line end after its last value, so that it may be cut there.
 
     Examples
     --------
@@ -51,6 +53,8 @@ class Scan:
     missing: Mask = field(default_factory=lambda: np.zeros(0, bool))
     meta: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
+    scale: str = ""
+    complete: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))

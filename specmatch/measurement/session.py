@@ -7,8 +7,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Mask
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, ScanFileError, TableError
 from specmatch.maths.band import usable_band
@@ -24,8 +24,6 @@ from specmatch.measurement.reflectance import subtract_darks
 from specmatch.measurement.replicates import replicate_checks
 from specmatch.measurement.scan_checks import check_paired_scans
 from specmatch.measurement.session_tables import claims_of, known_columns, one_reference_kind
-
-Floats = NDArray[np.float64]
 
 
 @dataclass(frozen=True, eq=False)
@@ -259,7 +257,7 @@ def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
                 )
 
 
-def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> NDArray[np.bool_]:
+def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> Mask:
     """Channels that carry signal in scans that came as reflectance; all of them where there are too few to tell."""
     every = np.ones(direct.shape[1], bool)
     if len(direct) < 6 or direct.shape[1] < 30:
@@ -270,7 +268,7 @@ def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> NDArray[np.bool_
         return every
 
 
-def _within_reason(table: pd.DataFrame, usable: NDArray[np.bool_]) -> tuple[NDArray[np.bool_], list[tuple[str, str]]]:
+def _within_reason(table: pd.DataFrame, usable: Mask) -> tuple[Mask, list[tuple[str, str]]]:
     """Leave out scans that nothing can be made of: no value at all, or far brighter than their reference."""
     values = table.to_numpy(float)
     keep = np.ones(len(table), bool)

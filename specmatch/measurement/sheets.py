@@ -13,7 +13,7 @@ import pandas as pd
 from specmatch.errors import ScanFileError, SheetError
 from specmatch.measurement.decoding import decode_text
 from specmatch.measurement.number_marks import NumberMarks, looks_numeric, parse_number, possible_marks
-from specmatch.measurement.spreadsheets import read_spreadsheet
+from specmatch.measurement.spreadsheets import damage, read_spreadsheet
 
 SCAN_COLUMNS = (
     "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
@@ -30,13 +30,6 @@ _RANGES = {
 }  # fmt: skip
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
-_SPREADSHEET_ERRORS = re.compile(r"#(?:REF|VALUE|NAME|DIV/0|NUM|NULL|N/A)[!?]?\Z|#{2,}\Z", re.I)
-_REWRITTEN_NUMBER = re.compile(r"\d(?:[.,]\d+)?E\+\d{2,}\Z")
-_REWRITTEN_DATE = re.compile(
-    r"(?:\d{1,2}[-. ](?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?(?:[-. ]\d{2,4})?"
-    r"|(?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?[-. ]\d{2,4})\Z",
-    re.I,
-)
 _ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
 
 
@@ -119,9 +112,9 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
             )
         body.append(cells[: len(names)])
         body_lines.append(line)
-        notes += [
-            note for name, cell in zip(names, cells, strict=False) if (note := _damage(name, cell, line, path.name))
-        ]
+        for name, cell in zip(names, cells, strict=False):
+            if said := damage(cell, is_name=name in _IDENTIFIERS):
+                notes.append(f"{path.name}, line {line}, column {name}: {cell!r} {said}")
     return Sheet(pd.DataFrame(body, columns=names, dtype=object), body_lines, notes)
 
 
@@ -150,22 +143,6 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
     except csv.Error as error:
         raise SheetError(f"{path.name}, line {reader.line_num}: {error}; check the quotes of the line") from None
     return rows, lines
-
-
-def _damage(column: str, cell: str, line: int, name: str) -> str:
-    """Say what a spreadsheet has likely done to a cell, or ""."""
-    if not cell:
-        return ""
-    where = f"{name}, line {line}, column {column}: {cell!r}"
-    if _SPREADSHEET_ERRORS.match(cell) and cell.upper() != "#N/A":
-        return f"{where} is a spreadsheet's error mark, not a value"
-    if column in _IDENTIFIERS and _REWRITTEN_NUMBER.match(cell):
-        return (
-            f"{where} looks like a long number that a spreadsheet rewrote; format the column as text and export again"
-        )
-    if column in _IDENTIFIERS and _REWRITTEN_DATE.match(cell):
-        return f"{where} looks like a name that a spreadsheet made a date; format the column as text and export again"
-    return ""
 
 
 def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.DataFrame:

@@ -1,13 +1,11 @@
 """Wavelength shift, seen on the flanks of the lamp's own blue peak."""
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.measurement.axis import fill_gaps
 from specmatch.measurement.check_table import CheckRow
 from specmatch.measurement.pairing import Paired
-
-Floats = NDArray[np.float64]
 
 # half a nanometre moves the steep flanks by as much as a pour error does
 SHIFT_NM = 0.5
@@ -95,7 +93,7 @@ def shift_rows(paired: Paired) -> list[CheckRow]:
     if not paired.banded or paired.usable.sum() < _FEWEST:
         return rows
     advice = "have the wavelengths of the instrument checked, take a new reference and measure again"
-    seen: list[NDArray[np.int64]] = []
+    seen: list[Ints] = []
     shifts: list[Floats] = []
     responses: list[Floats] = []
     noise: list[Floats] = []
@@ -161,7 +159,7 @@ def _without_slit(apparent: Floats, response: Floats) -> tuple[Floats, Floats]:
     return apparent - slit * response, _ORDER_DOUBT * slit * np.abs(response)
 
 
-def _noise(paired: Paired, scans: NDArray[np.int64], ratio: Floats, light: Floats, nm: Floats) -> Floats:
+def _noise(paired: Paired, scans: Ints, ratio: Floats, light: Floats, nm: Floats) -> Floats:
     """Standard deviation of each scan's shift from the noise of its counts and of its reference's."""
     r = np.fmax(ratio, 1e-3)
     dark, shot = paired.dark_noise[scans, None], paired.shot[scans, None]

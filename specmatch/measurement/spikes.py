@@ -1,9 +1,9 @@
 """Points that stand far off their neighbours."""
 
 import numpy as np
-from numpy.typing import ArrayLike, NDArray
+from numpy.typing import ArrayLike
 
-Floats = NDArray[np.float64]
+from specmatch.array_types import Floats, Mask
 
 # eight robust standard deviations: in Gaussian noise less than one point in 10**14; the heavier tails of real
 # residuals are what the margin is for
@@ -76,7 +76,7 @@ def spike_residuals(values: ArrayLike) -> tuple[Floats, Floats]:
     return residual, np.maximum(np.maximum(SPIKE_SIGMAS * sigma, 0.02 * spread), 3.0 * step) + 1e-12
 
 
-def find_spikes(values: ArrayLike) -> NDArray[np.bool_]:
+def find_spikes(values: ArrayLike) -> Mask:
     """Return the mask of points that stand off their neighbours by more than the threshold.
 
     Parameters

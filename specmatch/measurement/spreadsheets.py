@@ -1,9 +1,18 @@
 """Excel files as rows of text, where pandas has an engine for them."""
 
+import re
 from datetime import date, datetime
 from pathlib import Path
 
 from specmatch.errors import SheetError
+
+_ERROR_MARK = re.compile(r"#(?:REF|VALUE|NAME|DIV/0|NUM|NULL|N/A)[!?]?\Z|#{2,}\Z", re.I)
+_REWRITTEN_NUMBER = re.compile(r"\d(?:[.,]\d+)?E\+\d{2,}\Z")
+_REWRITTEN_DATE = re.compile(
+    r"(?:\d{1,2}[-. ](?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?(?:[-. ]\d{2,4})?"
+    r"|(?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?[-. ]\d{2,4})\Z",
+    re.I,
+)
 
 
 def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
@@ -65,3 +74,51 @@ def _as_text(cell: object) -> str:
     if isinstance(cell, date):
         return cell.isoformat()
     return str(cell)
+
+
+def is_error_mark(cell: str) -> bool:
+    """Say whether a spreadsheet has left an error mark in a cell in place of a value.
+
+    Parameters
+    ----------
+    cell : str
+
+    Returns
+    -------
+    bool
+        False for `#N/A`, which stands for a value that is not known.
+
+    Examples
+    --------
+    >>> [is_error_mark(cell) for cell in ("#REF!", "#N/A", "#3 Pale")]
+    [True, False, False]
+    """
+    return _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
+
+
+def damage(cell: str, *, is_name: bool) -> str:
+    """Say what a spreadsheet has likely done to a cell.
+
+    Parameters
+    ----------
+    cell : str
+    is_name : bool
+        Whether the cell holds a name, which is no number and no date.
+
+    Returns
+    -------
+    str
+        "" where nothing is seen.
+
+    Examples
+    --------
+    >>> damage("1E+05", is_name=True)
+    'looks like a long number that a spreadsheet rewrote; format the column as text and export again'
+    """
+    if is_error_mark(cell):
+        return "is a spreadsheet's error mark, not a value"
+    if is_name and _REWRITTEN_NUMBER.match(cell):
+        return "looks like a long number that a spreadsheet rewrote; format the column as text and export again"
+    if is_name and _REWRITTEN_DATE.match(cell):
+        return "looks like a name that a spreadsheet made a date; format the column as text and export again"
+    return ""

@@ -3,8 +3,8 @@
 import re
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Ints
 from specmatch.errors import ScanFileError
 from specmatch.measurement.layouts import RawSpectrum, Reading
 
@@ -105,7 +105,7 @@ def format_notes(spectrum: RawSpectrum) -> list[str]:
     ]
 
 
-def _odd_digits(digits: NDArray[np.int64]) -> list[tuple[int, int]]:
+def _odd_digits(digits: Ints) -> list[tuple[int, int]]:
     """Places whose count of decimals stands out, and the usual count."""
     if digits.size < 6 or digits.max() == digits.min():
         return []

@@ -87,7 +87,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             numeric[i] = False
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < MIN_POINTS:
-        raise ScanFileError(_nothing_found(split, numeric, filled, name))
+        raise _nothing_found(split, numeric, filled, name)
     block = [i for i in range(first, last + 1) if filled[i]]
     width = max(len(split[i]) for i in block)
     wide = [i for i in block if len(split[i]) == width]
@@ -170,16 +170,18 @@ def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
     return best[0], best[1]
 
 
-def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], name: str) -> str:
+def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], name: str) -> ScanFileError:
     if not any(filled):
-        return f"{name}: the file is empty; measure again or take it off the list"
+        return ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
     if not any(numeric):
         texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
         if texts:
-            return f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
-        return f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
+            said = f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
+        else:
+            said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
+        return ScanFileError(said, stage="table")
     first = numeric.index(True) + 1
-    return (
+    return ScanFileError(
         f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {MIN_POINTS} or more; "
         "the file was cut short, or its other cells are no numbers: export it again"
     )

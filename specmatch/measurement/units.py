@@ -5,15 +5,14 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
 from specmatch.measurement.scan import QUANTITIES
 
-Floats = NDArray[np.float64]
-
 X_UNITS = ("nm", "um", "1/cm", "angstrom", "pixel")
 SCALES = ("fraction", "percent")
+ASSUMED_FRACTION = "fraction assumed"
 # without a stated unit only values that can be nothing else are taken as nanometres
 _UNSTATED_NM = (200.0, 1200.0)
 # with a stated unit: the range of silicon and InGaAs instruments; outside it the stated unit is wrong
@@ -179,7 +178,7 @@ def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
 
 def settle_scale(
     values: Floats, label: Label, *, quantity: str | None, scale: str | None, name: str
-) -> tuple[Floats, str, list[str]]:
+) -> tuple[Floats, str, str, list[str]]:
     """Decide quantity and scale from the header, the caller and the values; return fractions.
 
     Parameters
@@ -197,6 +196,8 @@ def settle_scale(
     -------
     values : ndarray, shape (p,)
     quantity : str
+    scale : str
+        As in `Scan`.
     notes : list of str
 
     Raises
@@ -211,9 +212,9 @@ def settle_scale(
     Examples
     --------
     >>> label, values = Label("reflectance"), np.array([6.2, 63.0])
-    >>> values, quantity, notes = settle_scale(values, label, quantity=None, scale=None, name="a.csv")
-    >>> values.round(3).tolist(), notes
-    ([0.062, 0.63], ['percent taken from the values, 6.2 to 63; the file does not say'])
+    >>> values, quantity, scale, notes = settle_scale(values, label, quantity=None, scale=None, name="a.csv")
+    >>> values.round(3).tolist(), scale, notes
+    ([0.062, 0.63], 'percent', ['percent taken from the values, 6.2 to 63; the file does not say'])
     """
     if quantity is not None and quantity not in QUANTITIES:
         raise OptionError(f"quantity={quantity!r} is not known; use one of {', '.join(map(repr, QUANTITIES))}")
@@ -222,13 +223,13 @@ def settle_scale(
     found = quantity or label.quantity or ("reflectance" if label.scale or scale else "unknown")
     stated = scale or label.scale
     if found not in ("reflectance", "transmittance"):
-        return values, found, [] if found != "unknown" else ["the file does not say what its values are"]
+        return values, found, "", [] if found != "unknown" else ["the file does not say what its values are"]
     present = values[np.isfinite(values)]
     if present.size == 0:
-        return values, found, []
+        return values, found, "", []
     low, high, middle = float(present.min()), float(present.max()), float(np.median(present))
     if stated == "percent":
-        return values / 100.0, found, ["percent, as stated: divided by 100"]
+        return values / 100.0, found, stated, ["percent, as stated: divided by 100"]
     if stated == "fraction":
         # 2: far above any glossy reading, far below any beer in percent
         if middle > 2.0 and scale is None:
@@ -236,15 +237,17 @@ def settle_scale(
                 f"{name}: the header says fraction but the values run from {low:g} to {high:g}, as percent do; "
                 "correct the header, or give scale='percent' or scale='fraction'"
             )
-        return values, found, ["fraction, as stated"]
+        return values, found, stated, ["fraction, as stated"]
     # a beer never reflects more than its reference by more than a few percent, so values up to 1.05 are a
     # fraction unless the beer is nearly black all over; a median above 2 can only be percent; between the
     # two lie dark beers in percent and faulty scans in fraction, which are told apart only by values that the glare
     # of the surface (0.5 % and more) would not let a percentage reach
     if high <= 1.05 or (middle <= 2.0 and low < 0.2):
-        return values, found, [f"fraction assumed: values {low:g} to {high:g}; the file does not say"]
+        said = f"{ASSUMED_FRACTION}: values {low:g} to {high:g}; the file does not say"
+        return values, found, ASSUMED_FRACTION, [said]
     if middle > 2.0 and low >= -5.0:
-        return values / 100.0, found, [f"percent taken from the values, {low:g} to {high:g}; the file does not say"]
+        said = f"percent taken from the values, {low:g} to {high:g}; the file does not say"
+        return values / 100.0, found, "percent", [said]
     raise AmbiguousScanFileError(
         f"{name}: {found} from {low:g} to {high:g} with no scale stated: a fraction (up to {high:.0%}) or percent "
         f"(a dark beer, {low:g} % to {high:g} %); give scale='fraction' or scale='percent'"

@@ -7,13 +7,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import stdtr
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.colour_fit import fit_colour
 from specmatch.maths.statistics import mean_by
 from specmatch.reference.batch_scores import BatchScores
 from specmatch.reference.finding import Finding
 from specmatch.reference.pours import Pours
-
-Floats = NDArray[np.float64]
 
 # A label is doubted when the batch is far from its beer and clearly nearer to another (difference of T2) ...
 DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 10.0
@@ -100,11 +99,11 @@ class LabResiduals:
         Log colour read from the spectra of every batch, by a regression without it where it has a lab colour.
     """
 
-    rows: NDArray[np.int64]
+    rows: Ints
     log_lab: Floats
     residual: Floats
     t: Floats
-    core: NDArray[np.bool_]
+    core: Mask
     log_read: Floats
 
 

@@ -6,12 +6,10 @@ from functools import lru_cache
 import numpy as np
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.reference.batch_scores import BatchScores
 from specmatch.reference.finding import Finding
 from specmatch.reference.pours import Pours
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
 RECIPE_RATE, CLUSTER_RATE = 0.40, 0.02
@@ -139,7 +137,7 @@ def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) 
     )
 
 
-def _best_split(points: Floats) -> tuple[NDArray[np.bool_], float]:
+def _best_split(points: Floats) -> tuple[Mask, float]:
     """Split points in two where most scatter along their main axis goes; return sides and the share that goes.
 
     The share is of the scatter along that axis alone, so that one long axis is not taken for two groups.

@@ -4,15 +4,13 @@ from collections.abc import Iterator
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 from scipy.optimize import nnls
 from scipy.special import chdtrc, chdtri
 
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics import mean_by
 from specmatch.reference.finding import Finding
 from specmatch.reference.pours import Pours
-
-Floats = NDArray[np.float64]
 
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
@@ -126,7 +124,7 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
             yield _odd(pours, int(several[worst]), len(mine), float(statistic[worst]), cause, size)
 
 
-def _projected(pours: Pours, counts: NDArray[np.int64], several: NDArray[np.int64]) -> tuple[Floats, Floats, float]:
+def _projected(pours: Pours, counts: Ints, several: Ints) -> tuple[Floats, Floats, float]:
     """Return differences from mates on an orthonormal basis of the patterns, the patterns in it, and the noise.
 
     Differences are scaled to the spread of a single pour: a difference from m - 1 mates has 1 + 1/(m - 1) of its

@@ -3,16 +3,12 @@
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
 from scipy.special import chdtri, fdtrc
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.statistics import mean_by
 from specmatch.maths.transforms import absorbance
 from specmatch.reference.pours import Pours
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
 
 # What is to be told is whether a batch is of its beer; beers and batches differ in a few smooth shapes.
 N_AXES = 8
@@ -128,7 +124,7 @@ def score_batches(pours: Pours) -> BatchScores | None:
     if n_axes < 1:
         return None
     means = pours.batch_means()
-    spectra = _features(means)
+    spectra = features(means)
     centre = spectra.mean(axis=0)
     # distances below are Hotelling's, which no linear map of the scores changes: only the axes kept matter
     axes = np.linalg.svd(spectra - centre, full_matrices=False)[2][:n_axes].T
@@ -141,7 +137,7 @@ def score_batches(pours: Pours) -> BatchScores | None:
     glare = GLARE_PART * max(float(typical.min()), 0.0)
     absorbing = np.maximum(typical - glare, 1e-4)
     slopes = [
-        (_features(above) - _features(below)) @ axes / (2 * _STEP)
+        (features(above) - features(below)) @ axes / (2 * _STEP)
         for above, below in (
             (absorbing ** (1 + _STEP) + glare, absorbing ** (1 - _STEP) + glare),
             (typical * (1 + _STEP), typical * (1 - _STEP)),
@@ -150,7 +146,22 @@ def score_batches(pours: Pours) -> BatchScores | None:
     return BatchScores(scores, pours.beer, core, scatter, t2, p_value, *slopes)
 
 
-def _features(reflectance: Floats) -> Floats:
+def features(reflectance: Floats) -> Floats:
+    """Bend absorbance so that it goes on below zero and grows as its logarithm above `ABSORBANCE_OFFSET`.
+
+    Parameters
+    ----------
+    reflectance : ndarray, shape (n, p)
+
+    Returns
+    -------
+    ndarray, shape (n, p)
+
+    Examples
+    --------
+    >>> features(np.array([[1.0, 0.1]])).round(2).tolist()
+    [[0.0, 3.0]]
+    """
     return np.arcsinh(absorbance(reflectance) / (2.0 * ABSORBANCE_OFFSET))
 
 

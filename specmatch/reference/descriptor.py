@@ -13,7 +13,7 @@ import pandas as pd
 
 from specmatch.errors import ReferenceSetError
 from specmatch.reference.columns import type_of
-from specmatch.storage import sha256_of
+from specmatch.storage import sha256_of, strict_json
 
 DESCRIPTOR = "datapackage.json"
 FORMAT = 1
@@ -113,7 +113,7 @@ def decode_descriptor(data: bytes, source: str | Path) -> dict[str, Any]:
     specmatch.errors.ReferenceSetError: datapackage.json names no resources; it is no reference set
     """
     try:
-        content = json.loads(data.decode("utf-8-sig"), parse_constant=_no_constant)
+        content = strict_json(data.decode("utf-8-sig"))
     except (ValueError, RecursionError) as error:
         raise ReferenceSetError(f"{source} is no JSON text: {error}; restore the file") from error
     if not isinstance(content, dict) or not isinstance(content.get("resources"), list):
@@ -187,10 +187,6 @@ def slug(name: str) -> str:
     'house-set-2026'
     """
     return re.sub(r"[^a-z0-9]+", "-", name.lower()).strip("-") or "reference-set"
-
-
-def _no_constant(word: str) -> float:
-    raise ValueError(f"{word} is no JSON number")
 
 
 def _with_seal(data: bytes, seal: bytes) -> bytes:

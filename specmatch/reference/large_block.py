@@ -11,8 +11,8 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.batches import check_scans
 from specmatch.errors import ReferenceSetError
 from specmatch.reference.columns import tidy_columns
@@ -80,7 +80,7 @@ class LargeTables:
 
     file: Path
     digest: str
-    wavelength_nm: NDArray[np.float64]
+    wavelength_nm: Floats
     n_scans: int
     read_scans_table: Callable[[], pd.DataFrame]
     batch_names: pd.Index

@@ -96,15 +96,14 @@ def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
 
     Examples
     --------
-    >>> rows = pd.DataFrame({"kind": ["blend"], "claimed": ["Pale"], "really": ["Pale with 10% Amber"]})
+    >>> rows = pd.DataFrame({"kind": ["blend"], "claimed": ["Pale"], "share": [0.1], "other": ["Amber"]})
     >>> list(blends_by_part(rows))
     [0.1]
     """
     blends = mix_ups[mix_ups["kind"] == BLEND]
     found = {}
     for part in BLEND_SHARES:
-        starts = blends["claimed"].map(lambda beer, part=part: f"{beer} with {part:.0%} ")
-        rows = blends[[really.startswith(start) for really, start in zip(blends["really"], starts, strict=True)]]
+        rows = blends[blends["share"] == part]
         if len(rows):
             found[part] = rows
     return found

@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
-from specmatch.house.cautions import CAUTIONS
 from specmatch.report.page_frame import bullets, text
+from specmatch.wording import CAUTIONS
 
 
 def abilities(can: Sequence[str], cannot: Sequence[str]) -> str:

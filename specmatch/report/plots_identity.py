@@ -6,8 +6,8 @@ from collections.abc import Sequence
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.house.evaluation import Evaluation
 from specmatch.house.gathering import gather_samples
 from specmatch.house.mix_ups import PAIR
@@ -19,8 +19,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from specmatch.house.house_model import HouseModel
-
-Floats = NDArray[np.float64]
 
 
 def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:

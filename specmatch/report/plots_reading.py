@@ -5,8 +5,8 @@ from __future__ import annotations
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.gathering import gather_samples
 from specmatch.maths.fault_detector import NO_FAULT
@@ -20,8 +20,6 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from specmatch.house.house_model import HouseModel
-
-Floats = NDArray[np.float64]
 
 
 def plot_nearest_batches(

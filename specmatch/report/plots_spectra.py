@@ -7,8 +7,8 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnknownBeerError
 from specmatch.maths.band import LARGEST_NOISE, channel_noise, usable_band
 from specmatch.report.figure_style import INK, LINES, ORANGE, PALE, axis_or_new, plain, shades
@@ -19,7 +19,6 @@ if TYPE_CHECKING:
 
     from specmatch.reference.reference_set import ReferenceSet
 
-Floats = NDArray[np.float64]
 
 WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
 
@@ -167,7 +166,7 @@ def _batch_means(refs: ReferenceSet) -> tuple[Floats, Floats]:
     return refs.spectra.columns.to_numpy(np.float64)[used], means.to_numpy(np.float64)[:, used]
 
 
-def _used(refs: ReferenceSet) -> NDArray[np.bool_]:
+def _used(refs: ReferenceSet) -> Mask:
     """Return which channels a model of this set would use."""
     nm, values = refs.spectra.columns.to_numpy(np.float64), refs.spectra.to_numpy(np.float64)
     inside = np.ones(nm.size, dtype=bool)

@@ -8,7 +8,6 @@ from typing import Any
 
 import pandas as pd
 
-from specmatch.house.cautions import CAUTIONS as CAUTIONS
 from specmatch.house.reasons import apart_from_claim
 from specmatch.wording import counted
 

@@ -6,45 +6,24 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
 from specmatch.house.one_thread import one_thread
 from specmatch.house.set_pours import gather_set
+from specmatch.line.run_rule import RunRule
+from specmatch.maths.spectral_scale import LEAST_REFLECTANCE
 from specmatch.maths.statistics import binomial_bounds, mean_by
-from specmatch.maths.typicality import TypicalityFit, fit_typicality
+from specmatch.maths.typicality import TypicalityFit
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
 
 # four changeovers a day, every day, and a reading every half hour between them
 RUNS_A_WEEK, READINGS_A_RUN = 28, 12
 # runs simulated of each held-out batch: its own scatter between pours is small beside that between batches
 RUNS_OF_A_BATCH = 10
-# logarithms of reflectance need a floor; far below anything that the usable band holds
-FLOOR = 1e-4
-
-
-@dataclass(frozen=True)
-class RunRule:
-    """When a run is held.
-
-    Attributes
-    ----------
-    false_reject_rate : float
-        A reading departs at p-values up to it, and all pours of a run together stand as a departure.
-    since_share : float
-        Of the rate: what the pours since a departure are judged at on their own.
-    most_departures : int
-        So many departures of one run are a hold.
-    """
-
-    false_reject_rate: float
-    since_share: float = 0.1
-    most_departures: int = 3
 
 
 @dataclass(frozen=True)
@@ -138,7 +117,7 @@ def run_risks(
     pours = gather_set(refs)
     names = [str(name) for name in pours.batches]
     folds = batch_folds(names, n_folds, seed=seed, strata=[pours.beers[code] for code in pours.beer_of_batch])
-    log_r = np.log(np.maximum(pours.reflectance, FLOOR))
+    log_r = np.log(np.maximum(pours.reflectance, LEAST_REFLECTANCE))
     means, counts = mean_by(log_r, pours.sample)
     several = counts[pours.sample] > 1
     # of m pours about their own mean, m - 1 are free
@@ -150,13 +129,9 @@ def run_risks(
     rule = RunRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
-        out = folds[pours.batch] == fold
-        kept = np.flatnonzero(~out)
-        codes = [np.unique(labels[kept], return_inverse=True)[1] for labels in (pours.beer, pours.batch, pours.sample)]
+        kept = folds[pours.batch] != fold
         known = np.unique(pours.beer[kept])
-        fit = fit_typicality(
-            pours.reflectance[kept], *codes, wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+        fit = pours.fit_identity(false_reject_rate, kept)
         for batch in np.flatnonzero(folds == fold):
             sample = pours.sample[pours.batch == batch][0]
             # what a pour does to a pale beer says nothing of a dark one
