@@ -38,7 +38,9 @@ def measure_source(source: str | Path) -> Measured:
     if path.is_file():
         return measure_bare([ScanReader(path.parent).read(path.name)])
     if not path.is_dir():
-        raise MissingScanError(f"{path}: no such file or folder")
+        raise MissingScanError(
+            f"{path}: no such file or folder; name the folder that holds scans.csv, or a file of spectra"
+        )
     rows, left_out, notes = listed_scans(scans_sheet(path))
     batches = read_batches(path, left_out, notes)
     reader = ScanReader(path)
