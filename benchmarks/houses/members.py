@@ -30,7 +30,7 @@ _TUNING = (
         "two_labs",
         "a second lab reads 6 % high and absolute lab noise rules the pale beers; three to five pours, a mild season",
         liquid=LiquidSpec(beers=8, low_ebc=4.0, high_ebc=35.0, season=0.03),
-        module=ModuleSpec(slit_nm=14.0, wander_nm=0.3),
+        module=ModuleSpec(slit_nm=14.0, wander_nm=0.3, jitter_nm=0.02),
         cellar=CellarSpec(
             batches=(6, 12), pours=(3, 5), labs=(("lab A", 0.0), ("lab B", 0.06)), lab_relative=0.02, lab_ebc=0.25
         ),
@@ -49,7 +49,7 @@ _TUNING = (
         liquid=LiquidSpec(beers=9, low_ebc=5.0, high_ebc=80.0),
         cup=CupSpec(base=0.45, glare=0.012),
         module=ModuleSpec(
-            lamp="old_warm", slit_nm=15.0, wander_nm=0.6, counts=30000.0, averages=1, electrons_per_count=2.0,
+            lamp="old_warm", slit_nm=15.0, wander_nm=0.6, jitter_nm=0.03, counts=30000.0, averages=1, electrons_per_count=2.0,
             stray=0.008, drift=0.006, tilt=0.004,
         ),
         cellar=CellarSpec(session_batches=10),
@@ -115,7 +115,7 @@ _SHOWN = (
         "colour and mix swing by 7 % over the year, two labs 8 % apart, hazy beer, a satin base and a deep cup",
         liquid=LiquidSpec(beers=12, low_ebc=4.0, high_ebc=90.0, season=0.07, haze_per_cm=0.04),
         cup=CupSpec(cup_mm=32.0, base=0.7, gloss=0.2, glare=0.008, base_tilt=-0.03),
-        module=ModuleSpec(slit_nm=13.0, wander_nm=0.3, drift=0.004),
+        module=ModuleSpec(slit_nm=13.0, wander_nm=0.3, jitter_nm=0.02, drift=0.004),
         cellar=CellarSpec(batches=(5, 12), labs=(("lab A", 0.0), ("lab B", -0.08))),
     ),
 )

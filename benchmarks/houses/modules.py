@@ -29,7 +29,7 @@ class ModuleSpec:
     lamp: str = "phosphor_cool"
     axis_nm: float = 0.0
     wander_nm: float = 0.1
-    jitter_nm: float = 0.02
+    jitter_nm: float = 0.006
     stray: float = 0.002
     counts: float = 48000.0
     electrons_per_count: float = 4.0
@@ -103,7 +103,7 @@ class Module:
         return (1.0 - self.spec.stray) * seen + self.spec.stray * seen.mean(axis=1, keepdims=True)
 
     def counts(self, light: Floats, rng: np.random.Generator) -> Floats:
-        """Return noisy counts over the dark of light stated in counts: shot and read noise, averaged, never over full."""
+        """Return noisy counts, dark included, of light stated in counts: shot and read noise, averaged, never over full."""
         spec = self.spec
         variance = np.maximum(light, 0.0) / spec.electrons_per_count + spec.read_counts**2
         noise = rng.standard_normal(light.shape) * np.sqrt(variance / spec.averages)
