@@ -51,7 +51,8 @@ def main() -> None:
     for name in args.members:
         for seed in range(args.seeds):
             rows.append(figures(members()[name], seed))
-            print(f"{name}, seed {seed}: done", file=sys.stderr, flush=True)
+            said = ", ".join(f"{short} {rows[-1][key]:.3g}" for key, short in SHORT.items())
+            print(f"{name}, seed {seed}: {said}", file=sys.stderr, flush=True)
     if args.json:
         print(json.dumps(rows, indent=1))
         return

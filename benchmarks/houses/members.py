@@ -49,8 +49,8 @@ _TUNING = (
         liquid=LiquidSpec(beers=9, low_ebc=5.0, high_ebc=80.0),
         cup=CupSpec(base=0.45, glare=0.012),
         module=ModuleSpec(
-            lamp="old_warm", slit_nm=15.0, wander_nm=0.6, jitter_nm=0.03, counts=30000.0, averages=1, electrons_per_count=2.0,
-            stray=0.008, drift=0.006, tilt=0.004,
+            lamp="old_warm", slit_nm=15.0, wander_nm=0.6, jitter_nm=0.03, counts=30000.0, averages=1,
+            electrons_per_count=2.0, stray=0.008, drift=0.006, tilt=0.004,
         ),
         cellar=CellarSpec(session_batches=10),
     ),

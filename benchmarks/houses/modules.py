@@ -103,7 +103,7 @@ class Module:
         return (1.0 - self.spec.stray) * seen + self.spec.stray * seen.mean(axis=1, keepdims=True)
 
     def counts(self, light: Floats, rng: np.random.Generator) -> Floats:
-        """Return noisy counts, dark included, of light stated in counts: shot and read noise, averaged, never over full."""
+        """Return noisy counts, dark included, of light stated in counts: shot and read noise, averaged, clipped."""
         spec = self.spec
         variance = np.maximum(light, 0.0) / spec.electrons_per_count + spec.read_counts**2
         noise = rng.standard_normal(light.shape) * np.sqrt(variance / spec.averages)
