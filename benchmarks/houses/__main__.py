@@ -1,0 +1,76 @@
+"""The library over the family of invented houses, worst member beside the mean.
+
+Run: python -m benchmarks.houses [--seeds 2] [--members white_bowl pale_only] [--json]
+
+Each member learns its own past batches (draw 0) and is judged on new ones (draw 1) and on foreign beers at the
+colours of its own (draw 2). All data are invented.
+"""
+
+import argparse
+import json
+import sys
+
+import pandas as pd
+
+from benchmarks.houses.figures import HIGH_IS_BAD, LOW_IS_BAD, figures
+from benchmarks.houses.members import SHOWN, TUNING, members
+
+SHORT = {
+    "error_percent": "error %",
+    "error_over_pls": "/ PLS",
+    "error_over_process": "/ GP",
+    "coverage": "cover 90",
+    "coverage_pale": "pale",
+    "nearest_right": "nearest",
+    "nearest_less_oracle": "- oracle",
+    "false_reject": "reject 5",
+    "foreign_refused": "foreign",
+    "findings": "findings",
+}
+
+
+def by_member(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return means over seeds, a row a member."""
+    return rows.groupby("member", sort=False)[list(SHORT)].mean()
+
+
+def worst_and_mean(table: pd.DataFrame) -> pd.DataFrame:
+    """Return the mean and the worst of a table of members, for each figure in its own direction."""
+    worst = {name: table[name].max() for name in HIGH_IS_BAD} | {name: table[name].min() for name in LOW_IS_BAD}
+    return pd.DataFrame({"mean": table.mean(), "worst": pd.Series(worst)}).T[list(SHORT)]
+
+
+def main() -> None:
+    """Print the table of every member asked for, then mean and worst of the shown and of the tuning members."""
+    parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*TUNING, *SHOWN])
+    parser.add_argument("--json", action="store_true", help="print a row a member and seed as JSON")
+    args = parser.parse_args()
+    rows = []
+    for name in args.members:
+        for seed in range(args.seeds):
+            rows.append(figures(members()[name], seed))
+            said = ", ".join(f"{short} {rows[-1][key]:.3g}" for key, short in SHORT.items())
+            print(f"{name}, seed {seed}: {said}", file=sys.stderr, flush=True)
+    if args.json:
+        print(json.dumps(rows, indent=1))
+        return
+    frame = pd.DataFrame(rows)
+    table = by_member(frame)
+    new, learnt = frame.groupby("member")["new"].sum(), frame.groupby("member")["learnt"].sum()
+    print(f"Invented houses, {args.seeds} seeds; error: root mean square of the relative error against the true colour")
+    print(f"new batches a member: {new.min()}-{new.max()}, learnt: {learnt.min()}-{learnt.max()}, over all seeds\n")
+    for title, names in (("thresholds are set on", TUNING), ("figures are shown on", SHOWN)):
+        part = table.loc[[name for name in names if name in table.index]]
+        if len(part):
+            print(f"{title}\n{pd.concat([part, worst_and_mean(part)]).rename(columns=SHORT).round(3).to_string()}\n")
+    counts = pd.DataFrame(frame.set_index("member")["findings_by_code"].tolist(), index=frame["member"])
+    if counts.shape[1]:
+        print(
+            f"false findings a clean set, by code\n{counts.fillna(0).groupby(level=0, sort=False).mean().to_string()}"
+        )
+
+
+if __name__ == "__main__":
+    main()
