@@ -207,6 +207,7 @@ def test_ambient_light_is_placed_where_the_lamp_gives_none(tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_good_scans_of_the_invented_brewery_are_left_alone(tmp_path, full_size):
     """At most one good pour in two hundred is called odd, and one in a thousand sent back, within 95 % bounds."""
     n = rescans = notes = 0
