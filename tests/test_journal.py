@@ -12,9 +12,11 @@ import pytest
 from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.line import journal as journal_module
 from specmatch.line.chain import check_chain, record_text, seal
-from specmatch.line.entry_text import entry_line
+from specmatch.line.control_chart import Point, make_chart
+from specmatch.line.entry_text import chart_line, entry_line
 from specmatch.line.file_system import kind_of_mount
 from specmatch.line.journal import Journal
+from specmatch.line.journal_schema import patiently
 from specmatch.line.look_back import shift_start
 from specmatch.line.moments import moment
 
@@ -321,3 +323,40 @@ ROW = {"entry": 3, "kind": "reading", "written_at": "2025-06-24T08:00:00+00:00",
 )  # fmt: skip
 def test_a_line_on_a_row_shouts_what_a_tired_eye_must_not_miss(row, said):
     assert re.search(said, entry_line({**ROW, **row}))
+
+
+def test_a_locked_file_is_tried_again_and_any_other_fault_is_not():
+    tries = []
+
+    def locked_twice():
+        tries.append(1)
+        if len(tries) < 3:
+            raise sqlite3.OperationalError("database is locked")
+        return "done"
+
+    assert patiently(locked_twice, 5.0) == "done" and len(tries) == 3
+
+    def always(words):
+        tries.append(1)
+        raise sqlite3.OperationalError(words)
+
+    tries.clear()
+    with pytest.raises(sqlite3.OperationalError, match="disk I/O error"):
+        patiently(lambda: always("disk I/O error"), 5.0)
+    assert len(tries) == 1
+    with pytest.raises(sqlite3.OperationalError, match="is locked"):
+        patiently(lambda: always("database is locked"), 0.05)
+    assert len(tries) > 2
+
+
+@pytest.mark.parametrize(("step", "state"), [(0.0, "steady"), (0.5, "DRIFTING UP"), (-0.5, "DRIFTING DOWN")])
+def test_a_line_on_a_chart_says_where_it_stands(step, state):
+    values = [8.0 + 0.1 * (-1) ** i for i in range(20)] + [8.0 + step + 0.01 * (-1) ** i for i in range(12)]
+    chart = make_chart("colour", "Pale", "EBC", [Point(i, "", float(i), value) for i, value in enumerate(values)])
+    said = chart_line(chart)
+    assert said.startswith(f"colour of Pale: {state}; last {values[-1]:.4g} EBC, limits ")
+    low, high = map(float, re.search(r"limits (\S+) to (\S+) from", said).groups())
+    # moving ranges of 0.2 throughout: limits at 2.66 of them either side of the mean
+    assert (low, high) == pytest.approx((8.0 - 2.66 * 0.2, 8.0 + 2.66 * 0.2), abs=0.002)
+    outside = sum(not low <= value <= high for value in values[20:])
+    assert said.endswith(f"; {outside} of 12 later points outside")
