@@ -16,6 +16,7 @@ _SHOWN = ("numpy", "scipy", "scikit-learn", "pandas", "joblib", "matplotlib", "p
 
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full-size", action="store_true", help="run statistical tests over all their seeds")
+    parser.addoption("--whole", action="store_true", help="run tests marked `whole` too, and every draw of the others")
     parser.addoption("--installed", action="store_true", help="stop unless an installed package is what is tested")
 
 
@@ -30,6 +31,21 @@ def pytest_sessionstart(session: pytest.Session) -> None:
         pytest.exit(f"--installed was asked for, and {where} is tested; install the package, set PYTHONSAFEPATH=1", 4)
     print(f"tested: {where}, on Python {platform.python_version()}")
     print(", ".join(f"{name} {_version(name)}" for name in _SHOWN))
+
+
+def _whole(config: pytest.Config) -> bool:
+    return bool(config.getoption("--whole") or config.getoption("--full-size"))
+
+
+@pytest.hookimpl(trylast=True)
+def pytest_collection_modifyitems(config: pytest.Config, items: list[pytest.Item]) -> None:
+    """Leave out tests marked `whole` unless all are asked for, or single ones by name."""
+    if _whole(config) or any("::" in one for one in config.args):
+        return
+    left_out = [item for item in items if item.get_closest_marker("whole")]
+    if left_out:
+        config.hook.pytest_deselected(items=left_out)
+        items[:] = [item for item in items if not item.get_closest_marker("whole")]
 
 
 def _version(name: str) -> str:
@@ -49,6 +65,12 @@ def numbers_print_whole():
 def full_size(request: pytest.FixtureRequest) -> bool:
     """True when statistical tests are to run whole; otherwise they run a small version of themselves."""
     return bool(request.config.getoption("--full-size"))
+
+
+@pytest.fixture(scope="session")
+def whole(request: pytest.FixtureRequest) -> bool:
+    """True when nothing is cut for time: a test over many draws or seeds takes fewer of them otherwise."""
+    return _whole(request.config)
 
 
 @pytest.fixture(scope="session")

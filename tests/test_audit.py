@@ -20,7 +20,7 @@ from small_house import small_tables
 
 from specmatch.maths.statistics import binomial_bounds
 from specmatch.reference.audit_beers import _step_limit
-from specmatch.reference.finding import CODES, FINDING_COLUMNS, LEVELS
+from specmatch.reference.finding import CODES, FINDING_COLUMNS, LEVELS, Finding, findings_table
 from specmatch.reference.reference_set import ReferenceSet
 
 # Share of planted faults that must be found, as docs/reference_set.md states it.
@@ -69,8 +69,8 @@ def planted_three_at_once(seed):
 
 
 @pytest.mark.slow
-def test_planted_faults_are_found_and_clean_sets_left_alone(full_size, capsys):
-    seeds = range(1000, 1050) if full_size else range(1000, 1002)
+def test_planted_faults_are_found_and_clean_sets_left_alone(full_size, whole, capsys):
+    seeds = range(1000, 1050) if full_size else range(1000, 1002 if whole else 1001)
     found: Counter[str] = Counter()
     n: Counter[str] = Counter()
     false, clean = Counter(), []
@@ -233,3 +233,15 @@ def test_step_limits_repeat_and_hold_their_rate():
     limit = _step_limit(12, 0.05)
     assert limit == _step_limit.__wrapped__(12, 0.05)
     assert _step_limit(12, 0.01) > limit
+
+
+def test_findings_stand_worst_first():
+    rows = [
+        Finding("thin_beer", "beer", "Pale", 2.0, "", ""),
+        Finding("odd_pour", "pour", "p1", 0.1, "", ""),
+        Finding("odd_pour", "pour", "p3", 0.3, "", ""),
+        Finding("odd_pour", "pour", "p2", 0.3, "", ""),
+    ]
+    table = findings_table(rows)
+    assert table["subject"].tolist() == ["p2", "p3", "p1", "Pale"]
+    assert findings_table([]).columns.tolist() == list(FINDING_COLUMNS)

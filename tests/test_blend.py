@@ -5,7 +5,7 @@ import pytest
 from simulated_beers import BATCH_SD, MODES, SimulatedBeers
 from simulated_beers import NM as beers_nm
 
-from specmatch.maths.blend import estimate_blend, mixed_reflectance
+from specmatch.maths.blend import estimate_blend, mean_spectra, mixed_reflectance
 from specmatch.maths.mix_up import hold_blends, neighbours
 from specmatch.maths.separation import expected_held, remedy
 from specmatch.maths.statistics import binomial_bounds
@@ -155,3 +155,16 @@ class TestMistakes:
     def test_a_set_of_one_beer_has_no_neighbour(self):
         fit = Brewhouse(4, n_beers=1).fit()
         assert neighbours(fit).tolist() == [-1]
+
+
+def test_the_spectrum_of_a_beer_is_the_mean_absorbance_of_its_batches():
+    """Batches weigh alike, whatever their numbers of samples."""
+    rows, beer, batch, _ = SimulatedBeers(seed=3).house(6)
+    again = np.flatnonzero(batch == batch[0])  # one batch was sampled five times
+    rows, beer, batch = (np.concatenate([of, *[of[again]] * 4]) for of in (rows, beer, batch))
+    fit = fit_typicality(rows, beer, batch, np.arange(len(rows)), wavelength_nm=beers_nm)
+    logs = [
+        np.mean([np.log(rows[batch == one]).mean(axis=0) for one in np.unique(batch[beer == kind])], axis=0)
+        for kind in np.unique(beer)
+    ]
+    assert mean_spectra(fit) == pytest.approx(np.exp(logs))

@@ -134,6 +134,7 @@ def test_average_beer_comes_back_at_its_srm_through_the_spectrometer(srm, monkey
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_hard_enough_for_plain_methods(full_size):
     """Full-band unweighted PLS errs by 5 % or more; nearest neighbour in full-band absorbance misses 1 % or more."""
     relative_error, missed = [], []

@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 import pytest
-from default_tour import default_tour
+from default_tour import default_tour, small_tour
 
 from specmatch.cli import main
 from specmatch.demo import tour as tours
@@ -27,12 +27,13 @@ def asked(monkeypatch):
 
     def made_before(folder, **options):
         requests.append({"folder": str(folder), "seed": options["seed"]})
-        return replace(default_tour(), folder=Path(folder))
+        return replace(small_tour(), folder=Path(folder))
 
     monkeypatch.setattr(tours, "run_tour", made_before)
     return requests
 
 
+@pytest.mark.whole
 def test_everything_is_left_to_look_at():
     tour = default_tour()
     assert {path.name for path in tour.folder.iterdir()} >= {"year", "set", "house.model", "shift"}
@@ -110,7 +111,7 @@ def test_programs_get_one_document(capsys, asked):
 def test_progress_is_for_terminals_only(capsys, monkeypatch, terminal):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
     monkeypatch.setattr(
-        tours, "run_tour", lambda folder, *, seed, tell: (tell("fitting the house model"), default_tour())[1]
+        tours, "run_tour", lambda folder, *, seed, tell: (tell("fitting the house model"), small_tour())[1]
     )
     assert main(["demo"]) == 0
     said = capsys.readouterr()

@@ -32,7 +32,11 @@ def house_files(tmp_path_factory, small_house):
 @pytest.mark.parametrize(
     ("words", "steps"),
     [
-        (["{}/big", "--folds", "3", "--measured", "{}/monday"], ["looking", "measuring", "fitting", "drawing"]),
+        pytest.param(
+            ["{}/big", "--folds", "3", "--measured", "{}/monday"],
+            ["looking", "measuring", "fitting", "drawing"],
+            marks=pytest.mark.whole,
+        ),
         (["{}/tiny.model", "--readings", "{}/monday"], ["measuring", "drawing"]),
     ],
 )

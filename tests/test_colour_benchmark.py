@@ -20,6 +20,7 @@ def benchmark():
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_ours_errs_least(benchmark, full_size):
     runs = [benchmark.one_seed(seed) for seed in (range(10) if full_size else range(1))]
     true = np.concatenate([run["true"] for run in runs])

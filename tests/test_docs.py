@@ -11,6 +11,7 @@ from importlib.util import find_spec
 from pathlib import Path
 
 import pytest
+from default_tour import default_tour
 from example_room import furnish
 
 import specmatch
@@ -31,7 +32,34 @@ def example_room(tmp_path_factory):
     return folder, furnish(folder)
 
 
-@pytest.mark.parametrize("name", [module_of(path) for path in FILES])
+def public_objects():
+    """The functions and classes that users import, and the classes of ours that these are made of."""
+    rooms = [getattr(specmatch, name) for name in specmatch.__all__ if inspect.ismodule(getattr(specmatch, name))]
+    for room in (specmatch, importlib.import_module("specmatch.models"), *rooms):
+        own = [name for name, value in vars(room).items() if getattr(value, "__module__", "") == room.__name__]
+        names = getattr(room, "__all__", [name for name in own if not name.startswith("_")])
+        for value in (getattr(room, name) for name in names):
+            if inspect.isclass(value) or inspect.isfunction(value):
+                for one in inspect.getmro(value) if inspect.isclass(value) else [value]:
+                    if one.__module__.partition(".")[0] == specmatch.__name__:
+                        yield one
+
+
+def public_names():
+    """Names in full, with the module that holds them."""
+    return {f"{one.__module__}.{one.__qualname__}" for one in public_objects()}
+
+
+def with_examples():
+    """Modules with examples; those of internals are left to `--whole`: what they show is tested elsewhere."""
+    public = {one.__module__ for one in public_objects()}
+    for path in FILES:
+        if ">>>" in path.read_text(encoding="utf-8"):
+            marks = () if module_of(path) in public else (pytest.mark.whole,)
+            yield pytest.param(module_of(path), marks=marks)
+
+
+@pytest.mark.parametrize("name", list(with_examples()))
 def test_docstring_examples_run(name, example_room, monkeypatch):
     folder, names = example_room
     monkeypatch.chdir(folder)
@@ -45,6 +73,7 @@ def test_docstring_examples_run(name, example_room, monkeypatch):
     assert failed.failed == 0
 
 
+@pytest.mark.whole
 def test_the_reference_tells_how_to_make_what_examples_name(example_room):
     """The lines on the first page of the API reference make the very objects that the examples are run on."""
     text = (PROJECT / "docs" / "build_api.py").read_text(encoding="utf-8")
@@ -134,17 +163,12 @@ def readme_blocks(language):
     return re.findall(rf"```{language}\n(.*?)```", text, flags=re.DOTALL)
 
 
-def test_the_readme_example_runs_and_prints_what_it_says(tmp_path):
+@pytest.mark.whole
+def test_the_readme_example_runs_and_prints_what_it_says():
     """The README's Python, run where its first command leaves the demo brewery, prints the README's output."""
-    made = subprocess.run(
-        [sys.executable, "-m", "specmatch", "demo", "--out", str(tmp_path / "demo_brewery")],
-        capture_output=True,
-        text=True,
-        check=False,
-    )
-    assert made.returncode == 0, made.stderr
     (code,), outputs = readme_blocks("python"), readme_blocks("text")
-    done = subprocess.run([sys.executable, "-c", code], cwd=tmp_path, capture_output=True, text=True, check=False)
+    where = default_tour().folder.parent
+    done = subprocess.run([sys.executable, "-c", code], cwd=where, capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert done.stdout.strip() == outputs[0].strip()
 

@@ -5,17 +5,30 @@ import pandas as pd
 import pytest
 from scipy.optimize import minimize_scalar
 
+import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.optics import LIGHT_NM, depth_cm, white_led
 from specmatch.demo.scanning import FOAM_SD, LAMP_SD, POUR_SD, PourConditions
+from specmatch.house.set_pours import gather_set
 from specmatch.maths.band import usable_band
 from specmatch.maths.explained_beer import best_explained_beer
 from specmatch.maths.fault_detector import NO_FAULT, Detector
-from specmatch.maths.fault_finding import judge
-from specmatch.maths.fault_shapes import FAULT_NAMES, FAULTS, Optics, glare_of, moved_along, scale_path, with_fault
+from specmatch.maths.fault_finding import Finding, join_findings, judge, rows_by
+from specmatch.maths.fault_shapes import (
+    FAULT_NAMES,
+    FAULTS,
+    Optics,
+    glare_of,
+    haze_return,
+    moved_along,
+    scale_path,
+    strength_slope,
+    with_fault,
+)
+from specmatch.maths.faults import pour_departures
 from specmatch.maths.good_scans import doubt_samples, learn_good_scans
 from specmatch.maths.light_noise import fit_light_noise
-from specmatch.maths.natural_scatter import fit_natural_scatter
+from specmatch.maths.natural_scatter import causes_at, fit_natural_scatter
 from specmatch.maths.pour_mates import find_odd_pours
 from specmatch.maths.statistics import mean_by
 
@@ -311,3 +324,58 @@ def test_poor_sets_are_fitted_without_ado(shape):
     found = fit.explain_samples(rows, np.ones(len(rows), np.int64), codes[0])
     assert np.isfinite(found.size).all() and np.isfinite(found.share).all()
     assert not find_odd_pours(fit, rows, codes[2]).odd.mean() > 0.05
+
+
+def test_haze_falls_with_the_square_of_the_wavelength():
+    nm = np.array([275.0, 550.0, 1100.0])
+    assert haze_return(0.01, nm) == pytest.approx([0.04, 0.01, 0.0025])
+
+
+@pytest.mark.parametrize("glare", [0.0, 0.015])
+def test_the_slope_of_strength_is_the_derivative(glare):
+    reflectance, step = np.array([0.05, 0.3, 0.9]), 1e-6
+    through = (reflectance - glare) / (1.0 - glare)
+    by_difference = (1.0 - glare) * (through ** (1.0 + step) - through ** (1.0 - step)) / (2.0 * step)
+    assert strength_slope(reflectance, glare) == pytest.approx(by_difference, rel=1e-6)
+
+
+def test_each_cause_adds_what_it_does_to_half_a_reflectance():
+    """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
+    got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
+    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75])
+    shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
+    more = causes_at(np.array([0.5]), shape, Optics(np.array([550.0]), np.ones(1), 0.0))
+    assert more[-1, 0] == pytest.approx(2.0 * 0.5 * np.log(0.5))
+
+
+def test_findings_of_parts_stand_at_their_rows():
+    def one(fault, size):
+        return Finding(*(np.array([v]) for v in (fault, size, fault + 1, size / 2, fault + 2, size / 4, 0.5)))
+
+    joined = join_findings([(np.array([3]), one(2, 0.1)), (np.array([0]), one(4, 0.8))], 4)
+    assert joined.fault.tolist() == [4, NO_FAULT, NO_FAULT, 2]
+    assert joined.size.tolist() == [0.8, 0.0, 0.0, 0.1]
+    assert joined.second.tolist() == [5, NO_FAULT, NO_FAULT, 3] and joined.second_size[0] == 0.4
+    assert joined.rival.tolist() == [6, NO_FAULT, NO_FAULT, 4] and joined.rival_size[3] == 0.025
+    assert joined.share.tolist() == [0.5, 0.0, 0.0, 0.5]
+
+
+def test_rows_are_parted_by_pairs_of_codes():
+    rng = np.random.default_rng(3)
+    first, second = rng.integers(-1, 3, 40), rng.integers(0, 4, 40)
+    parts = dict((codes, rows.tolist()) for codes, rows in rows_by(first, second))
+    expected = {}
+    for row, codes in enumerate(zip(first.tolist(), second.tolist(), strict=True)):
+        expected.setdefault(codes, []).append(row)
+    assert parts == expected
+
+
+def test_a_foamy_pour_departs_most_and_as_foam(small_house):
+    house, new = small_house
+    pours = gather_set(sm.ReferenceSet(new.spectra, new.scans, new.batches, colour_unit="EBC"))
+    band = pd.Index(pours.wavelength_nm).get_indexer(house.wavelengths_)
+    foamy = pours.reflectance[:, band].copy()
+    foamy[4] += 0.05
+    gains, distances = pour_departures(house.fitted.faults, foamy, pours.sample)
+    assert distances.argmax() == 4
+    assert FAULTS[gains[4].argmax()].name == "foam"

@@ -5,7 +5,21 @@ import pytest
 
 from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
 from specmatch.measurement.files import read_scans, scans_from_bytes
-from specmatch.measurement.number_marks import NumberMarks, parse_number, possible_marks, token_kind
+from specmatch.measurement.jcamp_blocks import is_jcamp
+from specmatch.measurement.jcamp_ordinates import is_packed
+from specmatch.measurement.layouts import cells_to_numbers, decimals_of
+from specmatch.measurement.number_marks import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
+from specmatch.measurement.row_layout import wavelength_header
+from specmatch.measurement.text_checks import _declared_points
+from specmatch.measurement.text_lines import (
+    candidate_separators,
+    is_data_line,
+    is_value,
+    names_over_units,
+    read_meta,
+    split_line,
+)
+from specmatch.measurement.units import Label, names_wavelength, read_label, settle_scale, stated_x_unit, to_nanometres
 
 X = [410.0, 460.0, 510.0, 560.0, 610.0, 660.0]
 R = [0.071, 0.152, 0.334, 0.478, 0.592, 0.641]
@@ -374,3 +388,131 @@ def test_the_name_of_a_file_does_not_choose_among_its_errors(tmp_path):
             read(tmp_path, rows().replace("0.334", "x"), name=name)
         said.add(str(caught.value).removeprefix(name))
     assert len(said) == 1
+
+
+class TestPartsOfAText:
+    @pytest.mark.parametrize(
+        ("line", "separator", "cells"),
+        [
+            (' 400 ; "a; b" ;0,25', ";", ["400", "a; b", "0,25"]),
+            ("400\t\t0.25", "\t", ["400", "", "0.25"]),
+            ("  400   0.25 ", " ", ["400", "0.25"]),
+        ],
+    )
+    def test_a_line_is_split_and_quotes_shield(self, line, separator, cells):
+        assert split_line(line, separator) == cells
+
+    def test_only_separators_that_occur_are_tried(self):
+        assert candidate_separators("400;0,25", None) == [";", ",", " "]
+        assert candidate_separators("400;0,25", ";") == [";"]
+        with pytest.raises(OptionError, match="separator='x' is not known"):
+            candidate_separators("400;0,25", "x")
+
+    @pytest.mark.parametrize("cell", ["0,25", "---", "OVER", "-1.5e-3"])
+    def test_what_stands_for_a_number(self, cell):
+        assert is_value(cell)
+        assert is_data_line(["400", cell])
+        assert not is_data_line(["beer", cell])
+
+    @pytest.mark.parametrize("cell", ["Amber Lane", "12 EBC"])
+    def test_what_stands_for_none(self, cell):
+        assert not is_value(cell)
+        assert not is_data_line(["400", cell])
+
+    def test_one_cell_is_no_row(self):
+        assert not is_data_line(["400"])
+
+    @pytest.mark.parametrize(("cell", "could"), [("1.234,5", True), ("-0,25", True), ("12 EBC", False), ("", False)])
+    def test_what_could_be_a_number_under_some_mark(self, cell, could):
+        assert looks_numeric(cell) == could
+
+    def test_decimals_are_counted_behind_the_mark(self):
+        assert decimals_of(["0,250", "1", "---", "1.234,5"], NumberMarks(",", ".")).tolist() == [3, 0, -1, 1]
+
+    def test_tokens_over_the_range_are_told_from_missing_ones(self):
+        values, over = cells_to_numbers([["0,25", "---"], ["0,5", "OVER"]], NumberMarks(","))
+        assert values[:, 0].tolist() == [0.25, 0.5] and np.isnan(values[:, 1]).all()
+        assert over.tolist() == [[False, False], [False, True]]
+
+    def test_names_of_columns_stand_over_their_units(self):
+        assert names_over_units(["Wavelength", "Absorbance"], ["nm", "a.u."])
+        assert not names_over_units(["operator", "KA"], ["nm", "counts"])
+
+    def test_header_lines_are_kept_by_key_the_first_of_a_name(self):
+        lines = ["# operator: KA", "a remark", "", "cup=C40", "operator;BM"]
+        assert read_meta(lines, first_line=3) == {"operator": "KA", "line 4": "a remark", "cup": "C40"}
+
+    @pytest.mark.parametrize(
+        ("meta", "points"),
+        [
+            ({"operator": "A", "Number of points": "288"}, 288),
+            ({"points": "7"}, 7),
+            ({"points": "many"}, None),
+            ({}, None),
+        ],
+    )
+    def test_points_that_a_header_declares(self, meta, points):
+        assert _declared_points(meta) == points
+
+    @pytest.mark.parametrize(
+        ("cells", "wavelengths"),
+        [
+            (["batch", "400", "500"], ["400", "500"]),
+            (["id", "400 nm", "410 nm"], ["400", "410"]),
+            (["B-1", "0.25", "0.05"], None),
+        ],
+    )
+    def test_a_header_of_wavelengths(self, cells, wavelengths):
+        assert wavelength_header(cells) == wavelengths
+
+    def test_a_text_begins_as_jcamp_does_behind_its_comments(self):
+        assert is_jcamp("$$ by hand\n##TITLE= Amber Lane\n")
+        assert not is_jcamp("wavelength;counts\n")
+
+    @pytest.mark.parametrize(("table", "packed"), [("400 12 13E+1", False), ("400 12 -13", False), ("400A2J%", True)])
+    def test_letters_that_only_packed_forms_have(self, table, packed):
+        assert is_packed([(1, table)]) == packed
+
+
+class TestUnitsOfAHeader:
+    @pytest.mark.parametrize(
+        ("heading", "unit"),
+        [("x [um]", "um"), ("x [1/cm]", "1/cm"), ("wavelength_nm", "nm"), ("wavelength", ""), ("counts", "")],
+    )
+    def test_units_of_a_wavelength(self, heading, unit):
+        assert stated_x_unit(heading) == unit
+        assert names_wavelength(heading) == (heading != "counts")
+
+    @pytest.mark.parametrize(
+        ("heading", "label"),
+        [
+            ("Reflectance [%]", Label("reflectance", "percent")),
+            ("R", Label("reflectance", "")),
+            ("counts", Label("counts", "")),
+            ("scan_id", Label("reflectance", "fraction")),
+        ],
+    )
+    def test_quantity_and_scale(self, heading, label):
+        assert read_label(heading) == label
+
+    @pytest.mark.parametrize(
+        ("x", "unit"), [([25000.0, 20000.0], "1/cm"), ([0.4, 0.5], "um"), ([4000.0, 5000.0], "angstrom")]
+    )
+    def test_every_unit_comes_to_nanometres(self, x, unit):
+        assert to_nanometres(np.array(x), unit, name="a.txt", stated=True) == pytest.approx([400.0, 500.0])
+
+    def test_an_axis_that_cannot_be_what_it_is_taken_for_is_refused(self):
+        with pytest.raises(ScanFileError, match=r"0.4 to 0.5 with no unit, expected .* nm; name the unit"):
+            to_nanometres(np.array([0.4, 0.5]), "nm", name="a.txt", stated=False)
+        with pytest.raises(ScanFileError, match="wavelengths are positive"):
+            to_nanometres(np.array([-400.0, 500.0]), "nm", name="a.txt", stated=True)
+
+    def test_a_scale_is_settled_by_the_values_only_where_they_can_be_one_thing(self):
+        told = {"quantity": None, "scale": None, "name": "a.csv"}
+        values, quantity, notes = settle_scale(np.array([6.2, 63.0]), Label("reflectance"), **told)
+        assert values == pytest.approx([0.062, 0.63]) and quantity == "reflectance"
+        assert notes == ["percent taken from the values, 6.2 to 63; the file does not say"]
+        values, _, notes = settle_scale(np.array([0.062, 0.63]), Label("reflectance"), **told)
+        assert values.tolist() == [0.062, 0.63] and notes[0].startswith("fraction assumed")
+        with pytest.raises(AmbiguousScanFileError, match="with no scale stated"):
+            settle_scale(np.array([0.9, 1.6]), Label("reflectance"), **told)

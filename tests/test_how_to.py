@@ -39,6 +39,7 @@ def house(tmp_path_factory):
     return folder
 
 
+@pytest.mark.whole
 def test_the_page_runs_from_the_top(house, monkeypatch, capsys):
     pytest.importorskip("matplotlib")
     from matplotlib import pyplot

@@ -1,5 +1,6 @@
 """The journal: only grows, names what was altered, refuses what it must not touch, is shared without loss."""
 
+import re
 import sqlite3
 import subprocess
 import sys
@@ -10,9 +11,13 @@ import pytest
 
 from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.line import journal as journal_module
-from specmatch.line.chain import seal
+from specmatch.line.chain import check_chain, record_text, seal
+from specmatch.line.control_chart import Point, make_chart
+from specmatch.line.entry_text import chart_line, entry_line
 from specmatch.line.file_system import kind_of_mount
 from specmatch.line.journal import Journal
+from specmatch.line.journal_schema import patiently
+from specmatch.line.look_back import shift_start
 from specmatch.line.moments import moment
 
 
@@ -267,3 +272,91 @@ def test_looking_back_at_one_beer_reads_no_whole_table(path):
         if "NOT INDEXED" not in sql:
             assert "SCAN e" not in plan.replace("SCAN entries USING", ""), (sql, plan)
     db.close()
+
+
+def test_a_record_has_one_text():
+    assert record_text({"entry": 1, "colour": 8.5, "beer": "Kölsch"}) == '{"entry":1,"colour":8.5,"beer":"Kölsch"}'
+    assert record_text({"x": 0.1 + 0.2}) == '{"x":0.30000000000000004}'
+
+
+def test_a_chain_of_two_holds_and_a_changed_record_breaks_it():
+    texts = ['{"entry":1}', '{"entry":2}']
+    first = seal("0" * 64, texts[0])
+    second = seal(first, texts[1])
+    assert check_chain([(1, texts[0], "0" * 64, first), (2, texts[1], first, second)]).faults == ()
+    assert check_chain([(1, '{"entry":9}', "0" * 64, first), (2, texts[1], first, second)]).faults
+
+
+@pytest.mark.parametrize(
+    ("measured_at", "start"),
+    [
+        ("2025-06-24T05:59:59+02:00", "2025-06-23 22:00"),
+        ("2025-06-24T06:00:00+02:00", "2025-06-24 06:00"),
+        ("2025-06-24T14:00:00+00:00", "2025-06-24 14:00"),
+        ("2025-06-24T23:30:00-05:00", "2025-06-24 22:00"),
+        ("2025-01-01T00:10:00+00:00", "2024-12-31 22:00"),
+    ],
+)
+def test_a_shift_starts_on_the_clock_of_the_time_itself(measured_at, start):
+    assert shift_start(measured_at) == start
+
+
+ROW = {"entry": 3, "kind": "reading", "written_at": "2025-06-24T08:00:00+00:00", "line": "1", "reason": "why"}
+
+
+@pytest.mark.parametrize(
+    ("row", "said"),
+    [
+        ({"kind": "review", "reason": "poured anew"}, r"    3  2025-06-24T08:00:00\+00:00 +1 +review: poured anew"),
+        ({"kind": "left_out", "scan_files": ["a.csv", "b.csv"]}, "LEFT OUT  a.csv, b.csv: why"),
+        ({"kind": "control", "decision": "rescan", "reading": {}}, "control RESCAN: why"),
+        ({"kind": "reference", "reading": {"level": 12.34, "peak_nm": 450.1}}, "reference 12.3 counts/ms, peak 450.10"),
+        (
+            {
+                "decision": "hold", "claimed": "Pale", "lot": "L7", "advice": "look",
+                "reading": {"colour": 8.04, "colour_unit": "EBC"},
+            },
+            "HOLD  Pale, lot L7: 8.0 EBC; why; look$",
+        ),
+        ({"advice": "", "reading": {"colour": None}}, "reading only  no claim, lot unknown: no colour;"),
+    ],
+)  # fmt: skip
+def test_a_line_on_a_row_shouts_what_a_tired_eye_must_not_miss(row, said):
+    assert re.search(said, entry_line({**ROW, **row}))
+
+
+def test_a_locked_file_is_tried_again_and_any_other_fault_is_not():
+    tries = []
+
+    def locked_twice():
+        tries.append(1)
+        if len(tries) < 3:
+            raise sqlite3.OperationalError("database is locked")
+        return "done"
+
+    assert patiently(locked_twice, 5.0) == "done" and len(tries) == 3
+
+    def always(words):
+        tries.append(1)
+        raise sqlite3.OperationalError(words)
+
+    tries.clear()
+    with pytest.raises(sqlite3.OperationalError, match="disk I/O error"):
+        patiently(lambda: always("disk I/O error"), 5.0)
+    assert len(tries) == 1
+    with pytest.raises(sqlite3.OperationalError, match="is locked"):
+        patiently(lambda: always("database is locked"), 0.05)
+    assert len(tries) > 2
+
+
+@pytest.mark.parametrize(("step", "state"), [(0.0, "steady"), (0.5, "DRIFTING UP"), (-0.5, "DRIFTING DOWN")])
+def test_a_line_on_a_chart_says_where_it_stands(step, state):
+    values = [8.0 + 0.1 * (-1) ** i for i in range(20)] + [8.0 + step + 0.01 * (-1) ** i for i in range(12)]
+    chart = make_chart("colour", "Pale", "EBC", [Point(i, "", float(i), value) for i, value in enumerate(values)])
+    said = chart_line(chart)
+    assert said.startswith(f"colour of Pale: {state}; last {values[-1]:.4g} EBC, limits ")
+    low, high = map(float, re.search(r"limits (\S+) to (\S+) from", said).groups())
+    # moving ranges of 0.2 throughout: limits at 2.66 of them either side of the mean
+    assert (low, high) == pytest.approx((8.0 - 2.66 * 0.2, 8.0 + 2.66 * 0.2), abs=0.002)
+    outside = sum(not low <= value <= high for value in values[20:])
+    assert said.endswith(f"; {outside} of 12 later points outside")

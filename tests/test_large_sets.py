@@ -97,6 +97,7 @@ def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, monkeypatch):
     assert 0.8 < width[1] / width[0] < 1.25
 
 
+@pytest.mark.whole
 def test_the_order_of_rows_changes_no_digit_of_a_large_set(few_pours, tables):
     spectra, scans, batches = tables
     order = np.random.default_rng(0).permutation(len(scans))
@@ -108,6 +109,7 @@ def test_the_order_of_rows_changes_no_digit_of_a_large_set(few_pours, tables):
     pd.testing.assert_frame_equal(*read, check_exact=True)
 
 
+@pytest.mark.whole
 def test_batches_can_be_added_to_the_model_of_a_large_set(few_pours, tables):
     more = several_samples_a_batch(2, draw=2)
     refs = sm.ReferenceSet(*tables)

@@ -13,8 +13,10 @@ from specmatch.maths.critical_values import (
     t2_limit_member,
     t2_limit_new,
 )
+from specmatch.maths.domain_batches import batches_that_span, scores_and_residual
 from specmatch.maths.limits import fit_domain
-from specmatch.maths.outlying_rows import median_by, odd_rows
+from specmatch.maths.outlying_rows import far_out, median_by, odd_rows, robust_noise
+from specmatch.maths.spectral_scale import Scale
 
 ONE = np.array([1])
 
@@ -207,3 +209,36 @@ class TestOddRows:
         # three repeats of one sample, the last far off; two of another
         rows = np.array([[0.20, 0.40], [0.20, 0.41], [0.35, 0.70], [0.10, 0.30], [0.12, 0.32]])
         np.testing.assert_allclose(median_by(rows, np.array([0, 0, 0, 1, 1])), [[0.20, 0.41], [0.11, 0.31]])
+
+
+class TestPartsOfAFit:
+    def test_scores_and_what_they_leave_make_up_the_deviation(self):
+        rng = np.random.default_rng(4)
+        deviations = rng.normal(size=(6, 5))
+        loadings = np.linalg.qr(rng.normal(size=(5, 2)))[0]
+        scores, left = scores_and_residual(deviations, loadings)
+        assert scores == pytest.approx(deviations @ loadings)
+        assert (scores**2).sum(axis=1) + left == pytest.approx((deviations**2).sum(axis=1))
+
+    def test_an_odd_batch_is_left_out_of_the_span(self):
+        rng = np.random.default_rng(0)
+        strength = np.exp(rng.normal(0.0, 0.3, 25))
+        rows = 10 ** -np.outer(strength, np.linspace(0.5, 0.1, 20)) + rng.normal(0.0, 0.002, (25, 20))
+        rows[24, 7] += 0.3
+        each = np.arange(25)
+        assert np.flatnonzero(batches_that_span(rows, rows, each, each, Scale("reflectance"), 4).odd).tolist() == [24]
+
+    def test_noise_is_that_of_the_many_however_bad_a_few_rows(self):
+        noise = np.array([1.0, 3.0, 3.0, 3.0, 1.0])
+        deviations = np.random.default_rng(0).normal(size=(4000, 5)) * noise.mean()
+        clean = robust_noise(deviations)
+        deviations[:50, 2] += 1000.0
+        assert clean == pytest.approx(np.full(5, noise.mean()), rel=0.06)
+        assert robust_noise(deviations) == pytest.approx(clean, rel=0.06)
+        assert robust_noise(np.zeros((4, 5))).tolist() == [1.0] * 5
+
+    def test_a_row_far_beyond_the_many_is_told_and_a_tail_is_not(self):
+        many = np.linspace(5.0, 20.0, 40)
+        assert np.flatnonzero(far_out(np.append(many, 200.0))).tolist() == [40]
+        assert not far_out(np.append(many, 22.0)).any()
+        assert not far_out(np.full(40, 5.0)).any()

@@ -18,10 +18,11 @@ from specmatch.measurement.raw_scans import _on_grid
 from specmatch.measurement.spikes import spike_residuals
 
 
-def fuzz(full_size: bool, small: int):
-    """Hypothesis settings: 10 000 draws whole, a few hundred always."""
+def fuzz(full_size: bool, whole: bool, small: int):
+    """Hypothesis settings: 10 000 draws at full size, a few hundred before a change lands, a fifth of these always."""
+    draws = 10_000 if full_size else small if whole else small // 5
     return settings(
-        max_examples=10_000 if full_size else small, deadline=None, derandomize=not full_size, database=None,
+        max_examples=draws, deadline=None, derandomize=not full_size, database=None,
         suppress_health_check=list(HealthCheck), phases=[Phase.generate, Phase.shrink],
     )  # fmt: skip
 
@@ -50,10 +51,10 @@ def assumed_fraction(scans, written) -> bool:
 
 
 @pytest.mark.slow
-def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_size):
+def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_size, whole):
     outcomes = collections.Counter()
 
-    @fuzz(full_size, 250)
+    @fuzz(full_size, whole, 250)
     @given(st.data())
     def round_trip(data):
         dialect = data.draw(dialects())
@@ -92,13 +93,13 @@ def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_si
     assert issubclass(AmbiguousScanFileError, SpecmatchError)
 
 
-def test_the_short_way_reads_as_the_general_way_does(full_size, monkeypatch):
+def test_the_short_way_reads_as_the_general_way_does(full_size, whole, monkeypatch):
     """Files that the short way takes give the same scans, notes and all, when it is shut."""
     from specmatch.measurement import dialect as room
 
     taken = 0
 
-    @fuzz(full_size, 60)
+    @fuzz(full_size, whole, 60)
     @given(st.data())
     def both_ways(data):
         nonlocal taken
@@ -181,10 +182,10 @@ def quiet_loss(scans, clean) -> str:
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["text", "jcamp"])
-def test_damage_is_refused_or_noted(full_size, kind):
+def test_damage_is_refused_or_noted(full_size, whole, kind):
     outcomes = collections.Counter()
 
-    @fuzz(full_size, 300)
+    @fuzz(full_size, whole, 300)
     @given(st.data())
     def damage(data):
         if kind == "text":
@@ -218,10 +219,10 @@ def test_damage_is_refused_or_noted(full_size, kind):
 
 
 @pytest.mark.slow
-def test_changed_digits_above_the_spike_threshold_are_noted(full_size):
+def test_changed_digits_above_the_spike_threshold_are_noted(full_size, whole):
     noticed, total = 0, 0
 
-    @fuzz(full_size, 150)
+    @fuzz(full_size, whole, 150)
     @given(st.data())
     def change(data):
         nonlocal noticed, total

@@ -15,7 +15,8 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import ModelFileError
-from specmatch.house.check_readings import check_arrays, refuse_other_readings
+from specmatch.house.check_readings import MOST_SPECTRA, check_arrays, numbers_read, one_of_each, refuse_other_readings
+from specmatch.house.flattening import classes_within
 from specmatch.house.model_file import flatten, load_arrays, restore, save_arrays
 from specmatch.storage import sha256_of
 
@@ -361,3 +362,31 @@ def test_the_model_kept_of_format_1_loads_and_reads_for_ever():
         np.testing.assert_allclose(readings[name].to_numpy(dtype=float), expected, rtol=1e-6, err_msg=name)
     assert readings["decision"].tolist() == kept["readings"]["decision"] == ["hold", "hold", "consistent"]
     assert [list(codes) for codes in readings["warnings"]] == kept["readings"]["warnings"]
+
+
+def test_a_check_reads_the_first_sample_of_each_beer_and_two_in_less_light(small_house):
+    house, _ = small_house
+    samples = house.fitted.identity.samples
+    beer_of_row = samples.beer[samples.batch]
+    first = [samples.reflectance[np.flatnonzero(beer_of_row == beer)[0]] for beer in range(len(house.beers_))]
+    rows = one_of_each(samples)
+    assert len(first) <= MOST_SPECTRA
+    assert np.array_equal(rows, first)
+    assert numbers_read(house.read, rows, house.wavelengths_)["colour"].shape == (len(first) + 2,)
+
+
+@dataclasses.dataclass(frozen=True)
+class Line:
+    slope: float
+
+
+@dataclasses.dataclass(frozen=True)
+class Page:
+    one: Line | None
+    many: tuple[Line, ...]
+    number: int
+
+
+def test_classes_within_a_class_are_found_by_name():
+    assert classes_within(Page) == {"Page": Page, "Line": Line}
+    assert classes_within(int) == {}

@@ -45,6 +45,7 @@ def month(path, house, brewery, **options):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_mix_ups_are_held_and_false_holds_are_as_stated(past, house, tmp_path, full_size):
     """Over ten months (small: some days with more mix-ups) against the rates that held-out batches state."""
     brewery, refs = past
@@ -67,6 +68,7 @@ def test_mix_ups_are_held_and_false_holds_are_as_stated(past, house, tmp_path, f
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_lamp_and_recipe_are_signalled_and_told_apart(past, house, tmp_path, full_size):
     """A lamp that ages 8 % in the month, one recipe 12 % darker: each named, no steady beer blamed with it."""
     brewery, _ = past

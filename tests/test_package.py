@@ -281,8 +281,8 @@ def _save_again_and_again(folder, sets, started):
             refs.save(folder)
 
 
-def test_killed_saves_leave_a_whole_version(tmp_path, full_size):
-    kills = 200 if full_size else 25
+def test_killed_saves_leave_a_whole_version(tmp_path, full_size, whole):
+    kills = 200 if full_size else 25 if whole else 8
     versions = [made_up(), made_up(colour_unit="SRM")]
     versions[0].save(tmp_path)
     hashes = {refs.hash for refs in versions}

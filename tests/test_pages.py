@@ -18,8 +18,9 @@ from specmatch.wording import CAUTIONS
 pytest.importorskip("matplotlib")
 
 from specmatch.report import pages  # noqa: E402
-from specmatch.report.abilities import thin_beers  # noqa: E402
-from specmatch.report.page_frame import Section, figure, table, whole_page  # noqa: E402
+from specmatch.report.abilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
+from specmatch.report.figure_words import FIGURE_WORDS, figures_in_words  # noqa: E402
+from specmatch.report.page_frame import Section, bullets, figure, table, whole_page  # noqa: E402
 from specmatch.report.page_sheet import reading_sheet  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
@@ -153,15 +154,16 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert found.tags["svg"] == 2
 
 
-def test_a_set_page_tells_how_the_reference_scans_went_on(small_set):
+def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, evaluation):
     refs, _ = small_set
-    words, found = check_page(pages.set_page(refs))
+    given = {"house": house, "evaluation": evaluation}
+    words, found = check_page(pages.set_page(refs, **given))
     assert "specmatch report SET --measured FOLDER" in words
     level = [1.0, 0.99, 0.9]
     rows = {"folder": "f<1>", "measured_at": "", "instrument": "<i>A</i>", "session": "", "level": level, "code": ""}
     history = pd.DataFrame(rows, index=["r1", "r2", "r3"])
     history.loc["r3", "code"] = "lamp_drift"
-    words, found = check_page(pages.set_page(refs, history=history))
+    words, found = check_page(pages.set_page(refs, history=history, **given))
     assert found.tags["svg"] == 3
     said = "The last of 3 reference scans of <i>A</i> carries 90.0% of the light of the first; off those before them: 1"
     assert any(value.startswith(said) for _, name, value in found.attributes if name == "aria-label")
@@ -345,3 +347,38 @@ def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_htm
     # A4 is 210 by 297 mm, that is 595.3 by 841.9 points; browsers round to a point
     assert float(width) == pytest.approx(595.3, abs=1.0)
     assert float(height) == pytest.approx(841.9, abs=1.0)
+
+
+def test_blends_are_told_by_the_part_of_the_other_beer():
+    """A beer named for a part of another is not taken for a blend."""
+    rows = [
+        ("blend", "Pale", "Pale with 10% Amber"),
+        ("blend", "Pale", "Pale with 30% Amber"),
+        ("blend", "Shandy with 10% Pale", "Shandy with 10% Pale with 20% Amber"),
+        ("pair", "Pale", "Amber"),
+    ]
+    parts = blends_by_part(pd.DataFrame(rows, columns=["kind", "claimed", "really"]))
+    assert {part: table["really"].tolist() for part, table in parts.items()} == {
+        0.1: [rows[0][2]],
+        0.2: [rows[2][2]],
+        0.3: [rows[1][2]],
+    }
+
+
+def test_what_a_model_can_do_is_said_in_its_figures(evaluation):
+    can, _ = evaluated_abilities(evaluation, "EBC")
+    colour = evaluation.colour
+    error = colour["colour"] / colour["lab"] - 1.0
+    relative, batches = re.match(r"Read colour within (\S+)% of the lab value .* over (\d+) batches", can[0]).groups()
+    assert int(batches) == len(colour)
+    assert float(relative) == pytest.approx(100 * float((error**2).mean()) ** 0.5, rel=0.1)
+
+
+def test_figures_come_with_their_words():
+    told = figures_in_words(pd.Series({"covered": 0.9, "a_new_figure": 1.0}))
+    assert told["value"].tolist() == [0.9, 1.0]
+    assert told["says"].tolist() == [FIGURE_WORDS["covered"], ""]
+
+
+def test_sentences_in_a_list_are_escaped():
+    assert bullets(["a < b", "c & d"]) == "<ul><li>a &lt; b</li><li>c &amp; d</li></ul>"

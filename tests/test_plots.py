@@ -302,3 +302,9 @@ def test_a_history_without_times_stands_in_order_and_small_changes_look_small(ax
     assert ax.get_xlabel() == "reference scan, in the order of the folders"
     assert ax.get_lines()[1].get_xdata().tolist() == [1, 2, 3]
     assert np.ptp(ax.get_ylim()) >= 10.0
+
+
+def test_shades_go_from_dark_to_light_and_keep_their_order_in_grey():
+    grey = [0.2126 * red + 0.7152 * green + 0.0722 * blue for red, green, blue, _ in figure_style.shades(7)]
+    assert len(grey) == 7 and all(one < other for one, other in zip(grey, grey[1:], strict=False))
+    assert len(figure_style.shades(0)) == 1

@@ -29,6 +29,7 @@ def same_kind_of_machine():
     return json.loads((PUBLISHED / publish.MADE_WITH).read_text(encoding="utf-8")) == publish.this_machine()
 
 
+@pytest.mark.whole
 def test_demo_makes_the_published_set_again(demo, same_kind_of_machine):
     published, made = ReferenceSet.load(PUBLISHED / publish.SET), ReferenceSet.load(demo / "set")
     pd.testing.assert_frame_equal(made.scans, published.scans)
@@ -45,6 +46,7 @@ def test_demo_makes_the_published_set_again(demo, same_kind_of_machine):
             assert (demo / "set" / name).read_bytes() == (PUBLISHED / publish.SET / name).read_bytes(), name
 
 
+@pytest.mark.whole
 def test_demo_writes_the_published_raw_files_again(demo, same_kind_of_machine):
     if same_kind_of_machine:
         assert publish.hash_list(demo / "year") == (PUBLISHED / publish.RAW_FILES).read_text(encoding="utf-8")

@@ -213,6 +213,7 @@ NAMED_WHERE_IT_MATTERS = {"ambient light 1 % of the peak": 0.95, "peak clipped b
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_planted_faults_are_named_first(full_size):
     found = run(range(1, 21) if full_size else [1], 2 if full_size else 1)
     told = f"\n{markdown(confusion(found).round(1))}\n{markdown(summary(found).round(3))}"

@@ -6,7 +6,12 @@ import pytest
 from small_house import small_tables
 
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
+from specmatch.reference.alignment import check_band, check_beers, unit_of
+from specmatch.reference.build import share_of_single_pours
+from specmatch.reference.columns import type_of
+from specmatch.reference.descriptor import slug
 from specmatch.reference.reference_set import ReferenceSet
+from specmatch.reference.table_csv import decode_table, encode_table
 
 
 def test_tables_come_back_aligned_and_in_the_order_given():
@@ -105,3 +110,57 @@ def test_reference_kind_is_taken_from_the_scans_where_they_agree():
     assert ReferenceSet(spectra, scans.assign(reference_kind="water"), batches).reference_kind == "water"
     mixed = scans.assign(reference_kind=["water", "base"] * (len(scans) // 2))
     assert ReferenceSet(spectra, mixed, batches).reference_kind is None
+
+
+def test_a_band_has_two_edges_the_lower_one_first():
+    assert check_band([430, 700]) == (430.0, 700.0) and check_band(None) is None
+    with pytest.raises(ReferenceSetError, match="the band is 700-430 nm; expected the lower edge first"):
+        check_band((700, 430))
+    with pytest.raises(ReferenceSetError, match="expected two wavelengths in nm"):
+        check_band((430, 500, 700))
+
+
+def test_each_beer_stands_once_in_the_table_of_beers():
+    table = pd.DataFrame({"beer": [" Pale", "Amber"], "recipe": ["R1", "R2"]})
+    assert check_beers(table)["recipe"].to_dict() == {"Pale": "R1", "Amber": "R2"} and check_beers(None) is None
+    with pytest.raises(TableError, match="beer 'Pale' stands twice"):
+        check_beers(pd.DataFrame({"beer": ["Pale", "Pale "], "recipe": ["R1", "R2"]}))
+
+
+def test_the_unit_of_a_set_may_be_said_by_its_column():
+    assert unit_of(None, pd.DataFrame({"colour_unit": ["srm", "srm"]}), "sets/house") == "SRM"
+
+
+def test_single_pours_are_counted_by_samples():
+    scans = pd.DataFrame({"sample": ["a", "b", "b", "c", "c"], "pour": ["1", "2", "3", "4", "4"]})
+    assert share_of_single_pours(scans) == pytest.approx(2 / 3)  # a, and c of one pour scanned twice
+
+
+@pytest.mark.parametrize(
+    ("column", "kind"),
+    [
+        (pd.Series([1.5]), "number"),
+        (pd.Series([1]), "integer"),
+        (pd.Series([True]), "boolean"),
+        (pd.Series(["x"], dtype=object), "string"),
+    ],
+)
+def test_types_of_columns(column, kind):
+    assert type_of(column) == kind
+
+
+@pytest.mark.parametrize(
+    ("name", "told"), [("House set, 2026", "house-set-2026"), ("--", "reference-set"), ("Weißbier", "wei-bier")]
+)
+def test_names_of_packages_keep_to_the_letters_allowed(name, told):
+    assert slug(name) == told
+
+
+def test_a_table_comes_back_from_csv_and_no_cell_is_a_formula():
+    table = pd.DataFrame({"colour": [0.1, np.nan]}, index=pd.Index(["007", "=b"], name="batch", dtype=object))
+    data = encode_table(table)
+    assert data.decode().splitlines() == ["batch,colour", "007,0.1", "'=b,"]
+    fields = [{"name": "batch", "type": "string"}, {"name": "colour", "type": "number"}]
+    back = decode_table(data, fields, source="batches.csv")
+    assert back.index.tolist() == ["007", "=b"] and back.index.name == "batch"
+    assert back["colour"].iloc[0] == 0.1 and np.isnan(back["colour"].iloc[1])

@@ -7,8 +7,10 @@ from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
 from specmatch.errors import MissingScanError, ScanFileError, WavelengthMismatchError
 from specmatch.maths.transforms import absorbance
-from specmatch.measurement.axis import gap_notes, order_axis, resample
+from specmatch.measurement.axis import fill_gaps, gap_notes, order_axis, resample
+from specmatch.measurement.pairing import of_instrument
 from specmatch.measurement.path_length import filling_depth_mm, relative_depths, to_depth
+from specmatch.measurement.raw_scans import _dark_already_removed, _header_integration_ms
 from specmatch.measurement.reflectance import over_reference
 from specmatch.measurement.session import measure
 
@@ -304,3 +306,32 @@ def test_one_bad_file_never_stops_the_rest(tmp_path):
         session = measure(folder, n_jobs=n_jobs)
         assert sorted(session.left_out["file"]) == ["Amber-2.csv", "Dark-3.csv", "Pale-1.csv"]
         assert len(session.spectra) == 6
+
+
+def test_gaps_are_filled_along_straight_lines_and_empty_rows_stay():
+    nan = np.nan
+    rows = np.array([[1.0, nan, nan, 4.0], [nan, 2.0, 3.0, nan], [nan, nan, nan, nan]])
+    got = fill_gaps(rows)
+    assert got[:2].tolist() == [[1.0, 2.0, 3.0, 4.0], [2.0, 2.0, 3.0, 3.0]] and np.isnan(got[2]).all()
+    assert np.isnan(rows[0, 1])
+
+
+@pytest.mark.parametrize(
+    ("meta", "ms"),
+    [({"integration": "150 µs"}, 0.15), ({"integration_ms": "20,0"}, 20.0), ({"Integration time [s]": "0.5"}, 500.0)],
+)
+def test_an_integration_time_comes_with_its_unit(meta, ms):
+    assert _header_integration_ms(meta) == pytest.approx(ms)
+
+
+@pytest.mark.parametrize(
+    ("meta", "removed"),
+    [({"dark_corrected": "yes"}, True), ({"Dark subtracted": "no"}, False), ({"operator": "yes"}, False)],
+)
+def test_a_header_says_whether_the_dark_is_gone(meta, removed):
+    assert _dark_already_removed(meta) == removed
+
+
+def test_an_instrument_without_a_name_is_not_named():
+    assert of_instrument("invented-288") == " of instrument 'invented-288'"
+    assert of_instrument("") == ""

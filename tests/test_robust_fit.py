@@ -52,6 +52,7 @@ def limits(house, seed):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_bad_scans_do_not_drag_the_limits_and_top_the_list(full_size):
     moved, found, planted, topped = [], 0, 0, 0
     for seed in range(1, 21) if full_size else (2,):
@@ -76,6 +77,7 @@ def test_bad_scans_do_not_drag_the_limits_and_top_the_list(full_size):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_bad_scans_without_mates_do_not_drag_the_limits_of_the_domain(full_size):
     moved, listed, planted = [], 0, 0
     for seed in range(1, 21) if full_size else (1, 2):

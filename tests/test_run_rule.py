@@ -2,15 +2,16 @@
 
 import re
 
+import numpy as np
 import pandas as pd
 import pytest
 from line_room import write_pour, write_sheet
 
 from specmatch.line.controls import control_trouble, judge_control
 from specmatch.line.journal import Journal
-from specmatch.line.judging import judge_pooled
+from specmatch.line.judging import judge_pooled, kept_mean, reading_record
 from specmatch.line.review import name_baseline, review
-from specmatch.line.run_rule import Judged, Pooled, Run, judge_in_run, with_grid
+from specmatch.line.run_rule import Judged, Pooled, Run, find_run, judge_in_run, with_grid, without_grid
 from specmatch.line.watcher import Watch
 from specmatch.maths.control_limits import Baseline
 
@@ -213,3 +214,40 @@ def test_a_named_baseline_takes_the_place_of_the_first_values(tmp_path):
             name_baseline(journal, "1970-01-01T20:00:00+00:00", "1970-01-02T01:00:00+00:00", operator="KA", note="new")
         assert control_baseline(journal, "L1").n == 5
         assert control_baseline(journal, "L1").centre == pytest.approx(26.04)
+
+
+def test_the_run_is_that_of_its_beer_its_lot_and_its_line(tmp_path):
+    departure = {"kind": "reading", "line": "1", "claimed": "Pale", "lot": "L7", "run_state": "open"}
+    with Journal(tmp_path / "run.db") as journal:
+        for _ in range(2):
+            with journal.writing():
+                journal.append(departure)
+        got = find_run(journal, "1", "Pale", "L7")
+        assert (got.state, got.departures, got.parts) == ("open", 2, ())
+        assert find_run(journal, "1", "Pale", "L8") == Run()
+        assert find_run(journal, "2", "Pale", "L7") == Run()
+        assert find_run(journal, "1", "Amber", "L7") == Run()
+        with journal.writing():
+            journal.append({**departure, "run_state": "clear"})
+        assert find_run(journal, "1", "Pale", "L7").state == "clear"
+
+
+def test_a_kept_mean_names_its_wavelengths_once_for_all():
+    kept = {"n_pours": 1, "wavelength_nm": [450.0, 600.0], "reflectance": [0.2, 0.6]}
+    short, (name, kind, text) = without_grid(kept)
+    assert short == {"wavelengths": name, "n_pours": 1, "reflectance": [0.2, 0.6]}
+    assert (kind, text) == ("wavelengths", '{"wavelength_nm":[450.0,600.0]}')
+    assert without_grid({**kept, "reflectance": [0.1, 0.1]})[1][0] == name
+    assert without_grid({**kept, "wavelength_nm": [450.0, 601.0]})[1][0] != name
+
+
+def test_a_kept_mean_weighs_pours_alike():
+    rows = pd.DataFrame([[0.2, 0.4], [0.4, 0.6], [0.6, np.nan]], index=["s1", "s2", "s3"], columns=[450.0, 600.0])
+    got = kept_mean(rows, pd.Series(["p1", "p2", "p2"], index=rows.index))
+    assert got == {"n_pours": 2, "wavelength_nm": [450.0, 600.0], "reflectance": [0.35, None]}
+    assert kept_mean(rows.iloc[:0], pd.Series([], dtype=object)) == {}
+
+
+def test_a_reading_is_recorded_in_what_json_holds():
+    row = pd.Series({"colour": np.nan, "colour_high": np.inf, "plausible_beers": ("Pale", "Amber"), "foreign": 1})
+    assert reading_record(row) == {"colour": None, "colour_high": None, "plausible_beers": ["Pale", "Amber"]}

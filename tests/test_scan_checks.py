@@ -11,7 +11,7 @@ from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
 from specmatch.demo.scanning import PourConditions
 from specmatch.maths.statistics import binomial_bounds
-from specmatch.measurement.live_band import live_channels
+from specmatch.measurement.live_band import live_channels, middle_light, shot_factor
 from specmatch.measurement.replicates import replicate_checks
 from specmatch.measurement.saturation import saturated_channels
 from specmatch.measurement.session import measure
@@ -207,6 +207,7 @@ def test_ambient_light_is_placed_where_the_lamp_gives_none(tmp_path):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_good_scans_of_the_invented_brewery_are_left_alone(tmp_path, full_size):
     """At most one good pour in two hundred is called odd, and one in a thousand sent back, within 95 % bounds."""
     n = rescans = notes = 0
@@ -292,3 +293,15 @@ def test_spikes_and_quantiles_skip_missing_values():
     y[20] += 30
     assert np.flatnonzero(find_spikes(y)).tolist() == [20]
     assert np.isnan(row_quantiles(np.full((1, 3), np.nan), (0.5,))).all()
+
+
+def test_the_middle_of_references_skips_missing_values():
+    assert middle_light(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, np.nan]])).tolist() == [2.0, 0.0]
+
+
+@pytest.mark.parametrize("factor", [0.1, 0.5, 2.0])
+def test_shot_noise_is_told_by_its_variance_over_the_light(factor):
+    noise = np.random.default_rng(1).standard_normal((20, 200))
+    light = 1e4 + np.sqrt(factor * 1e4) * noise
+    assert shot_factor(light, 0.0) == pytest.approx(factor, rel=0.08)
+    assert shot_factor(light, 10.0) < shot_factor(light, 0.0)

@@ -134,6 +134,7 @@ class TestPackages:
         assert all(step.decision == HOLD and step.n_packages == 4 for step in steps[4:])
 
     @pytest.mark.slow
+    @pytest.mark.whole
     def test_error_rates(self, full_size):
         held = passed = right = wrong = 0
         for seed in range(40 if full_size else 6):

@@ -6,7 +6,9 @@ import pytest
 from tiny_folder import NM, beer, tiny_folder, write_sheet
 
 from specmatch.errors import MissingScanError, ParentsError, ScanFileError, SheetError, UnitError
+from specmatch.measurement.folder import first_reason
 from specmatch.measurement.session import measure
+from specmatch.measurement.session_tables import claims_of, known_columns
 
 
 def codes(session, scan_id=None):
@@ -125,3 +127,19 @@ def test_two_reference_kinds(tmp_path):
 
     with pytest.raises(UnitError, match="4 %"):
         measure(tiny_folder(tmp_path, rows=kinds))
+
+
+def test_the_first_file_left_out_is_named_once():
+    assert first_reason([("scans/a.csv", "a.csv: the file is empty"), ("b", "c")]) == "scans/a.csv: the file is empty"
+    assert first_reason([("scans/a.csv", "no such file")]) == "scans/a.csv: no such file"
+
+
+def test_columns_that_say_nothing_go_and_those_that_name_stay():
+    rows = pd.DataFrame({"file": ["a.csv"], "sample": [""], "cup": ["C40"], "operator": [""], "lab": [np.nan]})
+    assert known_columns(rows).columns.tolist() == ["sample", "cup"]
+
+
+def test_a_claim_belongs_to_its_sample_and_a_blank_is_none():
+    rows = pd.DataFrame({"beer": ["Amber Lane", "", "Amber Lane"]})
+    scans = pd.DataFrame({"sample": ["S-1", "S-2", "S-1"]})
+    assert claims_of(rows, scans).to_dict() == {"S-1": "Amber Lane"}

@@ -7,6 +7,7 @@ from tiny_folder import tiny_folder, write_sheet
 from specmatch.errors import SheetError
 from specmatch.measurement.session import measure
 from specmatch.measurement.sheets import iso_times, number_columns, read_sheet
+from specmatch.measurement.spreadsheets import read_spreadsheet
 
 
 def sheet(tmp_path, text, name="batches.csv", encoding="utf-8"):
@@ -215,3 +216,10 @@ def test_excel_under_the_same_rules(tmp_path):
     (folder / "scans.xlsx").write_bytes(b"no workbook")
     with pytest.raises(SheetError, match="is no readable spreadsheet|needs another package"):
         measure(folder)
+
+
+def test_a_file_that_is_no_spreadsheet_is_refused_with_its_way_out(tmp_path):
+    path = tmp_path / "no_sheet.xlsx"
+    path.write_bytes(b"")
+    with pytest.raises(SheetError, match=r"no_sheet\.xlsx: .*export the sheet as CSV"):
+        read_spreadsheet(path)

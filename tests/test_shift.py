@@ -43,6 +43,7 @@ def verified(tour, measured, claim_of_batch):
     return model.verify(measured.spectra, claimed=samples.map(claim_of_batch), scans=measured.scans)["decision"]
 
 
+@pytest.mark.whole
 def test_nothing_in_the_measured_folder_tells_the_answers(tours):
     for tour in tours.values():
         sheet = pd.read_csv(tour.folder / "shift" / "scans.csv")
@@ -54,6 +55,7 @@ def test_nothing_in_the_measured_folder_tells_the_answers(tours):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_the_wrong_beer_is_held_as_often_as_the_mix_up_table_says(tours, judged):
     wrong = judged[judged["what"] == line.OTHER_BEER]
     stated_held = stated_n = 0
@@ -70,6 +72,7 @@ def test_the_wrong_beer_is_held_as_often_as_the_mix_up_table_says(tours, judged)
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_a_foreign_beer_is_held(tours, judged):
     foreign = judged[judged["what"] == line.FOREIGN]
     assert foreign.loc[foreign["seed"] == DEFAULT_SEED, "decision"].tolist() == ["hold"]
@@ -87,6 +90,7 @@ def test_a_foreign_beer_is_held(tours, judged):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_the_saturated_scan_is_sent_back(judged):
     saturated = judged[judged["what"] == line.SATURATED]
     assert (saturated["decision"] == "rescan").all()
@@ -94,12 +98,14 @@ def test_the_saturated_scan_is_sent_back(judged):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_the_foamy_pour_carries_a_warning(judged):
     foamy = judged[judged["what"] == line.FOAMY]
     assert foamy["warnings"].map(len).gt(0).all(), foamy[foamy["warnings"].map(len) == 0].to_string()
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_right_claims_are_held_no_more_often_than_stated(tours, judged):
     right = judged[judged["what"] == line.AS_CLAIMED]
     assert not (right["decision"] == "rescan").any(), right[right["decision"] == "rescan"].to_string()
@@ -113,6 +119,7 @@ def test_right_claims_are_held_no_more_often_than_stated(tours, judged):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_figures_with_batches_held_out(tours):
     colour = pd.concat([tour.evaluation.colour for tour in tours.values()])
     identity = pd.concat([tour.evaluation.identity for tour in tours.values()])

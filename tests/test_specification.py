@@ -9,7 +9,7 @@ import pytest
 from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.house.colour_verdict import judge_colour
 from specmatch.house.decision import decide
-from specmatch.house.specification import ColourLimits, Specification, load_specification
+from specmatch.house.specification import ColourLimits, Specification, load_specification, specification_paths
 
 BEERS = ("Amber", "Pale")
 LIMITS = """beer,target,tolerance,unit,rule,risk,valid_from,valid_to
@@ -143,3 +143,8 @@ def test_the_house_model_judges_labels_and_limits(small_house):
         )
         assert got["decision"].tolist() == [decision]
         assert isinstance(got, pd.DataFrame)
+
+
+def test_limits_and_labels_are_looked_for_beside_the_model():
+    limits, labels = specification_paths("sets/house.model")
+    assert (limits.as_posix(), labels.as_posix()) == ("sets/house.limits.csv", "sets/house.labels.csv")

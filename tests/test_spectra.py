@@ -7,7 +7,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from specmatch.errors import OptionError, TableError, UnitError, WavelengthMismatchError
-from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
+from specmatch.spectra import check_spectra, match_wavelengths, spectra_table, text_ids, wavelengths_from
 
 GRID = [430.0, 440.0, 450.0]
 
@@ -121,3 +121,23 @@ def test_resampling_equals_numpy_interp_in_either_direction(x, data):
     # wavelengths closer than 1e-6 nm count as equal, hence 1e-7 in a curve with a slope of 1/50 a nm
     assert np.allclose(up, np.interp(wanted, x, y), atol=1e-7, rtol=0)
     assert np.array_equal(up, down)
+
+
+@pytest.mark.parametrize(
+    ("given", "ids"), [(pd.Index([7, 8]), ["7", "8"]), (pd.Series([" B-1", "B-2 "], dtype=object), ["B-1", "B-2"])]
+)
+def test_identifiers_become_text_without_outer_blanks(given, ids):
+    got = text_ids(given, "batch")
+    assert got.tolist() == ids and got.name == "batch" and got.dtype == object
+
+
+def test_identifiers_that_a_reader_made_numbers_of_are_refused():
+    with pytest.raises(TableError, match="batch holds float64 values such as 7.0; identifiers are text"):
+        text_ids(pd.Index([7.0, 8.0]), "batch")
+
+
+@pytest.mark.parametrize(
+    ("headings", "unit"), [([400.0, 500.0], "nm"), (["400", "500"], "nm"), ([0.4, 0.5], "um"), ([25000, 20000], "1/cm")]
+)
+def test_headings_come_to_nanometres_in_the_order_given(headings, unit):
+    assert wavelengths_from(pd.Index(headings), x_unit=unit) == pytest.approx([400.0, 500.0])

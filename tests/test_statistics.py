@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from specmatch.maths.statistics import binomial_bounds, mean_by
+from specmatch.maths.statistics import binomial_bounds, mean_by, parent_codes
 
 
 @pytest.mark.parametrize("n", [1, 5, 30, 299])
@@ -36,3 +36,8 @@ def test_means_of_many_rows_are_those_of_few():
     means, counts = mean_by(rows, codes)
     np.testing.assert_allclose(means, [rows[codes == code].mean(axis=0) for code in range(70)], rtol=1e-12)
     np.testing.assert_array_equal(counts, np.bincount(codes))
+
+
+def test_each_child_has_the_parent_that_stands_beside_it():
+    batch_of_scan, beer_of_scan = np.array([2, 0, 1, 0, 2]), np.array([7, 5, 5, 5, 7])
+    assert parent_codes(batch_of_scan, beer_of_scan).tolist() == [5, 5, 7]

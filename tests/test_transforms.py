@@ -5,11 +5,13 @@ import pytest
 from scipy.signal import savgol_filter
 
 from specmatch.errors import OptionError, TableError
+from specmatch.maths.light_noise import slit_weights
 from specmatch.maths.scatter import correct_scatter_extended, unit_variance
 from specmatch.maths.transforms import (
     absorbance,
     derivative,
     even_step,
+    fitting_window,
     smooth,
     to_even_grid,
 )
@@ -109,3 +111,18 @@ def test_single_precision_gives_the_same_result():
     X = (100.0 + curves()).astype(np.float32)
     for transform in (unit_variance, lambda rows: smooth(rows, window=7), lambda rows: derivative(rows, NM)):
         np.testing.assert_allclose(transform(X), transform(X.astype(np.float64)), rtol=1e-9, atol=0)
+
+
+@pytest.mark.parametrize(
+    ("n", "longest", "window"), [(31, 7, 7), (7, 7, 7), (6, 7, 5), (4, 7, 3), (31, 8, 7), (1, 7, 1)]
+)
+def test_the_longest_odd_window_that_a_spectrum_holds(n, longest, window):
+    assert fitting_window(n, longest) == window
+
+
+def test_weights_of_the_slit_keep_a_line_on_an_uneven_grid_and_quieten_noise():
+    nm = np.array([500.0, 501.5, 504.0, 505.0, 508.0, 511.0])
+    weights = slit_weights(nm)
+    assert weights.sum(axis=1) == pytest.approx(1.0)
+    assert weights @ (3.0 - 0.25 * nm) == pytest.approx(3.0 - 0.25 * nm)
+    assert ((weights**2).sum(axis=1) < 1.0).all()

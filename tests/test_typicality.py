@@ -7,17 +7,18 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
+from scipy.spatial.distance import cdist
 from simulated_beers import NM, SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.beer_scatter import own_scatter, shrink_variances
-from specmatch.maths.held_out import held_out_statistics
-from specmatch.maths.identification import identify
-from specmatch.maths.metric import build_metric, project
+from specmatch.maths.beer_scatter import BeerScatter, own_scatter, shrink_variances
+from specmatch.maths.held_out import f_statistics, fit_beers, held_out_statistics
+from specmatch.maths.identification import distance_limits, identify, identify_scores
+from specmatch.maths.metric import build_metric, on_channels, project, squared_distances
 from specmatch.maths.metric_choice import choose_metric
-from specmatch.maths.metric_merit import held_out_distance
-from specmatch.maths.residual import with_residual
-from specmatch.maths.sample_scatter import channel_noise, principal_axes
+from specmatch.maths.metric_merit import brewed_over_the_colours, held_out_distance, merits
+from specmatch.maths.residual import fit_residual, with_residual
+from specmatch.maths.sample_scatter import Samples, channel_noise, half_of, principal_axes
 from specmatch.maths.spectral_scale import Scale
 from specmatch.maths.tail import NORMAL, fit_tail
 from specmatch.maths.typical_beers import typicality_of
@@ -408,3 +409,84 @@ def test_choice_and_metric_are_built_on_the_same_samples(house):
     choice = choose_metric(fit.samples, rows, sample)
     metric = build_metric(choice, fit.samples, project(choice, fit.samples))
     np.testing.assert_array_equal(metric.axes, fit.metric.axes)
+
+
+class TestParts:
+    """The steps of a fit, each by hand or against another way to the same number."""
+
+    def test_squared_distances_are_those_of_scipy(self):
+        rng = np.random.default_rng(1)
+        one, other = rng.normal(size=(5, 3)), rng.normal(size=(4, 3))
+        assert squared_distances(one, other) == pytest.approx(cdist(one, other, "sqeuclidean"))
+
+    def test_half_of_a_scatter_gives_it_back(self):
+        rng = np.random.default_rng(2)
+        scores = rng.normal(size=(50, 3))
+        scatter = np.cov(scores.T)
+        half = half_of(scatter, scores)
+        assert (np.triu(half, 1) == 0).all()
+        assert half @ half.T == pytest.approx(scatter, abs=1e-4)
+        nothing = half_of(np.zeros((3, 3)), scores)  # lifted off zero: it can still be divided by
+        assert (np.diag(nothing) > 0).all()
+
+    def test_t2_becomes_f_with_the_freedom_that_is_left(self):
+        """(nu - a + 1)/(nu a) T2 with nu = 10, a = 2: 9/20 of it; a beer's own freedom is the least of both."""
+        pooled = BeerScatter(np.ones(2), np.array([np.inf, 4.0]), np.inf, 1.0, np.full(2, 2.0))
+        found = f_statistics(np.array([6.0, 6.0]), 2, 10, pooled, np.array([0, 1]))
+        assert found.statistic == pytest.approx([2.7, 2.7])
+        assert found.dof.tolist() == [9.0, 4.0]
+
+    def test_what_axes_leave_is_learnt_from_the_held_out_samples_that_are_known(self):
+        fit = fit_residual(np.array([8.0, 10.0, 12.0, np.nan]), pour_mean=0.0, per_pour=1.0)
+        assert (fit.mean, fit.n_samples) == (10.0, 3)
+        p = fit.p_value(np.array([10.0, 20.0, 30.0]), 1.0)
+        assert p[0] > 0.3 and (np.diff(p) < 0).all() and p[2] < 0.01
+
+    def test_beers_are_brewed_at_even_steps_of_strength(self):
+        """Of two beers of absorbance 1 and 2, each goes from 1 to 2 in steps of one ratio, its own colour kept."""
+        two = Samples(np.array([[0.1, 0.1], [0.01, 0.01]]), np.array([1, 1]), np.array([0, 1]), np.array([0, 1]))
+        brewed = brewed_over_the_colours(two)
+        for beer in (0, 1):
+            depth = -np.log10(brewed.reflectance[brewed.beer == beer, 0])
+            assert depth[[0, -1]] == pytest.approx([1.0, 2.0])
+            assert np.diff(np.log(depth)) == pytest.approx(np.log(depth[1] / depth[0]))
+
+    def test_what_is_no_reflectance_is_left_as_it_is(self):
+        rows = np.array([[0.1, 2.5], [0.01, 0.4]])
+        brewed = brewed_over_the_colours(Samples(rows, np.array([1, 1]), np.array([0, 1]), np.array([0, 1])))
+        assert brewed.reflectance.tolist() == rows.tolist()
+
+    def test_the_merit_counts_batches_right_and_foreign_beers_refused(self, small_house):
+        known = small_house[0].fitted.identity
+        scores = known.metric.scores(known.samples.reflectance)
+        nearest = np.array([0, 0, 0])
+        far = float(merits(scores, known.samples, known.batch_means[:3] + 50.0, nearest)[-1])
+        batch = 3
+        of_the_house = known.metric.scores(known.samples.reflectance[known.samples.batch == batch])[:1]
+        # told to be brewed from another beer, it lies where its own beer lies
+        another = np.array([(known.samples.beer[batch] + 1) % 12])
+        near = float(merits(scores, known.samples, of_the_house, another)[-1])
+        assert far == pytest.approx(near + 1.0)
+        assert 1.9 < far <= 2.0
+
+    def test_a_choice_on_some_channels_keeps_what_belongs_to_them(self, small_house):
+        choice = small_house[0].fitted.identity.choice
+        kept = np.arange(0, choice.channels.size, 2)
+        fewer = on_channels(choice, kept)
+        assert fewer.channels.tolist() == choice.channels[kept].tolist()
+        assert fewer.noise.tolist() == choice.noise[kept].tolist()
+        assert fewer.n_components == choice.n_components
+
+    def test_a_fit_knows_each_batch_and_the_freedom_left(self, small_house):
+        known = small_house[0].fitted.identity
+        beers = fit_beers(known.samples, known.choice)
+        assert beers.metric.dof == 72 - 12  # batches less beers
+        assert beers.batch_means == pytest.approx(known.batch_means)
+
+    def test_no_distance_beyond_the_limit_is_plausible(self, small_house):
+        """The limit is a bound, and near: what lies beyond is refused; at two thirds of it a beer may be plausible."""
+        fit = small_house[0].fitted.identity
+        pours = np.full(len(fit.beer_means), 3.0)
+        own = identify_scores(fit, fit.beer_means, pours, 3, false_reject_rate=0.05)
+        assert own.nearest_beer.tolist() == list(range(len(fit.beer_means)))
+        assert (distance_limits(fit, 0.01) > distance_limits(fit, 0.05)).all()
