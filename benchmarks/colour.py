@@ -20,10 +20,10 @@ from sklearn.pipeline import make_pipeline
 from sklearn.preprocessing import PolynomialFeatures, StandardScaler
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
-from specmatch.maths.band import usable_band
-from specmatch.maths.colour_fit import fit_colour
-from specmatch.maths.statistics import mean_by
-from specmatch.maths.transforms import absorbance
+from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.transforms import absorbance
+from specmatch.maths.statistics.levels import mean_by
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]

@@ -19,7 +19,7 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 from sklearn.cross_decomposition import PLSRegression  # noqa: E402
 
-from specmatch.maths.pls import fit_pls_without, left_out_sets  # noqa: E402
+from specmatch.maths.regression.pls import fit_pls_without, left_out_sets  # noqa: E402
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]

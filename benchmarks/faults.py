@@ -17,9 +17,9 @@ from specmatch.demo.beers import Liquids
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.optics import Spectrometer
 from specmatch.demo.scanning import PourConditions, RawScans
-from specmatch.house.gathering import gather_samples
-from specmatch.maths.fault_detector import NO_FAULT
-from specmatch.maths.fault_shapes import FAULTS
+from specmatch.house.reading.samples import gather_samples
+from specmatch.maths.faults.detector import NO_FAULT
+from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS
 
 GOOD = PourConditions()

@@ -25,10 +25,10 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
-from specmatch.maths.band import usable_band
-from specmatch.maths.statistics import binomial_bounds, mean_by
-from specmatch.maths.transforms import absorbance
-from specmatch.maths.typicality import fit_typicality
+from specmatch.maths.classification.class_model import fit_typicality
+from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.transforms import absorbance
+from specmatch.maths.statistics.levels import binomial_bounds, mean_by
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]

@@ -18,9 +18,9 @@ import pandas as pd
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.line.journal import Journal
-from specmatch.line.judging import LineSetting, kept_mean
-from specmatch.line.run_rule import without_grid
+from specmatch.line.journal.journal import Journal
+from specmatch.line.rules.judging import LineSetting, kept_mean
+from specmatch.line.rules.run_rule import without_grid
 from specmatch.line.watcher import Watch
 
 BEER = "Saddle Pale"
@@ -92,7 +92,7 @@ def readings_a_second(bench: Bench, folder: Path, n: int) -> float:
 
 WRITER = """
 import sys
-from specmatch.line.journal import Journal
+from specmatch.line.journal.journal import Journal
 with Journal(sys.argv[1]) as journal:
     for i in range(int(sys.argv[2])):
         with journal.writing():

@@ -11,8 +11,7 @@ import numpy as np
 from sklearn.cross_decomposition import PLSRegression
 from sklearn.neighbors import NearestNeighbors
 
-from specmatch.maths.identification import identify_scores
-from specmatch.maths.typicality import fit_typicality
+from specmatch.maths.classification.class_model import fit_typicality, identify_scores
 from specmatch.models.beer_matcher import BeerMatcher
 
 N_QUERIES, N_BEERS, N_BATCHES, N_CHANNELS, N_SMOOTH = 100_000, 1000, 8, 120, 8

@@ -37,10 +37,7 @@ brewery:
 
 `session` holds the same new samples as `sm.measure` gives them from a folder, here `tuesday/` (`monday/` holds the
 past ones); `sets/house` and `house.model` are `refs` and `house` on disk, and `line1.db` is the journal that
-`specmatch verify house.model tuesday --journal line1.db --line 1` writes. `raw_scans()` reads the raw scans of
-`tuesday/` afresh (`specmatch.measurement.folder.read_folder`, `specmatch.measurement.raw_scans.gather_raw_scans`), and
-`paired_scans(raw)` takes off their darks and puts them beside their references (`specmatch.measurement.pairing.pair` of
-`specmatch.measurement.reflectance.subtract_darks`).
+`specmatch verify house.model tuesday --journal line1.db --line 1` writes.
 """
 
 

@@ -12,21 +12,21 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "measure": "specmatch.measurement.session",
     "Session": "specmatch.measurement.session",
-    "read_scans": "specmatch.measurement.files",
-    "Scan": "specmatch.measurement.files",
+    "read_scans": "specmatch.measurement.readers.files",
+    "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
     "build_set": "specmatch.reference.build",
     "compare_sets": "specmatch.reference.comparison",
     "ReferenceSet": "specmatch.reference.reference_set",
-    "choose_batches": "specmatch.house.choose",
-    "learning_curve": "specmatch.house.choose",
+    "choose_batches": "specmatch.house.assessment.choose",
+    "learning_curve": "specmatch.house.assessment.choose",
     "HouseModel": "specmatch.house.house_model",
-    "evaluate": "specmatch.house.evaluation",
-    "run_risks": "specmatch.line.rates",
-    "validate": "specmatch.house.validation",
-    "load_specification": "specmatch.house.specification",
+    "evaluate": "specmatch.house.assessment.evaluation",
+    "run_risks": "specmatch.line.rules.rates",
+    "validate": "specmatch.house.assessment.validation",
+    "load_specification": "specmatch.house.decision.specification",
     "watch": "specmatch.line.watch_folder",
-    "Journal": "specmatch.line.journal",
+    "Journal": "specmatch.line.journal.journal",
     "Brewery": "specmatch.demo.brewery",
     "write_brewery": "specmatch.demo.brewery",
     "write_shift": "specmatch.demo.shift",
@@ -57,18 +57,18 @@ if TYPE_CHECKING:
     from specmatch.demo.shift import write_shift as write_shift
     from specmatch.errors import MissingGroupsWarning as MissingGroupsWarning
     from specmatch.errors import SpecmatchError as SpecmatchError
-    from specmatch.house.choose import choose_batches as choose_batches
-    from specmatch.house.choose import learning_curve as learning_curve
-    from specmatch.house.evaluation import evaluate as evaluate
+    from specmatch.house.assessment.choose import choose_batches as choose_batches
+    from specmatch.house.assessment.choose import learning_curve as learning_curve
+    from specmatch.house.assessment.evaluation import evaluate as evaluate
+    from specmatch.house.assessment.validation import validate as validate
+    from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel
     from specmatch.house.inspection import inspect_file as inspect_file
-    from specmatch.house.specification import load_specification as load_specification
-    from specmatch.house.validation import validate as validate
-    from specmatch.line.journal import Journal as Journal
-    from specmatch.line.rates import run_risks as run_risks
+    from specmatch.line.journal.journal import Journal as Journal
+    from specmatch.line.rules.rates import run_risks as run_risks
     from specmatch.line.watch_folder import watch as watch
-    from specmatch.measurement.files import Scan as Scan
-    from specmatch.measurement.files import read_scans as read_scans
+    from specmatch.measurement.readers.files import Scan as Scan
+    from specmatch.measurement.readers.files import read_scans as read_scans
     from specmatch.measurement.session import Session as Session
     from specmatch.measurement.session import measure as measure
     from specmatch.models.applicability import Applicability as Applicability

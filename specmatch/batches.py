@@ -22,36 +22,8 @@ _LEVELS = ("pour", "sample", "batch")
 def check_scans(
     scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index, *, every_row_used: bool = False
 ) -> pd.DataFrame:
-    """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`.
-
-    Parameters
-    ----------
-    scans : DataFrame, Series or None
-        A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample.
-        A blank `pour` makes the scan a pour of its own; a missing `sample` is its pour, a missing `batch` its sample.
-    scan_ids : Index of str
-        The scans of the spectra table.
-    every_row_used : bool, default False
-        Refuse rows about scans that are not in `scan_ids`.
-
-    Returns
-    -------
-    DataFrame
-        Index `scan_id`; columns `pour`, `sample`, `batch` (text) first, then the others as given.
-
-    Raises
-    ------
-    TableError
-        Scans without a row, repeated rows, identifiers read as floats.
-    ParentsError
-        A pour under two samples, or a sample under two batches.
-
-    Examples
-    --------
-    >>> table = check_scans(pd.Series({"a": "s1", "b": "s1"}), pd.Index(["a", "b"]))
-    >>> table[["pour", "sample", "batch"]].values.tolist()
-    [['a', 's1', 's1'], ['b', 's1', 's1']]
-    """
+    """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`."""
+    # scans: A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample
     index = pd.Index(scan_ids, name="scan_id")
     if scans is None:
         table = pd.DataFrame(index=index)
@@ -117,38 +89,8 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
-    """Bring a table of batches to one form, lab colours in one unit.
-
-    Parameters
-    ----------
-    batches : DataFrame
-        Index (or column) `batch`; `beer` and `colour` are enough. A blank colour is allowed: such a batch serves
-        identity only. `colour_unit` may differ from row to row; where it is blank the set's unit is meant.
-    colour_unit : {"EBC", "SRM"}
-        Unit of the set.
-
-    Returns
-    -------
-    DataFrame
-        Index `batch` (text), `beer` (text), `colour` (float, in `colour_unit`), `colour_unit`, then the others.
-
-    Raises
-    ------
-    TableError
-        Missing columns, a batch twice, a colour that is no positive number, a batch without a beer.
-    ParentsError
-        A batch under two beers.
-    UnitError
-        A unit other than EBC and SRM in the table.
-    OptionError
-        `colour_unit` is neither.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame({"beer": ["Pale"], "colour": [12.7], "colour_unit": ["SRM"]}, index=["b1"])
-    >>> float(check_batches(table, colour_unit="EBC").loc["b1", "colour"])
-    25.0
-    """
+    """Bring a table of batches to one form, lab colours in one unit."""
+    # batches: index (or column) `batch`; `beer` and `colour` are enough
     if colour_unit not in COLOUR_UNITS:
         raise OptionError(f"colour_unit is {colour_unit!r}; expected EBC or SRM")
     if not isinstance(batches, pd.DataFrame):
@@ -201,28 +143,7 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
 
 
 def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
-    """Convert colours between EBC and SRM.
-
-    Parameters
-    ----------
-    colour : ndarray of any shape
-    own, wanted : {"EBC", "SRM"}
-
-    Returns
-    -------
-    ndarray, shape as given
-        Infinite limits stay infinite.
-
-    Raises
-    ------
-    OptionError
-        For another unit.
-
-    Examples
-    --------
-    >>> in_colour_unit(np.array([25.0]), "EBC", "SRM").round(6).tolist()
-    [12.7]
-    """
+    """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
             raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
@@ -232,33 +153,8 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
 
 
 def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:
-    """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds.
-
-    Parameters
-    ----------
-    batches : sequence of str, length n
-        Names of batches, each once.
-    n_folds : int
-        At least 2; at most n folds are used.
-    seed : int, default 0
-    strata : sequence of str, optional
-        Beer of each batch: the batches of a beer are then spread over the folds.
-
-    Returns
-    -------
-    ndarray of int, shape (n,)
-        Fold of each batch, 0 .. n_folds-1.
-
-    Raises
-    ------
-    OptionError
-        If `n_folds` is below 2.
-
-    Examples
-    --------
-    >>> batch_folds(["b1", "b2", "b3", "b4"], 2).tolist(), batch_folds(["b2", "b1", "b3", "b4"], 2).tolist()
-    ([0, 1, 1, 0], [1, 0, 1, 0])
-    """
+    """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
+    # -> (n,)
     if n_folds < 2:
         raise OptionError(f"n_folds is {n_folds}; expected 2 or more")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]

@@ -28,54 +28,16 @@ SAME_NM = 1e-6
 
 @dataclass(frozen=True)
 class Spectra:
-    """Checked spectra.
-
-    Attributes
-    ----------
-    scan_ids : pandas.Index of str, length n
-    wavelength_nm : ndarray, shape (p,)
-        Strictly increasing, nm.
-    values : ndarray, shape (n, p)
-        Reflectance as a fraction; NaN marks a missing channel.
-    """
+    """Checked spectra."""
 
     scan_ids: pd.Index
-    wavelength_nm: Floats
-    values: Floats
+    wavelength_nm: Floats  # (p,): strictly increasing, nm
+    values: Floats  # (n, p): reflectance as a fraction; NaN marks a missing channel
 
 
 def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectance", x_unit: str = "nm") -> Spectra:
-    """Check a table of spectra and bring it to reflectance on an ascending grid in nm.
-
-    Parameters
-    ----------
-    table : DataFrame or Series
-        A row a scan, index the scan ids, columns the wavelengths in any order (numbers, or text such as `"430.5"`).
-        A Series is one spectrum, its index the wavelengths and its name the scan id.
-    quantity : {"reflectance", "percent", "absorbance"}
-        What the values are; percent is divided by 100, absorbance turned into 10^-A.
-    x_unit : {"nm", "um", "1/cm"}
-        Unit of the columns.
-
-    Returns
-    -------
-    Spectra
-
-    Raises
-    ------
-    TableError
-        Repeated scans or wavelengths, text among the values, infinite values, an empty table.
-    UnitError
-        Wavelengths outside 200-1200 nm, or values that can only be percent.
-    OptionError
-        A quantity or unit that is not offered.
-
-    Examples
-    --------
-    >>> got = check_spectra(pd.DataFrame([[60.0, 20.0]], index=["s1"], columns=["600", "450"]), quantity="percent")
-    >>> got.wavelength_nm.tolist(), got.values.tolist()
-    ([450.0, 600.0], [[0.2, 0.6]])
-    """
+    """Check a table of spectra and bring it to reflectance on an ascending grid in nm."""
+    # table: A row a scan, index the scan ids, columns the wavelengths in any order (numbers, or text such as `"430.5"`)
     if quantity not in QUANTITIES:
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
     if isinstance(table, pd.Series):
@@ -125,29 +87,7 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
 
 
 def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
-    """Return identifiers as text without outer blanks; refuse floats, which a reader made of text.
-
-    Parameters
-    ----------
-    index : Index or Series
-        Identifiers: text or whole numbers.
-    what : str
-        Name of the column, for the message.
-
-    Returns
-    -------
-    pandas.Index of str
-
-    Raises
-    ------
-    TableError
-        If the identifiers are floating-point numbers or dates.
-
-    Examples
-    --------
-    >>> text_ids(pd.Index([7, 8]), "batch").tolist()
-    ['7', '8']
-    """
+    """Return identifiers as text without outer blanks; refuse floats, which a reader made of text."""
     index = index if isinstance(index, pd.Index) else pd.Index(index)
     if index.dtype.kind in "fcmM":
         raise TableError(
@@ -159,32 +99,9 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
 
 
 def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
-    """Return column headings as wavelengths in nm, in the order given.
-
-    Parameters
-    ----------
-    columns : Index
-        Numbers, or text such as `"430.5"` or `"430.5 nm"`.
-    x_unit : {"nm", "um", "1/cm"}
-
-    Returns
-    -------
-    ndarray, shape (p,)
-
-    Raises
-    ------
-    TableError
-        If a heading is no number.
-    UnitError
-        If a wavelength lies outside 200-1200 nm.
-    OptionError
-        If the unit is not offered.
-
-    Examples
-    --------
-    >>> wavelengths_from(pd.Index([25000.0, 20000.0]), x_unit="1/cm").tolist()
-    [400.0, 500.0]
-    """
+    """Return column headings as wavelengths in nm, in the order given."""
+    # -> (p,)
+    # columns: numbers, or text such as `"430.5"` or `"430.5 nm"`
     if x_unit not in X_UNITS:
         raise OptionError(f"x_unit is {x_unit!r}; expected one of {', '.join(X_UNITS)}")
     if columns.dtype.kind in "fiu":
@@ -228,29 +145,8 @@ def _as_floats(table: pd.DataFrame, scan_ids: pd.Index) -> Floats:
 
 
 def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
-    """Return the values on another grid: taken where the wavelengths agree, else interpolated inside the range.
-
-    Parameters
-    ----------
-    spectra : Spectra
-    wavelength_nm : ndarray, shape (p,), nm, ascending
-
-    Returns
-    -------
-    ndarray, shape (n, p)
-        NaN where a channel that is needed is missing.
-
-    Raises
-    ------
-    WavelengthMismatchError
-        If the scans do not reach over the grid, or are too coarse for it.
-
-    Examples
-    --------
-    >>> table = pd.DataFrame([[0.1, 0.2, 0.3]], index=["s"], columns=[400.0, 410.0, 420.0])
-    >>> match_wavelengths(check_spectra(table), np.array([405.0, 410.0])).round(3).tolist()
-    [[0.15, 0.2]]
-    """
+    """Return the values on another grid: taken where the wavelengths agree, else interpolated inside the range."""
+    # wavelength_nm (p,) -> (n, p)
     have = spectra.wavelength_nm
     if have.size == wavelength_nm.size and np.abs(have - wavelength_nm).max() <= SAME_NM:
         return spectra.values
@@ -279,20 +175,7 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
 
 
 def spectra_table(spectra: Spectra) -> pd.DataFrame:
-    """Return checked spectra as a table: index `scan_id`, columns wavelength in nm.
-
-    Parameters
-    ----------
-    spectra : Spectra
-
-    Returns
-    -------
-    DataFrame, shape (n, p)
-
-    Examples
-    --------
-    >>> spectra_table(check_spectra(pd.Series([0.1, 0.2], index=[400, 410], name="s"))).loc["s"].tolist()
-    [0.1, 0.2]
-    """
+    """Return checked spectra as a table: index `scan_id`, columns wavelength in nm."""
+    # -> (n, p)
     columns = pd.Index(spectra.wavelength_nm, name="wavelength_nm")
     return pd.DataFrame(spectra.values.copy(), index=spectra.scan_ids, columns=columns)

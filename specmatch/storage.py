@@ -21,26 +21,6 @@ def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -
     """Write a file so that its name always holds the old bytes or the new ones, never a part.
 
     The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
-
-    Parameters
-    ----------
-    path : str or Path
-        File to write; its folder must exist.
-    data : bytes, or sequence of bytes
-        What the file is to hold; parts are written one after the other.
-
-    Raises
-    ------
-    StorageError
-        If the folder does not exist or cannot be written to.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     write_atomic(Path(folder) / "a.txt", b"whole")
-    ...     (Path(folder) / "a.txt").read_bytes()
-    b'whole'
     """
     path = Path(path)
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(6)}{TEMPORARY_SUFFIX}")
@@ -60,23 +40,8 @@ def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -
 
 
 def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str:
-    """Return the SHA-256 of some bytes, or of the file at a path, in hexadecimal.
-
-    Parameters
-    ----------
-    content : bytes, str, Path or sequence of bytes
-        Bytes are hashed as they are, parts one after the other; a `str` or `Path` names a file.
-
-    Returns
-    -------
-    str
-        64 hexadecimal digits (FIPS 180-4).
-
-    Examples
-    --------
-    >>> sha256_of(b"abc")[:12]
-    'ba7816bf8f01'
-    """
+    """Return the SHA-256 of some bytes, or of the file at a path, in hexadecimal."""
+    # content: bytes are hashed as they are, parts one after the other; a `str` or `Path` names a file
     if isinstance(content, bytes):
         return hashlib.sha256(content).hexdigest()
     digest = hashlib.sha256()
@@ -91,27 +56,7 @@ def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str
 
 
 def strict_json(text: str | bytes) -> Any:
-    """Parse a JSON text by the standard, which knows no NaN and no infinity.
-
-    Parameters
-    ----------
-    text : str or bytes
-
-    Returns
-    -------
-    object
-
-    Raises
-    ------
-    ValueError
-        If it is no JSON text.
-
-    Examples
-    --------
-    >>> strict_json('{"low": NaN}')
-    Traceback (most recent call last):
-    ValueError: NaN is no JSON number
-    """
+    """Parse a JSON text by the standard, which knows no NaN and no infinity."""
 
     def refuse(word: str) -> None:
         raise ValueError(f"{word} is no JSON number")
@@ -124,27 +69,6 @@ def locked(path: str | Path) -> Iterator[None]:
     """Hold a lock file while the block runs; a second holder, in this process or another, is told at once.
 
     The operating system drops the lock when its holder dies, so a killed process never leaves a place locked.
-
-    Parameters
-    ----------
-    path : str or Path
-        Lock file; made if it is not there, removed at the end where the system allows it.
-
-    Yields
-    ------
-    None
-        While the lock is held.
-
-    Raises
-    ------
-    LockedError
-        If somebody else holds the lock.
-
-    Examples
-    --------
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder, locked(Path(folder) / ".lock"):
-    ...     pass
     """
     path = Path(path)
     descriptor = _acquire(path)

@@ -11,21 +11,11 @@ NOTE, RESCAN = "note", "rescan"
 
 @dataclass(frozen=True)
 class WarningCode:
-    """One code.
+    """One code."""
 
-    Attributes
-    ----------
-    code : str
-        Its name, never changed.
-    effect : {"note", "rescan"}
-        What it does to a decision.
-    sentence : str
-        What it means, and what to do.
-    """
-
-    code: str
-    effect: str
-    sentence: str
+    code: str  # its name, never changed
+    effect: str  # what it does to a decision
+    sentence: str  # what it means, and what to do
 
 
 _ROWS = (
@@ -92,27 +82,13 @@ _ROWS = (
 
 @dataclass(frozen=True)
 class FaultWords:
-    """What is said of one known fault of a scan; several faults may share a code.
+    """What is said of one known fault of a scan; several faults may share a code."""
 
-    Attributes
-    ----------
-    name : str
-        Of the fault in `specmatch.maths.fault_shapes`.
-    code : str
-        Of `WARNING_CODES`.
-    phrase : str
-        What was found, `{size}` of it.
-    advice : str
-        What to do about it.
-    alike : str
-        What no spectrum can tell it from, added where `{pours}` agree.
-    """
-
-    name: str
-    code: str
-    phrase: str
-    advice: str
-    alike: str = ""
+    name: str  # of the fault in `specmatch.maths.optics.cup`
+    code: str  # of `WARNING_CODES`
+    phrase: str  # what was found, `{size}` of it
+    advice: str  # what to do about it
+    alike: str = ""  # what no spectrum can tell it from, added where `{pours}` agree
 
 
 _FAULTS = (
@@ -153,28 +129,6 @@ WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _R
 
 
 def worst_effect(codes: Iterable[str]) -> str:
-    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none.
-
-    Parameters
-    ----------
-    codes : iterable of str
-        Names from `WARNING_CODES`.
-
-    Returns
-    -------
-    str
-
-    Raises
-    ------
-    KeyError
-        If a code is not in the registry.
-
-    Examples
-    --------
-    >>> worst_effect(["ambiguous_beer", "saturated"])
-    'rescan'
-    >>> worst_effect([])
-    ''
-    """
+    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none."""
     effects = {WARNING_CODES[code].effect for code in codes}
     return RESCAN if RESCAN in effects else NOTE if effects else ""

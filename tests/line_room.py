@@ -7,7 +7,7 @@ import numpy as np
 
 from specmatch.demo.brewery import Brewery
 from specmatch.house.house_model import HouseModel
-from specmatch.line.judging import LineSetting
+from specmatch.line.rules.judging import LineSetting
 
 
 @dataclass(frozen=True)

@@ -15,11 +15,11 @@ import pandas as pd
 from specmatch.demo.beers import Liquids
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scanning import PourConditions, RawScans
-from specmatch.line.journal import Journal
-from specmatch.line.judging import LineSetting, kept_mean, reading_record
+from specmatch.line.acquisition import peak_position, reference_level
+from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import REFERENCE, record_control, record_sample
-from specmatch.line.reference_light import peak_position, reference_level
-from specmatch.line.run_rule import Judged, find_run
+from specmatch.line.rules.judging import LineSetting, kept_mean, reading_record
+from specmatch.line.rules.run_rule import Judged, find_run
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 START = datetime(2026, 3, 2, 6, 0, tzinfo=timezone(timedelta(hours=1)))

@@ -21,3 +21,12 @@ def small_tables(n_beers=3, n_batches=3, n_pours=2):
         pd.DataFrame.from_dict(scans, orient="index"),
         pd.DataFrame.from_dict(batches, orient="index"),
     )
+
+
+def write_tables(folder, spectra, scans, batches):
+    """Write tables as a folder that a set can be built from."""
+    folder.mkdir()
+    spectra.to_csv(folder / "spectra.csv", index_label="scan_id")
+    scans.to_csv(folder / "scans.csv", index_label="scan_id")
+    batches.to_csv(folder / "batches.csv", index_label="batch")
+    return folder

@@ -175,7 +175,7 @@ def test_the_readme_example_runs_and_prints_what_it_says():
 
 def test_the_columns_page_names_every_column(small_house):
     from specmatch.demo.brewery import Brewery
-    from specmatch.house.choose import learning_curve
+    from specmatch.house.assessment.choose import learning_curve
 
     page = (PROJECT / "docs" / "columns.md").read_text(encoding="utf-8")
     told = {name for line in page.splitlines() for name in re.findall(r"`(\w+)`", line)}

@@ -1,6 +1,7 @@
-"""The house as built against its plan: data flows up, a room imports from lower floors only, files stay small."""
+"""The house as built against its plan: data flows up, rooms and sub-rooms without circles, one idea a file."""
 
 import ast
+from itertools import pairwise
 from pathlib import Path
 
 import pytest
@@ -8,23 +9,22 @@ import pytest
 import specmatch
 
 ROOT = Path(specmatch.__file__).parent
-FLOORS = {
-    "errors": 1, "warning_codes": 1, "storage": 1, "wording": 1, "array_types": 1,
-    "maths": 2,
-    "colour": 3, "spectra": 3, "batches": 3,
-    "models": 4, "measurement": 4,
-    "reference": 5,
-    "house": 6,
-    "line": 7,
-    "report": 8,
-    "demo": 9,
-    "cli": 10, "__main__": 10,
-}  # fmt: skip
-# single files stand side by side on these floors and may lean on each other, without a circle
-FILES_SIDE_BY_SIDE = {1, 3, 10}
+# from the ground up; what stands on one floor does not import its neighbour, single files of the ground aside
+FLOORS = (
+    {"errors", "warning_codes", "storage", "wording", "array_types"},
+    {"maths"},
+    {"colour", "spectra", "batches"},
+    {"models", "measurement"},
+    {"reference"},
+    {"house"},
+    {"line"},
+    {"report"},
+    {"demo"},
+    {"cli", "__main__", ""},
+)
+SIDE_BY_SIDE = {"errors", "warning_codes", "storage", "wording", "array_types", "spectra", "batches"}
+MOST_CODE, MOST_LINES_A_FUNCTION, MOST_FILES = 400, 60, 15
 FILES = sorted(ROOT.rglob("*.py"))
-# lines of code: blank lines, comments and docstrings aside
-LONGEST = 400
 
 
 def module_of(path: Path) -> str:
@@ -32,84 +32,109 @@ def module_of(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
 
 
+PATHS = {module_of(path): path for path in FILES}
+
+
 def room_of(module: str) -> str:
+    """Return the room: the first folder, or the file itself on the top level."""
     return module.split(".")[1] if "." in module else ""
 
 
+def sub_room_of(module: str) -> str:
+    """Return the folder of a file; a file that stands in a room beside its sub-rooms is a place of its own."""
+    parts = PATHS[module].relative_to(ROOT).with_suffix("").parts
+    folder = parts[:-1]
+    has_sub_rooms = len(folder) == 1 and any(
+        p.is_dir() and p.name != "__pycache__" for p in (ROOT / folder[0]).iterdir()
+    )
+    return ".".join(parts if has_sub_rooms or not folder else folder)
+
+
 def imports_of(path: Path) -> set[str]:
-    """Modules of this package that a file imports anywhere, inside functions too, type checking aside."""
+    """Modules of this package that a file imports anywhere: inside functions and for type checking too."""
     found: set[str] = set()
-
-    def walk(node: ast.AST) -> None:
-        if isinstance(node, ast.If) and getattr(node.test, "id", "") == "TYPE_CHECKING":
-            return
-        if isinstance(node, ast.ImportFrom) and (node.module or "").startswith("specmatch"):
+    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+        if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "specmatch":
             names = {f"{node.module}.{alias.name}" for alias in node.names}
-            found.update(name for name in names if name in MODULES)
-            if not names <= MODULES:
-                found.add(node.module)
+            found.update(name if name in PATHS else str(node.module) for name in names)
         if isinstance(node, ast.Import):
-            found.update(alias.name for alias in node.names if alias.name.startswith("specmatch"))
-        for child in ast.iter_child_nodes(node):
-            walk(child)
-
-    walk(ast.parse(path.read_text(encoding="utf-8")))
-    return found
+            found.update(alias.name for alias in node.names if alias.name.split(".")[0] == "specmatch")
+    # the version stands in the package's own file, which imports nothing until it is asked
+    return found - {"specmatch"}
 
 
-def code_lines(text: str) -> int:
-    tree = ast.parse(text)
-    told: set[int] = set()
-    for node in ast.walk(tree):
-        if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef) and ast.get_docstring(node) is not None:
-            told.update(range(node.body[0].lineno, node.body[0].end_lineno + 1))
-    lines = enumerate(text.splitlines(), start=1)
-    return sum(1 for n, line in lines if n not in told and line.strip() and not line.strip().startswith("#"))
+IMPORTS = {module: imports_of(path) for module, path in PATHS.items()}
 
 
-MODULES = {module_of(path) for path in FILES}
-IMPORTS = {module_of(path): imports_of(path) for path in FILES}
+def circle(arrows: dict[str, set[str]]) -> list[str]:
+    """Return one circle of arrows, or nothing."""
+    done: set[str] = set()
+
+    def visit(place: str, path: list[str]) -> list[str]:
+        if place in path:
+            return [*path[path.index(place) :], place]
+        if place in done:
+            return []
+        for other in sorted(arrows.get(place, ())):
+            found = visit(other, [*path, place])
+            if found:
+                return found
+        done.add(place)
+        return []
+
+    return next((found for place in sorted(arrows) if (found := visit(place, []))), [])
+
+
+def test_every_import_is_of_a_file_that_is_there():
+    assert not {(module, used) for module, all_used in IMPORTS.items() for used in all_used if used not in PATHS}
 
 
 def test_every_room_stands_on_a_floor():
-    assert {room_of(module) for module in MODULES} - {""} <= set(FLOORS)
+    assert {room_of(module) for module in PATHS} == set().union(*FLOORS)
 
 
 def test_rooms_import_from_lower_floors_only():
+    floor = {room: number for number, rooms in enumerate(FLOORS) for room in rooms}
     wrong = []
     for module, used in IMPORTS.items():
-        room = room_of(module)
         for other in used:
-            other_room = room_of(other)
-            if not room or not other_room or room == other_room:
-                continue
-            beside = FLOORS[room] == FLOORS[other_room] and FLOORS[room] in FILES_SIDE_BY_SIDE
-            if FLOORS[other_room] > FLOORS[room] or (FLOORS[other_room] == FLOORS[room] and not beside):
-                wrong.append(f"{module} (floor {FLOORS[room]}) imports {other} (floor {FLOORS[other_room]})")
+            here, there = room_of(module), room_of(other)
+            beside = floor[here] == floor[there] and {here, there} <= SIDE_BY_SIDE | {"cli", "__main__"}
+            if here and here != there and floor[there] >= floor[here] and not beside:
+                wrong.append(f"{module} imports {other}")
     assert not wrong, "\n".join(sorted(wrong))
 
 
 def test_no_file_imports_itself_through_others():
-    waiting, done, path = {m: set(u) for m, u in IMPORTS.items()}, set(), []
+    # the facade imports everything, for type checking only
+    found = circle({module: used - {module} for module, used in IMPORTS.items() if module != "specmatch"})
+    assert not found, " -> ".join(found)
 
-    def visit(module: str) -> None:
-        assert module not in path, " -> ".join([*path[path.index(module) :], module])
-        if module in done:
-            return
-        path.append(module)
-        # a package's own __init__ is run by importing anything inside it, so only files count here
-        for other in waiting.get(module, ()):
-            if other != module:
-                visit(other)
-        path.pop()
-        done.add(module)
 
-    for module in waiting:
-        visit(module)
+def test_no_sub_room_imports_itself_through_others():
+    arrows: dict[str, set[str]] = {}
+    for module, used in IMPORTS.items():
+        if module != "specmatch":
+            here = sub_room_of(module)
+            arrows.setdefault(here, set()).update(sub_room_of(other) for other in used)
+    found = circle({here: others - {here} for here, others in arrows.items()})
+    assert not found, "\n".join(f"{a} -> {b}" for a, b in pairwise(found))
+
+
+GROUND_OF_MATHS = {"maths.spectra", "maths.optics", "maths.statistics"}
+
+
+def test_the_ground_of_the_maths_room_imports_none_of_its_other_rooms():
+    for module, used in IMPORTS.items():
+        if sub_room_of(module) in GROUND_OF_MATHS:
+            above = {other for other in used if room_of(other) == "maths"} - {
+                other for other in used if sub_room_of(other) in GROUND_OF_MATHS
+            }
+            assert not above, f"{module} imports {sorted(above)}"
 
 
 def test_the_maths_room_knows_numpy_and_scipy_only():
-    for path in (ROOT / "maths").glob("*.py"):
+    for path in (ROOT / "maths").rglob("*.py"):
         tree = ast.parse(path.read_text(encoding="utf-8"))
         for node in ast.walk(tree):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
@@ -119,9 +144,10 @@ def test_the_maths_room_knows_numpy_and_scipy_only():
 
 
 def test_no_room_shares_a_public_functions_name():
-    # the files of cli/ are named for their commands and are never imported by users
-    names = set(specmatch._PUBLIC)
-    assert not names & {path.stem for path in FILES if path.parent.name != "cli"}
+    # the files of cli/ are named for their commands and are never imported by users; a room that is public is itself
+    files = {path.stem if path.stem != "__init__" else path.parent.name for path in FILES if path.parent.name != "cli"}
+    shared = {name for name, home in specmatch._PUBLIC.items() if name in files and not home.endswith(f".{name}")}
+    assert not shared
 
 
 def test_no_room_is_named_for_nothing():
@@ -129,12 +155,38 @@ def test_no_room_is_named_for_nothing():
     assert not forbidden & {part for path in FILES for part in path.relative_to(ROOT).with_suffix("").parts}
 
 
+def test_no_sub_room_holds_more_files_than_one_can_look_over():
+    rooms: dict[Path, int] = {}
+    for path in FILES:
+        rooms[path.parent] = rooms.get(path.parent, 0) + 1
+    # the command line has one file a command
+    crowded = {str(room.relative_to(ROOT)): n for room, n in rooms.items() if n > MOST_FILES and room.name != "cli"}
+    assert not crowded
+
+
+def docstring_lines(tree: ast.AST) -> set[int]:
+    kinds = (ast.Module, ast.ClassDef, ast.FunctionDef, ast.AsyncFunctionDef)
+    lines: set[int] = set()
+    for node in ast.walk(tree):
+        if isinstance(node, kinds) and ast.get_docstring(node) is not None:
+            text = node.body[0]
+            lines |= set(range(text.lineno, (text.end_lineno or text.lineno) + 1))
+    return lines
+
+
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
-def test_files_stay_small_enough_to_find_ones_way_in(path):
-    assert code_lines(path.read_text(encoding="utf-8")) <= LONGEST
-
-
-def test_lines_of_code_are_told_from_the_rest():
-    text = '"""Of a module.\n\nMore.\n"""\n\n# a remark\nx = """two\n\nlines"""  # 2\n'
-    text += '\n\ndef f():\n    """Of f."""\n    return x\n'
-    assert code_lines(text) == 4
+def test_a_file_holds_one_idea_and_a_function_one_step(path):
+    text = path.read_text(encoding="utf-8")
+    tree = ast.parse(text)
+    words = docstring_lines(tree)
+    code = [
+        number
+        for number, line in enumerate(text.splitlines(), 1)
+        if line.strip() and not line.strip().startswith("#") and number not in words
+    ]
+    assert len(code) <= MOST_CODE
+    held = set(code)
+    for node in ast.walk(tree):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            length = sum(number in held for number in range(node.lineno, (node.end_lineno or node.lineno) + 1))
+            assert length <= MOST_LINES_A_FUNCTION, f"{node.name}: {length} lines"

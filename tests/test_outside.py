@@ -15,7 +15,7 @@ from specmatch.colour import (
     ebc_from_absorbance,
     srm_from_absorbance,
 )
-from specmatch.maths.pls import fit_pls
+from specmatch.maths.regression.pls import fit_pls
 from specmatch.models.beer_matcher import BeerMatcher
 from specmatch.models.colour_regressor import ColourRegressor
 

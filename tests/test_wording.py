@@ -2,18 +2,17 @@
 
 import pandas as pd
 import pytest
-from small_house import small_tables
-from test_build import write_tables
+from small_house import small_tables, write_tables
 
 from specmatch.cli import main
 from specmatch.errors import TooFewBatchesError
-from specmatch.house.choose import learning_curve
+from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.house_model import HouseModel
-from specmatch.line.control_chart import Point, make_chart
-from specmatch.line.drift import find_drifts
-from specmatch.line.entry_text import chart_line
+from specmatch.line.charts.control_chart import Point, make_chart
+from specmatch.line.charts.drift import find_drifts
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.report.abilities import thin_beers
+from specmatch.report.pages.capabilities import thin_beers
+from specmatch.report.text import chart_line
 from specmatch.wording import counted
 
 

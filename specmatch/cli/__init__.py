@@ -34,17 +34,7 @@ def _load(name: str) -> ModuleType:
 
 
 def available_commands() -> list[str]:
-    """Return the names of the commands that this version has, in the order of the work.
-
-    Returns
-    -------
-    list of str
-
-    Examples
-    --------
-    >>> "colour" in available_commands()
-    True
-    """
+    """Return the names of the commands that this version has, in the order of the work."""
     return [name for name in COMMANDS if find_spec(f"specmatch.cli.{name}") is not None]
 
 
@@ -74,23 +64,7 @@ def _parser(names: Sequence[str], wanted: str | None) -> argparse.ArgumentParser
 
 
 def main(argv: Sequence[str] | None = None) -> int:
-    """Run one command and return its exit code.
-
-    Parameters
-    ----------
-    argv : sequence of str, optional
-        Arguments without the program's name; by default those of the process.
-
-    Returns
-    -------
-    int
-        0, 1 or 2.
-
-    Examples
-    --------
-    >>> main(["colour", "--a430", "0.5"])  # doctest: +SKIP
-    0
-    """
+    """Run one command and return its exit code."""
     arguments = list(sys.argv[1:] if argv is None else argv)
     logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s")
     # names and warnings must come out on any terminal, even one that cannot show every letter

@@ -20,7 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Rank batches without a lab colour, and tabulate the learning curve."""
-    from specmatch.house.choose import choose_batches, learning_curve
+    from specmatch.house.assessment.choose import choose_batches, learning_curve
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.text import text_table
 

@@ -2,7 +2,7 @@
 
 import argparse
 
-from specmatch.cli.numbers import number
+from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome
 from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
 

@@ -3,8 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.outcome import WIDTH, Outcome
-from specmatch.cli.progress import tell
+from specmatch.cli.outcome import WIDTH, Outcome, tell
 
 COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"

@@ -3,9 +3,8 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.numbers import number
-from specmatch.cli.outcome import WIDTH, Outcome
-from specmatch.cli.progress import tell
+from specmatch.cli.arguments import number
+from specmatch.cli.outcome import WIDTH, Outcome, tell
 from specmatch.wording import counted
 
 COMMAND = "evaluate"
@@ -35,12 +34,11 @@ def run(args: argparse.Namespace) -> Outcome:
 
     import pandas as pd
 
-    from specmatch.house.evaluation import evaluate
+    from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
-    from specmatch.line.rates import run_risks
+    from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.figure_words import figures_in_words
-    from specmatch.report.text import figures_line, text_table
+    from specmatch.report.text import figures_in_words, figures_line, text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)

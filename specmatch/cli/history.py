@@ -8,7 +8,7 @@ from specmatch.cli.outcome import WIDTH, Outcome
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
-    from specmatch.line.journal import Journal
+    from specmatch.line.journal.journal import Journal
 
 COMMAND = "history"
 HELP = "what a line did: the last shifts, runs that wait, charts, upkeep; check and export the record"
@@ -41,7 +41,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from contextlib import ExitStack
 
     from specmatch.errors import OptionError
-    from specmatch.line.journal import Journal
+    from specmatch.line.journal.journal import Journal
 
     writes = args.review is not None or args.baseline is not None
     if writes and len(args.journals) > 1:
@@ -54,7 +54,7 @@ def run(args: argparse.Namespace) -> Outcome:
         if args.check:
             return _check(journals)
         if args.export:
-            from specmatch.line.look_back import export
+            from specmatch.line.journal.queries import export
 
             n = export(journals, args.export, beer=args.beer)
             return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {counted(n, 'row')}")
@@ -62,8 +62,8 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
-    from specmatch.line.entry_text import entry_line
-    from specmatch.line.review import name_baseline, review
+    from specmatch.line.recording import name_baseline, review
+    from specmatch.report.text import entry_line
 
     with journal.writing():
         if args.review is not None:
@@ -91,12 +91,12 @@ def _check(journals: "list[Journal]") -> Outcome:
 def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from dataclasses import asdict
 
-    from specmatch.cli.line_setting import shown_row
-    from specmatch.line.charted import line_charts
-    from specmatch.line.drift import find_drifts
-    from specmatch.line.entry_text import chart_line, entry_line
-    from specmatch.line.look_back import decision_counts, last_shifts, newest, waiting_runs
-    from specmatch.line.upkeep import NOTHING, upkeep
+    from specmatch.cli.arguments import shown_row
+    from specmatch.line.charts.drift import find_drifts
+    from specmatch.line.charts.maintenance import NOTHING, upkeep
+    from specmatch.line.charts.series import line_charts
+    from specmatch.line.journal.queries import decision_counts, last_shifts, newest, waiting_runs
+    from specmatch.report.text import chart_line, entry_line
     from specmatch.wording import CAUTIONS
 
     counts = decision_counts(journals, beer=args.beer)

@@ -19,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Read and lay out the readings."""
-    from specmatch.cli.sources import in_unit, load_source
+    from specmatch.cli.arguments import in_unit, load_source
     from specmatch.house.house_model import HouseModel
     from specmatch.report.text import readings_text
 
@@ -27,7 +27,7 @@ def run(args: argparse.Namespace) -> Outcome:
     scans_or_session, left_out = load_source(args.source)
     readings = house.read(scans_or_session)
     if args.correction:
-        from specmatch.house.colour_correction import ColourCorrection
+        from specmatch.house.assessment.validation import ColourCorrection
 
         readings = ColourCorrection.load(args.correction).apply(readings, house)
     readings = in_unit(readings, args.unit)

@@ -4,8 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
-from specmatch.cli.outcome import Outcome
-from specmatch.cli.progress import tell
+from specmatch.cli.outcome import Outcome, tell
 from specmatch.wording import counted
 
 COMMAND = "report"
@@ -35,7 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Make the page and write it whole."""
     from specmatch.errors import OptionError
-    from specmatch.report.figure_style import need_matplotlib
+    from specmatch.report.plots.style import need_matplotlib
     from specmatch.storage import write_atomic
 
     need_matplotlib()
@@ -60,7 +59,7 @@ _Made = tuple[str, bool, list[dict[str, Any]]]
 
 def _of_set(args: argparse.Namespace) -> _Made:
     from specmatch.errors import TooFewBatchesError
-    from specmatch.house.evaluation import evaluate
+    from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.reference_history import reference_history
     from specmatch.measurement.session import measure
@@ -88,9 +87,9 @@ def _of_set(args: argparse.Namespace) -> _Made:
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
-    from specmatch.house.decision import CONSISTENT
+    from specmatch.house.decision.decision import CONSISTENT
+    from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.specification import load_specification
     from specmatch.measurement.session import measure
     from specmatch.report.pages import model_page
     from specmatch.storage import sha256_of
@@ -111,8 +110,8 @@ def _of_model(args: argparse.Namespace) -> _Made:
 def _of_journals(args: argparse.Namespace) -> _Made:
     from contextlib import ExitStack
 
-    from specmatch.line.journal import Journal
-    from specmatch.line.look_back import waiting_runs
+    from specmatch.line.journal.journal import Journal
+    from specmatch.line.journal.queries import waiting_runs
     from specmatch.report.pages import journal_page
 
     with ExitStack() as stack:

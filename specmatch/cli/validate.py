@@ -20,8 +20,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Validate and lay out the verdict."""
+    from specmatch.house.assessment.validation import FIT_FOR_USE, validate
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.validation import FIT_FOR_USE, validate
     from specmatch.measurement.session import measure
     from specmatch.report.text import text_table
 

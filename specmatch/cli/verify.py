@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.line_setting import add_line_arguments
+from specmatch.cli.arguments import add_line_arguments
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -27,11 +27,11 @@ def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
     import pandas as pd
 
-    from specmatch.cli.sources import in_unit, load_source
+    from specmatch.cli.arguments import in_unit, load_source
     from specmatch.errors import OptionError
-    from specmatch.house.decision import CONSISTENT
+    from specmatch.house.decision.decision import CONSISTENT
+    from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.specification import load_specification
     from specmatch.report.text import readings_text, text_table
     from specmatch.wording import CAUTIONS
 
@@ -60,11 +60,10 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
-    from specmatch.cli.line_setting import line_setting
-    from specmatch.line.journal import Journal
-    from specmatch.line.recorded import readings_of
-    from specmatch.line.recording import record_left_out, record_measured
-    from specmatch.line.scan_folder import measure_source
+    from specmatch.cli.arguments import line_setting
+    from specmatch.line.acquisition import measure_source
+    from specmatch.line.journal.journal import Journal
+    from specmatch.line.recording import readings_of, record_left_out, record_measured
 
     setting = line_setting(args)
     measured = measure_source(args.source)

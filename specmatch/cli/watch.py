@@ -8,9 +8,9 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from specmatch.cli.line_setting import add_line_arguments, line_setting, shown_row
+from specmatch.cli.arguments import add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
-from specmatch.line.entry_text import entry_line
+from specmatch.report.text import entry_line
 
 COMMAND = "watch"
 HELP = "verify scans as they land in a folder, and record every decision"

@@ -1,7 +1,6 @@
 """Beer colour by transmission, for the eye, and straight from the optics of the cup."""
 
-from specmatch.colour.double_pass import DoublePassFit, fit_double_pass, routes_disagree
-from specmatch.colour.path_budget import path_sd
+from specmatch.colour.double_pass import DoublePassFit, fit_double_pass, path_sd, routes_disagree
 from specmatch.colour.scales import (
     CLEAR_RATIO,
     EBC_PER_ABSORBANCE,

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import OptionError
-from specmatch.maths.average_beer import relative_absorbance
+from specmatch.maths.optics.cup import relative_absorbance
 
 Number = TypeVar("Number", float, Floats)
 

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 from specmatch.array_types import Floats
 from specmatch.colour.scales import clear_enough, ebc_from_absorbance, srm_from_absorbance
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
-from specmatch.maths.transforms import even_step
+from specmatch.maths.spectra.transforms import even_step
 
 # Above it many instruments leave their linear range: a common limit, no standard's.
 LINEAR_TO = 1.0

@@ -59,19 +59,11 @@ def house_colours(rng: np.random.Generator) -> Floats:
 
 @dataclass(frozen=True)
 class Liquids:
-    """What is in the cup, one row a batch.
+    """What is in the cup, one row a batch."""
 
-    Attributes
-    ----------
-    beer, batch : tuple of str
-        Names.
-    absorbance : array (n, len(LIGHT_NM))
-        log10 absorbance of 1 cm.
-    """
-
-    beer: tuple[str, ...]
+    beer: tuple[str, ...]  # beer, batch: names
     batch: tuple[str, ...]
-    absorbance: Floats
+    absorbance: Floats  # log10 absorbance of 1 cm
 
     @property
     def colour_ebc(self) -> Floats:
@@ -80,16 +72,9 @@ class Liquids:
 
 
 def absorbance_of(colour_ebc: Floats, beer_shape: Floats, *, strength: Floats, batch_shape: Floats) -> Floats:
-    """Return log10 absorbance of 1 cm of batches, (n, len(LIGHT_NM)).
-
-    Parameters
-    ----------
-    colour_ebc : array (n,)
-        Colour of the beer; its own shape leaves the absorbance at 430 nm alone.
-    beer_shape, batch_shape : arrays (n, 5)
-        Sizes of the smooth modes of the beer and of the batch; a batch's shape moves its colour too.
-    strength : array (n,)
-        Relative departure of the batch, a logarithm.
-    """
+    """Return log10 absorbance of 1 cm of batches, (n, len(LIGHT_NM))."""
+    # colour_ebc: colour of the beer; its own shape leaves the absorbance at 430 nm alone
+    # beer_shape, batch_shape: sizes of the smooth modes of the beer and of the batch; a batch's shape moves its colour
+    # too
     shape = beer_shape @ (_MODES - _MODES_430[:, np.newaxis]) + batch_shape @ _MODES
     return colour_ebc[:, np.newaxis] * _AVERAGE_1_EBC * np.exp(shape + strength[:, np.newaxis])

@@ -34,27 +34,14 @@ _BEERS, _BATCHES, _FOREIGN, _LAB, _BENCH = range(5)
 
 @dataclass(frozen=True)
 class SimulatedHouse:
-    """Batches measured by the invented brewery, as tables.
+    """Batches measured by the invented brewery, as tables."""
 
-    Attributes
-    ----------
-    spectra : DataFrame
-        Reflectance, a row a scan, columns the whole grid of the instrument in nm, dead ends included.
-    scans : DataFrame
-        The same index `scan_id`: `pour`, `sample`, `batch`, `session`, `measured_at`, ...
-    batches : DataFrame
-        Index `batch`: `beer`, `colour` (by the lab, with its error), `colour_unit`, ...
-    true_colour : Series
-        Colour in EBC without any error, by batch.
-    raw : RawScans
-        The counts that all this was computed from.
-    """
-
+    # reflectance, a row a scan, columns the whole grid of the instrument in nm, dead ends included
     spectra: pd.DataFrame
-    scans: pd.DataFrame
-    batches: pd.DataFrame
-    true_colour: pd.Series
-    raw: RawScans
+    scans: pd.DataFrame  # the same index `scan_id`: `pour`, `sample`, `batch`, `session`, `measured_at`,
+    batches: pd.DataFrame  # index `batch`: `beer`, `colour` (by the lab, with its error), `colour_unit`,
+    true_colour: pd.Series  # colour in EBC without any error, by batch
+    raw: RawScans  # the counts that all this was computed from
 
 
 class Brewery:

@@ -19,39 +19,15 @@ LIGHT_NM: Floats = np.arange(310.0, 881.0, 2.0)
 
 
 def depth_cm(fill_ml: float = FILL_ML, cup_mm: float = CUP_MM) -> float:
-    """Return the depth of a filling in a round cup, in cm; light passes it twice.
-
-    Parameters
-    ----------
-    fill_ml : float
-        Volume poured, in mL.
-    cup_mm : float
-        Inner diameter, in mm.
-
-    Returns
-    -------
-    float
-
-    Examples
-    --------
-    >>> round(depth_cm(10.0, 40.0), 3)
-    0.796
-    """
+    """Return the depth of a filling in a round cup, in cm; light passes it twice."""
+    # fill_ml: volume poured, in mL
+    # cup_mm: inner diameter, in mm
     return fill_ml / (np.pi * (cup_mm / 20.0) ** 2)
 
 
 def white_led(age: float | Floats = 0.0) -> Floats:
-    """Return the spectrum of a white LED on `LIGHT_NM`, its blue peak 1 when new.
-
-    Parameters
-    ----------
-    age : float or array (n,)
-        0 for a new lamp, 1 at the end of its time of use: it has lost 8 % of its light, its phosphor 3 % more.
-
-    Returns
-    -------
-    array (len(LIGHT_NM),) or (n, len(LIGHT_NM))
-    """
+    """Return the spectrum of a white LED on `LIGHT_NM`, its blue peak 1 when new."""
+    # age: 0 for a new lamp, 1 at the end of its time of use: it has lost 8 % of its light, its phosphor 3 % more
     age = np.asarray(age, dtype=float)[..., np.newaxis]
     blue = np.exp(-0.5 * ((LIGHT_NM - 452.0) / 11.0) ** 2)
     width_nm = np.where(LIGHT_NM < 555.0, 42.0, 62.0)
@@ -61,45 +37,19 @@ def white_led(age: float | Floats = 0.0) -> Floats:
 
 @dataclass(frozen=True)
 class Cup:
-    """A clear cup on a mirror-like base.
+    """A clear cup on a mirror-like base."""
 
-    Attributes
-    ----------
-    surface_reflectance : float
-        Of the liquid at normal incidence (n = 1.34), a fraction.
-    glare_seen : float
-        Share of the surface's mirror image that reaches the detector.
-    base_reflectance : float
-        Level of the base at 550 nm; it falls by 2 % for each 100 nm.
-    foam_reflectance : float
-        Of foam and bubbles, which are white.
-    """
-
-    surface_reflectance: float = 0.021
-    glare_seen: float = 0.008 / 0.021
-    base_reflectance: float = 0.55
-    foam_reflectance: float = 0.65
+    surface_reflectance: float = 0.021  # of the liquid at normal incidence (n = 1.34), a fraction
+    glare_seen: float = 0.008 / 0.021  # share of the surface's mirror image that reaches the detector
+    base_reflectance: float = 0.55  # level of the base at 550 nm; it falls by 2 % for each 100 nm
+    foam_reflectance: float = 0.65  # of foam and bubbles, which are white
 
     def reflectance(
         self, absorbance: Floats, *, depth_cm: float | Floats, foam: float | Floats = 0.0, haze: float | Floats = 0.0
     ) -> Floats:
-        """Return the light that comes back over the light sent down, on `LIGHT_NM`.
-
-        Parameters
-        ----------
-        absorbance : array (n, len(LIGHT_NM))
-            log10 absorbance of 1 cm.
-        depth_cm : float or array (n,)
-            Depth of the filling.
-        foam : float or array (n,)
-            Share of the cup that foam covers.
-        haze : float or array (n,)
-            Light that haze sends back at 550 nm; what comes back early is lost to the beam.
-
-        Returns
-        -------
-        array (n, len(LIGHT_NM))
-        """
+        """Return the light that comes back over the light sent down, on `LIGHT_NM`."""
+        # absorbance: log10 absorbance of 1 cm
+        # haze: light that haze sends back at 550 nm; what comes back early is lost to the beam
         depth, cover, back = (np.asarray(v, dtype=float)[..., np.newaxis] for v in (depth_cm, foam, haze))
         rho = self.surface_reflectance
         base = self.base_reflectance * (1.0 - 0.02 * (LIGHT_NM - 550.0) / 100.0)
@@ -118,37 +68,18 @@ def _pixel_wavelengths() -> Floats:
 
 @dataclass(frozen=True, eq=False)
 class Spectrometer:
-    """A small grating spectrometer with a 16-bit converter; one file is the mean of 32 readouts.
+    """A small grating spectrometer with a 16-bit converter; one file is the mean of 32 readouts."""
 
-    Attributes
-    ----------
-    name : str
-        As written in the header of its files.
-    wavelength_nm : array (p,)
-        A fifth-order polynomial in the pixel number.
-    slit_nm : float
-        Full width at half maximum of its line shape.
-    stray_light : float
-        Share of the mean light that falls on every pixel alike.
-    electrons_per_count : float
-        Over all readouts; sets the shot noise.
-    read_noise : float
-        Counts, of the mean of the readouts.
-    dark_counts, dark_current : float
-        Offset, and counts per unit of exposure, of a pixel without light.
-    noisy : bool
-        False leaves out every noise and the rounding to whole counts.
-    """
-
-    name: str = "invented-288"
-    wavelength_nm: Floats = field(default_factory=_pixel_wavelengths)
-    slit_nm: float = 13.0
-    stray_light: float = 0.002
-    electrons_per_count: float = 96.0
-    read_noise: float = 7.0
+    name: str = "invented-288"  # as written in the header of its files
+    wavelength_nm: Floats = field(default_factory=_pixel_wavelengths)  # A fifth-order polynomial in the pixel number
+    slit_nm: float = 13.0  # full width at half maximum of its line shape
+    stray_light: float = 0.002  # share of the mean light that falls on every pixel alike
+    electrons_per_count: float = 96.0  # over all readouts; sets the shot noise
+    read_noise: float = 7.0  # counts, of the mean of the readouts
+    # dark_counts, dark_current: offset, and counts per unit of exposure, of a pixel without light
     dark_counts: float = 900.0
     dark_current: float = 40.0
-    noisy: bool = True
+    noisy: bool = True  # false leaves out every noise and the rounding to whole counts
 
     def slit(self, shift_nm: float = 0.0) -> Floats:
         """Return the share of each traced wavelength that each pixel sees, (len(LIGHT_NM), p)."""
@@ -171,22 +102,7 @@ class Spectrometer:
         dark_drift: Floats,
         rng: np.random.Generator,
     ) -> Floats:
-        """Return detector counts of spectra of light.
-
-        Parameters
-        ----------
-        light : array (n, len(LIGHT_NM))
-            Counts that the light alone would give at exposure 1.
-        exposure, shift_nm, ceiling, dark_drift : arrays (n,)
-            Integration time over the usual one; shift of the wavelength axis; largest count; change of the offset.
-        rng : Generator
-            Source of the noise.
-
-        Returns
-        -------
-        array (n, p)
-            Whole numbers from 0 to `ceiling`; exact and unclipped where `noisy` is False.
-        """
+        """Return detector counts of spectra of light."""
         seen = np.empty((light.shape[0], self.wavelength_nm.size))
         for shift in np.unique(shift_nm):
             rows = shift_nm == shift

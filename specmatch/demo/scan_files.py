@@ -26,21 +26,7 @@ _SHEET = (
 
 
 def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
-    """Write raw scans as a measured folder, whole or not at all.
-
-    Parameters
-    ----------
-    folder : path
-        Must not exist, or be empty.
-    raw : RawScans
-    batches : DataFrame, optional
-        Batches table, index `batch`; without it no `batches.csv` is written.
-
-    Raises
-    ------
-    StorageError
-        If the folder holds anything already.
-    """
+    """Write raw scans as a measured folder, whole or not at all."""
     folder = Path(folder)
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StorageError(f"{folder} exists and is not an empty folder; name another or remove it first")
@@ -59,22 +45,8 @@ def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFra
 
 
 def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], counts: list[int]) -> str:
-    """Return the text of one scan file, in the one dialect that the invented instrument writes.
-
-    Parameters
-    ----------
-    scan_id : str
-    row : mapping
-        What the scans table says of it: `instrument`, `measured_at`, `integration_ms`.
-    wavelengths : list of str
-        In nm, as written.
-    counts : list of int
-
-    Returns
-    -------
-    str
-        A header of `key;value` lines, a blank line, then two columns parted by `;` with a decimal comma.
-    """
+    """Return the text of one scan file, in the one dialect that the invented instrument writes."""
+    # wavelengths: in nm, as written
     header = [
         "data;invented",
         f"scan;{scan_id}",

@@ -22,60 +22,28 @@ SPAN_DAYS = 168
 
 @dataclass(frozen=True)
 class PourConditions:
-    """What is the matter with a pour; the defaults are a good pour.
+    """What is the matter with a pour; the defaults are a good pour."""
 
-    Attributes
-    ----------
-    fill : float
-        Volume in the cup over the stated volume.
-    foam : float
-        Share of the cup under foam, on top of the usual trace.
-    haze : float
-        Light that haze sends back at 550 nm, on top of the usual trace.
-    lamp_gain : float
-        Light of the lamp over its usual light.
-    exposure : float
-        Integration time over the usual one; a dark scan of that time is taken too.
-    ambient : float
-        Daylight that leaks in, over the light of the reference.
-    shift_nm : float
-        Shift of the wavelength axis.
-    clip : float or None
-        Largest count, where it is below the converter's own.
-    water : float
-        Share of water in the cup.
-    blend_with : str or None
-        Batch among those scanned whose beer makes up `blend_share` of the cup.
-    blend_share : float
-    """
-
-    fill: float = 1.0
-    foam: float = 0.0
-    haze: float = 0.0
-    lamp_gain: float = 1.0
-    exposure: float = 1.0
-    ambient: float = 0.0
-    shift_nm: float = 0.0
-    clip: float | None = None
-    water: float = 0.0
-    blend_with: str | None = None
+    fill: float = 1.0  # volume in the cup over the stated volume
+    foam: float = 0.0  # share of the cup under foam, on top of the usual trace
+    haze: float = 0.0  # light that haze sends back at 550 nm, on top of the usual trace
+    lamp_gain: float = 1.0  # light of the lamp over its usual light
+    exposure: float = 1.0  # integration time over the usual one; a dark scan of that time is taken too
+    ambient: float = 0.0  # daylight that leaks in, over the light of the reference
+    shift_nm: float = 0.0  # shift of the wavelength axis
+    clip: float | None = None  # largest count, where it is below the converter's own
+    water: float = 0.0  # share of water in the cup
+    blend_with: str | None = None  # batch among those scanned whose beer makes up `blend_share` of the cup
     blend_share: float = 0.0
 
 
 @dataclass(frozen=True)
 class RawScans:
-    """Raw scans as an instrument leaves them.
-
-    Attributes
-    ----------
-    counts : array (n, p)
-    wavelength_nm : array (p,)
-    table : DataFrame
-        A row a scan in the order taken, index `scan_id`: `role`, `sample`, `pour`, `batch`, `beer`, `measured_at`, ...
-    """
+    """Raw scans as an instrument leaves them."""
 
     counts: Floats
     wavelength_nm: Floats
+    # A row a scan in the order taken, index `scan_id`: `role`, `sample`, `pour`, `batch`, `beer`, `measured_at`,
     table: pd.DataFrame
 
     def reflectance(self) -> tuple[pd.DataFrame, pd.DataFrame]:

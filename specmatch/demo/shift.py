@@ -28,18 +28,10 @@ _PALER = 6
 
 @dataclass(frozen=True)
 class Shift:
-    """Raw scans of one shift, and what was really in the cups.
+    """Raw scans of one shift, and what was really in the cups."""
 
-    Attributes
-    ----------
-    raw : RawScans
-        Dark, reference and control scans, then three pours of each sample; `beer` is the claim.
-    answers : DataFrame
-        Index `sample`: `claimed`, `really`, `what`.
-    """
-
-    raw: RawScans
-    answers: pd.DataFrame
+    raw: RawScans  # dark, reference and control scans, then three pours of each sample; `beer` is the claim
+    answers: pd.DataFrame  # index `sample`: `claimed`, `really`, `what`
 
 
 def plan_shift(brewery: Brewery, *, draw: int = 1) -> Shift:
@@ -48,22 +40,6 @@ def plan_shift(brewery: Brewery, *, draw: int = 1) -> Shift:
     Among the house beers one goes under the name of a neighbour in colour, one has a foamy pour, one a scan that was
     exposed too long. The foreign beer differs by 15 % or more in colour from every house beer and goes under the name
     of the nearest.
-
-    Parameters
-    ----------
-    brewery : Brewery
-    draw : int
-        Batches of the shift; another number than that of the reference set.
-
-    Returns
-    -------
-    Shift
-
-    Examples
-    --------
-    >>> shift = plan_shift(Brewery(seed=1))
-    >>> sorted(shift.answers["what"].value_counts())
-    [1, 1, 1, 1, 9]
     """
     rng = np.random.default_rng([brewery.seed, draw, 2026])
     beers = list(brewery.beers)

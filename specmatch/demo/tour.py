@@ -11,7 +11,7 @@ from specmatch.demo.brewery import DEFAULT_SEED, Brewery, write_brewery
 from specmatch.demo.scan_files import INVENTED
 from specmatch.demo.shift import write_shift
 from specmatch.errors import StorageError
-from specmatch.house.evaluation import Evaluation, evaluate
+from specmatch.house.assessment.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.build import build_set
@@ -28,57 +28,21 @@ _OWN = (YEAR, SET, MODEL, SHIFT, READINGS, ANSWERS)
 
 @dataclass(frozen=True)
 class Tour:
-    """What one tour found.
+    """What one tour found."""
 
-    Attributes
-    ----------
-    folder : Path
-        Where everything was written.
-    evaluation : Evaluation
-        How good the model is with batches held out.
-    readings : DataFrame
-        The shift verified: a row a sample.
-    controls : DataFrame
-        Readings of the sealed dye over the year and at the start of the shift: `when` and the reading's columns.
-    answers : DataFrame
-        What was really in the cups; nothing that judged them has seen it.
-    left_out : DataFrame
-        What did not enter the set, with reasons.
-    """
-
-    folder: Path
-    evaluation: Evaluation
-    readings: pd.DataFrame
+    folder: Path  # where everything was written
+    evaluation: Evaluation  # how good the model is with batches held out
+    readings: pd.DataFrame  # the shift verified: a row a sample
+    # readings of the sealed dye over the year and at the start of the shift: `when` and the reading's columns
     controls: pd.DataFrame
-    answers: pd.DataFrame
-    left_out: pd.DataFrame
+    answers: pd.DataFrame  # what was really in the cups; nothing that judged them has seen it
+    left_out: pd.DataFrame  # what did not enter the set, with reasons
 
 
 def run_tour(
     folder: str | Path, *, seed: int = DEFAULT_SEED, n_batches: int = 10, tell: Callable[[str], None] = lambda _: None
 ) -> Tour:
-    """Invent a brewery, build its set and model, and verify a shift at its packaging line.
-
-    Parameters
-    ----------
-    folder : path
-        New, empty, or left by an earlier tour.
-    seed : int
-        Decides everything that is invented.
-    n_batches : int
-        Of each of the twelve beers.
-    tell : callable
-        Gets one line before each step.
-
-    Returns
-    -------
-    Tour
-
-    Raises
-    ------
-    StorageError
-        If the folder holds anything that no tour wrote.
-    """
+    """Invent a brewery, build its set and model, and verify a shift at its packaging line."""
     folder = Path(folder)
     _clear(folder)
     tell("inventing a brewery and writing its raw scans")
@@ -103,19 +67,7 @@ def run_tour(
 
 
 def make_set(year: str | Path | Session) -> tuple[ReferenceSet, pd.DataFrame]:
-    """Make the reference set of the brewery's year, the one that is published.
-
-    Parameters
-    ----------
-    year : path or Session
-        The folder as `write_brewery` leaves it, or what was measured of it.
-
-    Returns
-    -------
-    refs : ReferenceSet
-    left_out : DataFrame
-        Columns `source`, `name`, `reason`.
-    """
+    """Make the reference set of the brewery's year, the one that is published."""
     built, left_out = build_set([year], unit="EBC", name=SET_NAME)
     refs = ReferenceSet(
         built.spectra,
@@ -131,17 +83,7 @@ def make_set(year: str | Path | Session) -> tuple[ReferenceSet, pd.DataFrame]:
 
 
 def control_line(controls: pd.DataFrame) -> str:
-    """Say how the control of the shift compares with those of the year.
-
-    Parameters
-    ----------
-    controls : DataFrame
-        As in `Tour.controls`.
-
-    Returns
-    -------
-    str
-    """
+    """Say how the control of the shift compares with those of the year."""
     year, shift = (controls.loc[controls["when"] == when, "colour"] for when in (YEAR, SHIFT))
     within = year.min() <= shift.mean() <= year.max()
     return (

@@ -15,17 +15,17 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
-from specmatch.house.changeover import changeover_table
-from specmatch.house.check_readings import check_arrays, numbers_read, one_of_each, refuse_other_readings
-from specmatch.house.decision import check_claims, decide_all
-from specmatch.house.fitting import FittedHouse, fit_house
-from specmatch.house.flattening import classes_within, flatten, restore
-from specmatch.house.gathering import gather_samples, match_samples
-from specmatch.house.model_file import load_arrays, save_arrays
-from specmatch.house.one_thread import one_thread
-from specmatch.house.readings import readings_table
-from specmatch.house.specification import Specification
-from specmatch.maths.sequential import Step, next_step
+from specmatch.house.decision.decision import check_claims, decide_all
+from specmatch.house.decision.specification import Specification
+from specmatch.house.fitting.fitting import FittedHouse, fit_house
+from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.model_file.model_file import load_arrays, save_arrays
+from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
+from specmatch.house.model_file.serialisation import classes_within, flatten, restore
+from specmatch.house.reading.changeover import changeover_table
+from specmatch.house.reading.readings import readings_table
+from specmatch.house.reading.samples import gather_samples, match_samples
+from specmatch.maths.classification.sequential import Step, next_step
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

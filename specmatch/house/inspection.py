@@ -80,7 +80,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
 def _scans(path: Path) -> dict[str, Any]:
     import numpy as np
 
-    from specmatch.measurement.files import read_scans
+    from specmatch.measurement.readers.files import read_scans
 
     rows, doubts = [], []
     for scan in read_scans(path):
@@ -97,7 +97,7 @@ def _scans(path: Path) -> dict[str, Any]:
 
 
 def _sheet(path: Path) -> dict[str, Any]:
-    from specmatch.measurement.sheets import read_sheet
+    from specmatch.measurement.folder.sheets import read_sheet
 
     sheet = read_sheet(path)
     filled = {str(name): int((sheet.table[name] != "").sum()) for name in sheet.table}
@@ -105,7 +105,7 @@ def _sheet(path: Path) -> dict[str, Any]:
 
 
 def _model(path: Path) -> dict[str, Any]:
-    from specmatch.house.model_file import load_arrays
+    from specmatch.house.model_file.model_file import load_arrays
 
     arrays, manifest = load_arrays(path)
     shapes = {name: {"shape": list(array.shape), "dtype": str(array.dtype)} for name, array in arrays.items()}
@@ -113,7 +113,7 @@ def _model(path: Path) -> dict[str, Any]:
 
 
 def _set(path: Path) -> dict[str, Any]:
-    from specmatch.reference.package import read_package
+    from specmatch.reference.disk.package import read_package
 
     package = read_package(path)
     beers = package.tables["batches"]["beer"].value_counts(sort=False).sort_index()
@@ -126,8 +126,8 @@ def _set(path: Path) -> dict[str, Any]:
 
 
 def _measured_folder(path: Path) -> dict[str, Any]:
-    from specmatch.measurement.folder import listed_scans
-    from specmatch.measurement.folder_sheets import scans_sheet
+    from specmatch.measurement.folder.folder import listed_scans
+    from specmatch.measurement.folder.sheets import scans_sheet
 
     rows, left_out, notes = listed_scans(scans_sheet(path))
     missing = [file for file in rows["file"] if not (path / file).is_file()]

@@ -1,49 +1,42 @@
-"""From what was measured to rows of the journal: references, controls, then samples in the order of time."""
+"""From what was measured to rows of the journal: references, controls, then samples in the order of time.
+
+What a journal holds of samples, as a table of verified readings.
+
+What people add to the journal: a review of a run, and the name of a baseline period.
+"""
 
 from collections.abc import Iterator, Sequence
 from datetime import datetime
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
-from specmatch.line.controls import CONTROL, control_baseline, control_trouble, judge_control
-from specmatch.line.journal import Journal, Record
-from specmatch.line.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
-from specmatch.line.measured import Measured, ScanFile
-from specmatch.line.reference_light import peak_position, reference_level
-from specmatch.line.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
+from specmatch.errors import TableError
+from specmatch.house.reading.readings import READING_COLUMNS
+from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
+from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.journal.timestamps import moment
+from specmatch.line.rules.controls import BASELINE, CONTROL, control_baseline, control_trouble, judge_control
+from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
+from specmatch.line.rules.run_rule import (
+    CLEAR,
+    OPEN,
+    READING,
+    RETEST,
+    REVIEW,
+    Judged,
+    find_run,
+    judge_in_run,
+    without_grid,
+)
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 REFERENCE, LEFT_OUT = "reference", "left_out"
 
 
 def record_measured(journal: Journal, setting: LineSetting, measured: Measured) -> list[Record]:
-    """Judge what was measured and add it to the journal; scans that it holds already are not judged again.
-
-    Parameters
-    ----------
-    journal : Journal
-    setting : LineSetting
-    measured : Measured
-
-    Returns
-    -------
-    list of dict
-        The rows added, in order.
-
-    Raises
-    ------
-    TableError
-        If a time has no offset; nothing is added then.
-
-    Examples
-    --------
-    >>> from specmatch.line.scan_folder import measure_source
-    >>> with Journal("line2.db") as journal:
-    ...     rows = record_measured(journal, LineSetting(house, "m" * 64, line="2"), measure_source("tuesday"))
-    >>> [row["kind"] for row in rows]
-    ['reference', 'control', 'reading', 'reading', 'reading']
-    """
+    """Judge what was measured and add it to the journal; scans that it holds already are not judged again."""
     session = measured.session
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
     rows = list(_references(journal, setting, measured))
@@ -57,27 +50,7 @@ def record_measured(journal: Journal, setting: LineSetting, measured: Measured) 
 
 
 def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
-    """Add a row about a file that could not be used; none if these bytes were recorded already.
-
-    Parameters
-    ----------
-    journal : Journal
-    setting : LineSetting
-    file : ScanFile
-    reason : str
-
-    Returns
-    -------
-    list of dict
-        The row added, if any.
-
-    Examples
-    --------
-    >>> torn = ScanFile("s1.csv", "5" * 64, 0.0, ())
-    >>> with Journal("left_out.db") as journal:
-    ...     [len(record_left_out(journal, LineSetting(house, "m" * 64), torn, "torn")) for _ in range(2)]
-    [1, 0]
-    """
+    """Add a row about a file that could not be used; none if these bytes were recorded already."""
     with journal.writing():
         if file.path in journal.seen(file.sha256):
             return []
@@ -141,32 +114,7 @@ def _control(
 def record_control(
     journal: Journal, setting: LineSetting, reading: Record, codes: Sequence[str], record: Record
 ) -> Record:
-    """Judge a control by its chart and add it; call it inside `writing`.
-
-    Parameters
-    ----------
-    journal : Journal
-    setting : LineSetting
-    reading : dict
-        As the model reads it.
-    codes : sequence of str
-        Warning codes of its scan.
-    record : dict
-        What else is known of it.
-
-    Returns
-    -------
-    dict
-        The row added.
-
-    Examples
-    --------
-    >>> reading = {"colour": 25.0, "colour_unit": "EBC", "n_pours": 1}
-    >>> with Journal("one_control.db") as journal, journal.writing():
-    ...     row = record_control(journal, LineSetting(house, "m" * 64), reading, ["saturated"], {"line": "1"})
-    >>> row["decision"]
-    'rescan'
-    """
+    """Judge a control by its chart and add it; call it inside `writing`."""
     # a control is no beer: what the model says of its identity is left out of the record
     kept = {key: reading[key] for key in ("colour", "colour_unit", "n_pours")}
     faults = [code for code in codes if WARNING_CODES[code].effect == RESCAN]
@@ -209,33 +157,7 @@ def _sample(
 
 
 def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record: Record) -> Record:
-    """Decide on a sample by its run and its line's control and add it; call it inside `writing`.
-
-    Parameters
-    ----------
-    journal : Journal
-    setting : LineSetting
-    judged : Judged
-        The sample alone.
-    record : dict
-        What else is known of it: `claimed`, `lot`, `measured_at`, `measured_unix` at least.
-
-    Returns
-    -------
-    dict
-        The row added.
-
-    Examples
-    --------
-    >>> setting, sample = LineSetting(house, "m" * 64, line="1"), part_of(session, session.spectra.index[:3])
-    >>> judged = judge_sample(setting, sample, "Amber Lane", None)  # it is a Night Porter
-    >>> known = {"line": "1", "claimed": "Amber Lane", "lot": "L7"}
-    >>> known |= {"measured_at": "2025-06-24T08:10:00+01:00", "measured_unix": 1750749000.0}
-    >>> with Journal("one_sample.db") as journal, journal.writing():
-    ...     row = record_sample(journal, setting, judged, known)
-    >>> row["decision"], row["run_state"]  # the first departure asks for another pour
-    ('rescan', 'open')
-    """
+    """Decide on a sample by its run and its line's control and add it; call it inside `writing`."""
     house, specification = setting.house, setting.specification
     basis = {
         "set_name": house.fitted.set_name,
@@ -290,3 +212,77 @@ def _unseen(journal: Journal, measured: Measured, scan_ids: Sequence[str]) -> tu
             said = f"{file.path} holds the same bytes as {path} of entry {entry}: pour and measure anew"
             rows.append((scan_id, "repeated_scan", 1.0, said))
     return new, pd.DataFrame(rows, columns=["scan_id", "code", "size", "sentence"]) if rows else None
+
+
+def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
+    """Return what the journal holds of the samples measured, as `HouseModel.verify` shows it, with `entry`."""
+    rows: dict[str, Record] = {}
+    for sample, ids in measured.session.scans.groupby("sample", sort=False).groups.items():
+        files = [measured.file_of[scan_id] for scan_id in ids]
+        entries = [journal.seen(file.sha256)[file.path] for file in files if file.path in journal.seen(file.sha256)]
+        if entries:
+            rows[str(sample)] = journal.entry(max(entries))
+    table = pd.DataFrame(
+        [[_cell(row["reading"].get(column), column) for column in READING_COLUMNS] for row in rows.values()],
+        index=pd.Index(list(rows), dtype=object, name="sample"),
+        columns=list(READING_COLUMNS),
+    )
+    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state"):
+        table[column] = pd.Series([row.get(column) for row in rows.values()], index=table.index, dtype=object)
+    return table
+
+
+def _cell(value: Any, column: str) -> Any:
+    if value is None and column in ("colour_low", "colour_high"):
+        return -np.inf if column == "colour_low" else np.inf
+    if value is None and column in ("colour", "p_value", "distance"):
+        return np.nan
+    return tuple(value) if isinstance(value, list) else value
+
+
+def review(journal: Journal, entry: int, *, operator: str, note: str) -> Record:
+    """Add a person's review of a run that waits or is held; the run is clear afterwards. Call it inside `writing`."""
+    _signed(operator, note)
+    row = journal.entry(entry)
+    key = [row.get(name) or "" for name in ("line", "claimed", "lot")]
+    run = find_run(journal, *key)
+    if run.state == CLEAR:
+        raise TableError(f"entry {entry} belongs to no run that waits for anybody; name an entry of a run on hold")
+    line, claimed, lot = key
+    return journal.append(
+        {
+            "kind": REVIEW,
+            "concerns": run.first,
+            "line": line,
+            "operator": operator,
+            "claimed": claimed,
+            "lot": lot,
+            "reason": note,
+            "run_state": CLEAR,
+        }
+    )
+
+
+def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
+    """Name the period that every chart takes its limits from. Call it inside `writing`."""
+    _signed(operator, note)
+    from_unix, to_unix = moment(start, "start of the baseline"), moment(end, "end of the baseline")
+    if not from_unix < to_unix:
+        raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
+    return journal.append(
+        {
+            "kind": BASELINE,
+            "line": line,
+            "operator": operator,
+            "reason": note,
+            "from": start,
+            "to": end,
+            "from_unix": from_unix,
+            "to_unix": to_unix,
+        }
+    )
+
+
+def _signed(operator: str, note: str) -> None:
+    if not operator.strip() or not note.strip():
+        raise TableError("say who (--operator) and what was found (--note): the record must hold both")

@@ -10,14 +10,13 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import MissingScanError
-from specmatch.house.decision import CONSISTENT, check_claims
+from specmatch.house.decision.decision import CONSISTENT, check_claims
+from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
-from specmatch.house.specification import load_specification
-from specmatch.line.controls import CONTROL_HOURS
-from specmatch.line.journal import Journal, Record
-from specmatch.line.judging import LineSetting
-from specmatch.line.watcher import Watch
-from specmatch.line.watcher_lock import only_watcher
+from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.rules.controls import CONTROL_HOURS
+from specmatch.line.rules.judging import LineSetting
+from specmatch.line.watcher import Watch, only_watcher
 from specmatch.storage import sha256_of
 
 log = logging.getLogger(__name__)
@@ -25,21 +24,11 @@ log = logging.getLogger(__name__)
 
 @dataclass(frozen=True)
 class Watched:
-    """What a watch came to.
+    """What a watch came to."""
 
-    Attributes
-    ----------
-    n_recorded : int
-        Rows that went into the journal.
-    n_departures : int
-        Of them, those that somebody must look at: a hold, a rescan, a file left out.
-    waiting : dict of str to str
-        What could not be used yet, and why, when the watch ended.
-    """
-
-    n_recorded: int
-    n_departures: int
-    waiting: dict[str, str]
+    n_recorded: int  # rows that went into the journal
+    n_departures: int  # of them, those that somebody must look at: a hold, a rescan, a file left out
+    waiting: dict[str, str]  # what could not be used yet, and why, when the watch ended
 
 
 def watch(
@@ -136,28 +125,7 @@ def watch(
 
 @contextmanager
 def watching(setting: LineSetting, folder: str | Path, journal: str | Path) -> Iterator[Watch]:
-    """Hold the journal and the right to watch a folder with it while the block runs.
-
-    Parameters
-    ----------
-    setting : LineSetting
-    folder, journal : str or Path
-
-    Yields
-    ------
-    Watch
-
-    Raises
-    ------
-    MissingScanError
-        If there is no such folder.
-
-    Examples
-    --------
-    >>> with watching(LineSetting(house, "m" * 64), "tuesday", "held.db") as watcher:
-    ...     len(watcher.once())
-    5
-    """
+    """Hold the journal and the right to watch a folder with it while the block runs."""
     folder, journal = Path(folder), Path(journal)
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
@@ -169,29 +137,7 @@ def load_setting(
     model: str | Path, *, line: str = "", operator: str = "", claim: str | None = None,
     control_hours: float = CONTROL_HOURS,
 ) -> LineSetting:  # fmt: skip
-    """Load a model and what lies beside it, and refuse a claim that it does not know.
-
-    Parameters
-    ----------
-    model : str or Path
-    line, operator : str
-    claim : str, optional
-    control_hours : float
-
-    Returns
-    -------
-    LineSetting
-
-    Raises
-    ------
-    UnknownBeerError
-        If `claim` names neither a beer nor a label.
-
-    Examples
-    --------
-    >>> load_setting("house.model", line="1").house.beers_
-    ('Amber Lane', 'Meadow Pils', 'Night Porter')
-    """
+    """Load a model and what lies beside it, and refuse a claim that it does not know."""
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
     if claim is not None:
@@ -201,19 +147,5 @@ def load_setting(
 
 
 def needs_look(row: Record) -> bool:
-    """Return whether somebody must look at a row: a hold, a rescan, a file left out.
-
-    Parameters
-    ----------
-    row : dict
-
-    Returns
-    -------
-    bool
-
-    Examples
-    --------
-    >>> needs_look({"kind": "reading", "decision": "hold"}), needs_look({"kind": "reading", "decision": "consistent"})
-    (True, False)
-    """
+    """Return whether somebody must look at a row: a hold, a rescan, a file left out."""
     return row.get("decision") not in (CONSISTENT, None) or row["kind"] == "left_out"

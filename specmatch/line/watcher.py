@@ -2,62 +2,47 @@
 
 What is in the journal is done; everything else in the folder is still to do. That is all the state there is, so a
 watch that was killed goes on where the journal ends.
+
+One watcher a folder and journal.
 """
 
 import logging
 import threading
 import time
 from collections.abc import Callable, Iterator
+from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import MissingScanError, SheetError, SpecmatchError, StorageError
-from specmatch.line.journal import Journal, Record
-from specmatch.line.judging import LineSetting
-from specmatch.line.measured import Measured, ScanFile, ScanReader, measure_bare, measure_listed
+from specmatch.errors import LockedError, MissingScanError, SheetError, SpecmatchError, StorageError
+from specmatch.line.acquisition import Measured, ScanFile, ScanReader, measure_bare, measure_listed
+from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
-from specmatch.measurement.folder import listed_scans
-from specmatch.measurement.folder_sheets import find_sheet
-from specmatch.storage import sha256_of
+from specmatch.line.rules.judging import LineSetting
+from specmatch.measurement.folder.folder import listed_scans
+from specmatch.measurement.folder.sheets import find_sheet
+from specmatch.storage import locked, sha256_of
 
 log = logging.getLogger(__name__)
 
 # an instrument writes a file within a tenth of a second: one that stays the same from look to look is whole
 POLL_S = 0.1
+
 # a file that cannot be used may still be growing; after so long without a change it is what it is
 PATIENCE_S = 5.0
 RETRY_S = 1.0
 SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc", ".prn", ".jdx", ".dx", ".jcm")
 AT_ONE_GO = 8
+
 # darks and references before a sample that may still be wanted beside those of its own session
 EARLIER_REFERENCES = 8
-
 Mark = tuple[int, int]
 
 
 class Watch:
-    """Judges what is new in a folder.
-
-    Parameters
-    ----------
-    journal : Journal
-    setting : LineSetting
-    folder : Path
-        With `scans.csv`, which says what each file is; without it each file is a sample of its own, of reflectance.
-    patience_s : float, default 5
-        How long a file that cannot be used may stay as it is before it is left out.
-
-    Attributes
-    ----------
-    waiting : dict of str to str
-        What could not be used yet, and why.
-
-    Examples
-    --------
-    >>> Watch(journal, setting, Path("scans")).once()  # doctest: +SKIP
-    """
+    """Judges what is new in a folder."""
 
     def __init__(self, journal: Journal, setting: LineSetting, folder: Path, *, patience_s: float = PATIENCE_S) -> None:
         self.journal, self.setting, self.folder, self.patience_s = journal, setting, folder, patience_s
@@ -72,17 +57,7 @@ class Watch:
     def run(
         self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning
     ) -> None:
-        """Look again and again until told to stop.
-
-        Parameters
-        ----------
-        stop : threading.Event
-            Set from a signal handler or another thread; the sample in hand is finished first.
-        tell : callable
-            Gets every row as soon as it is in the journal.
-        complain : callable
-            Gets a sentence when something waits or cannot be written, once for each.
-        """
+        """Look again and again until told to stop."""
         said: set[str] = set()
         while not stop.is_set():
             pause = POLL_S
@@ -294,3 +269,17 @@ def _grid(file: ScanFile) -> bytes:
 def _mark(path: Path) -> Mark:
     state = path.stat()
     return state.st_mtime_ns, state.st_size
+
+
+@contextmanager
+def only_watcher(journal: Path, folder: Path) -> Iterator[None]:
+    """Hold the right to watch a folder with a journal; a second watcher is refused by name."""
+    name = sha256_of(str(folder.resolve()).encode())[:12]
+    lock = journal.with_name(f".{journal.name}.{name}.lock")
+    try:
+        with locked(lock):
+            yield
+    except LockedError as error:
+        if error.path != lock:  # the block's own work met another lock
+            raise
+        raise LockedError(f"{folder} is being watched already, with {journal}; one watcher is enough") from error

@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
-from specmatch.measurement.lamp_jumps import jumps
+from specmatch.measurement.checks.light import jumps
 from specmatch.measurement.session import Session
 
 WEAK, DRIFTED = "low_light", "lamp_drift"
@@ -19,37 +19,10 @@ _TEXT = ("folder", "measured_at", "instrument", "session")
 def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
     """Return the level of every reference scan as a share of the first of its instrument, in the order of time.
 
-    Parameters
-    ----------
-    sessions : sequence of Session
-        Measured folders, in any order; references of one instrument may lie in several.
-
-    Returns
-    -------
-    DataFrame, index `scan_id`
-        `folder`, `measured_at`, `instrument`, `session` (text, "" where not stated); `level` (1.0 = as much light as
-        the first); `code`: `low_light` where `measure` said so, `lamp_drift` where the level is off those before it,
-        "" elsewhere. In the order of `measured_at` where every reference has one, as they came otherwise. A scan id
-        may stand in two folders.
-
-    Raises
-    ------
-    TableError
-        If two folders share no usable wavelength of an instrument.
-
-    Notes
-    -----
     A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
     other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the others
     are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held over all
     folders: a lamp may be changed between two of them.
-
-    Examples
-    --------
-    >>> import specmatch as sm
-    >>> history = reference_history([sm.measure("tuesday/"), sm.measure("monday/")])
-    >>> history["folder"].tolist()[-1], float(history["level"].iloc[0])
-    ('tuesday/', 1.0)
     """
     parts = [_rows(session) for session in sessions]
     history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])
@@ -77,25 +50,7 @@ def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
 
 
 def reference_times(history: pd.DataFrame) -> pd.Series | None:
-    """Return the times of a history in UTC, or None where any reference has none.
-
-    Parameters
-    ----------
-    history : DataFrame
-        With `measured_at`, as `reference_history` returns it.
-
-    Returns
-    -------
-    Series of datetime64 or None
-        Clock times without an offset are taken as they stand.
-
-    Examples
-    --------
-    >>> reference_times(pd.DataFrame({"measured_at": ["2025-01-07T08:00:00+01:00"]})).dt.hour.tolist()
-    [7]
-    >>> reference_times(pd.DataFrame({"measured_at": [""]})) is None
-    True
-    """
+    """Return the times of a history in UTC, or None where any reference has none."""
     times = pd.to_datetime(history["measured_at"].replace("", None), utc=True, errors="coerce", format="ISO8601")
     return times if len(times) and times.notna().all() else None
 

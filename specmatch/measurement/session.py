@@ -1,4 +1,7 @@
-"""A measured folder to a session: checked reflectance with everything that is known of it."""
+"""A measured folder to a session: checked reflectance with everything that is known of it.
+
+What the sheets of a folder say of its scans, in the forms of a session.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -10,20 +13,60 @@ import pandas as pd
 
 from specmatch.array_types import Mask
 from specmatch.batches import check_scans
-from specmatch.errors import MissingScanError, ScanFileError, TableError
-from specmatch.maths.band import usable_band
-from specmatch.measurement.beer_checks import reflectance_range_rows
-from specmatch.measurement.check_table import check_table
-from specmatch.measurement.folder import MeasuredFolder, first_reason, read_folder
-from specmatch.measurement.hot_pixels import mask_hot_pixels
-from specmatch.measurement.known_batches import known_batches
-from specmatch.measurement.pairing import Paired, of_instrument, pair
-from specmatch.measurement.path_length import bring_to_one_depth
-from specmatch.measurement.raw_scans import gather_raw_scans
-from specmatch.measurement.reflectance import subtract_darks
-from specmatch.measurement.replicates import replicate_checks
-from specmatch.measurement.scan_checks import check_paired_scans
-from specmatch.measurement.session_tables import claims_of, known_columns, one_reference_kind
+from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
+from specmatch.maths.spectra.band import usable_band
+from specmatch.measurement.checks.check_table import check_table
+from specmatch.measurement.checks.checks import check_paired_scans
+from specmatch.measurement.checks.hot_pixels import mask_hot_pixels
+from specmatch.measurement.checks.replicates import replicate_checks
+from specmatch.measurement.checks.sample import reflectance_range_rows
+from specmatch.measurement.folder.batches import known_batches
+from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
+from specmatch.measurement.reflectance.path_length import bring_to_one_depth
+from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
+from specmatch.measurement.reflectance.reflectance import subtract_darks
+
+_OWN = ("file", "role", "time", "order", "beer")
+
+
+def one_reference_kind(rows: pd.DataFrame) -> str:
+    """Return the one kind of reference that a folder states."""
+    kinds: dict[str, str] = {}
+    for scan_id, kind in rows["reference_kind"].items():
+        if kind:
+            kinds.setdefault(kind.lower(), str(scan_id))
+    if len(kinds) > 1:
+        (one, first), (other, second) = list(kinds.items())[:2]
+        raise UnitError(
+            f"reference_kind is {one!r} for {first} and {other!r} for {second}; the two differ by about 4 % in level: "
+            "measure a folder of each"
+        )
+    return next(iter(kinds), "")
+
+
+def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
+    """Return the rows of the sheet without the columns of the folder's own, and without columns that say nothing."""
+    table = rows.drop(columns=[column for column in _OWN if column in rows])
+    blank = [c for c in table if c not in ("pour", "sample", "batch") and (table[c].isna() | (table[c] == "")).all()]
+    return table.drop(columns=blank)
+
+
+def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
+    """Return the beer that the sheet says each sample is."""
+    # rows (n, k), scans (n, m)
+    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()})
+    pairs = pairs[pairs["beer"] != ""].drop_duplicates()
+    twice = pairs["sample"].duplicated(keep=False)
+    if twice.any():
+        name = pairs.loc[twice, "sample"].iloc[0]
+        one, other = pairs.loc[pairs["sample"] == name, "beer"].iloc[:2]
+        raise ParentsError(
+            f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
+        )
+    return pd.Series(
+        pairs["beer"].to_numpy(dtype=object), index=pd.Index(pairs["sample"], name="sample", dtype=object), name="beer"
+    )
 
 
 @dataclass(frozen=True, eq=False)
@@ -151,30 +194,7 @@ def session_of(
     full_scale: float | None = None,
     depth_mm: float | None = None,
 ) -> Session:
-    """Turn what was read of a folder, or of a part of it, into checked reflectance.
-
-    Parameters
-    ----------
-    found : MeasuredFolder
-    folder : str
-        Its name, for messages.
-    dark_age_h, reference_age_h, dark_offset, full_scale, depth_mm
-        As in `measure`.
-
-    Returns
-    -------
-    Session
-
-    Raises
-    ------
-    ScanFileError
-        If nothing usable is left; and what `measure` raises of what was read.
-
-    Examples
-    --------
-    >>> session_of(read_folder(Path("tuesday"), n_jobs=None, reading={})).claims.tolist()
-    ['Night Porter', 'Meadow Pils', 'Amber Lane']
-    """
+    """Turn what was read of a folder, or of a part of it, into checked reflectance."""
     kind = one_reference_kind(found.rows)
     left_out, notes = list(found.left_out), list(found.notes)
     raw, direct = gather_raw_scans(found, left_out, notes)

@@ -8,8 +8,8 @@ from sklearn.base import BaseEstimator, OutlierMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError
-from specmatch.maths.limits import SCALES, DomainFit, fit_domain
-from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.maths.domain.applicability import SCALES, DomainFit, fit_domain
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 
 class Applicability(OutlierMixin, BaseEstimator):

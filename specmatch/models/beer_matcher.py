@@ -12,11 +12,9 @@ from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, ParentsError
-from specmatch.maths.identification import identify
-from specmatch.maths.metric_choice import SCALES
-from specmatch.maths.typical_beers import TypicalityFit
-from specmatch.maths.typicality import fit_typicality
-from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.maths.classification.class_model import TypicalityFit, fit_typicality, identify
+from specmatch.maths.classification.model_selection import SCALES
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):

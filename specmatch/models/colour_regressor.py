@@ -10,10 +10,10 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, TableError
-from specmatch.maths.band import usable_band
-from specmatch.maths.colour_fit import PLS, REGRESSIONS, ColourFit, fit_colour
-from specmatch.maths.process_regression import AS_GIVEN
-from specmatch.models.rows import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourFit, fit_colour
+from specmatch.maths.regression.gp_regression import AS_GIVEN
+from specmatch.maths.spectra.band import usable_band
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 _log = logging.getLogger(__name__)
 
@@ -43,7 +43,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
     Notes
     -----
     The batch is the unit: pours of one group are averaged for fitting and held out together. Everything chosen is
-    chosen by held-out batches. See `specmatch.maths.colour_fit.fit_colour`.
+    chosen by held-out batches. See `specmatch.maths.regression.colour_model.fit_colour`.
 
     Examples
     --------

@@ -12,8 +12,8 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, OneToOneFeatureMixin, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from specmatch.maths.scatter import correct_scatter_extended, unit_variance
-from specmatch.maths.transforms import (
+from specmatch.maths.spectra.scatter_correction import correct_scatter_extended, unit_variance
+from specmatch.maths.spectra.transforms import (
     REFLECTANCE_FLOOR,
     absorbance,
     check_window,
@@ -23,8 +23,8 @@ from specmatch.maths.transforms import (
     smooth,
     to_even_grid,
 )
+from specmatch.models._validation import by_wavelength, rows_as_fitted
 from specmatch.models.old_names import NEW_NAMES, new_name
-from specmatch.models.rows import by_wavelength, rows_as_fitted
 
 Floats = NDArray[np.float64]
 
@@ -35,33 +35,16 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
     _fewest_columns = 1
 
     def fit(self, X: Any, y: Any = None) -> Any:
-        """Learn what the transform needs from spectra of shape (n, p); `y` is ignored.
-
-        Parameters
-        ----------
-        X : array_like or DataFrame, shape (n, p)
-        y : ignored
-
-        Returns
-        -------
-        The transformer itself.
-        """
+        """Learn what the transform needs from spectra of shape (n, p); `y` is ignored."""
+        # X (n, p)
         values, self.wavelengths_ = by_wavelength(X)
         rows = validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns)
         self._learn(rows)
         return self
 
     def transform(self, X: Any) -> Floats:
-        """Return transformed spectra, shape (n, p).
-
-        Parameters
-        ----------
-        X : array_like or DataFrame, shape (n, p)
-
-        Returns
-        -------
-        ndarray, shape (n, p)
-        """
+        """Return transformed spectra, shape (n, p)."""
+        # X (n, p) -> (n, p)
         check_is_fitted(self)
         rows = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
         return self._apply(rows)
@@ -70,16 +53,8 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
         """Return names of the output columns, shape (p,): wavelengths in nm where `fit` got a table of them.
 
         With these, `set_output(transform="pandas")` gives tables that are spectra tables again.
-
-        Parameters
-        ----------
-        input_features : array_like of str, shape (p,), optional
-            Names for a plain array's columns.
-
-        Returns
-        -------
-        ndarray of str, shape (p,)
         """
+        # input_features (p,) -> (p,)
         check_is_fitted(self)
         if self.wavelengths_ is None:
             return super().get_feature_names_out(input_features)

@@ -1,4 +1,7 @@
-"""Make a reference set from measured folders and from folders of reflectance tables."""
+"""Make a reference set from measured folders and from folders of reflectance tables.
+
+A folder of reflectance tables: `spectra.csv`, `scans.csv` and `batches.csv`, as any program may export them.
+"""
 
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -7,13 +10,56 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.errors import ReferenceSetError, UnitError
+from specmatch.errors import ReferenceSetError, SheetError, UnitError
+from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, number_columns, read_sheet
+from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.session import Session, measure
-from specmatch.reference.lab_values import average_lab_values
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tables_folder import holds_tables, read_tables
-from specmatch.spectra import check_spectra, match_wavelengths
+from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values
+from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
+
+
+def holds_tables(folder: str | Path) -> bool:
+    """Say whether a folder holds reflectance tables rather than raw scans."""
+    return (Path(folder) / SPECTRA).is_file()
+
+
+def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+    """Read the three tables of a folder; identifiers stay text."""
+    folder = Path(folder)
+    if not folder.is_dir():
+        raise ReferenceSetError(f"{folder} is no folder")
+    for name in (SCANS, BATCHES):
+        if not (folder / name).is_file():
+            raise SheetError(f"{folder / name} is missing; a folder of tables holds {SPECTRA}, {SCANS} and {BATCHES}")
+    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS))
+    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS)
+    return _spectra(folder / SPECTRA), scans, batches
+
+
+def _spectra(file: Path) -> pd.DataFrame:
+    scans = read_scans(file)
+    if scans[0].quantity == "counts":
+        raise UnitError(f"{file} holds counts; measure the raw scans, or export reflectance")
+    quantity = "absorbance" if scans[0].quantity == "absorbance" else "reflectance"
+    grid = scans[0].wavelength_nm
+    rows = [check_spectra(pd.Series(s.values, index=s.wavelength_nm, name=s.scan_id), quantity=quantity) for s in scans]
+    values = np.vstack([match_wavelengths(row, grid) for row in rows])
+    index = pd.Index([scan.scan_id for scan in scans], dtype=object, name="scan_id")
+    return spectra_table(check_spectra(pd.DataFrame(values, index=index, columns=grid)))
+
+
+def _sheet(file: Path, key: str, known: tuple[str, ...]) -> pd.DataFrame:
+    sheet = read_sheet(file, known=known)
+    if key not in sheet.table.columns:
+        raise SheetError(f"{file} has no column {key!r} in its first line")
+    numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
+    table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
+    return table.set_index(key)
+
 
 # with mates in half of the samples the scatter of pours is still learnt
 MOST_SINGLE_POURS = 0.5
@@ -21,25 +67,13 @@ MOST_SINGLE_POURS = 0.5
 
 @dataclass(frozen=True)
 class Source:
-    """What one folder gives to a set.
+    """What one folder gives to a set."""
 
-    Attributes
-    ----------
-    name : str
-        Of the folder, for messages and to tell scans of the same name apart.
-    spectra, scans, batches : DataFrame
-        `batches` may hold several rows a batch: lab values come repeated.
-    left_out : DataFrame
-        Columns `file`, `reason`.
-    band_nm : tuple of float or None
-    reference_kind : str or None
-    """
-
-    name: str
-    spectra: pd.DataFrame
+    name: str  # of the folder, for messages and to tell scans of the same name apart
+    spectra: pd.DataFrame  # spectra, scans, batches: `batches` may hold several rows a batch: lab values come repeated
     scans: pd.DataFrame
     batches: pd.DataFrame
-    left_out: pd.DataFrame
+    left_out: pd.DataFrame  # columns `file`, `reason`
     band_nm: tuple[float, float] | None = None
     reference_kind: str | None = None
 
@@ -113,23 +147,7 @@ def build_set(
 
 
 def share_of_single_pours(scans: pd.DataFrame) -> float:
-    """Return the share of samples that hold one pour only.
-
-    Parameters
-    ----------
-    scans : DataFrame
-        With `sample` and `pour`.
-
-    Returns
-    -------
-    float
-        0 to 1; above `MOST_SINGLE_POURS` the scatter of pours cannot be learnt.
-
-    Examples
-    --------
-    >>> share_of_single_pours(pd.DataFrame({"sample": ["a", "b", "b"], "pour": ["1", "2", "3"]}))
-    0.5
-    """
+    """Return the share of samples that hold one pour only."""
     return float((scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
 
 

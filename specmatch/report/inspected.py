@@ -10,22 +10,7 @@ _Found = dict[str, Any]
 
 
 def inspected_text(found: _Found) -> str:
-    """Lay out what `inspect_file` found.
-
-    Parameters
-    ----------
-    found : dict
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(inspected_text({"file": "line1.db", "kind": "journal", "bytes": 4096}))
-    line1.db: journal
-    a journal (SQLite): see specmatch history
-    """
+    """Lay out what `inspect_file` found."""
     return "\n".join([f"{found['file']}: {found['kind']}", *_LINES[found["kind"]](found)])
 
 

@@ -19,26 +19,6 @@ def jsonable(value: Any) -> Any:
 
     A DataFrame becomes a list of rows, each with its index under the index's name; a Series a mapping; tuples become
     arrays; missing, NaN and infinite numbers become null.
-
-    Parameters
-    ----------
-    value : object
-
-    Returns
-    -------
-    object
-        Made of dict, list, str, int, float, bool and None only.
-
-    Raises
-    ------
-    TypeError
-        For anything else: a document must not depend on how an object happens to print itself.
-
-    Examples
-    --------
-    >>> import pandas as pd
-    >>> jsonable(pd.DataFrame({"low": [float("-inf")]}, index=pd.Index(["s1"], name="sample")))
-    [{'sample': 's1', 'low': None}]
     """
     if value is None or isinstance(value, str | bool) or value is pd.NaT or value is pd.NA:
         return value if isinstance(value, str | bool) else None
@@ -64,24 +44,6 @@ def jsonable(value: Any) -> Any:
 
 
 def document(command: str, results: Any, left_out: Any = ()) -> str:
-    """Return the JSON document of one command.
-
-    Parameters
-    ----------
-    command : str
-        Name of the command.
-    results, left_out : object
-        Anything that `jsonable` takes.
-
-    Returns
-    -------
-    str
-        One line, keys `format`, `command`, `results`, `left_out`.
-
-    Examples
-    --------
-    >>> document("colour", {"srm": 6.35})
-    '{"format": 1, "command": "colour", "results": {"srm": 6.35}, "left_out": []}'
-    """
+    """Return the JSON document of one command."""
     body = {"format": FORMAT, "command": command, "results": jsonable(results), "left_out": jsonable(left_out)}
     return json.dumps(body, ensure_ascii=False, allow_nan=False)

@@ -1,4 +1,9 @@
-"""Plain text for a terminal: tables that a tired person can read."""
+"""Plain text for a terminal: tables that a tired person can read.
+
+What each figure of an evaluation says, in words, for those who did not make it.
+
+A row of the journal, or a chart, as one line for a terminal.
+"""
 
 import math
 import textwrap
@@ -8,11 +13,15 @@ from typing import Any
 
 import pandas as pd
 
-from specmatch.house.reasons import apart_from_claim
+from specmatch.house.reading.explanations import apart_from_claim
+from specmatch.line.charts.control_chart import ControlChart
+from specmatch.line.journal.journal import Record
+from specmatch.maths.statistics.control_charts import individuals_limits
 from specmatch.wording import counted
 
 # what a tired eye must not miss stands in capitals
 _DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
+
 # a reading's reason is one sentence: two or three lines of this length keep the table within a wide terminal
 _REASON_WIDTH = 48
 
@@ -23,28 +32,7 @@ def text_table(
     formats: Mapping[str, Callable[[Any], str]] | None = None,
     wrap: Mapping[str, int] | None = None,
 ) -> str:
-    """Lay a table out in columns, numbers to the right, text to the left.
-
-    Parameters
-    ----------
-    table : DataFrame
-        Its index is shown first when it has a name.
-    formats : mapping of column -> callable, optional
-        How to write a cell; otherwise numbers get four figures, tuples are joined with commas.
-    wrap : mapping of column -> int, optional
-        Longest line of a column; longer cells run over several lines.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(text_table(pd.DataFrame({"colour": [8.25]}, index=pd.Index(["S1"], name="sample"))))
-    sample  colour
-    ------  ------
-    S1        8.25
-    """
+    """Lay a table out in columns, numbers to the right, text to the left."""
     shown = table.reset_index() if table.index.name else table
     formats, wrap = formats or {}, wrap or {}
     headings = [str(c) for c in shown.columns]
@@ -74,21 +62,7 @@ def _lines(text: str, width: int | None) -> list[str]:
 
 
 def show(value: Any) -> str:
-    """Write one cell: four figures for a number, commas between the items of a tuple, blank for what is missing.
-
-    Parameters
-    ----------
-    value : object
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> show(0.123456), show(("Pale", "Amber")), show(float("nan"))
-    ('0.1235', 'Pale, Amber', '')
-    """
+    """Write one cell: four figures for a number, commas between the items of a tuple, blank for what is missing."""
     if isinstance(value, tuple | list):
         return ", ".join(str(item) for item in value)
     if isinstance(value, float):
@@ -97,24 +71,7 @@ def show(value: Any) -> str:
 
 
 def readings_text(readings: pd.DataFrame) -> str:
-    """Lay readings out for a person: a row a sample, and with claims the decision and its reason.
-
-    Parameters
-    ----------
-    readings : DataFrame
-        From `HouseModel.read` or `HouseModel.verify`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> print(readings_text(house.read(session).iloc[1:2]))
-    sample       nearest beer  colour, EBC       p     plausible beers  warnings
-    -----------  ------------  ----------------  ----  ---------------  --------
-    MP-1-001-S1  Meadow Pils   6.7 (6.4 to 7.1)  0.79  Meadow Pils
-    """
+    """Lay readings out for a person: a row a sample, and with claims the decision and its reason."""
     if readings.empty:
         return "no samples"
     interval = [
@@ -159,22 +116,7 @@ def _warnings_shown(row: Mapping[str, Any]) -> str:
 
 
 def figures_line(figures: pd.Series) -> str:
-    """Say in one line how good a model is with batches held out.
-
-    Parameters
-    ----------
-    figures : Series
-        From `evaluate`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> figures_line(evaluation.figures)[:61]
-    'With batches held out (18 batches of 3 beers): colour within '
-    """
+    """Say in one line how good a model is with batches held out."""
     return (
         f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
         f"colour within {_percent(figures['relative_error'])} of the lab value (root mean square), "
@@ -190,3 +132,80 @@ def _percent(share: float) -> str:
 
 def _limit(value: float) -> str:
     return f"{value:.1f}" if math.isfinite(value) else "no limit"
+
+
+FIGURE_WORDS = {
+    "n_batches": "batches that were held out",
+    "n_beers": "beers",
+    "bias": "mean of reading minus lab value, in the colour unit; above 0 it reads too dark",
+    "bias_limit": "a bias up to this size may be chance",
+    "sep": "standard deviation of reading minus lab value, bias taken off; colour unit",
+    "rmsep": "root mean square of reading minus lab value; colour unit",
+    "slope": "of lab value on reading; 1 is right",
+    "intercept": "of lab value on reading; 0 is right",
+    "slope_t": "how far the slope is from 1, in its standard errors",
+    "slope_limit": "a slope_t up to this size may be chance",
+    "rpd": "standard deviation of the lab values over sep",
+    "iqr_over_sep": "middle half of the lab values (quartile to quartile) over sep",
+    "r_squared": "1 less the squared errors over the spread of the lab values; 1 is right",
+    "relative_error": "root mean square of the error as a share of the lab value",
+    "median_relative_half_width": "half an interval as a share of the reading, median",
+    "nominal_coverage": "share of lab values that the intervals promise to hold",
+    "covered": "share of lab values that they held",
+    "one_model_covers_low": "so little may one model of this many batches hold (5th percentile)",
+    "one_model_covers_high": "and so much (95th percentile)",
+    "nearest_right": "share of batches whose nearest beer is their own",
+    "nearest_right_low": "95 % bound of that",
+    "stated_false_reject_rate": "share of right claims that may be held",
+    "false_hold": "share of right claims that were held, one reading each, no retest",
+    "false_hold_high": "95 % bound of that",
+    "several_plausible": "share of batches with several plausible beers",
+    "n_identity": "batches behind the shares of beers",
+    "n_colour": "batches behind the figures of colour",
+    "between_batch_sd": "relative standard deviation of colour between batches of a beer",
+    "between_pour_sd": "the same between pours of a batch",
+    "between_scan_sd": "the same between scans of a pour; blank where each pour has one scan",
+    "n_folds": "parts that the batches were dealt into",
+    "seed": "fixes those parts",
+    "unknown_refused": "share of batches refused by all other beers, their own beer left out of the set",
+}
+
+
+def figures_in_words(figures: pd.Series) -> pd.DataFrame:
+    """Set words beside figures."""
+    says = [FIGURE_WORDS.get(str(name), "") for name in figures.index]
+    return pd.DataFrame({"value": figures.to_numpy(), "says": says}, index=figures.index.rename("figure"))
+
+
+def entry_line(row: Record) -> str:
+    """Return one line on a row of the journal, what a tired eye must not miss in capitals."""
+    head = f"{row['entry']:>5}  {row.get('measured_at') or row['written_at']:<25}  {row.get('line', ''):<6}"
+    reading = row.get("reading", {})
+    if row["kind"] == "left_out":
+        return f"{head}  LEFT OUT  {', '.join(row['scan_files'])}: {row['reason']}"
+    if row["kind"] == "reference":
+        return f"{head}  reference {reading['level']:.1f} counts/ms, peak {reading['peak_nm']:.2f} nm"
+    decision = {"hold": "HOLD", "rescan": "RESCAN", None: "reading only"}.get(row.get("decision"), row.get("decision"))
+    if row["kind"] == "control":
+        return f"{head}  control {decision}: {row['reason']}"
+    if "colour" not in reading:
+        return f"{head}  {row['kind']}: {row.get('reason', '')}"
+    colour = "no colour" if reading["colour"] is None else f"{reading['colour']:.1f} {reading['colour_unit']}"
+    what = f"{row.get('claimed') or 'no claim'}, lot {row.get('lot') or 'unknown'}: {colour}"
+    return f"{head}  {decision}  {what}; {row['reason']}; {row['advice']}"
+
+
+def chart_line(chart: ControlChart) -> str:
+    """Return one line on a chart: where it stands against its baseline."""
+    head = f"{chart.kind} of {chart.subject or 'the line'}: "
+    base = chart.baseline
+    if base is None:
+        return f"{head}{counted(len(chart.points), 'point')}, no limits yet ({chart.baseline_name})"
+    low, high = individuals_limits(base)
+    outside = sum(signal.test == "single value" for signal in chart.signals)
+    state = {0: "steady", 1: "DRIFTING UP", -1: "DRIFTING DOWN"}[chart.drifting]
+    unit = f" {chart.unit}" if chart.unit else ""
+    return (
+        f"{head}{state}; last {chart.points[-1].value:.4g}{unit}, limits {low:.4g} to {high:.4g} from "
+        f"{chart.baseline_name}; {outside} of {len(chart.points) - chart.n_baseline} later points outside"
+    )

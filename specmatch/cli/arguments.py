@@ -1,0 +1,81 @@
+"""What `read` and `verify` are pointed at: a measured folder, or one file of reflectance spectra.
+
+Numbers as they are typed on a command line.
+
+Arguments that `verify --journal` and `watch` share, and the line's setting made of them.
+"""
+
+import argparse
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from specmatch.batches import in_colour_unit
+
+if TYPE_CHECKING:
+    from specmatch.line.rules.judging import LineSetting
+
+
+def number(text: str) -> float:
+    """Return a number that was typed with a decimal point."""
+    try:
+        return float(text)
+    except ValueError:
+        pass
+    try:
+        meant = f"{float(text.replace(',', '.', 1)):g}"
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
+    raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+
+
+def add_line_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare who measured where, and how long a control vouches for the line."""
+    parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")
+    parser.add_argument("--operator", default="", metavar="NAME", help="who measured (default: the sheet's)")
+    parser.add_argument(
+        "--control-hours",
+        type=number,
+        default=12.0,
+        metavar="H",
+        help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
+    )
+
+
+def line_setting(args: argparse.Namespace) -> "LineSetting":
+    """Load the model and what lies beside it, and refuse a claim that it does not know."""
+    from specmatch.line.watch_folder import load_setting
+
+    return load_setting(
+        args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
+    )
+
+
+def shown_row(record: dict[str, Any]) -> dict[str, Any]:
+    """Return a record as programs are shown it: the reading's columns beside the rest, kept scans left out."""
+    reading = record.get("reading", {})
+    rest = {key: value for key, value in record.items() if key not in ("reading", "kept", "alone")}
+    return {**rest, **reading}
+
+
+def load_source(source: str) -> tuple[Any, list[dict[str, Any]]]:
+    """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
+    from specmatch.line.acquisition import bare_spectra, measure_source
+
+    if Path(source).is_file():
+        return bare_spectra(Path(source)), []
+    session = measure_source(source).session
+    return session, session.left_out.to_dict("records")
+
+
+def in_unit(readings: pd.DataFrame, unit: str | None) -> pd.DataFrame:
+    """Return readings with their colours in another unit; the readings themselves when it is None or their own."""
+    if unit is None or readings.empty:
+        return readings
+    shown = readings.copy()
+    own = readings["colour_unit"].iloc[0]
+    for column in ("colour", "colour_low", "colour_high", "colour_without_fault"):
+        shown[column] = in_colour_unit(readings[column].to_numpy(), own, unit)
+    shown["colour_unit"] = unit
+    return shown

@@ -1,0 +1,215 @@
+"""How good a house model is, with batches held out: every figure is of batches that the model did not see."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+
+from specmatch.batches import batch_folds
+from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
+from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
+from specmatch.house.fitting.fitting import FittedHouse, fit_house
+from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.set_pours import gather_set
+from specmatch.house.house_model import HouseModel
+from specmatch.house.reading.samples import gather_samples
+from specmatch.maths.statistics.levels import binomial_bounds
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+COVERAGE_LEVELS = (0.80, 0.90, 0.95)
+THIRDS = ("pale", "middle", "dark")
+
+
+@dataclass(frozen=True)
+class Evaluation:
+    """What `evaluate` found; every row and count is a batch that was held out."""
+
+    figures: pd.Series  # the numbers in one place
+    colour: pd.DataFrame  # index `batch`: `lab`, `colour`, `colour_low`, `colour_high`
+    # index `batch`: `beer`, `nearest_beer`, `p_value` (of the nearest beer), `p_value_own` (of its own beer),
+    # `plausible_beers`
+    identity: pd.DataFrame
+    mix_ups: pd.DataFrame  # those least often held first
+    coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
+    folds: pd.Series  # fold of each batch
+
+
+@dataclass(frozen=True)
+class _Fold:
+    readings: pd.DataFrame
+    p_values: pd.DataFrame
+    intervals: pd.DataFrame
+    blends: pd.DataFrame
+    log_colours: pd.Series  # of every scan of the held-out batches, each read alone
+
+
+@one_thread()
+def evaluate(
+    house: HouseModel, refs: ReferenceSet, *, n_folds: int = 10, seed: int = 0, n_jobs: int | None = None
+) -> Evaluation:
+    """Judge a model with batches held out: everything that `fit` chooses is chosen anew without them.
+
+    Parameters
+    ----------
+    house : HouseModel
+        Its settings are used, not what it has learnt.
+    refs : ReferenceSet
+    n_folds : int, default 10
+        At least 2; the batches of each beer are spread over the folds.
+    seed : int, default 0
+        With the names of the batches it fixes the folds.
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
+
+    Returns
+    -------
+    Evaluation
+
+    Notes
+    -----
+    Of a batch with several samples the first one counts, so that batches weigh alike. A batch whose beer has no other
+    batch in the fitted part is left out of the identity figures: its beer was unknown to the model.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past = Brewery(seed=1).draw(5)
+    >>> result = sm.evaluate(sm.HouseModel(), sm.ReferenceSet(past.spectra, past.scans, past.batches), n_folds=2)
+    >>> len(result.colour) == len(past.batches)
+    True
+    """
+    names = [str(name) for name in refs.scans["batch"].unique()]
+    beers = refs.batches.loc[names, "beer"]
+    folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
+    levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
+    parts = Parallel(n_jobs=n_jobs)(
+        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
+        for fold in range(folds.max() + 1)
+    )
+    readings = pd.concat([part.readings for part in parts]).loc[names]
+    p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
+    intervals = pd.concat([part.intervals for part in parts])
+    lab = refs.batches.loc[names, "colour"].astype(float)
+    colour = readings[["colour", "colour_low", "colour_high"]].copy()
+    colour.insert(0, "lab", lab)
+    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
+    identity.insert(0, "beer", beers)
+    own = [p_values.at[name, beer] for name, beer in beers.items()]
+    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
+    for table in (colour, identity):
+        table.index.name = "batch"
+    coverage = _coverage(intervals, lab)
+    figures = _figures(colour, identity, coverage, house)
+    parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
+    for component, sd in parts_of_spread["sd"].items():
+        figures[f"{component}_sd"] = float(sd)
+    figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
+    rate = house.false_reject_rate
+    unknown = refused_unknown(refs, rate)
+    figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
+    whole = gather_set(refs)
+    mix_ups = mix_up_table(
+        held_pairs(p_values, beers, rate),
+        pd.concat([part.blends for part in parts]),
+        unknown,
+        whole.fit_identity(rate),
+        whole.beers,
+        n_pours=int(readings["n_pours"].median()),
+        false_reject_rate=rate,
+    )
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
+
+
+@one_thread()  # here as well, wherever the fold is fitted
+def _hold_out(
+    coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
+) -> _Fold:
+    house = HouseModel(coverage, false_reject_rate).with_fitted(
+        fit_house(refs, without=batches, false_reject_rate=false_reject_rate)
+    )
+    scans = refs.scans[refs.scans["batch"].isin(batches)]
+    first = scans.groupby("batch", sort=False)["sample"].transform("first")
+    scans = scans[scans["sample"] == first]
+    spectra = refs.spectra.loc[scans.index]
+    readings = house.read(spectra, scans=scans)
+    batch_of = scans.groupby("sample", sort=False)["batch"].first()
+    beer_of = refs.batches["beer"]
+    blends = held_blends(
+        house.fitted,
+        gather_samples(house.fitted, spectra, scans),
+        list(beer_of.loc[batch_of.loc[readings.index]]),
+        false_reject_rate,
+    )
+    intervals = []
+    for level in levels:
+        table = house.read(spectra, scans=scans, coverage=level)[["colour_low", "colour_high"]]
+        intervals.append(table.assign(nominal=level, batch=batch_of.loc[table.index].to_numpy()))
+    p_values = house.p_values(spectra, scans=scans)
+    for table in (readings, p_values):
+        table.index = pd.Index(batch_of.loc[table.index], name="batch")
+    return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
+
+
+def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
+    ids = refs.scans.index[refs.scans["batch"].isin(batches)]
+    if fitted.colour is None:
+        return pd.Series(np.nan, index=ids)
+    alone = gather_samples(fitted, refs.spectra.loc[ids], None).averages
+    return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
+
+
+def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
+    known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
+    order = lab.dropna().rank(method="first")
+    third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
+    rows = []
+    for nominal, part in known.groupby("nominal"):
+        inside = (part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])
+        group = np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()]
+        for name in ("all", *THIRDS):
+            chosen = inside if name == "all" else inside[group == name]
+            rows.append((nominal, name, *_share(int(chosen.sum()), len(chosen)), len(chosen)))
+    return pd.DataFrame(rows, columns=["nominal", "group", "covered", "low", "high", "n"])
+
+
+def _share(count: int, n: int) -> tuple[float, float, float]:
+    low, high = binomial_bounds(count, n)
+    return (count / n if n else float("nan")), float(low), float(high)
+
+
+def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFrame, house: HouseModel) -> pd.Series:
+    known = colour.dropna(subset=["lab", "colour"])
+    merit = figures_of_merit(known["lab"], known["colour"])
+    n = len(known)
+    told = identity[identity["p_value_own"].notna()]
+    right = int((told["nearest_beer"] == told["beer"]).sum())
+    false_hold = int((told["p_value_own"] <= house.false_reject_rate).sum())
+    several = int((told["plausible_beers"].map(len) > 1).sum())
+    at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["group"] == "all")]
+    half_width = ((known["colour_high"] - known["colour_low"]) / 2 / known["colour"]).to_numpy()
+    figures: dict[str, object] = {
+        "n_batches": len(identity),
+        "n_beers": identity["beer"].nunique(),
+        **{name: value for name, value in merit.items() if name != "n"},
+        "median_relative_half_width": float(np.median(half_width)) if n else float("nan"),
+        "nominal_coverage": house.coverage,
+        "covered": float(at_level["covered"].iloc[0]) if len(at_level) else float("nan"),
+        "one_model_covers_low": coverage_of_one_model(max(n, 1), house.coverage)["low"],
+        "one_model_covers_high": coverage_of_one_model(max(n, 1), house.coverage)["high"],
+        "nearest_right": right / max(len(told), 1),
+        "nearest_right_low": float(binomial_bounds(right, len(told))[0]),
+        "stated_false_reject_rate": house.false_reject_rate,
+        "false_hold": false_hold / max(len(told), 1),
+        "false_hold_high": float(binomial_bounds(false_hold, len(told))[1]),
+        "several_plausible": several / max(len(told), 1),
+        "n_identity": len(told),
+        "n_colour": n,
+    }
+    return pd.Series(figures, dtype=object, name="figures")

@@ -1,0 +1,104 @@
+"""Figures of merit of a colour model: agreement with lab values, where the spread comes from, and reproducibility."""
+
+from collections.abc import Sequence
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import TableError
+from specmatch.maths.regression.conformal import coverage_spread
+from specmatch.maths.statistics.agreement import agreement, unexplained_error_limit
+from specmatch.maths.statistics.variance_components import nested_components, reproducibility
+
+FEWEST_BATCHES = 3
+
+
+def figures_of_merit(
+    lab: pd.Series, colour: pd.Series, *, earlier_sep: float | None = None, earlier_df: int | None = None
+) -> pd.Series:
+    """Return the figures of a validation, one batch a row.
+
+    ISO 12099 (from memory); see `specmatch.maths.statistics.agreement`. No figure here is reproducibility: that needs
+    one material under several conditions, see `reproducibility_study`.
+    """
+    # lab, colour: lab colours and readings of the same batches, matched by index; batches that lack either are left out
+    pairs = pd.DataFrame({"lab": lab, "colour": colour}).astype(float).dropna()
+    names = (
+        "bias", "bias_limit", "sep", "rmsep", "slope", "intercept", "slope_t", "slope_limit", "rpd", "iqr_over_sep",
+        "r_squared",
+    )  # fmt: skip
+    figures: dict[str, float] = {"n": len(pairs)}
+    if len(pairs) < FEWEST_BATCHES or np.ptp(pairs["colour"]) == 0.0:
+        figures |= dict.fromkeys((*names, "relative_error"), float("nan"))
+    else:
+        found = agreement(pairs["lab"].to_numpy(), pairs["colour"].to_numpy())
+        figures |= {name: float(getattr(found, name)) for name in names}
+        figures["relative_error"] = float(np.sqrt(np.mean((pairs["colour"] / pairs["lab"] - 1.0) ** 2)))
+    if earlier_sep is not None and earlier_df is not None and len(pairs) > 1:
+        figures["unexplained_error_limit"] = unexplained_error_limit(earlier_sep, len(pairs), earlier_df)
+    return pd.Series(figures, dtype=object, name="figures")
+
+
+def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Series | None = None) -> pd.DataFrame:
+    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour.
+
+    Nested components are not reproducibility: every batch was measured by its own people on its own day.
+    """
+    missing = values.index.difference(scans.index)
+    if len(missing):
+        raise TableError(f"{len(missing)} values have no row in the scans table, first {missing[0]!r}")
+    kept = values.astype(float).dropna()
+    table = scans.loc[kept.index]
+    batch = pd.factorize(table["batch"])[0]
+    pour = pd.factorize(pd.MultiIndex.from_frame(table[["batch", "pour"]]))[0]
+    numbers, beer_df = kept.to_numpy(), 0
+    if beer is not None:
+        kinds = table["batch"].map(beer).to_numpy()
+        # each batch has one vote in its beer's mean, however often it was scanned
+        by_batch = pd.DataFrame({"kind": kinds, "batch": batch, "value": numbers}).groupby(["kind", "batch"])["value"]
+        centre = by_batch.mean().groupby(level="kind").mean()
+        numbers = numbers - centre.loc[kinds].to_numpy()
+        beer_df = len(centre) - 1
+    # where the innermost layer has one member each, it is left to the layer above
+    layers = [batch] if np.unique(pour).size == kept.size else [batch, pour]
+    variance, df = nested_components(numbers, layers)
+    if beer_df and df[0] > beer_df:
+        # the beers' means took freedom from between the batches
+        variance[0] *= df[0] / (df[0] - beer_df)
+        df[0] -= beer_df
+    if len(layers) == 1:
+        variance, df = np.append(variance, np.nan), np.append(df, 0)
+    names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
+    return pd.DataFrame({"variance": variance, "sd": np.sqrt(variance), "df": df}, index=names)
+
+
+def reproducibility_study(values: pd.Series, conditions: pd.DataFrame, *, material: Sequence[str]) -> pd.Series:
+    """Return repeatability and reproducibility from a crossed study of one material.
+
+    ISO 5725-2; r = 2.8 s_r and R = 2.8 s_R are exceeded by the difference of two results once in twenty times.
+    """
+    # material: the material of each run: it must be one and the same (a sealed beer, a dye, a tile)
+    materials = sorted({str(name) for name in material})
+    if len(material) != len(values) or len(materials) != 1:
+        raise TableError(
+            f"the runs are of {len(materials)} materials ({', '.join(materials[:3])}); reproducibility needs one and "
+            "the same material in every run"
+        )
+    table = conditions.loc[values.index].astype(str)
+    for one in table.columns:
+        for other in table.columns.drop(one):
+            alone = table.groupby(one)[other].nunique()
+            if table[other].nunique() > 1 and (alone < 2).any():
+                raise TableError(
+                    f"{one} {alone.idxmin()!r} was met with one {other} only; cross them: every {one} with two or more"
+                )
+    code = pd.factorize(pd.MultiIndex.from_frame(table))[0]
+    found = reproducibility(values.to_numpy(float), code)
+    names = ("mean", "s_r", "s_L", "s_R", "r", "R", "n_conditions", "n")
+    return pd.Series({name: getattr(found, name) for name in names}, name="reproducibility")
+
+
+def coverage_of_one_model(n_batches: int, coverage: float) -> pd.Series:
+    """Say how far the coverage of one fitted model may lie from nominal, by the luck of its batches."""
+    low, high = coverage_spread(n_batches, coverage)
+    return pd.Series({"nominal": coverage, "low": low, "high": high}, name="coverage")

@@ -1,0 +1,139 @@
+"""Which mistakes the check can catch: pairs of beers, blends with a neighbour, beers that the set does not hold."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Ints
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
+from specmatch.house.reading.samples import Samples
+from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
+from specmatch.maths.classification.power import remedy
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
+from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
+ANY_BEER = "any beer of the set"
+# a pair that is held at least so often needs no advice
+GOOD_ENOUGH = 0.95
+
+COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "advice", "share", "other"]
+
+
+def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
+    """Count for each ordered pair how often a held-out batch of one beer is refused as the other."""
+    # p_values (n_batches, n_beers)
+    rows = []
+    for claimed in p_values.columns:
+        for really in p_values.columns:
+            if claimed != really:
+                p = p_values.loc[(beers == really).to_numpy(), claimed].dropna()
+                rows.append((claimed, really, int((p <= false_reject_rate).sum()), len(p)))
+    return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], false_reject_rate: float) -> pd.DataFrame:
+    """Blend held-out samples with the beer most like theirs, and judge the blends against their own name."""
+    told = [row for row, beer in enumerate(beers) if beer in fitted.beers]
+    rows = []
+    if told and len(fitted.beers) > 1:
+        means = samples.averages
+        own = np.array([fitted.beers.index(beers[row]) for row in told])
+        got = hold_blends(
+            fitted.identity,
+            np.maximum(means.reflectance[told], LEAST_REFLECTANCE),
+            means.counts[told],
+            own,
+            rate=false_reject_rate,
+        )
+        for beer, neighbour, held in zip(own, got.neighbour, got.held, strict=True):
+            claimed, other = fitted.beers[beer], fitted.beers[neighbour]
+            rows += [
+                (claimed, f"{claimed} with {part:.0%} {other}", bool(yes), part, other)
+                for part, yes in zip(BLEND_SHARES, held, strict=True)
+            ]
+    return pd.DataFrame(rows, columns=["claimed", "really", "held", "share", "other"])
+
+
+def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
+    """Leave each beer out in turn and count how many of its batches every other beer refuses."""
+    pours = gather_set(refs)
+    first_sample = _first_sample(pours.sample, pours.batch)
+    means, counts = mean_by(pours.reflectance, pours.sample)
+    rows = []
+    for code, beer in enumerate(pours.beers):
+        kept = pours.beer != code
+        if len(pours.beers) < 2 or np.unique(pours.batch[kept]).size < FEWEST_BATCHES:
+            continue
+        fit = pours.fit_identity(false_reject_rate, kept)
+        own = first_sample[pours.beer_of_batch == code]
+        p = fit.match(means[own], counts[own]).p_value
+        rows.append(
+            (ANY_BEER, f"{beer}, unknown to the set", int((p.max(axis=1) <= false_reject_rate).sum()), own.size)
+        )
+    return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+def _first_sample(sample: Ints, batch: Ints) -> Ints:
+    at = np.unique(batch, return_index=True)[1]
+    return sample[at]
+
+
+def mix_up_table(
+    pairs: pd.DataFrame,
+    blends: pd.DataFrame,
+    unknown: pd.DataFrame,
+    identity: TypicalityFit,
+    beers: Sequence[str],
+    *,
+    n_pours: int,
+    false_reject_rate: float,
+) -> pd.DataFrame:
+    """Lay out pairs, blends and unknown beers with their bounds, those least often held first."""
+    mixed = blends.groupby(["claimed", "really", "share", "other"])["held"].agg(count="sum", n="size").reset_index()
+    table = pd.concat(
+        [pairs.assign(kind=PAIR), mixed.assign(kind=BLEND), unknown.assign(kind=UNKNOWN)], ignore_index=True
+    )
+    count, n = table["count"].to_numpy(dtype=np.int64), table["n"].to_numpy(dtype=np.int64)
+    table["held"] = np.where(n > 0, count / np.maximum(n, 1), np.nan)
+    table["held_low"], table["held_high"] = binomial_bounds(count, n)
+    table["n"] = n
+    table["share"], table["other"] = table["share"].astype(float), table["other"].fillna("")
+    place = {beer: code for code, beer in enumerate(beers)}
+    table["advice"] = [
+        _advice(identity, place[claimed], place[really], n_pours, false_reject_rate)
+        if kind == PAIR and held < GOOD_ENOUGH
+        else ""
+        for kind, claimed, really, held in zip(
+            table["kind"], table["claimed"], table["really"], table["held"], strict=True
+        )
+    ]
+    rank = table["kind"].map({PAIR: 0, BLEND: 1, UNKNOWN: 2})
+    table = table.assign(rank=rank).sort_values(["rank", "held", "claimed", "really"], ignore_index=True)
+    return table[COLUMNS]
+
+
+def _advice(identity: TypicalityFit, claimed: int, really: int, n_pours: int, rate: float) -> str:
+    got = remedy(identity, claimed, really, n_pours=n_pours, rate=rate, wanted=GOOD_ENOUGH)
+    ways = []
+    if got.pours is not None and got.pours > n_pours:
+        ways.append(f"{counted(got.pours, 'pour')} a sample")
+    if got.batches is not None and got.batches > int(identity.batches_per_beer.min()):
+        ways.append(f"{counted(got.batches, 'batch')} a beer")
+    if ways:
+        return f"held {GOOD_ENOUGH:.0%} of the time with {' or '.join(ways)}"
+    if got.held_at_best < GOOD_ENOUGH:
+        return f"no number of pours or batches will tell them apart: at best held {got.held_at_best:.0%} of the time"
+    if got.held >= GOOD_ENOUGH:
+        return f"expected to be held {got.held:.0%} of the time; what was counted may be chance"
+    return f"more pours and more batches together; at best held {got.held_at_best:.0%} of the time"

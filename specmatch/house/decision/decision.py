@@ -1,0 +1,220 @@
+"""From a reading and a claim to a decision, with one sentence of reason and one of what to do next.
+
+Never "released": the check screens, people release.
+
+A reading's colour against the limits of its beer: within, out, or not to be told from this reading.
+"""
+
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass
+from datetime import date
+from difflib import get_close_matches
+from typing import Any
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from specmatch.array_types import Floats
+from specmatch.batches import in_colour_unit
+from specmatch.errors import TableError, UnknownBeerError
+from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
+from specmatch.maths.classification.sequential import CONSISTENT as CONSISTENT
+from specmatch.maths.classification.sequential import HOLD as HOLD
+from specmatch.maths.statistics.conformance import conformance_probability
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
+
+
+@dataclass(frozen=True)
+class ColourVerdict:
+    """What limits and reading come to."""
+
+    verdict: str  # `within`, `out` or `cannot tell`
+    passes: bool  # whether the beer's decision rule lets it pass
+    probability: float  # that the lab colour lies within the limits; NaN where the interval has no end
+    sentence: str
+
+
+def judge_colour(
+    limits: ColourLimits, colour: float, low: float, high: float, *, unit: str, coverage: float
+) -> ColourVerdict:
+    """Hold a reading against colour limits.
+
+    The standard uncertainty is half the interval over the normal quantile of its coverage; the probability is that of
+    JCGM 106:2012, 7.1. It speaks of the colour that the lab would find, errors of the lab included. `simple_acceptance`
+    asks only whether the reading lies within (8.2), `guarded_acceptance` that it conforms with at least `1 - risk`
+    (8.3.2), `guarded_rejection` that it fails with less than `1 - risk` (8.3.3).
+    """
+    colour, low, high = (float(x) for x in in_colour_unit(np.array([colour, low, high]), unit, limits.unit))
+    shown = f"limits {limits.low:.3g} to {limits.high:.3g} {limits.unit}"
+    uncertainty = (high - low) / 2.0 / float(ndtri((1.0 + coverage) / 2.0))
+    if not np.isfinite(uncertainty) or not np.isfinite(colour):
+        sentence = f"the colour interval has no end, so it cannot be held against the {shown}"
+        return ColourVerdict(CANNOT_TELL, limits.rule != GUARDED, float("nan"), sentence)
+    p = float(conformance_probability(colour, uncertainty, lower=limits.low, upper=limits.high))
+    verdict = WITHIN if p >= 1.0 - limits.risk else OUT if p <= limits.risk else CANNOT_TELL
+    if limits.rule == SIMPLE:
+        passes = limits.low <= colour <= limits.high
+    else:
+        passes = verdict == WITHIN or (verdict == CANNOT_TELL and limits.rule != GUARDED)
+    said = {
+        WITHIN: "colour within specification",
+        OUT: "colour out of specification",
+        CANNOT_TELL: "cannot tell whether the colour is within specification",
+    }[verdict]
+    return ColourVerdict(
+        verdict, passes, p, f"{said} ({colour:.3g} {limits.unit}, {shown}, probability within {p:.2f})"
+    )
+
+
+DECISIONS = (CONSISTENT, HOLD, RESCAN)
+
+
+@dataclass(frozen=True)
+class Decision:
+    """What is decided of a claim."""
+
+    decision: str  # one of `DECISIONS`
+    reason: str  # reason, advice: why, and what to do next
+    advice: str
+
+
+def decide(
+    claimed: str,
+    *,
+    claimed_p_value: float,
+    false_reject_rate: float,
+    nearest_beer: str,
+    plausible_beers: Sequence[str],
+    warnings: Sequence[str],
+    beers: Collection[str] | None = None,
+    colour: ColourVerdict | None = None,
+) -> Decision:
+    """Judge a claim."""
+    # claimed_p_value: how typical the sample is of the claimed beer (the best of `beers`), in [0, 1]; NaN where it is
+    # not offered
+    faults = [code for code in warnings if WARNING_CODES[code].effect == RESCAN]
+    if faults:
+        sentence = WARNING_CODES[faults[0]].sentence
+        return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
+    meant = (claimed,) if beers is None else beers
+    others = [beer for beer in plausible_beers if beer not in meant]
+    if any(beer in meant for beer in plausible_beers):
+        typical = f"typical of {claimed} (p = {claimed_p_value:.2f})"
+        if colour is not None and not colour.passes:
+            advice = "keep the packages, measure the colour by transmission"
+            if colour.verdict == CANNOT_TELL:
+                advice = "keep the packages; measure again or by transmission, which says it more closely"
+            return Decision(HOLD, f"{typical}; {colour.sentence}", advice)
+        if colour is not None:
+            typical = f"{typical}; {colour.sentence}"
+        if others:
+            return Decision(
+                CONSISTENT,
+                f"{typical}, and as well of {', '.join(others)}"
+                if colour is None
+                else f"{typical}; as typical of {', '.join(others)}",
+                f"this check cannot tell {claimed} from {', '.join(others)}: confirm by another route where it matters",
+            )
+        return Decision(CONSISTENT, typical, "go on")
+    if np.isnan(claimed_p_value):
+        return Decision(
+            HOLD,
+            f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)",
+            "keep the packages; correct the claim, or the table of beers",
+        )
+    rate = f"under the stated {false_reject_rate:.3g}"
+    unlikely = f"p < 0.001, {rate}" if claimed_p_value < 0.001 else f"p = {claimed_p_value:.3f}, {rate}"
+    if others:
+        return Decision(
+            HOLD,
+            f"not typical of {claimed} ({unlikely}); typical of {', '.join(others)}",
+            f"keep the packages, check which beer is on the line, pour again; {others[0]} is the first to think of",
+        )
+    return Decision(
+        HOLD,
+        f"not typical of {claimed} ({unlikely}) nor of any beer of the set; the nearest is {nearest_beer}",
+        "keep the packages, pour again; if it stands, measure by transmission and find out what it is",
+    )
+
+
+def decide_all(
+    claims: Sequence[str | None],
+    readings: pd.DataFrame,
+    p_values: Floats,
+    beers: Sequence[str],
+    false_reject_rate: float,
+    *,
+    specification: Specification | None = None,
+    on: date | None = None,
+    coverage: float = 0.90,
+) -> pd.DataFrame:
+    """Judge the claim of each reading."""
+    # p_values (n, n_beers)
+    rows: list[tuple[str | None, str | None, str, str]] = []
+    laid_down, places = specification or Specification(), {beer: place for place, beer in enumerate(beers)}
+    for claim, p, reading in zip(claims, p_values, readings.itertuples(index=False), strict=True):
+        if claim is None:
+            rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
+            continue
+        meant = laid_down.beers_of(claim, on)
+        best = max(meant, key=lambda beer: np.nan_to_num(p[places[beer]], nan=-1.0))
+        limits = laid_down.limits_of(best, on)
+        colour = None
+        if limits is not None:
+            interval = (reading.colour, reading.colour_low, reading.colour_high)
+            colour = judge_colour(limits, *interval, unit=reading.colour_unit, coverage=coverage)
+        got = decide(
+            claim,
+            claimed_p_value=float(p[places[best]]),
+            false_reject_rate=false_reject_rate,
+            nearest_beer=reading.nearest_beer,
+            plausible_beers=reading.plausible_beers,
+            warnings=reading.warnings,
+            beers=meant,
+            colour=colour,
+        )
+        rows.append((claim, got.decision, got.reason, got.advice))
+    return pd.DataFrame(rows, index=readings.index, columns=["claimed", "decision", "reason", "advice"], dtype=object)
+
+
+def check_claims(
+    claimed: Any, samples: pd.Index, beers: Sequence[str], *, labels: Collection[str] = ()
+) -> list[str | None]:
+    """Return the claim of each sample, None where there is none."""
+    if claimed is None:
+        raise TableError(
+            "verify needs a claim: fill the column beer of scans.csv, say --claim BEER, or in Python "
+            "claimed='BEER' or a Series sample -> beer"
+        )
+    if isinstance(claimed, str):
+        claims: list[str | None] = [claimed] * len(samples)
+    else:
+        table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
+        unused = set(table) - set(samples)
+        if unused:
+            raise TableError(
+                f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
+            )
+        claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
+    for name, claim in zip(samples, claims, strict=True):
+        if claim is not None and claim not in beers and claim not in labels:
+            known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
+            meant = _nearest_name(claim, [*beers, *labels])
+            raise UnknownBeerError(
+                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set{meant}; it holds "
+                f"{', '.join(beers)}{known}"
+            )
+    return claims
+
+
+def _nearest_name(claim: str, names: Sequence[str]) -> str:
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(claim.casefold(), folded, n=1)
+    return f" (is {folded[near[0]]!r} meant?)" if near else ""
+
+
+def _blank(value: object) -> bool:
+    return value is None or (isinstance(value, float) and np.isnan(value)) or str(value).strip() == ""

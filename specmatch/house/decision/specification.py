@@ -1,0 +1,211 @@
+"""What the house has laid down itself: colour limits of each beer, and which beers a package label may hold.
+
+Both are sheets beside the model (`house.model`: `house.limits.csv`, `house.labels.csv`), to be kept in a spreadsheet
+and put under version control. The hash over both names the version that a decision rested on.
+"""
+
+import hashlib
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import date
+from pathlib import Path
+
+from specmatch.batches import COLOUR_UNITS
+from specmatch.errors import SheetError, UnknownBeerError
+from specmatch.measurement.folder.sheets import Sheet, read_sheet
+
+SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
+# JCGM 106:2012, 8.2, 8.3.2, 8.3.3
+DECISION_RULES = (SIMPLE, GUARDED, LENIENT)
+DEFAULT_RISK = 0.05
+LIMIT_COLUMNS = ("beer", "target", "tolerance", "unit", "rule", "risk", "valid_from", "valid_to")
+LABEL_COLUMNS = ("label", "beer", "valid_from", "valid_to")
+
+
+@dataclass(frozen=True)
+class ColourLimits:
+    """Colour limits of one beer over some time."""
+
+    beer: str
+    target: float  # target, low, high: in `unit`
+    low: float
+    high: float
+    unit: str
+    rule: str  # one of `DECISION_RULES`
+    risk: float  # what the rule may go wrong by, in (0, 0.5)
+    valid_from: date | None  # valid_from, valid_to: first and last day
+    valid_to: date | None
+
+
+@dataclass(frozen=True)
+class PackageLabel:
+    """One beer that a label may hold over some time."""
+
+    label: str
+    beer: str
+    valid_from: date | None  # valid_from, valid_to: first and last day
+    valid_to: date | None
+
+
+@dataclass(frozen=True)
+class Specification:
+    """Colour limits and package labels of a house."""
+
+    limits: tuple[ColourLimits, ...] = ()
+    labels: tuple[PackageLabel, ...] = ()
+    hash: str = ""  # SHA-256 over the bytes of both sheets; empty where there is neither
+    text: str = ""  # both sheets as they were read, for the record
+
+    def limits_of(self, beer: str, on: date | None = None) -> ColourLimits | None:
+        """Return the limits of a beer on a day (on any day where None), or None where there are none."""
+        found = [row for row in self.limits if row.beer == beer and _valid(row, on)]
+        return found[-1] if found else None
+
+    def beers_of(self, claim: str, on: date | None = None) -> tuple[str, ...]:
+        """Return the beers that a claim stands for: those of the label on that day, else the claim itself."""
+        rows = [row for row in self.labels if row.label == claim]
+        if not rows:
+            return (claim,)
+        found = tuple(dict.fromkeys(row.beer for row in rows if _valid(row, on)))
+        if not found:
+            raise UnknownBeerError(
+                f"label {claim!r} is not valid on {on}; it runs from {rows[-1].valid_from or 'ever'} to "
+                f"{rows[-1].valid_to or 'ever'}: correct the claim or the table of labels"
+            )
+        return found
+
+
+def specification_paths(model: str | Path) -> tuple[Path, Path]:
+    """Return where the limits and the labels of a model file are looked for."""
+    model = Path(model)
+    return model.with_name(f"{model.stem}.limits.csv"), model.with_name(f"{model.stem}.labels.csv")
+
+
+def load_specification(model: str | Path, *, beers: Sequence[str] | None = None) -> Specification:
+    """Load the limits and labels that lie beside a model file; either may be missing.
+
+    Parameters
+    ----------
+    model : str or Path
+        Path of the model file.
+    beers : sequence of str, optional
+        Beers of the model: a sheet that names another is refused.
+
+    Returns
+    -------
+    Specification
+
+    Raises
+    ------
+    SheetError
+        If a sheet is damaged, names an unknown beer or rule, or gives a beer two limits for one day.
+
+    Examples
+    --------
+    >>> load_specification("nowhere/house.model").hash
+    ''
+    """
+    limits_path, labels_path = specification_paths(model)
+    parts, digest = [], hashlib.sha256()
+    for path in (limits_path, labels_path):
+        if path.is_file():
+            data = path.read_bytes()
+            parts.append(f"== {path.name}\n{data.decode('utf-8', 'replace')}")
+            # name, length and bytes: no two pairs of sheets give the same stream
+            digest.update(f"{path.name.rpartition('.')[0].rpartition('.')[2]} {len(data)}\n".encode() + data)
+    if not parts:
+        return Specification()
+    limits = _limits(limits_path, beers) if limits_path.is_file() else ()
+    labels = _labels(labels_path, beers) if labels_path.is_file() else ()
+    return Specification(limits, labels, digest.hexdigest(), "\n".join(parts))
+
+
+def _limits(path: Path, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
+    sheet = read_sheet(path, known=LIMIT_COLUMNS)
+    _need(path, sheet, ("beer", "target", "tolerance", "unit"))
+    rows: list[ColourLimits] = []
+    for line, cells in _cells(sheet, LIMIT_COLUMNS):
+        where = f"{path.name}, line {line}"
+        _known_beer(where, cells["beer"], beers)
+        target = _number(where, "target", cells["target"])
+        share = cells["tolerance"].endswith("%")
+        tolerance = _number(where, "tolerance", cells["tolerance"].removesuffix("%").strip())
+        tolerance = tolerance / 100.0 * target if share else tolerance
+        if not 0.0 < tolerance <= target:
+            raise SheetError(f"{where}: target {target:g} with tolerance {cells['tolerance']!r} makes no limits")
+        unit, rule = cells["unit"].upper(), cells["rule"] or GUARDED
+        if unit not in COLOUR_UNITS:
+            raise SheetError(f"{where}, column unit: {cells['unit']!r}; write EBC or SRM")
+        if rule not in DECISION_RULES:
+            raise SheetError(f"{where}, column rule: {rule!r}; use one of {', '.join(DECISION_RULES)}")
+        risk = _number(where, "risk", cells["risk"]) if cells["risk"] else DEFAULT_RISK
+        if not 0.0 < risk < 0.5:
+            raise SheetError(f"{where}, column risk: {risk:g}; expected a share between 0 and 0.5, such as 0.05")
+        row = ColourLimits(
+            cells["beer"], target, target - tolerance, target + tolerance, unit, rule, risk, *_days(where, cells)
+        )
+        clash = next((old for old in rows if old.beer == row.beer and _overlap(old, row)), None)
+        if clash is not None:
+            raise SheetError(f"{where}: {row.beer!r} has two limits for one day; close the older one with valid_to")
+        rows.append(row)
+    return tuple(rows)
+
+
+def _labels(path: Path, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
+    sheet = read_sheet(path, known=LABEL_COLUMNS)
+    _need(path, sheet, ("label", "beer"))
+    rows = []
+    for line, cells in _cells(sheet, LABEL_COLUMNS):
+        where = f"{path.name}, line {line}"
+        if not cells["label"]:
+            raise SheetError(f"{where}, column label: blank; name the label")
+        _known_beer(where, cells["beer"], beers)
+        rows.append(PackageLabel(cells["label"], cells["beer"], *_days(where, cells)))
+    return tuple(rows)
+
+
+def _need(path: Path, sheet: Sheet, columns: Sequence[str]) -> None:
+    missing = [column for column in columns if column not in sheet.table]
+    if missing:
+        raise SheetError(f"{path.name}: no column {missing[0]!r}, got {', '.join(sheet.table.columns)}")
+
+
+def _cells(sheet: Sheet, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
+    rows = sheet.table.to_dict("records")
+    return [
+        (line, {column: str(row.get(column, "")).strip() for column in columns})
+        for line, row in zip(sheet.lines, rows, strict=True)
+    ]
+
+
+def _known_beer(where: str, beer: str, beers: Sequence[str] | None) -> None:
+    if not beer or (beers is not None and beer not in beers):
+        raise SheetError(f"{where}, column beer: {beer!r} is no beer of the model; it holds {', '.join(beers or ())}")
+
+
+def _number(where: str, column: str, cell: str) -> float:
+    # a colour has no thousands: a single comma is a decimal mark
+    try:
+        return float(cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell)
+    except ValueError:
+        raise SheetError(f"{where}, column {column}: {cell!r} is not a number") from None
+
+
+def _days(where: str, cells: dict[str, str]) -> tuple[date | None, date | None]:
+    days = []
+    for column in ("valid_from", "valid_to"):
+        try:
+            days.append(date.fromisoformat(cells[column]) if cells[column] else None)
+        except ValueError:
+            raise SheetError(f"{where}, column {column}: {cells[column]!r}; write the day as 2025-03-31") from None
+    return days[0], days[1]
+
+
+def _valid(row: ColourLimits | PackageLabel, on: date | None) -> bool:
+    return on is None or ((row.valid_from or date.min) <= on <= (row.valid_to or date.max))
+
+
+def _overlap(one: ColourLimits, other: ColourLimits) -> bool:
+    return (one.valid_from or date.min) <= (other.valid_to or date.max) and (other.valid_from or date.min) <= (
+        one.valid_to or date.max
+    )

@@ -1,0 +1,1 @@
+"""From a set to everything that a model holds."""

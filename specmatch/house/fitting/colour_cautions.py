@@ -1,0 +1,61 @@
+"""What a set knows of its colours besides the regression: the optical route, beers that it cannot read, the path."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
+from specmatch.maths.regression.colour_model import ColourFit, unfit_beers
+from specmatch.maths.statistics.levels import mean_by
+
+FEWEST_BEERS_FOR_OPTICS = 3
+
+
+@dataclass(frozen=True)
+class ColourCautions:
+    """What a set knows of its colours besides the regression."""
+
+    # the route without a regression, its path and glare from the means of the beers; None with fewer than three beers
+    # or spectra that do not reach the blue
+    optics: DoublePassFit | None
+    unfit: Mask  # (n_beers,): beers whose held-out errors show that A430 cannot be read from them
+    pours_shown: bool  # whether the set holds separate pours, so that the interval knows the spread of pouring
+    path_sd: float  # relative uncertainty of the path from fill and cup, for a set that does not
+
+
+def learn_cautions(
+    fit: ColourFit,
+    reflectance: Floats,
+    batch: Ints,
+    beer: Ints,
+    n_beers: int,
+    *,
+    wavelength_nm: Floats,
+    colour_unit: str,
+    scans: pd.DataFrame,
+) -> ColourCautions:
+    """Learn what a set says about its colours besides the regression."""
+    # reflectance (n_pours, p), batch (n_pours,), beer (K,), wavelength_nm (p,)
+    present, position = np.unique(beer, return_inverse=True)
+    optics = None
+    if present.size >= FEWEST_BEERS_FOR_OPTICS and wavelength_nm[0] <= 440.0 and wavelength_nm[-1] >= 460.0:
+        # one row a beer: batches of one beer leave the average beer in the same way, and count once
+        by_beer = mean_by(mean_by(reflectance, batch)[0], position)[0]
+        optics = fit_double_pass(by_beer, mean_by(fit.lab_colour, position)[0], wavelength_nm, colour_unit=colour_unit)
+    return ColourCautions(
+        optics=optics,
+        unfit=unfit_beers(fit, beer, n_beers),
+        pours_shown=fit.most_pours > 1,
+        path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
+    )
+
+
+def _usual(scans: pd.DataFrame, column: str, otherwise: float) -> float:
+    if column not in scans.columns:
+        return otherwise
+    middle = float(pd.to_numeric(scans[column], errors="coerce").median())
+    return middle if np.isfinite(middle) and middle > 0 else otherwise

@@ -1,0 +1,169 @@
+"""Fit everything that a house model holds on one reference set."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.errors import ReferenceSetError
+from specmatch.house.fitting.colour_cautions import ColourCautions, learn_cautions
+from specmatch.house.fitting.conditions import Conditions, Offered, learn_conditions, learn_offered
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set, walk_past_all
+from specmatch.maths.classification.class_model import TypicalityFit, add_batches, fit_typicality
+from specmatch.maths.domain.applicability import DomainFit, fit_domain
+from specmatch.maths.faults.fault_model import FaultFit, doubt_samples, learn_good_scans
+from specmatch.maths.faults.replicates import odd_among_mates
+from specmatch.maths.regression.colour_model import ColourFit, fit_colour
+from specmatch.maths.statistics.levels import mean_by
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+
+logger = logging.getLogger(__name__)
+
+# beside the false rejects that the house states, spectra of its own kind are to raise next to no alarm
+DOMAIN_FALSE_ALARM_RATE = 0.005
+
+
+@dataclass(frozen=True)
+class FittedHouse:
+    """All that a fitted model knows: arrays, numbers and text only, so that a file can hold it without code."""
+
+    wavelength_nm: Floats  # (p,): the usable band, ascending
+    beers: tuple[str, ...]
+    batches: tuple[str, ...]
+    beer_of_batch: Ints  # (K,): place of each batch's beer in `beers`
+    colour_unit: str
+    lowest_colour: float  # lowest_colour, highest_colour: of the lab colours, in that unit; NaN where there are too few
+    highest_colour: float
+    set_name: str  # set_name, set_hash: of the reference set
+    set_hash: str
+    colour: ColourFit | None  # none where the set holds too few lab colours
+    identity: TypicalityFit
+    domain: DomainFit
+    faults: FaultFit  # what good scans look like, and which faults may stand behind a departure
+    conditions: Conditions  # instruments, cups, volumes and temperatures of the set
+    offered: Offered  # when each beer was on offer
+    cautions: ColourCautions | None  # what speaks against a colour; None where there is no colour
+    odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
+    refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
+
+
+def fit_house(
+    refs: ReferenceSet,
+    *,
+    without: Collection[str] = (),
+    false_reject_rate: float = 0.05,
+    grown_from: FittedHouse | None = None,
+) -> FittedHouse:
+    """Learn colour, identity, domain and what good scans look like from a reference set."""
+    # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
+    # anew but the colour regression
+    pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
+    faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
+    odd, _ = odd_among_mates(faults, pours.reflectance, pours.sample)
+    odd_names = tuple(str(name) for name in pours.names[odd])
+    if odd.any():
+        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
+        # at least two mates stay of each sample, so that no code falls out
+        pours = replace(
+            pours,
+            names=pours.names[~odd],
+            reflectance=pours.reflectance[~odd],
+            sample=pours.sample[~odd],
+            batch=pours.batch[~odd],
+        )
+        faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
+    faults = doubt_samples(faults, *_rows(pours))
+    refit_reasons: tuple[str, ...] = ()
+    if grown_from is None:
+        identity = fit_typicality(*_rows(pours), wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate)
+    else:
+        identity, refit_reasons = _grow_identity(grown_from, pours)
+    batch_means = None
+    if pours.some_of_many:
+        whole = walk_past_all(refs, pours, faults)
+        batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *whole.odd_pours)))
+    colour, cautions = _fit_colour(pours, refs.colour_unit, batch_means)
+    return FittedHouse(
+        wavelength_nm=pours.wavelength_nm,
+        beers=pours.beers,
+        batches=pours.batches,
+        beer_of_batch=pours.beer_of_batch,
+        colour_unit=refs.colour_unit,
+        lowest_colour=float(np.nanmin(pours.lab)) if colour is not None else float("nan"),
+        highest_colour=float(np.nanmax(pours.lab)) if colour is not None else float("nan"),
+        set_name=refs.name,
+        set_hash=refs.hash,
+        colour=colour,
+        cautions=cautions,
+        identity=identity,
+        domain=fit_domain(
+            pours.reflectance, pours.batch, pours.sample,
+            wavelength_nm=pours.wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE,
+        ),
+        faults=faults,
+        offered=learn_offered(pours.beers, refs.beers),
+        conditions=learn_conditions(pours.scans, refs.reference_kind),
+        odd_pours=odd_names,
+        refit_reasons=refit_reasons,
+    )  # fmt: skip
+
+
+def _rows(pours: SetPours) -> tuple[Floats, Ints, Ints, Ints]:
+    return pours.reflectance, pours.beer, pours.batch, pours.sample
+
+
+def _fit_colour(
+    pours: SetPours, colour_unit: str, batch_means: Floats | None
+) -> tuple[ColourFit | None, ColourCautions | None]:
+    if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
+        return None, None
+    known = np.isfinite(pours.lab)[pours.batch]
+    reflectance = pours.reflectance[known]
+    known_batches, batch = np.unique(pours.batch[known], return_inverse=True)
+    sample = np.unique(pours.sample[known], return_inverse=True)[1]
+    colour = fit_colour(
+        reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm,
+        batch_means=None if batch_means is None else batch_means[known_batches],
+    )  # fmt: skip
+    cautions = learn_cautions(
+        colour, reflectance, batch, pours.beer_of_batch[known_batches], len(pours.beers),
+        wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
+    )  # fmt: skip
+    return colour, cautions
+
+
+def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
+    gone = set(old.batches) - set(refs.scans["batch"])
+    if gone:
+        raise ReferenceSetError(
+            f"batch {sorted(gone)[0]!r} of the model is not in the set; batches can be added, not taken away: fit anew"
+        )
+    samples_of = dict(zip(old.batches, np.bincount(old.identity.samples.batch).tolist(), strict=True))
+    return gather_set(
+        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of
+    )
+
+
+def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[TypicalityFit, tuple[str, ...]]:
+    is_new = pours.batch >= len(old.batches)
+    kept = mean_by(pours.reflectance[~is_new], pours.sample[~is_new])[0]
+    same = kept.shape == old.identity.samples.reflectance.shape and np.array_equal(
+        pours.beer_of_batch[: len(old.batches)], old.beer_of_batch
+    )
+    # rounding of sums; anything that a person or another pour did to a batch is far larger
+    if not same or not np.allclose(kept, old.identity.samples.reflectance, rtol=1e-9, atol=1e-12):
+        raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
+    if not is_new.any():
+        return old.identity, old.refit_reasons
+    sample = np.unique(pours.sample[is_new], return_inverse=True)[1]
+    batch = pours.batch[is_new] - len(old.batches)
+    grown = add_batches(old.identity, pours.reflectance[is_new], pours.beer[is_new], batch, sample)
+    return grown.fit, grown.refit_reasons

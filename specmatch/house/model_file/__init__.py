@@ -1,0 +1,1 @@
+"""A model on disk: arrays and a manifest, no code."""

@@ -1,0 +1,94 @@
+"""Nested frozen dataclasses of plain fields as named arrays and JSON settings, and back."""
+
+import dataclasses
+import math
+import typing
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from specmatch.errors import ModelFileError
+
+_FLOATS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
+
+
+def flatten(obj: Any, prefix: str) -> tuple[dict[str, np.ndarray], dict[str, Any]]:
+    """Split a frozen dataclass into arrays by dotted name and settings that JSON takes."""
+    arrays: dict[str, np.ndarray] = {}
+    settings = _flatten(obj, prefix, arrays)
+    if not isinstance(settings, dict) or "class" not in settings:
+        raise ModelFileError(f"{prefix} is a {type(obj).__name__}; expected a dataclass")
+    return arrays, settings
+
+
+def restore(settings: Any, arrays: Mapping[str, np.ndarray], prefix: str, classes: Mapping[str, type]) -> Any:
+    """Build a dataclass again from what `flatten` made of it."""
+    if not isinstance(settings, dict) or "class" not in settings:
+        raise ModelFileError(f"the model file does not describe {prefix} as it should; fit the model again")
+    return _restore(settings, arrays, prefix, classes)
+
+
+def classes_within(root: type) -> dict[str, type]:
+    """Return a frozen dataclass and every one that its fields are declared to hold, by name."""
+    found: dict[str, type] = {}
+    waiting: list[Any] = [root]
+    while waiting:
+        kind = waiting.pop()
+        if isinstance(kind, type) and dataclasses.is_dataclass(kind):
+            if kind.__name__ not in found:
+                found[kind.__name__] = kind
+                waiting += typing.get_type_hints(kind).values()
+        else:
+            waiting += typing.get_args(kind)
+    return found
+
+
+def _flatten(value: Any, name: str, arrays: dict[str, np.ndarray]) -> Any:
+    if dataclasses.is_dataclass(value) and not isinstance(value, type):
+        fields = dataclasses.fields(value)
+        inside = {field.name: _flatten(getattr(value, field.name), f"{name}.{field.name}", arrays) for field in fields}
+        return {"class": type(value).__name__, "fields": inside}
+    if isinstance(value, np.ndarray):
+        arrays[name] = value
+        return {"array": True}
+    if isinstance(value, tuple):
+        return {"tuple": [_flatten(item, f"{name}.{position}", arrays) for position, item in enumerate(value)]}
+    if isinstance(value, np.generic):
+        value = value.item()
+    if isinstance(value, float) and not math.isfinite(value):
+        return {"float": "nan" if math.isnan(value) else "inf" if value > 0 else "-inf"}
+    if value is None or isinstance(value, (bool, int, float, str)):
+        return value
+    raise ModelFileError(f"{name} is a {type(value).__name__}, which a model file does not hold")
+
+
+def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: Mapping[str, type]) -> Any:
+    if not isinstance(value, dict):
+        if isinstance(value, list):
+            raise ModelFileError(f"the model file holds a list at {name}; fit the model again")
+        return value
+    if "array" in value:
+        if name not in arrays:
+            raise ModelFileError(f"the model file lacks the array {name!r}; fit the model again")
+        return arrays[name]
+    if "float" in value:
+        if not isinstance(value["float"], str) or value["float"] not in _FLOATS:
+            raise ModelFileError(f"the model file holds no number at {name}; fit the model again")
+        return _FLOATS[value["float"]]
+    if "tuple" in value:
+        if not isinstance(value["tuple"], list):
+            raise ModelFileError(f"the model file holds no tuple at {name}; fit the model again")
+        return tuple(_restore(item, arrays, f"{name}.{at}", classes) for at, item in enumerate(value["tuple"]))
+    kind, inside = value.get("class"), value.get("fields")
+    if not isinstance(kind, str) or kind not in classes or not isinstance(inside, dict):
+        raise ModelFileError(f"the model file asks for {kind!r} at {name}, which this version does not know")
+    expected = {field.name for field in dataclasses.fields(classes[kind])}
+    if set(inside) != expected:
+        odd = sorted(set(inside) ^ expected)
+        raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")
+    made = {field: _restore(item, arrays, f"{name}.{field}", classes) for field, item in inside.items()}
+    try:
+        return classes[kind](**made)
+    except (TypeError, ValueError) as error:
+        raise ModelFileError(f"the model file holds values at {name} that do not fit: {error}") from error

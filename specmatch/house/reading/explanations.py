@@ -1,0 +1,178 @@
+"""Why a reading has its warnings: sentences that a technician can act on, codes, and what a fault did to the number."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import in_colour_unit
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.reading.samples import Samples
+from specmatch.maths.faults.detector import NO_FAULT
+from specmatch.maths.faults.diagnosis import Finding
+from specmatch.maths.faults.replicates import OddPours
+from specmatch.maths.optics.cup import FAULT_NAMES
+from specmatch.warning_codes import FAULT_WORDS, FaultWords
+
+# Below this colour foam and a short path take light off the same wavelengths alike (13 SRM).
+FOAM_LIKE_SHORT_PATH_EBC = 25.6
+# a change of colour below the error of any reading
+SMALL_MOVE = 0.005
+FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
+
+
+@dataclass(frozen=True)
+class Reasons:
+    """Reasons of each sample."""
+
+    codes: dict[int, list[str]]  # row -> codes of `specmatch.WARNING_CODES`; rows without any are absent
+    against_beer: dict[int, list[str]]  # row -> those of its codes that only a fault sought against the beer gave
+    sentences: dict[int, list[str]]  # row -> what to tell a technician
+    colour_without_fault: Floats  # (n,): what the colour is without the faults named; NaN where none is
+
+
+def give_reasons(fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
+    """Explain how samples depart from beers, and pours from their mates."""
+    # beer (n,), colour (n,), unlike (n,)
+    means = samples.averages
+    reasons = Reasons({}, {}, {}, np.full(len(colour), np.nan))
+    for row, name in enumerate(means.names) if samples.conditions else ():
+        for sentence in samples.conditions.get(name, ()):
+            _add(reasons, row, ["outside_conditions"], sentence)
+    if samples.odd is not None:
+        _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
+    found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
+    named = np.flatnonzero(found.fault != NO_FAULT)
+    if named.size:
+        cleaned = fitted.faults.without_faults(
+            means.reflectance[named], means.counts[named], beer[named], found.rows(named)
+        )
+        reasons.colour_without_fault[named] = _colours(fitted, cleaned)
+    colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
+    for row in named.tolist():
+        pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
+        said = _describe(found, row, pours)
+        without = reasons.colour_without_fault[row]
+        codes = _codes(found, row, float(colour_ebc[row]))
+        reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
+        _add(
+            reasons,
+            row,
+            codes,
+            f"{_against(fitted.beers[beer[row]])}{said} (explains {found.share[row]:.0%} of the departure)"
+            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}",
+        )
+    for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
+        _add(
+            reasons,
+            row,
+            [],
+            f"nothing known explains how it departs from {fitted.beers[beer[row]]}: measure it by transmission, "
+            "then add it to the set",
+        )
+    return reasons
+
+
+@dataclass(frozen=True)
+class Apart:
+    """What was found of a sample, parted by whether it holds whatever beer it is."""
+
+    codes: tuple[str, ...]  # warnings whatever beer it is
+    explanation: str  # what explains them
+    codes_if_claimed: tuple[str, ...]  # warnings only if it is the claimed beer
+
+
+def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
+    """Part what was found of a sample from what holds only if it is the beer that it is said to be.
+
+    Faults are sought against the claimed beer. Of a sample that is typical of another one instead they are what would
+    turn the one into the other, most likely nothing that happened.
+    """
+    only, explanation = tuple(reading.get("warnings_if_claimed") or ()), str(reading.get("explanation") or "")
+    if only:
+        explanation = explanation.partition(_against(str(reading["claimed"])))[0].removesuffix("; ")
+    return Apart(tuple(code for code in reading["warnings"] if code not in only), explanation, only)
+
+
+def _against(beer: str) -> str:
+    return f"against {beer}: "
+
+
+def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd: OddPours, colour: Floats) -> None:
+    row_of, pours = samples.sample_of_pour, samples.pours
+    for row in np.flatnonzero(odd.disagree).tolist():
+        n = int((row_of == row).sum())
+        which = "the two pours differ" if n == 2 else f"the {n} pours differ"
+        sentence = f"{which} by more than good pours do, and nothing tells which is right: pour again"
+        _add(reasons, row, ["replicates_disagree"], sentence)
+    if not odd.pours.size:
+        return
+    rows = np.unique(row_of[odd.pours])
+    with_all = _colours(fitted, np.array([pours.reflectance[row_of == row].mean(axis=0) for row in rows]))
+    colour_with = dict(zip(rows.tolist(), with_all.tolist(), strict=True))
+    for k, pour in enumerate(odd.pours.tolist()):
+        row = int(row_of[pour])
+        mates = int(((row_of == row) & ~odd.odd).sum())
+        said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
+        if odd.finding.fault[k] != NO_FAULT:
+            said = _describe(odd.finding, k, "").replace("than usual", "than in the others")
+            codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
+            advice = _words(odd.finding.fault[k]).advice
+            reasons.colour_without_fault[row] = colour[row]
+        moved = ""
+        if np.isfinite(colour[row]):
+            moved = f"; with it the colour would read {colour_with[row]:.1f} {fitted.colour_unit}"
+            if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
+                moved = "; the colour hardly changes with it"
+        _add(
+            reasons,
+            row,
+            codes,
+            f"pour {pours.names[pour]} is left out, the {mates} others agree: {said}{moved}; {advice}",
+        )
+
+
+def _describe(found: Finding, k: int, pours: str) -> str:
+    words = _words(found.fault[k])
+    said = words.phrase.format(size=found.size[k])
+    if pours:
+        said += words.alike.format(pours=pours)
+    if found.second[k] != NO_FAULT:
+        said += f", and {_words(found.second[k]).phrase.format(size=found.second_size[k])}"
+    if found.rival[k] != NO_FAULT:
+        said += f"; or, nearly as likely, {_words(found.rival[k]).phrase.format(size=found.rival_size[k])}"
+    return said
+
+
+def _words(fault: int) -> FaultWords:
+    return FAULT_WORDS[FAULT_NAMES[fault]]
+
+
+def _codes(found: Finding, k: int, colour_ebc: float) -> list[str]:
+    codes = [_words(fault).code for fault in (found.fault[k], found.second[k]) if fault != NO_FAULT]
+    if found.rival[k] != NO_FAULT:
+        rival = _words(found.rival[k]).code
+        # two codes for one cause only where no spectrum can tell them apart
+        if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
+            codes.append(rival)
+    return codes
+
+
+def _moved(colour: float, without: float, unit: str) -> str:
+    if not (np.isfinite(colour) and np.isfinite(without)):
+        return ""
+    if abs(without - colour) < SMALL_MOVE * colour:
+        return "; the colour hardly changes with it"
+    return f"; without it the colour would read {without:.1f} {unit}, not {colour:.1f}"
+
+
+def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:
+    return np.full(len(reflectance), np.nan) if fitted.colour is None else fitted.colour.predict(reflectance)
+
+
+def _add(reasons: Reasons, row: int, codes: list[str], sentence: str) -> None:
+    if codes:
+        reasons.codes.setdefault(row, []).extend(codes)
+    reasons.sentences.setdefault(row, []).append(sentence)

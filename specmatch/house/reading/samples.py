@@ -1,0 +1,108 @@
+"""From scans to samples: checked, on the model's wavelengths, averaged over the pours that agree."""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Ints, Mask
+from specmatch.batches import check_scans
+from specmatch.house.fitting.averaging import Averages, average, bridge_missing
+from specmatch.house.fitting.conditions import departures_from
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.maths.classification.class_model import Match
+from specmatch.maths.faults.replicates import OddPours, find_odd_pours
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.spectra import check_spectra, match_wavelengths
+
+
+@dataclass(frozen=True)
+class Samples:
+    """Samples ready to be read."""
+
+    averages: Averages  # of the pours of each sample that agree
+    warnings: dict[str, list[str]]  # sample -> codes that its scans carry
+    pours: Averages  # of the scans of each pour
+    sample_of_pour: Ints  # (n_pours,): row of `averages` that each pour belongs to, whether it was averaged or not
+    odd: OddPours | None  # none where every sample has one pour
+    conditions: dict[str, list[str]]  # sample -> sentences about conditions that the set does not hold
+    measured_on: list[str]  # ISO date of each sample's first scan, "" where it is not known
+    missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
+
+    @property
+    def index(self) -> pd.Index:
+        """Names of the samples, in the order given."""
+        return pd.Index(self.averages.names, dtype=object, name="sample")
+
+
+def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> Samples:
+    """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
+
+    A pour that departs from at least two others which agree is not averaged in.
+    """
+    checks = None
+    if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
+        spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
+    checked = check_spectra(spectra)
+    values = match_wavelengths(checked, fitted.wavelength_nm)
+    filled = bridge_missing(values, fitted.wavelength_nm)
+    values, bridged = filled.reflectance, filled.lacking
+    if scans is None and checks is None:
+        # each row is a sample of its own: no table to check, nothing to average
+        own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
+        lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
+        return Samples(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
+    table = check_scans(scans, checked.scan_ids)
+    warnings: dict[str, list[str]] = {}
+    disagreeing: set[str] = set()
+    if bridged.any() or checks is not None:
+        sample_of = dict(zip(checked.scan_ids, table["sample"], strict=True))
+        for scan_id in checked.scan_ids[bridged]:
+            warnings.setdefault(sample_of[scan_id], []).append("missing_channels")
+        if checks is not None:
+            for scan_id, code in zip(checks["scan_id"], checks["code"], strict=True):
+                if scan_id in sample_of:
+                    warnings.setdefault(sample_of[scan_id], []).append(code)
+                    if code == "replicates_disagree":
+                        disagreeing.add(scan_id)
+    pours = average(values, table["pour"])
+    one_each = len(pours.names) == len(table)
+    of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
+    whole = average(pours.reflectance, of_pour)
+    conditions = {} if scans is None else departures_from(fitted.conditions, table)
+    days = _measured_on(table)
+    missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
+    if every_pour or len(whole.names) == len(pours.names):
+        return Samples(whole, warnings, pours, whole.codes, None, conditions, days, missing)
+    suspected = None
+    if disagreeing:
+        # a pour is suspected when all of its scans are
+        named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
+        suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
+    odd = find_odd_pours(fitted.faults, pours.reflectance, whole.codes, suspected)
+    means = whole
+    if odd.odd.any():
+        codes = whole.codes[~odd.odd]
+        kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
+        means = Averages(whole.names, kept, codes, counts)
+    return Samples(means, warnings, pours, whole.codes, odd, conditions, days, missing)
+
+
+def match_samples(fitted: FittedHouse, samples: Samples) -> Match:
+    """Hold samples against the beers that were offered on their day."""
+    means = samples.averages
+    match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)
+    offered = fitted.offered.on(samples.measured_on)
+    if offered.all():
+        return match
+    p_value, distance = np.where(offered, match.p_value, np.nan), np.where(offered, match.distance, np.inf)
+    return replace(match, p_value=p_value, distance=distance)
+
+
+def _measured_on(table: pd.DataFrame) -> list[str]:
+    samples = table["sample"].drop_duplicates()
+    if "measured_at" not in table:
+        return [""] * len(samples)
+    first = dict(zip(samples, table.loc[samples.index, "measured_at"], strict=True))
+    return ["" if pd.isna(at) else str(at)[:10] for at in first.values()]

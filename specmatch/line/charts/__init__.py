@@ -1,0 +1,1 @@
+"""Control charts of a line, drift, and what to do about a model."""

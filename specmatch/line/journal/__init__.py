@@ -1,0 +1,1 @@
+"""The record of a line: append-only, chained, and asked."""

@@ -1,0 +1,84 @@
+"""The chain of hashes over a journal: each row carries the hash of the one before, so a change shows."""
+
+import hashlib
+import json
+from collections.abc import Iterable
+from dataclasses import dataclass
+from typing import Any
+
+from specmatch.line.journal.schema import FIRST_PREVIOUS
+
+HOW_TO_CHECK = (
+    "Rows of `entries` are numbered 1, 2, 3 and so on. Each holds a JSON text (`record`), the hash of the row before "
+    "(`previous_hash`; 64 zeros in the first) and its own: SHA-256, in lower-case hexadecimal, over previous_hash "
+    "followed by record, both in UTF-8. All other columns are computed from record. A row that was changed no longer "
+    "gives its hash; a row that was taken out leaves a gap. Rows cut off at the end leave none: keep the last hash "
+    "elsewhere and compare."
+)
+
+
+@dataclass(frozen=True)
+class ChainFault:
+    """One thing that is wrong with a journal."""
+
+    entry: int  # the entry that it is about; 0 for the whole file
+    sentence: str
+
+
+@dataclass(frozen=True)
+class ChainCheck:
+    """What following the chain found."""
+
+    n_entries: int
+    last_hash: str  # of the last row. Kept elsewhere it shows later whether the tail was cut
+    faults: tuple[ChainFault, ...]  # rows altered, missing or out of place
+    # rows written at an earlier time than the row before: no damage, but a clock was set back
+    clock_notes: tuple[ChainFault, ...]
+
+
+def record_text(record: dict[str, Any]) -> str:
+    """Return the JSON text of a record: UTF-8, no blanks, numbers in the shortest form that reads back the same."""
+    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+
+
+def seal(previous_hash: str, text: str) -> str:
+    """Return the hash of a row: SHA-256 over the hash of the row before and the row's own text."""
+    return hashlib.sha256(f"{previous_hash}{text}".encode()).hexdigest()
+
+
+def check_chain(rows: Iterable[tuple[int, str, str, str]]) -> ChainCheck:
+    """Follow the chain from the first row to the last."""
+    faults: list[ChainFault] = []
+    clock: list[ChainFault] = []
+    expected, last_hash, last_time, n = 1, FIRST_PREVIOUS, "", 0
+    for entry, text, previous_hash, row_hash in rows:
+        n += 1
+        gap = entry != expected
+        for missing in range(expected, min(entry, expected + 20)):
+            faults.append(ChainFault(missing, f"entry {missing} is missing"))
+        if entry > expected + 20:
+            faults.append(ChainFault(expected + 20, f"entries {expected + 20} to {entry - 1} are missing"))
+        if not gap and previous_hash != last_hash:
+            said = (
+                f"entry {entry} does not follow entry {entry - 1} as it stands: one of them was altered and sealed anew"
+            )
+            faults.append(ChainFault(entry, said))
+        record = _read(text)
+        if seal(previous_hash, text) != row_hash or record.get("entry") != entry:
+            faults.append(ChainFault(entry, f"entry {entry} was altered: its text does not give its hash"))
+        else:
+            written = str(record.get("written_at", ""))
+            if written < last_time:
+                said = f"entry {entry} was written at {written}, before entry {entry - 1} by the clock: it was set back"
+                clock.append(ChainFault(entry, said))
+            last_time = written
+        expected, last_hash = entry + 1, row_hash
+    return ChainCheck(n, last_hash, tuple(faults), tuple(clock))
+
+
+def _read(text: str) -> dict[str, Any]:
+    try:
+        record = json.loads(text)
+    except ValueError:
+        return {}
+    return record if isinstance(record, dict) else {}

@@ -1,0 +1,382 @@
+"""The journal of a line: one SQLite file that only grows, one row a reading, sealed row to row.
+
+Any SQLite tool opens it. What is promised is that a change shows, not that it cannot be made: whoever can write the
+file can also rebuild it whole. A last hash kept elsewhere shows that, and a cut tail.
+"""
+
+import json
+import sqlite3
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from contextlib import contextmanager
+from datetime import UTC, datetime
+from pathlib import Path
+from types import TracebackType
+from typing import Any
+
+from specmatch.errors import LockedError, StorageError, TableError
+from specmatch.line.journal.file_system import network_file_system
+from specmatch.line.journal.hash_chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
+from specmatch.line.journal.schema import APPLICATION_ID, FIRST_PREVIOUS, FORMAT, TRIGGERS, patiently, schema_statements
+from specmatch.line.journal.timestamps import utc_now
+from specmatch.storage import sha256_of
+from specmatch.wording import CAUTIONS
+
+Record = dict[str, Any]
+
+# another process holds the file for a few milliseconds a row; half a minute of waiting means that it hangs
+BUSY_S = 30.0
+
+
+class Journal:
+    """A journal file, open for reading and, unless `read_only`, for adding rows.
+
+    Parameters
+    ----------
+    path : str or Path
+        Made if it is not there (not with `read_only`); never on a network share.
+    read_only : bool, default False
+    clock : callable, optional
+        Gives the time that stands in `written_at`.
+
+    Attributes
+    ----------
+    path : Path
+
+    Raises
+    ------
+    StorageError
+        If the file is no journal, of a later format, on a network share, or cannot be opened.
+
+    Examples
+    --------
+    >>> import tempfile
+    >>> folder = tempfile.TemporaryDirectory()
+    >>> with Journal(Path(folder.name) / "line.db") as journal:
+    ...     with journal.writing():
+    ...         entry = journal.append({"kind": "review", "reason": "only trying"})
+    ...     journal.check().faults
+    ()
+    >>> folder.cleanup()
+    """
+
+    def __init__(self, path: str | Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> None:
+        self.path, self.clock = Path(path), clock
+        share = network_file_system(self.path)
+        if share is not None and not read_only:
+            raise StorageError(
+                f"{self.path} lies on a network share ({share}), whose locks a journal cannot rest on; keep it on a "
+                "disk of this machine and copy it to the share"
+            )
+        if read_only and not self.path.is_file():
+            raise StorageError(f"{self.path}: no such journal")
+        with self._named_errors():
+            self._db = self._connect(read_only)
+            try:
+                patiently(lambda: self._prepare(read_only), BUSY_S)
+            except BaseException:
+                self._db.close()
+                raise
+
+    def __enter__(self) -> "Journal":
+        return self
+
+    def __exit__(
+        self, kind: type[BaseException] | None, error: BaseException | None, trace: TracebackType | None
+    ) -> None:
+        self.close()
+
+    def close(self) -> None:
+        """Close the file; leaving the `with` block does the same.
+
+        Examples
+        --------
+        >>> Journal("closed.db").close()
+        """
+        self._db.close()
+
+    def _connect(self, read_only: bool) -> sqlite3.Connection:
+        # transactions are begun by name below, never by the module behind our back
+        options: dict[str, Any] = {"timeout": BUSY_S, "isolation_level": None}
+        if not read_only:
+            return sqlite3.connect(self.path, **options)
+        address = self.path.absolute().as_uri()
+        try:
+            db = sqlite3.connect(f"{address}?mode=ro", uri=True, **options)
+            db.execute("SELECT count(*) FROM sqlite_master").fetchone()
+            return db
+        except sqlite3.OperationalError:
+            # a medium that cannot be written to has no room for the log's index: nobody else can be writing either
+            return sqlite3.connect(f"{address}?mode=ro&immutable=1", uri=True, **options)
+
+    def _prepare(self, read_only: bool) -> None:
+        db = self._db
+        made = db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] > 0
+        if not made and not read_only:
+            mode = db.execute("PRAGMA journal_mode = WAL").fetchone()[0]
+            if mode != "wal":
+                raise StorageError(f"{self.path}: this disk does not take a write-ahead log; choose a local disk")
+            with self.writing():
+                # another process may have made the tables since we looked
+                if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
+                    for statement in schema_statements():
+                        db.execute(statement)
+                    for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
+                        db.execute("INSERT INTO documents VALUES (?, ?, ?)", (sha256_of(text.encode()), kind, text))
+        application, number = (
+            db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
+        )
+        if application != APPLICATION_ID:
+            raise StorageError(f"{self.path} is no journal; name a file that verify or watch has made")
+        if number > FORMAT:
+            raise StorageError(
+                f"{self.path} is a journal of format {number}, this version reads up to {FORMAT}; use a newer version"
+            )
+        if not read_only:
+            # every row reaches the disk before its decision is shown
+            db.execute("PRAGMA synchronous = FULL")
+
+    @contextmanager
+    def _named_errors(self) -> Iterator[None]:
+        try:
+            yield
+        except sqlite3.Error as error:
+            said = str(error)
+            # the lowest byte names the kind, the others what was done at the time
+            if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+                raise LockedError(
+                    f"{self.path}: another process has held the journal for {BUSY_S:g} s; nothing was recorded, "
+                    "run it again"
+                ) from error
+            hint = next((way for sign, way in _WAYS_OUT.items() if sign in said), "nothing was recorded")
+            raise StorageError(f"{self.path}: {said}; {hint}") from error
+
+    @contextmanager
+    def writing(self) -> Iterator[None]:
+        """Hold the journal alone while the block reads and adds rows; all of them are kept, or none.
+
+        Yields
+        ------
+        None
+            While it is held.
+
+        Raises
+        ------
+        LockedError
+            If another process has held it for half a minute.
+        StorageError
+            If it cannot be written.
+
+        Examples
+        --------
+        >>> with Journal("written.db") as journal, journal.writing():
+        ...     row = journal.append({"kind": "review", "reason": "only trying"})
+        """
+        with self._named_errors():
+            self._db.execute("BEGIN IMMEDIATE")
+            try:
+                yield
+                self._db.execute("COMMIT")
+            except BaseException:
+                if self._db.in_transaction:
+                    self._db.execute("ROLLBACK")
+                raise
+
+    def append(self, record: Mapping[str, Any], *, documents: Sequence[tuple[str, str, str]] = ()) -> Record:
+        """Add one row at the end; call it inside `writing`.
+
+        Parameters
+        ----------
+        record : mapping
+            What JSON can hold; `kind` is needed. `entry` and `written_at` are filled in here.
+        documents : sequence of (hash, kind, text)
+            Texts that the record names by their hash; each is kept once.
+
+        Returns
+        -------
+        dict
+            The record as written.
+
+        Examples
+        --------
+        >>> with Journal("appended.db") as journal, journal.writing():
+        ...     journal.append({"kind": "review", "reason": "only trying"})["entry"]
+        1
+        """
+        db = self._db
+        last = db.execute("SELECT entry, hash FROM entries ORDER BY entry DESC LIMIT 1").fetchone()
+        number, previous = (0, FIRST_PREVIOUS) if last is None else last
+        written = self.clock().astimezone(UTC).isoformat(timespec="milliseconds")
+        whole = {"entry": number + 1, "written_at": written, **record}
+        text = record_text(whole)
+        db.execute(
+            "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (?, ?, ?, ?)",
+            (number + 1, text, previous, seal(previous, text)),
+        )
+        for path, digest in record.get("scan_files", {}).items():
+            db.execute("INSERT INTO scans_seen VALUES (?, ?, ?)", (digest, path, number + 1))
+        for digest, kind, document in documents:
+            if db.execute("SELECT 1 FROM documents WHERE hash = ?", (digest,)).fetchone() is None:
+                db.execute("INSERT INTO documents VALUES (?, ?, ?)", (digest, kind, document))
+        return whole
+
+    def seen(self, sha256: str) -> dict[str, int]:
+        """Return path -> entry of every scan file recorded with these contents.
+
+        Parameters
+        ----------
+        sha256 : str
+            Of the file's bytes, in hexadecimal.
+
+        Returns
+        -------
+        dict of str to int
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.seen("0" * 64)
+        {}
+        """
+        with self._named_errors():
+            return dict(self._db.execute("SELECT path, entry FROM scans_seen WHERE sha256 = ?", (sha256,)).fetchall())
+
+    def select(self, where: str = "1", values: Sequence[Any] = (), *, last: int | None = None) -> list[Record]:
+        """Return records in the order written.
+
+        Parameters
+        ----------
+        where : str
+            An SQL condition over the columns of `entries`, written by this library; values go in by `?`.
+        values : sequence
+        last : int, optional
+            Only so many of the newest.
+
+        Returns
+        -------
+        list of dict
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     [row["decision"] for row in journal.select("kind = ?", ["reading"])]
+        ['consistent', 'consistent', 'consistent']
+        """
+        limit = "" if last is None else f" LIMIT {int(last)}"
+        with self._named_errors():
+            rows = self._db.execute(
+                f"SELECT record FROM entries WHERE {where} ORDER BY entry DESC{limit}", tuple(values)
+            ).fetchall()
+        return [json.loads(text) for (text,) in reversed(rows)]
+
+    def query(self, sql: str, values: Sequence[Any] = ()) -> list[tuple[Any, ...]]:
+        """Return the rows of an SQL query over the columns of `entries`, written by this library.
+
+        Parameters
+        ----------
+        sql : str
+        values : sequence
+            They go in by `?`.
+
+        Returns
+        -------
+        list of tuple
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.query("SELECT count(*) FROM entries WHERE kind = ?", ["reading"])
+        [(3,)]
+        """
+        with self._named_errors():
+            return self._db.execute(sql, tuple(values)).fetchall()
+
+    def entry(self, number: int) -> Record:
+        """Return one record.
+
+        Parameters
+        ----------
+        number : int
+            Of the entry, from 1.
+
+        Returns
+        -------
+        dict
+
+        Raises
+        ------
+        TableError
+            If there is no such entry.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.entry(1)["kind"]
+        'reference'
+        """
+        found = self.select("entry = ?", (number,))
+        if not found:
+            raise TableError(f"{self.path} has no entry {number}")
+        return found[0]
+
+    def document(self, digest: str) -> str:
+        """Return a text that records name by its hash.
+
+        Parameters
+        ----------
+        digest : str
+
+        Returns
+        -------
+        str
+
+        Raises
+        ------
+        StorageError
+            If the journal does not hold it.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.document("0" * 64)
+        Traceback (most recent call last):
+        specmatch.errors.StorageError: line1.db lacks the document 000000000000 that its records name
+        """
+        found = self.query("SELECT text FROM documents WHERE hash = ?", (digest,))
+        if not found:
+            raise StorageError(f"{self.path} lacks the document {digest[:12]} that its records name")
+        return found[0][0]
+
+    def check(self) -> ChainCheck:
+        """Follow the chain of hashes and look whether the triggers that refuse changes still stand.
+
+        Returns
+        -------
+        ChainCheck
+            `n_entries`, `last_hash`, `faults`, `clock_notes`.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     found = journal.check()
+        >>> found.n_entries, found.faults
+        (5, ())
+        """
+        with self._named_errors():
+            found = check_chain(
+                self._db.execute("SELECT entry, record, previous_hash, hash FROM entries ORDER BY entry")
+            )
+            triggers = {name for (name,) in self._db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+        lost = tuple(
+            ChainFault(0, f"the trigger {name}, which refuses changes, is gone") for name in sorted(TRIGGERS - triggers)
+        )
+        return ChainCheck(found.n_entries, found.last_hash, found.faults + lost, found.clock_notes)
+
+
+_WAYS_OUT = {
+    "readonly": "the file or its folder cannot be written to; nothing was recorded",
+    "disk is full": "nothing was recorded: free some space and run it again, no scan is lost",
+    "not a database": "it is no journal; name a file that verify or watch has made",
+    "unable to open": "its folder must be there and writable",
+    "malformed": "the file is damaged; keep it, and go on in a new journal",
+    "generated": "this needs SQLite 3.31 or later",
+}

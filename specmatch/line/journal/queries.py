@@ -1,0 +1,136 @@
+"""Looking back: what the last shifts brought, which runs still wait, counts of decisions, exports."""
+
+import csv
+import io
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from datetime import datetime, timedelta
+from pathlib import Path
+
+from specmatch.errors import OptionError
+from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.journal.schema import COLUMNS
+from specmatch.storage import write_atomic
+from specmatch.wording import CAUTIONS
+
+# three shifts a day change over at six, two and ten (common practice, no source)
+SHIFT_HOURS = (6, 14, 22)
+DECIDED = "kind IN ('reading', 'retest')"
+
+
+@dataclass(frozen=True)
+class ShiftCounts:
+    """What one line did in one shift."""
+
+    started: str  # local time, as the scans state it
+    line: str
+    n_readings: int  # readings and retests
+    consistent: int  # consistent, rescan, hold, read_only: of them, by decision; `read_only` had no claim
+    rescan: int
+    hold: int
+    read_only: int
+    controls: int
+    left_out: int
+
+
+def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 20) -> list[Record]:
+    """Return the newest rows of several journals in the order of time, each with the journal's name."""
+    where, values = ("1", ()) if beer is None else (f"claimed = ? AND {DECIDED}", (beer,))
+    rows = [
+        {"journal": str(journal.path), **row}
+        for journal in journals
+        for row in journal.select(where, values, last=last)
+    ]
+    return sorted(rows, key=when)[-last:]
+
+
+def when(row: Record) -> float:
+    """Return the time of a row in seconds since 1970: when measured, else when written."""
+    measured = row.get("measured_unix")
+    return float(measured) if measured is not None else datetime.fromisoformat(row["written_at"]).timestamp()
+
+
+def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> dict[str, int]:
+    """Count decisions over whole journals."""
+    counts = {"consistent": 0, "rescan": 0, "hold": 0, "reading only": 0}
+    sql = f"SELECT decision, count(*) FROM entries WHERE {DECIDED}{' AND claimed = ?' if beer is not None else ''}"
+    for journal in journals:
+        for decision, n in journal.query(f"{sql} GROUP BY decision", () if beer is None else (beer,)):
+            counts[decision or "reading only"] += n
+    return counts
+
+
+def shift_start(measured_at: str) -> str:
+    """Return the start of the shift that a time lies in, on the clock that the time itself states."""
+    time = datetime.fromisoformat(measured_at)
+    hours = [hour for hour in SHIFT_HOURS if hour <= time.hour]
+    day = time if hours else time - timedelta(days=1)
+    return f"{day:%Y-%m-%d} {(hours or SHIFT_HOURS)[-1]:02d}:00"
+
+
+def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: int = 3000) -> list[ShiftCounts]:
+    """Return counts for the last shifts, a row a line."""
+    found: dict[tuple[str, str], list[Record]] = {}
+    for journal in journals:
+        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=newest_rows):
+            start = shift_start(row.get("measured_at") or row["written_at"])
+            found.setdefault((start, row.get("line", "")), []).append(row)
+    kept = sorted({start for start, _ in found})[-shifts:]
+    return [_counted(start, line, rows) for (start, line), rows in sorted(found.items()) if start in kept]
+
+
+def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
+    decided = [row for row in rows if row["kind"] in ("reading", "retest")]
+    by = {name: sum(row["decision"] == name for row in decided) for name in ("consistent", "rescan", "hold", None)}
+    controls, left_out = (sum(row["kind"] == kind for row in rows) for kind in ("control", "left_out"))
+    return ShiftCounts(
+        start, line, len(decided), by["consistent"], by["rescan"], by["hold"], by[None], controls, left_out
+    )
+
+
+def waiting_runs(journals: Sequence[Journal], *, beer: str | None = None) -> list[Record]:
+    """Return the first departure of every run that is open or held, the oldest first."""
+    only = "" if beer is None else " AND e.claimed = ?"
+    # a run waits where no later row of it is clear; only departures have rows in these states
+    sql = f"""
+        SELECT e.entry, e.line, e.claimed, e.lot, e.measured_at FROM entries e
+        WHERE e.run_state = 'open'{only} AND e.kind = 'reading' AND e.concerns IS NULL
+        AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry AND later.run_state = 'clear')
+        ORDER BY e.entry"""
+    found = []
+    for journal in journals:
+        for entry, line, claimed, lot, measured_at in journal.query(sql, () if beer is None else (beer,)):
+            last = journal.query(
+                "SELECT run_state FROM entries WHERE concerns = ? ORDER BY entry DESC LIMIT 1", (entry,)
+            )
+            state = last[0][0] if last else "open"
+            found.append(
+                {"journal": str(journal.path), "entry": entry, "line": line, "claimed": claimed, "lot": lot,
+                 "run_state": state, "measured_at": measured_at}
+            )  # fmt: skip
+    return found
+
+
+def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = None) -> int:
+    """Write journals to one CSV or JSON file, by its suffix; return the number of rows."""
+    path = Path(path)
+    where, values = ("1", ()) if beer is None else ("claimed = ?", (beer,))
+    if path.suffix.lower() == ".json":
+        rows = [{"journal": str(j.path), **row} for j in journals for row in j.select(where, values)]
+        body = {"format": 1, "cautions": CAUTIONS, "entries": rows}
+        write_atomic(path, json.dumps(body, ensure_ascii=False, allow_nan=False, indent=1).encode())
+        return len(rows)
+    if path.suffix.lower() != ".csv":
+        raise OptionError(f"{path.name}: export to a file that ends in .csv or .json")
+    out = io.StringIO()
+    writer = csv.writer(out, lineterminator="\n")
+    writer.writerow(["journal", "entry", *COLUMNS, "hash"])
+    n = 0
+    for journal in journals:
+        sql = f"SELECT entry, {', '.join(COLUMNS)}, hash FROM entries WHERE {where} ORDER BY entry"
+        for row in journal.query(sql, values):
+            writer.writerow([str(journal.path), *row])
+            n += 1
+    write_atomic(path, out.getvalue().encode())
+    return n

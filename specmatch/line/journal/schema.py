@@ -1,0 +1,114 @@
+"""The tables of a journal, in SQL: one JSON text a row, columns read out of it, triggers that refuse any change.
+
+The JSON text is what the chain of hashes covers; every other column of `entries` is computed from it, so that no
+column can say anything else than the text that was sealed.
+"""
+
+import sqlite3
+import time
+from collections.abc import Callable, Iterator
+
+# "SPMJ" as a number: it tells a journal from any other SQLite file
+APPLICATION_ID = 0x53504D4A
+FORMAT = 1
+FIRST_PREVIOUS = "0" * 64
+
+# column -> where it stands in the record
+_COLUMNS = {
+    "kind": "$.kind",
+    "concerns": "$.concerns",
+    "written_at": "$.written_at",
+    "measured_at": "$.measured_at",
+    "measured_unix": "$.measured_unix",
+    "line": "$.line",
+    "operator": "$.operator",
+    "claimed": "$.claimed",
+    "lot": "$.lot",
+    "sample": "$.sample",
+    "decision": "$.decision",
+    "reason": "$.reason",
+    "advice": "$.advice",
+    "run_state": "$.run_state",
+    "colour": "$.reading.colour",
+    "colour_low": "$.reading.colour_low",
+    "colour_high": "$.reading.colour_high",
+    "colour_unit": "$.reading.colour_unit",
+    "nearest_beer": "$.reading.nearest_beer",
+    "p_value": "$.reading.p_value",
+    "plausible_beers": "$.reading.plausible_beers",
+    "n_pours": "$.reading.n_pours",
+    "warnings": "$.reading.warnings",
+    "model_hash": "$.model_hash",
+    "set_hash": "$.set_hash",
+    "specification_hash": "$.specification_hash",
+    "scan_files": "$.scan_files",
+}
+COLUMNS = tuple(_COLUMNS)
+
+
+def _append_only(table: str) -> str:
+    return "\n".join(
+        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} BEGIN "
+        f"SELECT RAISE(ABORT, 'a journal only grows: rows of {table} are never changed or removed'); END;"
+        for verb in ("UPDATE", "DELETE")
+    )
+
+
+_GENERATED = ",\n".join(
+    f"    {name} GENERATED ALWAYS AS (json_extract(record, '{path}')) VIRTUAL" for name, path in _COLUMNS.items()
+)
+SCHEMA = f"""
+CREATE TABLE entries (
+    entry INTEGER PRIMARY KEY,
+    record TEXT NOT NULL,
+    previous_hash TEXT NOT NULL,
+    hash TEXT NOT NULL,
+{_GENERATED}
+);
+CREATE TABLE scans_seen (sha256 TEXT NOT NULL, path TEXT NOT NULL, entry INTEGER NOT NULL,
+    PRIMARY KEY (sha256, path)) WITHOUT ROWID;
+CREATE TABLE documents (hash TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) WITHOUT ROWID;
+CREATE INDEX by_run ON entries (line, claimed, lot, entry);
+CREATE INDEX by_claim ON entries (claimed, kind, entry, decision);
+CREATE INDEX by_kind ON entries (kind, line, measured_unix);
+CREATE INDEX by_state ON entries (run_state, claimed, entry);
+CREATE INDEX by_concern ON entries (concerns) WHERE concerns IS NOT NULL;
+{_append_only("entries")}
+{_append_only("scans_seen")}
+{_append_only("documents")}
+CREATE TRIGGER entries_in_order BEFORE INSERT ON entries
+WHEN NEW.entry != (SELECT coalesce(max(entry), 0) + 1 FROM entries)
+  OR NEW.previous_hash != coalesce((SELECT hash FROM entries ORDER BY entry DESC LIMIT 1), '{FIRST_PREVIOUS}')
+BEGIN SELECT RAISE(ABORT, 'a journal only grows at its end: the row does not follow the last one'); END;
+CREATE TRIGGER scans_seen_once BEFORE INSERT ON scans_seen
+WHEN EXISTS (SELECT 1 FROM scans_seen WHERE sha256 = NEW.sha256 AND path = NEW.path)
+BEGIN SELECT RAISE(ABORT, 'this scan file is recorded already'); END;
+PRAGMA application_id = {APPLICATION_ID};
+PRAGMA user_version = {FORMAT};
+"""
+TRIGGERS = frozenset(
+    [f"{table}_no_{verb}" for table in ("entries", "scans_seen", "documents") for verb in ("update", "delete")]
+    + ["entries_in_order", "scans_seen_once"]
+)
+
+
+def schema_statements() -> Iterator[str]:
+    """Give out the statements that make the tables, one at a time, so that they can stand in one transaction."""
+    part = ""
+    for line in SCHEMA.splitlines(keepends=True):
+        part += line
+        if sqlite3.complete_statement(part):
+            yield part
+            part = ""
+
+
+def patiently(action: Callable[[], None], seconds: float) -> None:
+    """Do something that another process may be in the way of; SQLite's own waiting leaves out the change to a log."""
+    deadline = time.monotonic() + seconds
+    while True:
+        try:
+            return action()
+        except sqlite3.OperationalError as error:
+            if "locked" not in str(error) or time.monotonic() > deadline:
+                raise
+            time.sleep(0.02)

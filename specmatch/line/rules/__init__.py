@@ -1,0 +1,1 @@
+"""Retests, controls, and what the rules cost."""

@@ -1,0 +1,160 @@
+"""One sample judged for the line: on its own, and together with the pours kept of its run."""
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from datetime import date
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats
+from specmatch.errors import UnknownBeerError
+from specmatch.house.decision.decision import HOLD
+from specmatch.house.decision.specification import Specification
+from specmatch.house.house_model import HouseModel
+from specmatch.house.reading.readings import READING_COLUMNS
+from specmatch.house.reading.samples import gather_samples
+from specmatch.line.journal.journal import Record
+from specmatch.line.rules.controls import CONTROL_HOURS
+from specmatch.line.rules.run_rule import Judged, Pooled
+from specmatch.measurement.session import Session
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+# reflectance is good to four figures; seven keep a record exact and short
+DIGITS = 7
+
+
+@dataclass(frozen=True)
+class LineSetting:
+    """What a line judges by."""
+
+    house: HouseModel
+    model_hash: str  # SHA-256 of the model file
+    specification: Specification = Specification()
+    line: str = ""  # line, operator: "" where not given
+    operator: str = ""
+    claim: str | None = None  # beer or label that every sample is said to be; None leaves it to the sheet
+    control_hours: float = CONTROL_HOURS  # how long a control vouches for the line; 0 asks for none
+
+
+def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame | None = None) -> Session:
+    """Return a session of some of its scans, with their checks."""
+    ids = pd.Index(scan_ids, dtype=object)
+    checks = session.checks if more_checks is None else pd.concat([session.checks, more_checks], ignore_index=True)
+    return replace(
+        session,
+        spectra=session.spectra.loc[ids],
+        scans=session.scans.loc[ids],
+        checks=checks[checks["scan_id"].isin(set(ids))],
+    )
+
+
+def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: date | None) -> Judged:
+    """Judge the one sample of a session on its own."""
+    try:
+        row = _verify(setting, sample, None, claim, on)
+    except UnknownBeerError as error:
+        # nobody knows what is to be judged, but the scan and its reading must not be lost
+        row = setting.house.read(sample).iloc[0]
+        reading = reading_record(row)
+        return Judged(reading, HOLD, str(error), "correct the claim and verify again", (), False, {})
+    faulty = set(sample.checks["scan_id"][[WARNING_CODES[code].effect == RESCAN for code in sample.checks["code"]]])
+    bad_pours = set(sample.scans["pour"][sample.scans.index.isin(faulty)])
+    good = sample.scans.index[~sample.scans["pour"].isin(bad_pours)]
+    faults = tuple(code for code in row["warnings"] if WARNING_CODES[code].effect == RESCAN)
+    departs = row["decision"] == HOLD
+    if faults and claim is not None and len(good):
+        # a fault in one pour does not excuse the others: they are judged, and kept if they depart
+        departs = _verify(setting, part_of(sample, list(good)), None, claim, on)["decision"] == HOLD
+    decision = None if pd.isna(row["decision"]) else str(row["decision"])
+    kept = kept_mean(sample.spectra.loc[good], sample.scans.loc[good, "pour"])
+    return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept)
+
+
+def judge_pooled(
+    setting: LineSetting, parts: Sequence[Record], since: int, claim: str, on: date | None
+) -> Pooled | None:
+    """Judge the pours of a run together, and those since a departure on their own."""
+    kept = [part for part in parts if part.get("n_pours")]
+    late = [part for part in kept if part.get("entry", since) >= since]
+    if not late:
+        return None
+    spectra, scans = _as_pours(kept)
+    # in a retest no pour is left out for being at odds with the others: that would be taking the best of several
+    row = _verify(setting, spectra, scans, claim, on, every_pour=True)
+    whole = Judged(
+        reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
+    )
+    fitted = setting.house.fitted
+    means = gather_samples(fitted, *_as_pours(late), every_pour=True).averages
+    p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
+    since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
+    return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)
+
+
+def reading_record(row: pd.Series) -> Record:
+    """Return the columns of a reading as JSON holds them: no infinity, no NaN, lists for tuples."""
+    return {column: _plain(row[column]) for column in READING_COLUMNS if column in row.index}
+
+
+def _plain(value: Any) -> Any:
+    if isinstance(value, tuple | list):
+        return [_plain(item) for item in value]
+    if isinstance(value, bool | np.bool_):
+        return bool(value)
+    if isinstance(value, int | np.integer):
+        return int(value)
+    if isinstance(value, float | np.floating):
+        return float(value) if np.isfinite(value) else None
+    return value if value is None else str(value)
+
+
+def _verify(
+    setting: LineSetting,
+    spectra: Any,
+    scans: pd.DataFrame | None,
+    claim: str | None,
+    on: date | None,
+    *,
+    every_pour: bool = False,
+) -> pd.Series:
+    table = setting.house.verify(
+        spectra,
+        claimed={} if claim is None else claim,
+        scans=scans,
+        specification=setting.specification,
+        on=on,
+        every_pour=every_pour,
+    )
+    return table.iloc[0]
+
+
+def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
+    """Return the mean of pours as the journal keeps it for a retest."""
+    # spectra (n, p)
+    if spectra.empty:
+        return {}
+    codes, names = pd.factorize(pour.to_numpy(dtype=object))
+    means = [spectra.to_numpy(float)[codes == code].mean(axis=0) for code in range(len(names))]
+    return {
+        "n_pours": len(names),
+        "wavelength_nm": [float(nm) for nm in spectra.columns],
+        "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
+    }
+
+
+def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Means written out as often as they have pours, so that mean and number of pours of the run come out right."""
+    grid = np.array(parts[0]["wavelength_nm"])
+    rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
+    names = [str(i) for i in range(len(rows))]
+    scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    return pd.DataFrame(rows, index=names, columns=grid), scans
+
+
+def _on(grid: Floats, part: Record) -> Floats:
+    nm = np.array(part["wavelength_nm"])
+    values = np.array([np.nan if v is None else v for v in part["reflectance"]])
+    # an instrument was changed in the middle of a run: its scans are brought to the first one's wavelengths
+    return values if np.array_equal(nm, grid) else np.interp(grid, nm, values, left=np.nan, right=np.nan)

@@ -1,0 +1,164 @@
+"""Retests: what a departure comes to within its run of one beer, one lot, one line.
+
+The first departure asks for another pour. Then all pours of the run are judged together, and the run is held if the
+departure stands. No pour is left out without a fault of its scan, and the best of several is never taken: a check that
+is repeated until it passes lets a wrong beer through. A beer that changed in the middle of a run is not excused by how
+the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
+departure is a hold. A run that is held stays held until a person reviews it.
+"""
+
+import json
+from dataclasses import dataclass
+from typing import Any
+
+from specmatch.house.decision.decision import HOLD
+from specmatch.line.journal.hash_chain import record_text
+from specmatch.line.journal.journal import Journal, Record
+from specmatch.storage import sha256_of
+from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.wording import counted
+
+CLEAR, OPEN, HELD = "clear", "open", "held"
+READING, RETEST, REVIEW = "reading", "retest", "review"
+
+
+@dataclass(frozen=True)
+class RunRule:
+    """When a run is held."""
+
+    # A reading departs at p-values up to it, and all pours of a run together stand as a departure
+    false_reject_rate: float
+    # of the rate, for the pours since a departure on their own: that look is one more chance of a false hold
+    since_share: float = 0.1
+    # so many of one run are a hold: pours of a lot share its batch, so evidence stops growing, and retests must end
+    most_departures: int = 3
+
+
+@dataclass(frozen=True)
+class Run:
+    """A run and where it stands."""
+
+    state: str = CLEAR  # `clear`, `open` (a departure waits for its retest) or `held`
+    first: int | None = None  # entry of the departure that waits, unless clear
+    departures: int = 0  # first departures since the run began or was reviewed
+    # what was kept of its samples, where it waits: `entry`, and the mean of pours as in `Judged.kept`
+    parts: tuple[Record, ...] = ()
+
+
+@dataclass(frozen=True)
+class Judged:
+    """One sample, or the pours of a run together, judged as `HouseModel.verify` does."""
+
+    reading: Record  # columns of the reading
+    decision: str | None  # none where nothing was claimed
+    reason: str
+    advice: str
+    faults: tuple[str, ...]  # codes that ask for a rescan
+    departs: bool  # whether its pours without a fault depart from the claim
+    kept: Record  # their mean: `wavelength_nm`, `reflectance`, `n_pours`; empty where there is none
+
+
+@dataclass(frozen=True)
+class Pooled:
+    """A run judged for a retest."""
+
+    whole: Judged  # all its pours together
+    since_p_value: float  # how typical the pours since the departure are of the claim, on their own
+    since_pours: int
+    rate: float  # the stated false-reject rate
+
+
+@dataclass(frozen=True)
+class LineDecision:
+    """What the line does with a sample."""
+
+    kind: str  # `reading`, or `retest` where pours were pooled
+    concerns: int | None  # entry of the first departure that a retest answers
+    reading: Record  # the reading that the decision rests on: pooled in a retest
+    decision: str | None
+    reason: str
+    advice: str
+    run_state: str  # of the run after it
+
+
+def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
+    """Return where the run of a beer, a lot and a line stands by the journal."""
+    key = (line, claimed, lot)
+    rows = journal.query(
+        "SELECT entry, kind, run_state, concerns FROM entries WHERE line = ? AND claimed = ? AND lot = ? "
+        "AND run_state IS NOT NULL ORDER BY entry DESC LIMIT 1000",
+        key,
+    )
+    reviewed = next((place for place, row in enumerate(rows) if row[1] == REVIEW), len(rows))
+    rows = rows[:reviewed][::-1]
+    if not rows:
+        return Run()
+    departures = sum(state != CLEAR and concerns is None for _, _, state, concerns in rows)
+    entry, _, state, concerns = rows[-1]
+    if state == CLEAR:
+        return Run(departures=departures)
+    first = entry if concerns is None else concerns
+    whole = journal.select("line = ? AND claimed = ? AND lot = ? AND entry >= ?", (*key, rows[0][0]))
+    parts = tuple({"entry": row["entry"], **with_grid(journal, row["kept"])} for row in whole if row.get("kept"))
+    return Run(state, first, departures, parts)
+
+
+def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
+    """Return a kept mean that names its wavelengths by their hash, and the document that holds them once for all."""
+    text = record_text({"wavelength_nm": kept["wavelength_nm"]})
+    name = sha256_of(text.encode())
+    rest = {key: value for key, value in kept.items() if key != "wavelength_nm"}
+    return {"wavelengths": name, **rest}, (name, "wavelengths", text)
+
+
+def with_grid(journal: Journal, kept: Record) -> Record:
+    """Return a kept mean from `without_grid` with its wavelengths again."""
+    return {**kept, **json.loads(journal.document(kept["wavelengths"]))}
+
+
+def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tuple[str, str] | None) -> LineDecision:
+    """Decide on a sample in the light of its run and of the line's control."""
+    # pooled: the run with this sample, where it is open and no scan of the sample has a fault
+    alone = judged.reading
+    if control is not None:
+        code, said = control
+        reading, advice = _with_codes(alone, code), "measure the control, then pour again"
+        return LineDecision(READING, run.first, reading, RESCAN, said, advice, run.state)
+    if run.state == HELD:
+        said = f"the run is held since entry {run.first}; this sample alone: {judged.reason}"
+        return LineDecision(RETEST, run.first, alone, HOLD, said, REVIEW_FIRST, HELD)
+    if run.state == CLEAR:
+        return _in_clear_run(run, judged)
+    if judged.faults or pooled is None:
+        return LineDecision(READING, run.first, alone, RESCAN, judged.reason, judged.advice, OPEN)
+    whole = pooled.whole
+    said = f"all {whole.reading['n_pours']} pours of the run together: {whole.reason}"
+    since = pooled.since_p_value
+    if whole.decision != HOLD and since <= RunRule.since_share * pooled.rate:
+        said += (
+            f"; but the {counted(pooled.since_pours, 'pour')} since entry {run.first} alone "
+            f"{'is' if pooled.since_pours == 1 else 'are'} not (p = {since:.2g}): the beer changed in the "
+            "middle of the run"
+        )
+        return LineDecision(RETEST, run.first, whole.reading, HOLD, said, REVIEW_FIRST, HELD)
+    state = HELD if whole.decision == HOLD else CLEAR
+    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, whole.advice, state)
+
+
+REVIEW_FIRST = "keep the packages; a person reviews the run before anything else happens to it"
+
+
+def _in_clear_run(run: Run, judged: Judged) -> LineDecision:
+    if not judged.departs:
+        return LineDecision(READING, None, judged.reading, judged.decision, judged.reason, judged.advice, CLEAR)
+    reading = _with_codes(judged.reading, "first_departure")
+    if run.departures + 1 >= RunRule.most_departures and not judged.faults:
+        said = f"{judged.reason}; departure number {run.departures + 1} of this run, no more retests"
+        return LineDecision(READING, None, judged.reading, HOLD, said, REVIEW_FIRST, HELD)
+    said = judged.reason if judged.faults else f"{judged.reason}; {WARNING_CODES['first_departure'].sentence}"
+    advice = "keep the packages of this run apart and pour again, from a fresh package"
+    return LineDecision(READING, None, reading, RESCAN, said, advice, OPEN)
+
+
+def _with_codes(reading: Record, *codes: str) -> dict[str, Any]:
+    return {**reading, "warnings": [*reading["warnings"], *codes]}

@@ -1,0 +1,116 @@
+"""The tail of distances, checked against batches that were held out, and lengthened where they lie farther out.
+
+What a spectrum has that no score can hold: its part outside the axes, against that of batches held out.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import betaln, fdtrc
+
+from specmatch.array_types import Floats
+from specmatch.maths.statistics.limits import scaled_chi_square
+
+# part of the false reject rate that is spent on the residual: foreign beers show in the scores, foreign things here
+SHARE = 0.02
+
+# the least part of the held-out residual that may be left when many pours average it out
+LEAST_PART = 0.1
+
+
+@dataclass(frozen=True)
+class Residual:
+    """Squared residuals of held-out samples, in units of channel noise, as mean/dof chi-squared(dof)."""
+
+    # mean, dof: `mean` 0: nothing lies outside the axes, or nothing could be held out, and nothing is judged
+    mean: float
+    dof: float
+    n_samples: int  # held-out samples behind them
+    pour_mean: float  # what the scatter between pours adds for one pour
+    per_pour: float  # mean of 1/m over the fitted samples of m pours: the share of it that `mean` holds
+
+    def p_value(self, squared: Floats, n_pours: Floats | float) -> Floats:
+        """Return how often a true sample of `n_pours` pours leaves as much outside, shape of `squared`."""
+        if self.mean == 0.0:
+            return np.ones_like(squared)
+        mean = np.maximum(self.mean + (1.0 / n_pours - self.per_pour) * self.pour_mean, LEAST_PART * self.mean)
+        # the mean itself rests on so many samples: an F tail instead of a chi-squared one
+        return np.asarray(fdtrc(self.dof, self.dof * self.n_samples, squared / mean), float)
+
+
+def fit_residual(held_out: Floats, pour_mean: float, per_pour: float) -> Residual:
+    """Learn what held-out samples leave outside the axes."""
+    # held_out (n,)
+    known = held_out[np.isfinite(held_out)]
+    if known.size < 3 or known.mean() <= 0.0:
+        return Residual(0.0, 1.0, known.size, pour_mean, per_pour)
+    mean, dof = scaled_chi_square(known)
+    return Residual(mean, dof, known.size, pour_mean, per_pour)
+
+
+def with_residual(by_scores: Floats, by_residual: Floats) -> Floats:
+    """Join two p-values so that the stated rate is shared between them: the lesser of p/(1-w) and p/w, w = `SHARE`."""
+    return np.minimum(1.0, np.minimum(by_scores / (1.0 - SHARE), by_residual / SHARE))
+
+
+# tails tried when normal scatter does not explain the held-out batches
+TAIL_DOFS = (3.0, 4.0, 5.0, 6.0, 8.0, 10.0, 15.0, 20.0, 30.0)
+INFLATIONS = np.geomspace(0.4, 2.5, 38)
+
+# standard errors by which the mean is raised: its upper 95 % bound
+UPPER = 1.645
+
+# twice the gain in log likelihood that a longer tail must bring: 1 in 1000 normal sets would (chi-squared, 1 dof)
+WORTHWHILE_GAIN = 10.83
+
+# ... and tails within this of the best are as good (95 % of chi-squared, 1 dof): the most nearly normal one is taken
+AS_GOOD = 3.84
+
+
+@dataclass(frozen=True)
+class Tail:
+    """How far held-out batches lie out: their F statistics over `inflation` follow F with `dof` at the most."""
+
+    inflation: float
+    dof: float  # infinite where scatter looks normal
+
+    def p_value(self, statistic: Floats, n_axes: Floats, dof: Floats) -> Floats:
+        """Return the chance (n,) that F(n_axes, the fewer of `dof` and its own) exceeds statistic over inflation."""
+        return fdtrc(n_axes, np.minimum(dof, self.dof), statistic / self.inflation)
+
+
+NORMAL = Tail(1.0, np.inf)
+
+
+def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> Tail:
+    """Learn the tail from F statistics of held-out batches.
+
+    Normal scatter: the inflation brings the mean of F to the upper 95 % bound of that of the statistics, and never
+    below 1, because the choice of the metric saw these batches. A longer tail (scatter of batches like a multivariate
+    t) is taken only where its likelihood is so much larger that chance would bring it once in a thousand sets.
+    """
+    # statistic (n,), n_axes, dof (n,), weight (n,)
+    kept = np.isfinite(statistic) & (statistic > 0) & (dof > 2)
+    if not kept.any():
+        return NORMAL
+    x, a, d, w = statistic[kept], n_axes[kept], dof[kept], weight[kept] / weight[kept].mean()
+    standard_error = np.sqrt(2.0 / (w.sum() * a.mean()))
+    plain = float(max(1.0, np.average(x * (d - 2.0) / d, weights=w) * (1.0 + UPPER * standard_error)))
+    grid = np.array([[_log_likelihood(x, i, a, np.minimum(d, t), w) for i in INFLATIONS] for t in (*TAIL_DOFS, np.inf)])
+    gain = 2.0 * (grid[:-1].max(axis=1) - grid[-1].max())
+    if gain.max() < WORTHWHILE_GAIN:
+        return Tail(plain, np.inf)
+    chosen = int(np.flatnonzero(gain > gain.max() - AS_GOOD)[-1])
+    return Tail(float(INFLATIONS[grid[chosen].argmax()]), TAIL_DOFS[chosen])
+
+
+def _log_likelihood(x: Floats, inflation: float, a: Floats, dof: Floats, weight: Floats) -> float:
+    scaled = x / inflation
+    log_density = (
+        a / 2.0 * np.log(a / dof)
+        + (a / 2.0 - 1.0) * np.log(scaled)
+        - (a + dof) / 2.0 * np.log1p(a * scaled / dof)
+        - betaln(a / 2.0, dof / 2.0)
+        - np.log(inflation)
+    )
+    return float(weight @ log_density)

@@ -1,0 +1,398 @@
+"""Learn how typical a spectrum is of each beer: distance in the scatter between batches, and a p-value for it.
+
+The batch is the unit: degrees of freedom count batches, and a sample of m pours is held against scatter at m pours.
+
+The beers of a house in their metric, and samples held against them: distances, p-values, nearest batches.
+
+Many samples against many beers: nearest beer and plausible set of each, without a table of all pairs.
+"""
+
+from dataclasses import dataclass, replace
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import bdtrc, fdtri
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
+from specmatch.maths.classification.calibration import SHARE, Residual, Tail, fit_residual, fit_tail, with_residual
+from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
+from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
+from specmatch.maths.classification.model_selection import choose_metric
+from specmatch.maths.classification.subspace import Metric, MetricChoice, Samples, on_channels
+from specmatch.maths.statistics.levels import mean_by, parent_codes
+
+F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
+
+# numbers that one block of rows may fill: they stay in the processor's cache
+BLOCK = 2**17
+
+# pairs of samples and batches from which a search tree is quicker than looking at all of them
+MANY_PAIRS = 10**7
+
+# channels that must be left, as a part of those fitted and for each component, to answer on them
+LEAST_CHANNELS, LEAST_CHANNELS_PER_COMPONENT = 0.5, 2
+
+
+@dataclass(frozen=True)
+class Match:
+    """Samples against beers."""
+
+    # p_value, distance: (n, n_beers): how often a true sample of the beer lies as far out, and its distance as a root
+    # mean square over the axes in units of the beer's scatter (about 1 for a typical sample)
+    p_value: Floats
+    distance: Floats
+    # nearest_batch, nearest_distance: (n,): code of the nearest fitted batch and its distance in the same units
+    nearest_batch: Ints
+    nearest_distance: Floats
+    # `ranks` (among the beer's own batches, each held out; the F tail beyond all of them), `f_tail`, or `none` where
+    # the set has no scatter to judge by (p-value 1: nothing can be refused)
+    p_method: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class TypicalityFit:
+    """What `specmatch.maths.classification.class_model.fit_typicality` learnt."""
+
+    samples: Samples  # what was fitted; upkeep and scans with missing channels start from it
+    choice: MetricChoice
+    false_reject_rate: float  # the rate for which ranks are used where a beer has batches enough
+    metric: Metric
+    beer_means: Floats  # beer_means, batch_means: in scores of the metric
+    batch_means: Floats
+    scatter: BeerScatter  # variance of each beer over the pooled one
+    tail: Tail  # what batches held out say of the F tail
+    residual: Residual  # what batches held out leave outside the axes
+    # (n_samples,): tail p-value of each sample for its own beer with its batch left out; 1 for the only batch of a beer
+    held_out_p: Floats
+
+    @property
+    def batches_per_beer(self) -> Ints:
+        """Batches of each beer, shape (n_beers,)."""
+        return self.samples.batches_per_beer
+
+    @property
+    def too_few_batches(self) -> Mask:
+        """Beers, shape (n_beers,), whose scatter is borrowed from the others."""
+        return self.batches_per_beer < BATCHES_FOR_OWN_SCATTER
+
+    @property
+    def judges(self) -> bool:
+        """Whether anything can be refused: there must be more degrees of freedom than axes."""
+        return self.metric.dof > self.beer_means.shape[1]
+
+    @property
+    def by_ranks(self) -> Mask:
+        """Beers, shape (n_beers,), with batches enough for p-values by ranks at the stated rate."""
+        # the tolerance keeps 1/0.05 - 1 = 19 from being pushed to 20 by rounding
+        fewest = np.ceil(1.0 / self.false_reject_rate - 1.0 - 1e-9)
+        return (self.batches_per_beer >= fewest) & self.judges
+
+    @property
+    def p_method(self) -> tuple[str, ...]:
+        """Kind of p-value of each beer."""
+        if not self.judges:
+            return (NOT_AVAILABLE,) * len(self.beer_means)
+        return tuple(RANKS if ranked else F_TAIL for ranked in self.by_ranks)
+
+    def match(self, reflectance: Floats, n_pours: Ints, *, missing: Mask | None = None) -> Match:
+        """Hold samples against every beer."""
+        # reflectance (n, p), n_pours (n,), missing (n, p)
+        lacking = np.zeros(len(reflectance), bool) if missing is None else missing[:, self.metric.channels].any(axis=1)
+        if missing is None or not lacking.any():
+            return self._match(reflectance, n_pours)
+        patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
+        of_row = of_row.ravel()
+        parts = [
+            self._on_channels(~pattern)._match(reflectance[of_row == i], n_pours[of_row == i])
+            for i, pattern in enumerate(patterns)
+        ]
+        order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
+
+        def joined(name: str) -> NDArray[Any]:
+            return np.concatenate([getattr(part, name) for part in parts])[order]
+
+        nearest, distance = joined("nearest_batch"), joined("nearest_distance")
+        return Match(joined("p_value"), joined("distance"), nearest, distance, self.p_method)
+
+    def _match(self, reflectance: Floats, n_pours: Ints) -> Match:
+        n_axes, n_beers = self.beer_means.shape[1], len(self.beer_means)
+        scores, left = self.metric.scores_and_residual(reflectance)
+        squared = np.empty((len(scores), n_beers))
+        nearest, to_batch = np.empty(len(scores), np.int64), np.empty(len(scores))
+        for pours in np.unique(n_pours):
+            rows = np.flatnonzero(n_pours == pours)
+            weight = self.weights(float(pours))
+            step = max(1, BLOCK // (n_beers * n_axes))
+            for block in np.split(rows, range(step, rows.size, step)):
+                departures = scores[block][:, None, :] - self.beer_means
+                squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
+            nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
+        distance = np.sqrt(squared / n_axes)
+        outside = self.residual.p_value(left, np.asarray(n_pours, float))
+        return Match(
+            self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
+        )
+
+    def weights(self, n_pours: float) -> Floats:
+        """Return what a squared departure from each beer counts along each axis, shape (n_beers, a)."""
+        scatter = self.metric.scatter(n_pours) + 1.0 / self.batches_per_beer[:, None]
+        return 1.0 / (scatter * self.scatter.scale[:, None])
+
+    def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:
+        """Return the nearest batch of each row of scores, shape (n, a), and its root mean square distance, (n,)."""
+        root = np.sqrt(self.metric.scatter(n_pours) + 1.0)
+        rows, batches = scores / root, self.batch_means / root
+        if len(rows) * len(batches) > MANY_PAIRS:
+            from scipy.spatial import cKDTree  # here, because reading one sample must not wait for its import
+
+            nearest = cKDTree(batches).query(rows)[1]
+            return nearest, np.sqrt(((rows - batches[nearest]) ** 2).mean(axis=1))
+        nearest = np.empty(len(rows), np.int64)
+        step = max(1, BLOCK // len(batches))
+        for start in range(0, len(rows), step):
+            block = rows[start : start + step]
+            nearest[start : start + step] = ((batches**2).sum(axis=1) - 2.0 * block @ batches.T).argmin(axis=1)
+        return nearest, np.sqrt(((rows - batches[nearest]) ** 2).mean(axis=1))
+
+    def nearest_beer(self, reflectance: Floats, n_pours: int = 1) -> Ints:
+        """Return the beer at the smallest distance, shape (n,), of samples of `n_pours` pours each, shape (n, p)."""
+        scores, weight = self.metric.scores(reflectance), self.weights(float(n_pours))
+        pulled = weight * self.beer_means
+        offset, nearest = (pulled * self.beer_means).sum(axis=1), np.empty(len(scores), np.int64)
+        step = max(1, BLOCK // len(offset))
+        for start in range(0, len(scores), step):
+            block = scores[start : start + step]
+            nearest[start : start + step] = ((block * block) @ weight.T - 2.0 * block @ pulled.T + offset).argmin(
+                axis=1
+            )
+        return nearest
+
+    def p_values(self, squared: Floats, beer: Ints, outside: Floats) -> Floats:
+        """Return p-values of squared distances, each in the scatter of its beer."""
+        # squared (..., n), beer (n,)
+        if not self.judges:
+            return np.ones_like(squared)
+        found = f_statistics(squared, self.beer_means.shape[1], self.metric.dof, self.scatter, beer)
+        p_value = with_residual(self.tail.p_value(found.statistic, found.n_axes, found.dof), outside)
+        for ranked in np.unique(beer[self.by_ranks[beer]]):
+            p_value[..., beer == ranked] = self._rank(p_value[..., beer == ranked], int(ranked))
+        return p_value
+
+    def _rank(self, p_value: Floats, beer: int) -> Floats:
+        """Part of the beer's batches, the new one counted in, whose held-out samples lie as far out as each value."""
+        rows = np.flatnonzero(self.samples.beer[self.samples.batch] == beer)
+        order = np.argsort(self.held_out_p[rows], kind="stable")
+        past = self.held_out_p[rows][order]
+        # a batch of s samples counts once: each of them for 1/s (Lee, Barber, Willett, arXiv 2306.06342)
+        weight = np.concatenate(
+            [[0.0], np.cumsum(1.0 / np.bincount(self.samples.batch)[self.samples.batch[rows]][order])]
+        )
+        below = weight[np.searchsorted(past, p_value, side="right")]
+        n_batches = self.batches_per_beer[beer]
+        # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
+        return np.where(below > 0, (1.0 + below) / (n_batches + 1), np.minimum(p_value, 1.0 / (n_batches + 1)))
+
+    def _on_channels(self, kept: Mask) -> "TypicalityFit":
+        n_axes = self.choice.n_components
+        if kept.all():
+            return self
+        if kept.sum() < max(LEAST_CHANNELS * kept.size, LEAST_CHANNELS_PER_COMPONENT * n_axes):
+            raise WavelengthMismatchError(
+                f"a sample has {kept.sum()} of the {kept.size} channels that tell the beers apart; "
+                f"at least half of them are needed: measure again, or export the full range"
+            )
+        return typicality_of(self.samples, on_channels(self.choice, np.flatnonzero(kept)), self.false_reject_rate)
+
+
+def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: float) -> TypicalityFit:
+    """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
+    beers = fit_beers(samples, choice)
+    out = held_out_statistics(samples, choice)
+    far = out.distance
+    tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
+    weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
+    plane = beers.metric.plane
+    pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
+    residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    p_value = with_residual(
+        tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
+    )
+    held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
+    return TypicalityFit(
+        samples,
+        choice,
+        false_reject_rate,
+        beers.metric,
+        beers.beer_means,
+        beers.batch_means,
+        beers.scatter,
+        tail,
+        residual,
+        held_out_p,
+    )
+
+
+# distances found as products of scores are off by rounding: candidates are taken this much wider, then counted exactly
+SLACK = 1e-6
+
+
+@dataclass(frozen=True)
+class Identification:
+    """The open answer of each sample."""
+
+    nearest_beer: Ints  # (n,)
+    distance: Floats  # distance, p_value: (n,): to the nearest beer, and how typical of it
+    p_value: Floats
+    nearest_batch: Ints  # nearest_batch, nearest_distance: (n,)
+    nearest_distance: Floats
+    plausible: Ints  # (m,): beers not rejected, sample after sample, in order of code
+    first: Ints  # (n + 1,): the beers of sample i are `plausible[first[i]:first[i + 1]]`
+
+
+def identify(fit: TypicalityFit, reflectance: Floats, n_pours: int, *, false_reject_rate: float) -> Identification:
+    """Find nearest beer, plausible beers and nearest batch of samples."""
+    # reflectance (n, p)
+    scores, left = fit.metric.scores_and_residual(reflectance)
+    outside = fit.residual.p_value(left, float(n_pours))
+    return identify_scores(fit, scores, outside, n_pours, false_reject_rate=false_reject_rate)
+
+
+def identify_scores(
+    fit: TypicalityFit, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
+) -> Identification:
+    """Do the work of `identify` on scores.
+
+    Squared distances to all beers come block by block from products of matrices; only the nearest beer and those
+    within their limit are then counted exactly.
+    """
+    # scores (n, a), outside (n,)
+    weight = fit.weights(float(n_pours))
+    pulled = weight * fit.beer_means
+    kernel = np.concatenate([weight.T, -2.0 * pulled.T])
+    offset = (pulled * fit.beer_means).sum(axis=1)
+    limit = distance_limits(fit, false_reject_rate) * (1.0 + SLACK) + SLACK - offset
+    nearest, rows, beers = np.empty(len(scores), np.int64), [], []
+    step = max(1, 4 * BLOCK // len(offset))
+    for start in range(0, len(scores), step):
+        block = scores[start : start + step]
+        squared = np.concatenate([block * block, block], axis=1) @ kernel
+        flat = np.flatnonzero(squared <= limit)
+        rows.append(flat // offset.size + start)
+        beers.append(flat % offset.size)
+        squared += offset
+        nearest[start : start + step] = squared.argmin(axis=1)
+    row, beer = np.concatenate(rows), np.concatenate(beers)
+
+    def exact(of: Ints, to: Ints) -> Floats:
+        return np.asarray(np.einsum("na,na->n", (scores[of] - fit.beer_means[to]) ** 2, weight[to]))
+
+    to_nearest = exact(np.arange(len(scores)), nearest)
+    kept = fit.p_values(exact(row, beer), beer, outside[row]) > false_reject_rate
+    row, beer = row[kept], beer[kept]
+    batch, to_batch = fit.nearest_batch(scores, float(n_pours))
+    return Identification(
+        nearest,
+        np.sqrt(to_nearest / scores.shape[1]),
+        fit.p_values(to_nearest, nearest, outside),
+        batch,
+        to_batch,
+        beer,
+        np.searchsorted(row, np.arange(len(scores) + 1)),
+    )
+
+
+def distance_limits(fit: TypicalityFit, false_reject_rate: float) -> Floats:
+    """Return the squared distance from each beer beyond which it cannot be plausible."""
+    # -> (n_beers,)
+    if not fit.judges:
+        return np.full(len(fit.beer_means), np.inf)
+    n_axes, dof = fit.beer_means.shape[1], fit.metric.dof
+    second = dof - n_axes + 1
+    rate = np.full(len(fit.beer_means), false_reject_rate)
+    for beer in np.flatnonzero(fit.by_ranks):
+        past = fit.held_out_p[fit.samples.beer[fit.samples.batch] == beer]
+        # any tail p-value from the smallest past one up may pass by ranks
+        rate[beer] = max(min(false_reject_rate, past.min()), np.finfo(float).tiny)
+    rate *= 1.0 - SHARE
+    last = np.minimum(np.minimum(second, fit.scatter.dof), fit.tail.dof)
+    return fdtri(fit.scatter.axes_worth, last, 1.0 - rate) * fit.tail.inflation * dof * n_axes / second
+
+
+# a quarter more batches than the metric was chosen on may well choose another
+GROWTH = 1.25
+
+
+def fit_typicality(
+    reflectance: Floats,
+    beer: Ints,
+    batch: Ints,
+    sample: Ints,
+    *,
+    wavelength_nm: Floats,
+    false_reject_rate: float = 0.05,
+    transform: str = "auto",
+    n_components: int | None = None,
+) -> TypicalityFit:
+    """Learn what is typical of each beer.
+
+    T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) / v with m the mean of its n batches, v its own variance over the
+    pooled one, and W the pooled scatter of samples about their beers with nu = batches - beers degrees of freedom;
+    (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a axes (Hotelling; T. W. Anderson, An Introduction to Multivariate
+    Statistical Analysis, ch. 5; from memory).
+    """
+    # reflectance (n_pours, p), beer, batch, sample (n_pours,), wavelength_nm (p,)
+    means, n_pours = mean_by(reflectance, sample)
+    if batch.max() < 1:
+        raise TooFewBatchesError(
+            f"identity cannot be learnt from {batch.max() + 1} batch; give at least two batches of a beer, or two beers"
+        )
+    samples = Samples(means, n_pours, parent_codes(sample, batch), parent_codes(batch, beer))
+    choice = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
+    return typicality_of(samples, choice, false_reject_rate)
+
+
+@dataclass(frozen=True)
+class Grown:
+    """A fit with batches added."""
+
+    fit: TypicalityFit
+    refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
+
+
+def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> Grown:
+    """Add batches without choosing the metric again."""
+    # reflectance (n_pours, p), beer (n_pours,), batch, sample (n_pours,)
+    # batch, sample: codes from 0 upwards among the new batches; they stand behind the fitted ones in the new fit
+    means, n_pours = mean_by(reflectance, sample)
+    old, choice, new_beer = fit.samples, fit.choice, parent_codes(batch, beer)
+    samples = Samples(
+        np.concatenate([old.reflectance, means]),
+        np.concatenate([old.n_pours, n_pours]),
+        np.concatenate([old.batch, parent_codes(sample, batch) + old.beer.size]),
+        np.concatenate([old.beer, new_beer]),
+    )
+    each = choice.scale.apply(reflectance[:, choice.channels])
+    deviations = each - mean_by(each, sample)[0][sample]
+    pour_dof = choice.pour_dof + len(each) - n_pours.size
+    squares = choice.pour_covariance * choice.pour_dof + deviations.T @ deviations
+    choice = replace(choice, pour_covariance=squares / max(1, pour_dof), pour_dof=pour_dof)
+    grown = typicality_of(samples, choice, fit.false_reject_rate)
+    reasons = []
+    n_known = len(fit.beer_means)
+    if samples.beer.size > GROWTH * choice.n_batches:
+        reasons.append(f"the set has grown from {choice.n_batches} to {samples.beer.size} batches since the last fit")
+    if grown.batches_per_beer.size > n_known:
+        reasons.append(f"{grown.batches_per_beer.size - n_known} beers are new, and the metric was chosen without them")
+    own_beer = new_beer[parent_codes(sample, batch)]
+    known = own_beer < n_known
+    if known.any() and fit.judges:
+        p_value = fit.match(means[known], n_pours[known]).p_value[np.arange(known.sum()), own_beer[known]]
+        refused = int((p_value <= fit.false_reject_rate).sum())
+        # one chance in a hundred of so many if nothing had changed
+        if bdtrc(refused - 1, int(known.sum()), fit.false_reject_rate) < 0.01:
+            reasons.append(
+                f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
+            )
+    return Grown(grown, tuple(reasons))

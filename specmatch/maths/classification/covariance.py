@@ -1,0 +1,122 @@
+"""Scatter of single beers against the pooled scatter: tested for being alike, and told apart only as far as data allow.
+
+One beer that wanders more than the rest must neither be held for it nor blamed on the rest.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import chdtrc, polygamma, psi
+
+from specmatch.array_types import Floats, Ints
+
+# fewer batches than this and the scatter of a beer is all but borrowed from the others
+BATCHES_FOR_OWN_SCATTER = 4
+# more prior degrees of freedom than this and the beers are alike for every purpose
+MOST_PRIOR_DOF = 1e6
+# own scatter is given up to this p-value of "all alike": an extra parameter a beer must be worth its uncertainty
+UNALIKE = 0.05
+
+
+@dataclass(frozen=True)
+class BeerScatter:
+    """Variance of each beer over the pooled one."""
+
+    scale: Floats  # (n_beers,): own variance drawn towards the common one
+    dof: Floats  # (n_beers,): degrees of freedom behind `scale`, those borrowed from the other beers included
+    prior_dof: float  # how much the beers vouch for one another: infinite where they are alike
+    alike_p_value: float  # of the hypothesis that all beers scatter alike (1 where it cannot be tested)
+    # (n_beers,): over how many axes the beer's scatter spreads evenly: all of them where beers are alike
+    axes_worth: Floats
+
+
+def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = UNALIKE) -> tuple[Floats, float, float]:
+    """Draw the variances of beers towards a common one, by as much as they resemble one another.
+
+    Variances are taken as drawn from a scaled inverse chi-squared distribution, whose two parameters follow from mean
+    and variance of their logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3,
+    2004, section 6.2 (formulas from memory). The test compares the logarithms with the spread they would have alone.
+    """
+    # variance (n_beers,), dof (n_beers,) -> (n_beers,)
+    known = (dof > 0) & (variance > 0)
+    if known.sum() < 2:
+        centre = float(variance[known][0]) if known.any() else 1.0
+        return np.full(dof.size, centre), np.inf, 1.0
+    half = dof[known] / 2.0
+    logs = np.log(variance[known]) - psi(half) + np.log(half)
+    own_spread = polygamma(1, half)
+    centre = np.average(logs, weights=1.0 / own_spread)
+    departures = float(((logs - centre) ** 2 / own_spread).sum())
+    alike = float(chdtrc(known.sum() - 1, departures))
+    excess = float(logs.var(ddof=1) - own_spread.mean())
+    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 and alike < unalike else np.inf
+    if prior > MOST_PRIOR_DOF:
+        # alike: the plain pooled mean square is the best estimate of the one variance there is
+        pooled = float((variance[known] * dof[known]).sum() / dof[known].sum())
+        return np.full(dof.size, pooled), np.inf, alike
+    common = float(np.exp(logs.mean() + psi(prior / 2.0) - np.log(prior / 2.0)))
+    own = np.where(known, dof, 0.0)
+    return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
+
+
+def own_scatter(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
+    """Learn the variance of each beer from the departures of its batches from its mean.
+
+    One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
+    batches lie far out. Where beers are not alike, a beer's scatter need not be a multiple of the pooled one: its sum
+    over axes is then taken as chi-squared on tr(C)^2 / tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics
+    25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
+    """
+    # departures (n_batches, a), beer (n_batches,)
+    n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
+    within = (departures**2).sum(axis=1)
+    sums, own_dof = np.bincount(beer, within).astype(float), per_beer - 1.0
+    variance = sums / (n_axes * np.maximum(own_dof, 1.0))
+    worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, sums, n_axes))
+    _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    as_one = BeerScatter(
+        np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
+        np.full(per_beer.size, np.inf),
+        np.inf,
+        alike,
+        np.full(per_beer.size, float(n_axes)),
+    )
+    if np.isinf(prior_dof):
+        return as_one
+    products = np.zeros((per_beer.size, n_axes, n_axes))
+    np.add.at(products, beer, departures[:, :, None] * departures[:, None, :])
+    squares = (products**2).sum(axis=(1, 2))
+    told = (per_beer >= BATCHES_FOR_OWN_SCATTER) & (sums > 0)
+    d = np.where(told, own_dof, 2.0)
+    unbiased = (squares - sums**2 / d) / ((d - 1.0) * (d + 2.0))
+    even = np.where(told, (sums / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
+    axes_worth = np.clip(even, 1.0, n_axes)
+    worth = np.minimum(worth, axes_worth)
+    scale, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    if np.isinf(prior_dof):
+        return as_one
+    return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
+
+
+def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
+    n = per_beer[beer]
+    # two or three batches share their mean so closely that their distances hardly differ, whatever the tails
+    told = (n >= BATCHES_FOR_OWN_SCATTER) & (sums[beer] > 0)
+    if not told.any():
+        return float(n_axes)
+    relative = within[told] * n[told] / sums[beer][told] - 1.0
+    spread = float((relative**2).sum() / (1.0 - 1.0 / n[told]).sum())
+    return float(min(n_axes, 2.0 / max(spread, 2.0 / n_axes)))
+
+
+def _inverse_trigamma(value: float) -> float:
+    """Solve trigamma(x) = value by Newton's method on 1/trigamma, which is convex and nearly straight."""
+    x = 0.5 + 1.0 / value
+    for _ in range(50):
+        trigamma = float(polygamma(1, x))
+        step = trigamma * (1.0 - trigamma / value) / float(polygamma(2, x))
+        x += step
+        # a relative step below 1e-10 changes no degree of freedom that anyone could see
+        if abs(step) < 1e-10 * x:
+            break
+    return x

@@ -1,0 +1,202 @@
+"""Choose the metric of identity by held-out batches and held-out beers.
+
+A good metric keeps batches of one beer together and refuses beers that the house does not make. The second cannot be
+counted on the house's own beers as they stand, because they lie far apart in colour; so each beer is left out in
+turn, brewed stronger and weaker (Beer-Lambert) over the colours of the house, and must be refused by the others.
+
+How good a metric of identity is: held-out batches given to their own beer, and held-out beers refused.
+
+A beer that the house does not make is one of its own, held out and brewed over the colours of the house.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.classification.subspace import (
+    MetricChoice,
+    Samples,
+    channel_noise,
+    half_of,
+    principal_axes,
+    sample_scatter,
+)
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, Scale
+from specmatch.maths.statistics.levels import mean_by
+
+N_STRENGTHS = 7
+
+# false reject rates over which refusal is averaged: the rates at which houses work, and a smoother figure than one
+FALSE_REJECT_RATES = np.array([0.02, 0.05, 0.10])
+
+# more brewed batches than this add time to the choice and nothing to its outcome
+MOST_BREWED = 1000
+
+
+@dataclass(frozen=True)
+class Brewed:
+    """Batches of every beer brewed over the colours of the house."""
+
+    reflectance: Floats  # (n, p)
+    beer: Ints  # (n,): the beer that each is
+
+
+def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
+    """Return squared distance of each batch from its beer when the batch took no part in mean or scatter.
+
+    Leaving out one of n batches moves their mean by -dev/(n-1) and takes n/(n-1) dev dev' from the sum of squares;
+    the Sherman-Morrison formula then gives the distance without another fit.
+    """
+    # within (n_batches, ...), per_beer (n_batches, ...)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        ratio = per_beer / (per_beer - 1.0)
+        left = 1.0 - ratio * within / dof
+        # below this part the rest is rounding of a batch that has its direction to itself
+        alone = left <= 1e-12
+        distance = ratio * (dof - 1.0) / dof * within / np.where(alone, 1.0, left)
+    return np.where(per_beer > 1, np.where(alone, np.inf, distance), np.nan)
+
+
+def brewed_over_the_colours(samples: Samples) -> Brewed:
+    """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
+
+    Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
+    """
+    batch_spectra, _ = mean_by(samples.reflectance, samples.batch)
+    spectra = np.maximum(batch_spectra, LEAST_REFLECTANCE)
+    depth = -np.log10(spectra).mean(axis=1)
+    # rows that are no fractions (a pipeline may hand over anything) or let through all light cannot be brewed stronger
+    if batch_spectra.min() < -0.5 or batch_spectra.max() > 1.5 or depth.min() <= 0:
+        return Brewed(batch_spectra, samples.beer)
+    strengths = np.geomspace(depth.min(), depth.max(), N_STRENGTHS) / depth[:, None]
+    thinned = slice(None, None, -(-strengths.size // MOST_BREWED))
+    row, column = (index[thinned] for index in np.divmod(np.arange(strengths.size), N_STRENGTHS))
+    return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
+
+
+def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) -> Floats:
+    """Return the merit of the first 1, 2, ... axes: held-out batches right plus held-out beers refused, as parts."""
+    # scores (n_samples, a), brewed (n, a), brewed_beer (n,) -> (a,)
+    from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
+
+    n_axes = scores.shape[1]
+    dof = samples.beer.size - samples.batches_per_beer.size
+    # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
+    half = half_of(sample_scatter(scores, samples), scores)
+    batch_means, _ = mean_by(solve_triangular(half, scores.T, lower=True).T, samples.batch)
+    beer_means, per_beer = mean_by(batch_means, samples.beer)
+    shrink = per_beer / (per_beer + 1.0)
+    within = np.cumsum((batch_means - beer_means[samples.beer]) ** 2, axis=1)
+    own = held_out_distance(within, per_beer[samples.beer].astype(float)[:, None], dof)
+    judged = per_beer[samples.beer] > 1
+    others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
+    right = (own[judged] < others[judged]).mean(axis=0)
+    whitened = solve_triangular(half, brewed.T, lower=True).T
+    nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
+    limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
+    refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
+    return right + refused
+
+
+def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: Ints) -> Floats:
+    """Squared distance to the nearest beer but the own one in the first 1, 2, ... axes, shape (n, a)."""
+    distance = np.empty_like(rows)
+    running = np.zeros((len(rows), len(beer_means)))
+    running[np.arange(len(rows)), own_beer] = np.inf
+    for axis in range(rows.shape[1]):
+        running += shrink * (rows[:, [axis]] - beer_means[:, axis]) ** 2
+        distance[:, axis] = running.min(axis=1)
+    return distance
+
+
+SCALES = (
+    Scale("reflectance"),
+    Scale("absorbance"),
+    *(Scale("log_absorbance", offset, dark) for dark in (0.0, 0.03, 0.06, 0.10) for offset in (0.03, 0.05, 0.08)),
+)
+MOST_COMPONENTS = 10
+
+# a set of one beer holds no other beer out; what served invented houses of twelve beers best then stands unchosen
+ONE_BEER_SCALE, ONE_BEER_COMPONENTS = Scale("log_absorbance", 0.03, 0.03), 6
+
+# batches less beers behind each component, so that the F tail is short
+DOF_PER_COMPONENT = 4
+
+# more beers than this add time to the choice and nothing to its outcome
+MOST_BEERS = 40
+
+
+def choose_metric(
+    samples: Samples,
+    pours: Floats,
+    pour_sample: Ints,
+    *,
+    transform: str = "auto",
+    n_components: int | None = None,
+) -> MetricChoice:
+    """Try scales and numbers of components, and return the best.
+
+    Among candidates of the same merit the first, which has the fewer components, is kept. Without any beer of two
+    batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
+    beer has no other to hold out and takes a fixed scale.
+    """
+    # pours (n_pours, p), pour_sample (n_pours,)
+    scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
+    dof = samples.beer.size - samples.batches_per_beer.size
+    if not dof:
+        return _on_scale(scales[0], samples, pours, pour_sample, n_components or len(samples.reflectance))
+    most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
+    if samples.batches_per_beer.size == 1:
+        scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
+        few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
+        return _on_scale(scale, samples, pours, pour_sample, n_components or few_axes)
+    few = _manageable(samples)
+    brewed = brewed_over_the_colours(few)
+    best: MetricChoice | None = None
+    for scale in scales:
+        choice = _on_scale(scale, samples, pours, pour_sample, most)
+        spectra = scale.apply(few.reflectance)
+        centre, axes = principal_axes(mean_by(spectra, few.batch)[0], choice.noise, most)
+        found = merits((spectra - centre) @ axes, few, (scale.apply(brewed.reflectance) - centre) @ axes, brewed.beer)
+        n = found.size - 1 if n_components else int(found.argmax())
+        if best is None or found[n] > best.merit + 1e-9:
+            best = replace(choice, n_components=n + 1, merit=float(found[n]))
+    assert best is not None
+    return best
+
+
+def _on_scale(scale: Scale, samples: Samples, pours: Floats, pour_sample: Ints, n_components: int) -> MetricChoice:
+    """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
+    each = scale.apply(pours)
+    deviations = each - mean_by(each, pour_sample)[0][pour_sample]
+    pour_dof = len(pours) - samples.n_pours.size
+    covariance = deviations.T @ deviations / max(1, pour_dof)
+    if pour_dof:
+        noise = channel_noise(covariance, pour_dof)
+    else:
+        spectra = scale.apply(samples.reflectance)
+        of_sample = samples.beer[samples.batch]
+        about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
+        dof = len(spectra) - samples.batches_per_beer.size
+        noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
+    return MetricChoice(scale, np.arange(noise.size), noise, covariance, pour_dof, samples.beer.size, n_components, 0.0)
+
+
+def _manageable(samples: Samples) -> Samples:
+    """Return the samples of at most `MOST_BEERS` beers, spread evenly over those that have two batches or more."""
+    per_beer = samples.batches_per_beer
+    if per_beer.size <= MOST_BEERS:
+        return samples
+    depth = mean_by(samples.reflectance.mean(axis=1), samples.beer[samples.batch])[0]
+    candidates = np.flatnonzero(per_beer > 1)
+    ordered = candidates[np.argsort(depth[candidates], kind="stable")]
+    beers = ordered[np.unique(np.linspace(0, ordered.size - 1, MOST_BEERS).round().astype(np.int64))]
+    batches = np.flatnonzero(np.isin(samples.beer, beers))
+    kept = np.flatnonzero(np.isin(samples.batch, batches))
+    return Samples(
+        samples.reflectance[kept],
+        samples.n_pours[kept],
+        np.searchsorted(batches, samples.batch[kept]),
+        np.searchsorted(np.sort(beers), samples.beer[batches]),
+    )

@@ -1,0 +1,235 @@
+"""The metric of identity: spectra as scores in which the scatter between batches of one beer is the unit.
+
+A beer differs from itself, batch by batch, along a few directions (strength, shape, fill, glare). Distance is
+counted in that scatter, so that a departure along a direction in which batches never wander weighs most.
+
+Samples of a set: to which batch and beer they belong, how noisy channels are, their main axes, how they scatter.
+"""
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.spectra.transforms import Scale
+from specmatch.maths.statistics.levels import mean_by
+
+# scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
+SCATTER_FLOOR = 1e-9
+
+# ... and where all batches are one spectrum, their scatter is taken as that of rounding in single-precision files
+LEAST_VARIANCE = 1e-14
+
+# directions in which pours differ smoothly (fill, foam, lamp, glare, ...): what is left beside them is channel noise
+SMOOTH_DIRECTIONS = 6
+
+# a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
+QUIETEST = 0.2
+
+
+@dataclass(frozen=True)
+class Samples:
+    """What the fit rests on."""
+
+    reflectance: Floats  # (n_samples, p): mean of the pours of each sample
+    n_pours: Ints  # (n_samples,)
+    batch: Ints  # (n_samples,): batch of each sample, 0 .. n_batches-1
+    beer: Ints  # (n_batches,): beer of each batch, 0 .. n_beers-1
+
+    @property
+    def batches_per_beer(self) -> Ints:
+        """Batches that each beer has, shape (n_beers,)."""
+        return np.bincount(self.beer)
+
+    def part(self, kept: Ints) -> "Samples":
+        """Return some of the samples, batches coded anew; every beer must keep a batch."""
+        batches, batch = np.unique(self.batch[kept], return_inverse=True)
+        return Samples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
+
+
+def channel_noise(covariance: Floats, dof: int) -> Floats:
+    """Return the standard deviation of what smooth directions leave of a covariance."""
+    # covariance (p, p) -> (p,)
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
+    p, smooth = len(covariance), SMOOTH_DIRECTIONS
+    if dof < 3 * smooth or p < 3 * smooth:
+        return np.ones(p)
+    spread, directions = eigh(covariance, subset_by_index=(p - smooth, p - 1))
+    left = np.diag(covariance) - (directions**2 * spread).sum(axis=1)
+    noise = np.sqrt(np.maximum(left, 0.0) * dof / (dof - smooth))
+    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(p)
+
+
+def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:
+    """Return centre and principal axes of spectra, each channel in units of its noise."""
+    # spectra (n, p), noise (p,) -> (p,), (p, r)
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
+    centre = spectra.mean(axis=0)
+    weighted = (spectra - centre) / noise
+    n, p = weighted.shape
+    # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
+    product = weighted @ weighted.T if n < p else weighted.T @ weighted
+    kept = min(n_axes, len(product))
+    spread, vectors = eigh(product, subset_by_index=(len(product) - kept, len(product) - 1))
+    spread, vectors = spread[::-1], vectors[:, ::-1]
+    # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
+    rank = max(1, int((spread > 1e-12 * spread[0]).sum()))
+    directions = vectors[:, :rank]
+    if n < p:
+        directions = weighted.T @ directions
+        directions /= np.maximum(np.linalg.norm(directions, axis=0), np.finfo(float).tiny)
+    # eigenvectors are free in sign; fixed here, so that every machine names the same direction positive
+    largest = directions[np.abs(directions).argmax(axis=0), np.arange(rank)]
+    return centre, directions * np.where(largest < 0, -1.0, 1.0) / noise[:, None]
+
+
+def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None = None) -> Floats:
+    """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
+
+    Between batches: sum of squares of batch means about their beer over (batches - beers). Where a batch has s
+    samples its mean holds only 1/s of the variance between samples; the rest is added from samples about their batch.
+    """
+    # scores (n_samples, a), beer_scale (n_beers,) -> (a, a)
+    batch_means, per_batch = mean_by(scores, samples.batch)
+    beer_means, per_beer = mean_by(batch_means, samples.beer)
+    root = np.ones(per_batch.size) if beer_scale is None else np.sqrt(beer_scale)[samples.beer]
+    between = (batch_means - beer_means[samples.beer]) / root[:, None]
+    scatter = between.T @ between / (per_batch.size - per_beer.size)
+    sample_dof = len(scores) - per_batch.size
+    if sample_dof:
+        within = (scores - batch_means[samples.batch]) / root[samples.batch][:, None]
+        scatter = scatter + np.mean(1.0 - 1.0 / per_batch) * (within.T @ within) / sample_dof
+    return np.asarray(scatter, float)
+
+
+def half_of(scatter: Floats, scores: Floats) -> Floats:
+    """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
+    # scatter (a, a), scores (n, a) -> (a, a)
+    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
+    return np.asarray(np.linalg.cholesky(scatter + floor * np.eye(len(scatter))), float)
+
+
+# rows that are scored at a time: their spectra stay in the processor's cache
+ROWS = 256
+
+# the most that pours may explain of the scatter of a sample: more would leave none for the batch itself
+LARGEST_POUR_PART = 0.9
+
+
+@dataclass(frozen=True)
+class MetricChoice:
+    """What a metric is built on: a scale, the channels in use, how noisy each is, how pours scatter, how many axes."""
+
+    scale: Scale
+    channels: Ints  # (p_used,): columns of the wavelengths used
+    noise: Floats  # (p_used,): standard deviation of the noise of each channel, on the scale
+    pour_covariance: Floats  # (p_used, p_used): of pours about their sample; zeros where every sample has one pour
+    pour_dof: int  # degrees of freedom behind that covariance: pours less samples
+    n_batches: int  # batches that the choice rests on
+    n_components: int
+    # held-out batches given to their own beer plus held-out beers refused; 0 where nothing could be held out
+    merit: float
+
+
+def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
+    """Keep a choice on some of its channels."""
+    # kept (k,)
+    return replace(
+        choice,
+        channels=choice.channels[kept],
+        noise=choice.noise[kept],
+        pour_covariance=choice.pour_covariance[np.ix_(kept, kept)],
+    )
+
+
+@dataclass(frozen=True)
+class Metric:
+    """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix."""
+
+    scale: Scale
+    channels: Ints  # columns of the wavelengths used
+    centre: Floats  # (p_used,)
+    axes: Floats  # (p_used, a)
+    noise: Floats  # (p_used,)
+    plane: Floats  # (p_used, a): orthonormal directions that span the axes where channels count in units of their noise
+    # (a,): variance between pours of one sample along each axis, in units of the scatter between samples
+    pour_part: Floats
+    # mean of 1/m over the fitted samples of m pours: the share of pour variance that the unit already holds
+    per_pour: float
+    dof: int  # degrees of freedom of the scatter: batches less beers
+
+    def scores(self, reflectance: Floats) -> Floats:
+        """Return scores, shape (n, a), of reflectance rows, shape (n, p)."""
+        return self.scores_and_residual(reflectance)[0]
+
+    def scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
+        """Return scores, shape (n, a), and what is left outside the axes, squared in units of noise, shape (n,)."""
+        scores, left = np.empty((len(reflectance), self.axes.shape[1])), np.empty(len(reflectance))
+        for start in range(0, len(reflectance), ROWS):
+            block = slice(start, start + ROWS)
+            departures = self.scale.apply(reflectance[block, self.channels]) - self.centre
+            scores[block] = departures @ self.axes
+            departures /= self.noise
+            inside = departures @ self.plane
+            left[block] = (departures * departures).sum(axis=1) - (inside * inside).sum(axis=1)
+        return scores, np.maximum(left, 0.0)
+
+    def scatter(self, n_pours: float) -> Floats:
+        """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
+        return 1.0 + (1.0 / n_pours - self.per_pour) * self.pour_part
+
+
+@dataclass(frozen=True)
+class Projection:
+    """Samples on the principal axes of their batches."""
+
+    centre: Floats  # (p_used,)
+    axes: Floats  # (p_used, a)
+    scores: Floats  # (n_samples, a)
+
+
+def project(choice: MetricChoice, samples: Samples) -> Projection:
+    """Take the principal axes of the batch means on the scale and channels of a choice."""
+    spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
+    centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
+    return Projection(centre, axes, (spectra - centre) @ axes)
+
+
+def build_metric(
+    choice: MetricChoice, samples: Samples, projection: Projection, beer_scale: Floats | None = None
+) -> Metric:
+    """Build the metric of a choice on samples.
+
+    Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
+    and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
+    sample of any number of pours has its scatter in one line.
+    """
+    # beer_scale (n_beers,)
+    from scipy.linalg import eigh, solve_triangular  # here: a fitted model is read without SciPy's linear algebra
+
+    axes, scores = projection.axes, projection.scores
+    dof = samples.beer.size - samples.batches_per_beer.size
+    # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
+    scatter = sample_scatter(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
+    half = half_of(scatter, scores)
+    pours = solve_triangular(half, axes.T @ choice.pour_covariance @ axes, lower=True)
+    pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
+    per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
+    axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
+    pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
+    plane = projection.axes * choice.noise[:, None]
+    return Metric(choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof)
+
+
+def squared_distances(rows: Floats, centres: Floats) -> Floats:
+    """Return squared Euclidean distances.
+
+    Taken as differences axis by axis, so that a centre lies at distance 0 from itself and not at rounding.
+    """
+    # rows (n, a), centres (m, a) -> (n, m)
+    squared = np.zeros((len(rows), len(centres)))
+    for axis in range(rows.shape[1]):
+        squared += (rows[:, [axis]] - centres[:, axis]) ** 2
+    return squared

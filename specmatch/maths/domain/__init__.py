@@ -1,0 +1,1 @@
+"""Which spectra a set speaks for."""

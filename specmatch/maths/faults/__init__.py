@@ -1,0 +1,1 @@
+"""What good scans look like, and which known fault best explains another."""

@@ -1,0 +1,146 @@
+"""Departures from a good spectrum held against every known fault at once, in the scatter that good scans have."""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.optics.cup import FAULTS, Optics, with_fault
+
+_FAULT_OF_ATOM = np.repeat(np.arange(len(FAULTS)), [len(fault.sizes) for fault in FAULTS])
+_FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))
+# patterns of a detector: nothing, then each fault at each of its sizes; the one that a stretch of sizes starts from
+_BEFORE = np.where(np.diff(_FAULT_OF_ATOM, prepend=-1) == 0, np.arange(_FAULT_OF_ATOM.size), 0)
+_UPPER = np.concatenate([fault.sizes for fault in FAULTS])
+_LOWER = np.concatenate([(0.0, *fault.sizes[:-1]) for fault in FAULTS])
+# where the stretches of each fault begin, shape (n_faults, most); a size never lies beyond those that a fault lacks
+_BEGINNINGS = np.full((len(FAULTS), max(len(fault.sizes) for fault in FAULTS)), np.inf)
+for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
+    _row[: len(_fault.sizes)] = (0.0, *_fault.sizes[:-1])
+# shapes of faults are known to a tenth or so
+SHAPE_ERROR = 0.1
+NO_FAULT = -1
+# rows at a time: a block of rows by sizes stays in the processor's cache
+BLOCK = 1024
+
+
+@dataclass(frozen=True)
+class Explanation:
+    """What each fault explains of each departure."""
+
+    # (n, n_faults): how much of the squared distance (in the scatter of good scans) the fault takes away at its best
+    # size: twice the log likelihood ratio of the fault against none
+    gain: Floats
+    size: Floats  # (n, n_faults): its best size, 0 or more
+
+
+class Detector:
+    """Known faults and natural scatter at one good spectrum, ready to explain departures from it."""
+
+    def __init__(self, base: Floats, optics: Optics, causes: Floats, spread: Floats, noise: Floats) -> None:
+        self.base = base
+        self._noise = noise
+        faults = [with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS]
+        self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
+        self._loading = causes * np.sqrt(spread)[:, None]
+        self._scaled = self._loading / noise
+        # one and more on the diagonal of a handful of rows: an inverse is as good as a factor
+        self._inner = np.linalg.inv(np.eye(len(causes)) + self._scaled @ self._loading.T)
+        self._weights = self.solve(self._atoms)
+        # from each size to the next, and from nothing to the first of each fault
+        start, start_weights = self._atoms[_BEFORE], self._weights[_BEFORE]
+        step, step_weights = self._atoms[1:] - start, self._weights[1:] - start_weights
+        square = (step * step_weights).sum(axis=1)
+        # a fault that changes nothing here, such as clipping where nothing is clipped, has no best size but 0
+        changes = square > 1e-200
+        self._step_square = np.where(changes, square, 0.0)
+        self._per_square = np.where(changes, 1.0 / np.where(changes, square, 1.0), 0.0)
+        self._start_step = (start * step_weights).sum(axis=1)
+        self._start_square = (start * start_weights).sum(axis=1)
+
+    @cached_property
+    def _products(self) -> Floats:
+        return np.asarray(self._atoms @ self._weights.T)
+
+    def solve(self, rows: Floats) -> Floats:
+        """Return rows, shape (n, p), times the inverse covariance of good scans (by Woodbury's identity)."""
+        scaled = rows / self._noise
+        return scaled - (scaled @ self._loading.T) @ (self._inner @ self._scaled)
+
+    def distance(self, departure: Floats) -> Floats:
+        """Return squared Mahalanobis distances, shape (n,), of departures, shape (n, p)."""
+        return (departure * self.solve(departure)).sum(axis=1)
+
+    def pattern(self, fault: Ints, size: Floats) -> Floats:
+        """Return what faults add to the good spectrum, shape (n, p); nothing where the fault is -1."""
+        low, high, share = _between(fault, size)
+        return (1.0 - share)[:, None] * self._atoms[low] + share[:, None] * self._atoms[high]
+
+    def project(self, departure: Floats) -> Floats:
+        """Return products, in the scatter of good scans, of departures, shape (n, p), with each fault at each size."""
+        return departure @ self._weights.T
+
+    def projected(self, fault: Ints, size: Floats) -> Floats:
+        """Return what `project` makes of `pattern`, a row a fault of shape (n,), without any spectra."""
+        low, high, share = _between(fault, size)
+        return (1.0 - share)[:, None] * self._products[low] + share[:, None] * self._products[high]
+
+    def along(self, projected: Floats, size: Floats) -> Floats:
+        """Return products of what was projected with every fault, each at its size; both of shape (n, n_faults)."""
+        low, high, share = _between(np.arange(len(FAULTS)), size)
+        row = np.arange(len(projected))[:, None]
+        return (1.0 - share) * projected[row, low] + share * projected[row, high]
+
+    def squares(self, size: Floats) -> Floats:
+        """Return squared distances of every fault from the good spectrum, each at its size, shape (n, n_faults)."""
+        low, high, share = _between(np.arange(len(FAULTS)), size)
+        rest, of = 1.0 - share, self._products
+        return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
+
+    def cleaned(self, departure: Floats, faults: Floats) -> Floats:
+        """Return spectra, shape (n, p), as they would read without what faults add.
+
+        The good spectrum, and what natural causes most likely add to it: the mean of their distribution given what the
+        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses: a
+        tenth of the fault is allowed for that.
+        """
+        # departure, faults (n, p)
+        noise = self._noise + (SHAPE_ERROR * faults) ** 2
+        scaled = self._loading / noise[:, None, :]
+        inner = np.eye(len(self._loading)) + scaled @ self._loading.T
+        right = (scaled @ (departure - faults)[:, :, None])[:, :, 0]
+        return self.base + np.linalg.solve(inner, right[:, :, None])[:, :, 0] @ self._loading
+
+    def explain(self, departure: Floats) -> Explanation:
+        """Find the best size of each fault for each departure.
+
+        Sizes run along a line from size to size; on each stretch the best point is that of least squares.
+        """
+        # departure (n, p)
+        parts = [self.best(self.project(departure[i : i + BLOCK])) for i in range(0, max(1, len(departure)), BLOCK)]
+        return Explanation(np.concatenate([one.gain for one in parts]), np.concatenate([one.size for one in parts]))
+
+    def best(self, projected: Floats) -> Explanation:
+        """Do the work of `explain` on what `project` gave."""
+        # taken, not indexed: what indexing gives is laid out column by column, and slow to go on with
+        before = projected.take(_BEFORE, axis=1)
+        along = projected[:, 1:] - before
+        along -= self._start_step
+        share = np.minimum(np.maximum(along * self._per_square, 0.0), 1.0)
+        # twice what lies before the stretch and on it, less the squares of both
+        gain = 2.0 * (before + share * along) - share**2 * self._step_square - self._start_square
+        best = np.maximum.reduceat(gain, _FIRST, axis=1)
+        at_best = gain >= best.take(_FAULT_OF_ATOM, axis=1)
+        sizes = np.where(at_best, _LOWER + share * (_UPPER - _LOWER), 0.0)
+        return Explanation(best, np.maximum.reduceat(sizes, _FIRST, axis=1))
+
+
+def _between(fault: Ints, size: Floats) -> tuple[Ints, Ints, Floats]:
+    """Return the patterns between which each size of each fault lies, and how far from the first to the second."""
+    fault, size = np.broadcast_arrays(fault, size)
+    named = fault != NO_FAULT
+    # the last stretch that begins below the size; from nothing to nothing where there is no fault
+    atom = _FIRST[fault] + np.maximum((size[..., None] > _BEGINNINGS[fault]).sum(axis=-1) - 1, 0)
+    share = (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom])
+    return np.where(named, _BEFORE[atom], 0), np.where(named, atom + 1, 0), np.where(named, share, 0.0)

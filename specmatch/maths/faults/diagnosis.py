@@ -1,0 +1,148 @@
+"""From what each fault explains of a departure to the one that is named, a second beside it, and a rival."""
+
+from dataclasses import dataclass, fields
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation
+from specmatch.maths.optics.cup import FAULTS
+from specmatch.warning_codes import FAULT_WORDS
+
+_LEAST = np.array([fault.least for fault in FAULTS])
+_FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
+_CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
+_SAME_CODE = _CODES[:, None] == _CODES
+# Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
+CLOSE = 2.0 * np.log(20.0)
+# a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
+SECOND_FAULT = 2.0
+# ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
+SECOND_SHARE = 0.15
+# a fault that takes away less of the departure than this does not explain it
+LEAST_SHARE = 0.3
+# rounds in which the sizes of two faults are found, each with the other taken away
+_ROUNDS = 3
+# rows at a time when pairs are tried: their products with every fault are a few megabytes
+BLOCK = 1024
+
+
+@dataclass(frozen=True)
+class Finding:
+    """The best explanation of each departure; fields have shape (n,), faults are positions in `FAULTS` or -1."""
+
+    fault: Ints  # fault, size: the fault that explains most, if any is sure enough, and its size
+    size: Floats
+    second: Ints  # second, second_size: A further fault that is needed beside the first
+    second_size: Floats
+    rival: Ints  # rival, rival_size: another fault that explains nearly as much
+    rival_size: Floats
+    share: Floats  # part of the squared departure that the faults named take away, 0 to 1
+
+    def rows(self, chosen: Ints) -> "Finding":
+        """Return the findings of some departures."""
+        return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
+
+
+def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
+    """Return the findings of rows 0 .. n-1 from those of parts of them."""
+    which = [np.full(n, NO_FAULT) for _ in range(3)]
+    numbers = [np.zeros(n) for _ in range(4)]
+    for rows, found in parts:
+        for whole, part in zip(which, (found.fault, found.second, found.rival), strict=True):
+            whole[rows] = part
+        for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
+            size[rows] = its
+    fault, second, rival = which
+    return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
+
+
+def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
+    """Return pairs of codes that occur, each with the rows that share them."""
+    # first, second (n,) -> (m,)
+    key = first * (int(second.max(initial=0)) + 1) + second
+    order = np.argsort(key, kind="stable")
+    parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
+    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
+
+
+def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
+    """Choose among explanations.
+
+    A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
+    """
+    # departure (n, p), doubt (n_faults,)
+    # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
+    fault, size, rival, rival_size = _best(explanation, doubt, limit)
+    second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
+    share = np.zeros(fault.size)
+    named = np.flatnonzero(fault != NO_FAULT)
+    if named.size:
+        rows = departure[named]
+        before = detector.distance(rows)
+        after = detector.distance(rows - detector.pattern(fault[named], size[named]))
+        worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
+        # good scans lie at one unit a channel, which nothing is asked to explain
+        for start in range(0, named.size, BLOCK):
+            part = slice(start, start + BLOCK)
+            left = np.flatnonzero(after[part] - rows.shape[1] > worth[part]) + start
+            if left.size:
+                at = named[left]
+                pair = _pairs(detector, rows[left], fault[at], explanation.size[at], doubt, worth[left])
+                size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
+                second[at], second_size[at] = pair[0], pair[2]
+        faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
+        after = detector.distance(rows - faults)
+        beyond = np.maximum(after - rows.shape[1], 0.0)
+        share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
+    poor = share < LEAST_SHARE
+    for which, its_size in ((fault, size), (second, second_size), (rival, rival_size)):
+        which[poor], its_size[poor] = NO_FAULT, 0.0
+    share[poor] = 0.0
+    return Finding(fault, size, second, second_size, rival, rival_size, share)
+
+
+def _pairs(
+    detector: Detector, departure: Floats, first: Ints, sizes: Floats, doubt: Floats, worth: Floats
+) -> tuple[Ints, Floats, Floats]:
+    """Return the best fault beside the first of each row, or -1, and the sizes of the first and of it.
+
+    Least squares in both, with the shapes that the faults have at their best sizes alone.
+    """
+    row = np.arange(len(sizes))
+    tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
+    projected = detector.project(departure)
+    along, own = detector.along(projected, tried), detector.squares(tried)
+    own = np.maximum(own, 1e-300)
+    cross = detector.along(detector.projected(first, tried[row, first]), tried)
+    own_first, along_first = own[row, first][:, None], along[row, first][:, None]
+    # the two-by-two normal equations, solved for every candidate; shapes all but alike give no answer
+    determinant = own * own_first - cross**2
+    usable = (determinant > 1e-6 * own * own_first) & ~_SAME_CODE[first]
+    safe = np.where(usable, determinant, 1.0)
+    share = (along * own_first - along_first * cross) / safe
+    share_first = (along_first * own - along * cross) / safe
+    gain = share * along + share_first * along_first - along_first**2 / own_first
+    gain = np.where(usable & (share > 0) & (share_first > 0), gain / doubt, 0.0)
+    second = gain.argmax(axis=1)
+    size_first, size = share_first[row, second] * tried[row, first], share[row, second] * tried[row, second]
+    for _ in range(_ROUNDS):
+        size = detector.best(projected - detector.projected(first, size_first)).size[row, second]
+        size_first = detector.best(projected - detector.projected(second, size)).size[row, first]
+    clear = (gain[row, second] > worth) & (size >= _LEAST[second]) & (size_first >= _LEAST[first])
+    return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
+
+
+def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
+    gain = np.where(explanation.size >= _LEAST, explanation.gain / doubt, 0.0)
+    n = len(gain)
+    fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
+    named = np.flatnonzero(gain.max(axis=1) > limit)
+    gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
+    first = gain.argmax(axis=1)
+    fault[named], size[named] = first, sizes[row, first]
+    others = np.where(_SAME_CODE[first], -np.inf, gain)
+    next_best = others.argmax(axis=1)
+    close = others[row, next_best] > np.maximum(gain[row, first] - CLOSE, limit)
+    rival[named], rival_size[named] = np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)
+    return fault, size, rival, rival_size

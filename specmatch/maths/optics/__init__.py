@@ -1,0 +1,1 @@
+"""What a cup does to light, forwards and backwards."""

@@ -1,0 +1,145 @@
+"""What each known fault does to a reflectance spectrum, by how much of it there is.
+
+The shape of an average beer's absorption, relative to 430 nm.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats
+
+
+def relative_absorbance(wavelength_nm: ArrayLike) -> Floats:
+    """Return the absorbance of an average beer over its absorbance at 430 nm.
+
+    A. J. deLange, in *Brewing Materials and Processes*, Elsevier 2016, pp. 199-249. Real beers deviate from it in a few
+    smooth shapes.
+    """
+    # wavelength_nm: in nm, within about 380 to 780
+    beyond = np.asarray(wavelength_nm, float) - 430.0
+    return 0.02465 * np.exp(-beyond / 17.591) + 0.97535 * np.exp(-beyond / 82.122)
+
+
+# White foam reflects about 0.65, chromium under beer 0.44-0.65 by source and about 0.55 here: over a reference with
+# water that is 1.2. A house with another base sees the same faults with the size of foam off by the ratio.
+FOAM_REFLECTANCE = 1.2
+
+# Light that haze sends back never reaches the base, which returns about half of what is sent down.
+LOST_TO_HAZE = 0.5
+HAZE_NM, HAZE_POWER = 550.0, 2.0
+
+# the surface mirrors 2.1 % at normal incidence for n = 1.34, of which a part is seen, over a base of about a half
+LARGEST_GLARE = 0.02
+_DARKEST = 1e-5
+
+
+@dataclass(frozen=True)
+class Optics:
+    """What the shapes of faults rest on."""
+
+    wavelength_nm: Floats  # (p,)
+    light: Floats  # (p,): light of the reference over its peak
+    glare: float  # reflectance of a cup so dark that nothing comes back from the base
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One kind of fault."""
+
+    name: str  # of `specmatch.warning_codes.FAULT_WORDS`, which holds what is said of it
+    least: float  # smallest size worth naming: below it good scans differ as much, or nothing would be done about it
+    sizes: tuple[float, ...]  # sizes tried, ascending, in the unit of the sentence; between them sizes are interpolated
+
+
+_SHARES = (0.03, 0.06, 0.10, 0.15, 0.20, 0.30, 0.45, 0.60)
+_SMALL = (0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.30)
+_LIGHT = (0.02, 0.05, 0.10, 0.20, 0.35)
+_SHIFTS = (0.5, 1.0, 2.0, 3.0, 5.0)
+FAULTS = (
+    Fault("path_long", 0.03, _SHARES),
+    Fault("path_short", 0.03, _SHARES),
+    Fault("foam", 0.008, _SMALL),
+    Fault("haze", 0.006, _SMALL),
+    Fault("lamp_brighter", 0.015, _LIGHT),
+    Fault("lamp_dimmer", 0.015, _LIGHT),
+    Fault("ambient_light", 0.002, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("shift_to_blue", 0.3, _SHIFTS),
+    Fault("shift_to_red", 0.3, _SHIFTS),
+    Fault("axis_to_blue", 0.3, _SHIFTS),
+    Fault("axis_to_red", 0.3, _SHIFTS),
+    Fault("stray_light", 0.003, (0.003, 0.01, 0.02, 0.05)),
+    Fault("clipped", 0.01, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
+)
+FAULT_NAMES = tuple(fault.name for fault in FAULTS)
+
+
+def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) -> Floats:
+    """Return a spectrum as it would read with a fault."""
+    # size (k,), reflectance (p,) -> (p,) or (k, p)
+    # size: `path_*`: change of depth as a share; `foam`: share of the surface; `haze`: light sent back at 550 nm over
+    # the reference; `lamp_*`: change of light as a share; `ambient_light`: over the peak of the reference; `shift_*`
+    # (this scan alone) and `axis_*` (its reference too): nm; `stray_light`: share of the mean light; `clipped`: share
+    # cut off the highest counts
+    R, nm, light = reflectance, optics.wavelength_nm, optics.light
+    t = np.asarray(size, np.float64)[..., None]
+    if name in ("path_long", "path_short"):
+        return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics.glare)
+    if name == "foam":
+        return R + t * (FOAM_REFLECTANCE - R)
+    if name == "haze":
+        return R + t * haze_return(1.0, nm) * (1.0 - LOST_TO_HAZE * R)
+    if name in ("lamp_brighter", "lamp_dimmer"):
+        return R * (1.0 + t if name == "lamp_brighter" else 1.0 - t)
+    if name == "ambient_light":
+        return R + t / light
+    if name.startswith(("shift_", "axis_")):
+        moved = t if name.endswith("blue") else -t
+        seen = np.log(np.maximum(R, _DARKEST))
+        if name.startswith("axis_"):
+            return np.exp(moved_along(seen, nm, moved))
+        return np.exp(moved_along(seen + np.log(light), nm, moved)) / light
+    if name == "stray_light":
+        return (R * light + t * np.mean(R * light)) / (light + t * light.mean())
+    if name == "clipped":
+        return np.minimum(R, (1.0 - t) * np.max(R * light) / light)
+    raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
+
+
+def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Floats:
+    """Return a spectrum with the depth of beer, or its strength, times a factor; glare does not pass the beer."""
+    # reflectance (..., p), factor (..., 1) -> (..., p)
+    through = np.maximum((reflectance - glare) / (1.0 - glare), _DARKEST)
+    return glare + (1.0 - glare) * through**factor
+
+
+def haze_return(size: float, wavelength_nm: Floats) -> Floats:
+    """Return the light that haze sends back, falling with wavelength."""
+    # wavelength_nm (p,) -> (p,)
+    # size: at 550 nm, over the reference
+    return size * (HAZE_NM / wavelength_nm) ** HAZE_POWER
+
+
+def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> Floats:
+    """Return the values that stand `moved_nm` further up the axis, continued straight beyond its ends."""
+    # values, wavelength_nm (p,), moved_nm (k, 1) -> (p,) or (k, p)
+    nm, moved = wavelength_nm, np.asarray(moved_nm, np.float64)
+    far = float(np.abs(moved).max(initial=0.0)) + 1.0
+    below = values[0] - far * (values[1] - values[0]) / (nm[1] - nm[0])
+    above = values[-1] + far * (values[-1] - values[-2]) / (nm[-1] - nm[-2])
+    grid = np.concatenate([[nm[0] - far], nm, [nm[-1] + far]])
+    return np.interp(nm + moved, grid, np.concatenate([[below], values, [above]]))
+
+
+def strength_slope(reflectance: Floats, glare: float) -> Floats:
+    """Return the change of reflectance per relative change of strength or depth."""
+    through = np.clip((reflectance - glare) / (1.0 - glare), _DARKEST, 1.0)
+    return (1.0 - glare) * through * np.log(through)
+
+
+def glare_of(reflectance: Floats) -> float:
+    """Return the glare that a set shows: what its darkest channel leaves, within what a surface can give."""
+    # reflectance (n, p)
+    # the darkest channel still holds a little light from the base, hence nine tenths of it
+    return float(np.clip(0.9 * reflectance.min(), 0.0, LARGEST_GLARE))

@@ -1,0 +1,138 @@
+"""A beer in the cup in seven numbers: strength, shape of its absorption, and what the measurement added.
+
+Reflectance bends away from colour: glare, foam and haze add white light, so that a dark beer's blue end says nothing
+and its red end everything, while a pale beer's colour sits in the blue. A small optical model, fitted to each spectrum
+by itself, unbends it: light passes the beer twice and returns from the base, something white and something bluish is
+added, and all of it is multiplied by the lamp. What the model gets wrong (slit, lamp, base, glare) is the same for
+every scan of a house, so a regression on these numbers puts it right.
+"""
+
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats
+from specmatch.maths.optics.cup import relative_absorbance
+
+# Share of the reference that returns from the surface and never meets the beer: 2 % of a liquid's surface, seen in
+# part, over a base of a half. What a house has more or less of it ends in foam and in the regression.
+GLARE = 0.015
+
+# Misfit of the model in a channel, in reflectance: what slit, lamp and base bend and the numbers above do not follow.
+MISFIT_SD = 0.004
+
+# A channel's noise counts twice: the reference scan carries as much as the sample's, and averages out over no pours.
+NOISE_FACTOR = 2.0
+
+N_SHAPES = 3
+# How far beers lie from the average one, as standard deviations: shapes of log absorbance (real beers deviate in a few
+# smooth components of some per cent), foam, haze at 550 nm, log of the lamp's gain.
+SHAPE_SD = 0.05 / np.sqrt(np.arange(1.0, N_SHAPES + 1.0))
+PRIOR_SD = np.concatenate([[10.0], SHAPE_SD, [0.003, 0.005, 0.015]])
+
+ROUNDS = 6  # Gauss-Newton settles in four or five from the start that is taken
+# Rows at a time: more fall out of the processor's cache, and with fewer, threads wait for each other's interpreter.
+BLOCK = 1024
+# Channels nearer together than this are averaged first: a slit passes 12-15 nm, so they say the same, and six rounds
+# over each of 256 of them would take longer than everything else that a reading needs.
+STEP_NM = 6.0
+
+# Which of three curves each coordinate moves the spectrum along: that of strength, of white light, of the lamp.
+CURVE = np.array([0] * (1 + N_SHAPES) + [1, 1, 2])
+
+# A spectrum that is no beer may ask for a leap; steps of a beer never come near these limits.
+LARGEST_STEP = np.array([0.5, *[0.2] * (PRIOR_SD.size - 1)])
+
+_LN10 = np.log(10.0)
+
+
+def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: ArrayLike | None = None) -> Floats:
+    """Fit the optical model to each spectrum.
+
+    R = exp(gain) [g + f + h (550/nm)^2 + (1 - g - f - h (550/nm)^2) 10^-A], A(nm) = exp(strength + shapes) times the
+    absorption of an average beer. Penalised least squares by Gauss-Newton, a fixed number of rounds, so that a scan's
+    result never depends on its company.
+    """
+    # reflectance (n, p), wavelength_nm (p,), noise (p,) -> (n, 7)
+    R, nm = np.asarray(reflectance, float), np.asarray(wavelength_nm, float)
+    out = np.empty((R.shape[0], PRIOR_SD.size))
+    spread = np.zeros(nm.size) if noise is None else np.asarray(noise, float)
+    model = _cup_model(nm.tobytes(), spread.tobytes())
+    for start in range(0, R.shape[0], BLOCK):
+        out[start : start + BLOCK] = model.fit(R[start : start + BLOCK])
+    return out
+
+
+@lru_cache(maxsize=8)
+def _cup_model(nm: bytes, noise: bytes) -> "_CupModel":
+    """Return the model on some channels; a fitted regression asks for the same one at every reading."""
+    return _CupModel(np.frombuffer(nm), np.frombuffer(noise))
+
+
+class _CupModel:
+    def __init__(self, nm: Floats, noise: Floats) -> None:
+        order = np.arange(1.0, N_SHAPES + 1.0)[:, None]
+
+        def shapes(at: Floats) -> Floats:
+            return np.sqrt(2.0) * np.cos(np.pi * order * np.clip((at - 400.0) / 300.0, 0.0, 1.0))
+
+        information = 1.0 / (MISFIT_SD**2 + (NOISE_FACTOR * noise) ** 2)
+        group = np.unique(np.floor((nm - nm[0]) / STEP_NM), return_inverse=True)[1]
+        member = (group == np.arange(group.max() + 1)[:, None]) * information
+        weight = member.sum(axis=1)
+        self.pool = (member / weight[:, None]).T  # (p, q): weighted means of neighbours
+        self.average = relative_absorbance(nm) @ self.pool
+        self.shapes = shapes(nm) @ self.pool - shapes(np.array([430.0]))
+        self.haze = (550.0 / nm) ** 2 @ self.pool
+        # Each derivative is a curve of the spectrum times a factor that all spectra share: sums over channels of
+        # products of derivatives are products of two curves times a fixed matrix.
+        one = np.ones_like(self.haze)
+        self.factor = np.vstack([one, self.shapes, one, self.haze, one])
+        self.slopes = [own.T for own in np.split(weight * self.factor, np.flatnonzero(np.diff(CURVE)) + 1)]
+        left, right = np.triu_indices(CURVE.size)
+        pair = 3 * CURVE[left] + CURVE[right]
+        order = np.argsort(pair, kind="stable")
+        self.products = [
+            (*divmod(int(k), 3), (weight * self.factor[left[pair == k]] * self.factor[right[pair == k]]).T)
+            for k in np.unique(pair)
+        ]
+        self.place = np.empty((CURVE.size, CURVE.size), np.int64)
+        self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
+        self.pull = PRIOR_SD**-2.0
+        self.prior = np.diag(self.pull)
+
+    def fit(self, reflectance: Floats) -> Floats:
+        R = reflectance @ self.pool
+        theta = np.zeros((R.shape[0], PRIOR_SD.size))
+        theta[:, 0] = self._first_strength(R)
+        for _ in range(ROUNDS):
+            curves = self._curves(theta)
+            sums = [(curves[i] * curves[j]) @ factors for i, j, factors in self.products]
+            normal = np.concatenate(sums, axis=1).take(self.place, axis=1) + self.prior
+            apart = R - curves[-1]
+            slope = np.concatenate([(curves[i] * apart) @ factors for i, factors in enumerate(self.slopes)], axis=1)
+            step = np.linalg.solve(normal, (slope - theta * self.pull)[:, :, None])[:, :, 0]
+            theta += np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
+        return theta
+
+    def _first_strength(self, R: Floats) -> Floats:
+        """Return log strength from the channels that are neither nearly clear nor nearly black."""
+        depth = -np.log10(np.clip(R - GLARE, 1e-3, 1.0))
+        weight = np.where((depth > 0.15) & (depth < 1.2), 1.0, 1e-3)
+        return np.log(np.maximum((weight * depth).sum(axis=1) / (weight * self.average).sum(axis=1), 1e-3))
+
+    def _curves(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
+        """Return the model's derivatives by strength, foam and gain, shape (n, q); the last is the model itself."""
+        depth = theta[:, : 1 + N_SHAPES] @ self.factor[: 1 + N_SHAPES]
+        depth = np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
+        depth *= -_LN10 * self.average
+        through = np.exp(depth)
+        gain = np.exp(theta[:, -1:])
+        seen = gain * (1.0 - GLARE) - (gain * theta[:, -3:-1]) @ self.factor[-3:-1]
+        depth *= seen
+        depth *= through
+        through = np.subtract(1.0, through, out=through)
+        seen *= through
+        through *= gain
+        return depth, through, gain - seen

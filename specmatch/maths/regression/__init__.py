@@ -1,0 +1,1 @@
+"""From spectra to a value with an interval."""

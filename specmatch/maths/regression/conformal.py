@@ -1,0 +1,129 @@
+"""Prediction intervals from held-out batches: leave-batch-out jackknife+, and the t form when batches are too few.
+
+Sources: R. F. Barber, E. J. Candes, A. Ramdas, R. J. Tibshirani, Annals of Statistics 49:486-507, 2021 (jackknife+);
+Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives several scores).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+from scipy.special import betaincinv, stdtrit
+
+from specmatch.array_types import Floats, Ints
+from specmatch.errors import OptionError
+
+# Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
+# by the last digit. Ranks are whole numbers, so anything far above rounding and far below 1 will do.
+RANK_TOLERANCE = 1e-9
+
+# Scores looked at first, in units of those that lie beyond a limit: with three times as many few rows need the rest.
+LOOKED_AT = 3
+
+JACKKNIFE_PLUS, NORMAL = "jackknife+", "normal"
+
+
+@dataclass(frozen=True)
+class Interval:
+    """Colours with their limits."""
+
+    colour: Floats  # colour, low, high: (n,): in the unit that was fitted; limits may be infinite
+    low: Floats
+    high: Floats
+    method: str  # `"jackknife+"`, or `"normal"` where too few batches leave only the t form
+    normal_errors_assumed: bool  # true for the t form
+
+
+def check_coverage(coverage: float) -> float:
+    """Return the coverage as a float."""
+    # coverage: nominal share of lab values inside, strictly between 0 and 1
+    if not 0.0 < coverage < 1.0:
+        raise OptionError(f"coverage is {coverage}; a fraction between 0 and 1 is needed, such as 0.90")
+    return float(coverage)
+
+
+def batches_needed(coverage: float) -> int:
+    """Return how many batches a finite distribution-free interval needs: 1/alpha - 1."""
+    return int(np.ceil(1.0 / (1.0 - check_coverage(coverage)) - 1.0 - RANK_TOLERANCE))
+
+
+def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Floats:
+    """Return the weighted quantile of each row, with the missing weight placed at infinity."""
+    # values (n, m), weight (m,) -> (n,)
+    v, w = np.asarray(values, float), np.asarray(weight, float)
+    n, m = v.shape
+    if np.ptp(w) == 0.0:  # equal weights: an order statistic, found without sorting the whole row
+        rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
+        return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
+    # the quantile lies among so many largest values that even the lightest of them outweigh what lies above it
+    kept = _outweighing(w, coverage)
+    largest = np.argsort(v, axis=1)[:, m - kept :]
+    weights = w[largest]
+    below = w.sum() - weights.sum(axis=1, keepdims=True)
+    reached = below + np.cumsum(weights, axis=1) >= coverage - RANK_TOLERANCE / m
+    rows = np.arange(n)
+    found = v[rows, largest[rows, reached.argmax(axis=1)]]
+    return np.where(reached[:, -1], found, np.inf)
+
+
+def _outweighing(weight: Floats, coverage: float) -> int:
+    """Return how many values surely outweigh what lies above the quantile, even if they are the lightest ones."""
+    above = weight.sum() - coverage
+    return min(weight.size, int(np.searchsorted(np.cumsum(np.sort(weight)), above + RANK_TOLERANCE)) + 2)
+
+
+def score_weights(batch: ArrayLike) -> Floats:
+    """Return the weight of each score: 1/(K + 1) a batch, shared evenly among the batch's scores."""
+    # batch (m,) -> (m,)
+    codes = np.asarray(batch, np.int64)
+    counts = np.bincount(codes)
+    return 1.0 / (np.count_nonzero(counts) + 1.0) / counts[codes]
+
+
+def jackknife_plus(
+    centre: ArrayLike, score: ArrayLike, scale: ArrayLike, batch: ArrayLike, coverage: float
+) -> tuple[Floats, Floats]:
+    """Return jackknife+ limits from predictions of models that each left one batch out.
+
+    Limits are quantiles of centre -+ score times scale. Models without one batch hardly differ, so that the largest
+    scores decide nearly always: only where others could reach the limit found among these are all of them looked at.
+    """
+    # centre (n, K), score (m,), scale (n,), batch (m,) -> (n,)
+    middle, reach, width = np.asarray(centre, float), np.asarray(score, float), np.asarray(scale, float)
+    codes, weight = np.asarray(batch, np.int64), score_weights(batch)
+
+    def limits(rows: slice | Ints, of: Ints) -> tuple[Floats, Floats]:
+        at, half = middle[rows][:, codes[of]], reach[of] * width[rows, None]
+        level = coverage - (weight.sum() - weight[of].sum())
+        return -upper_quantile(half - at, weight[of], level), upper_quantile(at + half, weight[of], level)
+
+    order = np.argsort(-reach, kind="stable")
+    few = LOOKED_AT * _outweighing(weight, coverage)
+    low, high = limits(slice(None), order[:few])
+    if few < order.size:
+        beyond = reach[order[few]] * width
+        doubtful = np.flatnonzero((middle.max(axis=1) + beyond > high) | (middle.min(axis=1) - beyond < low))
+        if doubtful.size:
+            low[doubtful], high[doubtful] = limits(doubtful, order)
+    return low, high
+
+
+def t_interval(
+    colour: ArrayLike, scale: ArrayLike, score: ArrayLike, batch: ArrayLike, coverage: float
+) -> tuple[Floats, Floats]:
+    """Return limits that assume normal errors: colour -+ t s scale, s from the held-out scores."""
+    # colour, scale (n,), score (m,), batch (m,) -> (n,)
+    weight = score_weights(batch)
+    n_batches = np.unique(np.asarray(batch)).size
+    spread = np.sqrt(np.sum(weight * np.square(score)) / np.sum(weight))
+    reach = stdtrit(n_batches - 1, 0.5 + check_coverage(coverage) / 2.0) * spread * np.asarray(scale, float)
+    middle = np.asarray(colour, float)
+    return middle - reach, middle + reach
+
+
+def coverage_spread(n_batches: int, coverage: float, tail: float = 0.05) -> tuple[float, float]:
+    """Return how far the coverage of one fitted model may lie from nominal, by the luck of its batches."""
+    k = int(np.ceil(check_coverage(coverage) * (n_batches + 1) - RANK_TOLERANCE))
+    if k > n_batches:
+        return 0.0, 1.0
+    return float(betaincinv(k, n_batches + 1 - k, tail)), float(betaincinv(k, n_batches + 1 - k, 1.0 - tail))

@@ -1,0 +1,163 @@
+"""Gaussian process regression with every leave-one-out and leave-two-out result in closed form.
+
+With the hyperparameters of the kernel held, taking a row away changes the inverse of the kernel matrix by one rank. So
+a grid of hyperparameters can be judged inside every fold of a leave-one-out, for little more than one inversion a grid
+point. Source: C. E. Rasmussen, C. K. I. Williams, *Gaussian Processes for Machine Learning*, MIT Press 2006, section
+5.4.2; the second row follows from the same identity for a block inverse.
+
+Gaussian process regression on many rows: every row teaches, through the kernel at a few hundred of them.
+
+The process is written as a linear regression on its covariances with the chosen rows ("subset of regressors"), whose
+leave-one-out results are closed forms, and whose variance goes back to the prior's far from all rows (the deterministic
+training conditional). With every row chosen both are the exact process. Source: J. Quinonero-Candela, C. E. Rasmussen,
+Journal of Machine Learning Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats, Ints
+
+# Prior standard deviation of the level, in logarithms of colour: against a dozen batches it pulls by a millionth, and
+# much wider it would only cost digits.
+LEVEL_SD = 3.0
+
+# Distance in the first feature over which the slopes along the others may change.
+SLOPE_REACH = 3.0
+
+
+@dataclass(frozen=True)
+class Kernel:
+    """Prior of a smooth function: a level, slopes that change with the first feature, and bends."""
+
+    slope: float  # standard deviation of the slope along each feature but the first
+    bend: float  # standard deviation of what slopes do not explain
+    reach: float  # distance in features over which that changes
+
+    def __call__(self, left: Floats, right: Floats) -> Floats:
+        """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
+        along = (left[:, :1] - right[:, 0]) ** 2
+        product = left[:, 1:] @ right[:, 1:].T
+        across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
+        # rounding may leave a distance between equal rows a little below 0
+        apart = along + np.maximum(across, 0.0)
+        slopes = self.slope**2 * product * np.exp(-along / (2.0 * SLOPE_REACH**2))
+        return LEVEL_SD**2 + slopes + self.bend**2 * np.exp(-apart / (2.0 * self.reach**2))
+
+    def variance(self, rows: Floats) -> Floats:
+        """Return the prior variance of each row, shape (n,)."""
+        return LEVEL_SD**2 + self.slope**2 * (rows[:, 1:] ** 2).sum(axis=1) + self.bend**2
+
+
+@dataclass(frozen=True)
+class GaussianProcess:
+    """A process conditioned on training rows."""
+
+    kernel: Kernel
+    features: Floats  # (k, q): training rows
+    inverse: Floats  # (k, k): of kernel matrix plus noise
+    weight: Floats  # (k,): `inverse` times the response
+
+    @property
+    def held_out_error(self) -> Floats:
+        """Each row's response minus its prediction without that row, shape (k,)."""
+        return self.weight / np.diag(self.inverse)
+
+    def errors_without_two(self) -> Floats:
+        """Return the held-out error of row j when row i is left out too, shape (k, k) as [i, j]; NaN for j = i."""
+        inverse, weight = self.inverse, self.weight
+        own = np.diag(inverse)
+        numerator = weight[None, :] - inverse * (weight / own)[:, None]
+        denominator = own[None, :] - inverse**2 / own[:, None]
+        np.fill_diagonal(denominator, np.nan)
+        return numerator / denominator
+
+    def weights_without(self) -> Floats:
+        """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
+        return self.weight - self.inverse * self.held_out_error[:, None]
+
+    def predict(self, rows: Floats, covariance: Floats | None = None) -> tuple[Floats, Floats]:
+        """Return predictions, shape (n,), and the variance that the training rows leave, shape (n,).
+
+        The prior covariance of rows and training rows, shape (n, k), is worked out where it is not given.
+        """
+        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
+        return covariance @ self.weight, np.maximum(left, 0.0)
+
+    def variance_without(self, rows: Floats, left_out: Ints) -> Floats:
+        """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
+        share = np.einsum("nk,nk->n", self.kernel(rows, self.features), self.inverse[left_out])
+        return self.predict(rows)[1] + share**2 / np.diag(self.inverse)[left_out]
+
+
+def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayLike, kernel: Kernel) -> GaussianProcess:
+    """Condition a Gaussian process on training rows."""
+    # features (k, q), response (k,), noise (k,)
+    # imported here: a fitted model is loaded and read without SciPy's linear algebra
+    from scipy.linalg import cholesky
+    from scipy.linalg.lapack import dpotri
+
+    rows = np.asarray(features, float)
+    factor = cholesky(kernel(rows, rows) + np.diag(np.asarray(noise, float)), lower=True)
+    lower, _ = dpotri(factor, lower=1)  # half the work of a general inverse; only the lower triangle is filled
+    inverse = np.tril(lower) + np.tril(lower, -1).T
+    return GaussianProcess(kernel=kernel, features=rows, inverse=inverse, weight=inverse @ np.asarray(response, float))
+
+
+# What the chosen rows may leave open of any row's prior variance, as a part of the smallest variance of a response.
+LEFT_OPEN = 0.01
+
+# Added to the diagonal of the chosen rows' kernel matrix, as a part of its mean: rows that are all but equal must not
+# stop the factorization, and the variance of a lab colour is ten thousand times larger.
+JITTER = 1e-9
+
+
+@dataclass(frozen=True)
+class SparseProcess:
+    """A process conditioned on many rows through a few; see `fit_sparse_process`."""
+
+    process: GaussianProcess  # `features` are the chosen rows; it predicts like any other
+    held_out_error: Floats  # (n,): each row's response minus its prediction without that row
+    weights_without: Floats  # (n, m): weights of the process without each row in turn
+
+
+def fit_sparse_process(
+    features: Floats, response: Floats, noise: Floats, kernel: Kernel, chosen: Ints
+) -> SparseProcess:
+    """Condition a Gaussian process on rows through its values at some of them."""
+    # features (n, q), response (n,), noise (n,), chosen (m,)
+    # imported here: a fitted model is loaded and read without SciPy's linear algebra
+    from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+
+    centres = features[chosen]
+    own = kernel(centres, centres)
+    lower = cholesky(own + JITTER * np.trace(own) / len(own) * np.eye(len(own)), lower=True)
+    across = solve_triangular(lower, kernel(centres, features), lower=True)
+    inner = cho_factor(np.eye(len(own)) + (across / noise) @ across.T)
+    shared = cho_solve(inner, across)
+    fitted = solve_triangular(lower, shared, lower=True, trans="T")
+    weight = fitted @ (response / noise)
+    leverage = (across * shared).sum(axis=0) / noise
+    held_out_error = (response - kernel(features, centres) @ weight) / (1.0 - leverage)
+    back = solve_triangular(lower, np.eye(len(own)), lower=True)
+    process = GaussianProcess(kernel, centres, back.T @ (back - cho_solve(inner, back)), weight)
+    return SparseProcess(process, held_out_error, weight - (fitted * (held_out_error / noise)).T)
+
+
+def spread_rows(features: Floats, noise: Floats, kernel: Kernel, most: int) -> Ints:
+    """Choose rows so that the process at all rows nearly follows from its values there."""
+    # features (n, q), noise (n,) -> (m,)
+    left = kernel.variance(features)
+    factor = np.zeros((min(most, len(features)), len(features)))
+    chosen: list[int] = []
+    while len(chosen) < len(factor) and left.max() > LEFT_OPEN * noise.min():
+        row = int(left.argmax())
+        own = kernel(features[[row]], features)[0] - factor[: len(chosen), row] @ factor[: len(chosen)]
+        factor[len(chosen)] = own / np.sqrt(left[row])
+        left = np.maximum(left - factor[len(chosen)] ** 2, 0.0)
+        left[row] = 0.0
+        chosen.append(row)
+    return np.array(chosen, np.int64)

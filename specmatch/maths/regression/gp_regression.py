@@ -1,0 +1,175 @@
+"""Log colour of batches by a Gaussian process, its kernel chosen by held-out batches."""
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats, Ints
+from specmatch.errors import OptionError
+from specmatch.maths.optics.inverse_model import PRIOR_SD, optical_coordinates
+from specmatch.maths.regression.gaussian_process import (
+    GaussianProcess,
+    Kernel,
+    fit_gaussian_process,
+    fit_sparse_process,
+    spread_rows,
+)
+from specmatch.maths.spectra.transforms import absorbance
+
+OPTICAL, LOG_ABSORBANCE, AS_GIVEN = "optical", "log_absorbance", "as_given"
+
+# Added to absorbance before the logarithm, so that channels where a pale beer absorbs nothing do not run to -infinity.
+ABSORBANCE_OFFSET = 0.2
+
+# Strengths that differ by this much in logarithms, the distance of neighbouring beers, lie one unit apart.
+STRENGTH_UNIT = 0.2
+
+# Slopes and bends in log colour, reaches in units of the features: the grid that held-out batches choose from.
+GRIDS = {
+    OPTICAL: ((0.004, 0.010, 0.025), (0.01, 0.03, 0.1), (1.0, 2.5)),
+    LOG_ABSORBANCE: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
+    AS_GIVEN: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
+}
+
+# Rows at a time: a block of rows by batches stays within a few megabytes.
+BLOCK = 2048
+
+# From here on the kernel is chosen once, on so many batches spread over the colours, not anew without each batch, and
+# all batches teach through their covariances with so many at most: one batch in hundreds changes no choice, and
+# inversions of matrices of all batches would take minutes.
+MOST_BATCHES_AT_ONCE = 400
+
+
+@dataclass(frozen=True)
+class ProcessRegression:
+    """A fitted process; see `fit_process`."""
+
+    inputs: str  # what is made of reflectance: `"optical"`, `"log_absorbance"` or `"as_given"`
+    wavelength_nm: Floats  # wavelength_nm, noise: (p,): of the channels
+    noise: Floats
+    # of log colour less what the inputs already say, on all batches; of more than `MOST_BATCHES_AT_ONCE` through so
+    # many of them at most
+    process: GaussianProcess
+    kernels: Floats  # (u, 3): slope, bend and reach of the kernels that any fold chose
+    fold_kernel: Ints  # (K,): the one that was chosen without each batch
+    fold_weight: Floats  # (K, m): weights of the process without each batch, on the m rows of its features
+    choice_error: float  # mean square of the held-out errors of the chosen kernel
+    # (K,): the same among the other batches, where each batch in turn was out of everything
+    choice_error_without: Floats
+
+    def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
+        """Return log colours, shape (n,), and their variance by the process, shape (n,)."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        rest, variance = self.process.predict(rows)
+        return known + rest, variance
+
+    def predict_without(self, reflectance: ArrayLike) -> Floats:
+        """Return log colours by the models without each batch, shape (n, K)."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
+
+    def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        covariance = self.process.kernel(rows, self.process.features)
+        rest, variance = self.process.predict(rows, covariance)
+        return known + rest, variance, known[:, None] + self._rest_without(rows, covariance)
+
+    def _rest_without(self, rows: Floats, covariance: Floats) -> Floats:
+        out = np.empty((rows.shape[0], self.fold_kernel.size))
+        for code, values in enumerate(self.kernels):
+            kernel, folds = Kernel(*values.tolist()), np.flatnonzero(self.fold_kernel == code)
+            # most folds choose the kernel of the whole
+            prior = covariance if kernel == self.process.kernel else kernel(rows, self.process.features)
+            out[:, folds] = prior @ self.fold_weight[folds].T
+        return out
+
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
+        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
+        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        out = np.empty(len(rows))
+        for code, values in enumerate(self.kernels):
+            own = np.flatnonzero(self.fold_kernel[batch] == code)
+            for part in np.split(own, range(BLOCK, own.size, BLOCK)):
+                covariance = Kernel(*values.tolist())(rows[part], self.process.features)
+                out[part] = np.einsum("nk,nk->n", covariance, self.fold_weight[batch[part]])
+        return known + out
+
+    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
+        """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
+
+        One batch in many hundreds moves it little: there it is that of the whole.
+        """
+        _, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        if len(self.process.features) < self.fold_kernel.size:
+            return self.process.predict(rows)[1]
+        return self.process.variance_without(rows, left_out)
+
+
+def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, noise: Floats, inputs: str) -> tuple[Floats, Floats]:
+    """Return what is known of log colour beforehand, and the features for the rest."""
+    # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
+    if inputs == OPTICAL:
+        theta = optical_coordinates(reflectance, wavelength_nm, noise)
+        return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
+    rows = np.asarray(reflectance, float)
+    if inputs == LOG_ABSORBANCE:
+        # reflectance a little above 1 (lamp, foam) must not reach the pole of the logarithm
+        rows = np.log(np.maximum(absorbance(rows), -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET)
+    elif inputs != AS_GIVEN:
+        raise OptionError(f"inputs is {inputs!r}; one of {', '.join(GRIDS)} is offered")
+    return np.zeros(rows.shape[0]), np.column_stack([np.zeros(rows.shape[0]), rows / np.sqrt(rows.shape[1])])
+
+
+def fit_process(
+    reflectance: Floats, log_colour: Floats, variance: Floats, wavelength_nm: Floats, noise: Floats, inputs: str
+) -> ProcessRegression:
+    """Fit a Gaussian process of log colour to batch means, choosing its kernel by held-out batches."""
+    # reflectance (K, p), log_colour, variance (K,), wavelength_nm, noise (p,)
+    known, rows = process_inputs(reflectance, wavelength_nm, noise, inputs)
+    rest = log_colour - known
+    kernels = [Kernel(*values) for values in product(*GRIDS[inputs])]
+    n = rest.size
+    if n > MOST_BATCHES_AT_ONCE:
+        spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
+        errors = [
+            np.mean(fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2)
+            for kernel in kernels
+        ]
+        kernel = kernels[int(np.argmin(errors))]
+        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
+        sparse = fit_sparse_process(rows, rest, variance, kernel, few)
+        squares = sparse.held_out_error**2
+        return ProcessRegression(
+            inputs=inputs,
+            wavelength_nm=wavelength_nm,
+            noise=noise,
+            process=sparse.process,
+            kernels=np.array([[kernel.slope, kernel.bend, kernel.reach]]),
+            fold_kernel=np.zeros(n, np.int64),
+            fold_weight=sparse.weights_without,
+            choice_error=float(squares.mean()),
+            choice_error_without=(squares.sum() - squares) / (n - 1),
+        )
+    processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
+    error = [float(np.mean(process.held_out_error**2)) for process in processes]
+    chosen = int(np.argmin(error))
+    without = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
+    choice = np.argmin(without, axis=0)
+    used, fold_kernel = np.unique(choice, return_inverse=True)
+    fold_weight = np.empty((n, n))
+    for g in used:
+        fold_weight[choice == g] = processes[g].weights_without()[choice == g]
+    return ProcessRegression(
+        inputs=inputs,
+        wavelength_nm=wavelength_nm,
+        noise=noise,
+        process=processes[chosen],
+        kernels=np.array([[kernels[g].slope, kernels[g].bend, kernels[g].reach] for g in used]),
+        fold_kernel=fold_kernel.astype(np.int64),
+        fold_weight=fold_weight,
+        choice_error=error[chosen],
+        choice_error_without=without.min(axis=0),
+    )

@@ -1,0 +1,303 @@
+"""Weighted partial least squares for one response, with all left-out sets and all component counts at once.
+
+The kernel form needs only X'WX and X'Wy. A model without some rows follows from the whole by taking away those rows'
+own part and the rank-one term of the new mean, so that hundreds of cross-validation folds cost little more than a fit.
+
+Sources: B. S. Dayal, J. F. MacGregor, J. Chemometrics 11:73-85, 1997 (the kernel algorithm); O.-C. G. Engstroem,
+M. H. Jensen, J. Chemometrics, DOI 10.1002/cem.70008 (folds from the whole).
+
+Colour of batches by weighted partial least squares on absorbance, components chosen by held-out batches.
+"""
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats, Ints
+from specmatch.errors import OptionError
+from specmatch.maths.regression.gp_regression import AS_GIVEN
+from specmatch.maths.spectra.transforms import absorbance
+
+# A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
+# float64 carries 16 digits, and products of squares lose half of them.
+EXHAUSTED = 1e-12
+
+
+@dataclass(frozen=True)
+class PlsModels:
+    """Linear models of 1 .. A components, for one or more training sets."""
+
+    coefficients: Floats  # (n_models, A, p): in raw units of the spectra; row `a` is the model of `a + 1` components
+    intercept: Floats  # (n_models, A)
+    rotation: Floats  # (n_models, A, p): scores of a spectrum are its centred values times these
+    # (n_models, A): weighted sum of squares of the training scores; scores are orthogonal under the weights
+    score_square: Floats
+    centre: Floats  # (n_models, p): weighted mean of the training spectra
+    total_weight: Floats  # (n_models,)
+
+    def predict(self, spectra: ArrayLike) -> Floats:
+        """Return predictions, shape (n_models, A, n), for spectra of shape (n, p)."""
+        return self.coefficients @ np.asarray(spectra, float).T + self.intercept[:, :, None]
+
+
+def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: ArrayLike | None = None) -> PlsModels:
+    """Fit one weighted PLS model for every count of components up to `n_components`."""
+    # spectra (n, p), response (n,), weight (n,)
+    return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
+
+
+def left_out_sets(batch: ArrayLike) -> list[Ints]:
+    """Return the rows of each batch code 0 .. K-1: the sets that leave-batch-out leaves out."""
+    # batch (n,) -> (rows of the batch,)
+    codes = np.asarray(batch, np.int64)
+    order = np.argsort(codes, kind="stable")
+    return np.split(order, np.cumsum(np.bincount(codes))[:-1])
+
+
+def fit_pls_without(
+    spectra: ArrayLike,
+    response: ArrayLike,
+    left_out: Sequence[Ints],
+    n_components: int,
+    weight: ArrayLike | None = None,
+) -> PlsModels:
+    """Fit weighted PLS models of every component count, one series for each set of left-out rows."""
+    # spectra (n, p), response (n,), left_out (rows of the set,), weight (n,)
+    X, y = np.asarray(spectra, float), np.asarray(response, float)
+    n, p = X.shape
+    smallest = n - max((len(rows) for rows in left_out), default=0)
+    if not 1 <= n_components <= min(smallest - 1, p):
+        raise OptionError(
+            f"{n_components} components asked; the smallest training set has {smallest} rows and {p} wavelengths, "
+            f"so 1 to {min(smallest - 1, p)} can be fitted"
+        )
+    w = np.ones(n) if weight is None else np.asarray(weight, float)
+    total = w.sum()
+    x_mean, y_mean = w @ X / total, w @ y / total
+    root = np.sqrt(w)
+    # rows in the order of the sets, so that each set is one stretch of memory; rows of several sets are copied
+    order = np.concatenate([*left_out, np.zeros(0, np.int64)])
+    rest = np.setdiff1d(np.arange(n), order)
+    overlap = order.size + rest.size > n
+    rows = np.arange(n) if overlap else np.concatenate([order, rest])
+    X = X[rows]
+    X -= x_mean
+    if weight is not None:
+        X *= root[rows, None]
+    y = root[rows] * (y[rows] - y_mean)
+    S, s = X.T @ X, X.T @ y
+    if overlap:
+        blocks = [X[out] for out in left_out]
+        answers = [y[out] for out in left_out]
+    else:
+        ends = np.cumsum([len(out) for out in left_out])
+        blocks = [X[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
+        answers = [y[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
+
+    kept = np.array([total - w[out].sum() for out in left_out])
+    # mean of each training set, from what is missing of the whole, whose mean is 0
+    shift = np.array([-root[out] @ block for out, block in zip(left_out, blocks, strict=True)]) / kept[:, None]
+    level = np.array([-root[out] @ answer for out, answer in zip(left_out, answers, strict=True)]) / kept
+    start = np.array([s - answer @ block for answer, block in zip(answers, blocks, strict=True)])
+    start -= (kept * level)[:, None] * shift
+
+    def times_scatter(r: Floats) -> Floats:
+        product = r @ S - (kept * np.einsum("gp,gp->g", shift, r))[:, None] * shift
+        for g, block in enumerate(blocks):
+            product[g] -= (block @ r[g]) @ block
+        return product
+
+    coefficients, rotation, score_square = _components(start, times_scatter, n_components)
+    return PlsModels(
+        coefficients=coefficients,
+        intercept=y_mean + level[:, None] - np.einsum("gap,gp->ga", coefficients, x_mean + shift),
+        rotation=rotation,
+        score_square=score_square,
+        centre=x_mean + shift,
+        total_weight=kept,
+    )
+
+
+def _components(
+    start: Floats, times_scatter: Callable[[Floats], Floats], n_components: int
+) -> tuple[Floats, Floats, Floats]:
+    """Run the kernel recursion for all training sets side by side: coefficients, rotation, squares of scores."""
+    n_models, p = start.shape
+    c = start.copy()
+    first = np.linalg.norm(start, axis=1)
+    R = np.zeros((n_models, n_components, p))
+    P = np.zeros((n_models, n_components, p))
+    coefficients = np.zeros((n_models, n_components, p))
+    score_square = np.zeros((n_models, n_components))
+    b = np.zeros((n_models, p))
+    for a in range(n_components):
+        size = np.linalg.norm(c, axis=1)
+        alive = size > EXHAUSTED * first
+        w = np.where(alive, 1.0 / np.where(alive, size, 1.0), 0.0)[:, None] * c
+        if a:
+            w -= np.matmul(np.matmul(P[:, :a], w[:, :, None]).transpose(0, 2, 1), R[:, :a])[:, 0]
+        Sr = times_scatter(w)
+        tau = np.einsum("gp,gp->g", w, Sr)
+        alive &= tau > 0
+        inverse = np.where(alive, 1.0 / np.where(alive, tau, 1.0), 0.0)
+        q = np.einsum("gp,gp->g", w, start) * inverse
+        R[:, a], P[:, a], score_square[:, a] = w, Sr * inverse[:, None], np.where(alive, tau, 0.0)
+        c -= Sr * q[:, None]
+        b += w * q[:, None]
+        coefficients[:, a] = b
+    return coefficients, R, score_square
+
+
+MOST_COMPONENTS = 15
+FEWEST_BATCHES_FOR_PLS = 8
+INNER_FOLDS = 5
+
+# Above this the components are chosen once: one batch in hundreds does not move the choice.
+MOST_BATCHES_TO_CHOOSE = 150
+
+# Folds of a first look, and how far beyond the bar they must lie: errors of tenths left out are a little larger.
+FEW_FOLDS, CLEARLY = 10, 1.2
+
+# A straight line may run below any colour; a reading is cut at this share of the palest lab colour.
+SHARE_OF_PALEST = 0.1
+
+
+@dataclass(frozen=True)
+class PlsRegression:
+    """A fitted partial least squares regression; see `fit_pls_regression`."""
+
+    inputs: str  # `"as_given"`, or `"absorbance"`
+    n_components: int
+    coefficients: Floats  # coefficients, intercept: (p,): of colour on the inputs, in their raw units
+    intercept: float
+    # fold_coefficients, fold_intercept: (K, p): of the models without each batch, components chosen without it too
+    fold_coefficients: Floats
+    fold_intercept: Floats
+    # rotation, score_square, centre, total_weight: as in `PlsModels`, of the final model: they give the variance of a
+    # prediction
+    rotation: Floats
+    score_square: Floats
+    centre: Floats
+    total_weight: float
+    palest: float  # smallest colour that is answered
+    choice_error: float  # choice_error, choice_error_without: (K,): as in `ProcessRegression`
+    choice_error_without: Floats
+
+    def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
+        """Return log colours, shape (n,), and their variance by the weighted least squares of the scores."""
+        rows = self._rows(reflectance)
+        colour = np.maximum(rows @ self.coefficients + self.intercept, self.palest)
+        return np.log(colour), self._variance(rows) / colour**2
+
+    def predict_without(self, reflectance: ArrayLike) -> Floats:
+        """Return log colours by the models without each batch, shape (n, K)."""
+        rows = self._rows(reflectance)
+        return np.log(np.maximum(rows @ self.fold_coefficients.T + self.fold_intercept, self.palest))
+
+    def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
+        """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K)."""
+        return *self.predict(reflectance), self.predict_without(reflectance)
+
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
+        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
+        colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
+        return np.log(np.maximum(colour + self.fold_intercept[batch], self.palest))
+
+    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
+        """Return the variance of each row, shape (n,); one batch in many moves it little: it is that of the whole."""
+        del left_out
+        return self.predict(reflectance)[1]
+
+    def _rows(self, reflectance: ArrayLike) -> Floats:
+        return np.asarray(reflectance, float) if self.inputs == AS_GIVEN else absorbance(reflectance)
+
+    def _variance(self, rows: Floats) -> Floats:
+        score = (rows - self.centre) @ self.rotation.T
+        return 1.0 / self.total_weight + (score**2 / self.score_square).sum(axis=1)
+
+
+def one_standard_error(square: ArrayLike) -> int:
+    """Return the fewest components whose held-out error is within one standard error of the least.
+
+    L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
+    (reference from memory); n = batches.
+    """
+    # square (A, n)
+    errors = np.asarray(square, float)
+    mean = errors.mean(axis=1)
+    best = int(np.argmin(mean))
+    slack = errors[best].std(ddof=1) / np.sqrt(errors.shape[1]) if errors.shape[1] > 1 else 0.0
+    return int(np.argmax(mean <= mean[best] + slack)) + 1
+
+
+def fit_pls_regression(
+    reflectance: Floats, colour: Floats, sd: Floats, inputs: str, worst_error: float = np.inf
+) -> PlsRegression | None:
+    """Fit weighted PLS to batch means, choosing the components by relative error of held-out batches."""
+    # reflectance (K, p), colour, sd (K,)
+    rows = reflectance if inputs == AS_GIVEN else absorbance(reflectance)
+    n, p = rows.shape
+    weight = sd**-2.0
+    palest = SHARE_OF_PALEST * float(colour.min())
+    most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
+
+    def squares(models: PlsModels, sets: list[Ints]) -> list[Floats]:
+        """Squared relative errors in each left-out set, shape (A, rows of the set)."""
+        return [
+            np.log(
+                np.maximum(models.coefficients[g] @ rows[out].T + models.intercept[g][:, None], palest) / colour[out]
+            )
+            ** 2
+            for g, out in enumerate(sets)
+        ]
+
+    if n > MOST_BATCHES_TO_CHOOSE:
+        # a regression that is hopeless by a few folds is not worth one fold a batch
+        few = left_out_sets(np.arange(n) % FEW_FOLDS)
+        rough = np.concatenate(squares(fit_pls_without(rows, colour, few, most, weight), few), axis=1)
+        if rough.mean(axis=1).min() > CLEARLY * worst_error:
+            return None
+    singles = left_out_sets(np.arange(n))
+    folds = fit_pls_without(rows, colour, singles, most, weight)
+    error = np.concatenate(squares(folds, singles), axis=1)
+    chosen = one_standard_error(error)
+    if error.mean(axis=1).min() > worst_error:
+        return None
+    if n > MOST_BATCHES_TO_CHOOSE:
+        choice = np.full(n, chosen)
+        without = np.full(n, error[chosen - 1].mean())
+    else:
+        choice, without = np.empty(n, np.int64), np.empty(n)
+        inner = left_out_sets(np.arange(n - 1) % INNER_FOLDS)
+        sets, outer = [], []
+        for i in range(n):
+            others = np.delete(np.arange(n), i)
+            for members in inner:
+                sets.append(np.concatenate([others[members], [i]]))
+                outer.append(i)
+        nested = squares(fit_pls_without(rows, colour, sets, most, weight), sets)
+        for i in range(n):
+            # the last column of each set is batch i itself, which chooses nothing
+            own = np.concatenate([nested[k][:, :-1] for k in np.flatnonzero(np.array(outer) == i)], axis=1)
+            choice[i] = one_standard_error(own)
+            without[i] = own[choice[i] - 1].mean()
+    final = fit_pls(rows, colour, chosen, weight)
+    at = np.arange(n)
+    used = final.score_square[0] > 0
+    return PlsRegression(
+        inputs=inputs,
+        n_components=chosen,
+        coefficients=final.coefficients[0, -1],
+        intercept=float(final.intercept[0, -1]),
+        fold_coefficients=folds.coefficients[at, choice - 1],
+        fold_intercept=folds.intercept[at, choice - 1],
+        rotation=final.rotation[0][used],
+        score_square=final.score_square[0][used],
+        centre=final.centre[0],
+        total_weight=float(final.total_weight[0]),
+        palest=palest,
+        choice_error=float(error[chosen - 1].mean()),
+        choice_error_without=without,
+    )

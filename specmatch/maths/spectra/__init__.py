@@ -1,0 +1,1 @@
+"""Spectra as arrays: band, noise, transforms, spikes."""

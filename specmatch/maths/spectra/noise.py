@@ -1,0 +1,113 @@
+"""How noisy each channel is, learnt from pours, and with it how much light the lamp gives there.
+
+A channel with little light is noisy in a known way, so that the shape of the lamp need not be measured: scans of one
+sample tell it by how much they jitter.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.statistics.levels import mean_by
+
+# the lamp's shape cannot have more detail than the slit passes: full width at half maximum 12-15 nm
+SLIT_NM = 13.0
+# a squared deviation beyond this many variances is a spike, not noise
+LARGEST_SQUARE = 9.0
+# light of a channel over the lamp's peak, on which the likelihood is looked up
+_LIGHT = np.geomspace(0.02, 1.0, 80)
+_ROUNDS = 6
+# variances to 3 %, far closer than the model of the noise; more rows would only take time
+MOST_ROWS = 2000
+
+
+@dataclass(frozen=True)
+class LightNoise:
+    """Noise of reflectance: `read / light^2 + shot * R / light`, the variance of one scan over a noiseless
+    reference.
+    """
+
+    light: Floats  # (p,): light of the reference at each wavelength over its peak
+    read: float  # read, shot: variances of detector and photon noise at the peak of the reference
+    shot: float
+
+    def variance(self, reflectance: Floats) -> Floats:
+        """Return the variance of one scan, of the shape of `reflectance`."""
+        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light
+
+    def sample_variance(self, reflectance: Floats, n_pours: float) -> Floats:
+        """Return the variance of a mean of pours; dark and reference are one scan each, however many pours."""
+        # reflectance (p,) -> (p,)
+        reference = reflectance**2 * self.variance(np.ones_like(reflectance)) + self.read / self.light**2
+        return self.variance(reflectance) / n_pours + reference
+
+
+def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) -> LightNoise:
+    """Learn noise and light of each channel from rows that should be alike.
+
+    Deviations from the mean of the group are smooth (fill, foam, lamp) apart from the noise, so each channel is held
+    against the line between its neighbours, which leaves the noise alone. Light and the two noise variances are then
+    those of largest normal likelihood, in turn, and the light is smoothed over the width of the slit.
+    """
+    # reflectance (n, p), group (n,), wavelength_nm (p,)
+    # group: rows of one group are pours of one sample, or samples of one beer where there is one pour of each
+    p = reflectance.shape[1]
+    means, counts = mean_by(reflectance, group)
+    several = counts[group] > 1
+    if p < 3 or several.sum() < 6:
+        # nothing to learn from: noise of a good small spectrometer, even light
+        return LightNoise(np.ones(p), 1e-7, 3e-7)
+    used = np.flatnonzero(several)
+    if used.size > MOST_ROWS:
+        used = used[np.linspace(0, used.size - 1, MOST_ROWS).astype(np.int64)]
+    rest = (reflectance[used] - means[group[used]]) / np.sqrt(1.0 - 1.0 / counts[group[used]])[:, None]
+    level = np.clip(means[group[used]], 0.0, None)
+    position = np.arange(1, p - 1)
+    share = (wavelength_nm[2:] - wavelength_nm[1:-1]) / (wavelength_nm[2:] - wavelength_nm[:-2])
+    bend = rest[:, position] - share * rest[:, :-2] - (1.0 - share) * rest[:, 2:]
+    square = np.empty_like(rest)
+    square[:, position] = bend**2 / (1.0 + share**2 + (1.0 - share) ** 2)
+    square[:, 0], square[:, -1] = square[:, 1], square[:, -2]
+    # rounded or made-up spectra may hold no noise at all
+    square += 1e-14
+    middle = np.median(square, axis=0) / 0.4549  # the median of chi-squared with one degree of freedom
+    square = np.minimum(square, LARGEST_SQUARE * np.maximum(middle, 1e-14))
+    return _alternate(square, level, wavelength_nm)
+
+
+def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> LightNoise:
+    spread = np.sqrt(square.mean(axis=0))
+    light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
+    read = shot = float(spread.min() ** 2) / 2.0
+    for _ in range(_ROUNDS):
+        # weighted least squares of the squares on the two parts, neither below a twentieth of the other at R = 1
+        parts = np.stack([np.broadcast_to(1.0 / light**2, level.shape).ravel(), (level / light).ravel()])
+        weight = 1.0 / (read * parts[0] + shot * parts[1]) ** 2
+        normal = (parts * weight) @ parts.T
+        right = (parts * weight) @ square.ravel()
+        read, shot = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(2), right).tolist()
+        if min(read, shot) < 0.02 * max(read, shot):
+            read, shot = max(read, 0.02 * shot, 1e-16), max(shot, 0.02 * read, 1e-16)
+        loss = np.empty((_LIGHT.size, light.size))
+        for i, candidate in enumerate(_LIGHT):
+            variance = read / candidate**2 + shot * level / candidate
+            loss[i] = (np.log(variance) + square / variance).sum(axis=0)
+        light = _smooth(_LIGHT[loss.argmin(axis=0)], wavelength_nm)
+        light /= light.max()
+    return LightNoise(light, read, shot)
+
+
+def slit_weights(wavelength_nm: Floats) -> Floats:
+    """Return the matrix that smooths a spectrum over the width of the slit by local straight lines."""
+    # wavelength_nm (p,) -> (p, p)
+    away = (wavelength_nm[:, None] - wavelength_nm) / (SLIT_NM / 2.3548)
+    weight = np.exp(-0.5 * away**2)
+    s0, s1, s2 = (np.sum(weight * away**power, axis=1, keepdims=True) for power in (0, 1, 2))
+    # `away` counts from each wavelength itself, so the line's value there is its constant term
+    return weight * (s2 - s1 * away) / np.maximum(s0 * s2 - s1**2, 1e-12)
+
+
+def _smooth(light: Floats, wavelength_nm: Floats) -> Floats:
+    """Return the light with no more detail than the slit passes."""
+    return np.exp(slit_weights(wavelength_nm) @ np.log(light))

@@ -1,0 +1,133 @@
+"""Transforms of spectra, row by row: absorbance, smoothing and derivatives.
+
+Every transform takes arrays of shape (n, p), treats each row by itself and returns float64; what has to be learnt from
+a set is an argument, so that a scan's result never depends on its company.
+
+The scale on which spectra are compared: reflectance, absorbance, or a logarithm of absorbance that bears noise.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from specmatch.array_types import Floats
+from specmatch.errors import OptionError, TableError
+
+# reflectance below this is noise of a dead channel; the floor keeps its logarithm finite
+LEAST_REFLECTANCE = 1e-4
+
+
+@dataclass(frozen=True)
+class Scale:
+    """The scale on which spectra are compared."""
+
+    # `log_absorbance` is `asinh(A / (2 offset))`: the logarithm of absorbance above the offset, so that a batch
+    # stronger by a tenth moves alike in every beer, and a straight line below it, where noise would own a logarithm
+    transform: str
+    offset: float = 1.0  # absorbance at which the logarithm gives way: about the noise of the lightest channels
+    # reflectance at which the logarithm that makes absorbance gives way: about the glare of the darkest channels
+    dark: float = 0.0
+
+    def apply(self, reflectance: Floats) -> Floats:
+        """Return spectra, shape (n, p), on this scale."""
+        if self.transform == "reflectance":
+            return np.array(reflectance, float)
+        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, LEAST_REFLECTANCE)
+        absorbance = -np.log10(lifted)
+        return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))
+
+
+# Absorbance 3 over the double path: an instrument of this class has 0.1-1 % stray light, so nothing deeper is measured,
+# and a logarithm let loose below that would hand the fit to a few dead channels.
+REFLECTANCE_FLOOR = 1e-3
+
+# Grids written with three decimals are even to half a thousandth of a step or so; a real change of step is far larger.
+EVEN_STEP_TOLERANCE = 1e-2
+
+
+def absorbance(reflectance: ArrayLike, *, floor: float = REFLECTANCE_FLOOR) -> Floats:
+    """Return the apparent absorbance -log10 R, with values below a floor raised to it."""
+    if not floor > 0:
+        raise OptionError(f"floor is {floor}; a reflectance above 0 is needed, for the logarithm")
+    return -np.log10(np.maximum(np.asarray(reflectance, np.float64), floor))
+
+
+def even_step(wavelength_nm: ArrayLike) -> float:
+    """Return the step of an even grid in nm, negative where it descends."""
+    # wavelength_nm (p,)
+    nm = np.asarray(wavelength_nm, np.float64)
+    if nm.size < 2:
+        raise TableError(f"{nm.size} wavelengths; a step needs two or more")
+    steps = np.diff(nm)
+    step = float((nm[-1] - nm[0]) / (nm.size - 1))
+    if step == 0.0 or np.abs(steps - step).max() > EVEN_STEP_TOLERANCE * abs(step):
+        raise TableError(
+            f"the wavelength grid is uneven: steps from {steps.min():.4g} to {steps.max():.4g} nm; resample it to an "
+            "even grid first (to_even_grid)"
+        )
+    return step
+
+
+def to_even_grid(spectra: ArrayLike, wavelength_nm: ArrayLike) -> tuple[Floats, Floats]:
+    """Resample spectra linearly to an even ascending grid of as many points over the same range."""
+    # spectra (n, p), wavelength_nm (p,) -> (n, p), (p,)
+    nm, X = np.asarray(wavelength_nm, np.float64), np.asarray(spectra, np.float64)
+    order = np.argsort(nm)
+    nm, X = nm[order], X[:, order]
+    grid = np.linspace(nm[0], nm[-1], nm.size)
+    left = np.clip(np.searchsorted(nm, grid, side="right") - 1, 0, nm.size - 2)
+    share = (grid - nm[left]) / (nm[left + 1] - nm[left])
+    return X[:, left] * (1.0 - share) + X[:, left + 1] * share, grid
+
+
+def check_window(window: int, degree: int, n_wavelengths: int) -> None:
+    """Check a smoothing window against its polynomial and the points that are left after cropping."""
+    longest = n_wavelengths if n_wavelengths % 2 else n_wavelengths - 1
+    shortest = degree + 1 if degree % 2 == 0 else degree + 2
+    if degree < 0 or window % 2 == 0 or not shortest <= window <= longest:
+        raise OptionError(
+            f"window of {window} points with degree {degree} on {n_wavelengths} wavelengths; an odd window from "
+            f"{shortest} to {longest} points is allowed"
+        )
+
+
+def fitting_window(n_wavelengths: int, longest: int) -> int:
+    """Return the longest odd window up to `longest` that a spectrum of so many wavelengths holds."""
+    window = min(n_wavelengths, longest)
+    return window if window % 2 else window - 1
+
+
+def smooth(spectra: ArrayLike, *, window: int, degree: int = 2) -> Floats:
+    """Smooth spectra on an even grid by a local polynomial (Savitzky-Golay), with polynomial ends.
+
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
+    """
+    # spectra (n, p) -> (n, p)
+    X = np.asarray(spectra, np.float64)
+    check_window(window, degree, X.shape[1])
+    from scipy.signal import savgol_filter  # here, because it takes longer to import than a reading does
+
+    return savgol_filter(X, window, degree, axis=1, mode="interp")
+
+
+def derivative(
+    spectra: ArrayLike, wavelength_nm: ArrayLike, *, order: int = 1, window: int = 7, degree: int = 2
+) -> Floats:
+    """Differentiate spectra along the wavelength, per nm, by a local polynomial with polynomial ends.
+
+    A. Savitzky, M. J. E. Golay, Anal. Chem. 36:1627-1639, 1964.
+    """
+    # spectra (n, p), wavelength_nm (p,) -> (n, p)
+    # wavelength_nm: an even grid, ascending or descending; the sign follows the wavelength, not the order of the
+    # columns
+    if order not in (1, 2) or degree < order:
+        raise OptionError(f"derivative of order {order} with degree {degree}; order 1 or 2 and a degree not below it")
+    X = np.asarray(spectra, np.float64)
+    check_window(window, degree, X.shape[1])
+    step = even_step(wavelength_nm)
+    # SciPy takes a positive step; the sign of a descending grid enters odd orders only
+    from scipy.signal import savgol_filter  # here, because it takes longer to import than a reading does
+
+    slope = savgol_filter(X, window, degree, deriv=order, delta=abs(step), axis=1, mode="interp")
+    return slope * np.sign(step) ** order

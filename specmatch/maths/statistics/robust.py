@@ -1,0 +1,90 @@
+"""Find the few rows that are unlike all others, in a way that they can neither hide nor hide one another.
+
+Ordinary components bend towards what lies far out. Here every row counts by its direction alone, so that one part in
+twenty of bad rows has one part in twenty of the say, however far out it lies.
+"""
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints, Mask
+
+# rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
+ODD = 6.0
+# more than this part of the rows are no few odd ones but a kind of their own
+MOST_ODD = 0.10
+# the median absolute deviation of a normal variable in units of its standard deviation
+NORMAL_MAD = 0.6745
+# a channel quieter than this part of the median is counted as that quiet
+LEAST_NOISE = 0.2
+# a component must take this part off the median residual
+WORTHWHILE = 0.10
+# fewer rows than this have no tail to speak of
+FEWEST_ROWS = 20
+
+
+def median_by(rows: Floats, codes: Ints) -> Floats:
+    """Take the channel-wise median of the rows that share a code: one bad pour of three leaves it be."""
+    # rows (n, p), codes (n,) -> (m, p)
+    order = np.argsort(codes, kind="stable")
+    groups = np.split(rows[order], np.cumsum(np.bincount(codes))[:-1])
+    return np.array([np.median(group, axis=0) for group in groups])
+
+
+def robust_noise(deviations: Floats) -> Floats:
+    """Return the noise of each channel, shape (p,), from how far it stands off the line between its neighbours.
+
+    Medians of second differences: neither smooth departures nor a few spikes in a channel add to it.
+    """
+    # deviations (n, p) -> (p,)
+    p = deviations.shape[1]
+    if p < 3:
+        return np.ones(p)
+    off_line = deviations[:, 1:-1] - (deviations[:, :-2] + deviations[:, 2:]) / 2.0
+    # a channel and half of each of its two neighbours: 1.5 times the variance of one
+    inner = np.median(np.abs(off_line), axis=0) / (NORMAL_MAD * np.sqrt(1.5))
+    noise = inner[np.clip(np.arange(p) - 1, 0, p - 3)]
+    middle = np.median(noise)
+    return np.maximum(noise, LEAST_NOISE * middle) if middle > 0 else np.ones(p)
+
+
+def odd_rows(rows: Floats, most_components: int) -> Mask:
+    """Return which rows lie far outside the space that the many span.
+
+    Components of the directions from the median (spherical components: Locantore and others, Test 8:1-73, 1999; from
+    memory); the cube root of the squared residual, which is nearly normal (Wilson, Hilferty, PNAS 17:684-688, 1931),
+    against its median and median absolute deviation.
+    """
+    # rows (n, p) -> (n,)
+    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
+
+    n, p = rows.shape
+    if n < FEWEST_ROWS:
+        return np.zeros(n, bool)
+    departures = rows - np.median(rows, axis=0)
+    length = np.linalg.norm(departures, axis=1, keepdims=True)
+    # a row on the median has no direction and is not odd
+    directions = departures / np.where(length > 0, length, 1.0)
+    kept = min(most_components, p - 1)
+    if kept < 1:
+        return np.zeros(n, bool)
+    axes = eigh(directions.T @ directions, subset_by_index=(p - kept, p - 1))[1][:, ::-1]
+    left = length[:, 0] ** 2
+    for axis in axes.T:
+        without = np.maximum(left - (departures @ axis) ** 2, 0.0)
+        # an axis that serves a few rows and not the many is theirs, and would hide them
+        if np.median(without) <= (1.0 - WORTHWHILE) * np.median(left):
+            left = without
+    return far_out(left)
+
+
+def far_out(squared: Floats) -> Mask:
+    """Return which squared residuals lie far beyond those of the many, shape (n,)."""
+    # squared (n,) -> (n,)
+    if squared.size < FEWEST_ROWS:
+        return np.zeros(squared.size, bool)
+    root = np.cbrt(squared)
+    middle = np.median(root)
+    spread = np.median(np.abs(root - middle)) / NORMAL_MAD
+    # residuals that are rounding for half of the rows say nothing about the others
+    odd = root > middle + ODD * spread if spread > 1e-6 * root.max() else np.zeros(root.size, bool)
+    return odd if odd.mean() <= MOST_ODD else np.zeros(root.size, bool)

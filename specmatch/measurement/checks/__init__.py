@@ -1,0 +1,1 @@
+"""Whether a scan is fit to be judged."""

@@ -1,0 +1,206 @@
+"""Checks of the light: saturated or weak references, stale ones, a lamp that drifts, ambient light, a shifted axis.
+
+What is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
+reading looks at.
+
+One rule for a lamp that jumps: within a folder, and over the folders of a year.
+"""
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.measurement.checks.check_table import CheckRow
+from specmatch.measurement.checks.saturation import saturated_channels
+from specmatch.measurement.reflectance.band import middle_light
+from specmatch.measurement.reflectance.pairing import Paired
+
+# a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
+DRIFT_SHARE = 0.05
+
+# references before this one that it is held against
+PREDECESSORS = 5
+
+
+def jumps(level: Floats) -> dict[int, float]:
+    """Find levels that are off those before them."""
+    # level (n,)
+    found = {}
+    for place in range(1, len(level)):
+        change = float(level[place] / np.median(level[max(0, place - PREDECESSORS) : place]) - 1.0)
+        if abs(change) > DRIFT_SHARE:
+            found[place] = change
+    return found
+
+
+# below a third of what the instrument's references usually carry, or of 100 times the noise at the best channel
+WEAK_SHARE, WEAK_SNR = 0.33, 100.0
+
+# ambient light, of the reference's brightest channel: in a dark, which drifts by itself, and where the lamp gives none
+AMBIENT_SHARE, AMBIENT_SHARE_UNLIT = 0.0015, 0.0007
+
+
+def span(nm: Floats, where: Mask) -> str:
+    """Say a set of channels as a range, from the first to the last."""
+    # nm (p,), where (p,)
+    x = nm[where]
+    return f"{x[0]:.0f} nm" if x.size == 1 else f"{x[0]:.0f}-{x[-1]:.0f} nm"
+
+
+def _leaning(paired: Paired, role: str, rows: dict[int, tuple[float, str]], code: str, advice: str) -> list[CheckRow]:
+    """Say of every sample and control scan what is wrong with the dark or reference that it uses."""
+    used = paired.reference if role == "reference" else paired.net.dark
+    raw, found = paired.raw, []
+    for i in np.flatnonzero(np.isin(used, list(rows)) & np.isin(raw.role, ("sample", "control"))):
+        size, what = rows[int(used[i])]
+        found.append(CheckRow(raw.scan_ids[i], code, size, f"its {role} {raw.scan_ids[used[i]]} {what}: {advice}"))
+    return found
+
+
+def saturated_rows(paired: Paired, *, full_scale: float | None) -> list[CheckRow]:
+    """Counts at the converter's limit or at a flat top, in the scan itself or in its dark or reference."""
+    raw = paired.raw
+    mask = saturated_channels(raw.counts, full_scale=full_scale) | raw.saturated
+    rows, spoilt = [], {}
+    for i in np.flatnonzero(mask.any(axis=1)):
+        at_top = raw.counts[i][mask[i] & np.isfinite(raw.counts[i])]
+        level = f"stand at {at_top.max():g} counts" if at_top.size else "are marked as over the range by the file"
+        what = f"{int(mask[i].sum())} channel(s) at {span(raw.wavelength_nm, mask[i])} {level}"
+        spoilt[int(i)] = (float(mask[i].mean()), f"is saturated, {what}")
+        sentence = f"{what}, the detector's limit: shorten the integration time and measure again"
+        rows.append(CheckRow(raw.scan_ids[i], "saturated", float(mask[i].mean()), sentence))
+    for role in ("reference", "dark"):
+        rows += _leaning(paired, role, spoilt, "saturated", f"take a new {role} at a shorter integration time")
+    return rows
+
+
+def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> list[CheckRow]:
+    """Scans whose dark or reference was taken longer before or after them than stated."""
+    raw, rows = paired.raw, []
+    for role, used, allowed in (
+        ("dark", paired.net.dark, dark_age_h),
+        ("reference", paired.reference, reference_age_h),
+    ):
+        known = np.flatnonzero((used >= 0) & np.isin(raw.role, ("sample", "control")))
+        age = raw.hours[known] - raw.hours[used[known]]
+        for i, hours in zip(known[np.abs(age) > allowed], age[np.abs(age) > allowed], strict=True):
+            ago = f"{abs(hours) / 24:.0f} days" if abs(hours) >= 48 else f"{abs(hours):.1f} h"
+            when = "before" if hours > 0 else "after"
+            what = f"its {role} {raw.scan_ids[used[i]]} was taken {ago} {when} it"
+            sentence = f"{what}, {allowed:g} h are allowed: take a new {role}"
+            rows.append(CheckRow(raw.scan_ids[i], f"stale_{role}", float(abs(hours)), sentence))
+    return rows
+
+
+def reference_rows(paired: Paired) -> list[CheckRow]:
+    """References that carry too little light, or drift from those before them."""
+    raw, net, live = paired.raw, paired.net, paired.live()
+    rows: list[CheckRow] = []
+    weak: dict[int, tuple[float, str]] = {}
+    drifted: dict[int, tuple[float, str]] = {}
+    for instrument in dict.fromkeys(raw.instrument):
+        of_it = paired.rows("reference")
+        of_it = of_it[(raw.instrument[of_it] == instrument) & np.isfinite(net.values[of_it][:, live]).any(axis=1)]
+        if of_it.size == 0:
+            continue
+        of_it = paired.in_time(of_it)
+        level = np.nanmedian(net.values[of_it][:, live], axis=1)
+        peak = np.nanmax(net.values[of_it], axis=1)
+        noise = np.sqrt(paired.dark_noise[of_it] ** 2 + paired.shot[of_it] * np.fmax(peak, 0.0))
+        usual = float(np.median(level))
+        lit: list[int] = []
+        for k, i in enumerate(of_it):
+            if level[k] < WEAK_SHARE * usual or peak[k] <= 0 or peak[k] < WEAK_SNR * noise[k]:
+                snr = peak[k] / noise[k] if noise[k] > 0 else 0.0
+                weak[int(i)] = (
+                    float(level[k] / usual) if usual > 0 else 0.0,
+                    f"carries {level[k] / usual:.0%} of the usual light (signal {snr:.0f} times the noise at best)"
+                    if usual > 0
+                    else "carries no light",
+                )
+            else:
+                lit.append(k)
+        for place, change in jumps(level[lit]).items():
+            before = min(place, PREDECESSORS)
+            drifted[int(of_it[lit[place]])] = (
+                change,
+                f"reads {change:+.1%} against the {before} reference(s) before it",
+            )
+    lamp = "check the lamp, let it warm up, clean the base and the cup, then take a new reference"
+    for rows_of, code in ((weak, "low_light"), (drifted, "lamp_drift")):
+        for i, (size, what) in rows_of.items():
+            rows.append(CheckRow(raw.scan_ids[i], code, size, f"the reference {what}: {lamp}"))
+    # a lamp that drifts leaves the quotient as it was, so only a weak reference is said of the scans that use it
+    rows += _leaning(paired, "reference", weak, "low_light", lamp)
+    return rows
+
+
+def ambient_rows(paired: Paired) -> list[CheckRow]:
+    """Light from outside: in a dark scan, or in a scan at wavelengths where the lamp gives none."""
+    raw, net = paired.raw, paired.net
+    rows: list[CheckRow] = []
+    lit_darks: dict[int, tuple[float, str]] = {}
+    for instrument in dict.fromkeys(raw.instrument):
+        of_it = raw.instrument == instrument
+        references = np.flatnonzero(of_it & (raw.role == "reference"))
+        light = net.values[references]
+        peak = float(np.nanmax(light)) if np.isfinite(light).any() else 0.0
+        darks = np.flatnonzero(of_it & (raw.role == "dark"))
+        for i in darks:
+            excess, how = _dark_excess(paired, int(i), darks)
+            time = 1.0 if np.isnan(raw.integration_ms[i]) else raw.integration_ms[i]
+            if peak > 0 and excess / time > AMBIENT_SHARE * peak:
+                lit_darks[int(i)] = (
+                    float(excess / time / peak),
+                    f"reads {excess:.0f} counts {how}, {excess / time / peak:.1%} of the reference",
+                )
+        rows += _ambient_in_scans(paired, of_it, references, peak)
+    advice = "close the cover, check that the lamp is off, and take a new dark"
+    rows += [
+        CheckRow(raw.scan_ids[i], "ambient_light", size, f"the dark {what}: {advice}")
+        for i, (size, what) in lit_darks.items()
+    ]
+    return rows + _leaning(paired, "dark", lit_darks, "ambient_light", advice)
+
+
+def _dark_excess(paired: Paired, i: int, darks: Ints) -> tuple[float, str]:
+    """By how many counts a dark reads above the other darks of its time, or above its own lowest stretch."""
+    raw = paired.raw
+    t = raw.integration_ms
+    same = darks[(darks != i) & (np.isnan(t[darks]) if np.isnan(t[i]) else np.isclose(t[darks], t[i], rtol=1e-3))]
+    if same.size >= 2:
+        apart = raw.counts[i] - middle_light(raw.counts[same])
+        noise = paired.dark_noise[i] * (1.0 if np.isnan(t[i]) else t[i])
+        excess = float(np.nanmedian(apart))
+        return (excess if excess > 5.0 * noise else 0.0), "above the other darks"
+    width = max(5, raw.counts.shape[1] // 12)
+    windows = np.lib.stride_tricks.sliding_window_view(raw.counts[i], min(width, raw.counts.shape[1]))
+    level = np.median(windows, axis=1)
+    level = level[np.isfinite(level)]
+    return (float(level.max() - level.min()) if level.size else 0.0), "more at some wavelengths than at others"
+
+
+def _ambient_in_scans(paired: Paired, of_it: Mask, references: Ints, peak: float) -> list[CheckRow]:
+    """Scans that carry light where their reference shows that the lamp gives none."""
+    raw, net = paired.raw, paired.net
+    rows: list[CheckRow] = []
+    if references.size == 0 or peak <= 0:
+        return rows
+    level = middle_light(net.values[references])
+    lit = level >= 0.01 * peak
+    unlit = np.isfinite(net.values[references]).all(axis=0) & ~lit
+    if unlit.sum() < 8 or not lit.any():
+        return rows
+    for i in np.flatnonzero(of_it & (paired.reference >= 0)):
+        extra = net.values[i, unlit] - net.values[paired.reference[i], unlit]
+        extra = extra[np.isfinite(extra)]
+        if extra.size < 8:
+            continue
+        mean, error = float(extra.mean()), float(extra.std() / np.sqrt(extra.size))
+        if mean > max(AMBIENT_SHARE_UNLIT * peak, 5.0 * error):
+            sentence = (
+                f"{mean / peak:.2%} of the reference's light reaches the detector outside "
+                f"{span(raw.wavelength_nm, lit)}, where the lamp gives none: close the cover, keep daylight off, "
+                "measure again"
+            )
+            rows.append(CheckRow(raw.scan_ids[i], "ambient_light", mean / peak, sentence))
+    return rows

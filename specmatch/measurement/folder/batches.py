@@ -1,0 +1,83 @@
+"""Lab rows of a folder's batches: read from `batches.csv`, and kept where there are scans of them."""
+
+from pathlib import Path
+
+import pandas as pd
+
+from specmatch.errors import ParentsError, SheetError
+from specmatch.measurement.folder.sheets import BATCH_COLUMNS, find_sheet, iso_times, number_columns, read_sheet
+
+_BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
+
+
+def read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]) -> pd.DataFrame:
+    """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
+    path = find_sheet(folder, "batches")
+    if path is None:
+        return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
+    sheet = read_sheet(path, known=BATCH_COLUMNS)
+    notes += [(path.name, note) for note in sheet.notes]
+    table = sheet.table
+    if "batch" not in table:
+        raise SheetError(
+            f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
+        )
+    numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
+    if "packaged_on" in table:
+        iso_times(sheet, "packaged_on", name=path.name)
+    keep = []
+    lines_of: dict[str, list[int]] = {}
+    for i, batch in enumerate(table["batch"]):
+        lines_of.setdefault(batch, []).append(i)
+    for batch, places in lines_of.items():
+        lines = ", ".join(str(sheet.lines[i]) for i in places)
+        if not batch:
+            left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
+        elif "beer" in table and table["beer"].iloc[places].nunique() > 1:
+            one, other = table["beer"].iloc[places].unique()[:2]
+            raise ParentsError(
+                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
+                "one of them"
+            )
+        elif len(places) > 1 and len(table.iloc[places].drop_duplicates()) > 1:
+            left_out.append(
+                (
+                    path.name,
+                    f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row",
+                )
+            )
+        else:
+            keep.append(places[0])
+            if len(places) > 1:
+                notes.append(
+                    (path.name, f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept")
+                )
+    out = table.copy()
+    out[list(numbers.columns)] = numbers
+    return out.iloc[sorted(keep)].set_index("batch")
+
+
+def known_batches(
+    batches: pd.DataFrame, scans: pd.DataFrame, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]
+) -> pd.DataFrame:
+    """Keep the lab rows of batches that were measured; list those that match no scan, and batches without a row."""
+    if batches.empty:
+        return batches
+    measured = list(dict.fromkeys(scans["batch"]))
+    known = set(batches.index)
+    bare = {_bare(name): name for name in measured}
+    for name in batches.index:
+        if name not in measured:
+            near = bare.get(_bare(name))
+            hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
+            left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))
+    for name in measured:
+        if name not in known:
+            notes.append(
+                (name, f"batch {name!r} has no usable row in batches.csv: neither beer nor lab colour is known")
+            )
+    return batches[batches.index.isin(measured)]
+
+
+def _bare(name: str) -> str:
+    return "".join(letter for letter in name.lower() if letter.isalnum())

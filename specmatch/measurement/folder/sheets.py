@@ -1,0 +1,296 @@
+"""The sheets of a measured folder: `scans.csv`, `batches.csv` and spreadsheet exports of them; identifiers are text.
+
+The sheets of a measured folder: where they are, and what to say where they are not.
+
+Excel files as rows of text, where pandas has an engine for them.
+"""
+
+import csv
+import io
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from datetime import date, datetime
+from pathlib import Path
+
+import pandas as pd
+
+from specmatch.errors import ScanFileError, SheetError
+from specmatch.measurement.readers.encoding import decode_text
+from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
+
+_SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
+_SET_DESCRIPTOR = "datapackage.json"
+_MOST_NAMED = 3
+
+
+def find_sheet(folder: Path, stem: str) -> Path | None:
+    """Return the sheet `stem` of a folder (`scans.csv`, or a spreadsheet of that name), or None."""
+    found = _sheets(folder, stem)
+    if len(found) > 1:
+        raise SheetError(f"{folder}: both {found[0].name} and {found[1].name}; keep the one that counts")
+    return found[0] if found else None
+
+
+def scans_sheet(folder: Path) -> Path:
+    """Return the sheet of scans of a folder."""
+    found = find_sheet(folder, "scans")
+    if found is None:
+        raise SheetError(f"{folder}: no scans.csv; {_way_out(folder)}")
+    return found
+
+
+def _sheets(folder: Path, stem: str) -> list[Path]:
+    return [folder / f"{stem}{suffix}" for suffix in _SPREADSHEETS if (folder / f"{stem}{suffix}").is_file()]
+
+
+def _way_out(folder: Path) -> str:
+    if (folder / _SET_DESCRIPTOR).is_file():
+        return "it is a reference set, for audit, fit and evaluate; name a measured folder here"
+    inside = sorted(path for path in folder.iterdir() if path.is_dir() and _sheets(path, "scans"))
+    near = inside or [path for path in (folder.parent,) if _sheets(path, "scans")]
+    if near:
+        named = ", ".join(str(path) for path in near[:_MOST_NAMED])
+        return f"{named} {'has' if len(near) == 1 else 'have'} one: name that folder"
+    return "the folder needs one with the columns file and role"
+
+
+_ERROR_MARK = re.compile(r"#(?:REF|VALUE|NAME|DIV/0|NUM|NULL|N/A)[!?]?\Z|#{2,}\Z", re.I)
+_REWRITTEN_NUMBER = re.compile(r"\d(?:[.,]\d+)?E\+\d{2,}\Z")
+_REWRITTEN_DATE = re.compile(
+    r"(?:\d{1,2}[-. ](?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?(?:[-. ]\d{2,4})?"
+    r"|(?:jan|feb|mar|m\u00e4r|apr|may|mai|jun|jul|aug|sep|oct|okt|nov|dec|dez)[a-z]*\.?[-. ]\d{2,4})\Z",
+    re.I,
+)
+
+
+def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
+    """Read the first sheet of an Excel file, every cell as text."""
+    import pandas as pd
+
+    try:
+        table = pd.read_excel(path, header=None, dtype=object, keep_default_na=False, na_filter=False)
+    except ImportError as error:
+        raise SheetError(
+            f"{path.name}: reading it needs another package ({error}); install it, or export the sheet as CSV"
+        ) from None
+    except FileNotFoundError:
+        raise SheetError(f"{path}: cannot be read; check the name and the folder") from None
+    except Exception as error:  # the engines raise errors of many kinds for a damaged file
+        raise SheetError(f"{path.name}: is no readable spreadsheet ({error}); export the sheet as CSV") from None
+    rows, lines = [], []
+    for number, row in enumerate(table.itertuples(index=False, name=None), 1):
+        cells = [_as_text(cell) for cell in row]
+        if any(cells):
+            rows.append(cells)
+            lines.append(number)
+    return rows, lines
+
+
+def _as_text(cell: object) -> str:
+    if cell is None or (isinstance(cell, float) and cell != cell):
+        return ""
+    if isinstance(cell, bool):
+        return str(cell).upper()
+    if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
+        return str(int(cell))
+    if isinstance(cell, datetime):
+        return cell.isoformat()
+    if isinstance(cell, date):
+        return cell.isoformat()
+    return str(cell)
+
+
+def is_error_mark(cell: str) -> bool:
+    """Say whether a spreadsheet has left an error mark in a cell in place of a value."""
+    return _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
+
+
+def damage(cell: str, *, is_name: bool) -> str:
+    """Say what a spreadsheet has likely done to a cell."""
+    if is_error_mark(cell):
+        return "is a spreadsheet's error mark, not a value"
+    if is_name and _REWRITTEN_NUMBER.match(cell):
+        return "looks like a long number that a spreadsheet rewrote; format the column as text and export again"
+    if is_name and _REWRITTEN_DATE.match(cell):
+        return "looks like a name that a spreadsheet made a date; format the column as text and export again"
+    return ""
+
+
+SCAN_COLUMNS = (
+    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
+    "instrument", "session", "operator", "temperature_c", "stage", "reference_kind",
+)  # fmt: skip
+BATCH_COLUMNS = (
+    "batch", "beer", "colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab", "packaged_on",
+)  # fmt: skip
+ROLES = ("sample", "dark", "reference", "control")
+
+# ranges that a number outside of is a slip of the pen or of a decimal mark
+_RANGES = {
+    "integration_ms": (1e-3, 1e6), "fill_ml": (0.05, 5000.0), "cup_mm": (1.0, 500.0), "temperature_c": (-10.0, 100.0),
+    "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
+}  # fmt: skip
+_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup")
+_OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A sheet as text."""
+
+    # columns as in the file (known names in lower case), outer blanks trimmed; nothing turned into numbers
+    table: pd.DataFrame
+    lines: list[int]  # line (or spreadsheet row) of each row
+    notes: list[str] = field(default_factory=list)  # damage and oddities, each with its row and column
+
+
+def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATCH_COLUMNS)) -> Sheet:
+    r"""Read a sheet with every cell as text."""
+    path = Path(path)
+    if path.suffix.lower() in (".xlsx", ".xls", ".xlsm", ".ods"):
+        rows, lines = read_spreadsheet(path)
+    else:
+        rows, lines = _text_rows(path, known)
+    if not rows:
+        raise SheetError(f"{path.name}: the sheet is empty; expected a header such as {', '.join(known[:3])}")
+    header = [cell.strip(_OUTER) for cell in rows[0]]
+    while header and not header[-1]:
+        header.pop()
+    names = [name.lower().replace(" ", "_") if name.lower().replace(" ", "_") in known else name for name in header]
+    blank = [j + 1 for j, name in enumerate(names) if not name]
+    twice = sorted({name for name in names if names.count(name) > 1 and name})
+    if not names or blank or twice:
+        what = (
+            f"columns {twice} stand twice"
+            if twice
+            else f"column {blank[0]} has no name"
+            if blank
+            else "the header is empty"
+        )
+        raise SheetError(f"{path.name}, line {lines[0]}: {what}; name every column once")
+    body, body_lines, notes = [], [], []
+    for row, line in zip(rows[1:], lines[1:], strict=True):
+        cells = [cell.strip(_OUTER) for cell in row]
+        if not any(cells):
+            continue
+        if len(cells) < len(names) or any(cells[len(names) :]):
+            raise SheetError(
+                f"{path.name}, line {line}: {len(cells)} cells where the header has {len(names)}; a separator is "
+                "lost, or a "
+                "cell with a separator in it lacks its quotes"
+            )
+        body.append(cells[: len(names)])
+        body_lines.append(line)
+        for name, cell in zip(names, cells, strict=False):
+            if said := damage(cell, is_name=name in _IDENTIFIERS):
+                notes.append(f"{path.name}, line {line}, column {name}: {cell!r} {said}")
+    return Sheet(pd.DataFrame(body, columns=names, dtype=object), body_lines, notes)
+
+
+def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[int]]:
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise SheetError(f"{path}: cannot be read ({error.strerror}); check the name and the folder") from None
+    try:
+        text, _ = decode_text(raw, name=path.name)
+    except ScanFileError as error:
+        raise SheetError(str(error)) from None
+    first = next((line for line in text.split("\n") if line.strip(_OUTER)), "")
+    found = {
+        mark: len({cell.strip(_OUTER + '"').lower() for cell in first.split(mark)} & set(known)) for mark in ",;\t|"
+    }
+    separator = max(found, key=lambda mark: (found[mark], first.count(mark)))
+    reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True)
+    rows, lines, last = [], [], 0
+    try:
+        for row in reader:
+            if any(cell.strip(_OUTER) for cell in row):
+                rows.append(row)
+                lines.append(last + 1)
+            last = reader.line_num
+    except csv.Error as error:
+        raise SheetError(f"{path.name}, line {reader.line_num}: {error}; check the quotes of the line") from None
+    return rows, lines
+
+
+def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.DataFrame:
+    """Return columns of a sheet as numbers, NaN where blank, under one pair of decimal and thousands marks."""
+    present = [column for column in columns if column in sheet.table]
+    cells = [
+        (column, line, cell)
+        for column in present
+        for line, cell in zip(sheet.lines, sheet.table[column], strict=True)
+        if cell and cell.lower() not in ("na", "n/a", "nan", "-", "#n/a")
+    ]
+    for column, line, cell in cells:
+        if not looks_numeric(cell):
+            raise SheetError(
+                f"{name}, line {line}, column {column}: {cell!r} is not a number; write the number alone, or leave "
+                "it blank"
+            )
+    found = possible_marks((cell for _, _, cell in cells), blank_groups=True)
+
+    def fits(marks: NumberMarks) -> bool:
+        return all(
+            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
+        )
+
+    likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
+    if len(likely) > 1:
+        column, line, cell = next(c for c in cells if parse_number(c[2], likely[0]) != parse_number(c[2], likely[1]))
+        raise SheetError(
+            f"{name}, line {line}, column {column}: {cell!r} may be {parse_number(cell, likely[0]):g} or "
+            f"{parse_number(cell, likely[1]):g}; write it without a thousands mark, with another number of decimals"
+        )
+    if cells and not likely:
+        bad = next((c for c in cells if "," in c[2]), cells[0])
+        raise SheetError(
+            f"{name}, line {bad[1]}, column {bad[0]}: {bad[2]!r} and other numbers of the sheet use different "
+            "decimal marks; write all of them with the same"
+        )
+    out = pd.DataFrame(index=sheet.table.index, columns=present, dtype=float)
+    for column in present:
+        values = [
+            parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in sheet.table[column]
+        ]
+        low, high = _RANGES[column]
+        for line, value in zip(sheet.lines, values, strict=True):
+            if value is not None and not low <= value <= high:
+                raise SheetError(
+                    f"{name}, line {line}, column {column}: {value:g} is outside {low:g} to {high:g}; check the "
+                    "number and its unit"
+                )
+        out[column] = pd.array([float("nan") if value is None else value for value in values], dtype=float)
+    return out
+
+
+def iso_times(sheet: Sheet, column: str, *, name: str) -> list[datetime | None]:
+    """Return a column of dates or times, which must be in ISO order, all with an offset or none."""
+    times: list[datetime | None] = []
+    with_offset: dict[bool, int] = {}
+    for line, cell in zip(sheet.lines, sheet.table[column], strict=True):
+        if not cell:
+            times.append(None)
+            continue
+        match = _ISO.match(cell)
+        try:
+            time = datetime.fromisoformat(re.sub(r"\s(?=[Z+-])", "", cell)) if match else None
+        except ValueError:
+            time = None
+        if time is None:
+            raise SheetError(
+                f"{name}, line {line}, column {column}: {cell!r} is no date in ISO order; write "
+                "2024-03-12T08:30:00+01:00"
+            )
+        with_offset.setdefault(time.tzinfo is not None, line)
+        if len(with_offset) == 2:
+            raise SheetError(
+                f"{name}, line {line}, column {column}: times with an offset from UTC (line {with_offset[True]}) and "
+                "without "
+                f"(line {with_offset[False]}) cannot be compared; write the offset everywhere or nowhere"
+            )
+        times.append(time)
+    return times

@@ -1,0 +1,337 @@
+"""From a table of cells to spectra in columns, or as pairs of wavelength and value side by side.
+
+Find the table of numbers in a text: its lines, its separator, its header and its footer.
+"""
+
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from specmatch.array_types import Floats
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_line
+from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
+from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
+from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
+from specmatch.wording import counted
+
+MIN_POINTS = 2
+
+
+@dataclass(frozen=True)
+class TextTable:
+    """The lines of a text split at one separator."""
+
+    separator: str
+    rows: list[Row]  # the cells of the numeric lines, all of one length
+    line_numbers: list[int]  # of each row, from 1
+    names: Row  # the cells above the columns ("" where there are none)
+    words: Row  # names and units above each column, joined
+    meta: dict[str, str]  # header and footer as text
+    whole: bool  # whether the last line ends with a line end
+    # the first line whose trailing cells are left off, 0 if there is none; only pairs may be so written
+    shortened_at: int = 0
+    notes: list[str] = field(default_factory=list)
+
+
+def find_columns_table(lines: Sequence[str], separator: str, *, name: str, literal: bool = False) -> TextTable:
+    """Find the one block of numeric lines, refusing a file in which it is broken or not the only one."""
+    # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
+    split = [split_line(line, separator) for line in lines]
+    numeric = [is_data_line(cells) for cells in split]
+    filled = [any(cells) for cells in split]
+    # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
+    for i in range(len(split)):
+        if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
+            numeric[i] = False
+    first, last = _longest_run(numeric, filled)
+    if last - first + 1 < MIN_POINTS:
+        raise _nothing_found(split, numeric, filled, name)
+    block = [i for i in range(first, last + 1) if filled[i]]
+    width = max(len(split[i]) for i in block)
+    wide = [i for i in block if len(split[i]) == width]
+    if len(wide) <= max(1, len(block) // 10) and len(block) - len(wide) >= 2:
+        usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
+        raise ScanFileError(
+            f"{name}, line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
+            "damaged: copy or export the file again"
+        )
+    for i in range(len(split)):
+        if (i < first or i > last) and filled[i]:
+            _refuse_broken(i, split, numeric, filled, width, (first, last), name)
+    rows = [split[i] for i in block]
+    numbers = [i + 1 for i in block]
+    notes: list[str] = []
+    names, words, top = _names_above(split, filled, first, width, separator)
+    if separator == "," and not literal:
+        _refuse_comma_twice(rows, numbers, names, name)
+    elif len(names) != width and literal:
+        notes.append(f"the header names {len(names)} columns, the table has {width}: the last have no name")
+        names, words = [*names, *[""] * width][:width], [*words, *[""] * width][:width]
+    if len(names) != width:
+        raise ScanFileError(
+            f"{name}, line {top + 1}: the header names {len(names)} columns, the table below has {width}; "
+            "export the file again with one name a column"
+        )
+    shortened_at = _check_widths(rows, numbers, width, separator, name)
+    meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
+    whole = last < len(lines) - 1
+    return TextTable(separator, rows, numbers, names, words, meta, whole, shortened_at, notes)
+
+
+def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, name: str) -> int:
+    """Bring rows to one width where pairs have run out; refuse any other row that is short."""
+    shortened_at, shortest = 0, width
+    for k, row in enumerate(rows):
+        if len(row) == shortest:
+            if shortest < width:
+                rows[k] = row + [""] * (width - shortest)
+            continue
+        if len(row) < shortest and width >= 4 and width % 2 == 0 and len(row) % 2 == 0 and separator != " ":
+            shortest, shortened_at = len(row), shortened_at or numbers[k]
+            rows[k] = row + [""] * (width - shortest)
+            continue
+        raise ScanFileError(
+            f"{name}, line {numbers[k]}: {len(row)} fields where the table has {width}; a field or a mark is lost, or "
+            "the file is cut: copy or export it again"
+        )
+    return shortened_at
+
+
+def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: str) -> None:
+    """Refuse a comma-separated table of bare digits whose commas may be decimal marks as well."""
+    row = max(rows, key=len)
+    plain = all(cell.isdigit() or not cell for cells in rows for cell in cells)
+    named = bool(names) and any(names) and len(names) == len(row) == min(map(len, rows))
+    if not plain or named or len(row) < 3:
+        return
+    readings = [f"{row[0]} | {','.join(row[1:3])}", f"{','.join(row[:2])} | {row[2]}"]
+    if len(row) > 3:
+        readings = [" | ".join(row), " | ".join(",".join(row[i : i + 2]) for i in range(0, len(row), 2))]
+    raise AmbiguousScanFileError(
+        f"{name}, line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: "
+        f"{readings[0]} or {readings[1]}; export with semicolons, or give separator=',' and decimal='.'"
+    )
+
+
+def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
+    """First and last index of the longest run of numeric lines; blank lines inside do not break it."""
+    best, start, last, count = (0, -1, 0), -1, -1, 0
+    for i, (data, text) in enumerate(zip(numeric, filled, strict=True)):
+        if data:
+            if start < 0:
+                start, count = i, 0
+            last, count = i, count + 1
+            if count > best[2]:
+                best = (start, last, count)
+        elif text:
+            start = -1
+    return best[0], best[1]
+
+
+def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], name: str) -> ScanFileError:
+    if not any(filled):
+        return ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
+    if not any(numeric):
+        texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
+        if texts:
+            said = f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
+        else:
+            said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
+        return ScanFileError(said, stage="table")
+    first = numeric.index(True) + 1
+    return ScanFileError(
+        f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {MIN_POINTS} or more; "
+        "the file was cut short, or its other cells are no numbers: export it again"
+    )
+
+
+def _refuse_broken(
+    i: int, split: list[Row], numeric: list[bool], filled: list[bool], width: int, ends: tuple[int, int], name: str
+) -> None:
+    """Refuse numbers apart from the table, and a line beside the table that was one of it before it was damaged."""
+    first, last = ends
+    cells = split[i]
+    beside = i == first - 1 or i == last + 1
+    if numeric[i] and len(cells) == width:
+        between = range(last + 1, i) if i > last else range(i + 1, first)
+        broken = next((k for k in between if filled[k] and not numeric[k]), i)
+        bad = next((cell for cell in split[broken] if cell and not is_value(cell)), "")
+        what = f"{bad!r} is not a number" if bad else f"{len(split[broken])} fields where the table has {width}"
+        raise ScanFileError(
+            f"{name}, line {broken + 1}: {what}, with numbers above and below it; mend the line, or save one table a "
+            "file if the file holds several tables"
+        )
+    if not beside:
+        return
+    wordless = not re.search(r"[^\W\d_]{2}", cells[0])
+    others = [cell for cell in cells[1:] if cell]
+    begins = looks_numeric(cells[0])
+    ends_numeric = bool(others) and all(looks_numeric(cell) for cell in others) and len(cells) == width
+    if begins or (wordless and cells[0] and ends_numeric):
+        odd = next((cell for cell in cells if not is_value(cell)), None)
+        said = f"{odd!r} is not a number" if odd is not None else f"{len(cells)} fields where the table has {width}"
+        raise ScanFileError(f"{name}, line {i + 1}: {said}; the line is damaged or cut: copy or export the file again")
+
+
+def _names_above(split: list[Row], filled: list[bool], first: int, width: int, separator: str) -> tuple[Row, Row, int]:
+    """Find the line of names (and of units) above the block; return names, joined words, and where they begin."""
+    empty = [""] * width
+    above = [i for i in range(first) if filled[i]][-2:]
+    if not above:
+        return empty, empty, first
+    lowest = above[-1]
+    cells = split[lowest]
+    if len(cells) > width and not any(cells[width:]):
+        cells = cells[:width]
+    if len(cells) != width:
+        # a line that names a wavelength and other columns is the header, even if it does not fit the table
+        return (cells, cells, lowest) if len(cells) >= 2 and names_wavelength(cells[0]) else (empty, empty, first)
+    if len(above) == 2 and names_over_units(split[above[0]], cells):
+        upper = split[above[0]]
+        return upper, [f"{a} [{b}]" for a, b in zip(upper, cells, strict=True)], above[0]
+    # between blanks any sentence splits into cells, so there the first must name the wavelengths
+    prose = any(looks_numeric(cell) or cell.endswith(":") or "=" in cell or cell == "#" for cell in cells)
+    prose = prose or separator == " "
+    if not names_wavelength(cells[0]) and ((width == 2 and len(cells[0]) > 1) or prose):
+        return empty, empty, first  # a line such as "beer;Pale" is part of the header, not the names of two columns
+    return cells, cells, lowest
+
+
+def columns_readings(
+    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None, layout: str | None,
+    literal: bool,
+) -> list[Reading]:  # fmt: skip
+    """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it."""
+    # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
+    table = find_columns_table(lines, separator, name=name, literal=literal)
+    rows = zip(table.line_numbers, table.rows, strict=True)
+    placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
+    cells = [cell for _, cell in placed]
+    found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    if not found:
+        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
+    readings, problem = [], None
+    for marks in found:
+        try:
+            readings.append(_read_columns(table, marks, name, layout))
+        except AmbiguousScanFileError:
+            raise
+        except ScanFileError as error:
+            problem = error
+    if not readings and problem is not None:
+        raise problem
+    return readings
+
+
+def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int], name: str) -> None:
+    """Refuse a number such as `0435` in a column that is not zero-padded: its decimal mark may be lost."""
+    whole = [re.sub(r"^[+-]", "", c).split(marks.decimal)[0] if looks_numeric(c) else "" for c in cells]
+    padded = [k for k, digits in enumerate(whole) if len(digits) > 1 and digits[0] == "0"]
+    if padded and len({len(digits) for digits in whole if digits}) > 1:
+        raise ScanFileError(
+            f"{name}, line {lines[padded[0]]}: {cells[padded[0]]!r} begins with a zero where the others do not; its "
+            "decimal mark may be lost: mend the line or export again"
+        )
+
+
+def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> Reading:
+    values, over = cells_to_numbers(table.rows, marks)
+    text_columns = list(zip(*table.rows, strict=True))
+    lines = np.array(table.line_numbers)
+    keep = [j for j in range(len(text_columns)) if any(text_columns[j])]
+    for j in keep:
+        _check_zeros(text_columns[j], marks, table.line_numbers, name)
+    pairs = _pair_columns(values, table.words, keep, name, layout)
+    if table.shortened_at and not pairs:
+        raise ScanFileError(
+            f"{name}, line {table.shortened_at}: fields are missing at the end of the line; the file is cut or damaged"
+        )
+    notes = list(table.notes)
+    if len(keep) < len(text_columns):
+        notes.append(f"{len(text_columns) - len(keep)} empty column(s) left out")
+    if pairs:
+        plan = [(j, j + 1) for j in range(0, len(keep), 2)]
+    else:
+        x_column = _x_column(values, table.words, keep)
+        ignored = [j for j in keep if j < x_column]
+        if ignored:
+            notes.append(
+                f"column(s) before the wavelengths left out: {', '.join(table.names[j] or str(j + 1) for j in ignored)}"
+            )
+        plan = [(x_column, j) for j in keep if j > x_column]
+    if not plan:
+        raise ScanFileError(f"{name}: a single column of numbers; a scan needs a wavelength and a value on each line")
+    spectra = []
+    for x, y in plan:
+        there = (
+            np.array([bool(text_columns[x][i] or text_columns[y][i]) for i in range(len(lines))])
+            if pairs
+            else np.ones(len(lines), bool)
+        )
+        lost = there & ~np.isfinite(values[:, x])
+        if lost.any():
+            i = int(np.flatnonzero(lost)[0])
+            raise ScanFileError(
+                f"{name}, line {lines[i]}: no wavelength ({text_columns[x][i]!r}); mend the line or export again"
+            )
+        if pairs and np.flatnonzero(there).size != (np.flatnonzero(there)[-1] + 1 if there.any() else 0):
+            raise ScanFileError(
+                f"{name}, line {lines[int(np.flatnonzero(~there)[0])]}: a gap in the columns of one spectrum; mend "
+                "the line"
+            )
+        spectra.append(RawSpectrum(
+            table.names[y], values[there, x], values[there, y], over[there, y], table.words[x], table.words[y],
+            decimals_of([text_columns[x][i] for i in np.flatnonzero(there)], marks),
+            decimals_of([text_columns[y][i] for i in np.flatnonzero(there)], marks), lines[there],
+        ))  # fmt: skip
+    kind = "pairs" if pairs else "columns"
+    last = table.rows[-1]
+    return Reading(kind, table.separator, marks, spectra, table.meta, table.whole, not pairs and last[-1] == "", notes)
+
+
+def _like_axis(column: Floats) -> bool:
+    """True for a column that could be a wavelength axis in nm: monotone, 200-1200."""
+    x = column[np.isfinite(column)]
+    steps = np.diff(x)
+    return bool(x.size >= 2 and x.min() >= 200 and x.max() <= 1200 and ((steps > 0).all() or (steps < 0).all()))
+
+
+def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, layout: str | None) -> bool:
+    """Say whether the columns are pairs of wavelength and value."""
+    if layout is not None:
+        return layout == "pairs"
+    if len(keep) < 4 or len(keep) % 2:
+        return False
+    axes = keep[::2]
+    if all(names_wavelength(words[j]) for j in axes):
+        return True
+    likely = all(_like_axis(values[:, j]) for j in axes)
+    # a column that repeats the first axis number by number is no spectrum, whatever stands above it
+    if likely and all(np.array_equal(values[:, j], values[:, axes[0]], equal_nan=True) for j in axes[1:]):
+        return True
+    if likely and any(words[j] for j in axes[1:]) and not any(names_wavelength(words[j]) for j in axes[1:]):
+        likely = False  # the columns have names, and the names are of spectra
+    # without names, a spectrum of counts may rise from 200 to 1200 as an axis does; only where the others are
+    # fractions, which no spectrum in the hundreds stands beside, are pairs certain
+    fractions = all(np.nanmax(np.abs(values[:, j]), initial=0.0) < 3.0 for j in keep[1::2])
+    if likely and not fractions:
+        raise AmbiguousScanFileError(
+            f"{name}: {len(keep)} columns that may be one wavelength column and {len(keep) - 1} spectra, or "
+            f"{len(keep) // 2} pairs of wavelength and value; give layout='columns' or layout='pairs'"
+        )
+    return likely
+
+
+def _x_column(values: Floats, words: list[str], keep: list[int]) -> int:
+    """The wavelength column: the first that is named so (a pixel number before it gives way), else the first."""
+    named = [
+        j
+        for j in keep
+        if stated_x_unit(words[j]) not in ("", "pixel")
+        or (words[j] and names_wavelength(words[j]) and stated_x_unit(words[j]) != "pixel")
+    ]
+    return named[0] if named else keep[0]

@@ -1,0 +1,187 @@
+"""Find the one way to read a text: separator, decimal mark, thousands mark and layout that fit all of it."""
+
+import re
+from dataclasses import dataclass
+
+import numpy as np
+
+from specmatch.array_types import Floats
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
+from specmatch.measurement.readers.column_layout import columns_readings
+from specmatch.measurement.readers.fast_path import plain_reading
+from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators
+from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading
+from specmatch.measurement.readers.row_layout import rows_reading
+from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
+
+_PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the caller has said; it goes before anything found in the file."""
+
+    # encoding, separator, decimal, thousands, layout, x_unit, quantity, scale: as in `read_scans`; None where nothing
+    # is said
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    thousands: str | None = None
+    layout: str | None = None
+    x_unit: str | None = None
+    quantity: str | None = None
+    scale: str | None = None
+    pixel_polynomial: tuple[float, ...] | None = None  # coefficients from pixel number to nm, constant term first
+
+
+def one_reading(text: str, name: str, told: Told) -> Reading:
+    r"""Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
+    if told == Told(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
+        plain = plain_reading(text)
+        if plain is not None:
+            return plain
+    lines = text.split("\n")
+    readings: list[Reading] = []
+    problems: list[ScanFileError] = []
+    separators = candidate_separators(text, told.separator)
+    for separator in separators:
+        ambiguous = [error for error in problems if isinstance(error, AmbiguousScanFileError)]
+        if separator == " " and (readings or ambiguous) and len(separators) > 1:
+            break  # blanks inside or around the cells of a table with a separator of its own
+        fits, failed = _readings_at(lines, separator, name, told)
+        readings += fits
+        problems += failed
+    readings, problems = _plausible(readings, problems, name, told)
+    if not readings:
+        doubts: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
+        raise (doubts or sorted(problems, key=lambda error: error.stage == "table"))[0]
+    for other in readings[1:]:
+        if not readings[0].same_as(other):
+            raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")
+    return readings[0]
+
+
+def _readings_at(lines: list[str], separator: str, name: str, told: Told) -> tuple[list[Reading], list[ScanFileError]]:
+    fits: list[Reading] = []
+    problems: list[ScanFileError] = []
+    literal = told.separator is not None and told.decimal is not None
+    by_columns: list[Reading] = []
+    if told.layout != "rows":
+        try:
+            by_columns = columns_readings(
+                lines,
+                separator,
+                name=name,
+                decimal=told.decimal,
+                thousands=told.thousands,
+                layout=told.layout,
+                literal=literal,
+            )
+            fits += by_columns
+        except ScanFileError as error:
+            problems.append(error)
+    if told.layout in (None, "rows"):
+        try:
+            by_rows = rows_reading(lines, separator, name=name, decimal=told.decimal, thousands=told.thousands)
+        except ScanFileError as error:
+            problems.append(error)
+        else:
+            corner = by_rows.spectra[0].words
+            headed = any(names_wavelength(s.x_words) for reading in by_columns for s in reading.spectra)
+            if told.layout == "rows" or not by_columns:
+                fits.append(by_rows)
+            elif corner and not names_wavelength(corner):
+                fits = [by_rows]  # the corner of the header names what the rows are
+            elif corner or not headed:
+                fits.append(by_rows)
+    return fits, problems
+
+
+def _plausible(
+    readings: list[Reading], problems: list[ScanFileError], name: str, told: Told
+) -> tuple[list[Reading], list[ScanFileError]]:
+    """Keep the readings whose wavelengths, and whose stated quantity, can be what they are taken for."""
+    kept = []
+    for reading in readings:
+        try:
+            for spectrum in reading.spectra:
+                order_axis(spectrum.x, name=name, lines=None if reading.layout == "rows" else spectrum.line_numbers)
+                axis_in_nm(spectrum, reading.meta, name, told)
+        except ScanFileError as error:
+            problems.append(error)
+            continue
+        kept.append(reading)
+    if len(kept) > 1:
+        # a fraction, a percentage or an absorbance never reaches the thousands
+        optical = [
+            r
+            for r in kept
+            if not all(_optical(s, told) and np.nanmax(np.abs(s.values), initial=0.0) >= 1000.0 for s in r.spectra)
+        ]
+        kept = optical or kept
+    return kept, problems
+
+
+def _differ(one: Reading, other: Reading) -> str:
+    """Say two readings by the first number in which they differ, and the keyword that settles it."""
+    if one.layout != other.layout:
+        return f"spectra in {one.layout}, or in {other.layout}; give layout={one.layout!r} or layout={other.layout!r}"
+    if one.separator != other.separator:
+        return (
+            f"separator {SEPARATORS[one.separator]} with {one.marks.words()}, or separator "
+            f"{SEPARATORS[other.separator]} "
+            f"with {other.marks.words()}; give separator= and decimal="
+        )
+    for a, b in zip(one.spectra, other.spectra, strict=True):
+        for left, right in ((a.x, b.x), (a.values, b.values)):
+            apart = np.flatnonzero(~((left == right) | (np.isnan(left) & np.isnan(right))))
+            if apart.size:
+                k = int(apart[0])
+                return (
+                    f"line {a.line_numbers[k]} as {left[k]:.10g} ({one.marks.words()}) or as {right[k]:.10g} "
+                    f"({other.marks.words()}); give decimal= and thousands="
+                )
+    return f"{one.marks.words()}, or {other.marks.words()}; give decimal= and thousands="
+
+
+def _optical(spectrum: RawSpectrum, told: Told) -> bool:
+    return (told.quantity or read_label(spectrum.words).quantity) in ("reflectance", "transmittance", "absorbance")
+
+
+def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Told) -> tuple[Floats, str, bool]:
+    r"""Return the axis in nm, the unit it was taken as, and whether that was stated."""
+    # -> (p,)
+    unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
+    if unit == "pixel" or (told.pixel_polynomial is not None and not unit):
+        coefficients = told.pixel_polynomial or _coefficients_in(meta)
+        if coefficients is None:
+            raise ScanFileError(
+                f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
+            )
+        return pixels_to_nm(spectrum.x, coefficients, name=name), "pixel", True
+    return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
+
+
+def _coefficients_in(meta: dict[str, str]) -> tuple[float, ...] | None:
+    """Coefficients of a wavelength polynomial that the header states, constant term first."""
+    for key, value in meta.items():
+        if re.search(r"(?:wavelength|pixel)\W?_?(?:coeff|polynom)", key, re.I):
+            words = re.split(r"[\s;]+|,\s", value.strip())
+            if len(words) >= 2 and all(_PLAIN.match(word) for word in words):
+                return tuple(map(float, words))
+    return None
+
+
+def _unit_in(meta: dict[str, str]) -> str:
+    for key, value in meta.items():
+        if key.lower().replace("_", " ").replace(" ", "") in (
+            "xunit",
+            "xunits",
+            "wavelengthunit",
+            "wavelengthunits",
+            "xaxis",
+            "xlabel",
+        ):
+            return stated_x_unit(value)
+    return ""

@@ -1,0 +1,194 @@
+"""Scan files to scans: delimited text of any ordinary kind and JCAMP-DX."""
+
+import os
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from specmatch.errors import OptionError, ScanFileError
+from specmatch.maths.spectra.spikes import find_spikes
+from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
+from specmatch.measurement.readers.dialect import Told, axis_in_nm, one_reading
+from specmatch.measurement.readers.encoding import decode_text
+from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
+from specmatch.measurement.readers.lines import SEPARATORS
+from specmatch.measurement.readers.parsed_text import LAYOUTS, RawSpectrum, check_points, format_notes
+from specmatch.measurement.readers.scan import Scan
+from specmatch.measurement.readers.units import X_UNITS, read_label, settle_scale
+
+__all__ = ["Scan", "read_scans"]
+
+
+def read_scans(
+    path: str | Path,
+    *,
+    encoding: str | None = None,
+    separator: str | None = None,
+    decimal: str | None = None,
+    thousands: str | None = None,
+    layout: str | None = None,
+    x_unit: str | None = None,
+    quantity: str | None = None,
+    scale: str | None = None,
+    pixel_polynomial: Sequence[float] | None = None,
+) -> list[Scan]:
+    r"""Read every spectrum of a scan file.
+
+    Everything is decided from the whole file, written into `Scan.notes`, and may be overridden; what can be read
+    in two ways is refused with both named.
+
+    Parameters
+    ----------
+    path : str or Path
+        Delimited text or JCAMP-DX.
+    encoding : str, optional
+        A codec name such as `"cp1252"`.
+    separator : str, optional
+        One of tab, `;`, `,`, `|` or a blank (any run of blanks).
+    decimal, thousands : str, optional
+        The marks of the numbers; `thousands=""` says that there is none.
+    layout : {"columns", "rows", "pairs"}, optional
+        Spectra in columns beside one wavelength column, in rows under a header of wavelengths, or each with its
+        own wavelength column.
+    x_unit : {"nm", "um", "1/cm", "angstrom", "pixel"}, optional
+    quantity : {"counts", "reflectance", "transmittance", "absorbance", "unknown"}, optional
+    scale : {"fraction", "percent"}, optional
+    pixel_polynomial : sequence of float, optional
+        Coefficients from pixel number to nm, constant term first, for files that hold pixels only.
+
+    Returns
+    -------
+    list of Scan
+        In the order of the file; wavelengths ascending, percent turned into fractions.
+
+    Raises
+    ------
+    ScanFileError
+        If the file is missing, empty, damaged, cut, or holds no spectrum.
+    AmbiguousScanFileError
+        If the file can be read in two ways.
+    UnitError
+        If what the file states contradicts its values.
+    OptionError
+        If a keyword is given something that is not one of its options.
+
+    Examples
+    --------
+    >>> _ = Path("one_scan.csv").write_text("wavelength_nm;reflectance\n400,0;0,25\n410,0;0,30\n420,0;0,35\n")
+    >>> [scan] = read_scans("one_scan.csv")
+    >>> scan.values.tolist(), scan.quantity
+    ([0.25, 0.3, 0.35], 'reflectance')
+    """
+    polynomial = None if pixel_polynomial is None else tuple(float(c) for c in pixel_polynomial)
+    told = Told(encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial)
+    for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
+        if given is not None and given not in options:
+            raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
+    name = os.path.basename(path)
+    try:
+        with open(path, "rb") as file:
+            raw = file.read()
+    except OSError as error:
+        raise ScanFileError(f"{name}: cannot be read ({error.strerror}); check the name and the folder") from None
+    return scans_from_bytes(raw, name=name, told=told)
+
+
+def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list[Scan]:
+    """Read every spectrum of the bytes of a scan file; `read_scans` without the disk."""
+    told = told or Told()
+    text, encoding = decode_text(raw, name=name, encoding=told.encoding)
+    if not text.strip():
+        raise ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
+    if is_jcamp(text):
+        return _jcamp_scans(text, encoding, name, told)
+    reading = one_reading(text, name, told)
+    shared = [
+        f"text encoding {encoding}",
+        f"separator {SEPARATORS[reading.separator]}",
+        reading.marks.words(),
+        *reading.notes,
+    ]
+    if reading.layout != "columns":
+        shared.append(f"spectra in {reading.layout}")
+    check_points(reading, name=name)
+    if not reading.whole:
+        shared.append("no line end after the last value: the file may be cut there")
+    titles = [spectrum.title for spectrum in reading.spectra]
+    again = {name: titles.count(name) for name in titles if titles.count(name) > 1}
+    shared += [f"{count} spectra are named {name!r}" for name, count in again.items()]
+    own = reading.layout != "columns" or len(titles) > 1
+    unique = own and all(titles) and len(set(titles)) == len(titles)
+    scans = []
+    for k, spectrum in enumerate(reading.spectra, 1):
+        scan_id = (
+            name
+            if len(titles) == 1 and not (unique and reading.layout == "rows")
+            else titles[k - 1]
+            if unique
+            else f"{name}#{k}"
+        )
+        meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
+        scans.append(_finish(spectrum, scan_id, meta, shared, name, told, complete=reading.whole))
+    return scans
+
+
+def _jcamp_scans(text: str, encoding: str, name: str, told: Told) -> list[Scan]:
+    spectra, file_notes = jcamp_spectra(text, name=name)
+    shared = ["JCAMP-DX", f"text encoding {encoding}", *file_notes]
+    titles = [spectrum.title for spectrum, _, _ in spectra]
+    unique = all(titles) and len(set(titles)) == len(titles)
+    scans = []
+    for k, (spectrum, labels, notes) in enumerate(spectra, 1):
+        scan_id = name if len(spectra) == 1 else titles[k - 1] if unique else f"{name}#{k}"
+        scans.append(_finish(spectrum, scan_id, labels, [*shared, *notes], name, told))
+    return scans
+
+
+def _finish(
+    spectrum: RawSpectrum,
+    scan_id: str,
+    meta: dict[str, str],
+    shared: list[str],
+    name: str,
+    told: Told,
+    *,
+    complete: bool = True,
+) -> Scan:
+    """Put one spectrum into ascending nm, its quantity and its scale."""
+    notes = list(shared)
+    nm, unit, stated = axis_in_nm(spectrum, meta, name, told)
+    if unit == "pixel":
+        notes.append("pixels turned into nm by the polynomial")
+    elif stated:
+        notes.append("wavelengths in nm, as stated" if unit == "nm" else f"wavelengths in {unit} turned into nm")
+    else:
+        notes.append(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
+    lines = spectrum.line_numbers
+    order, order_notes = order_axis(nm, name=name, lines=lines if lines[0] != lines[-1] else None)
+    # in 1/cm the ascending order is the reverse of the file's, which is no oddity of the file
+    notes += order_notes if unit != "1/cm" else []
+    x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])
+    notes += merged + gap_notes(x) + format_notes(spectrum)
+    words = spectrum.words or " ".join(
+        value
+        for key, value in meta.items()
+        if key.lower().replace(" ", "") in ("yunit", "yunits", "quantity", "ylabel")
+    )
+    values, quantity, scale, scale_notes = settle_scale(
+        values, read_label(words), quantity=told.quantity, scale=told.scale, name=name
+    )
+    notes += scale_notes
+    missing = ~np.isfinite(values)
+    if missing.all():
+        raise ScanFileError(f"{name}: no number among the {missing.size} values; measure again")
+    if missing.any():
+        over = f", {int(saturated.sum())} of them over the range" if saturated.any() else ""
+        notes.append(f"{int(missing.sum())} value(s) missing{over}")
+    spikes = np.flatnonzero(find_spikes(values))
+    if spikes.size:
+        notes.append(
+            f"stands off its neighbours at {', '.join(f'{x[k]:g}' for k in spikes[:5])} nm ({spikes.size} point(s)): "
+            "a spike or a damaged digit"
+        )
+    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes), scale, complete)

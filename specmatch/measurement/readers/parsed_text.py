@@ -1,0 +1,171 @@
+"""Signs in a text that a file was cut or damaged: a declared count, a cut last value, an odd number format.
+
+What a text is read as, before units: spectra, how they were laid out, and the numbers in their cells.
+"""
+
+import re
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.readers.numbers import (
+    NumberMarks,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+    token_kind,
+)
+
+LAYOUTS = ("columns", "rows", "pairs")
+
+
+@dataclass(frozen=True, eq=False)
+class RawSpectrum:
+    """One spectrum before units."""
+
+    title: str  # "" where it has no name
+    x: Floats  # x, values: (p,): as written, in the order of the file; values NaN where missing
+    values: Floats
+    saturated: Mask  # (p,): where the file says that the detector was over its range
+    x_words: str  # x_words, words: what stands above the wavelengths and above the values
+    words: str
+    # x_decimals, decimals: (p,): digits after the decimal mark of each wavelength and each value; -1 where not known
+    x_decimals: Ints
+    decimals: Ints
+    line_numbers: Ints  # (p,): line of each point, from 1
+
+
+@dataclass(frozen=True)
+class Reading:
+    """All spectra of a text under one separator, one pair of marks and one layout."""
+
+    layout: str  # one of `LAYOUTS`
+    separator: str  # one of `SEPARATORS`
+    marks: NumberMarks
+    spectra: list[RawSpectrum]
+    meta: dict[str, str]  # header and footer as text
+    whole: bool  # whether the last line of the table ends with a line end
+    last_row_short: bool = False  # whether the last row ends with an empty cell
+    notes: list[str] = field(default_factory=list)
+
+    def same_as(self, other: "Reading") -> bool:
+        """True if both readings hold the same numbers."""
+        return len(self.spectra) == len(other.spectra) and all(
+            np.array_equal(a.x, b.x) and np.array_equal(a.values, b.values, equal_nan=True)
+            for a, b in zip(self.spectra, other.spectra, strict=True)
+        )
+
+
+def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> ScanFileError:
+    """Return the error for numbers that no pair of marks fits with certainty."""
+    texts = [cell for _, cell in cells]
+    if not told:
+        for decimal, thousands in ((".", ","), (",", ".")):
+            grouped = possible_marks(texts, decimal=decimal, thousands=thousands)
+            marked = next(((n, c) for n, c in cells if thousands in c), None)
+            if grouped and marked is not None:
+                line, cell = marked
+                other = cell.replace(thousands, ".")
+                return AmbiguousScanFileError(
+                    f"{name}, line {line}: {cell!r} may be {parse_number(cell, grouped[0]):.10g} "
+                    f"({grouped[0].words()}) or {other} with another decimal mark than the other numbers; "
+                    "give decimal= and thousands="
+                )
+    for mark in (".", ","):
+        bad = next(((n, c) for n, c in cells if parse_number(c, NumberMarks(mark)) is None), None)
+        if bad is not None:
+            way = "check the keywords" if told else "mend the line, or give decimal= and thousands="
+            return ScanFileError(
+                f"{name}, line {bad[0]}: {bad[1]!r} does not fit the marks of the other numbers; {way}"
+            )
+    return ScanFileError(f"{name}: no decimal mark fits all numbers; export again, or give decimal= and thousands=")
+
+
+def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
+    """Turn cells into floats, and say which of them mean that the detector was over its range."""
+    # -> (n, p), (n, p)
+    over = [[token_kind(cell) == "over" for cell in row] for row in rows]
+    parsed = [[parse_number(cell, marks) for cell in row] for row in rows]
+    return np.array(parsed, dtype=float), np.array(over, dtype=bool)
+
+
+def decimals_of(cells: Sequence[str], marks: NumberMarks) -> Ints:
+    """Count digits after the decimal mark of each cell."""
+    # -> (p,)
+
+    def digits(cell: str) -> int:
+        if not looks_numeric(cell) or re.search("[eEdD]", cell):
+            return -1
+        return len(cell) - cell.rfind(marks.decimal) - 1 if marks.decimal in cell else 0
+
+    return np.array([digits(cell) for cell in cells], dtype=np.int64)
+
+
+_POINTS = re.compile(
+    r"(?:(?:n|no\.?|nr\.?|num(?:ber)?|anzahl|count)\s*(?:of|der)?\s*)?(?:data|spectrum|scan)?\s*-?"
+    r"(?:points|n?pts|datenpunkte|messpunkte|punkte|rows)\Z",
+    re.I,
+)
+
+
+def _declared_points(meta: dict[str, str]) -> int | None:
+    """Return the number of points that the header declares, if it does."""
+    for key, value in meta.items():
+        if value.isdigit() and _POINTS.match(key.replace("_", " ").strip()):
+            return int(value)
+    return None
+
+
+def check_points(reading: Reading, *, name: str) -> None:
+    r"""Refuse a text that is cut: fewer points than declared, or a last value that stops short."""
+    declared = _declared_points(reading.meta)
+    longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)
+    found = longest.x.size
+    end = "" if reading.whole else ", no line end after the last value, which may be cut"
+    if declared is not None and found != declared and reading.layout != "rows":
+        if found < declared:
+            raise ScanFileError(
+                f"{name}: truncated: {declared} points declared, {found} found{end}; copy the file again"
+            )
+        raise ScanFileError(
+            f"{name}: {declared} points declared, {found} found; lines are repeated or two files are joined"
+        )
+    if reading.whole or reading.layout == "rows":
+        return
+    cut = reading.last_row_short
+    for spectrum in reading.spectra:
+        digits = spectrum.decimals[spectrum.decimals >= 0]
+        if digits.size >= 4 and np.ptp(digits[:-1]) == 0 and digits[-1] < digits[0]:
+            cut = True
+    if cut:
+        raise ScanFileError(
+            f"{name}, line {longest.line_numbers[-1]}: truncated: {found} points found, the last value is cut short "
+            "and has no "
+            "line end; copy the file again"
+        )
+
+
+def format_notes(spectrum: RawSpectrum) -> list[str]:
+    r"""Say which numbers are written unlike all others of their column, as they are where a mark or digit was lost."""
+    return [
+        f"line {spectrum.line_numbers[k]}: a {what} with {digits[k]} decimals where the others have {usual}: a mark or "
+        "digit may be lost"
+        for what, digits in (("wavelength", spectrum.x_decimals), ("value", spectrum.decimals))
+        for k, usual in _odd_digits(digits)
+    ]
+
+
+def _odd_digits(digits: Ints) -> list[tuple[int, int]]:
+    """Places whose count of decimals stands out, and the usual count."""
+    if digits.size < 6 or digits.max() == digits.min():
+        return []
+    plain = digits[digits >= 0]
+    if plain.size < 6:
+        return []
+    usual = int(np.bincount(plain).argmax())
+    odd = np.flatnonzero((digits >= 0) & (digits != usual))
+    # a writer that drops trailing zeros shortens about one value in ten; one or two among many stand out
+    return [(int(k), usual) for k in odd] if odd.size <= max(1, plain.size // 50) else []

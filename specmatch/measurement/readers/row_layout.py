@@ -1,0 +1,124 @@
+"""From a table of cells to spectra in rows under a header of wavelengths."""
+
+import re
+from collections.abc import Sequence
+
+import numpy as np
+
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.measurement.readers.lines import is_data_line, is_value, read_meta, split_line
+from specmatch.measurement.readers.numbers import (
+    APOSTROPHES,
+    BLANKS,
+    NumberMarks,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+)
+from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
+
+_GROUPS = BLANKS + APOSTROPHES
+
+
+def rows_reading(
+    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
+) -> Reading:
+    """Read a text as spectra in rows under a header of wavelengths."""
+    split = [split_line(line, separator) for line in lines]
+    filled = [i for i, cells in enumerate(split) if any(cells)]
+    head = next((i for i in filled if wavelength_header(split[i]) is not None), None)
+    # a header of wavelengths stands above all numbers; a line of numbers below others is none
+    if head is None or any(is_data_line(split[i]) for i in filled if i < head):
+        raise ScanFileError(f"{name}: no header of wavelengths over rows of values", stage="table")
+    labels = wavelength_header(split[head])
+    assert labels is not None
+    axis = [cell for cell in labels if cell]
+    first = len(split[head]) - len(labels)
+    rows, row_lines, footer_from = [], [], len(lines)
+    notes: list[str] = []
+    for i in (i for i in filled if i > head):
+        cells = split[i]
+        if cells == split[head]:
+            notes.append(f"the header is repeated in line {i + 1}")
+            continue
+        if (
+            len(cells) == len(split[head])
+            and all(map(is_value, cells[first:]))
+            and any(map(looks_numeric, cells[first:]))
+        ):
+            if footer_from < len(lines):
+                raise ScanFileError(
+                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
+                    "line"
+                )
+            rows.append(cells)
+            row_lines.append(i + 1)
+        elif sum(map(looks_numeric, cells)) >= max(2, len(axis) // 2):
+            raise ScanFileError(
+                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
+                "the numbers; mend the line"
+            )
+        else:
+            footer_from = min(footer_from, i)
+    if not rows:
+        raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
+    lines_of = [(head + 1, axis), *((n, row[first:]) for n, row in zip(row_lines, rows, strict=True))]
+    placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
+    numbers = [cell for _, cell in placed]
+    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
+    if not found:
+        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
+    if len(found) > 1:
+        cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
+        raise AmbiguousScanFileError(
+            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
+            "decimal= and thousands="
+        )
+    marks = found[0]
+    values, over = cells_to_numbers([row[first:] for row in rows], marks)
+    x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
+    corner = " ".join(split[head][:first])
+    spectra = [
+        RawSpectrum(
+            row[0] if first else "",
+            x,
+            v,
+            o,
+            corner + " " + split[head][-1],
+            corner,
+            decimals_of(axis, marks),
+            decimals_of(row[first:], marks),
+            np.full(x.size, line),
+        )
+        for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
+    ]
+    meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
+    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
+
+
+def _rising(axis: Sequence[float | None]) -> bool:
+    if None in axis:
+        return False
+    steps = np.diff(np.array(axis, dtype=float))
+    return bool((steps > 0).all() or (steps < 0).all())
+
+
+def wavelength_header(cells: list[str]) -> list[str] | None:
+    """Return the wavelengths of a header line such as `batch,400,500` or `id;400 nm;410 nm`."""
+    bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
+    first = len(bare)
+    while first > 0 and looks_numeric(bare[first - 1]):
+        first -= 1
+    axis = bare[first:]
+    if len(axis) < 2 or any(looks_numeric(cell) for cell in cells[:first]):
+        return None
+    for decimal, thousands in ((".", ""), (",", ""), (".", _GROUPS), (",", _GROUPS), (".", ","), (",", ".")):
+        parsed = [parse_number(cell, NumberMarks(decimal, thousands)) for cell in axis]
+        if not _rising(parsed):
+            continue
+        x = [value for value in parsed if value is not None]
+        # a count of columns or a row of numbers is no axis: wavelengths in nm, um or 1/cm rise or fall throughout
+        if (min(x) >= 200 and max(x) <= 1200) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
+            return axis
+    return None

@@ -1,0 +1,53 @@
+"""One spectrum as a file gave it, with every decision that was taken while reading it."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from types import MappingProxyType
+
+import numpy as np
+
+from specmatch.array_types import Floats, Mask
+from specmatch.errors import UnitError
+
+QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
+
+
+@dataclass(frozen=True, eq=False)
+class Scan:
+    """One spectrum from a file."""
+
+    scan_id: str  # the file's name, or `name#k` (or its own unique title) where a file holds several spectra
+    wavelength_nm: Floats  # (p,): strictly increasing
+    values: Floats  # (p,): float64; NaN where `missing`. Reflectance and transmittance are fractions
+    quantity: str = "unknown"  # `counts`, `reflectance`, `transmittance`, `absorbance` or `unknown`
+    # saturated, missing: (p,): where the file itself says that the detector was over its range, and where it gives no
+    # number
+    saturated: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    missing: Mask = field(default_factory=lambda: np.zeros(0, bool))
+    meta: Mapping[str, str] = field(default_factory=dict)  # the header (and footer), as text
+    # what was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd
+    notes: tuple[str, ...] = ()
+    # how the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does not
+    # say and its values fit a fraction only; "" for other quantities
+    scale: str = ""
+    complete: bool = True  # false where the file has no line end after its last value, so that it may be cut there
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))
+        for name in ("saturated", "missing"):
+            if getattr(self, name).size == 0:
+                object.__setattr__(self, name, np.zeros(self.values.size, bool))
+        for name in ("wavelength_nm", "values", "saturated", "missing"):
+            getattr(self, name).flags.writeable = False
+
+    def as_reflectance(self) -> "Scan":
+        """Return this scan as reflectance, turning absorbance `A` into `10**-A` because the caller asks for it."""
+        if self.quantity == "reflectance":
+            return self
+        if self.quantity != "absorbance":
+            raise UnitError(
+                f"scan {self.scan_id!r} holds {self.quantity}, which is not reflectance and cannot be turned into it; "
+                "measure counts in a folder with dark and reference scans, or name the quantity with quantity=..."
+            )
+        note = "absorbance A turned into reflectance 10**-A on request"
+        return replace(self, values=10.0**-self.values, quantity="reflectance", notes=(*self.notes, note))

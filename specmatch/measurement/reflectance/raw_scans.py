@@ -1,0 +1,183 @@
+"""Scans of a folder put on one grid, with their times, integration times and what the recorder has done."""
+
+import re
+from collections.abc import Mapping
+from datetime import datetime
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats, Mask
+from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
+from specmatch.measurement.folder.folder import MeasuredFolder, first_reason
+from specmatch.measurement.readers.axis import resample
+from specmatch.measurement.readers.scan import Scan
+from specmatch.measurement.readers.units import ASSUMED_FRACTION
+from specmatch.measurement.reflectance.reflectance import RawScans
+
+_YES = ("yes", "true", "1", "on", "ja", "oui", "done")
+_DARK_KEY = re.compile(
+    r"(?:(?:electric(?:al)?|dark|background|offset)[\s_-]*)+(?:(?:is|was|already)[\s_-]*)?"
+    r"(?:corrected|correction|subtracted|subtraction|removed|removal)\Z",
+    re.I,
+)
+_TIME_KEY = re.compile(
+    r"(?:integration|exposure|int)[\s_.-]*(?:time|zeit)?[\s_]*"
+    r"[\[(]?\s*(us|\u00b5s|\u03bcs|ms|s|sec|msec|usec)?\s*[\])]?\Z",
+    re.I,
+)
+_TIME_VALUE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(us|\u00b5s|\u03bcs|ms|s|sec|msec|usec)?\Z", re.I)
+_IN_MS = {"us": 1e-3, "\u00b5s": 1e-3, "\u03bcs": 1e-3, "usec": 1e-3, "ms": 1.0, "msec": 1.0, "s": 1e3, "sec": 1e3}
+
+
+def _header_integration_ms(meta: Mapping[str, str]) -> float | None:
+    """Return the integration time that a file's header states with its unit, in ms."""
+    for key, value in meta.items():
+        in_key, in_value = _TIME_KEY.match(key.strip()), _TIME_VALUE.match(value.strip())
+        if in_key is None or in_value is None:
+            continue
+        unit = in_value.group(2) or in_key.group(1)
+        if unit:
+            return float(in_value.group(1).replace(",", ".")) * _IN_MS[unit.lower()]
+    return None
+
+
+def _dark_already_removed(meta: Mapping[str, str]) -> bool:
+    """True if a file's header says that the recorder has subtracted the dark."""
+    return any(
+        _DARK_KEY.match(key.strip()) is not None and value.strip().lower() in _YES for key, value in meta.items()
+    )
+
+
+def gather_raw_scans(
+    found: MeasuredFolder, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]
+) -> tuple[RawScans, pd.DataFrame | None]:
+    """Put all scans of a folder on the grid of most sample scans."""
+    kept, values, masks, direct_rows = [], [], [], []
+    grid = _common_grid(found)
+    roles = found.rows["role"].to_numpy(dtype=object)
+    files = found.rows["file"].to_numpy(dtype=object)
+    percent = any(scan.scale == "percent" for scan in found.scans)
+    for i, scan in enumerate(found.scans):
+        try:
+            if percent:
+                _refuse_unscaled(scan)
+            quantity = _quantity(scan, roles[i])
+            y, mask = _on_grid(scan, grid, notes)
+        except SpecmatchError as error:
+            left_out.append((files[i], str(error)))
+            continue
+        if quantity == "reflectance":
+            direct_rows.append((scan.scan_id, y))
+            continue
+        kept.append(i)
+        values.append(y)
+        masks.append(mask)
+    at = np.array(kept, dtype=int)
+    rows = found.rows.iloc[at]
+    p = grid.size
+    raw = RawScans(
+        scan_ids=rows.index.to_numpy(dtype=object),
+        wavelength_nm=grid,
+        counts=np.array(values, dtype=float).reshape(len(kept), p),
+        saturated=np.array(masks, dtype=bool).reshape(len(kept), p),
+        role=rows["role"].to_numpy(dtype=object),
+        instrument=rows["instrument"].to_numpy(dtype=object),
+        session=rows["session"].to_numpy(dtype=object),
+        beer=rows["beer"].to_numpy(dtype=object),
+        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
+        hours=_hours(rows["time"].tolist()),
+        order=rows["order"].to_numpy(dtype=float),
+        dark_removed=np.array([_dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
+    )
+    direct = None
+    if direct_rows:
+        direct = pd.DataFrame(
+            [y for _, y in direct_rows],
+            index=pd.Index([name for name, _ in direct_rows], name="scan_id", dtype=object),
+            columns=pd.Index(grid, name="wavelength_nm"),
+        )
+    return raw, direct
+
+
+def _refuse_unscaled(scan: Scan) -> None:
+    if scan.scale == ASSUMED_FRACTION:
+        raise AmbiguousScanFileError(
+            f"{scan.scan_id}: states no scale, and other files of the folder are in percent; give scale="
+        )
+
+
+def _common_grid(found: MeasuredFolder) -> Floats:
+    """The grid of most sample scans (of most scans where there is no sample)."""
+    counts: dict[bytes, list[int]] = {}
+    roles = found.rows["role"].to_numpy(dtype=object)
+    of_samples = [i for i in range(len(found.scans)) if roles[i] == "sample"] or list(range(len(found.scans)))
+    if not of_samples:
+        first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
+        raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
+    for i in of_samples:
+        counts.setdefault(found.scans[i].wavelength_nm.tobytes(), []).append(i)
+    return found.scans[max(counts.values(), key=len)[0]].wavelength_nm
+
+
+def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:
+    x = scan.wavelength_nm
+    if x is grid or (x.size == grid.size and np.array_equal(x, grid)):
+        return scan.values, scan.saturated
+    if x.size < grid.size and np.isin(x, grid).all():
+        raise ScanFileError(
+            f"{scan.scan_id}: {x.size} points from {x[0]:g} to {x[-1]:g} nm where the other files have {grid.size} "
+            "from "
+            f"{grid[0]:g} to {grid[-1]:g}: the file is cut or lines are lost; copy it again"
+        )
+    values = resample(x, scan.values, grid, name=scan.scan_id)
+    mask = np.interp(grid, x, scan.saturated.astype(float)) > 0
+    notes.append(
+        (scan.scan_id, f"resampled from {x.size} points ({x[0]:g}-{x[-1]:g} nm) to the grid of the other scans")
+    )
+    return values, mask
+
+
+def _quantity(scan: Scan, role: str) -> str:
+    """What a scan is taken as: counts, or reflectance that needs no reference any more."""
+    if scan.quantity == "counts":
+        return "counts"
+    if scan.quantity == "reflectance" and role in ("sample", "control"):
+        return "reflectance"
+    # an export without a word on its quantity: counts are large, fractions and absorbances are not
+    if scan.quantity == "unknown" and float(np.nanmax(np.abs(scan.values))) > 5.0:
+        return "counts"
+    if scan.quantity == "unknown":
+        raise ScanFileError(
+            f"{scan.scan_id}: the file does not say what its values are, and they are too small for counts; give "
+            "quantity=..."
+        )
+    wanted = "counts or reflectance" if role in ("sample", "control") else "counts"
+    raise ScanFileError(f"{scan.scan_id}: holds {scan.quantity}, expected {wanted}; export the counts")
+
+
+def _integration_ms(rows: pd.DataFrame, scans: list[Scan], notes: list[tuple[str, str]]) -> Floats:
+    times = rows["integration_ms"].to_numpy(dtype=float).copy()
+    for k, scan in enumerate(scans):
+        stated = _header_integration_ms(scan.meta)
+        if stated is None:
+            continue
+        if np.isnan(times[k]):
+            times[k] = stated
+        elif abs(stated - times[k]) > 1e-3 * times[k]:
+            notes.append(
+                (
+                    scan.scan_id,
+                    f"integration time {times[k]:g} ms in scans.csv, {stated:g} ms in the file; the sheet's is used",
+                )
+            )
+    return times
+
+
+def _hours(times: list[datetime | None]) -> Floats:
+    """Hours since the first time known; NaN where unknown."""
+    known = [time for time in times if time is not None]
+    if not known:
+        return np.full(len(times), np.nan)
+    origin = min(known)
+    return np.array([np.nan if time is None else (time - origin).total_seconds() / 3600.0 for time in times])

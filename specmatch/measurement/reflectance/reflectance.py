@@ -1,0 +1,163 @@
+"""Counts to reflectance: each scan less its dark, per millisecond, over its reference treated alike."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.array_types import Floats, Ints, Mask
+
+Text = NDArray[np.object_]
+
+# integration times this close are the same one written with other rounding
+SAME_TIME = 1e-3
+
+
+@dataclass(frozen=True, eq=False)
+class RawScans:
+    """Scans of counts on one grid, with what is needed to pair them."""
+
+    scan_ids: Text  # (n,)
+    wavelength_nm: Floats  # (p,)
+    counts: Floats  # (n, p): float64; NaN where missing
+    saturated: Mask  # (n, p)
+    role: Text  # role, instrument, session, beer: (n,)
+    instrument: Text
+    session: Text
+    beer: Text
+    integration_ms: Floats  # (n,): naN where unknown
+    hours: Floats  # (n,): when measured, in hours from any one origin; NaN where unknown
+    order: Floats  # (n,): place in the sheet, which stands for time where no time is known
+    dark_removed: Mask  # (n,): whether the recorder has already subtracted the dark
+
+
+@dataclass(frozen=True, eq=False)
+class Net:
+    """Counts per millisecond above the dark."""
+
+    values: Floats  # (n, p): naN rows for dark scans and for scans that could not be paired
+    dark: Ints  # (n,): row of the (nearest) dark scan used, -1 where none was needed or found
+    dark_age_h: Floats  # (n,): hours between scan and dark; NaN where unknown
+    reasons: dict[int, str] = field(default_factory=dict)  # why a scan has no values
+    notes: list[str] = field(default_factory=list)
+
+
+def over_reference(net: Floats, light: Floats) -> Floats:
+    """Divide net counts by those of the reference; NaN where the reference carries none."""
+    # net, light (..., p) -> (..., p)
+    out = np.full(np.broadcast_shapes(net.shape, light.shape), np.nan)
+    np.divide(net, light, out=out, where=light > 0)
+    return out
+
+
+def nearest(raw: RawScans, i: int, rows: Ints) -> int:
+    """Return which of `rows` was measured nearest to scan `i`, by time where known, else by place in the sheet."""
+    # rows (m,)
+    if rows.size == 1:
+        return int(rows[0])
+    apart = np.abs(raw.hours[rows] - raw.hours[i])
+    if np.isnan(apart).any():
+        apart = np.abs(raw.order[rows] - raw.order[i])
+    return int(rows[apart.argmin()])
+
+
+def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], Ints]:
+    """Return the rows of a role by instrument and session."""
+    # -> (m,)
+    found: dict[tuple[str, str | None], list[int]] = {}
+    for i in np.flatnonzero(raw.role == role):
+        found.setdefault((raw.instrument[i], raw.session[i]), []).append(int(i))
+        found.setdefault((raw.instrument[i], None), []).append(int(i))
+    return {key: np.array(rows) for key, rows in found.items()}
+
+
+def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
+    """Subtract from every scan its dark and divide by its integration time.
+
+    A dark of the same integration time is taken as it is; two darks of other times are split into an offset and a
+    rate per millisecond; one dark of another time needs `dark_offset`, else the scan is refused.
+    """
+    # dark_offset: counts of the dark at 0 ms, the same for all pixels
+    n = raw.counts.shape[0]
+    net = Net(np.full(raw.counts.shape, np.nan), np.full(n, -1), np.full(n, np.nan))
+    darks = candidates(raw, "dark")
+    same: list[int] = []
+    for i in np.flatnonzero(raw.role != "dark"):
+        if raw.dark_removed[i]:
+            net.values[i] = raw.counts[i]
+            continue
+        own = darks.get((raw.instrument[i], raw.session[i]))
+        rows = own if own is not None else darks.get((raw.instrument[i], None))
+        if rows is None:
+            net.reasons[int(i)] = (
+                f"no usable dark scan of instrument {raw.instrument[i]!r}; take a dark scan"
+                if raw.instrument[i]
+                else "no usable dark scan; take one"
+            )
+            continue
+        equal = _same_time(raw, int(i), rows)
+        if not equal.any() and own is not None:
+            everywhere = darks[(raw.instrument[i], None)]
+            if _distinct_times(raw, rows).size < 2 and _same_time(raw, int(i), everywhere).any():
+                rows, equal = everywhere, _same_time(raw, int(i), everywhere)
+        if equal.any():
+            net.dark[i] = nearest(raw, int(i), rows[equal])
+            same.append(int(i))
+        else:
+            _other_time(raw, net, int(i), rows, dark_offset)
+    if same:
+        net.values[same] = raw.counts[same] - raw.counts[net.dark[same]]
+    known = net.dark >= 0
+    net.dark_age_h[known] = np.abs(raw.hours[known] - raw.hours[net.dark[known]])
+    time = np.where(np.isnan(raw.integration_ms), 1.0, raw.integration_ms)
+    net.values[:] = net.values / time[:, None]
+    return net
+
+
+def _same_time(raw: RawScans, i: int, rows: Ints) -> Mask:
+    t = raw.integration_ms
+    if np.isnan(t[i]):
+        return np.isnan(t[rows])
+    return np.abs(t[rows] - t[i]) <= SAME_TIME * t[i]
+
+
+def _distinct_times(raw: RawScans, rows: Ints) -> Floats:
+    t = np.unique(raw.integration_ms[rows])
+    t = t[np.isfinite(t)]
+    return t[np.r_[True, np.diff(t) > SAME_TIME * t[1:]]] if t.size else t
+
+
+def _other_time(raw: RawScans, net: Net, i: int, rows: Ints, dark_offset: float | None) -> None:
+    """Find the dark at the scan's own integration time from darks at other times."""
+    wanted = raw.integration_ms[i]
+    times = _distinct_times(raw, rows)
+    if np.isnan(wanted) or times.size == 0:
+        net.reasons[i] = (
+            "the integration time of the scan or of its dark is not known, that of others is; fill integration_ms in "
+            "scans.csv"
+        )
+        return
+    by_time = [nearest(raw, i, rows[np.abs(raw.integration_ms[rows] - t) <= SAME_TIME * t]) for t in times]
+    net.dark[i] = nearest(raw, i, np.array(by_time))
+    if times.size >= 2:
+        # the two times nearest to the wanted one; offset and rate per pixel through them
+        a, b = (by_time[k] for k in np.argsort(np.abs(times - wanted))[:2])
+        ta, tb = raw.integration_ms[a], raw.integration_ms[b]
+        rate = (raw.counts[b] - raw.counts[a]) / (tb - ta)
+        net.values[i] = raw.counts[i] - (raw.counts[a] + rate * (wanted - ta))
+        net.notes.append(
+            f"{raw.scan_ids[i]}: dark at {wanted:g} ms from darks at {ta:g} and {tb:g} ms, offset and rate apart"
+        )
+    elif dark_offset is not None:
+        dark = dark_offset + (raw.counts[by_time[0]] - dark_offset) * (wanted / times[0])
+        net.values[i] = raw.counts[i] - dark
+        net.notes.append(
+            f"{raw.scan_ids[i]}: dark at {wanted:g} ms from one at {times[0]:g} ms and the offset {dark_offset:g} given"
+        )
+    else:
+        net.dark[i] = -1
+        net.reasons[i] = (
+            f"taken at {wanted:g} ms, its dark at {times[0]:g} ms, and one dark does not tell its offset from its "
+            "rate; "
+            f"take a dark at {wanted:g} ms, or give dark_offset="
+        )

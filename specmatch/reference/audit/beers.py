@@ -1,0 +1,138 @@
+"""Findings about beers over time and as groups: a recipe that changed, two beers under one name."""
+
+from collections.abc import Iterator
+from functools import lru_cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.reference.audit.batch_scores import BatchScores
+from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.pours import Pours
+
+# Chance that a clean set brings any finding of its kind, shared out over its beers.
+RECIPE_RATE, CLUSTER_RATE = 0.40, 0.02
+# A change is looked for with so many batches on either side; fewer say nothing about a level.
+FEWEST_ON_A_SIDE = 3
+FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
+# Degrees of freedom lent to each beer's own scatter by the others: beers do differ, but not by much.
+LENT_DOF = 40
+N_SIMULATED = 4000
+
+
+def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
+    """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
+    # level (n_batches,), dates (n_batches,)
+    # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
+    # from
+    n_beers = len(pours.beer_names)
+    members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
+    levels = [level[rows] for rows in members]
+    changed: set[int] = set()
+    for beer, rows in enumerate(members):
+        dated, usual = rows[dates[rows] != ""], _usual_variance(levels, beer)
+        if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
+            in_time = dated[np.argsort(dates[dated], kind="stable")]
+            finding = _change(pours, beer, in_time, level[in_time], dates, usual, RECIPE_RATE / n_beers)
+            if finding is not None:
+                changed.add(beer)
+                yield finding
+    for beer, rows in enumerate(members):
+        if rows.size >= FEWEST_FOR_CLUSTERS and beer not in changed:
+            yield from _clusters(pours, beer, rows, scored.whitened(rows), CLUSTER_RATE / n_beers)
+
+
+def _usual_variance(levels: list[Floats], beer: int) -> float:
+    """Return the variance within the other beers of the set, on all their degrees of freedom."""
+    others = [level for place, level in enumerate(levels) if place != beer and level.size > 1]
+    free = sum(level.size - 1 for level in others)
+    return float(sum(((level - level.mean()) ** 2).sum() for level in others) / free) if free else 0.0
+
+
+def _change(
+    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, rate: float
+) -> Finding | None:
+    place, statistic = _largest_step(level[None, :], usual)
+    if statistic[0] <= _step_limit(level.size, round(rate, 6)):
+        return None
+    k = int(place[0])
+    step = float(level[k:].mean() - level[:k].mean())
+    name, since = pours.beer_names[beer], pours.batch_names[in_time[k]]
+    return Finding(
+        "recipe_change",
+        "beer",
+        name,
+        abs(float(np.expm1(step))),
+        f"{name} is {np.expm1(step):+.0%} in colour from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
+        f"batches against {k} before, t = {statistic[0]:.1f}",
+        f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
+        since,
+    )
+
+
+def _largest_step(levels: Floats, usual: float) -> tuple[Ints, Floats]:
+    """Return where each row of levels, (m, n), steps most, and the step over its error."""
+    n = levels.shape[1]
+    splits = np.arange(FEWEST_ON_A_SIDE, n - FEWEST_ON_A_SIDE + 1)
+    sums = np.cumsum(levels, axis=1)
+    before = sums[:, splits - 1] / splits
+    after = (sums[:, [-1]] - sums[:, splits - 1]) / (n - splits)
+    squares = (levels**2).sum(axis=1, keepdims=True) - splits * before**2 - (n - splits) * after**2
+    variance = (LENT_DOF * usual + squares) / (LENT_DOF + n - 2)
+    statistic = np.abs(after - before) / np.sqrt(variance * (1.0 / splits + 1.0 / (n - splits)))
+    best = statistic.argmax(axis=1)
+    return splits[best], statistic[np.arange(len(levels)), best]
+
+
+@lru_cache(maxsize=256)
+def _step_limit(n: int, rate: float) -> float:
+    """Return the step that batches in chance order exceed at the given rate, by simulation (the same every time)."""
+    rng = np.random.default_rng(n)
+    _, statistic = _largest_step(rng.standard_normal((N_SIMULATED, n)), 1.0)
+    return float(np.quantile(statistic, 1.0 - rate))
+
+
+def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:
+    side, share = _best_split(points)
+    # one long axis splits more easily than many even ones; which it is is not known
+    if share <= max(_split_limit(rows.size, n_axes, round(rate, 6)) for n_axes in (1, points.shape[1])):
+        return
+    smaller = rows[side == (side.mean() < 0.5)]
+    name, listed = pours.beer_names[beer], ", ".join(pours.batch_names[row] for row in smaller[:5])
+    yield Finding(
+        "two_clusters",
+        "beer",
+        name,
+        float(share),
+        f"the batches of {name} fall into two groups: {smaller.size} of {rows.size} stand apart ({listed}); the "
+        f"split takes away {share:.0%} of their scatter along its axis",
+        "find out what the two groups are: two recipes, two tanks, two ways to measure, or two beers under one name",
+        listed,
+    )
+
+
+def _best_split(points: Floats) -> tuple[Mask, float]:
+    """Split points in two where most scatter along their main axis goes; return sides and the share that goes.
+
+    The share is of the scatter along that axis alone, so that one long axis is not taken for two groups.
+    """
+    about = points - points.mean(axis=0)
+    along = about @ np.linalg.svd(about, full_matrices=False)[2][0]
+    order = np.argsort(along, kind="stable")
+    sums = np.cumsum(along[order])[1:-2]
+    sizes = np.arange(2, len(points) - 1)
+    # between-group sum of squares of each split; the total of centred points is zero
+    between = sums**2 * (1.0 / sizes + 1.0 / (len(points) - sizes))
+    best = int(between.argmax())
+    side = np.zeros(len(points), dtype=bool)
+    side[order[: sizes[best]]] = True
+    return side, float(between[best] / max(float(along @ along), 1e-300))
+
+
+@lru_cache(maxsize=256)
+def _split_limit(n: int, n_axes: int, rate: float) -> float:
+    """Return the share that a split of one group exceeds at the given rate, by simulation (the same every time)."""
+    rng = np.random.default_rng([n, n_axes])
+    shares = [_best_split(points)[1] for points in rng.standard_normal((N_SIMULATED // 4, n, n_axes))]
+    return float(np.quantile(shares, 1.0 - rate))

@@ -1,0 +1,44 @@
+"""One finding of an audit, and the table of them, worst first."""
+
+from collections.abc import Iterable
+from dataclasses import asdict, dataclass
+
+import pandas as pd
+
+# From what makes a set wrong to what only makes it thin; findings of one code stand by their size.
+CODES = (
+    "mislabelled",
+    "swapped_lab_values",
+    "lab_value",
+    "duplicate_scans",
+    "odd_pour",
+    "drifted_reference",
+    "recipe_change",
+    "two_clusters",
+    "mixed_conditions",
+    "missing_lab",
+    "thin_beer",
+    "colour_gap",
+)
+LEVELS = ("scan", "pour", "sample", "batch", "beer", "session", "set")
+FINDING_COLUMNS = ("code", "level", "subject", "size", "sentence", "action", "suggestion")
+
+
+@dataclass(frozen=True)
+class Finding:
+    """What an audit found."""
+
+    code: str  # code, level: from `CODES` and `LEVELS`
+    level: str
+    subject: str  # name of the scan, pour, sample, batch, beer, session or set
+    size: float  # how large, in the unit that the sentence names
+    sentence: str  # the evidence
+    action: str  # what to do
+    suggestion: str = ""  # what the set should say instead, where the audit can tell: a beer, a batch, a scan, a colour
+
+
+def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
+    """Return findings as a table, worst first."""
+    ranked = sorted(findings, key=lambda finding: (CODES.index(finding.code), -finding.size, finding.subject))
+    table = pd.DataFrame([asdict(finding) for finding in ranked], columns=list(FINDING_COLUMNS))
+    return table.astype({name: object for name in FINDING_COLUMNS if name != "size"} | {"size": float})

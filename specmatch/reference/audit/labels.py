@@ -1,0 +1,197 @@
+"""Findings about batches: a label that does not fit, and lab values that the spectra contradict."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.special import stdtr
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.reference.audit.batch_scores import BatchScores
+from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.pours import Pours
+
+# A label is doubted when the batch is far from its beer and clearly nearer to another (difference of T2) ...
+DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 10.0
+# ... or when it is so far from its beer that a clean set of this size would hold it once in a thousand.
+UNLIKE_ANY_RATE = 0.001
+# Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
+LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
+# Two values were swapped when both are off by themselves and neither is once they change places.
+SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
+FEWEST_LAB_VALUES = 10
+# Two labs are compared from so many batches each, and told apart at this two-sided level.
+FEWEST_OF_A_LAB, LAB_BIAS_P = 5, 0.001
+
+
+def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
+    """Yield `mislabelled` for batches that are unlike their beer, with the beer that they fit, if any."""
+    for row, beer in enumerate(scored.beer):
+        t2, p_value = scored.t2[row], scored.p_value[row]
+        if not p_value[beer] < DOUBTED_P:
+            continue
+        batch, label = pours.batch_names[row], pours.beer_names[beer]
+        doubt = f"batch {batch} is labelled {label}, but {p_value[beer]:.1e} of {label} would lie as far out as it does"
+        others = np.where(np.arange(t2.size) == beer, np.inf, np.where(np.isnan(t2), np.inf, t2))
+        nearest = int(others.argmin())
+        gain = float(t2[beer] - others[nearest])
+        if gain > CLEARLY_NEARER and p_value[nearest] > FITTING_P:
+            fits = pours.beer_names[nearest]
+            yield Finding(
+                "mislabelled",
+                "batch",
+                batch,
+                gain,
+                f"{doubt}, and {p_value[nearest]:.2f} of {fits}",
+                f"check the records; if it was {fits}, relabel it, otherwise leave it out",
+                fits,
+            )
+        elif p_value[beer] < UNLIKE_ANY_RATE / scored.beer.size:
+            yield Finding(
+                "mislabelled",
+                "batch",
+                batch,
+                float(t2[beer]),
+                f"{doubt}; it fits no other beer of the set",
+                "check its records and its pours; leave it out if the reason is not found",
+            )
+
+
+@dataclass(frozen=True)
+class LabResiduals:
+    """What the spectra say of lab values, each judged by a regression without it."""
+
+    rows: Ints  # (m,): batches that have a lab colour
+    # log_lab, residual, t: (m,): log lab colour; it less the held-out log colour; the latter over its expected size
+    log_lab: Floats
+    residual: Floats
+    t: Floats
+    core: Mask  # (m,): lab values that the others were judged by
+    # (n_batches,): log colour read from the spectra of every batch, by a regression without it where it has a lab
+    # colour
+    log_read: Floats
+
+
+def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
+    """Hold each lab value against the colour that a regression without it reads from the spectra."""
+    # lab_colour (n_batches,)
+    rows = np.flatnonzero(np.isfinite(lab_colour))
+    colour = lab_colour[rows]
+    if rows.size < FEWEST_LAB_VALUES or np.ptp(colour) < 1e-9 * colour.max():
+        return None
+    means = pours.batch_means()
+    log_read = np.zeros(lab_colour.size)
+    position = np.full(lab_colour.size, -1)
+    position[rows] = np.arange(rows.size)
+    core = np.ones(rows.size, dtype=bool)
+    residual, t = np.zeros(rows.size), np.zeros(rows.size)
+    for _ in range(3):
+        used = core[position[pours.batch]] & (position[pours.batch] >= 0)
+        batch, sample = (np.unique(code[used], return_inverse=True)[1] for code in (pours.batch, pours.sample))
+        fit = fit_colour(
+            pours.reflectance[used],
+            lab_colour[pours.batch[used]],
+            batch,
+            sample,
+            wavelength_nm=pours.wavelength_nm,
+        )
+        log_read = np.log(fit.predict(means))
+        # `held_out_colour` is in the order of batch codes, and so are the rows of the core
+        log_read[rows[core]] = np.log(fit.held_out_colour)
+        residual = np.log(colour) - log_read[rows]
+        size = np.sqrt(fit.error.relative_variance(colour))
+        t = residual / size
+        t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
+        now = np.abs(t) <= LAB_CORE_LIMIT
+        if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
+            break
+        core = now
+    return LabResiduals(rows, np.log(colour), residual, t, core, log_read)
+
+
+def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[Finding]:
+    """Yield `swapped_lab_values` and `lab_value`."""
+    explained: set[int] = set()
+    for gain, one, two in _swaps(pours, lab):
+        if explained & {one, two}:
+            continue
+        explained |= {one, two}
+        for here, there in ((one, two), (two, one)):
+            batch, other = (pours.batch_names[lab.rows[place]] for place in (here, there))
+            yield Finding(
+                "swapped_lab_values",
+                "batch",
+                batch,
+                gain,
+                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {colour_unit} and reads "
+                f"{np.exp(lab.log_lab[here] - lab.residual[here]):.3g}; batch {other} is off the other way: their lab "
+                "values fit if swapped",
+                f"check the lab's sheet; if they were swapped, set {np.exp(lab.log_lab[there]):.4g} here",
+                other,
+            )
+    for place, row in enumerate(lab.rows):
+        off = abs(float(lab.residual[place]))
+        if place not in explained and abs(lab.t[place]) > LAB_LIMIT and off > LEAST_DEPARTURE:
+            batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
+            yield Finding(
+                "lab_value",
+                "batch",
+                batch,
+                float(abs(lab.t[place])),
+                f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {colour_unit} by the lab and reads {read:.3g} by "
+                f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of colour",
+                "repeat the lab measurement, or leave the colour blank",
+                f"{read:.3g} {colour_unit}",
+            )
+
+
+def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
+    """Return pairs of one beer whose residuals would both vanish if their lab values changed places, best first."""
+    size = np.abs(lab.residual) / np.maximum(np.abs(lab.t), 1e-9)
+    pairs = []
+    beer = pours.beer[lab.rows]
+    suspects = np.flatnonzero(np.abs(lab.t) > SUSPECT_LIMIT)
+    for at, one in enumerate(suspects):
+        for two in suspects[at + 1 :]:
+            apart = lab.log_lab[one] - lab.log_lab[two]
+            if beer[one] != beer[two] or abs(apart) < LEAST_DEPARTURE:
+                continue
+            after_one, after_two = (lab.residual[one] - apart) / size[one], (lab.residual[two] + apart) / size[two]
+            gain = lab.t[one] ** 2 + lab.t[two] ** 2 - after_one**2 - after_two**2
+            if gain > SWAP_GAIN and max(abs(after_one), abs(after_two)) < SWAPPED_LIMIT:
+                pairs.append((float(gain), int(one), int(two)))
+    return sorted(pairs, reverse=True)
+
+
+def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Finding]:
+    """Yield `lab_value` at level set for labs (or methods) whose values lie off those of the most frequent one."""
+    # labs (n_batches,)
+    who = labs[lab.rows][lab.core]
+    names, codes, counts = np.unique(who, return_inverse=True, return_counts=True)
+    large = [name for name in np.flatnonzero(counts >= FEWEST_OF_A_LAB) if names[name]]
+    if len(large) < 2:
+        return
+    residual = lab.residual[lab.core]
+    means, _ = mean_by(residual, codes)
+    usual = max(large, key=lambda name: int(counts[name]))
+    dof = residual.size - names.size
+    variance = float(((residual - means[codes]) ** 2).sum() / max(dof, 1))
+    for name in large:
+        if name == usual or dof < 2:
+            continue
+        bias = float(means[name] - means[usual])
+        t = abs(bias) / np.sqrt(variance * (1.0 / counts[name] + 1.0 / counts[usual]))
+        if 2.0 * stdtr(dof, -t) < LAB_BIAS_P:
+            yield Finding(
+                "lab_value",
+                "set",
+                str(names[name]),
+                float(t),
+                f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
+                f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
+                "have both measure the same samples before their values are mixed",
+                f"{np.expm1(-bias):+.1%}",
+            )

@@ -1,0 +1,170 @@
+"""Findings about sessions: a reference that drifted, so that everything measured against it reads off.
+
+Findings that rest on the records alone: names, lab values that are missing, few batches, conditions.
+"""
+
+from collections.abc import Iterator
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.reference.audit.batch_scores import BatchScores
+from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.pours import Pours
+
+# Below this the scatter of a beer must be borrowed from the others, and one wrong label is a large part of it.
+FEWEST_BATCHES_OF_A_BEER = 5
+
+# A regression bridges a factor of two between neighbouring colours on trust alone. Common practice, no source.
+WIDEST_COLOUR_GAP = 2.0
+
+# Volume is read to 1-2 %: a 10 mL graduated cylinder is good to 0.10-0.20 mL (ASTM E1272).
+WIDEST_FILL_SPREAD = 0.03
+WIDEST_TEMPERATURE_SPREAD_C = 8.0
+_ONE_OF_A_KIND = {
+    "instrument": "instruments differ in wavelength, slit and stray light",
+    "cup": "another cup is another depth of beer",
+    "cup_mm": "another inner diameter is another depth of beer",
+    "stage": "tank and package samples differ in haze and gas",
+    "reference_kind": "water and bare base differ by about 4 % in level",
+}
+
+
+def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str) -> Iterator[Finding]:
+    """Yield findings that need no spectrum."""
+    yield from _like_names(batches["beer"])
+    for batch in batches.index[batches["colour"].isna()]:
+        yield Finding(
+            "missing_lab",
+            "batch",
+            batch,
+            1.0,
+            f"batch {batch} of {batches.at[batch, 'beer']} has no lab colour; it serves identity only",
+            "measure it by transmission and enter the colour",
+        )
+    for beer, count in batches["beer"].value_counts(sort=False).items():
+        if count < FEWEST_BATCHES_OF_A_BEER:
+            yield Finding(
+                "thin_beer",
+                "beer",
+                str(beer),
+                float(FEWEST_BATCHES_OF_A_BEER - count),
+                f"{beer} has {count} of the {FEWEST_BATCHES_OF_A_BEER} batches from which its own scatter can be told",
+                "add batches of it as they are brewed",
+            )
+    yield from _colour_gaps(batches["colour"].dropna(), colour_unit)
+    yield from _mixed_conditions(scans, batches)
+
+
+def _like_names(beers: pd.Series) -> Iterator[Finding]:
+    counts = beers.value_counts()
+    alike: dict[str, list[str]] = {}
+    for beer in map(str, counts.index):
+        alike.setdefault("".join(letter for letter in beer.casefold() if letter.isalnum()), []).append(beer)
+    for first, *others in alike.values():
+        for other in others:
+            yield Finding(
+                "mislabelled",
+                "beer",
+                other,
+                float(counts[other]),
+                f"{other!r} ({counts[other]} batches) and {first!r} ({counts[first]}) differ only in marks or case, "
+                "and are taken for two beers",
+                "if they are one beer, relabel the batches",
+                first,
+            )
+
+
+def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
+    ordered = np.sort(colours.to_numpy())
+    for low, high in zip(ordered[:-1], ordered[1:], strict=True):
+        if high > WIDEST_COLOUR_GAP * low:
+            yield Finding(
+                "colour_gap",
+                "set",
+                f"{low:.3g}-{high:.3g} {unit}",
+                float(high / low),
+                f"no batch lies between {low:.3g} and {high:.3g} {unit}, a factor of {high / low:.2g}; colours in "
+                "between rest on interpolation",
+                "add batches from inside the gap, or read colours there with care",
+            )
+
+
+def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
+    beer = scans["batch"].map(batches["beer"])
+    for column, reason in _ONE_OF_A_KIND.items():
+        if column in scans.columns:
+            kinds = scans[column].replace("", np.nan)
+            if kinds.nunique() > 1:
+                yield _mixed(column, kinds.map(_shown), beer, reason)
+    if "fill_ml" in scans.columns:
+        fill = scans["fill_ml"].dropna()
+        if len(fill) and fill.max() > (1.0 + WIDEST_FILL_SPREAD) * fill.min():
+            yield _mixed("fill_ml", scans["fill_ml"].map(_shown), beer, "another volume is another depth of beer")
+    if "temperature_c" in scans.columns:
+        spread = scans["temperature_c"].max() - scans["temperature_c"].min()
+        if spread > WIDEST_TEMPERATURE_SPREAD_C:
+            yield Finding(
+                "mixed_conditions",
+                "set",
+                "temperature_c",
+                float(spread),
+                f"samples were measured at temperatures {spread:.3g} degrees C apart; cold beer may carry chill haze",
+                "warm samples to one temperature before measuring",
+            )
+
+
+def _shown(cell: object) -> object:
+    return f"{cell:g}" if isinstance(cell, float) and not np.isnan(cell) else cell
+
+
+def _mixed(column: str, kinds: pd.Series, beer: pd.Series, reason: str) -> Finding:
+    counts = kinds.value_counts()
+    usual, others = counts.index[0], counts.iloc[1:]
+    # a condition that goes with a beer is taken for the beer: that is the harm
+    bound = sorted(str(name) for name, own in kinds.groupby(beer) if own.notna().any() and not (own == usual).any())
+    listed = ", ".join(f"{kind} ({count} scans)" for kind, count in counts.iloc[:4].items())
+    sentence = f"the set mixes {column}: {listed}; {reason}"
+    if bound:
+        sentence += f"; {', '.join(bound[:4])} stand apart from the rest by it"
+    share = float(others.sum() / counts.sum())
+    return Finding(
+        "mixed_conditions", "set", column, share, sentence, "keep one set a condition, or measure all beers under each"
+    )
+
+
+# A session is judged against the others: there must be some, and batches of several beers in it.
+FEWEST_SESSIONS, FEWEST_BATCHES, FEWEST_BEERS = 6, 3, 2
+DRIFT_LIMIT, LEAST_DRIFT = 4.5, 0.02
+
+
+def session_findings(pours: Pours, scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
+    """Yield `drifted_reference` for sessions whose batches all read lighter or darker than their beers."""
+    # session (n_batches,)
+    # all batches, also those that look out of place: a drift puts every batch of its session out of place
+    rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))
+    table = pd.DataFrame(
+        {"session": session[rows], "beer": scored.beer[rows], "light": scored.along(scored.up_light, rows)}
+    )
+    groups = table.groupby("session", sort=True)
+    levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
+    levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]
+    if len(levels) < FEWEST_SESSIONS:
+        return
+    # sessions of more batches are known better; brought to one batch, all have the same spread
+    departure = (levels["light"] - levels["light"].median()) * np.sqrt(levels["n"])
+    spread = float(departure.abs().median()) / 0.6745
+    for name, away in departure.items():
+        light = float(levels.at[name, "light"] - levels["light"].median())
+        if abs(away) > DRIFT_LIMIT * spread and abs(light) > LEAST_DRIFT:
+            yield Finding(
+                "drifted_reference",
+                "session",
+                str(name),
+                abs(light),
+                f"the {levels.at[name, 'n']} batches of session {name} all read as if against a reference "
+                f"{-np.expm1(light):+.1%} off in level ({abs(away) / spread:.1f} times the usual spread of sessions)",
+                "look at its reference and control scans; leave the session out if the cup or base was dirty",
+                f"{-np.expm1(light):+.1%}",
+            )

@@ -1,0 +1,1 @@
+"""A set on disk."""

@@ -1,0 +1,220 @@
+"""The disk form of a reference set: a folder under the Data Package standard.
+
+Files carry the hash of their content in their name, so a new version never overwrites an old file. Replacing the
+descriptor is the commit: before it the folder holds the old version, after it the new one.
+"""
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+import pandas as pd
+
+from specmatch.errors import ReferenceSetError, StorageError
+from specmatch.reference.disk.descriptor import (
+    DESCRIPTOR,
+    FORMAT,
+    LARGEST_DESCRIPTOR_BYTES,
+    TABLES,
+    decode_descriptor,
+    encode_descriptor,
+    file_of,
+    slug,
+    table_schema,
+)
+from specmatch.reference.disk.large_block import LARGE_CELLS, LargeTables, open_block, write_block
+from specmatch.reference.disk.table_csv import decode_table, encode_table
+from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
+
+LOCK = ".lock"
+# A reader may meet a folder between two versions; more than a few in a row means that files are really gone.
+_READ_ATTEMPTS = 5
+
+
+@dataclass(frozen=True)
+class Package:
+    """What a set's folder holds."""
+
+    # `spectra`, `scans`, `batches` and, where there is one, `beers`, as text columns and numbers
+    tables: dict[str, pd.DataFrame]
+    info: dict[str, Any]  # `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`
+    large: LargeTables | None = None  # spectra and scans of a large set, which are then not among the tables
+
+
+def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]) -> None:
+    """Write tables as a Data Package: data files first, the descriptor last, under a lock."""
+    folder = Path(folder)
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StorageError(f"cannot make the folder {folder}: {error.strerror or error}") from error
+    with locked(folder / LOCK):
+        _refuse_fork(folder, info)
+        resources = []
+        for name in TABLES:
+            if name == "spectra" and tables[name].size > LARGE_CELLS:
+                resources.append(write_block(folder, tables[name]))
+            elif name in tables:
+                data = encode_table(tables[name])
+                digest = sha256_of(data)
+                file = folder / f"{name}-{digest[:12]}.csv"
+                if not (file.is_file() and sha256_of(file) == digest):
+                    write_atomic(file, data)
+                resources.append(_resource(name, file.name, digest, len(data), tables, info))
+        write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info)))
+        _sweep(folder, {resource["path"] for resource in resources})
+
+
+def read_package(folder: str | Path) -> Package:
+    """Read a set's folder, checking every file against its size and hash."""
+    folder = Path(folder)
+    for attempt in range(_READ_ATTEMPTS):
+        data = _descriptor_bytes(folder)
+        content = decode_descriptor(data, folder / DESCRIPTOR)
+        try:
+            return _read_content(folder, content)
+        except FileNotFoundError as error:
+            if attempt == _READ_ATTEMPTS - 1 or _descriptor_bytes(folder) == data:
+                raise ReferenceSetError(f"{error.filename} is missing; restore it or save the set again") from error
+    raise AssertionError("unreachable")
+
+
+def _content(resources: list[dict[str, Any]], info: Mapping[str, Any]) -> dict[str, Any]:
+    content: dict[str, Any] = {"name": slug(info["name"]), "title": info["name"]}
+    content["version"] = str(len(info["history"]) + 1)
+    if info.get("licence"):
+        content["licenses"] = [{"name": info["licence"]}]
+    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
+    return {**content, "specmatch": {"format": FORMAT, **{key: info.get(key) for key in kept}}, "resources": resources}
+
+
+def _resource(
+    name: str, path: str, digest: str, size: int, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]
+) -> dict[str, Any]:
+    beers_listed = "beers" in tables and bool(tables["batches"]["beer"].isin(tables["beers"].index).all())
+    schema = table_schema(name, tables[name], colour_unit=info["colour_unit"], beers_listed=beers_listed)
+    head = {"name": name, "type": "table", "path": path, "format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
+    # said although it is the standard's default: validators guess where nothing is said
+    dialect = {"delimiter": ",", "quoteChar": '"', "doubleQuote": True, "lineTerminator": "\n", "header": True}
+    return {**head, "bytes": size, "hash": f"sha256:{digest}", "dialect": dialect, "schema": schema}
+
+
+def _refuse_fork(folder: Path, info: Mapping[str, Any]) -> None:
+    """Two people may start from the same version; the second to save would undo the work of the first."""
+    try:
+        there = decode_descriptor(_descriptor_bytes(folder), folder / DESCRIPTOR).get("specmatch", {})
+    except ReferenceSetError:
+        return  # nothing that could be lost
+    mine = {info["hash"], info.get("parent"), *(entry.get("parent") for entry in info["history"])} - {None}
+    theirs = {there.get("parent"), *(entry.get("parent") for entry in there.get("history") or ())} - {None}
+    if there.get("hash") not in mine and (mine - {info["hash"]}) & theirs:
+        raise StorageError(
+            f"the set in {folder} was changed since this version was made from it; load it again, repeat the change, "
+            "or save under another name"
+        )
+
+
+def _sweep(folder: Path, named: set[str]) -> None:
+    """Remove files of earlier versions and of killed saves; what the library did not write is left alone."""
+    for file in folder.iterdir():
+        left_over = file.name.startswith(".") and file.name.endswith(TEMPORARY_SUFFIX)
+        stem, _, digest = file.stem.rpartition("-")
+        earlier = stem in TABLES and len(digest) == 12 and file.suffix in (".csv", ".npy")
+        if (left_over or earlier) and file.name not in named:
+            file.unlink(missing_ok=True)
+
+
+def _descriptor_bytes(folder: Path) -> bytes:
+    file = folder / DESCRIPTOR
+    try:
+        size = file.stat().st_size
+        if size > LARGEST_DESCRIPTOR_BYTES:
+            raise ReferenceSetError(f"{file} has {size} bytes; no honest descriptor is that long")
+        return file.read_bytes()
+    except FileNotFoundError as error:
+        if not folder.exists():
+            raise ReferenceSetError(f"{folder} is not there; make it: specmatch build FOLDER --out SET") from error
+        raise ReferenceSetError(
+            f"{folder} holds no {DESCRIPTOR}, so it is no reference set; make one: specmatch build {folder} --out SET"
+        ) from error
+    except NotADirectoryError as error:
+        raise ReferenceSetError(
+            f"{folder} is a file; a reference set is a folder that holds {DESCRIPTOR}: name the folder"
+        ) from error
+    except OSError as error:
+        raise ReferenceSetError(
+            f"cannot read {file}: {error.strerror or error}; make it readable, or copy the set again"
+        ) from error
+
+
+def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
+    own = content.get("specmatch", {})
+    listed: dict[str, Mapping[str, Any]] = {}
+    for resource in content["resources"]:
+        if not isinstance(resource, dict):
+            raise ReferenceSetError(f"{folder / DESCRIPTOR} has a resource that is no object; restore the file")
+        name = resource.get("name")
+        if name not in TABLES:
+            continue
+        if name in listed:
+            raise ReferenceSetError(f"{folder / DESCRIPTOR} names the table {name!r} twice; keep one of them")
+        listed[name] = resource
+    absent = [name for name in TABLES[:3] if name not in listed]
+    if absent:
+        raise ReferenceSetError(f"{folder / DESCRIPTOR} names no table {absent[0]!r}; it is no reference set")
+    guarded = "format" in own
+    is_large = listed["spectra"].get("format") == "npy"
+    later = ("spectra", "scans") if is_large else ()
+    tables = {
+        name: _read_table(file_of(resource, folder), resource, guarded=guarded)
+        for name, resource in listed.items()
+        if name not in later
+    }
+    large = None
+    if is_large:
+        scans, block = (file_of(listed[name], folder) for name in ("scans", "spectra"))
+        _check_size(scans, listed["scans"])
+        _check_size(block, listed["spectra"])
+        read = partial(_read_table, scans, listed["scans"], guarded=guarded)
+        large = open_block(block, listed["spectra"], read, tables["batches"].index)
+    licences = content.get("licenses") or [{}]
+    info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
+    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
+    return Package(tables, {**info, **{key: own.get(key) for key in kept}}, large)
+
+
+def _check_size(file: Path, resource: Mapping[str, Any]) -> None:
+    declared, size = resource.get("bytes"), file.stat().st_size
+    if declared is not None and declared != size:
+        raise ReferenceSetError(f"{file} has {size} bytes; {DESCRIPTOR} says {declared}; restore the file")
+
+
+def _read_table(file: Path, resource: Mapping[str, Any], *, guarded: bool) -> pd.DataFrame:
+    _check_size(file, resource)
+    data = file.read_bytes()
+    expected = str(resource.get("hash") or "")
+    if expected:
+        kind, _, digest = expected.rpartition(":")
+        if kind != "sha256":
+            raise ReferenceSetError(f"{file} is listed with a {kind or 'md5'} hash; only sha256 is accepted")
+        if sha256_of(data) != digest.lower():
+            raise ReferenceSetError(f"{file} does not match its hash; it was changed or damaged: restore the file")
+    schema, dialect = resource.get("schema"), resource.get("dialect") or {}
+    if not isinstance(schema, dict) or not isinstance(schema.get("fields"), list) or not isinstance(dialect, dict):
+        raise ReferenceSetError(f"resource {resource.get('name')!r} has no schema of its own; list its fields")
+    fields = schema["fields"]
+    if not fields or not all(isinstance(field, dict) and "name" in field for field in fields):
+        raise ReferenceSetError(f"resource {resource.get('name')!r} has a field without a name")
+    decimals = {str(field["decimalChar"]) for field in fields if "decimalChar" in field}
+    return decode_table(
+        data,
+        fields,
+        source=str(file),
+        guarded=guarded,
+        encoding=str(resource.get("encoding") or "utf-8"),
+        delimiter=str(dialect.get("delimiter", ",")),
+        decimal=decimals.pop() if len(decimals) == 1 else ".",
+        missing=[str(word) for word in schema.get("missingValues", [""])],
+    )

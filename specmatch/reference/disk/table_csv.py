@@ -1,0 +1,121 @@
+"""One table as CSV text and back, to the last bit of every number, the same with every pandas.
+
+Text cells that a spreadsheet would run as formulas are written with an apostrophe before them, which reading takes off.
+"""
+
+import csv
+import io
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import ReferenceSetError
+from specmatch.reference.tables.alignment import FORMULA_STARTS, type_of
+
+GUARD = "'"
+_GUARDED = (*FORMULA_STARTS, GUARD)
+_BOOLEANS = {"true": True, "True": True, "1": True, "false": False, "False": False, "0": False}
+
+
+def encode_table(table: pd.DataFrame) -> bytes:
+    """Write a table as CSV (UTF-8, comma, line feed), index first; numbers in their shortest exact form."""
+    headings = [str(table.index.name), *(_heading(name) for name in table.columns)]
+    cells = [[_guarded(name) for name in table.index]]
+    cells += [_cells(table.iloc[:, position]) for position in range(table.shape[1])]
+    text = io.StringIO(newline="")
+    writer = csv.writer(text, lineterminator="\n")
+    writer.writerow(headings)
+    writer.writerows(zip(*cells, strict=True))
+    return text.getvalue().encode("utf-8")
+
+
+def decode_table(
+    data: bytes,
+    fields: Sequence[Mapping[str, Any]],
+    *,
+    source: str,
+    guarded: bool = True,
+    encoding: str = "utf-8",
+    delimiter: str = ",",
+    decimal: str = ".",
+    missing: Sequence[str] = ("",),
+) -> pd.DataFrame:
+    """Read a table from CSV by its fields; the first field becomes the index."""
+    try:
+        rows = list(csv.reader(io.StringIO(data.decode(encoding), newline=""), delimiter=delimiter, strict=True))
+    except (UnicodeDecodeError, LookupError, csv.Error) as error:
+        raise ReferenceSetError(f"{source} is no CSV text in {encoding}: {error}") from error
+    names = [str(field["name"]) for field in fields]
+    heading = [cell.lstrip("\ufeff") for cell in rows[0]] if rows else []
+    if heading != names:
+        raise ReferenceSetError(
+            f"{source} is headed {_short(heading)}; its schema says {_short(names)}; restore the file or its schema"
+        )
+    body = [row for row in rows[1:] if row]
+    for row in body:
+        if len(row) != len(names):
+            line = rows.index(row) + 1
+            raise ReferenceSetError(f"{source} line {line} has {len(row)} cells; expected {len(names)}")
+    columns = list(zip(*body, strict=True)) if body else [()] * len(names)
+    read = [
+        _column(
+            cells, str(field.get("type", "string")), f"{source} column {field['name']!r}", guarded, decimal, missing
+        )
+        for field, cells in zip(fields, columns, strict=True)
+    ]
+    index = pd.Index([str(cell) for cell in read[0]], dtype=object, name=names[0])
+    table = pd.DataFrame(dict(enumerate(read[1:])), index=index)
+    table.columns = pd.Index(names[1:], dtype=object)
+    return table
+
+
+def _heading(name: object) -> str:
+    return name if isinstance(name, str) else repr(float(name))  # type: ignore[arg-type]
+
+
+def _guarded(cell: str) -> str:
+    return GUARD + cell if cell.startswith(_GUARDED) else cell
+
+
+def _cells(column: pd.Series) -> list[str]:
+    kind = type_of(column)
+    if kind == "number":
+        # repr of a float is the shortest text that reads back as the same float
+        return ["" if cell != cell else repr(cell) for cell in column.tolist()]
+    if kind == "string":
+        return [_guarded(cell) for cell in column]
+    return [str(cell).lower() for cell in column.tolist()]
+
+
+def _column(
+    cells: Sequence[str], kind: str, where: str, guarded: bool, decimal: str, missing: Sequence[str]
+) -> Sequence[Any] | np.ndarray:
+    if kind == "number":
+        if decimal != ".":
+            cells = [cell.replace(decimal, ".") for cell in cells]
+        return _floats(cells, where, missing)
+    if kind in ("integer", "boolean"):
+        convert = int if kind == "integer" else _BOOLEANS.__getitem__
+        try:
+            return np.array([convert(cell) for cell in cells], dtype=np.int64 if kind == "integer" else bool)
+        except (ValueError, KeyError, OverflowError):
+            # a file from elsewhere may leave whole numbers empty: then they are numbers
+            return _floats(cells, where, missing)
+    blank = set(missing) - {""}
+    text = ["" if cell in blank else cell for cell in cells]
+    return np.array([cell.removeprefix(GUARD) if guarded else cell for cell in text], dtype=object)
+
+
+def _floats(cells: Sequence[str], where: str, missing: Sequence[str]) -> np.ndarray:
+    gaps = set(missing)
+    try:
+        return np.array([np.nan if cell in gaps else float(cell) for cell in cells], dtype=np.float64)
+    except ValueError as error:
+        raise ReferenceSetError(f"{where} holds text among its numbers: {error}") from error
+
+
+def _short(names: Sequence[str]) -> str:
+    shown = ", ".join(repr(name) for name in names[:4])
+    return f"{shown}, … ({len(names)} columns)" if len(names) > 4 else shown or "nothing"

@@ -1,0 +1,219 @@
+"""Bring the tables of a reference set into line with each other; what has no partner is set aside in the open.
+
+What stands in the columns of a reference set: the type of each, and the one form in which a set keeps them.
+
+Lab colours come late, repeated and from more than one lab: one value a batch, with its scatter and its count.
+"""
+
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+
+from specmatch.batches import check_batches
+from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
+from specmatch.spectra import text_ids
+
+# Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
+NUMBER_COLUMNS = frozenset(
+    {"cup_mm", "fill_ml", "integration_ms", "temperature_c", "colour", "colour_sd", "colour_n", "replicate"}
+)
+_SCAN_TEXT = ("scan_id", "pour", "sample", "batch", "measured_at", "instrument", "session", "cup", "operator", "stage")
+_BATCH_TEXT = ("beer", "colour_unit", "colour_method", "lab", "packaged_on", "valid_from", "valid_to", "recipe")
+TEXT_COLUMNS = frozenset({*_SCAN_TEXT, *_BATCH_TEXT, "reference_kind", "role", "file"})
+
+# A spreadsheet runs a cell that begins with one of these (also in full width) as a formula.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
+
+def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:
+    """Bring every column of a table to float, whole number, boolean or text; blank text is `""`, blank numbers NaN."""
+    _check_headings(table.columns, what)
+    return pd.DataFrame(
+        {name: _tidy_column(table[name], what) for name in table.columns},
+        index=table.index,
+        columns=pd.Index(list(table.columns), dtype=object),
+    )
+
+
+def type_of(column: pd.Series) -> str:
+    """Return the Table Schema type of a tidy column: `number`, `integer`, `boolean` or `string`."""
+    return {"f": "number", "i": "integer", "b": "boolean"}.get(column.dtype.kind, "string")
+
+
+def _check_headings(columns: pd.Index, what: str) -> None:
+    for name in columns:
+        if not isinstance(name, str) or not name.strip():
+            raise TableError(f"the {what} table has a column headed {name!r}; give every column a name in text")
+        if name.startswith(FORMULA_STARTS):
+            raise TableError(f"the {what} table has a column headed {name!r}, which a spreadsheet runs; rename it")
+    if not columns.is_unique:
+        raise TableError(f"the {what} table has column {columns[columns.duplicated()][0]!r} twice; keep one of them")
+
+
+def _tidy_column(column: pd.Series, what: str) -> pd.Series:
+    if column.name in NUMBER_COLUMNS:
+        return _as_numbers(column, what)
+    kind = column.dtype.kind
+    if column.name not in TEXT_COLUMNS and not column.hasnans:
+        if kind == "b":
+            return column.astype(bool)
+        if kind in "iu":
+            return column.astype(np.int64)
+    if column.name not in TEXT_COLUMNS and kind in "fiu":
+        return pd.Series(column.to_numpy(dtype=np.float64, na_value=np.nan), index=column.index)
+    cells = ["" if blank else str(cell) for cell, blank in zip(column, column.isna(), strict=True)]
+    return pd.Series(cells, index=column.index, dtype=object)
+
+
+def _as_numbers(column: pd.Series, what: str) -> pd.Series:
+    cells = column.replace("", np.nan) if column.dtype.kind not in "fiu" else column
+    numbers = pd.to_numeric(cells, errors="coerce")
+    wrong = (numbers.isna() & cells.notna()).to_numpy()
+    if wrong.any():
+        row = int(wrong.argmax())
+        raise TableError(
+            f"{what} {column.index[row]!r} has {column.name} {column.iloc[row]!r}; expected a number or an empty cell"
+        )
+    return pd.Series(numbers.to_numpy(dtype=np.float64, na_value=np.nan), index=column.index)
+
+
+def set_aside_unmeasured(
+    scans: pd.DataFrame | pd.Series, scan_ids: pd.Index, left_out: list[dict[str, str]]
+) -> pd.DataFrame | pd.Series:
+    """Set aside rows about scans that have no spectrum, in the open; a second row of a scan is refused later."""
+    if not isinstance(scans, (pd.DataFrame, pd.Series)):
+        raise TableError(f"scans are a {type(scans).__name__}; expected a DataFrame with pour, sample and batch")
+    if isinstance(scans, pd.DataFrame) and "scan_id" in scans.columns:
+        scans = scans.set_index("scan_id")
+    ids = text_ids(scans.index, "scan_id")
+    used = ids.isin(scan_ids)
+    left_out += [{"table": "scans", "name": name, "reason": "has no spectrum"} for name in ids[~used]]
+    return scans if used.all() else scans[used]
+
+
+def align_batches(
+    batches: pd.DataFrame, scans: pd.DataFrame, colour_unit: str, left_out: list[dict[str, str]]
+) -> pd.DataFrame:
+    """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
+    table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
+    needed = pd.Index(scans["batch"].unique())
+    absent = needed.difference(table.index, sort=False)
+    if len(absent):
+        scan_id = scans.index[(scans["batch"] == absent[0]).to_numpy().argmax()]
+        raise ReferenceSetError(
+            f"{len(absent)} batches of the scans are not in the batches table, the first {absent[0]!r} "
+            f"(scan {scan_id!r}); add a row with its beer, or leave its scans out"
+        )
+    used = table.index.isin(needed)
+    left_out += [{"table": "batches", "name": name, "reason": "has no scan"} for name in table.index[~used]]
+    table = table[used]
+    table.index = pd.Index(table.index, dtype=object, name="batch")
+    return table
+
+
+def check_beers(beers: pd.DataFrame | None) -> pd.DataFrame | None:
+    """Return the table of beers with text names as its index, each beer once; None stays None."""
+    if beers is None:
+        return None
+    if "beer" in beers.columns:
+        beers = beers.set_index("beer")
+    table = tidy_columns(beers.set_axis(text_ids(beers.index, "beer"), axis=0), "beers")
+    if not table.index.is_unique:
+        raise TableError(f"beer {table.index[table.index.duplicated()][0]!r} stands twice in the beers table")
+    return table
+
+
+def check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
+    """Return the recorded band as (low, high) in nm, low below high; None stays None."""
+    if band_nm is None:
+        return None
+    try:
+        low, high = (float(edge) for edge in band_nm)
+    except (TypeError, ValueError):
+        raise ReferenceSetError(f"the band is {band_nm!r}; expected two wavelengths in nm") from None
+    if not low < high:
+        raise ReferenceSetError(f"the band is {low:g}-{high:g} nm; expected the lower edge first")
+    return low, high
+
+
+def agreed(scans: pd.DataFrame, column: str) -> str | None:
+    """Return the value that all scans with one share, or None where they differ or none has one."""
+    kinds = set(scans[column]) - {""} if column in scans.columns else set()
+    return kinds.pop() if len(kinds) == 1 else None
+
+
+def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:
+    """Return the colour unit of a set; one from elsewhere may say it in a column only, and a guess could be twice
+    off.
+    """
+    if recorded:
+        return str(recorded)
+    units = set(batches["colour_unit"]) - {""} if "colour_unit" in batches.columns else set()
+    if len(units) == 1:
+        return str(units.pop()).upper()
+    raise UnitError(f"the set in {folder} does not say whether its colours are EBC or SRM; add a column colour_unit")
+
+
+def average_lab_values(rows: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
+    """Bring several rows a batch to one: lab colours averaged, everything else taken where it is given."""
+    # rows: index (or column) `batch`, not unique; `beer`, `colour` and what else is known
+    if "batch" in rows.columns:
+        rows = rows.set_index("batch")
+    rows = rows.set_axis(text_ids(rows.index, "batch"), axis=0)
+    if rows.index.is_unique or "beer" not in rows.columns or "colour" not in rows.columns:
+        return check_batches(rows, colour_unit=colour_unit)
+    rows = rows.assign(beer=_beers(rows))
+    names = rows.index
+    checked = check_batches(rows.set_axis([str(at) for at in range(len(rows))], axis=0), colour_unit=colour_unit)
+    groups = checked.groupby(names, sort=False)
+    merged = [_one_row(group) for _, group in groups]
+    table = pd.DataFrame(merged, index=pd.Index([name for name, _ in groups], dtype=object, name="batch"))
+    return table[[*checked.columns, *[name for name in table.columns if name not in checked.columns]]]
+
+
+def _beers(rows: pd.DataFrame) -> pd.Series:
+    """A later row of a batch may leave its beer blank; two beers for one batch are a contradiction."""
+    beers = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+    filled = {}
+    for batch, group in beers.groupby(beers.index, sort=False):
+        named = [beer for beer in dict.fromkeys(group) if beer]
+        if len(named) > 1:
+            raise ParentsError(f"batch {batch!r} stands under beer {named[0]!r} and under beer {named[1]!r}; keep one")
+        filled[batch] = named[0] if named else ""
+    return pd.Series([filled[batch] for batch in beers.index], index=rows.index, dtype=object)
+
+
+def _one_row(group: pd.DataFrame) -> dict[str, object]:
+    row: dict[str, object] = {}
+    for column in group.columns:
+        given = [cell for cell in group[column] if not (pd.isna(cell) or cell == "")]
+        row[column] = given[0] if given else (np.nan if group[column].dtype.kind == "f" else "")
+        if column in ("lab", "colour_method"):
+            row[column] = " + ".join(dict.fromkeys(str(cell) for cell in given))
+    # the same value entered twice by two sheets is one determination, not two
+    valued = group[group["colour"].notna()]
+    valued = valued[~valued.duplicated([name for name in ("colour", "lab", "colour_method") if name in valued])]
+    if len(valued) > 1:
+        row.update(_pooled(valued))
+    return row
+
+
+def _pooled(valued: pd.DataFrame) -> dict[str, object]:
+    """Pool means, counts and standard deviations of several series of determinations into one."""
+    colour = valued["colour"].to_numpy(dtype=np.float64)
+    n = _numbers(valued, "colour_n", 1.0)
+    sd = _numbers(valued, "colour_sd", 0.0)
+    total = n.sum()
+    mean = float((n * colour).sum() / total)
+    within = ((n - 1.0) * sd**2).sum()
+    between = (n * (colour - mean) ** 2).sum()
+    return {"colour": mean, "colour_sd": float(np.sqrt((within + between) / (total - 1.0))), "colour_n": float(total)}
+
+
+def _numbers(table: pd.DataFrame, column: str, blank: float) -> np.ndarray:
+    if column not in table.columns:
+        return np.full(len(table), blank)
+    numbers = pd.to_numeric(table[column], errors="coerce").to_numpy(dtype=np.float64)
+    return np.where(np.isnan(numbers), blank, numbers)

@@ -1,0 +1,96 @@
+"""The spectra of a set as an audit needs them: one row a pour, on the usable band, without holes."""
+
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.statistics.levels import mean_by
+
+
+@dataclass(frozen=True)
+class Pours:
+    """Mean reflectance of every pour, and the codes of what it belongs to."""
+
+    reflectance: Floats  # (n_pours, p)
+    wavelength_nm: Floats  # (p,): the usable band
+    pour_names: tuple[str, ...]
+    sample_names: tuple[str, ...]
+    batch_names: tuple[str, ...]
+    beer_names: tuple[str, ...]
+    sample: Ints  # sample, batch: (n_pours,)
+    batch: Ints
+    beer: Ints  # (n_batches,): beer of each batch
+
+    def without(self, names: Collection[str]) -> "Pours":
+        """Return the same pours without those named; a sample always keeps one."""
+        named = np.array([name in names for name in self.pour_names])
+        spared = np.bincount(self.sample[~named], minlength=len(self.sample_names))[self.sample] == 0
+        kept = np.flatnonzero(~named | spared)
+        return replace(
+            self,
+            reflectance=self.reflectance[kept],
+            pour_names=tuple(self.pour_names[row] for row in kept),
+            sample=self.sample[kept],
+            batch=self.batch[kept],
+        )
+
+    def batch_means(self) -> Floats:
+        """Return mean reflectance of each batch, shape (n_batches, p): over pours, then over samples."""
+        sample_means, _ = mean_by(self.reflectance, self.sample)
+        batch_of_sample = np.zeros(len(self.sample_names), np.int64)
+        batch_of_sample[self.sample] = self.batch
+        return mean_by(sample_means, batch_of_sample)[0]
+
+
+def pours_of(
+    spectra: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, band_nm: tuple[float, float] | None
+) -> Pours:
+    """Average the scans of each pour and keep the usable band."""
+    # band_nm: recorded band; dead channels inside it, or the band itself where there is none, are found from the pours
+    wavelength_nm = spectra.columns.to_numpy(dtype=np.float64)
+    pour, pour_names = pd.factorize(scans["pour"])
+    values = _mean_present(spectra.to_numpy(dtype=np.float64), pour)
+    first = np.unique(pour, return_index=True)[1]
+    sample, sample_names = pd.factorize(scans["sample"].to_numpy()[first])
+    batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
+    beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
+    inside = np.ones(wavelength_nm.size, dtype=bool)
+    if band_nm is not None:
+        inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
+    band = np.flatnonzero(inside)[usable_band(values[:, inside], sample)]
+    return Pours(
+        reflectance=_bridged(values[:, band], wavelength_nm[band]),
+        wavelength_nm=wavelength_nm[band],
+        pour_names=tuple(map(str, pour_names)),
+        sample_names=tuple(map(str, sample_names)),
+        batch_names=tuple(map(str, batch_names)),
+        beer_names=tuple(map(str, beer_names)),
+        sample=sample.astype(np.int64),
+        batch=batch.astype(np.int64),
+        beer=beer.astype(np.int64),
+    )
+
+
+def _mean_present(values: Floats, pour: Ints) -> Floats:
+    """Average the scans of each pour channel by channel over those that are there."""
+    present = np.isfinite(values)
+    sums = np.zeros((pour.max() + 1, values.shape[1]))
+    counts = np.zeros_like(sums)
+    np.add.at(sums, pour, np.where(present, values, 0.0))
+    np.add.at(counts, pour, present)
+    return np.divide(sums, counts, out=np.full_like(sums, np.nan), where=counts > 0)
+
+
+def _bridged(values: Floats, wavelength_nm: Floats) -> Floats:
+    """Fill single missing channels from their neighbours; an audit judges pours, not channels."""
+    for row in np.flatnonzero(np.isnan(values).any(axis=1)):
+        there = np.isfinite(values[row])
+        if there.any():
+            values[row, ~there] = np.interp(wavelength_nm[~there], wavelength_nm[there], values[row, there])
+        else:
+            values[row] = 0.0
+    return values

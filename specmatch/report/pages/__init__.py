@@ -1,0 +1,7 @@
+"""Report pages: each is one HTML file that needs no network, for a screen of any width, for paper and for the ear."""
+
+from specmatch.report.pages.line_page import journal_page
+from specmatch.report.pages.model_page import model_page, reading_page
+from specmatch.report.pages.set_page import set_page
+
+__all__ = ["journal_page", "model_page", "reading_page", "set_page"]

@@ -1,0 +1,124 @@
+"""What a model can and cannot do, in sentences with their numbers."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import pandas as pd
+
+from specmatch.house.assessment.evaluation import Evaluation
+from specmatch.house.assessment.mix_ups import BLEND, PAIR, UNKNOWN
+from specmatch.maths.classification.mixtures import BLEND_SHARES
+from specmatch.wording import counted
+
+# a pair of beers is named when this share of held-out batches, or more, would slip through
+_NAMED = 0.10
+_MOST_NAMED, _MOST_BEERS_NAMED = 3, 6
+
+PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
+ALWAYS_TRUE = (
+    PROVES_NOTHING,
+    "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",
+    "See a small part of another beer in the right one.",
+)
+
+
+def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[str]]:
+    """Say what a model can and cannot do from its evaluation with batches held out."""
+    figures = found.figures
+    can, cannot = [], []
+    n, n_identity = int(figures["n_colour"]), int(figures["n_identity"])
+    if math.isfinite(figures["relative_error"]):
+        can.append(
+            f"Read colour within {figures['relative_error']:.1%} of the lab value (root mean square over "
+            f"{counted(n, 'batch')}, each held out; {figures['rmsep']:.2g} {unit})."
+        )
+        level = figures["nominal_coverage"]
+        row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["group"] == "all")].iloc[0]
+        said = f"{row['covered']:.0%} of {n} lab colours lay in their {level:.0%} interval"
+        bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
+        if row["high"] < level:
+            cannot.append(f"Keep the promise of its intervals: {said} ({bounds}).")
+        else:
+            can.append(f"Say how sure it is of a colour: {said} ({bounds}).")
+        weak = _thirds_that_miss(found.coverage, level)
+        if weak:
+            cannot.append(f"Promise as much for {' and '.join(weak)} beers by themselves: their intervals cover less.")
+    else:
+        cannot.append("Read colour: too few batches have a lab colour.")
+    if n_identity:
+        can.append(
+            f"Name the nearest of {counted(figures['n_beers'], 'beer')}: right for {figures['nearest_right']:.1%} of "
+            f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
+        )
+        pairs = found.mix_ups[found.mix_ups["kind"] == PAIR]
+        if pairs["n"].sum():
+            can.append(
+                f"Hold {_share(pairs):.1%} of claims that one beer of the set is another ({pairs['n'].sum()} tried)."
+            )
+        cannot.append(
+            f"Pass every right claim: {figures['false_hold']:.1%} were held (stated "
+            f"{figures['stated_false_reject_rate']:.0%}; at most {figures['false_hold_high']:.1%}, 95% bound)."
+        )
+        cannot += _missed(pairs)
+    return can, [*cannot, PROVES_NOTHING, _unknown(found.mix_ups), _blends(found.mix_ups)]
+
+
+def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
+    """Return the rows about blends, by the part of the other beer."""
+    blends = mix_ups[mix_ups["kind"] == BLEND]
+    found = {}
+    for part in BLEND_SHARES:
+        rows = blends[blends["share"] == part]
+        if len(rows):
+            found[part] = rows
+    return found
+
+
+def _unknown(mix_ups: pd.DataFrame) -> str:
+    left_out = mix_ups[mix_ups["kind"] == UNKNOWN]
+    if not left_out["n"].sum():
+        return ALWAYS_TRUE[1]
+    share = _share(left_out)
+    rest = "the rest passed for one of them" if share < 1.0 else "a beer that is more like one of yours may pass"
+    return (
+        "Promise to refuse a beer that the set does not hold: when each beer was left out in turn, "
+        f"{share:.0%} of its batches were refused by all the others; {rest}."
+    )
+
+
+def _blends(mix_ups: pd.DataFrame) -> str:
+    shares = [f"{_share(rows):.0%} with {part:.0%} of it" for part, rows in blends_by_part(mix_ups).items()]
+    if not shares:
+        return ALWAYS_TRUE[2]
+    return f"See a small part of the beer most like it: computed blends were held in {', '.join(shares)}."
+
+
+def _share(rows: pd.DataFrame) -> float:
+    return float((rows["held"] * rows["n"]).sum() / rows["n"].sum())
+
+
+def thin_beers(beers: Sequence[str]) -> list[str]:
+    """Return a sentence about beers with too few batches, or none."""
+    if not beers:
+        return []
+    more = f" and {counted(len(beers) - _MOST_BEERS_NAMED, 'more beer')}" if len(beers) > _MOST_BEERS_NAMED else ""
+    named = ", ".join(beers[:_MOST_BEERS_NAMED])
+    return [f"Say much of {named}{more}: too few batches for a scatter of their own."]
+
+
+def _thirds_that_miss(coverage: pd.DataFrame, level: float) -> list[str]:
+    part = coverage[(coverage["nominal"] == level) & (coverage["group"] != "all")]
+    return [str(group) for group, high in zip(part["group"], part["high"], strict=True) if high < level]
+
+
+def _missed(mix_ups: pd.DataFrame) -> list[str]:
+    weak = mix_ups[(mix_ups["held"] < 1.0 - _NAMED) & (mix_ups["n"] > 0)].sort_values(["held", "claimed", "really"])
+    said = [
+        f"Tell {row.really} from {row.claimed} when it is claimed to be {row.claimed}: "
+        f"{row.held:.0%} of {counted(row.n, 'batch')} {'was' if row.n == 1 else 'were'} held."
+        for row in weak.head(_MOST_NAMED).itertuples()
+    ]
+    more = len(weak) - len(said)
+    return [*said, f"Tell apart {counted(more, 'more pair')}, listed in the table of mix-ups."] if more > 0 else said

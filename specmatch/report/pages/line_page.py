@@ -1,0 +1,174 @@
+"""The page of a line: what its journals hold, what waits, what moved, and a sheet for each of the newest departures."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from specmatch.line.charts.control_chart import FARTHEST_SD, ControlChart
+from specmatch.line.charts.drift import Drift, find_drifts
+from specmatch.line.charts.series import line_charts
+from specmatch.line.journal.queries import decision_counts, newest, waiting_runs
+from specmatch.report import plots
+from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.pages.reading_sheet import reading_sheet
+from specmatch.report.plots.style import new_figure
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.line.journal.journal import Journal
+
+# what a page can hold and still be read; `specmatch history` shows and exports the rest
+MOST_ROWS, MOST_CHARTS, MOST_SHEETS = 60, 12, 10
+_DEPARTED = ("hold", "rescan")
+
+
+def journal_page(journals: Sequence[Journal]) -> str:
+    """Return the page of one line or several.
+
+    Parameters
+    ----------
+    journals : sequence of Journal
+        At least one; opened read-only will do.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from specmatch.line.journal.journal import Journal
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     page = journal_page([journal])
+    >>> page.startswith("<!DOCTYPE html>"), "consistent" in page
+    (True, True)
+    """
+    counts, waiting = decision_counts(journals), waiting_runs(journals)
+    rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
+    drifts, checks = find_drifts(charts), [journal.check() for journal in journals]
+    damaged = [
+        f"{journal.path.name}: {fault.sentence}"
+        for journal, check in zip(journals, checks, strict=True)
+        for fault in check.faults
+    ]
+    n = sum(counts.values())
+    can = [
+        f"Say what was decided, when and why: {counted(n, 'reading')}, of them "
+        + ", ".join(f"{count} {name}" for name, count in counts.items() if count)
+        + "."
+        if n
+        else "Say what was decided, when and why, once there is a reading.",
+        "Show that a row was changed or taken out: every row is sealed to the one before it.",
+    ]
+    cannot = [
+        "Show a tail that was cut off, or a file rebuilt whole, unless a last hash is kept elsewhere.",
+        "Say what a liquid is: a decision is a screening check.",
+    ]
+    if damaged:
+        cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
+    if waiting:
+        wait = "it waits" if len(waiting) == 1 else "they wait"
+        cannot.insert(0, f"Go on with {counted(len(waiting), 'run')}: {wait} for a retest or a person, see below.")
+    sections = []
+    if damaged:
+        sections.append(Section("damaged", "Damage", bullets(damaged)))
+    sections.append(Section("waiting", "What waits", _waiting(waiting)))
+    sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
+    sections.append(Section("entries", "The newest entries", _entries(rows)))
+    hashes = {
+        f"{journal.path.name}: last hash of {counted(check.n_entries, 'entry')}": check.last_hash
+        for journal, check in zip(journals, checks, strict=True)
+    }
+    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    departed = [row for row in rows if row.get("decision") in _DEPARTED and "nearest_beer" in row.get("reading", {})]
+    sections += [_sheet(row, f"sheet-{place}") for place, row in enumerate(departed[-MOST_SHEETS:][::-1])]
+    names = ", ".join(journal.path.name for journal in journals)
+    lead = f"The record of {names}; times as the scans state them."
+    return whole_page("What the line did", lead, abilities(can, cannot) + cautions(), sections)
+
+
+def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
+    if not waiting:
+        return "<p>No run waits for a retest or a review.</p>"
+    rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at"]]
+    rows["measured_at"] = [str(moment).replace("T", " ") for moment in rows["measured_at"]]
+    return table(rows, "Runs that wait: open = for a retest, held = for a person")
+
+
+def _drifted(drift: Drift) -> str:
+    # lines are told apart by their names, which a sentence about an instrument leaves out
+    return drift.sentence if drift.subject in drift.sentence else f"{drift.subject}: {drift.sentence}"
+
+
+def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
+    body = bullets(sentences) if sentences else "<p>Nothing is seen to have moved.</p>"
+    drawn = [chart for chart in charts if chart.baseline is not None]
+    if drawn:
+        body += (
+            "<p>A point signals alone where it lies beyond the limits, with others where the moving average or the sum "
+            f"of departures does. To these two no point is farther than {FARTHEST_SD:g} standard deviations from the "
+            "mean, so that one mix-up is no drift.</p>"
+        )
+    # those that drift come first, then those that signal: nothing that matters is beyond the last one drawn
+    drawn.sort(key=lambda chart: (not chart.drifting, -len(chart.signals)))
+    for place, chart in enumerate(drawn[:MOST_CHARTS]):
+        signals, points = counted(len(chart.signals), "signal"), counted(len(chart.points), "point")
+        body += figure(
+            plots.plot_control_chart(chart, ax=new_figure(7.2, 3.0).subplots()),
+            name=f"chart{place}",
+            caption=f"Control chart: {chart.kind} of {chart.subject or 'the line'}",
+            says=f"{signals} in {points}; limits from {chart.baseline_name}.",
+        )
+    young = [
+        f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})"
+        for chart in charts
+        if chart.baseline is None
+    ]
+    if young:
+        body += f"<p>No limits yet, too few points for a baseline (points): {text(', '.join(young))}.</p>"
+    if len(drawn) > MOST_CHARTS:
+        body += f"<p>{len(drawn) - MOST_CHARTS} more charts with fewer signals are not drawn.</p>"
+    return body
+
+
+def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
+    if not rows:
+        return "<p>No entries.</p>"
+    shown = []
+    for row in reversed(rows):
+        reading = row.get("reading", {})
+        shown.append(
+            {
+                "entry": row["entry"],
+                "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
+                "line": row.get("line", ""),
+                "what": row["kind"].replace("_", " "),
+                "claimed": row.get("claimed") or "",
+                "colour": "" if reading.get("colour") is None else f"{reading['colour']:.1f} {reading['colour_unit']}",
+                "decision": row.get("decision") or "",
+                "reason": row.get("reason") or "",
+            }
+        )
+    return table(pd.DataFrame(shown), f"The newest {counted(len(rows), 'entry')}, newest first")
+
+
+def _sheet(row: Mapping[str, Any], anchor: str) -> Section:
+    reading = {**row["reading"], **{name: row.get(name) for name in ("claimed", "decision", "reason", "advice")}}
+    about = {
+        "lot": row.get("lot"),
+        "line": row.get("line"),
+        "operator": row.get("operator"),
+        "measured": row.get("measured_at"),
+        "entry": f"{row['entry']} ({row.get('run_state') or 'alone'})",
+        "house model": str(row.get("model_hash", ""))[:16],
+        "reference set": f"{row.get('set_name', '')} {str(row.get('set_hash', ''))[:16]}",
+    }
+    return Section(anchor, f"Sample {row.get('sample')}", reading_sheet(reading, about=about), sheet=True)

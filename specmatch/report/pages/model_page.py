@@ -1,0 +1,238 @@
+"""The page of a house model, and of readings made with it."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import TableError
+from specmatch.house.decision.decision import CONSISTENT
+from specmatch.report import plots
+from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
+from specmatch.report.pages.html import Section, abilities, cautions, figure, table, versions, whole_page
+from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
+from specmatch.report.pages.set_page import MOST_DRAWN
+from specmatch.report.plots.style import new_figure
+from specmatch.report.text import show
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.house_model import HouseModel
+    from specmatch.measurement.session import Session
+
+_CONDITIONS = {
+    "stage": "stage",
+    "cup": "cup",
+    "reference_kind": "reference scan of",
+    "cup_mm": "cup, mm inside",
+    "fill_ml": "filling, mL",
+    "temperature_c": "temperature, °C",
+}
+_READING_SHOWN = ["claimed", "decision", "nearest_beer", "plausible_beers", "reason"]
+
+
+def model_page(
+    house: HouseModel, *, model_hash: str = "", session: Session | None = None, verified: pd.DataFrame | None = None
+) -> str:
+    """Return the page of a house model, with a sheet for each reading of a session that is not consistent.
+
+    Parameters
+    ----------
+    house : HouseModel
+    model_hash : str
+        SHA-256 of the model file, where there is one.
+    session, verified : Session and DataFrame, optional
+        Samples and what `house.verify` said of them.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+    SpecmatchError
+        If the model is not fitted.
+
+    Examples
+    --------
+    >>> page = model_page(house, session=session, verified=house.verify(session))
+    >>> page.startswith("<!DOCTYPE html>"), "House model of the set house" in page
+    (True, True)
+    """
+    fitted = house.fitted
+    can, cannot = _abilities(house)
+    lead = (
+        f"A house model of {_size(fitted)}, "
+        f"{fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted on the set "
+        f"{fitted.set_name} ({fitted.set_hash[:12]})."
+    )
+    sections = []
+    if verified is not None:
+        sections.append(Section("readings", "Readings", _readings(verified)))
+    if len(fitted.beers) <= MOST_DRAWN:
+        drawn = figure(
+            plots.plot_identity_map(house, session, ax=new_figure(7.0, 5.2).subplots()),
+            name="map",
+            caption="Map of the beers: batches, and the region in which a sample passes for the beer",
+            says=f"A map of {counted(len(fitted.beers), 'beer')}; where regions overlap, beers look alike on the map.",
+        )
+        sections.append(Section("map", "The beers on a map", drawn))
+    sections += [
+        Section("beers", "The beers", _beers(house)),
+        Section("conditions", "Under which conditions the set was measured", _conditions(house)),
+    ]
+    hashes = {
+        "house model (SHA-256 of its file)": model_hash or "not saved",
+        "reference set (SHA-256)": fitted.set_hash,
+    }
+    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    if verified is not None and session is not None:
+        departed = verified.index[verified["decision"] != CONSISTENT]
+        sections += [
+            _sheet(house, session, verified, str(sample), model_hash, f"sheet-{place}")
+            for place, sample in enumerate(departed)
+        ]
+    return whole_page(f"House model of the set {fitted.set_name}", lead, abilities(can, cannot) + cautions(), sections)
+
+
+def _size(fitted: FittedHouse) -> str:
+    return f"{counted(len(fitted.beers), 'beer')}, {counted(len(fitted.batches), 'batch')}"
+
+
+def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
+    fitted, can, cannot = house.fitted, [], []
+    if fitted.colour is not None:
+        lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
+        relative = float(np.sqrt(np.mean((colour / lab - 1.0) ** 2)))
+        unit = fitted.colour_unit
+        can.append(
+            f"Read colours from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
+            f"in turn, within {relative:.1%} of the lab value (root mean square over {counted(lab.size, 'batch')})."
+        )
+        can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
+    else:
+        cannot.append("Read colour: too few batches have a lab colour.")
+    if fitted.identity.judges:
+        can.append(
+            f"Hold a sample that is not typical of its claim, at a stated rate of {house.false_reject_rate:.0%} of "
+            "right claims held."
+        )
+    else:
+        cannot.append("Refuse any claim: there are too few batches to know how a beer scatters.")
+    thin = [beer for beer, few in zip(fitted.beers, fitted.identity.too_few_batches, strict=True) if few]
+    cannot += thin_beers(thin)
+    cannot.append(
+        "Say by itself how often it is right: that is for the report of its set, with batches held out whole, and for "
+        "new lab values."
+    )
+    return can, [*cannot, *ALWAYS_TRUE]
+
+
+def _beers(house: HouseModel) -> str:
+    fitted = house.fitted
+    rows = pd.DataFrame(
+        {
+            "batches": fitted.identity.batches_per_beer,
+            "p-value by": [method.replace("_", " ") for method in fitted.identity.p_method],
+        },
+        index=pd.Index(fitted.beers, name="beer"),
+    )
+    if fitted.colour is not None:
+        own = pd.Series(fitted.colour.lab_colour, index=fitted.colour.batch_code)
+        if len(own) == len(fitted.batches):
+            by_beer = own.groupby(fitted.beer_of_batch[own.index.to_numpy()]).agg(["min", "max"])
+            by_beer.index = pd.Index([fitted.beers[code] for code in by_beer.index])
+            rows[f"lowest, {fitted.colour_unit}"] = by_beer["min"]
+            rows[f"highest, {fitted.colour_unit}"] = by_beer["max"]
+            rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
+    odd = ""
+    if fitted.odd_pours:
+        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), "Pours at odds with their mates, left out of the fit")
+    return table(rows, "Beers of the model") + odd
+
+
+def _conditions(house: HouseModel) -> str:
+    known = house.fitted.conditions
+    rows = {shown: _condition(getattr(known, name)) for name, shown in _CONDITIONS.items()}
+    said = table(
+        pd.DataFrame({"in the set": list(rows.values())}, index=pd.Index(list(rows), name="condition")),
+        "Of the scans of the set, the lowest and the highest",
+    )
+    return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>"
+
+
+def _condition(value: Any) -> str:
+    if isinstance(value, tuple) and len(value) == 2 and all(isinstance(end, float) for end in value):
+        low, high = value
+        return f"{low:g}" if low == high else f"{low:g} to {high:g}"
+    return show(value) or "not recorded"
+
+
+def _readings(verified: pd.DataFrame) -> str:
+    counts = verified["decision"].fillna("reading only").value_counts()
+    said = ", ".join(f"{n} {decision}" for decision, n in counts.items())
+    shown = verified[[column for column in _READING_SHOWN if column in verified.columns]]
+    unit = verified["colour_unit"].iloc[0] if len(verified) else ""
+    shown = shown.assign(**{f"colour, {unit}": verified["colour"].round(1)})
+    return table(shown, f"{counted(len(verified), 'sample')}: {said}")
+
+
+def reading_page(
+    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, *, model_hash: str = ""
+) -> str:
+    """Return the page of one reading, which prints on one A4.
+
+    Parameters
+    ----------
+    house : HouseModel
+    session, verified : Session and DataFrame
+        Samples and what `house.verify` said of them.
+    sample : str
+    model_hash : str
+        SHA-256 of the model file, where there is one.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+    TableError
+        If there is no such sample.
+
+    Examples
+    --------
+    >>> page = reading_page(house, session, house.verify(session), "MP-1-001-S1")
+    >>> "Typical of Meadow Pils (p = 0.79)." in page, page.count("<svg")
+    (True, 2)
+    """
+    if sample not in verified.index:
+        raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")
+    part = _sheet(house, session, verified, sample, model_hash, "sheet")
+    fitted = house.fitted
+    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}."
+    return whole_page(part.title, lead, f'<div class="alone">{part.body}</div>', [])
+
+
+def _sheet(
+    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, model_hash: str, anchor: str
+) -> Section:
+    scans = session.scans[session.scans["sample"] == sample]
+    reading = verified.loc[sample]
+    about = {
+        "batch": scans["batch"].iloc[0],
+        "measured": scans["measured_at"].iloc[0] if "measured_at" in scans.columns else "",
+        "house model": model_hash[:16] or "not saved",
+        "reference set": f"{house.fitted.set_name} {house.fitted.set_hash[:16]}",
+    }
+    drawn = sheet_figures(house, session, sample, reading.get("claimed"), name=anchor)
+    return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=drawn), sheet=True)

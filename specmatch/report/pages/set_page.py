@@ -1,0 +1,313 @@
+"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures.
+
+The part of a set's page about the light: which channels carry it, and how the reference scans went on.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import TooFewBatchesError
+from specmatch.house.assessment.choose import learning_curve
+from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
+from specmatch.maths.classification.mixtures import BLEND_SHARES
+from specmatch.measurement.reference_history import DRIFTED, WEAK
+from specmatch.report import plots
+from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
+from specmatch.report.pages.html import Section, abilities, cautions, figure, table, text, versions, whole_page
+from specmatch.report.plots.spectra import band_noise
+from specmatch.report.plots.style import new_figure
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.house.assessment.evaluation import Evaluation
+    from specmatch.house.house_model import HouseModel
+    from specmatch.reference.reference_set import ReferenceSet
+
+_NOT_KEPT = (
+    "<p>A set keeps no reference scans. Where their folders are still there, "
+    "<code>specmatch report SET --measured FOLDER</code> draws how their light went on.</p>"
+)
+
+
+def light_body(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.DataFrame) -> str:
+    """Return the body of the section."""
+    noise = band_noise(refs)
+    used = noise[noise["used"]]
+    body = figure(
+        plots.plot_usable_band(refs, ax=new_figure(7.0, 3.6).subplots()),
+        name="band",
+        caption="Noise of each channel, and the band that is quiet enough to be used",
+        says=(
+            f"{len(used)} of {len(noise)} channels are used, {used.index[0]:.0f} to {used.index[-1]:.0f} nm; noise "
+            f"there is {used['noise'].median():.1e} in the middle, {used['noise'].max():.1e} at most."
+        ),
+    )
+    if history is None or history.empty:
+        return body + _NOT_KEPT
+    shown = ["folder", "measured_at", "instrument", "session", "level", "code"]
+    return body + figure(
+        plots.plot_reference_history(history, findings=findings, ax=new_figure(7.2, 3.4).subplots()),
+        name="references",
+        caption="Light of the reference scans: a slow fall is an ageing lamp, a jump a lamp, base or cup that changed",
+        says=_history_said(history),
+        numbers=history[shown].rename_axis("scan").rename(columns={"code": "found"}).round({"level": 4}),
+    )
+
+
+def _history_said(history: pd.DataFrame) -> str:
+    parts = []
+    for name, rows in history.groupby("instrument", sort=False):
+        whose, level = f" of {name}" if name else "", rows["level"].dropna()
+        if len(rows) == 1:
+            parts.append(f"one reference scan{whose}, nothing to hold it against")
+        elif len(level):
+            parts.append(
+                f"the last of {len(rows)} reference scans{whose} carries {level.iloc[-1]:.1%} of the light of the first"
+            )
+    found = history["code"].value_counts()
+    parts.append(f"off those before them: {found.get(DRIFTED, 0)}; with too little light: {found.get(WEAK, 0)}")
+    said = "; ".join(parts)
+    return f"{said[0].upper()}{said[1:]}."
+
+
+# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
+MOST_DRAWN = 24
+_MOST_ROWS, _MOST_FINDINGS = 12, 40
+_FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
+
+
+def set_page(
+    refs: ReferenceSet,
+    *,
+    house: HouseModel | None = None,
+    evaluation: Evaluation | None = None,
+    findings: pd.DataFrame | None = None,
+    history: pd.DataFrame | None = None,
+    why_not: str = "",
+) -> str:
+    """Return the page of a reference set.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    house : HouseModel, optional
+        Fitted on it.
+    evaluation : Evaluation, optional
+        Of it, with batches held out.
+    findings : DataFrame, optional
+        Of `refs.audit()`, which is asked where they are not given.
+    history : DataFrame, optional
+        Of the reference scans of the folders that the set was made of, as
+        `specmatch.measurement.reference_history.reference_history` returns it: a set keeps none.
+    why_not : str
+        Why there is no model, where there is none.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> page = set_page(refs, house=house, evaluation=evaluation)
+    >>> page.startswith("<!DOCTYPE html>"), "Night Porter" in page
+    (True, True)
+    """
+    batches, findings = refs.batches, refs.audit() if findings is None else findings
+    per_beer = batches["beer"].value_counts()
+    scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")
+    thin = house.fitted.identity.too_few_batches if house is not None else ()
+    thin_names = (
+        [beer for beer, is_thin in zip(house.beers_, thin, strict=True) if is_thin] if house is not None else []
+    )
+    if evaluation is not None:
+        can, cannot = evaluated_abilities(evaluation, refs.colour_unit)
+    else:
+        can = [f"Keep {scans} of {in_batches} for the day when there are enough."]
+        cannot = [f"Answer yet: {why_not or 'it was not evaluated'}.", *ALWAYS_TRUE]
+    cannot = [*thin_beers(thin_names), *cannot]
+    if len(findings):
+        cannot.insert(
+            0, f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
+        )
+    lead = (
+        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; colours in "
+        f"{refs.colour_unit}; contents {refs.hash[:12]}."
+    )
+    sections = [Section("findings", "What looks wrong in the set", _findings(findings))]
+    if evaluation is not None:
+        sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
+        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
+    sections.append(Section("beers", "The beers", _beers(refs)))
+    sections.append(Section("light", "The light", light_body(refs, history, findings)))
+    if evaluation is not None and len(per_beer) <= MOST_DRAWN:
+        sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
+    hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
+    if evaluation is not None:
+        hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
+    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
+    told = table(changes, "Changes that led here, oldest first") if changes is not None else ""
+    sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
+    return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
+
+
+def _findings(findings: pd.DataFrame) -> str:
+    if findings.empty:
+        return "<p>The audit found nothing. That is no proof that every label is right.</p>"
+    shown = findings.set_index(findings["code"].str.replace("_", " ").rename("finding"))
+    caption = f"{counted(len(findings), 'finding')} of the audit, worst first"
+    if len(findings) > _MOST_FINDINGS:
+        caption += f"; {_MOST_FINDINGS} are shown, specmatch audit lists them all"
+    return table(shown[_FINDING_SHOWN].head(_MOST_FINDINGS), caption)
+
+
+def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    if known.empty:
+        return "<p>Too few batches have a lab colour.</p>"
+    inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
+    level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
+    worst = (known["colour"] / known["lab"] - 1.0).abs()
+    covered = evaluation.coverage[evaluation.coverage["group"] == "all"]
+    shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
+    return (
+        figure(
+            plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
+            name="heldout",
+            caption="Colour of each batch by a model that never saw it, against its lab colour",
+            says=f"{inside} of {len(known)} lab colours lie in their {level:.0%} interval.",
+            numbers=known.round(2),
+        )
+        + figure(
+            plots.plot_colour_error(evaluation, refs, ax=_axis(7.2, 3.4)),
+            name="errors",
+            caption="Error of each held-out batch over time: a slope or a step says that something drifted",
+            says=f"The largest error is {worst.max():.1%}, of batch {worst.idxmax()}.",
+        )
+        + figure(
+            plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
+            name="coverage",
+            caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
+            says=f"Lab colours covered: {shares}.",
+            numbers=evaluation.coverage,
+        )
+    )
+
+
+def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:
+    mixed = evaluation.mix_ups
+    pairs = mixed[mixed["kind"] == PAIR]
+    body = ""
+    if n_beers > MOST_DRAWN:
+        body += f"<p>{n_beers} beers are too many to draw.</p>"
+    else:
+        if house is not None:
+            body += figure(
+                plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
+                name="map",
+                caption="Map of the beers: batches and the region in which a sample passes for the beer",
+                says=f"A map of {counted(n_beers, 'beer')}; where regions overlap, beers look alike on the map.",
+            )
+        body += figure(
+            plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),
+            name="mixups",
+            caption="How often a held-out batch of one beer, claimed to be another, was held",
+            says=f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once.",
+        )
+    weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
+    columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
+    if len(weak):
+        body += table(
+            _in_percent(weak)[[*columns, "advice"]],
+            "Pairs least often held: share of n batches, 95% bounds, what would help",
+        )
+    elif len(pairs):
+        least = pairs["held_low"].min()
+        said = f"Every claim of another beer was held; with so few batches a pair the 95% bound still is {least:.0%}."
+        body += f"<p>{said}</p>"
+    left_out = mixed[mixed["kind"] == UNKNOWN].head(_MOST_ROWS)
+    if len(left_out):
+        body += table(
+            _in_percent(left_out)[columns[1:]],
+            "Each beer left out of the set in turn: how often the others refuse it, with 95% bounds",
+        )
+    for part, rows in blends_by_part(mixed).items():
+        if part == max(BLEND_SHARES):
+            caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
+            body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
+    return body
+
+
+def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
+    named = {"held": "held, %", "held_low": "at least, %", "held_high": "at most, %"}
+    return mix_ups.assign(**{shown: (100.0 * mix_ups[name]).round(0) for name, shown in named.items()})
+
+
+def _beers(refs: ReferenceSet) -> str:
+    batches = refs.batches
+    scans = refs.scans["batch"].map(batches["beer"]).value_counts()
+    by_beer = batches.groupby("beer")["colour"]
+    rows = pd.DataFrame(
+        {
+            "batches": batches["beer"].value_counts(),
+            "scans": scans,
+            "lab colours": by_beer.count(),
+            f"lowest, {refs.colour_unit}": by_beer.min(),
+            f"highest, {refs.colour_unit}": by_beer.max(),
+        }
+    ).sort_values(f"lowest, {refs.colour_unit}")
+    rows.index.name = "beer"
+    body = table(rows, "Beers of the set, from pale to dark")
+    shown = list(rows.index[:MOST_DRAWN])
+    said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
+    level = refs.spectra[band_noise(refs).query("used").index].mean(axis=1)
+    by_level = level.groupby(refs.scans["batch"].map(batches["beer"]).to_numpy()).mean().sort_values()
+    return body + figure(
+        plots.plot_spectra(refs, beers=shown, ax=_axis(7.6, 4.2)),
+        name="spectra",
+        caption=f"Mean spectrum of each beer with the spread of its batches{said}",
+        says=f"{by_level.index[-1]} sends back most light, {by_level.iloc[-1]:.0%} of the reference over the used "
+        f"channels, {by_level.index[0]} least, {by_level.iloc[0]:.0%}.",
+    )
+
+
+def _growth(refs: ReferenceSet) -> str:
+    try:
+        curve = learning_curve(refs)
+    except TooFewBatchesError as error:
+        return f"<p>{text(error)}</p>"
+    columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
+    return figure(
+        plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0)),
+        name="growth",
+        caption="Estimated colour error of each beer as its batches grow in number",
+        says=_growth_said(curve),
+        numbers=curve[columns],
+    )
+
+
+def _growth_said(curve: pd.DataFrame) -> str:
+    last, errors = curve["more"].max(), curve.pivot(index="beer", columns="more", values="colour_error")
+    gained = (errors[0] - errors[last]).dropna()
+    if gained.empty:
+        return "Of no beer can the error be told yet."
+    best = gained.idxmax()
+    return (
+        f"With {last} more batches the colour error of {best} falls most, from {errors.at[best, 0]:.1%} to "
+        f"{errors.at[best, last]:.1%}; the numbers of all beers stand in the table."
+    )
+
+
+def _axis(width_in: float, height_in: float) -> Axes:
+    return new_figure(float(np.clip(width_in, 3.0, 14.0)), float(np.clip(height_in, 2.0, 14.0))).subplots()

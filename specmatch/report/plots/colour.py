@@ -1,0 +1,242 @@
+"""Figure of a growing set: what more batches of each beer would buy.
+
+Figures of colour with batches held out: predicted against lab, error over time, coverage of the intervals.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.house.assessment.evaluation import THIRDS, Evaluation
+from specmatch.report.plots.style import (
+    BLUE,
+    INK,
+    LINES,
+    MARKERS,
+    ORANGE,
+    PALE,
+    axis_or_new,
+    plain,
+    plain_ticks,
+    shades,
+    time_axis,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.reference.reference_set import ReferenceSet
+
+
+def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax: Axes | None = None) -> Axes:
+    """Draw the colour that the model gave each held-out batch against its lab colour, with the interval.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+        From `evaluate`.
+    colour_unit : {"EBC", "SRM"}, default "EBC"
+        Unit of the set.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> plot_held_out_colour(evaluation).get_ylabel()
+    'held-out colour with 90% interval, EBC'
+    """
+    ax = axis_or_new(ax, width_in=5.2, height_in=5.0)
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
+    if len(known):
+        ends = np.array([known[["lab", "colour"]].min().min() / 1.15, known[["lab", "colour"]].max().max() * 1.15])
+    else:
+        ends = np.array([1.0, 100.0])
+    ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
+    for part, marker, colour, name in (
+        (known[inside], "o", BLUE, "lab colour inside the interval"),
+        (known[~inside], "s", ORANGE, "lab colour outside the interval"),
+    ):
+        # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
+        # an unbounded limit is drawn to the edge of the figure, which it leaves
+        low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
+        ax.errorbar(
+            part["lab"].to_numpy(), part["colour"].to_numpy(), fmt=marker, color=colour,
+            yerr=[(part["colour"] - low).tolist(), (high - part["colour"]).tolist()],
+            markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
+            label=f"{name} ({len(part)})",
+        )  # fmt: skip
+    for which in ("x", "y"):
+        plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
+    nominal = evaluation.figures["nominal_coverage"]
+    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
+    ax.set_aspect("equal")
+    ax.legend(frameon=False, fontsize="small", loc="upper left")
+    return ax
+
+
+def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
+    """Draw the colour error of each held-out batch over the time at which it was measured.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    refs : ReferenceSet
+        The set that was evaluated; it knows the times. Without times batches stand in the order of the set.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    A slope, or a step from one day on, says that something drifted: the instrument, the reference, the lab.
+
+    Examples
+    --------
+    >>> plot_colour_error(evaluation, refs).get_legend().get_texts()[0].get_text()
+    'root mean square: 1.8 %'
+    """
+    ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
+    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    relative = 100.0 * (known["colour"] / known["lab"] - 1.0)
+    inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
+    times = _measured(refs).reindex(known.index)
+    dated = times.notna().all() and len(times) > 0
+    x = times if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
+    ax.axhline(0.0, color=INK, linewidth=1.0)
+    spread = float(np.sqrt(np.mean(relative**2))) if len(relative) else 0.0
+    ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {spread:.1f} %")
+    ax.plot(
+        x[inside],
+        relative[inside],
+        "o",
+        color=BLUE,
+        markerfacecolor="white",
+        markersize=4.5,
+        label="inside its interval",
+    )
+    ax.plot(x[~inside], relative[~inside], "s", color=ORANGE, markersize=5, label="outside its interval")
+    ax.set(xlabel="batch, in the order of the set", ylabel="held-out colour\nabove or below the lab, %")
+    if dated:
+        time_axis(ax, "measured, UTC")
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    return ax
+
+
+def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
+    """Draw how often the intervals covered the lab colour of a held-out batch, against what they promise.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    Bars are exact 95 % bounds of a share of so many batches (Clopper and Pearson): a bar that holds the promise is no
+    evidence against it.
+
+    Examples
+    --------
+    >>> [text.get_text() for text in plot_coverage(evaluation).get_legend().get_texts()][:2]
+    ['promised', 'all batches (18)']
+    """
+    ax = axis_or_new(ax, width_in=5.6, height_in=3.8)
+    levels = sorted(evaluation.coverage["nominal"].unique())
+    groups = ("all", *THIRDS)
+    for place, (group, marker, colour) in enumerate(zip(groups, MARKERS, (INK, ORANGE, BLUE, INK), strict=False)):
+        part = evaluation.coverage[evaluation.coverage["group"] == group].set_index("nominal").reindex(levels)
+        x = np.arange(len(levels)) + 0.16 * (place - 1.5)
+        covered = 100.0 * part["covered"].to_numpy()
+        below, above = covered - 100.0 * part["low"].to_numpy(), 100.0 * part["high"].to_numpy() - covered
+        ax.errorbar(
+            x, covered, yerr=[below.tolist(), above.tolist()], fmt=marker, color=colour, markersize=6, capsize=3,
+            elinewidth=1.2, markerfacecolor=colour if place == 0 else "white",
+            label=f"{'all batches' if group == 'all' else group + ' third'} ({int(part['n'].max())})",
+        )  # fmt: skip
+    promised, places = 100.0 * np.array(levels), np.arange(len(levels))
+    ax.hlines(promised, places - 0.4, places + 0.4, color=INK, linestyle="--", linewidth=1.2, label="promised")
+    ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
+    ax.set(xlabel="promised coverage", ylabel="lab colours covered, %", ylim=(None, 102.0))
+    ax.grid(visible=False, axis="x")
+    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
+    return ax
+
+
+def _measured(refs: ReferenceSet) -> pd.Series:
+    """Return the first time at which each batch was measured, in UTC; missing where it is not known."""
+    if "measured_at" not in refs.scans.columns:
+        return pd.Series(dtype="datetime64[ns, UTC]")
+    times = pd.to_datetime(refs.scans["measured_at"], utc=True, format="ISO8601", errors="coerce")
+    return times.groupby(refs.scans["batch"].to_numpy()).min()
+
+
+def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
+    """Draw the colour error of each beer against its number of batches: today's filled, estimates for more open.
+
+    Parameters
+    ----------
+    curve : DataFrame
+        From `specmatch.learning_curve`; beers whose error cannot be told are left out of the drawing and named in the
+        legend.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> curve = pd.DataFrame({"beer": "Pale", "more": [0, 5], "n_batches": [4, 9], "colour_error": [0.03, 0.02]})
+    >>> plot_learning_curve(curve).get_ylabel()
+    'colour error, %'
+    """
+    ax = axis_or_new(ax, width_in=7.2, height_in=4.0)
+    errors = curve.groupby("beer")["colour_error"].max().sort_values(ascending=False)
+    known = list(errors.dropna().index)
+    looks = zip(known, shades(len(known)), LINES * len(known), MARKERS * len(known), strict=False)
+    for beer, colour, line, marker in looks:
+        rows = curve[(curve["beer"] == beer) & curve["colour_error"].notna()].sort_values("n_batches")
+        x, y = rows["n_batches"].to_numpy(float), 100.0 * rows["colour_error"].to_numpy(float)
+        now = (rows["more"] == 0).to_numpy()
+        ax.plot(x, y, color=colour, linestyle=line, marker=marker, markerfacecolor="white", markersize=5,
+                linewidth=1.3, label=plain(beer))  # fmt: skip
+        ax.plot(x[now], y[now], color=colour, marker=marker, markersize=5, linewidth=0)
+    for beer in errors.index[errors.isna()]:
+        ax.plot([], [], linewidth=0, label=f"{plain(beer)}: cannot be told")
+    ax.set(xlabel="batches of the beer in the set (filled: today; open: estimates)", ylabel="colour error, %")
+    ax.set_ylim(bottom=0.0)
+    ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0), handlelength=3.0)
+    return ax

@@ -1,0 +1,207 @@
+"""Figures of identity: the map of beers with a sample in it, and which mix-ups would be held."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+
+from specmatch.array_types import Floats
+from specmatch.house.assessment.evaluation import Evaluation
+from specmatch.house.assessment.mix_ups import PAIR
+from specmatch.house.reading.samples import gather_samples
+from specmatch.maths.classification.class_model import distance_limits
+from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, swatch, whole_figure
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.house.house_model import HouseModel
+
+
+def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
+    """Draw each beer's region on a map, its batches, and where samples fall.
+
+    Parameters
+    ----------
+    house : HouseModel
+    spectra, scans : optional
+        As in `HouseModel.read`; without them the map holds the set alone.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    The map is the plane in which the beers lie farthest apart; one unit is the standard deviation between batches of
+    one beer. A ring is the shadow of a beer's region at the model's false-reject rate: outside it a sample is refused,
+    inside it may still be refused for what the plane does not show, and is then drawn as a cross.
+
+    Examples
+    --------
+    >>> [text.get_text() for text in plot_identity_map(house, session).get_legend().get_texts()][-2:]
+    ['sample, typical of a beer (3)', 'sample, of none (0)']
+    """
+    from matplotlib.patches import Ellipse
+
+    ax = axis_or_new(ax, width_in=7.0, height_in=5.2)
+    fitted = house.fitted
+    identity = fitted.identity
+    centre, plane = _plane(identity.beer_means)
+    radius = np.sqrt(distance_limits(identity, house.false_reject_rate))
+    batches = (identity.batch_means - centre) @ plane
+    ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
+    spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
+    middles = (identity.beer_means - centre) @ plane
+    reach = np.zeros(len(fitted.beers))
+    for code, (x, y) in enumerate(middles):
+        size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
+        width, height = 2.0 * radius[code] * np.sqrt(size)
+        angle = float(np.degrees(np.arctan2(turn[1, 0], turn[0, 0])))
+        label = f"region of a beer (false rejects {house.false_reject_rate:.0%})" if code == 0 else None
+        # where nothing can be refused a beer has no region to draw
+        if np.isfinite(radius[code]):
+            ax.add_patch(
+                Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
+            )
+            reach[code] = max(width, height) / 2.0
+        mean = fitted.faults.beer_means[code]
+        ax.plot(
+            x, y, "s", markersize=5, markerfacecolor=swatch(mean, fitted.wavelength_nm), markeredgecolor=INK,
+            markeredgewidth=0.7, label="mean of a beer, in its colour" if code == 0 else None,
+        )  # fmt: skip
+    _write_names(ax, fitted.beers, middles, reach)
+    if spectra is not None:
+        samples = gather_samples(fitted, spectra, scans)
+        means = samples.averages
+        taken = (identity.match(means.reflectance, means.counts).p_value > house.false_reject_rate).any(axis=1)
+        points = (identity.metric.scores(means.reflectance) - centre) @ plane
+        for rows, marker, label in ((taken, "D", "sample, typical of a beer"), (~taken, "X", "sample, of none")):
+            ax.plot(
+                points[rows, 0], points[rows, 1], marker, color=ORANGE, markeredgecolor=INK, markersize=7,
+                linewidth=0, label=f"{label} ({int(rows.sum())})", zorder=5,
+            )  # fmt: skip
+    ax.set(
+        xlabel="direction in which beers differ most\n(1 = standard deviation between batches of a beer)",
+        ylabel="second such direction (same unit)",
+    )
+    ax.set_aspect("equal", adjustable="datalim")
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2)
+    return ax
+
+
+def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
+    """Draw for each ordered pair of beers how often a batch of the one, claimed to be the other, was held.
+
+    Parameters
+    ----------
+    evaluation : Evaluation
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Notes
+    -----
+    Beers stand from pale to dark, so that trouble gathers along the diagonal.
+
+    Examples
+    --------
+    >>> plot_mix_ups(evaluation).get_xlabel()
+    'claimed to be'
+    """
+    from matplotlib.patches import Rectangle
+
+    colour = evaluation.colour["lab"].fillna(evaluation.colour["colour"])
+    order = list(colour.groupby(evaluation.identity["beer"].to_numpy()).mean().sort_values().index)
+    names = [plain(beer) for beer in order]
+    size = 3.0 + 0.42 * len(order)
+    ax = axis_or_new(ax, width_in=size + 1.0, height_in=size)
+    pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR]
+    held = pairs.pivot(index="really", columns="claimed", values="held").reindex(order, axis=0)
+    shares = held.reindex(order, axis=1).to_numpy(np.float64)
+    ax.grid(visible=False)
+    for row in range(len(order)):
+        for column in range(len(order)):
+            share = shares[row, column]
+            if np.isnan(share):
+                continue
+            missed = 1.0 - share
+            # the more that slip through, the darker; the number says it as well
+            face = (1.0 - 0.75 * missed, 1.0 - 0.55 * missed, 1.0 - 0.4 * missed)
+            ax.add_patch(Rectangle((column - 0.5, row - 0.5), 1, 1, facecolor=face, edgecolor="#e4e7ea"))
+            ax.text(
+                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
+                color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
+            )  # fmt: skip
+    ax.set(xlim=(-0.5, len(order) - 0.5), ylim=(len(order) - 0.5, -0.5))
+    ax.set_xticks(range(len(order)), names, rotation=60, ha="right", rotation_mode="anchor")
+    ax.set_yticks(range(len(order)), names)
+    ax.tick_params(length=0)
+    for side in ax.spines.values():
+        side.set_visible(False)
+    ax.set(xlabel="claimed to be", ylabel="was really")
+    ax.set_title("mix-ups held, % of held-out batches; darker = slips through", fontsize="medium")
+    return ax
+
+
+def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats) -> None:
+    """Write a name beside each ring where it covers no other name and as little as can be of other rings."""
+    width_in = whole_figure(ax).get_size_inches()[0]
+    # the axis takes about 0.9 of the figure's width; letters are about 5 points wide and 10 high
+    point = 1.25 * float(np.ptp(middles[:, 0]) + 2.0 * reach.max()) / (0.9 * 72.0 * width_in)
+    angles = np.radians(np.arange(90, 450, 30))
+    written: list[tuple[float, float, float, float]] = []
+    for name, middle, own in zip(names, middles, reach, strict=True):
+        size = point * np.array([5.0 * len(plain(name)), 10.0])
+        best, least = (0.0, 0.0, 0.0, 0.0), np.inf
+        for angle in angles:
+            way = np.array([np.cos(angle), np.sin(angle)])
+            centre = middle + own * way + (size / 2.0 + 3.0 * point) * np.sign(np.round(way, 6)) * np.abs(way) ** 0.5
+            box = (*(centre - size / 2.0), *(centre + size / 2.0))
+            nearest = np.clip(middles, box[:2], box[2:])
+            covered = np.maximum(reach - np.linalg.norm(nearest - middles, axis=1), 0.0).sum()
+            shared = sum(_shared(box, other) for other in written)
+            cost = covered + 1e3 * shared
+            if cost < least:
+                best, least = box, cost
+        written.append(best)
+        ax.text(
+            (best[0] + best[2]) / 2.0, (best[1] + best[3]) / 2.0, plain(name), ha="center", va="center",
+            fontsize="small", color=INK, zorder=4,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.75},
+        )  # fmt: skip
+    ax.update_datalim(np.array(written).reshape(-1, 2))
+
+
+def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """Return the area that two boxes (left, low, right, high) share."""
+    width = min(one[2], other[2]) - max(one[0], other[0])
+    height = min(one[3], other[3]) - max(one[1], other[1])
+    return max(width, 0.0) * max(height, 0.0)
+
+
+def _plane(beer_means: Floats) -> tuple[Floats, Floats]:
+    """Return the centre, shape (a,), and two orthonormal directions, shape (a, 2), in which beers differ most."""
+    centre = beer_means.mean(axis=0)
+    n_axes = beer_means.shape[1]
+    directions = np.linalg.svd(beer_means - centre, full_matrices=True)[2].T
+    plane = np.zeros((n_axes, 2))
+    plane[:, : min(2, n_axes)] = directions[:, :2]
+    # signs of singular vectors are free; fixed, so that every machine draws the same map
+    largest = plane[np.abs(plane).argmax(axis=0), [0, 1]]
+    return centre, plane * np.where(largest < 0, -1.0, 1.0)

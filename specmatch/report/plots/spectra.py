@@ -1,0 +1,260 @@
+"""Figures of a set's spectra: what each beer looks like, and where the light was.
+
+Figure of the light itself: how the reference scans of each instrument went on over time.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Collection, Sequence
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats, Mask
+from specmatch.errors import UnknownBeerError
+from specmatch.maths.spectra.band import LARGEST_NOISE, channel_noise, usable_band
+from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
+from specmatch.report.plots.style import (
+    INK,
+    LINES,
+    MARKERS,
+    ORANGE,
+    PALE,
+    axis_or_new,
+    plain,
+    shades,
+    swatch,
+    time_axis,
+)
+
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
+    from specmatch.measurement.session import Session
+    from specmatch.reference.reference_set import ReferenceSet
+
+
+# a lamp varies by about 1 % from scan to scan: an axis narrower than this would show that as if it were news
+LEAST_SPAN = 10.0
+SAID = {DRIFTED: "jumps from those before it", WEAK: "carries too little light"}
+
+
+def plot_reference_history(
+    history: pd.DataFrame | Sequence[Session], *, findings: pd.DataFrame | None = None, ax: Axes | None = None
+) -> Axes:
+    """Draw the level of each reference scan against the first of its instrument, and what was found about it.
+
+    Parameters
+    ----------
+    history : sequence of Session, or DataFrame
+        Measured folders, in any order, each from `measure`; or a table with a row a reference scan: `measured_at`,
+        `instrument`, `session`, `level` (1.0 = as much light as the first) and `code`.
+    findings : DataFrame, optional
+        Of `ReferenceSet.audit()`: reference scans of sessions with a `drifted_reference` are marked.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+    TableError
+        If two folders share no usable wavelength of an instrument.
+
+    Notes
+    -----
+    A slow fall is a lamp that ages, and does no harm: sample and reference lose the same share. A jump is a lamp, a
+    base or a cup that changed.
+
+    Examples
+    --------
+    >>> history = pd.DataFrame({"instrument": "A", "session": ["1", "2"], "measured_at": "", "level": [1.0, 0.97],
+    ...                         "code": ""}, index=["r1", "r2"])
+    >>> plot_reference_history(history).get_ylabel()
+    'light of the reference,\\n% of the first of its instrument'
+    >>> folders = [sm.measure("monday"), sm.measure("tuesday")]
+    >>> plot_reference_history(folders, findings=refs.audit()).get_xlabel()
+    'measured, UTC'
+    """
+    if not isinstance(history, pd.DataFrame):
+        history = reference_history(history)
+    ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
+    times, level = reference_times(history), 100.0 * history["level"].to_numpy(float)
+    x = np.arange(1, len(history) + 1) if times is None else times.to_numpy()
+    instrument = history["instrument"].to_numpy()
+    names = list(dict.fromkeys(instrument))
+    ax.axhline(100.0, color=INK, linewidth=1.0, linestyle="--")
+    for name, colour, line, marker in zip(
+        names, shades(len(names)), LINES * len(names), MARKERS * len(names), strict=False
+    ):
+        own = instrument == name
+        ax.plot(x[own], level[own], color=colour, linestyle=line, linewidth=0.8, marker=marker, markersize=5,
+                markerfacecolor="white", label=f"{plain(name or 'reference scans')} ({own.sum()})")  # fmt: skip
+    for code, said in SAID.items():
+        _mark(ax, x, level, (history["code"] == code).to_numpy(), "s" if code == DRIFTED else "v", said)
+    if findings is not None:
+        sessions = findings.loc[findings["code"] == "drifted_reference", "subject"]
+        drifted = history["session"].isin(sessions).to_numpy()
+        # around the mark, not over it: a scan may have jumped and its session have drifted
+        _mark(ax, x, level, drifted, "o", "its session reads off (audit)", markersize=11, markerfacecolor="none")
+    known = level[np.isfinite(level)]
+    if known.size:
+        low, high = min(known.min(), 100.0), max(known.max(), 100.0)
+        more = max(0.06 * (high - low), (LEAST_SPAN - (high - low)) / 2.0)
+        ax.set_ylim(low - more, high + more)
+    ax.set(ylabel="light of the reference,\n% of the first of its instrument")
+    if times is None:
+        ax.set(xlabel="reference scan, in the order of the folders")
+    else:
+        stated = history["measured_at"].str.contains(r"(?:Z|[+-]\d\d:?\d\d)$").all()
+        time_axis(ax, "measured, UTC" if stated else "measured")
+    ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
+    return ax
+
+
+def _mark(ax: Axes, x: np.ndarray, level: np.ndarray, which: np.ndarray, marker: str, said: str, **more: Any) -> None:
+    if which.any():
+        look: dict[str, Any] = {"color": ORANGE, "markersize": 6, "markeredgewidth": 1.6, "linewidth": 0, **more}
+        ax.plot(x[which], level[which], marker=marker, label=f"{said} ({which.sum()})", **look)
+
+
+WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
+
+
+def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax: Axes | None = None) -> Axes:
+    """Draw the mean spectrum of each beer with the spread of its batches, palest beer first.
+
+    The square at the end of a line has the colour of the light that comes back through the beer.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    beers : collection of str, optional
+        Only these; all by default.
+    ax : matplotlib.axes.Axes, optional
+        Where to draw; a new figure by default.
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+    UnknownBeerError
+        If one of `beers` is not in the set.
+
+    Notes
+    -----
+    The band about a line is plus and minus one standard deviation between batches; a beer of one batch has none.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past = Brewery(seed=1).draw(2)
+    >>> ax = plot_spectra(sm.ReferenceSet(past.spectra, past.scans, past.batches), beers=["Chalk Lager"])
+    >>> ax.get_xlabel()
+    'wavelength, nm'
+    """
+    known = list(dict.fromkeys(refs.batches["beer"]))
+    wanted = known if beers is None else list(beers)
+    for beer in wanted:
+        if beer not in known:
+            raise UnknownBeerError(f"{beer!r} is no beer of the set; it holds {', '.join(sorted(known))}")
+    ax = axis_or_new(ax)
+    nm, by_batch = _batch_means(refs)
+    order = sorted(wanted, key=lambda beer: -float(by_batch[(refs.batches["beer"] == beer).to_numpy()].mean()))
+    for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
+        rows = by_batch[(refs.batches["beer"] == beer).to_numpy()]
+        mean = rows.mean(axis=0)
+        ax.plot(
+            nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})",
+            marker="s", markevery=[-1], markersize=7, markerfacecolor=swatch(mean, nm), markeredgecolor=INK,
+            markeredgewidth=0.7, clip_on=False,
+        )  # fmt: skip
+        if len(rows) > 1:
+            spread = rows.std(axis=0, ddof=1)
+            ax.fill_between(nm, mean - spread, mean + spread, color=colour, alpha=0.22, linewidth=0)
+    ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(nm[0], nm[-1]))
+    ax.set_ylim(bottom=0.0)
+    ax.legend(
+        title="beer (batches)",
+        loc="upper left",
+        bbox_to_anchor=(1.0, 1.0),
+        frameon=False,
+        fontsize="small",
+        handlelength=4.0,
+    )
+    return ax
+
+
+def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
+    """Draw the noise of each channel, and the stretch of wavelengths that is quiet enough to be used.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> from specmatch.demo.brewery import Brewery
+    >>> import specmatch as sm
+    >>> past = Brewery(seed=1).draw(2)
+    >>> plot_usable_band(sm.ReferenceSet(past.spectra, past.scans, past.batches)).get_yscale()
+    'log'
+    """
+    ax = axis_or_new(ax)
+    table = band_noise(refs)
+    nm, noise = table.index.to_numpy(), table["noise"].to_numpy()
+    used = nm[table["used"]]
+    ax.axvspan(used[0], used[-1], color=PALE, linewidth=0, label=f"used: {used[0]:.0f} to {used[-1]:.0f} nm")
+    # a channel that never moves (zero noise) has no place on a logarithmic axis
+    ax.plot(nm, np.maximum(noise, 1e-6), color=INK, linewidth=1.3, label="noise of the channel")
+    ax.axhline(
+        LARGEST_NOISE, color=ORANGE, linestyle="--", linewidth=1.4, label=f"the most that is used: {LARGEST_NOISE:g}"
+    )
+    ax.set(yscale="log", xlabel=WAVELENGTH, ylabel="noise in reflectance\n(standard deviation)", xlim=(nm[0], nm[-1]))
+    ax.yaxis.set_major_formatter(lambda value, _: f"{value:g}")
+    ax.legend(loc="upper center", frameon=True, framealpha=1.0, edgecolor="none", fontsize="small")
+    return ax
+
+
+def band_noise(refs: ReferenceSet) -> pd.DataFrame:
+    """Return the noise of each channel, and whether a model of the set would use it."""
+    values, nm = refs.spectra.to_numpy(np.float64), refs.spectra.columns.to_numpy(np.float64)
+    noise = channel_noise(values, pd.factorize(refs.scans["sample"])[0])
+    return pd.DataFrame({"noise": noise, "used": _used(refs)}, index=pd.Index(nm, name="wavelength_nm"))
+
+
+def _batch_means(refs: ReferenceSet) -> tuple[Floats, Floats]:
+    """Return the used wavelengths and the mean reflectance of each batch, in the order of the batches table."""
+    used = _used(refs)
+    means = refs.spectra.groupby(refs.scans["batch"].to_numpy()).mean().loc[refs.batches.index]
+    return refs.spectra.columns.to_numpy(np.float64)[used], means.to_numpy(np.float64)[:, used]
+
+
+def _used(refs: ReferenceSet) -> Mask:
+    """Return which channels a model of this set would use."""
+    nm, values = refs.spectra.columns.to_numpy(np.float64), refs.spectra.to_numpy(np.float64)
+    inside = np.ones(nm.size, dtype=bool)
+    if refs.band_nm is not None:
+        inside = (nm >= refs.band_nm[0]) & (nm <= refs.band_nm[1])
+    used = np.zeros_like(inside)
+    used[np.flatnonzero(inside)[usable_band(values[:, inside], pd.factorize(refs.scans["sample"])[0])]] = True
+    return used

@@ -1,0 +1,238 @@
+"""`verify --journal`, `watch` and `history` as a program would call them."""
+
+import csv
+import json
+import os
+import signal
+import sqlite3
+import subprocess
+import sys
+import time
+
+import pytest
+from line_room import write_pour, write_sheet
+
+from specmatch.cli import main
+from specmatch.demo.shift import write_shift
+from specmatch.line.journal.journal import Journal
+
+
+@pytest.fixture(scope="module")
+def workshop(line_room, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("line")
+    line_room.house.save(folder / "house.model")
+    write_shift(folder / "shift", line_room.brewery)
+    return folder
+
+
+def answer(capsys, *args):
+    code = main([*map(str, args)])
+    out, err = capsys.readouterr()
+    return code, out, err
+
+
+def answer_json(capsys, *args):
+    code, out, _ = answer(capsys, *args, "--json")
+    return code, [json.loads(line, parse_constant=lambda name: pytest.fail(name)) for line in out.splitlines()]
+
+
+def refused(capsys, *args):
+    code, out, err = answer(capsys, *args)
+    assert (code, out) == (2, "")
+    (line,) = err.strip().splitlines()
+    return line
+
+
+@pytest.fixture
+def recorded(workshop, tmp_path, capsys):
+    """A journal of the demo shift."""
+    args = ("verify", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db", "--line", "L1")
+    code, (document,) = answer_json(capsys, *args, "--operator", "KA")
+    assert code == 1
+    return tmp_path / "line.db", document["results"], args
+
+
+def test_verify_records_and_says_the_same_when_run_again(recorded, capsys):
+    path, rows, args = recorded
+    assert len(rows) == 13
+    assert {row["decision"] for row in rows} == {"consistent", "rescan"}
+    assert all("first_departure" in row["warnings"] for row in rows if row["run_state"] == "open")
+    with Journal(path, read_only=True) as journal:
+        n = journal.check().n_entries
+        assert journal.query("SELECT DISTINCT line, operator FROM entries") == [("L1", "KA")]
+    code, (again,) = answer_json(capsys, *args)
+    assert again["results"] == rows
+    code, out, _ = answer(capsys, *args)
+    assert "nothing new" in out
+    assert "screening check" in out
+    with Journal(path, read_only=True) as journal:
+        assert journal.check().n_entries == n
+
+
+def test_a_time_without_offset_is_refused_for_the_journal(workshop, line_room, tmp_path, capsys):
+    (tmp_path / "scans").mkdir()
+    write_pour(tmp_path / "scans", "a.csv", line_room.pours("Saddle Pale")[0])
+    write_sheet(
+        tmp_path / "scans",
+        [{"file": "a.csv", "role": "sample", "beer": "Saddle Pale", "measured_at": "2025-06-24T08:00:00"}],
+    )
+    args = ("verify", workshop / "house.model", tmp_path / "scans")
+    assert answer(capsys, *args)[0] in (0, 1)
+    assert "without an offset" in refused(capsys, *args, "--journal", tmp_path / "line.db")
+
+
+def test_limits_and_labels_beside_the_model_are_used_and_recorded(workshop, line_room, tmp_path, capsys):
+    model = tmp_path / "house.model"
+    line_room.house.save(model)
+    (tmp_path / "house.labels.csv").write_text("label,beer\nSummer can,Saddle Pale\n")
+    (tmp_path / "house.limits.csv").write_text("beer,target,tolerance,unit\nSaddle Pale,40,10%,EBC\n")
+    pour = write_pour(tmp_path, "one.csv", line_room.pours("Saddle Pale")[0])
+    code, (got,) = answer_json(capsys, "verify", model, pour, "--claim", "Summer can")
+    assert got["results"][0]["decision"] == "hold"
+    assert "out of specification" in got["results"][0]["reason"]
+    answer(capsys, "verify", model, pour, "--claim", "Summer can", "--journal", tmp_path / "line.db")
+    with Journal(tmp_path / "line.db", read_only=True) as journal:
+        (row,) = journal.select()
+        assert "Summer can,Saddle Pale" in journal.document(row["specification_hash"])
+    line = refused(capsys, "verify", model, pour, "--claim", "Winter can", "--journal", tmp_path / "line.db")
+    assert "Summer can" in line
+
+
+def test_watch_once_prints_a_document_a_line_and_then_has_nothing_to_do(workshop, tmp_path, capsys):
+    args = ("watch", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db", "--once")
+    code, documents = answer_json(capsys, *args)
+    assert code == 1
+    assert {document["command"] for document in documents} == {"watch"}
+    kinds = [document["results"][0]["kind"] for document in documents]
+    assert (kinds.count("reading"), kinds.count("control")) == (13, 1)
+    code, documents = answer_json(capsys, *args)
+    assert (code, documents) == (0, [])
+
+
+def test_watch_leaves_out_bad_files_and_asks_for_a_look(workshop, line_room, tmp_path, capsys):
+    (tmp_path / "scans").mkdir()
+    (tmp_path / "scans" / "bad.csv").write_text("nothing\nof use\n")
+    write_pour(tmp_path / "scans", "good.csv", line_room.pours("Saddle Pale")[0])
+    code, documents = answer_json(
+        capsys, "watch", workshop / "house.model", tmp_path / "scans", "--journal", tmp_path / "line.db", "--once",
+        "--claim", "Saddle Pale",
+    )  # fmt: skip
+    assert code == 1
+    assert [len(document["left_out"]) for document in documents] in ([1, 0], [0, 1])
+
+
+@pytest.mark.skipif(os.name != "posix", reason="signals the POSIX way")
+def test_watch_stops_cleanly_on_a_signal(workshop, line_room, tmp_path):
+    (tmp_path / "scans").mkdir()
+    watch = subprocess.Popen(
+        [sys.executable, "-m", "specmatch", "watch", workshop / "house.model", tmp_path / "scans", "--journal",
+         tmp_path / "line.db", "--claim", "Saddle Pale", "--line", "L1"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    while "watching" not in watch.stdout.readline():
+        assert watch.poll() is None, watch.stderr.read()
+    write_pour(tmp_path / "scans", "p.csv", line_room.pours("Saddle Pale")[0])
+    shown = watch.stdout.readline()
+    assert "Saddle Pale" in shown
+    watch.send_signal(signal.SIGTERM)
+    _, err = watch.communicate(timeout=60)
+    assert watch.returncode in (0, 1)
+    assert "stopped: 1 recorded" in err
+    assert "Traceback" not in err
+
+
+def test_history_looks_back_and_one_beer_at_a_time(recorded, capsys):
+    path, rows, _ = recorded
+    code, out, _ = answer(capsys, "history", path)
+    assert code == 1  # runs wait for their retest
+    assert "WAITS: entry" in out and "--review ENTRY" in out
+    assert "to do: see what WAITS above" in out and "to do: nothing" not in out
+    assert "2025-06-24 06:00  L1" in out
+    assert "screening check" in out
+    beer = rows[0]["claimed"]
+    code, (document,) = answer_json(capsys, "history", path, "--beer", beer)
+    found = document["results"]["entries"]
+    assert {row["claimed"] for row in found} == {beer}
+    assert sum(document["results"]["counts"].values()) == len(found)
+    assert refused(capsys, "history", path.with_name("nowhere.db")).endswith("no such journal")
+
+
+def test_history_checks_the_chain_and_names_what_was_altered(recorded, capsys):
+    path, _, _ = recorded
+    code, out, _ = answer(capsys, "history", path, "--check")
+    assert code == 0
+    with Journal(path, read_only=True) as journal:
+        assert journal.check().last_hash in out
+    assert "kept elsewhere" in out
+    db = sqlite3.connect(path)
+    db.execute("DROP TRIGGER entries_no_update")
+    db.execute("UPDATE entries SET record = replace(record, 'rescan', 'consistent') WHERE entry = 4")
+    db.commit()
+    db.close()
+    code, out, _ = answer(capsys, "history", path, "--check")
+    assert code == 1
+    assert "DAMAGED: entry 4 was altered" in out
+    code, (document,) = answer_json(capsys, "history", path, "--check")
+    assert document["results"][0]["faults"][0]["entry"] == 4
+
+
+def test_history_exports_and_reviews(recorded, capsys, tmp_path):
+    path, rows, _ = recorded
+    assert answer(capsys, "history", path, "--export", tmp_path / "all.csv")[0] == 0
+    with open(tmp_path / "all.csv", newline="") as file:
+        table = list(csv.DictReader(file))
+    assert len(table) == 15
+    assert {len(row["hash"]) for row in table} == {64}
+    answer(capsys, "history", path, "--export", tmp_path / "all.json")
+    whole = json.loads((tmp_path / "all.json").read_text())
+    assert "screening check" in whole["cautions"]
+    assert len(whole["entries"]) == 15
+    assert "end in" in refused(capsys, "history", path, "--export", tmp_path / "all.xlsx").replace("ends in", "end in")
+    waits = next(row["entry"] for row in rows if row["run_state"] == "open")
+    line = refused(capsys, "history", path, "--review", waits)
+    assert "--operator" in line
+    code, out, _ = answer(
+        capsys, "history", path, "--review", waits, "--operator", "KA", "--note", "poured again by hand"
+    )
+    assert code == 0
+    assert "poured again by hand" in out
+    _, (document,) = answer_json(capsys, "history", path)
+    assert waits not in [run["entry"] for run in document["results"]["waiting"]]
+
+
+def test_history_takes_several_journals(recorded, capsys, workshop, line_room, tmp_path):
+    path, rows, _ = recorded
+    (tmp_path / "scans").mkdir()
+    beer = "Saddle Pale"
+    pour = write_pour(tmp_path / "scans", "late.csv", line_room.pours(beer)[0])
+    answer(
+        capsys,
+        "verify",
+        workshop / "house.model",
+        pour,
+        "--claim",
+        beer,
+        "--journal",
+        tmp_path / "b.db",
+        "--line",
+        "L2",
+    )
+    _, (document,) = answer_json(capsys, "history", path, tmp_path / "b.db", "--beer", beer)
+    assert {row["line"] for row in document["results"]["entries"]} == {"L1", "L2"}
+    assert "one journal" in refused(
+        capsys, "history", path, tmp_path / "b.db", "--review", 1, "--operator", "a", "--note", "b"
+    )
+
+
+def test_history_of_one_beer_needs_neither_pandas_nor_scipy(recorded):
+    """It answers in the time that a person waits for; those two alone would take half of it."""
+    path, rows, _ = recorded
+    code = (
+        "import sys; from specmatch.cli import main; "
+        f"main(['history', {str(path)!r}, '--beer', {rows[0]['claimed']!r}]); "
+        "sys.exit(bool({'pandas', 'scipy', 'sklearn'} & set(sys.modules)))"
+    )
+    started = time.monotonic()
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+    assert time.monotonic() - started < 30

@@ -1,0 +1,132 @@
+"""Evaluation: batches held out whole, folds that never change, counts with their bounds."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.demo.brewery import Brewery
+from specmatch.maths.statistics.levels import binomial_bounds
+
+
+@pytest.fixture(scope="module")
+def refs():
+    past = Brewery(seed=4).draw(5)
+    return sm.ReferenceSet(past.spectra, past.scans, past.batches)
+
+
+@pytest.fixture(scope="module")
+def result(refs):
+    return sm.evaluate(sm.HouseModel(), refs, n_folds=3, seed=2)
+
+
+def test_every_batch_stands_once_in_each_table(refs, result):
+    names = list(refs.scans["batch"].unique())
+    assert list(result.colour.index) == names
+    assert list(result.identity.index) == names
+    assert list(result.folds.index) == names
+    assert (result.colour["lab"] == refs.batches.loc[names, "colour"]).all()
+    assert (result.identity["beer"] == refs.batches.loc[names, "beer"]).all()
+
+
+def test_a_held_out_batch_took_no_part(refs, result):
+    # a lab value far off changes the fit, but never the prediction of its own batch
+    name = refs.scans["batch"].iloc[0]
+    batches = refs.batches.copy()
+    batches.loc[name, "colour"] *= 1.5
+    spoilt = sm.ReferenceSet(refs.spectra, refs.scans, batches)
+    again = sm.evaluate(sm.HouseModel(), spoilt, n_folds=3, seed=2)
+    mates = result.folds.index[result.folds == result.folds[name]]
+    pd.testing.assert_frame_equal(
+        again.colour.loc[mates].drop(columns="lab"), result.colour.loc[mates].drop(columns="lab")
+    )
+    others = result.folds.index[result.folds != result.folds[name]]
+    assert not np.allclose(again.colour.loc[others, "colour"], result.colour.loc[others, "colour"])
+
+
+def test_the_same_numbers_whatever_the_order_of_rows_and_the_number_of_processes(refs, result):
+    order = np.random.default_rng(0).permutation(len(refs.scans))
+    shuffled = sm.ReferenceSet(refs.spectra.iloc[order], refs.scans.iloc[order], refs.batches)
+    again = sm.evaluate(sm.HouseModel(), shuffled, n_folds=3, seed=2, n_jobs=2)
+    assert again.folds.sort_index().equals(result.folds.sort_index())
+    # the order of rows moves the sums over pours in their last digits, and the kernel matrix magnifies them
+    pd.testing.assert_frame_equal(again.colour.sort_index(), result.colour.sort_index(), rtol=1e-6)
+    pd.testing.assert_frame_equal(again.mix_ups, result.mix_ups)
+
+
+def test_mix_ups_are_counts_of_held_out_batches_with_exact_bounds(refs, result):
+    pairs = result.mix_ups[result.mix_ups["kind"] == "pair"]
+    beers = sorted(refs.batches["beer"].unique())
+    assert len(pairs) == len(beers) * (len(beers) - 1)
+    assert (pairs["claimed"] != pairs["really"]).all()
+    assert set(pairs["n"]) == {5}
+    low, high = binomial_bounds((pairs["held"] * pairs["n"]).round(), pairs["n"])
+    assert np.allclose(pairs["held_low"], low)
+    assert np.allclose(pairs["held_high"], high)
+    # beers at the two ends of the range of colours cannot be taken for each other
+    ends = refs.batches.groupby("beer")["colour"].mean().sort_values().index[[0, -1]]
+    row = pairs[(pairs["claimed"] == ends[0]) & (pairs["really"] == ends[1])]
+    assert row["held"].iloc[0] == 1.0
+
+
+def test_coverage_counts_agree_with_the_colour_table(result):
+    rows = result.coverage
+    assert set(rows["group"]) == {"all", "pale", "middle", "dark"}
+    inside = (result.colour["colour_low"] <= result.colour["lab"]) & (
+        result.colour["lab"] <= result.colour["colour_high"]
+    )
+    at_90 = rows[(rows["nominal"] == 0.90) & (rows["group"] == "all")].iloc[0]
+    assert at_90["covered"] == pytest.approx(inside.mean())
+    assert at_90["n"] == len(inside)
+    thirds = rows[(rows["nominal"] == 0.90) & (rows["group"] != "all")]
+    assert thirds["n"].sum() == len(inside)
+
+
+def test_figures_agree_with_the_tables(result):
+    error = result.colour["lab"] - result.colour["colour"]
+    f = result.figures
+    n = f["n_colour"]
+    # RMSEP^2 = SEP^2 (n-1)/n + bias^2, exactly (ISO 12099, identity from memory)
+    assert f["rmsep"] ** 2 == pytest.approx(f["sep"] ** 2 * (n - 1) / n + f["bias"] ** 2)
+    assert f["rmsep"] == pytest.approx(np.sqrt((error**2).mean()))
+    assert f["nearest_right"] == pytest.approx((result.identity["nearest_beer"] == result.identity["beer"]).mean())
+    assert f["false_hold"] == pytest.approx((result.identity["p_value_own"] <= 0.05).mean())
+
+
+def test_a_beer_of_one_batch_stays_out_of_the_rates():
+    past = Brewery(seed=5).draw(4, beers=Brewery(seed=5).beers[:5])
+    lonely = past.batches["beer"].iloc[0]
+    dropped = past.batches.index[past.batches["beer"] == lonely][1:]
+    scans = past.scans[~past.scans["batch"].isin(dropped)]
+    refs = sm.ReferenceSet(past.spectra.loc[scans.index], scans, past.batches.drop(index=dropped))
+    result = sm.evaluate(sm.HouseModel(), refs, n_folds=4)
+    assert result.figures["n_identity"] == 16
+    assert result.figures["n_batches"] == 17
+    assert np.isnan(result.identity.loc[result.identity["beer"] == lonely, "p_value_own"]).all()
+
+
+def test_pairs_that_cannot_be_told_apart_come_first_with_what_would_help(result):
+    pairs = result.mix_ups[result.mix_ups["kind"] == "pair"]
+    assert (np.diff(pairs["held"]) >= 0).all()
+    assert ((pairs["held"] < 0.95) == (pairs["advice"] != "")).all()
+    assert pairs["advice"].str.contains("pours|batches|chance").loc[pairs["held"] < 0.95].all()
+
+
+def test_more_of_the_neighbour_is_held_more_often(result):
+    blends = result.mix_ups[result.mix_ups["kind"] == "blend"]
+    count = (blends["held"] * blends["n"]).groupby(blends["share"]).sum()
+    assert count[0.1] <= count[0.2] <= count[0.3]
+    in_words = [f"{row.claimed} with {row.share:.0%} {row.other}" for row in blends.itertuples()]
+    assert blends["really"].tolist() == in_words
+    rest = result.mix_ups[result.mix_ups["kind"] != "blend"]
+    assert rest["share"].isna().all() and (rest["other"] == "").all()
+    assert (blends["n"] <= 5).all()
+
+
+def test_each_beer_is_left_out_once_as_an_unknown_one(refs, result):
+    unknown = result.mix_ups[result.mix_ups["kind"] == "unknown"]
+    assert len(unknown) == 12
+    assert unknown["n"].sum() == 60
+    assert result.figures["unknown_refused"] == pytest.approx((unknown["held"] * unknown["n"]).sum() / 60)
+    # beers of the house are neighbours of each other: most are refused, and some are not
+    assert 0.5 < result.figures["unknown_refused"] <= 1.0

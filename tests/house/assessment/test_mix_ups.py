@@ -1,0 +1,69 @@
+"""The mix-up table predicts what new batches of the same beers do."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.demo.brewery import Brewery
+from specmatch.house.assessment.mix_ups import held_pairs, mix_up_table, refused_unknown
+from specmatch.maths.statistics.levels import binomial_bounds
+
+
+@pytest.mark.slow
+def test_new_batches_are_held_as_the_table_says(full_size, whole):
+    """Of pairs that are sometimes held and sometimes not, and of all pairs, few lie outside the table's bounds."""
+    n_past, n_new, n_folds = (8, 12, 8) if whole else (5, 8, 5)
+    outside = pairs = 0
+    table_held = new_held = 0.0
+    for seed in range(10 if full_size else 1):
+        brewery = Brewery(seed=100 + seed)
+        past, new = brewery.draw(n_past), brewery.draw(n_new, draw=1)
+        refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
+        house = sm.HouseModel()
+        table = sm.evaluate(house, refs, n_folds=n_folds).mix_ups
+        table = table[table["kind"] == "pair"].set_index(["claimed", "really"])
+        p_values = house.fit(refs).p_values(new.spectra, scans=new.scans)
+        batch = new.scans.groupby("sample", sort=False)["batch"].first().loc[p_values.index]
+        p_values.index = batch.to_numpy()
+        seen = held_pairs(p_values, new.batches.loc[p_values.index, "beer"], 0.05).set_index(["claimed", "really"])
+        seen = seen.loc[table.index]
+        # both are counts with an error of their own: they disagree where their 95 % bounds do not meet
+        low, high = binomial_bounds(seen["count"], seen["n"])
+        outside += int(((low > table["held_high"]) | (high < table["held_low"])).sum())
+        pairs += len(table)
+        table_held += table["held"].sum()
+        new_held += (seen["count"] / seen["n"]).sum()
+    # bounds of 95 % that do not even touch are rarer than 1 in 100 where the table is right
+    assert outside <= binomial_bounds(round(0.01 * pairs), pairs, level=0.99)[1] * pairs
+    assert abs(table_held - new_held) / pairs < 0.02
+
+
+def test_unknown_beers_are_counted_by_batches_and_twins_are_not_refused():
+    drawn = Brewery(seed=3).draw(6, beers=Brewery(seed=3).beers[:6])
+    first = Brewery(seed=3).beers[0]
+    of_first = drawn.batches.index[drawn.batches["beer"] == first]
+    # half of one beer's batches under another name: a twin
+    batches = drawn.batches.assign(beer=np.where(drawn.batches.index.isin(of_first[:3]), "Twin", drawn.batches["beer"]))
+    got = refused_unknown(sm.ReferenceSet(drawn.spectra, drawn.scans, batches), 0.05).set_index("really")
+    twin = got.loc["Twin, unknown to the set"]
+    others = got.drop(index=["Twin, unknown to the set", f"{first}, unknown to the set"])
+    assert twin["n"] == 3
+    assert twin["count"] <= 1
+    assert (others["count"].sum() / others["n"].sum()) > 0.6
+
+
+def test_pairs_come_first_and_those_least_often_held_on_top(small_house):
+    house = small_house[0]
+    names = list(house.beers_)
+    columns = ["claimed", "really", "count", "n"]
+    pairs = pd.DataFrame([(names[0], names[1], 6, 6), (names[1], names[0], 3, 6)], columns=columns)
+    blend = f"{names[0]} with 10% {names[1]}"
+    blends = pd.DataFrame([(names[0], blend, True), (names[0], blend, False)], columns=["claimed", "really", "held"])
+    unknown = pd.DataFrame([("any", "unknown", 0, 4)], columns=columns)
+    table = mix_up_table(pairs, blends, unknown, house.fitted.identity, names, n_pours=3, false_reject_rate=0.05)
+    assert table["kind"].tolist() == ["pair", "pair", "blend", "unknown"]
+    assert table["held"].tolist() == [0.5, 1.0, 0.5, 0.0]
+    low, high = binomial_bounds(np.array([3, 6, 1, 0]), np.array([6, 6, 2, 4]))
+    assert table["held_low"].tolist() == low.tolist() and table["held_high"].tolist() == high.tolist()
+    assert table["advice"].iloc[0] and not table["advice"].iloc[1:].any()

@@ -1,0 +1,137 @@
+"""A model against new batches: the verdict, the correction that is offered, what is left out."""
+
+import json
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.cli import main
+from specmatch.demo.brewery import Brewery
+from specmatch.demo.scan_files import write_measured_folder
+from specmatch.errors import ModelFileError, TooFewBatchesError
+from specmatch.house.assessment.validation import CORRECT_THE_BIAS, FIT_FOR_USE, REFIT, ColourCorrection, validate
+
+
+@pytest.fixture(scope="module")
+def past():
+    return Brewery(seed=4).draw(6)
+
+
+@pytest.fixture(scope="module")
+def house(past):
+    return sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
+
+
+@pytest.fixture(scope="module")
+def new():
+    return Brewery(seed=4).draw(2, draw=1)
+
+
+def changed(batches: pd.DataFrame, change) -> pd.DataFrame:
+    return batches.assign(colour=change(batches["colour"].astype(float)))
+
+
+def test_a_model_as_good_as_ever_is_fit_for_use(house, new):
+    found = validate(house, new.spectra, new.scans, new.batches)
+    assert found.verdict == FIT_FOR_USE and found.correction is None
+    assert len(found.colour) + len(found.left_out) == 24
+    assert found.figures["n"] == len(found.colour)
+    assert list(found.colour.columns) == ["beer", "lab", "colour", "colour_low", "colour_high", "inside"]
+
+
+def test_a_bias_is_found_and_its_correction_takes_it_away(house, new, tmp_path):
+    batches = changed(new.batches, lambda lab: 1.06 * lab)
+    found = validate(house, new.spectra, new.scans, batches)
+    assert found.verdict == CORRECT_THE_BIAS
+    assert "readings are pale" in found.sentence
+    found.correction.save(tmp_path / "c.json")
+    correction = ColourCorrection.load(tmp_path / "c.json")
+    assert correction == found.correction and len(correction.version) == 12
+    readings = house.read(new.spectra, scans=new.scans)
+    corrected = correction.apply(readings, house)
+    # the readings themselves stay as they were, and the corrected ones say which correction they carry
+    assert not readings["interval_method"].str.contains("corrected").any()
+    assert corrected["interval_method"].str.endswith(f"corrected {correction.version}").all()
+    ratio = (corrected["colour"] / readings["colour"]).to_numpy()
+    # 24 batches of about 2.5 % error each: the bias is known to about 0.5 %
+    assert np.median(ratio) == pytest.approx(1.06, abs=0.02)
+
+
+def test_a_tilted_scale_is_corrected_with_a_slope(house, new):
+    found = validate(house, new.spectra, new.scans, changed(new.batches, lambda lab: 20.0 * (lab / 20.0) ** 1.1))
+    assert found.verdict == CORRECT_THE_BIAS
+    assert found.correction.slope == pytest.approx(1.1, abs=0.02)
+
+
+def test_scatter_cannot_be_corrected_away(house, new):
+    rng = np.random.default_rng(0)
+    found = validate(house, new.spectra, new.scans, changed(new.batches, lambda lab: lab * rng.uniform(0.85, 1.15, 24)))
+    assert found.verdict == REFIT and found.correction is None
+
+
+def test_units_are_converted_and_unusable_batches_are_listed(house, new, past):
+    in_srm = changed(new.batches, lambda lab: lab * 12.7 / 25.0).assign(colour_unit="SRM")
+    in_srm.loc[in_srm.index[0], "colour"] = np.nan
+    found = validate(house, new.spectra, new.scans, in_srm)
+    assert found.verdict == FIT_FOR_USE
+    assert (in_srm.index[0], "it has no lab value") in found.left_out.itertuples(index=False, name=None)
+    with pytest.raises(TooFewBatchesError, match=r"0 batches can be .* left out: \d+: the model was fitted on it"):
+        validate(house, past.spectra, past.scans, past.batches)
+    with pytest.raises(TooFewBatchesError, match="no batches table"):
+        validate(house, new.spectra, new.scans)
+
+
+def test_a_correction_holds_for_its_model_only(house, new, past, tmp_path):
+    found = validate(house, new.spectra, new.scans, changed(new.batches, lambda lab: 1.06 * lab))
+    other_set = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="another")
+    fewer = changed(other_set.batches, lambda lab: lab * 1.0001)
+    other = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, fewer, name="another"))
+    with pytest.raises(ModelFileError, match="validate this model anew"):
+        found.correction.apply(other.read(new.spectra, scans=new.scans), other)
+    path = tmp_path / "c.json"
+    found.correction.save(path)
+    content = json.loads(path.read_text())
+    path.write_text(json.dumps(content | {"slope": 1.2}))
+    with pytest.raises(ModelFileError, match="it was changed"):
+        ColourCorrection.load(path)
+    path.write_text(json.dumps(content | {"format": 99}))
+    with pytest.raises(ModelFileError, match="format 99"):
+        ColourCorrection.load(path)
+    with pytest.raises(ModelFileError, match="no colour correction could be read"):
+        ColourCorrection.load(tmp_path / "none.json")
+
+
+def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_path, capsys):
+    house.save(tmp_path / "house.model")
+    folder = tmp_path / "april"
+    write_measured_folder(folder, new.raw, changed(new.batches, lambda lab: (1.06 * lab).round(2)))
+    saved = tmp_path / "april.json"
+    command = ["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(saved)]
+    assert main([*command, "--json"]) == 1
+    document = json.loads(capsys.readouterr().out)
+    assert document["command"] == "validate"
+    assert document["results"]["verdict"] == CORRECT_THE_BIAS
+    assert document["results"]["correction"]["version"] == ColourCorrection.load(saved).version
+    assert main(command) == 1
+    shown = capsys.readouterr().out
+    assert "verdict: correct the bias" in shown and "nothing applies it by itself" in shown
+    main(["read", str(tmp_path / "house.model"), str(folder), "--json"])
+    plain = json.loads(capsys.readouterr().out)["results"]
+    main(["read", str(tmp_path / "house.model"), str(folder), "--correction", str(saved), "--json"])
+    corrected = json.loads(capsys.readouterr().out)["results"]
+    assert "corrected" in corrected[0]["interval_method"] and "corrected" not in plain[0]["interval_method"]
+    assert corrected[0]["colour"] == pytest.approx(1.06 * plain[0]["colour"], rel=0.02)
+    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+def test_the_colour_command(capsys):
+    assert main(["colour", "--a430", "0.50", "--a700", "0.012"]) == 0
+    assert "12.50 EBC" in capsys.readouterr().out
+    assert main(["colour", "--a430", "0.50", "--a700", "0.05", "--json"]) == 1
+    results = json.loads(capsys.readouterr().out)["results"]
+    assert results["clear_enough"] is False and results["srm"] == pytest.approx(6.35)
+    assert main(["colour", "--a430", "0.50", "--path-cm", "0"]) == 2
+    assert "path_cm is 0" in capsys.readouterr().err

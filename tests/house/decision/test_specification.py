@@ -1,0 +1,149 @@
+"""Colour limits and package labels: read, dated, hashed, refused where damaged, and what they do to a decision."""
+
+from datetime import date
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from specmatch.errors import SheetError, UnknownBeerError
+from specmatch.house.decision.decision import decide, judge_colour
+from specmatch.house.decision.specification import ColourLimits, Specification, load_specification, specification_paths
+
+BEERS = ("Amber", "Pale")
+LIMITS = """beer,target,tolerance,unit,rule,risk,valid_from,valid_to
+Pale,8.0,10%,EBC,guarded_acceptance,0.05,,2025-06-30
+Pale,8.5,1.0,EBC,simple_acceptance,,2025-07-01,
+Amber,12.7,1.27,SRM,,,,
+"""
+LABELS = """label,beer,valid_from,valid_to
+Summer can,Pale,2025-05-01,2025-09-30
+Party keg,Pale,,
+Party keg,Amber,,
+"""
+
+
+@pytest.fixture
+def model_path(tmp_path):
+    (tmp_path / "house.limits.csv").write_text(LIMITS)
+    (tmp_path / "house.labels.csv").write_text(LABELS)
+    return tmp_path / "house.model"
+
+
+def test_limits_hold_on_their_days(model_path):
+    spec = load_specification(model_path, beers=BEERS)
+    assert spec.limits_of("Pale", date(2025, 6, 30)).low == pytest.approx(7.2)
+    later = spec.limits_of("Pale", date(2025, 7, 1))
+    assert (later.low, later.high, later.rule, later.risk) == (7.5, 9.5, "simple_acceptance", 0.05)
+    assert spec.limits_of("Amber").rule == "guarded_acceptance"
+    assert spec.limits_of("Stout") is None
+
+
+def test_a_label_stands_for_its_beers_on_its_days(model_path):
+    spec = load_specification(model_path, beers=BEERS)
+    assert spec.beers_of("Party keg") == ("Pale", "Amber")
+    assert spec.beers_of("Pale") == ("Pale",)
+    assert spec.beers_of("Summer can", date(2025, 6, 1)) == ("Pale",)
+    with pytest.raises(UnknownBeerError, match="'Summer can' is not valid on 2025-10-01"):
+        spec.beers_of("Summer can", date(2025, 10, 1))
+
+
+def test_the_hash_names_the_version(model_path, tmp_path):
+    first = load_specification(model_path)
+    assert len(first.hash) == 64
+    assert load_specification(model_path).hash == first.hash
+    (tmp_path / "house.labels.csv").write_text(LABELS.replace("Summer", "Winter"))
+    assert load_specification(model_path).hash != first.hash
+    assert "Winter can" in load_specification(model_path).text
+    assert load_specification(tmp_path / "other.model") == Specification()
+
+
+@pytest.mark.parametrize(
+    ("row", "match"),
+    [
+        ("Stout,8,1,EBC,,,,", "line 2, column beer: 'Stout' is no beer of the model; it holds Amber, Pale"),
+        ("Pale,eight,1,EBC,,,,", "column target: 'eight' is not a number"),
+        ("Pale,8,0,EBC,,,,", "makes no limits"),
+        ("Pale,8,1,,,,,", "column unit: ''; write EBC or SRM"),
+        ("Pale,8,1,EBC,strict,,,", "column rule: 'strict'; use one of simple_acceptance"),
+        ("Pale,8,1,EBC,,0.7,,", "column risk: 0.7; expected a share"),
+        ("Pale,8,1,EBC,,,31/3/2025,", "column valid_from: '31/3/2025'; write the day as"),
+        ("Pale,8,1,EBC,,,,\nPale,9,1,EBC,,,2025-01-01,", "line 3: 'Pale' has two limits for one day"),
+    ],
+)
+def test_damaged_limits_are_refused_by_line(tmp_path, row, match):
+    header = LIMITS.splitlines()[0]
+    (tmp_path / "house.limits.csv").write_text(f"{header}\n{row}\n")
+    with pytest.raises(SheetError, match=match):
+        load_specification(tmp_path / "house.model", beers=BEERS)
+
+
+def test_a_sheet_without_a_needed_column(tmp_path):
+    (tmp_path / "house.labels.csv").write_text("label\nParty keg\n")
+    with pytest.raises(SheetError, match="house.labels.csv: no column 'beer', got label"):
+        load_specification(tmp_path / "house.model")
+
+
+def limits(rule="guarded_acceptance", risk=0.05):
+    return ColourLimits("Pale", 8.0, 7.0, 9.0, "EBC", rule, risk, None, None)
+
+
+def verdict(colour, rule="guarded_acceptance", half=0.4):
+    return judge_colour(limits(rule), colour, colour - half, colour + half, unit="EBC", coverage=0.9)
+
+
+def test_within_out_and_cannot_tell_by_rule():
+    """Half an interval of 0.4 at 90 % is a standard uncertainty of 0.243: the guard band at 5 % is 0.4 again."""
+    assert [verdict(x).verdict for x in (8.55, 8.65, 9.35, 9.45)] == ["within", "cannot tell", "cannot tell", "out"]
+    assert [verdict(x).passes for x in (8.55, 8.65, 9.35, 9.45)] == [True, False, False, False]
+    assert [verdict(x, "guarded_rejection").passes for x in (8.55, 9.35, 9.45)] == [True, True, False]
+    assert [verdict(x, "simple_acceptance").passes for x in (8.95, 9.05)] == [True, False]
+
+
+def test_units_and_endless_intervals():
+    got = judge_colour(limits(), 8.0 / 25 * 12.7, 7.8 / 25 * 12.7, 8.2 / 25 * 12.7, unit="SRM", coverage=0.9)
+    assert got.verdict == "within"
+    endless = judge_colour(limits(), 8.0, -np.inf, np.inf, unit="EBC", coverage=0.99)
+    assert (endless.verdict, endless.passes) == ("cannot tell", False)
+    assert "no end" in endless.sentence
+
+
+def judge(colour, plausible=("Pale",), claimed="Pale", beers=None):
+    return decide(
+        claimed, claimed_p_value=0.5, false_reject_rate=0.05, nearest_beer="Pale", plausible_beers=plausible,
+        warnings=(), beers=beers, colour=colour,
+    )  # fmt: skip
+
+
+def test_out_and_cannot_tell_are_held_for_different_reasons():
+    out, unsure, good = judge(verdict(9.5)), judge(verdict(9.0)), judge(verdict(8.0))
+    assert (out.decision, unsure.decision, good.decision) == ("hold", "hold", "consistent")
+    assert "out of specification" in out.reason
+    assert "cannot tell" in unsure.reason
+    assert "measure again or by transmission" in unsure.advice
+    assert "within specification" in good.reason
+
+
+def test_identity_comes_before_colour_and_a_label_before_a_beer():
+    assert "not typical" in judge(verdict(8.0), plausible=("Amber",)).reason
+    assert judge(None, plausible=("Amber",), claimed="Party keg", beers=("Pale", "Amber")).decision == "consistent"
+    assert judge(None, plausible=("Stout",), claimed="Party keg", beers=("Pale", "Amber")).decision == "hold"
+
+
+def test_the_house_model_judges_labels_and_limits(small_house):
+    house, new = small_house
+    scans = new.scans[new.scans["batch"] == new.scans["batch"].iloc[0]]
+    beer = new.batches.loc[scans["batch"].iloc[0], "beer"]
+    colour = float(house.read(new.spectra.loc[scans.index], scans=scans)["colour"].iloc[0])
+    for target, decision in ((colour, "consistent"), (2 * colour, "hold")):
+        row = ColourLimits(beer, target, 0.7 * target, 1.3 * target, "EBC", "guarded_acceptance", 0.05, None, None)
+        got = house.verify(
+            new.spectra.loc[scans.index], claimed=beer, scans=scans, specification=Specification(limits=(row,))
+        )
+        assert got["decision"].tolist() == [decision]
+        assert isinstance(got, pd.DataFrame)
+
+
+def test_limits_and_labels_are_looked_for_beside_the_model():
+    limits, labels = specification_paths("sets/house.model")
+    assert (limits.as_posix(), labels.as_posix()) == ("sets/house.limits.csv", "sets/house.labels.csv")

@@ -1,0 +1,31 @@
+"""Columns laid out a row at a time are the same however many rows and names there are."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from specmatch.house.reading.readings import FEW_ROWS, chosen_names, codes_by_row, sentences_by_row
+
+
+@pytest.mark.parametrize("n_names", [1, 12, 31, 32, 70])
+def test_every_row_gets_the_names_that_it_chooses(n_names):
+    rng = np.random.default_rng(n_names)
+    names = [f"Beer {i}" for i in range(n_names)]
+    # few patterns that differ anywhere, many rows of each, and one of its own
+    patterns = rng.random((5, n_names)) < 0.3
+    chosen = np.concatenate([patterns[rng.integers(0, 5, 3 * FEW_ROWS)], np.eye(1, n_names, n_names - 1, dtype=bool)])
+    expected = [tuple(name for name, one in zip(names, row, strict=True) if one) for row in chosen]
+    assert chosen_names(chosen, names).tolist() == expected
+    assert chosen_names(chosen[-3:], names).tolist() == expected[-3:]
+
+
+def test_codes_of_a_row_stand_once_each_in_the_order_given():
+    flagged = [(np.array([True, True]), ("haze", "foam"))]
+    codes = codes_by_row(
+        pd.Index(["a", "b"]), {"b": ["foam"]}, {0: ["spike"], 1: ["haze"]}, flagged, {1: ["late"]}, ("always",)
+    )
+    assert codes.tolist() == [("spike", "haze", "foam", "always"), ("foam", "haze", "late", "always")]
+
+
+def test_sentences_of_a_row_are_one_text():
+    assert sentences_by_row({1: ["too warm", "foam"]}, 3).tolist() == ["", "too warm; foam", ""]

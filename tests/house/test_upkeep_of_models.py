@@ -1,0 +1,108 @@
+"""Adding batches to a model, the changeover, and one package after the other."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.demo.brewery import Brewery
+from specmatch.errors import OptionError, ReferenceSetError, UnknownBeerError
+from specmatch.maths.classification.mixtures import mixed_reflectance
+
+
+def joined(*drawn):
+    return sm.ReferenceSet(
+        pd.concat([part.spectra for part in drawn]),
+        pd.concat([part.scans for part in drawn]),
+        pd.concat([part.batches for part in drawn]),
+    )
+
+
+@pytest.fixture(scope="module")
+def brewery():
+    return Brewery(seed=6)
+
+
+def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
+    past, more, new = brewery.draw(5), brewery.draw(1, draw=1), brewery.draw(1, draw=2)
+    old = sm.HouseModel().fit(joined(past))
+    before = old.read(new.spectra, scans=new.scans)
+    grown = old.add_batches(joined(past, more))
+    assert set(grown.fitted.batches) == set(past.batches.index) | set(more.batches.index)
+    assert grown.fitted.identity.batches_per_beer.tolist() == [6] * 12
+    assert np.array_equal(grown.wavelengths_, old.wavelengths_)
+    # a batch that was added is its own nearest batch; a file holds the grown model like any other
+    again = grown.read(more.spectra, scans=more.scans)
+    batch_of = more.scans.groupby("sample", sort=False)["batch"].first()
+    assert (again["nearest_batch"] == batch_of.loc[again.index]).mean() > 0.9
+    pd.testing.assert_frame_equal(old.read(new.spectra, scans=new.scans), before)
+
+
+def test_a_new_beer_is_added_and_a_refit_is_advised(brewery):
+    past = brewery.draw(5, beers=brewery.beers[:8])
+    newcomer = brewery.draw(3, draw=1, beers=brewery.beers[9:10])
+    grown = sm.HouseModel().fit(joined(past)).add_batches(joined(past, newcomer))
+    assert grown.beers_[-1] == brewery.beers[9]
+    assert any("new" in reason for reason in grown.refit_reasons)
+    one = brewery.draw(1, draw=2, beers=brewery.beers[9:10])
+    assert grown.read(one.spectra, scans=one.scans)["nearest_beer"].tolist() == [brewery.beers[9]]
+
+
+def test_batches_cannot_be_taken_away_or_changed(brewery):
+    past = brewery.draw(4, beers=brewery.beers[:5])
+    house = sm.HouseModel().fit(joined(past))
+    gone = past.scans["batch"].iloc[0]
+    kept = past.scans[past.scans["batch"] != gone]
+    smaller = sm.ReferenceSet(past.spectra.loc[kept.index], kept, past.batches.drop(index=gone))
+    with pytest.raises(ReferenceSetError, match=f"batch '{gone}' of the model is not in the set"):
+        house.add_batches(smaller)
+    with pytest.raises(ReferenceSetError, match="has changed in the set"):
+        house.add_batches(sm.ReferenceSet(past.spectra * 0.99, past.scans, past.batches))
+
+
+def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery):
+    past = brewery.draw(8)
+    house = sm.HouseModel().fit(joined(past))
+    pale, dark = brewery.beers[2], brewery.beers[9]
+    new = brewery.draw(1, draw=3, beers=[pale, dark])
+    beer = new.scans["batch"].map(new.batches["beer"])
+    base, other = (new.spectra[(beer == name).to_numpy()] for name in (pale, dark))
+    half = pd.DataFrame(
+        mixed_reflectance(np.maximum(base.to_numpy(), 1e-3), np.maximum(other.to_numpy(), 1e-3), 0.4),
+        index=base.index,
+        columns=base.columns,
+    )
+    got = house.changeover(half, new.scans.loc[half.index], before=dark, after=pale).iloc[0]
+    # Beer-Lambert of two scans leaves out the glare, and batches differ: 0.4 comes back to within a few hundredths
+    assert abs(got["fraction"] - 0.4) < 0.1
+    assert got["fraction_low"] <= got["fraction"] <= got["fraction_high"]
+    none = house.changeover(base, new.scans.loc[base.index], before=dark, after=pale).iloc[0]
+    assert none["fraction_low"] == 0.0
+    assert 0.0 < none["smallest_visible"] < 0.3
+    assert "would mostly be missed" in none["sentence"]
+    water = house.changeover(base, new.scans.loc[base.index], before="water", after=pale).iloc[0]
+    assert water["fraction_low"] == 0.0
+
+
+def test_names_of_a_changeover_are_checked(brewery):
+    past = brewery.draw(4, beers=brewery.beers[:3])
+    house = sm.HouseModel().fit(joined(past))
+    with pytest.raises(UnknownBeerError, match="'Nobody' is no beer of the set"):
+        house.changeover(past.spectra, past.scans, before="Nobody", after=brewery.beers[0])
+    with pytest.raises(UnknownBeerError, match="'water' is no beer of the set"):
+        house.changeover(past.spectra, past.scans, before=brewery.beers[0], after="water")
+    with pytest.raises(OptionError, match="name two"):
+        house.changeover(past.spectra, past.scans, before=brewery.beers[0], after=brewery.beers[0])
+
+
+def test_packages_are_taken_until_they_are_enough(brewery):
+    past = brewery.draw(8)
+    house = sm.HouseModel().fit(joined(past))
+    pale, dark = brewery.beers[1], brewery.beers[8]
+    new = brewery.draw(1, draw=5, n_pours=6, beers=[pale])
+    right, wrong = (house.next_package(new.spectra, claim).decision for claim in (pale, dark))
+    assert right in ("consistent", "hold")
+    assert wrong == "hold"
+    assert house.next_package(new.spectra.iloc[:1], dark).n_packages == 1
+    with pytest.raises(UnknownBeerError, match="no beer of the set"):
+        house.next_package(new.spectra, "Nobody")

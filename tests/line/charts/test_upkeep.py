@@ -1,0 +1,52 @@
+"""The list of what to do about a model, each with its evidence."""
+
+import pytest
+
+from specmatch.line.charts.drift import Drift
+from specmatch.line.charts.maintenance import upkeep
+from specmatch.line.journal.journal import Journal
+
+LIGHT = Drift("instrument_drift", "L1", 7, 3, "the light of the reference is 20 counts/ms below its baseline")
+PEAK = Drift("instrument_drift", "L1", 7, 3, "the peak of the reference stands 1 nm above its baseline")
+PRODUCT = Drift("product_drift", "Pale", 7, 3, "Pale reads 1 EBC above its baseline")
+MODEL = Drift("model_drift", "all beers", 7, 3, "readings are less typical of their beers")
+
+
+def test_nothing_is_said_as_such():
+    (action,) = upkeep([], [])
+    assert (action.action, action.subject) == ("nothing", "")
+    assert "no chart has moved" in action.evidence
+
+
+@pytest.mark.parametrize(
+    ("drift", "action"),
+    [(LIGHT, "new reference"), (PEAK, "check the instrument"), (PRODUCT, "add batches"), (MODEL, "refit")],
+)
+def test_what_moved_decides_what_to_do(drift, action):
+    (got,) = upkeep([], [drift])
+    assert (got.action, got.subject) == (action, drift.subject)
+    assert drift.sentence in got.evidence
+
+
+def test_validation_speaks_of_bias_or_of_a_refit():
+    def actions(**figures):
+        return [action.action for action in upkeep([], [], validation=figures)]
+
+    assert actions(bias=0.1, bias_limit=0.2, sep=0.3, sep_limit=0.4) == ["nothing"]
+    assert actions(bias=-0.3, bias_limit=0.2, sep=0.3, sep_limit=0.4) == ["correct the bias"]
+    # a scatter that grew is no shift: taking a bias off would hide it
+    assert actions(bias=-0.3, bias_limit=0.2, sep=0.5, sep_limit=0.4) == ["refit"]
+
+
+def test_beers_that_the_set_knows_too_little_of(tmp_path):
+    with Journal(tmp_path / "line.db") as journal:
+        with journal.writing():
+            for i in range(20):
+                for beer, codes in (("Pale", ["ambiguous_beer"] if i < 6 else []), ("Amber", ["foam"]), ("Stout", [])):
+                    codes = [*codes, "too_few_batches"] if beer == "Stout" and i == 0 else codes
+                    journal.append(
+                        {"kind": "reading", "claimed": beer, "decision": "consistent", "reading": {"warnings": codes}}
+                    )
+        (action,) = upkeep([journal], [])
+    assert (action.action, action.subject) == ("add batches", "Pale")
+    assert "6 of its last 20 readings" in action.evidence

@@ -1,0 +1,154 @@
+"""The sequence of packages: Wald's formulas, the correlation of packages of one batch, error rates by simulation."""
+
+import numpy as np
+import pytest
+from simulated_beers import BATCH_SD, MODES, NM, SimulatedBeers
+
+from specmatch.errors import OptionError
+from specmatch.maths.classification.class_model import fit_typicality
+from specmatch.maths.classification.sequential import (
+    ANOTHER,
+    CONSISTENT,
+    HOLD,
+    correlated_log_ratio,
+    next_step,
+    package_log_ratios,
+    wald_bounds,
+)
+from specmatch.maths.statistics.levels import binomial_bounds
+
+
+class TestWald:
+    def test_bounds(self):
+        """A. Wald, Ann. Math. Stat. 16:117-186, 1945: B = beta/(1-alpha), A = (1-beta)/alpha."""
+        low, high = wald_bounds(0.05, 0.10)
+        assert np.exp(low) == pytest.approx(0.10 / 0.95, rel=1e-12)
+        assert np.exp(high) == pytest.approx(0.90 / 0.05, rel=1e-12)
+
+    def test_independent_scans_add_up(self):
+        """With rho 0 the ratio is the sum of the ratios of single scans: delta x - delta^2/2 each."""
+        x = np.random.default_rng(0).normal(size=12)
+        counts = np.arange(1, 13)
+        got = correlated_log_ratio(np.cumsum(x) / counts, counts, delta=1.5, rho=0.0)
+        np.testing.assert_allclose(got, np.cumsum(1.5 * x - 1.125), rtol=1e-10)  # two orders of summation
+
+    def test_correlated_scans_against_the_whole_normal_density(self):
+        """The ratio from the mean alone equals that of the joint densities with the full covariance."""
+        rng, rho, delta = np.random.default_rng(1), 0.6, 0.8
+        for m in (1, 2, 5, 9):
+            x = rng.normal(size=m)
+            covariance = rho + (1 - rho) * np.eye(m)
+            inverse = np.linalg.inv(covariance)
+            joint = 0.5 * (x @ inverse @ x - (x - delta) @ inverse @ (x - delta))
+            got = correlated_log_ratio(x.mean(), m, delta=delta, rho=rho)
+            assert got == pytest.approx(joint, rel=1e-9, abs=1e-12)  # an inverse of a 9 x 9 matrix
+
+    def test_evidence_stops_growing(self):
+        """m scans are worth m/(1 + (m-1) rho) independent ones, never more than 1/rho."""
+        expected = correlated_log_ratio(1.0, [1, 10, 10**9], delta=1.0, rho=0.5) / 0.5
+        np.testing.assert_allclose(expected, [1.0, 10 / 5.5, 2.0], rtol=1e-8)
+
+    @pytest.mark.parametrize("chances", [(0.0, 0.1), (0.05, 0.5), (-0.1, 0.1)])
+    def test_chances_that_are_none(self, chances):
+        with pytest.raises(OptionError, match="expected a chance"):
+            wald_bounds(*chances)
+
+    @pytest.mark.slow
+    def test_error_rates_and_mean_numbers_of_the_independent_case(self, full_size):
+        """Wald: error rates at most alpha/(1-beta), beta/(1-alpha); mean number near ((1-a) ln B + a ln A)/E(z)."""
+        runs, delta, (low, high) = (20_000 if full_size else 2000), 0.5, wald_bounds(0.05, 0.10)
+        rng = np.random.default_rng(2)
+        for shift, wrong, limit in ((0.0, "high", 0.05 / 0.90), (delta, "low", 0.10 / 0.95)):
+            z = np.cumsum(delta * (rng.normal(size=(runs, 400)) + shift) - delta**2 / 2, axis=1)
+            out = (z <= low) | (z >= high)
+            assert out.any(axis=1).all()
+            end = out.argmax(axis=1)
+            last = z[np.arange(runs), end]
+            errors = int(((last >= high) if wrong == "high" else (last <= low)).sum())
+            assert binomial_bounds(errors, runs, level=0.999)[0] <= limit
+            right = 0.05 if shift == 0 else 0.10
+            drift = -(delta**2) / 2 if shift == 0 else delta**2 / 2
+            mean = ((1 - right) * (low if shift == 0 else high) + right * (high if shift == 0 else low)) / drift
+            # Wald leaves out what the last step overshoots the bound by: about half a step more
+            assert mean < np.mean(end + 1) < 1.35 * mean
+
+    @pytest.mark.slow
+    def test_taking_correlated_scans_as_independent_passes_too_much(self, full_size):
+        runs, rho, delta = (20_000 if full_size else 2000), 0.5, 2.0
+        low, high = wald_bounds(0.05, 0.01)
+        rng = np.random.default_rng(3)
+        shared, own = rng.normal(size=(runs, 1)), rng.normal(size=(runs, 12))
+        x = delta + np.sqrt(rho) * shared + np.sqrt(1 - rho) * own
+        counts = np.arange(1, 13)
+        means = np.cumsum(x, axis=1) / counts
+
+        def passed(rho_taken):
+            z = correlated_log_ratio(means, counts, delta=delta, rho=rho_taken)
+            out = (z <= low) | (z >= high)
+            first = np.where(out.any(axis=1), out.argmax(axis=1), 11)
+            return (out.any(axis=1) & (z[np.arange(runs), first] <= low)).mean()
+
+        assert passed(rho) <= 0.01 + 4 * np.sqrt(0.01 / runs)
+        assert passed(0.0) > 0.02
+
+
+def twins(seed, gap):
+    """Two beers `gap` batch standard deviations apart along the first smooth shape, and six others."""
+    beers = SimulatedBeers(seed=seed)
+    beers.means[1] = beers.means[0] + gap * BATCH_SD[1] * MODES[1]
+    return beers, fit_typicality(*beers.house(12), wavelength_nm=NM)
+
+
+class TestPackages:
+    def test_ratio_of_the_first_package_is_that_of_two_normal_densities(self):
+        beers, fit = twins(0, 6.0)
+        pour = beers.samples(0, 1, 1)
+        weight = fit.weights(1.0)
+        z = fit.metric.scores(pour)[0]
+        densities = [
+            -0.5 * ((z - fit.beer_means[k]) ** 2 * weight[k]).sum() / fit.tail.inflation + 0.5 * np.log(weight[k]).sum()
+            for k in range(8)
+        ]
+        np.testing.assert_allclose(package_log_ratios(fit, pour, 0)[0], np.array(densities) - densities[0], rtol=1e-9)
+
+    def test_more_packages_never_count_more_than_the_batch(self):
+        beers, fit = twins(0, 6.0)
+        batch = beers.batches(0, 1)
+        ratios = package_log_ratios(fit, beers.pours(batch, 400), 1)
+        few, many = np.abs(ratios[100, 0]), np.abs(ratios[399, 0])
+        assert many == pytest.approx(few, rel=0.15)  # what pours still add after a hundred
+
+    def test_decisions(self):
+        beers, fit = twins(1, 8.0)
+        right = beers.pours(beers.batches(0, 1), 3)
+        assert next_step(fit, right, claimed=0).decision in (CONSISTENT, ANOTHER)
+        foreign = beers.samples(4, 1, 1)
+        step = next_step(fit, foreign, claimed=0)
+        assert step.decision == HOLD and step.n_packages == 1 and step.rival == 4
+
+    def test_undecided_at_the_largest_number_is_a_hold(self):
+        beers, fit = twins(2, 1.0)
+        between = np.repeat((beers.means[:1] + beers.means[1:2]) / 2, 9, axis=0)
+        steps = [next_step(fit, between[:m], claimed=0, most_packages=4) for m in range(1, 10)]
+        assert [step.decision for step in steps[:4]] == [ANOTHER] * 3 + [HOLD]
+        assert all(step.decision == HOLD and step.n_packages == 4 for step in steps[4:])
+
+    @pytest.mark.slow
+    @pytest.mark.whole
+    def test_error_rates(self, full_size):
+        held = passed = right = wrong = 0
+        for seed in range(40 if full_size else 6):
+            beers, fit = twins(seed, 5.0)
+            for claimed, really in ((0, 0), (1, 1), (0, 1), (1, 0)):
+                for batch in beers.batches(really, 10):
+                    pours = beers.pours(batch[None], 6)
+                    decision = next_step(fit, pours, claimed=claimed, most_packages=6).decision
+                    if claimed == really:
+                        right += 1
+                        held += decision == HOLD
+                    else:
+                        wrong += 1
+                        passed += decision == CONSISTENT
+        # 5 % by the ratio and 5 % by typicality at each of few looks; 1 % of the twin's batches pass
+        assert binomial_bounds(held, right, level=0.999)[0] <= 0.10
+        assert binomial_bounds(passed, wrong, level=0.999)[0] <= 0.01

@@ -1,0 +1,113 @@
+"""Building sets from measured folders, reflectance tables and sessions."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_house import small_tables, write_tables
+
+from specmatch.demo.brewery import write_brewery
+from specmatch.errors import ReferenceSetError, SheetError, SpecmatchError, UnitError
+from specmatch.measurement.session import measure
+from specmatch.reference.build import build_set
+from specmatch.reference.reference_set import ReferenceSet
+
+
+@pytest.fixture(scope="module")
+def measured(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("brewery") / "year"
+    write_brewery(folder, seed=4, n_batches=2)
+    return folder
+
+
+def test_measured_folder_twice_gives_the_same_bytes(measured, tmp_path):
+    for name in ("a", "b"):
+        refs, left_out = build_set([measured], name="demo")
+        refs.save(tmp_path / name)
+    assert left_out.empty and len(refs.batches) == 24 and len(refs.scans) == 72
+    assert refs.reference_kind == "water" and refs.band_nm is not None
+    files = sorted(file.name for file in (tmp_path / "a").iterdir())
+    assert files == sorted(file.name for file in (tmp_path / "b").iterdir())
+    assert all((tmp_path / "a" / name).read_bytes() == (tmp_path / "b" / name).read_bytes() for name in files)
+
+
+def test_session_and_folder_give_the_same_set(measured):
+    assert build_set([measure(measured)])[0].hash == build_set([measured])[0].hash
+
+
+def test_folder_of_tables(tmp_path):
+    tables = small_tables()
+    refs, left_out = build_set([write_tables(tmp_path / "t", *tables)], unit="SRM")
+    expected = ReferenceSet(*tables, colour_unit="SRM")
+    np.testing.assert_array_equal(refs.spectra, expected.spectra)
+    assert list(refs.spectra.index) == list(expected.spectra.index)
+    assert list(refs.batches.index) == list(expected.batches.index)
+    assert left_out.empty
+
+
+def test_scans_and_pours_of_one_name_in_two_folders_stay_apart(tmp_path):
+    spectra, scans, batches = small_tables()
+    first = write_tables(tmp_path / "monday", spectra, scans, batches)
+    again = batches.copy()
+    again["colour"] += 0.2
+    second = write_tables(tmp_path / "tuesday", spectra * 0.999, scans, again)
+    refs, _ = build_set([first, second])
+    assert len(refs.scans) == 2 * len(scans) and refs.scans["pour"].nunique() == 2 * scans["pour"].nunique()
+    assert refs.scans.index[0] == "monday/0000-0.csv"
+    assert len(refs.batches) == len(batches)
+    np.testing.assert_allclose(refs.batches["colour"], batches["colour"] + 0.1, rtol=1e-12)
+    assert set(refs.batches["colour_n"]) == {2.0}
+
+
+def test_two_grids_meet_on_the_range_they_share(tmp_path):
+    spectra, scans, batches = small_tables()
+    first = write_tables(tmp_path / "wide", spectra, scans, batches)
+    names = {name: f"b{name}" for name in batches.index}
+    other = scans.assign(
+        batch=scans["batch"].map(names), sample="b" + scans["sample"], pour="b" + scans["pour"]
+    ).rename(index=lambda name: f"b{name}")
+    narrow = spectra.iloc[:, 2:-1].set_axis(other.index, axis=0)
+    second = write_tables(tmp_path / "narrow", narrow, other, batches.rename(index=names))
+    refs, _ = build_set([first, second])
+    assert refs.spectra.columns.tolist() == spectra.columns.tolist()[2:-1]
+    assert len(refs.batches) == 2 * len(batches)
+
+
+def test_what_does_not_enter_the_set_is_listed(tmp_path):
+    spectra, scans, batches = small_tables()
+    extra = pd.concat([batches.iloc[1:], pd.DataFrame({"beer": ["Rare"], "colour": [9.0]}, index=["never-scanned"])])
+    refs, left_out = build_set([write_tables(tmp_path / "t", spectra, scans, extra)])
+    assert len(refs.batches) == len(batches) - 1
+    told = dict(zip(left_out["name"], left_out["reason"], strict=True))
+    assert set(told) == {"0000-0.csv", "0000-1.csv", "never-scanned"}
+    assert "'0000' has no row in a batches table" in told["0000-0.csv"]
+
+
+def test_scans_that_a_reading_would_send_back_do_not_enter(measured, tmp_path):
+    session = measure(measured)
+    spoilt = session.spectra.index[5]
+    row = pd.DataFrame([{"scan_id": spoilt, "code": "saturated", "size": 1.0, "sentence": "flat top"}])
+    checks = pd.concat([session.checks, row], ignore_index=True) if len(session.checks) else row
+    object.__setattr__(session, "checks", checks)
+    refs, left_out = build_set([session])
+    assert spoilt not in refs.spectra.index
+    assert left_out.set_index("name").at[spoilt, "reason"] == "saturated: flat top"
+
+
+def test_bad_folders_are_refused(tmp_path, measured):
+    with pytest.raises(ReferenceSetError, match="name at least one"):
+        build_set([])
+    with pytest.raises(SpecmatchError, match="nowhere"):
+        build_set([tmp_path / "nowhere"])
+    spectra, scans, batches = small_tables()
+    tables = write_tables(tmp_path / "t", spectra, scans, batches)
+    (tables / "batches.csv").unlink()
+    with pytest.raises(SheetError, match=r"batches\.csv is missing"):
+        build_set([tables])
+    renamed = batches.rename(index=lambda name: f"x{name}")
+    with pytest.raises(ReferenceSetError, match="no scan is of a batch with a beer"):
+        build_set([write_tables(tmp_path / "u", spectra, scans, renamed)])
+    session = measure(measured)
+    base = measure(measured)
+    object.__setattr__(base, "reference_kind", "base")
+    with pytest.raises(UnitError, match="build a set of each kind"):
+        build_set([session, base])

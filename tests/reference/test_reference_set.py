@@ -1,0 +1,165 @@
+"""The reference set in memory: what it takes, what it refuses, what it hands out."""
+
+import numpy as np
+import pandas as pd
+import pytest
+from small_house import small_tables
+
+from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
+from specmatch.reference.build import share_of_single_pours
+from specmatch.reference.disk.descriptor import slug
+from specmatch.reference.disk.table_csv import decode_table, encode_table
+from specmatch.reference.reference_set import ReferenceSet
+from specmatch.reference.tables.alignment import check_band, check_beers, type_of, unit_of
+
+
+def test_tables_come_back_aligned_and_in_the_order_given():
+    spectra, scans, batches = small_tables()
+    refs = ReferenceSet(spectra, scans.iloc[::-1], batches)
+    assert list(refs.spectra.index) == list(refs.scans.index) == list(spectra.index)
+    assert refs.spectra.index.name == "scan_id" and refs.batches.index.name == "batch"
+    assert refs.scans["fill_ml"].dtype == np.float64
+    assert list(refs.batches.index) == list(batches.index)
+
+
+def test_inputs_are_not_written_to_and_the_set_cannot_be_changed_from_outside():
+    spectra, scans, batches = small_tables()
+    before = spectra.copy(), scans.copy(), batches.copy()
+    refs = ReferenceSet(spectra, scans, batches)
+    first = refs.hash
+    handed = refs.batches
+    handed.loc[handed.index[0], "beer"] = "Other"
+    for given, kept in zip((spectra, scans, batches), before, strict=True):
+        pd.testing.assert_frame_equal(given, kept)
+    assert refs.batches["beer"].iloc[0] == "Beer 0"
+    assert not refs.spectra.to_numpy().flags.writeable
+    assert refs.hash == first == ReferenceSet(*before).hash
+
+
+def test_hash_tells_content_not_name():
+    spectra, scans, batches = small_tables()
+    one = ReferenceSet(spectra, scans, batches, name="a")
+    assert one.hash == ReferenceSet(spectra[spectra.columns[::-1]], scans, batches, name="b").hash
+    other = spectra.copy()
+    other.iloc[0, 0] = np.nextafter(other.iloc[0, 0], 1.0)
+    assert one.hash != ReferenceSet(other, scans, batches).hash
+    assert one.hash != ReferenceSet(spectra, scans, batches, colour_unit="SRM").hash
+
+
+def test_colours_are_brought_to_the_unit_of_the_set():
+    spectra, scans, batches = small_tables()
+    batches["colour_unit"] = "EBC"
+    refs = ReferenceSet(spectra, scans, batches, colour_unit="SRM")
+    # EBC/SRM = 25/12.7: both scales are multiples of the same absorbance (ASBC Beer-10A, Analytica-EBC 9.6)
+    assert np.allclose(refs.batches["colour"], batches["colour"] * 12.7 / 25, rtol=1e-12)
+    assert set(refs.batches["colour_unit"]) == {"SRM"}
+
+
+def test_identifiers_stay_text():
+    spectra, scans, batches = small_tables(n_beers=1, n_batches=2, n_pours=2)
+    names = {"0000": "1E5", "0001": "100000"}
+    scans["batch"] = scans["batch"].map(names)
+    refs = ReferenceSet(spectra, scans, batches.rename(index=names))
+    assert list(refs.batches.index) == ["1E5", "100000"]
+
+
+def test_rows_without_a_spectrum_are_listed_not_lost(caplog):
+    spectra, scans, batches = small_tables()
+    fewer = spectra.iloc[2:]
+    refs = ReferenceSet(fewer, scans, batches)
+    assert refs.left_out["name"].tolist() == [*spectra.index[:2], "0000"]
+    assert set(refs.left_out["reason"]) == {"has no spectrum", "has no scan"}
+    assert "0000" in caplog.text
+
+
+def test_few_batches_may_be_a_set_but_none_may_not():
+    spectra, scans, batches = small_tables(n_beers=1, n_batches=1, n_pours=1)
+    assert len(ReferenceSet(spectra, scans, batches).batches) == 1
+    with pytest.raises(ReferenceSetError, match="the set is empty"):
+        ReferenceSet(spectra.iloc[:0], scans.iloc[:0], batches.iloc[:0])
+
+
+def test_bad_tables_are_refused_by_name():
+    spectra, scans, batches = small_tables()
+    with pytest.raises(ReferenceSetError, match=r"the first '0000' \(scan '0000-0.csv'\)"):
+        ReferenceSet(spectra, scans, batches.iloc[1:])
+    twice = scans.copy()
+    twice.loc["0001-0.csv", "sample"] = "0000-s"
+    with pytest.raises(ParentsError, match="sample '0000-s' stands under"):
+        ReferenceSet(spectra, twice, batches)
+    with pytest.raises(UnitError, match="expected EBC or SRM"):
+        ReferenceSet(spectra, scans, batches, colour_unit="Lovibond")
+    with pytest.raises(ReferenceSetError, match="the lower edge first"):
+        ReferenceSet(spectra, scans, batches, band_nm=(700.0, 430.0))
+    with pytest.raises(ReferenceSetError, match="expected two wavelengths"):
+        ReferenceSet(spectra, scans, batches, band_nm=(430.0,))
+    with pytest.raises(TableError, match="has fill_ml 'ten'"):
+        ReferenceSet(spectra, scans.assign(fill_ml="ten"), batches)
+    with pytest.raises(TableError, match="which a spreadsheet runs"):
+        ReferenceSet(spectra, scans, batches.assign(**{"=1+1": 0}))
+    with pytest.raises(TableError, match="scans are a list"):
+        ReferenceSet(spectra, [1], batches)
+    beers = pd.DataFrame({"recipe": ["a", "b"]}, index=["Beer 0", "Beer 0"])
+    with pytest.raises(TableError, match="'Beer 0' stands twice"):
+        ReferenceSet(spectra, scans, batches, beers)
+
+
+def test_reference_kind_is_taken_from_the_scans_where_they_agree():
+    spectra, scans, batches = small_tables()
+    assert ReferenceSet(spectra, scans.assign(reference_kind="water"), batches).reference_kind == "water"
+    mixed = scans.assign(reference_kind=["water", "base"] * (len(scans) // 2))
+    assert ReferenceSet(spectra, mixed, batches).reference_kind is None
+
+
+def test_a_band_has_two_edges_the_lower_one_first():
+    assert check_band([430, 700]) == (430.0, 700.0) and check_band(None) is None
+    with pytest.raises(ReferenceSetError, match="the band is 700-430 nm; expected the lower edge first"):
+        check_band((700, 430))
+    with pytest.raises(ReferenceSetError, match="expected two wavelengths in nm"):
+        check_band((430, 500, 700))
+
+
+def test_each_beer_stands_once_in_the_table_of_beers():
+    table = pd.DataFrame({"beer": [" Pale", "Amber"], "recipe": ["R1", "R2"]})
+    assert check_beers(table)["recipe"].to_dict() == {"Pale": "R1", "Amber": "R2"} and check_beers(None) is None
+    with pytest.raises(TableError, match="beer 'Pale' stands twice"):
+        check_beers(pd.DataFrame({"beer": ["Pale", "Pale "], "recipe": ["R1", "R2"]}))
+
+
+def test_the_unit_of_a_set_may_be_said_by_its_column():
+    assert unit_of(None, pd.DataFrame({"colour_unit": ["srm", "srm"]}), "sets/house") == "SRM"
+
+
+def test_single_pours_are_counted_by_samples():
+    scans = pd.DataFrame({"sample": ["a", "b", "b", "c", "c"], "pour": ["1", "2", "3", "4", "4"]})
+    assert share_of_single_pours(scans) == pytest.approx(2 / 3)  # a, and c of one pour scanned twice
+
+
+@pytest.mark.parametrize(
+    ("column", "kind"),
+    [
+        (pd.Series([1.5]), "number"),
+        (pd.Series([1]), "integer"),
+        (pd.Series([True]), "boolean"),
+        (pd.Series(["x"], dtype=object), "string"),
+    ],
+)
+def test_types_of_columns(column, kind):
+    assert type_of(column) == kind
+
+
+@pytest.mark.parametrize(
+    ("name", "told"), [("House set, 2026", "house-set-2026"), ("--", "reference-set"), ("Weißbier", "wei-bier")]
+)
+def test_names_of_packages_keep_to_the_letters_allowed(name, told):
+    assert slug(name) == told
+
+
+def test_a_table_comes_back_from_csv_and_no_cell_is_a_formula():
+    table = pd.DataFrame({"colour": [0.1, np.nan]}, index=pd.Index(["007", "=b"], name="batch", dtype=object))
+    data = encode_table(table)
+    assert data.decode().splitlines() == ["batch,colour", "007,0.1", "'=b,"]
+    fields = [{"name": "batch", "type": "string"}, {"name": "colour", "type": "number"}]
+    back = decode_table(data, fields, source="batches.csv")
+    assert back.index.tolist() == ["007", "=b"] and back.index.name == "batch"
+    assert back["colour"].iloc[0] == 0.1 and np.isnan(back["colour"].iloc[1])
