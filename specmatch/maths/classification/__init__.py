@@ -1,1 +1,1 @@
-"""Which of the known classes a spectrum may belong to: space, class models, their calibration, what they can tell apart."""
+"""Which known class a spectrum may belong to: space, class models, calibration, what they can tell apart."""
