@@ -17,7 +17,7 @@ from specmatch.demo.beers import Liquids
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.optics import Spectrometer
 from specmatch.demo.scanning import PourConditions, RawScans
-from specmatch.house.reading.samples import gather_samples
+from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS
@@ -151,7 +151,7 @@ def _verify(house: sm.HouseModel, raw: RawScans, liquids: Liquids) -> pd.DataFra
     beer = dict(zip(liquids.batch, liquids.beer, strict=True))
     claims = scans.groupby("sample", sort=False)["batch"].first().map(beer)
     found = house.verify(spectra, claims, scans=scans)
-    samples = gather_samples(house.fitted, spectra, scans)
+    samples = prepare_samples(house.fitted, spectra, scans)
     beers = np.array([house.beers_.index(claims[name]) for name in samples.index])
     whole = house.fitted.faults.explain_samples(samples.averages.reflectance, samples.averages.counts, beers)
     size, with_fault = whole.size.copy(), found["colour"].to_numpy().copy()

@@ -25,7 +25,7 @@ from sklearn.preprocessing import StandardScaler
 from sklearn.svm import SVC
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
-from specmatch.maths.classification.class_model import fit_typicality
+from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
@@ -125,7 +125,7 @@ def judged(seed: int) -> list[dict[str, object]]:
         band = usable_band(train.reflectance, train.sample)
         nm = np.array(brewery.bench.spectrometer.wavelength_nm)[band]
         started = time.process_time()
-        fit = fit_typicality(
+        fit = fit_class_model(
             train.reflectance[:, band], train.beer[train.sample], train.sample, train.sample, wavelength_nm=nm
         )
         seconds = time.process_time() - started

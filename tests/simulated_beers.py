@@ -39,7 +39,7 @@ class SimulatedBeers:
         return rows + NOISE_SD * self.rng.normal(size=rows.shape)
 
     def house(self, batches_per_beer, n_pours=3):
-        """Reflectance, beer, batch and sample of each pour, as `fit_typicality` takes them."""
+        """Reflectance, beer, batch and sample of each pour, as `fit_class_model` takes them."""
         per_beer = np.broadcast_to(batches_per_beer, self.n_beers)
         rows = np.vstack([self.pours(self.batches(beer, n), n_pours) for beer, n in enumerate(per_beer)])
         batch = np.repeat(np.arange(per_beer.sum()), n_pours)

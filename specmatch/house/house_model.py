@@ -24,7 +24,7 @@ from specmatch.house.model_file.self_test import check_arrays, numbers_read, one
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.changeover import changeover_table
 from specmatch.house.reading.readings import readings_table
-from specmatch.house.reading.samples import gather_samples, match_samples
+from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.classification.sequential import Step, next_step
 from specmatch.wording import counted
 
@@ -248,7 +248,7 @@ class HouseModel:
         MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
-        samples = gather_samples(self.fitted, spectra, scans)
+        samples = prepare_samples(self.fitted, spectra, scans)
         level = self.coverage if coverage is None else coverage
         return readings_table(self.fitted, samples, match_samples(self.fitted, samples), level, self.false_reject_rate)
 
@@ -276,7 +276,7 @@ class HouseModel:
         MP-1-001-S1         0.0          0.8           0.0
         AL-1-001-S1         0.9          0.0           0.0
         """
-        samples = gather_samples(self.fitted, spectra, scans)
+        samples = prepare_samples(self.fitted, spectra, scans)
         p = match_samples(self.fitted, samples).p_value
         return pd.DataFrame(p, index=samples.index, columns=pd.Index(self.fitted.beers, name="beer"))
 
@@ -327,7 +327,7 @@ class HouseModel:
         >>> judged.loc["MP-1-001-S1", "reason"]
         'not typical of Amber Lane (p < 0.001, under the stated 0.05); typical of Meadow Pils'
         """
-        samples = gather_samples(self.fitted, spectra, scans, every_pour=every_pour)
+        samples = prepare_samples(self.fitted, spectra, scans, every_pour=every_pour)
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = {row.label for row in specification.labels} if specification else ()
         claims = check_claims(claimed, samples.index, self.beers_, labels=labels)
@@ -373,7 +373,7 @@ class HouseModel:
         >>> left.loc["AL-1-001-S1", "sentence"]
         'no Meadow Pils seen; a part under 16% would mostly be missed'
         """
-        return changeover_table(self.fitted, gather_samples(self.fitted, spectra, scans), before=before, after=after)
+        return changeover_table(self.fitted, prepare_samples(self.fitted, spectra, scans), before=before, after=after)
 
     def next_package(
         self,
@@ -412,7 +412,7 @@ class HouseModel:
         >>> house.next_package(packages, "Amber Lane").decision, house.next_package(packages, "Meadow Pils").decision
         ('consistent', 'hold')
         """
-        pours = gather_samples(self.fitted, spectra, None).pours
+        pours = prepare_samples(self.fitted, spectra, None).pours
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         return next_step(
             self.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),

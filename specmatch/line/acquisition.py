@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import MissingScanError, ScanFileError, SpecmatchError, UnitError
-from specmatch.line.journal.timestamps import moment
+from specmatch.line.journal.timestamps import unix_time
 from specmatch.measurement.folder.batches import read_batches
 from specmatch.measurement.folder.folder import NOT_FOUND, join_scans, listed_scans, within_folder
 from specmatch.measurement.folder.sheets import scans_sheet
@@ -52,7 +52,7 @@ class Measured:
         """Return when a scan was measured, ISO 8601 with its offset and in seconds since 1970."""
         stated = self.rows.at[scan_id, "measured_at"] if "measured_at" in self.rows else ""
         if isinstance(stated, str) and stated:
-            return stated, moment(stated, f"scan {scan_id!r}")
+            return stated, unix_time(stated, f"scan {scan_id!r}")
         # nobody stated a time: the file's own stands in
         modified = self.file_of[scan_id].modified
         return datetime.fromtimestamp(modified, UTC).isoformat(timespec="seconds"), modified

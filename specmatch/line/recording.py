@@ -16,7 +16,7 @@ from specmatch.errors import TableError
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.timestamps import moment
+from specmatch.line.journal.timestamps import unix_time
 from specmatch.line.rules.controls import BASELINE, CONTROL, control_baseline, control_trouble, judge_control
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
 from specmatch.line.rules.run_rule import (
@@ -266,7 +266,7 @@ def review(journal: Journal, entry: int, *, operator: str, note: str) -> Record:
 def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
     """Name the period that every chart takes its limits from. Call it inside `writing`."""
     _signed(operator, note)
-    from_unix, to_unix = moment(start, "start of the baseline"), moment(end, "end of the baseline")
+    from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
     return journal.append(

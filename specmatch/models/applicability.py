@@ -8,7 +8,7 @@ from sklearn.base import BaseEstimator, OutlierMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError
-from specmatch.maths.domain.applicability import SCALES, DomainFit, fit_domain
+from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 
@@ -24,7 +24,7 @@ class Applicability(OutlierMixin, BaseEstimator):
 
     Attributes
     ----------
-    domain_ : DomainFit
+    domain_ : ApplicabilityDomain
     batches_ : ndarray
         Batches in order of first appearance; row numbers where `fit` got no groups.
     wavelengths_ : ndarray or None
@@ -89,7 +89,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         batch = batch_codes(groups, len(values), "Applicability")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
         self.offset_ = -1.0
-        self.domain_: DomainFit = fit_domain(
+        self.domain_: ApplicabilityDomain = fit_domain(
             values,
             batch,
             batch,

@@ -12,7 +12,7 @@ from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, ParentsError
-from specmatch.maths.classification.class_model import TypicalityFit, fit_typicality, identify
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import SCALES
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
@@ -38,7 +38,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Batches in order of first appearance; row numbers where `fit` got no groups.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
-    typicality_ : TypicalityFit
+    typicality_ : ClassModel
         Metric and means.
     n_features_in_ : int
 
@@ -122,7 +122,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
         wavelength_nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
-        self.typicality_: TypicalityFit = fit_typicality(
+        self.typicality_: ClassModel = fit_class_model(
             values,
             beer.astype(np.int64),
             batch,

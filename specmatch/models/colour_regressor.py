@@ -10,7 +10,7 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, TableError
-from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourFit, fit_colour
+from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourModel, fit_colour
 from specmatch.maths.regression.gp_regression import AS_GIVEN
 from specmatch.maths.spectra.band import usable_band
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
@@ -30,7 +30,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
 
     Attributes
     ----------
-    fit_ : ColourFit
+    fit_ : ColourModel
         The fitted regression, free of scikit-learn.
     groups_missing_ : bool
         True when no batches were given and every row was taken as its own.
@@ -103,7 +103,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         regressions = self._regressions()
         self.band_ = self._usable(values, batch)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
-        self.fit_: ColourFit = fit_colour(
+        self.fit_: ColourModel = fit_colour(
             values[:, self.band_], y, batch, batch, wavelength_nm=nm[self.band_], regressions=regressions
         )
         return self

@@ -10,7 +10,7 @@ from scipy.special import fdtrc
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.fitting.one_thread import one_thread
-from specmatch.maths.regression.colour_model import ColourFit, fit_colour
+from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.reference.audit.batch_scores import BatchScores, features, score_batches
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
@@ -211,7 +211,7 @@ def _colour_curve(pours: Pours, lab: Floats, beer: int) -> tuple[float, float] |
     return max(float(at_full) - b / many, 0.0), b
 
 
-def _fit(pours: Pours, lab: Floats, rows: Ints) -> ColourFit:
+def _fit(pours: Pours, lab: Floats, rows: Ints) -> ColourModel:
     used = np.isin(pours.batch, rows)
     batch, sample = (np.unique(code[used], return_inverse=True)[1] for code in (pours.batch, pours.sample))
     return fit_colour(pours.reflectance[used], lab[pours.batch[used]], batch, sample, wavelength_nm=pours.wavelength_nm)

@@ -16,7 +16,7 @@ from specmatch.house.fitting.fitting import FittedHouse, fit_house
 from specmatch.house.fitting.one_thread import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
-from specmatch.house.reading.samples import gather_samples
+from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
 
 if TYPE_CHECKING:
@@ -143,7 +143,7 @@ def _hold_out(
     beer_of = refs.batches["beer"]
     blends = held_blends(
         house.fitted,
-        gather_samples(house.fitted, spectra, scans),
+        prepare_samples(house.fitted, spectra, scans),
         list(beer_of.loc[batch_of.loc[readings.index]]),
         false_reject_rate,
     )
@@ -161,7 +161,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     ids = refs.scans.index[refs.scans["batch"].isin(batches)]
     if fitted.colour is None:
         return pd.Series(np.nan, index=ids)
-    alone = gather_samples(fitted, refs.spectra.loc[ids], None).averages
+    alone = prepare_samples(fitted, refs.spectra.loc[ids], None).averages
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 

@@ -11,10 +11,10 @@ import pandas as pd
 from specmatch.array_types import Ints
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
-from specmatch.house.reading.samples import Samples
-from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.house.reading.samples import SampleSet
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
-from specmatch.maths.classification.power import remedy
+from specmatch.maths.classification.power import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
 from specmatch.wording import counted
@@ -42,7 +42,9 @@ def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: floa
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
-def held_blends(fitted: FittedHouse, samples: Samples, beers: Sequence[str], false_reject_rate: float) -> pd.DataFrame:
+def held_blends(
+    fitted: FittedHouse, samples: SampleSet, beers: Sequence[str], false_reject_rate: float
+) -> pd.DataFrame:
     """Blend held-out samples with the beer most like theirs, and judge the blends against their own name."""
     told = [row for row, beer in enumerate(beers) if beer in fitted.beers]
     rows = []
@@ -93,7 +95,7 @@ def mix_up_table(
     pairs: pd.DataFrame,
     blends: pd.DataFrame,
     unknown: pd.DataFrame,
-    identity: TypicalityFit,
+    identity: ClassModel,
     beers: Sequence[str],
     *,
     n_pours: int,
@@ -123,8 +125,8 @@ def mix_up_table(
     return table[COLUMNS]
 
 
-def _advice(identity: TypicalityFit, claimed: int, really: int, n_pours: int, rate: float) -> str:
-    got = remedy(identity, claimed, really, n_pours=n_pours, rate=rate, wanted=GOOD_ENOUGH)
+def _advice(identity: ClassModel, claimed: int, really: int, n_pours: int, rate: float) -> str:
+    got = sample_size(identity, claimed, really, n_pours=n_pours, rate=rate, wanted=GOOD_ENOUGH)
     ways = []
     if got.pours is not None and got.pours > n_pours:
         ways.append(f"{counted(got.pours, 'pour')} a sample")

@@ -35,7 +35,7 @@ def average(reflectance: Floats, labels: pd.Series) -> Averages:
 
 
 @dataclass(frozen=True)
-class Bridged:
+class Interpolated:
     """Scans without missing values."""
 
     # (n, p): missing channels filled along a straight line; the input itself when nothing was missing
@@ -45,13 +45,13 @@ class Bridged:
     wide: Mask | None
 
 
-def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Bridged:
+def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Interpolated:
     """Fill missing channels along a straight line between their neighbours, and say where that was done."""
     # reflectance (n, p), wavelength_nm (p,)
     missing = np.isnan(reflectance)
     lacking = np.asarray(missing.any(axis=1))
     if not lacking.any():
-        return Bridged(reflectance, lacking, None)
+        return Interpolated(reflectance, lacking, None)
     filled, wide = reflectance.copy(), np.zeros_like(missing)
     for row in np.flatnonzero(lacking):
         present = wavelength_nm[~missing[row]]
@@ -65,10 +65,10 @@ def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Bridged:
         gap = np.clip(np.searchsorted(edges, wavelength_nm, side="left"), 1, edges.size - 1)
         wide[row] = missing[row] & (edges[gap] - edges[gap - 1] > LARGEST_BRIDGED_NM)
         wide[row, 0] = missing[row, 0] and present[0] - wavelength_nm[0] > LARGEST_BRIDGED_NM
-    return Bridged(filled, lacking, wide if wide.any() else None)
+    return Interpolated(filled, lacking, wide if wide.any() else None)
 
 
-def refuse_wide_gaps(bridged: Bridged, wavelength_nm: Floats, scan_ids: pd.Index) -> None:
+def refuse_wide_gaps(bridged: Interpolated, wavelength_nm: Floats, scan_ids: pd.Index) -> None:
     """Refuse scans with a gap that cannot be bridged."""
     # wavelength_nm (p,)
     if bridged.wide is None:

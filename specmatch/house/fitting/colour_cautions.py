@@ -9,14 +9,14 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
-from specmatch.maths.regression.colour_model import ColourFit, unfit_beers
+from specmatch.maths.regression.colour_model import ColourModel, beers_with_unreliable_colour
 from specmatch.maths.statistics.levels import mean_by
 
 FEWEST_BEERS_FOR_OPTICS = 3
 
 
 @dataclass(frozen=True)
-class ColourCautions:
+class ColourWarnings:
     """What a set knows of its colours besides the regression."""
 
     # the route without a regression, its path and glare from the means of the beers; None with fewer than three beers
@@ -27,8 +27,8 @@ class ColourCautions:
     path_sd: float  # relative uncertainty of the path from fill and cup, for a set that does not
 
 
-def learn_cautions(
-    fit: ColourFit,
+def learn_colour_warnings(
+    fit: ColourModel,
     reflectance: Floats,
     batch: Ints,
     beer: Ints,
@@ -37,7 +37,7 @@ def learn_cautions(
     wavelength_nm: Floats,
     colour_unit: str,
     scans: pd.DataFrame,
-) -> ColourCautions:
+) -> ColourWarnings:
     """Learn what a set says about its colours besides the regression."""
     # reflectance (n_pours, p), batch (n_pours,), beer (K,), wavelength_nm (p,)
     present, position = np.unique(beer, return_inverse=True)
@@ -46,9 +46,9 @@ def learn_cautions(
         # one row a beer: batches of one beer leave the average beer in the same way, and count once
         by_beer = mean_by(mean_by(reflectance, batch)[0], position)[0]
         optics = fit_double_pass(by_beer, mean_by(fit.lab_colour, position)[0], wavelength_nm, colour_unit=colour_unit)
-    return ColourCautions(
+    return ColourWarnings(
         optics=optics,
-        unfit=unfit_beers(fit, beer, n_beers),
+        unfit=beers_with_unreliable_colour(fit, beer, n_beers),
         pours_shown=fit.most_pours > 1,
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
     )

@@ -106,7 +106,7 @@ def _range(scans: pd.DataFrame, column: str) -> tuple[float, ...]:
 
 
 @dataclass(frozen=True)
-class Offered:
+class Validity:
     """First and last day of each beer, ISO 8601; empty text where the house set none."""
 
     valid_from: tuple[str, ...]
@@ -122,7 +122,7 @@ class Offered:
         return np.asarray(~known | (((first == "") | (day >= first)) & ((last == "") | (day <= last))))
 
 
-def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Offered:
+def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Validity:
     """Take `valid_from` and `valid_to` from a house's table of beers."""
     columns = []
     for name in ("valid_from", "valid_to"):
@@ -135,4 +135,4 @@ def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Offered
                 raise TableError(f"beer {beer!r} has {name} {day!r}; write the day as YYYY-MM-DD")
             days.append(text)
         columns.append(tuple(days))
-    return Offered(*columns)
+    return Validity(*columns)

@@ -11,14 +11,14 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import ReferenceSetError
-from specmatch.house.fitting.colour_cautions import ColourCautions, learn_cautions
-from specmatch.house.fitting.conditions import Conditions, Offered, learn_conditions, learn_offered
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set, walk_past_all
-from specmatch.maths.classification.class_model import TypicalityFit, add_batches, fit_typicality
-from specmatch.maths.domain.applicability import DomainFit, fit_domain
-from specmatch.maths.faults.fault_model import FaultFit, doubt_samples, learn_good_scans
+from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
+from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
+from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
+from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
+from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
-from specmatch.maths.regression.colour_model import ColourFit, fit_colour
+from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.maths.statistics.levels import mean_by
 
 if TYPE_CHECKING:
@@ -44,13 +44,13 @@ class FittedHouse:
     highest_colour: float
     set_name: str  # set_name, set_hash: of the reference set
     set_hash: str
-    colour: ColourFit | None  # none where the set holds too few lab colours
-    identity: TypicalityFit
-    domain: DomainFit
-    faults: FaultFit  # what good scans look like, and which faults may stand behind a departure
+    colour: ColourModel | None  # none where the set holds too few lab colours
+    identity: ClassModel
+    domain: ApplicabilityDomain
+    faults: FaultModel  # what good scans look like, and which faults may stand behind a departure
     conditions: Conditions  # instruments, cups, volumes and temperatures of the set
-    offered: Offered  # when each beer was on offer
-    cautions: ColourCautions | None  # what speaks against a colour; None where there is no colour
+    offered: Validity  # when each beer was on offer
+    cautions: ColourWarnings | None  # what speaks against a colour; None where there is no colour
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
 
@@ -66,7 +66,7 @@ def fit_house(
     # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
     # anew but the colour regression
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
+    faults = fit_fault_model(*_rows(pours), wavelength_nm=pours.wavelength_nm)
     odd, _ = odd_among_mates(faults, pours.reflectance, pours.sample)
     odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
@@ -79,16 +79,18 @@ def fit_house(
             sample=pours.sample[~odd],
             batch=pours.batch[~odd],
         )
-        faults = learn_good_scans(*_rows(pours), wavelength_nm=pours.wavelength_nm)
-    faults = doubt_samples(faults, *_rows(pours))
+        faults = fit_fault_model(*_rows(pours), wavelength_nm=pours.wavelength_nm)
+    faults = calibrate_thresholds(faults, *_rows(pours))
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_typicality(*_rows(pours), wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate)
+        identity = fit_class_model(
+            *_rows(pours), wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
+        )
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
     if pours.some_of_many:
-        whole = walk_past_all(refs, pours, faults)
+        whole = batch_means_in_chunks(refs, pours, faults)
         batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *whole.odd_pours)))
     colour, cautions = _fit_colour(pours, refs.colour_unit, batch_means)
     return FittedHouse(
@@ -122,7 +124,7 @@ def _rows(pours: SetPours) -> tuple[Floats, Ints, Ints, Ints]:
 
 def _fit_colour(
     pours: SetPours, colour_unit: str, batch_means: Floats | None
-) -> tuple[ColourFit | None, ColourCautions | None]:
+) -> tuple[ColourModel | None, ColourWarnings | None]:
     if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
         return None, None
     known = np.isfinite(pours.lab)[pours.batch]
@@ -133,7 +135,7 @@ def _fit_colour(
         reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm,
         batch_means=None if batch_means is None else batch_means[known_batches],
     )  # fmt: skip
-    cautions = learn_cautions(
+    cautions = learn_colour_warnings(
         colour, reflectance, batch, pours.beer_of_batch[known_batches], len(pours.beers),
         wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
     )  # fmt: skip
@@ -152,7 +154,7 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
     )
 
 
-def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[TypicalityFit, tuple[str, ...]]:
+def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:
     is_new = pours.batch >= len(old.batches)
     kept = mean_by(pours.reflectance[~is_new], pours.sample[~is_new])[0]
     same = kept.shape == old.identity.samples.reflectance.shape and np.array_equal(

@@ -19,8 +19,8 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.maths.classification.class_model import TypicalityFit, fit_typicality
-from specmatch.maths.faults.fault_model import FaultFit
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.statistics.levels import mean_by, parent_codes
@@ -69,7 +69,7 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     return None if pour_kept.all() else pour_kept[pour]
 
 
-def walk_past_all(refs: ReferenceSet, pours: SetPours, faults: FaultFit) -> WholeBatches:
+def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultModel) -> WholeBatches:
     """Take the mean of each batch over all of its pours, some batches at a time, and find the odd ones among them."""
     spectra, scans = refs.spectra, pours.scans
     place = spectra.index.get_indexer(scans.index)
@@ -127,11 +127,11 @@ class SetPours:
         """Code of each pour's beer, shape (n,)."""
         return self.beer_of_batch[self.batch]
 
-    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> TypicalityFit:
+    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> ClassModel:
         """Fit how typical samples are of these beers, on the pours kept alone; its beers are those that are left."""
         rows = np.arange(self.batch.size) if kept is None else np.flatnonzero(kept)
         codes = [np.unique(labels[rows], return_inverse=True)[1] for labels in (self.beer, self.batch, self.sample)]
-        return fit_typicality(
+        return fit_class_model(
             self.reflectance[rows], *codes, wavelength_nm=self.wavelength_nm, false_reject_rate=false_reject_rate
         )
 

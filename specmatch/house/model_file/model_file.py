@@ -22,7 +22,8 @@ from specmatch.house.model_file.serialisation import flatten as flatten
 from specmatch.house.model_file.serialisation import restore as restore
 from specmatch.storage import sha256_of, strict_json, write_atomic
 
-FORMAT = 1
+# 2: classes by the field's names; `old_names` reads format 1
+FORMAT = 2
 KIND = "specmatch house model"
 MANIFEST, SEAL = "manifest.json", "manifest.sha256"
 # Settings and names only: numbers live in the arrays. The bound keeps a hostile manifest from filling the memory.
@@ -175,8 +176,8 @@ def _manifest(path: Path, members: Mapping[str, bytes]) -> dict[str, Any]:
         raise ModelFileError(
             f"{path} has a manifest that does not match its hash; copy it again or fit the model again"
         )
-    if number != FORMAT or isinstance(number, bool):
-        raise ModelFileError(f"{path} has the format number {number!r}; expected {FORMAT}")
+    if isinstance(number, bool) or not isinstance(number, int) or number < 1:
+        raise ModelFileError(f"{path} has the format number {number!r}; expected 1 to {FORMAT}")
     if not isinstance(content.get("arrays"), dict) or not isinstance(content.get("manifest"), dict):
         raise ModelFileError(f"{path} has a manifest without its lists of arrays and settings")
     return content

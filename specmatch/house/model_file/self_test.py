@@ -12,7 +12,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
-from specmatch.maths.classification.subspace import Samples
+from specmatch.maths.classification.subspace import LabelledSamples
 
 Read = Callable[[Floats], Mapping[str, Floats]]
 
@@ -26,7 +26,7 @@ NUMBERS = ("colour", "colour_low", "colour_high", "p_value", "distance", "colour
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
 
 
-def one_of_each(samples: Samples) -> Floats:
+def one_of_each(samples: LabelledSamples) -> Floats:
     """Return the first sample of each beer, spread over the beers where they are many."""
     # -> (n, p)
     first = np.unique(samples.beer[samples.batch], return_index=True)[1]

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from specmatch.errors import ModelFileError
+from specmatch.house.model_file.old_names import ADDED, CLASSES, FIELDS
 
 _FLOATS = {"inf": math.inf, "-inf": -math.inf, "nan": math.nan}
 
@@ -80,14 +81,20 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
         if not isinstance(value["tuple"], list):
             raise ModelFileError(f"the model file holds no tuple at {name}; fit the model again")
         return tuple(_restore(item, arrays, f"{name}.{at}", classes) for at, item in enumerate(value["tuple"]))
-    kind, inside = value.get("class"), value.get("fields")
-    if not isinstance(kind, str) or kind not in classes or not isinstance(inside, dict):
-        raise ModelFileError(f"the model file asks for {kind!r} at {name}, which this version does not know")
+    stored, inside = value.get("class"), value.get("fields")
+    kind = CLASSES.get(stored, stored) if isinstance(stored, str) else ""
+    if kind not in classes or not isinstance(inside, dict):
+        raise ModelFileError(f"the model file asks for {stored!r} at {name}, which this version does not know")
+    # arrays are found by the name under which they were stored
+    made = {
+        FIELDS.get((kind, field), field): _restore(item, arrays, f"{name}.{field}", classes)
+        for field, item in inside.items()
+    }
     expected = {field.name for field in dataclasses.fields(classes[kind])}
-    if set(inside) != expected:
-        odd = sorted(set(inside) ^ expected)
+    made = {field: ADDED[kind, field] for field in expected if (kind, field) in ADDED} | made
+    if set(made) != expected or len(made) < len(inside):
+        odd = sorted(set(made) ^ expected) or sorted(inside)
         raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")
-    made = {field: _restore(item, arrays, f"{name}.{field}", classes) for field, item in inside.items()}
     try:
         return classes[kind](**made)
     except (TypeError, ValueError) as error:

@@ -5,14 +5,14 @@ import pandas as pd
 
 from specmatch.errors import OptionError, UnknownBeerError
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.reading.samples import Samples
+from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.mixtures import estimate_blend
 
 WATER = "water"
 
 
 def changeover_table(
-    fitted: FittedHouse, samples: Samples, *, before: str, after: str, level: float = 0.95
+    fitted: FittedHouse, samples: SampleSet, *, before: str, after: str, level: float = 0.95
 ) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
     for name in (before, after):

@@ -9,8 +9,8 @@ from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import routes_disagree
-from specmatch.house.fitting.colour_cautions import ColourCautions
-from specmatch.maths.regression.colour_model import ColourFit
+from specmatch.house.fitting.colour_cautions import ColourWarnings
+from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval
 
 POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
@@ -31,8 +31,8 @@ class ColourReadings:
 
 
 def read_colours(
-    fit: ColourFit,
-    cautions: ColourCautions,
+    fit: ColourModel,
+    cautions: ColourWarnings,
     reflectance: Floats,
     n_pours: Ints,
     coverage: float,

@@ -9,9 +9,9 @@ import numpy as np
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_colour_unit
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.reading.samples import Samples
+from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Finding
+from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.replicates import OddPours
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
@@ -33,7 +33,7 @@ class Reasons:
     colour_without_fault: Floats  # (n,): what the colour is without the faults named; NaN where none is
 
 
-def give_reasons(fitted: FittedHouse, samples: Samples, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
+def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
     """Explain how samples depart from beers, and pours from their mates."""
     # beer (n,), colour (n,), unlike (n,)
     means = samples.averages
@@ -100,7 +100,7 @@ def _against(beer: str) -> str:
     return f"against {beer}: "
 
 
-def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd: OddPours, colour: Floats) -> None:
+def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, odd: OddPours, colour: Floats) -> None:
     row_of, pours = samples.sample_of_pour, samples.pours
     for row in np.flatnonzero(odd.disagree).tolist():
         n = int((row_of == row).sum())
@@ -134,7 +134,7 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: Samples, odd:
         )
 
 
-def _describe(found: Finding, k: int, pours: str) -> str:
+def _describe(found: Diagnosis, k: int, pours: str) -> str:
     words = _words(found.fault[k])
     said = words.phrase.format(size=found.size[k])
     if pours:
@@ -150,7 +150,7 @@ def _words(fault: int) -> FaultWords:
     return FAULT_WORDS[FAULT_NAMES[fault]]
 
 
-def _codes(found: Finding, k: int, colour_ebc: float) -> list[str]:
+def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     codes = [_words(fault).code for fault in (found.fault[k], found.second[k]) if fault != NO_FAULT]
     if found.rival[k] != NO_FAULT:
         rival = _words(found.rival[k]).code

@@ -15,7 +15,7 @@ from specmatch.array_types import Mask
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.house.reading.explanations import give_reasons
-from specmatch.house.reading.samples import Samples
+from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.fault_model import best_explained_beer
 
@@ -91,7 +91,7 @@ NEAR_BEERS = 3
 
 def readings_table(
     fitted: FittedHouse,
-    samples: Samples,
+    samples: SampleSet,
     match: Match,
     coverage: float,
     false_reject_rate: float,

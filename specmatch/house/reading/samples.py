@@ -12,13 +12,13 @@ from specmatch.house.fitting.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting.conditions import departures_from
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.maths.classification.class_model import Match
-from specmatch.maths.faults.replicates import OddPours, find_odd_pours
+from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.spectra import check_spectra, match_wavelengths
 
 
 @dataclass(frozen=True)
-class Samples:
+class SampleSet:
     """Samples ready to be read."""
 
     averages: Averages  # of the pours of each sample that agree
@@ -36,7 +36,7 @@ class Samples:
         return pd.Index(self.averages.names, dtype=object, name="sample")
 
 
-def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> Samples:
+def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> SampleSet:
     """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
 
     A pour that departs from at least two others which agree is not averaged in.
@@ -52,7 +52,7 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
         lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
-        return Samples(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
+        return SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
     table = check_scans(scans, checked.scan_ids)
     warnings: dict[str, list[str]] = {}
     disagreeing: set[str] = set()
@@ -74,22 +74,22 @@ def gather_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour:
     days = _measured_on(table)
     missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
     if every_pour or len(whole.names) == len(pours.names):
-        return Samples(whole, warnings, pours, whole.codes, None, conditions, days, missing)
+        return SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing)
     suspected = None
     if disagreeing:
         # a pour is suspected when all of its scans are
         named = np.isin(table.index.to_numpy(dtype=object), list(disagreeing))
         suspected = np.flatnonzero(np.bincount(pours.codes, named) == pours.counts)
-    odd = find_odd_pours(fitted.faults, pours.reflectance, whole.codes, suspected)
+    odd = find_outlying_replicates(fitted.faults, pours.reflectance, whole.codes, suspected)
     means = whole
     if odd.odd.any():
         codes = whole.codes[~odd.odd]
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
-    return Samples(means, warnings, pours, whole.codes, odd, conditions, days, missing)
+    return SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing)
 
 
-def match_samples(fitted: FittedHouse, samples: Samples) -> Match:
+def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:
     """Hold samples against the beers that were offered on their day."""
     means = samples.averages
     match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)

@@ -10,7 +10,7 @@ def utc_now() -> datetime:
     return datetime.now(UTC)
 
 
-def moment(measured_at: str, what: str) -> float:
+def unix_time(measured_at: str, what: str) -> float:
     """Return seconds since 1970 of a time that must say its offset."""
     try:
         time = datetime.fromisoformat(measured_at)

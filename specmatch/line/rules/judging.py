@@ -14,7 +14,7 @@ from specmatch.house.decision.decision import HOLD
 from specmatch.house.decision.specification import Specification
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.readings import READING_COLUMNS
-from specmatch.house.reading.samples import gather_samples
+from specmatch.house.reading.samples import prepare_samples
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
@@ -87,7 +87,7 @@ def judge_pooled(
         reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
     )
     fitted = setting.house.fitted
-    means = gather_samples(fitted, *_as_pours(late), every_pour=True).averages
+    means = prepare_samples(fitted, *_as_pours(late), every_pour=True).averages
     p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
     since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
     return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)

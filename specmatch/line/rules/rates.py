@@ -12,7 +12,7 @@ from specmatch.batches import batch_folds
 from specmatch.house.fitting.one_thread import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.line.rules.run_rule import RunRule
-from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
 
@@ -127,7 +127,7 @@ def run_risks(
 
 
 def held_share(
-    fit: TypicalityFit, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: RunRule,
+    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: RunRule,
     rng: np.random.Generator,
 ) -> Floats:  # fmt: skip
     """Take a batch through runs under every claim and return the share of runs held."""
@@ -156,7 +156,7 @@ def held_share(
     return held.mean(axis=0)
 
 
-def _retests(fit: TypicalityFit, readings: Floats, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
+def _retests(fit: ClassModel, readings: Floats, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
     """P-values of the whole run and of the pours since, (turn, run, place of the departure, beer)."""
     n_readings = int(spare[0])
     line = readings[:, :n_readings]
@@ -175,7 +175,7 @@ def _retests(fit: TypicalityFit, readings: Floats, spare: Ints, n_pours: int) ->
     return np.array(whole), np.array(since)
 
 
-def _p_values(fit: TypicalityFit, reflectance: Floats, n_pours: Ints) -> Floats:
+def _p_values(fit: ClassModel, reflectance: Floats, n_pours: Ints) -> Floats:
     return fit.match(reflectance, n_pours).p_value
 
 

@@ -19,7 +19,7 @@ LEAST_PART = 0.1
 
 
 @dataclass(frozen=True)
-class Residual:
+class QResidual:
     """Squared residuals of held-out samples, in units of channel noise, as mean/dof chi-squared(dof)."""
 
     # mean, dof: `mean` 0: nothing lies outside the axes, or nothing could be held out, and nothing is judged
@@ -38,17 +38,17 @@ class Residual:
         return np.asarray(fdtrc(self.dof, self.dof * self.n_samples, squared / mean), float)
 
 
-def fit_residual(held_out: Floats, pour_mean: float, per_pour: float) -> Residual:
+def fit_residual(held_out: Floats, pour_mean: float, per_pour: float) -> QResidual:
     """Learn what held-out samples leave outside the axes."""
     # held_out (n,)
     known = held_out[np.isfinite(held_out)]
     if known.size < 3 or known.mean() <= 0.0:
-        return Residual(0.0, 1.0, known.size, pour_mean, per_pour)
+        return QResidual(0.0, 1.0, known.size, pour_mean, per_pour)
     mean, dof = scaled_chi_square(known)
-    return Residual(mean, dof, known.size, pour_mean, per_pour)
+    return QResidual(mean, dof, known.size, pour_mean, per_pour)
 
 
-def with_residual(by_scores: Floats, by_residual: Floats) -> Floats:
+def combine_p_values(by_scores: Floats, by_residual: Floats) -> Floats:
     """Join two p-values so that the stated rate is shared between them: the lesser of p/(1-w) and p/w, w = `SHARE`."""
     return np.minimum(1.0, np.minimum(by_scores / (1.0 - SHARE), by_residual / SHARE))
 
@@ -68,7 +68,7 @@ AS_GOOD = 3.84
 
 
 @dataclass(frozen=True)
-class Tail:
+class TailCorrection:
     """How far held-out batches lie out: their F statistics over `inflation` follow F with `dof` at the most."""
 
     inflation: float
@@ -79,10 +79,10 @@ class Tail:
         return fdtrc(n_axes, np.minimum(dof, self.dof), statistic / self.inflation)
 
 
-NORMAL = Tail(1.0, np.inf)
+NORMAL = TailCorrection(1.0, np.inf)
 
 
-def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> Tail:
+def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> TailCorrection:
     """Learn the tail from F statistics of held-out batches.
 
     Normal scatter: the inflation brings the mean of F to the upper 95 % bound of that of the statistics, and never
@@ -99,9 +99,9 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
     grid = np.array([[_log_likelihood(x, i, a, np.minimum(d, t), w) for i in INFLATIONS] for t in (*TAIL_DOFS, np.inf)])
     gain = 2.0 * (grid[:-1].max(axis=1) - grid[-1].max())
     if gain.max() < WORTHWHILE_GAIN:
-        return Tail(plain, np.inf)
+        return TailCorrection(plain, np.inf)
     chosen = int(np.flatnonzero(gain > gain.max() - AS_GOOD)[-1])
-    return Tail(float(INFLATIONS[grid[chosen].argmax()]), TAIL_DOFS[chosen])
+    return TailCorrection(float(INFLATIONS[grid[chosen].argmax()]), TAIL_DOFS[chosen])
 
 
 def _log_likelihood(x: Floats, inflation: float, a: Floats, dof: Floats, weight: Floats) -> float:

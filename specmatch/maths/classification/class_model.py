@@ -16,11 +16,18 @@ from scipy.special import bdtrc, fdtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.classification.calibration import SHARE, Residual, Tail, fit_residual, fit_tail, with_residual
+from specmatch.maths.classification.calibration import (
+    SHARE,
+    QResidual,
+    TailCorrection,
+    combine_p_values,
+    fit_residual,
+    fit_tail,
+)
 from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
-from specmatch.maths.classification.model_selection import choose_metric
-from specmatch.maths.classification.subspace import Metric, MetricChoice, Samples, on_channels
+from specmatch.maths.classification.model_selection import select_space
+from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples, SpaceSettings, on_channels
 from specmatch.maths.statistics.levels import mean_by, parent_codes
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
@@ -52,18 +59,18 @@ class Match:
 
 
 @dataclass(frozen=True)
-class TypicalityFit:
-    """What `specmatch.maths.classification.class_model.fit_typicality` learnt."""
+class ClassModel:
+    """What `specmatch.maths.classification.class_model.fit_class_model` learnt."""
 
-    samples: Samples  # what was fitted; upkeep and scans with missing channels start from it
-    choice: MetricChoice
+    samples: LabelledSamples  # what was fitted; upkeep and scans with missing channels start from it
+    choice: SpaceSettings
     false_reject_rate: float  # the rate for which ranks are used where a beer has batches enough
-    metric: Metric
+    metric: DiscriminantSpace
     beer_means: Floats  # beer_means, batch_means: in scores of the metric
     batch_means: Floats
     scatter: BeerScatter  # variance of each beer over the pooled one
-    tail: Tail  # what batches held out say of the F tail
-    residual: Residual  # what batches held out leave outside the axes
+    tail: TailCorrection  # what batches held out say of the F tail
+    residual: QResidual  # what batches held out leave outside the axes
     # (n_samples,): tail p-value of each sample for its own beer with its batch left out; 1 for the only batch of a beer
     held_out_p: Floats
 
@@ -175,7 +182,7 @@ class TypicalityFit:
         if not self.judges:
             return np.ones_like(squared)
         found = f_statistics(squared, self.beer_means.shape[1], self.metric.dof, self.scatter, beer)
-        p_value = with_residual(self.tail.p_value(found.statistic, found.n_axes, found.dof), outside)
+        p_value = combine_p_values(self.tail.p_value(found.statistic, found.n_axes, found.dof), outside)
         for ranked in np.unique(beer[self.by_ranks[beer]]):
             p_value[..., beer == ranked] = self._rank(p_value[..., beer == ranked], int(ranked))
         return p_value
@@ -194,7 +201,7 @@ class TypicalityFit:
         # farther out than every past batch the ranks only know "at most 1/(n+1)": there the tail grades
         return np.where(below > 0, (1.0 + below) / (n_batches + 1), np.minimum(p_value, 1.0 / (n_batches + 1)))
 
-    def _on_channels(self, kept: Mask) -> "TypicalityFit":
+    def _on_channels(self, kept: Mask) -> "ClassModel":
         n_axes = self.choice.n_components
         if kept.all():
             return self
@@ -203,10 +210,10 @@ class TypicalityFit:
                 f"a sample has {kept.sum()} of the {kept.size} channels that tell the beers apart; "
                 f"at least half of them are needed: measure again, or export the full range"
             )
-        return typicality_of(self.samples, on_channels(self.choice, np.flatnonzero(kept)), self.false_reject_rate)
+        return build_class_model(self.samples, on_channels(self.choice, np.flatnonzero(kept)), self.false_reject_rate)
 
 
-def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: float) -> TypicalityFit:
+def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_reject_rate: float) -> ClassModel:
     """Fit on samples with the choice of the metric made: exact, quick, and the same whatever led to the samples."""
     beers = fit_beers(samples, choice)
     out = held_out_statistics(samples, choice)
@@ -216,11 +223,11 @@ def typicality_of(samples: Samples, choice: MetricChoice, false_reject_rate: flo
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
     residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
-    p_value = with_residual(
+    p_value = combine_p_values(
         tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
     )
     held_out_p = np.where(np.isnan(p_value), 1.0, p_value)
-    return TypicalityFit(
+    return ClassModel(
         samples,
         choice,
         false_reject_rate,
@@ -251,7 +258,7 @@ class Identification:
     first: Ints  # (n + 1,): the beers of sample i are `plausible[first[i]:first[i + 1]]`
 
 
-def identify(fit: TypicalityFit, reflectance: Floats, n_pours: int, *, false_reject_rate: float) -> Identification:
+def identify(fit: ClassModel, reflectance: Floats, n_pours: int, *, false_reject_rate: float) -> Identification:
     """Find nearest beer, plausible beers and nearest batch of samples."""
     # reflectance (n, p)
     scores, left = fit.metric.scores_and_residual(reflectance)
@@ -260,7 +267,7 @@ def identify(fit: TypicalityFit, reflectance: Floats, n_pours: int, *, false_rej
 
 
 def identify_scores(
-    fit: TypicalityFit, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
+    fit: ClassModel, scores: Floats, outside: Floats, n_pours: int, *, false_reject_rate: float
 ) -> Identification:
     """Do the work of `identify` on scores.
 
@@ -303,7 +310,7 @@ def identify_scores(
     )
 
 
-def distance_limits(fit: TypicalityFit, false_reject_rate: float) -> Floats:
+def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:
     """Return the squared distance from each beer beyond which it cannot be plausible."""
     # -> (n_beers,)
     if not fit.judges:
@@ -324,7 +331,7 @@ def distance_limits(fit: TypicalityFit, false_reject_rate: float) -> Floats:
 GROWTH = 1.25
 
 
-def fit_typicality(
+def fit_class_model(
     reflectance: Floats,
     beer: Ints,
     batch: Ints,
@@ -334,7 +341,7 @@ def fit_typicality(
     false_reject_rate: float = 0.05,
     transform: str = "auto",
     n_components: int | None = None,
-) -> TypicalityFit:
+) -> ClassModel:
     """Learn what is typical of each beer.
 
     T2 of beer k is n/(n+1) (z - m)' W^-1 (z - m) / v with m the mean of its n batches, v its own variance over the
@@ -348,26 +355,26 @@ def fit_typicality(
         raise TooFewBatchesError(
             f"identity cannot be learnt from {batch.max() + 1} batch; give at least two batches of a beer, or two beers"
         )
-    samples = Samples(means, n_pours, parent_codes(sample, batch), parent_codes(batch, beer))
-    choice = choose_metric(samples, reflectance, sample, transform=transform, n_components=n_components)
-    return typicality_of(samples, choice, false_reject_rate)
+    samples = LabelledSamples(means, n_pours, parent_codes(sample, batch), parent_codes(batch, beer))
+    choice = select_space(samples, reflectance, sample, transform=transform, n_components=n_components)
+    return build_class_model(samples, choice, false_reject_rate)
 
 
 @dataclass(frozen=True)
-class Grown:
+class Updated:
     """A fit with batches added."""
 
-    fit: TypicalityFit
+    fit: ClassModel
     refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
 
 
-def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> Grown:
+def add_batches(fit: ClassModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> Updated:
     """Add batches without choosing the metric again."""
     # reflectance (n_pours, p), beer (n_pours,), batch, sample (n_pours,)
     # batch, sample: codes from 0 upwards among the new batches; they stand behind the fitted ones in the new fit
     means, n_pours = mean_by(reflectance, sample)
     old, choice, new_beer = fit.samples, fit.choice, parent_codes(batch, beer)
-    samples = Samples(
+    samples = LabelledSamples(
         np.concatenate([old.reflectance, means]),
         np.concatenate([old.n_pours, n_pours]),
         np.concatenate([old.batch, parent_codes(sample, batch) + old.beer.size]),
@@ -378,7 +385,7 @@ def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints
     pour_dof = choice.pour_dof + len(each) - n_pours.size
     squares = choice.pour_covariance * choice.pour_dof + deviations.T @ deviations
     choice = replace(choice, pour_covariance=squares / max(1, pour_dof), pour_dof=pour_dof)
-    grown = typicality_of(samples, choice, fit.false_reject_rate)
+    grown = build_class_model(samples, choice, fit.false_reject_rate)
     reasons = []
     n_known = len(fit.beer_means)
     if samples.beer.size > GROWTH * choice.n_batches:
@@ -395,4 +402,4 @@ def add_batches(fit: TypicalityFit, reflectance: Floats, beer: Ints, batch: Ints
             reasons.append(
                 f"{refused} of {known.sum()} new samples are unlike their own beer: look at them before all else"
             )
-    return Grown(grown, tuple(reasons))
+    return Updated(grown, tuple(reasons))

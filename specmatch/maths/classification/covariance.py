@@ -59,7 +59,7 @@ def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = UNALIKE)
     return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
 
 
-def own_scatter(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
+def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
     """Learn the variance of each beer from the departures of its batches from its mean.
 
     One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few

@@ -5,8 +5,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.classification.covariance import UNALIKE, BeerScatter, own_scatter
-from specmatch.maths.classification.subspace import Metric, MetricChoice, Samples, build_metric, project
+from specmatch.maths.classification.covariance import UNALIKE, BeerScatter, shrink_class_variances
+from specmatch.maths.classification.subspace import (
+    DiscriminantSpace,
+    LabelledSamples,
+    SpaceSettings,
+    build_metric,
+    project,
+)
 from specmatch.maths.statistics.levels import mean_by
 
 # parts in which batches are held out; ten leave nine tenths of the batches to judge by
@@ -19,7 +25,7 @@ N_ROUNDS = 4
 class Beers:
     """Beers and batches in one metric."""
 
-    metric: Metric
+    metric: DiscriminantSpace
     beer_means: Floats  # (n_beers, a)
     batch_means: Floats  # (n_batches, a)
     scatter: BeerScatter  # of each beer
@@ -34,7 +40,7 @@ class FStatistics:
     dof: Floats
 
 
-def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
+def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
     """Fit metric, means and scatter in turns until the scales of the beers have settled."""
     projection = project(choice, samples)
     n_beers = samples.batches_per_beer.size
@@ -52,12 +58,12 @@ def fit_beers(samples: Samples, choice: MetricChoice) -> Beers:
     return beers
 
 
-def _in_metric(metric: Metric, samples: Samples, unalike: float) -> Beers:
+def _in_metric(metric: DiscriminantSpace, samples: LabelledSamples, unalike: float) -> Beers:
     """Means and scatter in a metric; beers are told apart below this p-value of "all alike"."""
     batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     if metric.dof:
-        scatter = own_scatter(batch_means - beer_means[samples.beer], samples.beer, unalike=unalike)
+        scatter = shrink_class_variances(batch_means - beer_means[samples.beer], samples.beer, unalike=unalike)
     else:
         alike = np.ones(per_beer.size)
         scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
@@ -80,7 +86,7 @@ class HeldOut:
     residual: Floats  # (n_samples,): what is left outside the axes, squared in units of noise
 
 
-def held_out_statistics(samples: Samples, choice: MetricChoice) -> HeldOut:
+def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
     """Hold each sample against its own beer, its batch left out of axes, means and scatter."""
     per_beer = samples.batches_per_beer
     place = np.empty(samples.beer.size, np.int64)

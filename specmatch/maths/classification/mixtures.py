@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import chdtrc, chdtri, ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by
 
@@ -37,7 +37,7 @@ def mixed_reflectance(base: Floats, other: Floats, fraction: Floats | float) -> 
     return np.asarray(np.maximum(base, floor) ** (1.0 - fraction) * np.maximum(other, floor) ** fraction, float)
 
 
-def mean_spectra(fit: TypicalityFit) -> Floats:
+def mean_spectra(fit: ClassModel) -> Floats:
     """Return the reflectance of each beer, from the mean absorbance of its batches."""
     # -> (n_beers, p)
     of_batch = mean_by(np.log(np.maximum(fit.samples.reflectance, LEAST_REFLECTANCE)), fit.samples.batch)[0]
@@ -45,7 +45,7 @@ def mean_spectra(fit: TypicalityFit) -> Floats:
 
 
 def estimate_blend(
-    fit: TypicalityFit, reflectance: Floats, n_pours: int, *, base: int, other: int | None, level: float = 0.95
+    fit: ClassModel, reflectance: Floats, n_pours: int, *, base: int, other: int | None, level: float = 0.95
 ) -> Blend:
     """Estimate how much of another liquid is in a beer.
 
@@ -87,7 +87,7 @@ class BlendsHeld:
     held: Mask  # (n, len(fractions): whether the blend, claimed to be the sample's own beer, is refused
 
 
-def neighbours(fit: TypicalityFit) -> Ints:
+def neighbours(fit: ClassModel) -> Ints:
     """Find the beer nearest to each beer."""
     # -> (n_beers,)
     if len(fit.beer_means) < 2:
@@ -98,7 +98,7 @@ def neighbours(fit: TypicalityFit) -> Ints:
 
 
 def hold_blends(
-    fit: TypicalityFit,
+    fit: ClassModel,
     reflectance: Floats,
     n_pours: Ints,
     beer: Ints,

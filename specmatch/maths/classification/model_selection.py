@@ -15,14 +15,14 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.classification.subspace import (
-    MetricChoice,
-    Samples,
+    LabelledSamples,
+    SpaceSettings,
     channel_noise,
-    half_of,
+    cholesky_factor,
     principal_axes,
-    sample_scatter,
+    within_class_covariance,
 )
-from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, Scale
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance
 from specmatch.maths.statistics.levels import mean_by
 
 N_STRENGTHS = 7
@@ -58,7 +58,7 @@ def held_out_distance(within: Floats, per_beer: Floats, dof: float) -> Floats:
     return np.where(per_beer > 1, np.where(alone, np.inf, distance), np.nan)
 
 
-def brewed_over_the_colours(samples: Samples) -> Brewed:
+def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
     """Return each batch at strengths that carry it over the colours of the house, or as it is where that means nothing.
 
     Strength scales absorbance (Beer-Lambert), so a batch of strength s has reflectance R^s.
@@ -75,7 +75,7 @@ def brewed_over_the_colours(samples: Samples) -> Brewed:
     return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
 
 
-def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) -> Floats:
+def cross_validated_scores(scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints) -> Floats:
     """Return the merit of the first 1, 2, ... axes: held-out batches right plus held-out beers refused, as parts."""
     # scores (n_samples, a), brewed (n, a), brewed_beer (n,) -> (a,)
     from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
@@ -83,7 +83,7 @@ def merits(scores: Floats, samples: Samples, brewed: Floats, brewed_beer: Ints) 
     n_axes = scores.shape[1]
     dof = samples.beer.size - samples.batches_per_beer.size
     # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
-    half = half_of(sample_scatter(scores, samples), scores)
+    half = cholesky_factor(within_class_covariance(scores, samples), scores)
     batch_means, _ = mean_by(solve_triangular(half, scores.T, lower=True).T, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     shrink = per_beer / (per_beer + 1.0)
@@ -111,14 +111,18 @@ def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: 
 
 
 SCALES = (
-    Scale("reflectance"),
-    Scale("absorbance"),
-    *(Scale("log_absorbance", offset, dark) for dark in (0.0, 0.03, 0.06, 0.10) for offset in (0.03, 0.05, 0.08)),
+    LogAbsorbance("reflectance"),
+    LogAbsorbance("absorbance"),
+    *(
+        LogAbsorbance("log_absorbance", offset, dark)
+        for dark in (0.0, 0.03, 0.06, 0.10)
+        for offset in (0.03, 0.05, 0.08)
+    ),
 )
 MOST_COMPONENTS = 10
 
 # a set of one beer holds no other beer out; what served invented houses of twelve beers best then stands unchosen
-ONE_BEER_SCALE, ONE_BEER_COMPONENTS = Scale("log_absorbance", 0.03, 0.03), 6
+ONE_BEER_SCALE, ONE_BEER_COMPONENTS = LogAbsorbance("log_absorbance", 0.03, 0.03), 6
 
 # batches less beers behind each component, so that the F tail is short
 DOF_PER_COMPONENT = 4
@@ -127,14 +131,14 @@ DOF_PER_COMPONENT = 4
 MOST_BEERS = 40
 
 
-def choose_metric(
-    samples: Samples,
+def select_space(
+    samples: LabelledSamples,
     pours: Floats,
     pour_sample: Ints,
     *,
     transform: str = "auto",
     n_components: int | None = None,
-) -> MetricChoice:
+) -> SpaceSettings:
     """Try scales and numbers of components, and return the best.
 
     Among candidates of the same merit the first, which has the fewer components, is kept. Without any beer of two
@@ -152,13 +156,15 @@ def choose_metric(
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
         return _on_scale(scale, samples, pours, pour_sample, n_components or few_axes)
     few = _manageable(samples)
-    brewed = brewed_over_the_colours(few)
-    best: MetricChoice | None = None
+    brewed = simulate_unknown_beers(few)
+    best: SpaceSettings | None = None
     for scale in scales:
         choice = _on_scale(scale, samples, pours, pour_sample, most)
         spectra = scale.apply(few.reflectance)
         centre, axes = principal_axes(mean_by(spectra, few.batch)[0], choice.noise, most)
-        found = merits((spectra - centre) @ axes, few, (scale.apply(brewed.reflectance) - centre) @ axes, brewed.beer)
+        found = cross_validated_scores(
+            (spectra - centre) @ axes, few, (scale.apply(brewed.reflectance) - centre) @ axes, brewed.beer
+        )
         n = found.size - 1 if n_components else int(found.argmax())
         if best is None or found[n] > best.merit + 1e-9:
             best = replace(choice, n_components=n + 1, merit=float(found[n]))
@@ -166,7 +172,9 @@ def choose_metric(
     return best
 
 
-def _on_scale(scale: Scale, samples: Samples, pours: Floats, pour_sample: Ints, n_components: int) -> MetricChoice:
+def _on_scale(
+    scale: LogAbsorbance, samples: LabelledSamples, pours: Floats, pour_sample: Ints, n_components: int
+) -> SpaceSettings:
     """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
     each = scale.apply(pours)
     deviations = each - mean_by(each, pour_sample)[0][pour_sample]
@@ -180,10 +188,12 @@ def _on_scale(scale: Scale, samples: Samples, pours: Floats, pour_sample: Ints, 
         about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
         dof = len(spectra) - samples.batches_per_beer.size
         noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
-    return MetricChoice(scale, np.arange(noise.size), noise, covariance, pour_dof, samples.beer.size, n_components, 0.0)
+    return SpaceSettings(
+        scale, np.arange(noise.size), noise, covariance, pour_dof, samples.beer.size, n_components, 0.0
+    )
 
 
-def _manageable(samples: Samples) -> Samples:
+def _manageable(samples: LabelledSamples) -> LabelledSamples:
     """Return the samples of at most `MOST_BEERS` beers, spread evenly over those that have two batches or more."""
     per_beer = samples.batches_per_beer
     if per_beer.size <= MOST_BEERS:
@@ -194,7 +204,7 @@ def _manageable(samples: Samples) -> Samples:
     beers = ordered[np.unique(np.linspace(0, ordered.size - 1, MOST_BEERS).round().astype(np.int64))]
     batches = np.flatnonzero(np.isin(samples.beer, beers))
     kept = np.flatnonzero(np.isin(samples.batch, batches))
-    return Samples(
+    return LabelledSamples(
         samples.reflectance[kept],
         samples.n_pours[kept],
         np.searchsorted(batches, samples.batch[kept]),

@@ -5,7 +5,7 @@ from dataclasses import dataclass
 from scipy.special import fdtri, ncfdtr
 
 from specmatch.maths.classification.calibration import SHARE
-from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.maths.classification.class_model import ClassModel
 
 POURS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10)
 BATCHES_TRIED = (4, 6, 8, 10, 15, 20, 30, 50)
@@ -25,8 +25,8 @@ class Remedy:
     batches: int | None
 
 
-def expected_held(
-    fit: TypicalityFit, claimed: int, really: int, *, n_pours: int, n_batches: int | None = None, rate: float = 0.05
+def power(
+    fit: ClassModel, claimed: int, really: int, *, n_pours: int, n_batches: int | None = None, rate: float = 0.05
 ) -> float:
     """Return the expected chance that a sample of one beer is refused as another.
 
@@ -49,13 +49,13 @@ def expected_held(
     return float(1.0 - ncfdtr(n_axes, max(last, 1.0), apart, limit))
 
 
-def remedy(
-    fit: TypicalityFit, claimed: int, really: int, *, n_pours: int, rate: float = 0.05, wanted: float = 0.95
+def sample_size(
+    fit: ClassModel, claimed: int, really: int, *, n_pours: int, rate: float = 0.05, wanted: float = 0.95
 ) -> Remedy:
     """Return what would make a mix-up visible."""
 
     def held(pours: int, batches: int | None) -> float:
-        return expected_held(fit, claimed, really, n_pours=pours, n_batches=batches, rate=rate)
+        return power(fit, claimed, really, n_pours=pours, n_batches=batches, rate=rate)
 
     fewest = int(fit.batches_per_beer.min())
     pours = next((m for m in POURS_TRIED if m >= n_pours and held(m, None) >= wanted), None)

@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-from specmatch.maths.classification.class_model import TypicalityFit
+from specmatch.maths.classification.class_model import ClassModel
 
 CONSISTENT, HOLD, ANOTHER = "consistent", "hold", "another"
 
@@ -48,7 +48,7 @@ def correlated_log_ratio(mean: ArrayLike, n_scans: ArrayLike, *, delta: float, r
     return np.asarray((delta * np.asarray(mean, float) - delta**2 / 2.0) / (rho + (1.0 - rho) / m), float)
 
 
-def package_log_ratios(fit: TypicalityFit, reflectance: Floats, claimed: int) -> Floats:
+def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Floats:
     """Return log likelihood ratios, every beer over the claimed one, after each package.
 
     Along each axis of the metric the mean of m packages has the variance of a sample of m pours: that of the batch,
@@ -67,7 +67,7 @@ def package_log_ratios(fit: TypicalityFit, reflectance: Floats, claimed: int) ->
 
 
 def next_step(
-    fit: TypicalityFit,
+    fit: ClassModel,
     reflectance: Floats,
     *,
     claimed: int,

@@ -11,7 +11,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.spectra.transforms import Scale
+from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import mean_by
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
@@ -28,7 +28,7 @@ QUIETEST = 0.2
 
 
 @dataclass(frozen=True)
-class Samples:
+class LabelledSamples:
     """What the fit rests on."""
 
     reflectance: Floats  # (n_samples, p): mean of the pours of each sample
@@ -41,10 +41,10 @@ class Samples:
         """Batches that each beer has, shape (n_beers,)."""
         return np.bincount(self.beer)
 
-    def part(self, kept: Ints) -> "Samples":
+    def part(self, kept: Ints) -> "LabelledSamples":
         """Return some of the samples, batches coded anew; every beer must keep a batch."""
         batches, batch = np.unique(self.batch[kept], return_inverse=True)
-        return Samples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
+        return LabelledSamples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
 
 
 def channel_noise(covariance: Floats, dof: int) -> Floats:
@@ -85,7 +85,7 @@ def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats,
     return centre, directions * np.where(largest < 0, -1.0, 1.0) / noise[:, None]
 
 
-def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None = None) -> Floats:
+def within_class_covariance(scores: Floats, samples: LabelledSamples, beer_scale: Floats | None = None) -> Floats:
     """Return the covariance of one sample about its beer, from batches about their beer and samples about their batch.
 
     Between batches: sum of squares of batch means about their beer over (batches - beers). Where a batch has s
@@ -104,7 +104,7 @@ def sample_scatter(scores: Floats, samples: Samples, beer_scale: Floats | None =
     return np.asarray(scatter, float)
 
 
-def half_of(scatter: Floats, scores: Floats) -> Floats:
+def cholesky_factor(scatter: Floats, scores: Floats) -> Floats:
     """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
     # scatter (a, a), scores (n, a) -> (a, a)
     floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
@@ -119,10 +119,10 @@ LARGEST_POUR_PART = 0.9
 
 
 @dataclass(frozen=True)
-class MetricChoice:
+class SpaceSettings:
     """What a metric is built on: a scale, the channels in use, how noisy each is, how pours scatter, how many axes."""
 
-    scale: Scale
+    scale: LogAbsorbance
     channels: Ints  # (p_used,): columns of the wavelengths used
     noise: Floats  # (p_used,): standard deviation of the noise of each channel, on the scale
     pour_covariance: Floats  # (p_used, p_used): of pours about their sample; zeros where every sample has one pour
@@ -133,7 +133,7 @@ class MetricChoice:
     merit: float
 
 
-def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
+def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
     """Keep a choice on some of its channels."""
     # kept (k,)
     return replace(
@@ -145,10 +145,10 @@ def on_channels(choice: MetricChoice, kept: Ints) -> MetricChoice:
 
 
 @dataclass(frozen=True)
-class Metric:
+class DiscriminantSpace:
     """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix."""
 
-    scale: Scale
+    scale: LogAbsorbance
     channels: Ints  # columns of the wavelengths used
     centre: Floats  # (p_used,)
     axes: Floats  # (p_used, a)
@@ -190,7 +190,7 @@ class Projection:
     scores: Floats  # (n_samples, a)
 
 
-def project(choice: MetricChoice, samples: Samples) -> Projection:
+def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
     """Take the principal axes of the batch means on the scale and channels of a choice."""
     spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
     centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
@@ -198,8 +198,8 @@ def project(choice: MetricChoice, samples: Samples) -> Projection:
 
 
 def build_metric(
-    choice: MetricChoice, samples: Samples, projection: Projection, beer_scale: Floats | None = None
-) -> Metric:
+    choice: SpaceSettings, samples: LabelledSamples, projection: Projection, beer_scale: Floats | None = None
+) -> DiscriminantSpace:
     """Build the metric of a choice on samples.
 
     Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
@@ -212,15 +212,17 @@ def build_metric(
     axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
-    scatter = sample_scatter(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
-    half = half_of(scatter, scores)
+    scatter = within_class_covariance(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
+    half = cholesky_factor(scatter, scores)
     pours = solve_triangular(half, axes.T @ choice.pour_covariance @ axes, lower=True)
     pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
     plane = projection.axes * choice.noise[:, None]
-    return Metric(choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof)
+    return DiscriminantSpace(
+        choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof
+    )
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

@@ -13,10 +13,16 @@ from scipy.special import chdtri
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.classification.subspace import channel_noise, principal_axes, squared_distances
-from specmatch.maths.spectra.transforms import Scale
+from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import mean_by, parent_codes
 from specmatch.maths.statistics.limits import scaled_chi_square, t2_limit_new
-from specmatch.maths.statistics.robust import MOST_ODD, far_out, median_by, odd_rows, robust_noise
+from specmatch.maths.statistics.robust import (
+    MOST_ODD,
+    beyond_robust_limit,
+    median_by,
+    robust_noise,
+    spherical_pca_outliers,
+)
 
 N_FOLDS = 10
 FEWEST_BATCHES = 3
@@ -55,8 +61,8 @@ class Span:
     odd: Mask
 
 
-def batches_that_span(
-    each: Floats, reflectance: Floats, batch: Ints, sample: Ints, scale: Scale, most_components: int
+def robust_pca(
+    each: Floats, reflectance: Floats, batch: Ints, sample: Ints, scale: LogAbsorbance, most_components: int
 ) -> Span:
     """Leave out what is odd, and count the components of the rest."""
     # each, reflectance (n_pours, p), batch, sample (n_pours,)
@@ -77,15 +83,15 @@ def batches_that_span(
 def _odd_pours(each: Floats, sample: Ints, most_components: int) -> Mask:
     """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
     noise = robust_noise(each - mean_by(each, sample)[0][sample])
-    odd = odd_rows(each / noise, most_components)
+    odd = spherical_pca_outliers(each / noise, most_components)
     beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
     if beside_mates.size:
         from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
-        odd[beside_mates] |= odd_rows(from_mates, most_components)
+        odd[beside_mates] |= spherical_pca_outliers(from_mates, most_components)
     return odd
 
 
-def _kept(each: Floats, reflectance: Floats, batch: Ints, sample: Ints, odd: Mask, scale: Scale) -> KeptBatches:
+def _kept(each: Floats, reflectance: Floats, batch: Ints, sample: Ints, odd: Mask, scale: LogAbsorbance) -> KeptBatches:
     batch_codes, batch = np.unique(batch[~odd], return_inverse=True)
     sample = np.unique(sample[~odd], return_inverse=True)[1]
     sample_batch = parent_codes(sample, batch)
@@ -106,7 +112,7 @@ def _odd_batches(held_out: Floats, n_components: int) -> Mask:
     """Batches that others leave far outside, whether or not they have made a component of their own since."""
     odd = np.zeros(len(held_out), bool)
     for components in range(min(FEWEST_COMPONENTS, n_components), n_components + 1):
-        odd |= far_out(held_out[:, components - 1])
+        odd |= beyond_robust_limit(held_out[:, components - 1])
     return odd
 
 
@@ -142,9 +148,9 @@ BATCHES_PER_COMPONENT = 3
 MOST_COMPONENTS = 10
 ROWS = 1024
 SCALES = {
-    "log_absorbance": Scale("log_absorbance", 0.03, 0.03),
-    "absorbance": Scale("absorbance"),
-    "reflectance": Scale("reflectance"),
+    "log_absorbance": LogAbsorbance("log_absorbance", 0.03, 0.03),
+    "absorbance": LogAbsorbance("absorbance"),
+    "reflectance": LogAbsorbance("reflectance"),
 }
 
 
@@ -168,10 +174,10 @@ class DomainCheck:
 
 
 @dataclass(frozen=True)
-class DomainFit:
+class ApplicabilityDomain:
     """Principal components of the batches, and what held-out batches leave outside them."""
 
-    scale: Scale
+    scale: LogAbsorbance
     noise: Floats  # (p,): by which channels are divided
     odd_pour: Mask  # (n_pours,): left out of the fit as unlike all others
     centre: Floats  # centre, loadings, score_sd: of A components; loadings are orthonormal
@@ -235,7 +241,7 @@ def fit_domain(
     wavelength_nm: Floats,
     transform: str = "log_absorbance",
     false_alarm_rate: float = 0.01,
-) -> DomainFit:
+) -> ApplicabilityDomain:
     """Learn the space that the batches of a set span.
 
     Q limits rest on batches held out in ten folds: residuals of the fitted batches themselves are too small. The
@@ -250,7 +256,7 @@ def fit_domain(
     scale = SCALES[transform]
     each = scale.apply(reflectance)
     most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    span = batches_that_span(each, reflectance, batch, sample, scale, most)
+    span = robust_pca(each, reflectance, batch, sample, scale, most)
     kept = span.kept
     n_batches, pour_dof = len(kept.spectra), len(kept.deviations) - kept.n_pours.size
     centre, loadings = principal_axes(kept.spectra, np.ones(kept.spectra.shape[1]), span.n_components)
@@ -268,7 +274,7 @@ def fit_domain(
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
     leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1) + 1e-12)
     q_mean, q_dof = scaled_chi_square(span.held_out[:, n_axes - 1] + rounding)
-    return DomainFit(
+    return ApplicabilityDomain(
         scale=scale,
         noise=kept.noise,
         odd_pour=span.odd,

@@ -28,7 +28,7 @@ BLOCK = 1024
 
 
 @dataclass(frozen=True)
-class Finding:
+class Diagnosis:
     """The best explanation of each departure; fields have shape (n,), faults are positions in `FAULTS` or -1."""
 
     fault: Ints  # fault, size: the fault that explains most, if any is sure enough, and its size
@@ -39,12 +39,12 @@ class Finding:
     rival_size: Floats
     share: Floats  # part of the squared departure that the faults named take away, 0 to 1
 
-    def rows(self, chosen: Ints) -> "Finding":
+    def rows(self, chosen: Ints) -> "Diagnosis":
         """Return the findings of some departures."""
-        return Finding(*(getattr(self, field.name)[chosen] for field in fields(self)))
+        return Diagnosis(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
-def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
+def join_findings(parts: list[tuple[Ints, Diagnosis]], n: int) -> Diagnosis:
     """Return the findings of rows 0 .. n-1 from those of parts of them."""
     which = [np.full(n, NO_FAULT) for _ in range(3)]
     numbers = [np.zeros(n) for _ in range(4)]
@@ -54,7 +54,7 @@ def join_findings(parts: list[tuple[Ints, Finding]], n: int) -> Finding:
         for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
             size[rows] = its
     fault, second, rival = which
-    return Finding(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
+    return Diagnosis(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
 
 
 def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
@@ -66,7 +66,7 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
 
 
-def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Finding:
+def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Diagnosis:
     """Choose among explanations.
 
     A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
@@ -99,7 +99,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
     for which, its_size in ((fault, size), (second, second_size), (rival, rival_size)):
         which[poor], its_size[poor] = NO_FAULT, 0.0
     share[poor] = 0.0
-    return Finding(fault, size, second, second_size, rival, rival_size, share)
+    return Diagnosis(fault, size, second, second_size, rival, rival_size, share)
 
 
 def _pairs(

@@ -16,10 +16,10 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, Finding, join_findings, judge, rows_by
-from specmatch.maths.faults.normal_variation import NaturalScatter, fit_natural_scatter
+from specmatch.maths.faults.diagnosis import CLOSE, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.normal_variation import NormalVariation, fit_natural_scatter
 from specmatch.maths.optics.cup import FAULTS, Optics, glare_of
-from specmatch.maths.spectra.noise import LightNoise, fit_light_noise, slit_weights
+from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, slit_weights
 from specmatch.maths.statistics.levels import mean_by, parent_codes
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
@@ -31,12 +31,12 @@ MOST_DETECTORS = 48
 
 
 @dataclass(frozen=True)
-class FaultFit:
+class FaultModel:
     """What good scans of a house look like, and what is needed to explain others."""
 
     optics: Optics
-    noise: LightNoise
-    scatter: NaturalScatter
+    noise: ChannelNoise
+    scatter: NormalVariation
     beer_means: Floats  # (n_beers, p): mean reflectance of each beer, batches weighing alike
     batches_per_beer: Ints  # (n_beers,)
     # (2, n_faults): how much more of each fault the set's own scans seem to have than chance gives, 1 or more: single
@@ -76,10 +76,10 @@ class FaultFit:
         causes = self.scatter.directions(base, self.optics)
         return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
 
-    def explain_samples(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Finding:
+    def explain_samples(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Diagnosis:
         """Find the fault that best explains how samples depart from beers."""
         # reflectance (n, p), n_pours (n,), beer (n,)
-        parts: list[tuple[Ints, Finding]] = []
+        parts: list[tuple[Ints, Diagnosis]] = []
         for (k, m), rows in rows_by(beer, n_pours):
             detector = self.sample_detector(k, float(m))
             departure = reflectance[rows] - detector.base
@@ -90,21 +90,21 @@ class FaultFit:
             parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)))
         return join_findings(parts, len(beer))
 
-    def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
+    def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
             cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, faults)
         return cleaned
 
-    def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Finding) -> Floats:
+    def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
         """Return the squared distance from its beer that the faults found in a sample do not explain, shape (n,)."""
         left = np.empty(len(reflectance))
         for rows, detector, faults in self._named(n_pours, beer, finding):
             left[rows] = detector.distance(reflectance[rows] - detector.base - faults)
         return left
 
-    def _named(self, n_pours: Ints, beer: Ints, finding: Finding) -> Iterator[tuple[Ints, Detector, Floats]]:
+    def _named(self, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Iterator[tuple[Ints, Detector, Floats]]:
         for (k, m), rows in rows_by(beer, n_pours):
             detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
             yield rows, detector, detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
@@ -118,7 +118,7 @@ class FaultFit:
         return reflectance @ self._slit.T
 
 
-def pour_departures(fit: FaultFit, reflectance: Floats, sample: Ints) -> tuple[Floats, Floats]:
+def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> tuple[Floats, Floats]:
     """Hold each pour against its mates, at the mean spectrum of the beer that looks most like them."""
     # reflectance (n, p), sample (n,) -> (n, n_faults), (n,)
     means, counts = mean_by(reflectance, sample)
@@ -136,7 +136,7 @@ def pour_departures(fit: FaultFit, reflectance: Floats, sample: Ints) -> tuple[F
     return gains, distances
 
 
-def best_explained_beer(fit: FaultFit, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
+def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
     """Return for each sample the candidate from which it is least far once the best fault is taken away."""
     # reflectance (n, p), n_pours (n,), candidates (n, m) -> (n,)
     left = np.empty(candidates.shape)
@@ -159,7 +159,7 @@ N_FOLDS = 4
 _ODD_DISTANCE = 1.5
 
 
-def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultFit:
+def fit_fault_model(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultModel:
     """Learn what good scans look like: all that judging pours against their mates needs.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
@@ -171,9 +171,9 @@ def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints,
     noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm)
     means = mean_by(reflectance, beer)[0]
     optics = Optics(wavelength_nm, noise.light, glare_of(means))
-    unknown = NaturalScatter(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 1.0)
+    unknown = NormalVariation(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 1.0)
     certain = np.ones(len(FAULTS))
-    blank = FaultFit(
+    blank = FaultModel(
         optics, noise, unknown, means, np.bincount(beer), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf,
     )  # fmt: skip
@@ -189,14 +189,14 @@ def learn_good_scans(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints,
     )
 
 
-def doubt_samples(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
+def calibrate_thresholds(fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultModel:
     """Learn how far samples of batches held out reach beyond chance."""
     # reflectance (n_pours, p), beer, batch, sample (n_pours,)
     single, full = _held_out_gains(fit, reflectance, beer, batch, sample)
     return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
 
 
-def _good_scans(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultFit:
+def _good_scans(fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultModel:
     """Return the fit with beer means and scatter learnt from these scans."""
     sample_means, _ = mean_by(reflectance, sample)
     sample_batch, batch_beer = parent_codes(sample, batch), parent_codes(batch, beer)
@@ -205,7 +205,9 @@ def _good_scans(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sam
     return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=batches_per_beer)
 
 
-def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> tuple[Floats, Floats]:
+def _held_out_gains(
+    fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints
+) -> tuple[Floats, Floats]:
     """Gains of single pours and of samples, (n, n_faults) each, by beer means and scatter that never saw the batch."""
     batch_beer = parent_codes(batch, beer)
     # the batches of each beer are dealt out to the folds in turn
@@ -228,7 +230,7 @@ def _held_out_gains(fit: FaultFit, reflectance: Floats, beer: Ints, batch: Ints,
     return np.concatenate(single), np.concatenate(full)
 
 
-def _gains(fit: FaultFit, reflectance: Floats, beer: Ints, n_pours: Ints) -> Floats:
+def _gains(fit: FaultModel, reflectance: Floats, beer: Ints, n_pours: Ints) -> Floats:
     gains = np.zeros((len(reflectance), len(FAULTS)))
     for (k, m), rows in rows_by(beer, n_pours):
         detector = fit.sample_detector(k, float(m))

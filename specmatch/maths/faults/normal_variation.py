@@ -11,7 +11,7 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.optics.cup import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
-from specmatch.maths.spectra.noise import LightNoise
+from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import mean_by, parent_codes
 
 CAUSES = ("strength", "lamp", "white", "haze")
@@ -27,7 +27,7 @@ _TRUSTED = 1e-4
 
 
 @dataclass(frozen=True)
-class NaturalScatter:
+class NormalVariation:
     """Scatter along causes."""
 
     shapes: Floats  # (q, p): relative changes of absorbance by which batches of one beer differ, q may be 0
@@ -59,8 +59,8 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics) -> Floats:
 
 
 def fit_natural_scatter(
-    reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, optics: Optics, noise: LightNoise
-) -> NaturalScatter:
+    reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, optics: Optics, noise: ChannelNoise
+) -> NormalVariation:
     """Learn how pours differ from their sample and samples from their beer.
 
     Variances are those of largest likelihood of random effects along the causes (EM), with a few rows' worth of good
@@ -90,7 +90,7 @@ def fit_natural_scatter(
     shapes = _shapes(apart, batch_beer[told], base, lifted, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
     spread = _variances(apart, batch_beer[told], 1.0 - 1.0 / n, base, variance, shapes, optics, prior)
-    return NaturalScatter(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
+    return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
 
 
 def _variances(

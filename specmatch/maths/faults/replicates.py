@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.faults.diagnosis import Finding, join_findings, judge
-from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultFit, pour_departures
+from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
+from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, pour_departures
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
@@ -22,10 +22,12 @@ class OddPours:
     # (n_samples,): samples whose pours differ by more than good pours do, without telling which is wrong
     disagree: Mask
     pours: Ints  # (n_odd,): the odd pours, in order
-    finding: Finding  # of the odd pours; fault -1 where no known fault explains the pour
+    finding: Diagnosis  # of the odd pours; fault -1 where no known fault explains the pour
 
 
-def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: Ints | None = None) -> OddPours:
+def find_outlying_replicates(
+    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None
+) -> OddPours:
     """Find the pours that depart from their mates by more than good pours do."""
     # reflectance (n_pours, p), sample (n_pours,), suspected (k,)
     odd, disagree = odd_among_mates(fit, reflectance, sample, suspected)
@@ -35,9 +37,9 @@ def find_odd_pours(fit: FaultFit, reflectance: Floats, sample: Ints, suspected: 
 
 
 def odd_among_mates(
-    fit: FaultFit, reflectance: Floats, sample: Ints, suspected: Ints | None = None
+    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None
 ) -> tuple[Mask, Mask]:
-    """Find odd pours as `find_odd_pours` does, without asking why."""
+    """Find odd pours as `find_outlying_replicates` does, without asking why."""
     # -> (n_pours,)
     n_samples = int(sample.max(initial=-1)) + 1
     odd, disagree = np.zeros(len(sample), bool), np.zeros(n_samples, bool)
@@ -58,12 +60,12 @@ def odd_among_mates(
     return odd, disagree
 
 
-def _oddness(fit: FaultFit, gains: Floats, distances: Floats) -> Floats:
+def _oddness(fit: FaultModel, gains: Floats, distances: Floats) -> Floats:
     """How far out pours lie, as a multiple of what makes a pour odd."""
     return np.maximum((gains / fit.pour_doubt).max(axis=1) / POUR_LIMIT, distances / fit.pour_distance_limit)
 
 
-def _apart(fit: FaultFit, pours: Floats, suspected: Mask) -> Ints | None:
+def _apart(fit: FaultModel, pours: Floats, suspected: Mask) -> Ints | None:
     """Return the odd ones among the pours of one sample, none if all agree, or None where nothing tells which."""
     left = np.flatnonzero(~suspected)
     if left.size < FEWEST_MATES:
@@ -78,14 +80,14 @@ def _apart(fit: FaultFit, pours: Floats, suspected: Mask) -> Ints | None:
         left = np.delete(left, int(oddness.argmax()))
 
 
-def _at_own_spectrum(fit: FaultFit, pours: Floats) -> tuple[Floats, Floats]:
+def _at_own_spectrum(fit: FaultModel, pours: Floats) -> tuple[Floats, Floats]:
     m = len(pours)
     detector = fit.pour_detector(fit.smoothed(np.median(pours, axis=0)), m - 1.0)
     apart = (pours - pours.mean(axis=0)) * (m / (m - 1.0))
     return detector.explain(apart).gain, detector.distance(apart) / pours.shape[1]
 
 
-def _explained(fit: FaultFit, reflectance: Floats, sample: Ints, odd: Mask, pour: int) -> Finding:
+def _explained(fit: FaultModel, reflectance: Floats, sample: Ints, odd: Mask, pour: int) -> Diagnosis:
     mates = reflectance[(sample == sample[pour]) & ~odd]
     detector = fit.pour_detector(fit.smoothed(mates.mean(axis=0)), float(len(mates)))
     departure = (reflectance[pour] - mates.mean(axis=0))[None]

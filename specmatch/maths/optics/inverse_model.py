@@ -47,7 +47,7 @@ LARGEST_STEP = np.array([0.5, *[0.2] * (PRIOR_SD.size - 1)])
 _LN10 = np.log(10.0)
 
 
-def optical_coordinates(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: ArrayLike | None = None) -> Floats:
+def fit_cup_model(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: ArrayLike | None = None) -> Floats:
     """Fit the optical model to each spectrum.
 
     R = exp(gain) [g + f + h (550/nm)^2 + (1 - g - f - h (550/nm)^2) 10^-A], A(nm) = exp(strength + shapes) times the

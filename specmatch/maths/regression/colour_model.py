@@ -145,7 +145,7 @@ FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
 
 
 @dataclass(frozen=True)
-class ColourFit:
+class ColourModel:
     """A fitted colour regression; see `fit_colour`."""
 
     regression: str  # the one that answers: `"optical"`, `"log_absorbance"`, `"as_given"` or `"pls"`
@@ -239,7 +239,7 @@ def fit_colour(
     wavelength_nm: ArrayLike,
     regressions: tuple[str, ...] = REGRESSIONS,
     batch_means: ArrayLike | None = None,
-) -> ColourFit:
+) -> ColourModel:
     """Fit the colour regression of a set.
 
     Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
@@ -287,7 +287,7 @@ def fit_colour(
     variance = named[regression].variance_without(rows, score_batch)
     scale = np.sqrt(variance + error.relative_variance(np.exp(predicted)))
     used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
-    return ColourFit(
+    return ColourModel(
         regression=regression,
         fold_regression=fold_regression,
         optical=used.get(OPTICAL),  # type: ignore[arg-type]
@@ -343,7 +343,7 @@ FALSE_ALARM = 0.002
 LEAST_ERROR = 0.05
 
 
-def unfit_beers(fit: ColourFit, beer: ArrayLike, n_beers: int) -> Mask:
+def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int) -> Mask:
     """Tell which beers err, held out, by so much more than the others that their A430 is not to be trusted.
 
     Held-out residuals over their expected size; the mean square of a beer against that of all others by an F test, and

@@ -8,7 +8,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-from specmatch.maths.optics.inverse_model import PRIOR_SD, optical_coordinates
+from specmatch.maths.optics.inverse_model import PRIOR_SD, fit_cup_model
 from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
@@ -112,7 +112,7 @@ def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, noise: Floats,
     """Return what is known of log colour beforehand, and the features for the rest."""
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
-        theta = optical_coordinates(reflectance, wavelength_nm, noise)
+        theta = fit_cup_model(reflectance, wavelength_nm, noise)
         return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
     rows = np.asarray(reflectance, float)
     if inputs == LOG_ABSORBANCE:

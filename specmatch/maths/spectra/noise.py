@@ -23,7 +23,7 @@ MOST_ROWS = 2000
 
 
 @dataclass(frozen=True)
-class LightNoise:
+class ChannelNoise:
     """Noise of reflectance: `read / light^2 + shot * R / light`, the variance of one scan over a noiseless
     reference.
     """
@@ -43,7 +43,7 @@ class LightNoise:
         return self.variance(reflectance) / n_pours + reference
 
 
-def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) -> LightNoise:
+def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) -> ChannelNoise:
     """Learn noise and light of each channel from rows that should be alike.
 
     Deviations from the mean of the group are smooth (fill, foam, lamp) apart from the noise, so each channel is held
@@ -57,7 +57,7 @@ def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) 
     several = counts[group] > 1
     if p < 3 or several.sum() < 6:
         # nothing to learn from: noise of a good small spectrometer, even light
-        return LightNoise(np.ones(p), 1e-7, 3e-7)
+        return ChannelNoise(np.ones(p), 1e-7, 3e-7)
     used = np.flatnonzero(several)
     if used.size > MOST_ROWS:
         used = used[np.linspace(0, used.size - 1, MOST_ROWS).astype(np.int64)]
@@ -76,7 +76,7 @@ def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) 
     return _alternate(square, level, wavelength_nm)
 
 
-def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> LightNoise:
+def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelNoise:
     spread = np.sqrt(square.mean(axis=0))
     light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
     read = shot = float(spread.min() ** 2) / 2.0
@@ -95,7 +95,7 @@ def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> LightNoi
             loss[i] = (np.log(variance) + square / variance).sum(axis=0)
         light = _smooth(_LIGHT[loss.argmin(axis=0)], wavelength_nm)
         light /= light.max()
-    return LightNoise(light, read, shot)
+    return ChannelNoise(light, read, shot)
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:

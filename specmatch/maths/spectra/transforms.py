@@ -19,7 +19,7 @@ LEAST_REFLECTANCE = 1e-4
 
 
 @dataclass(frozen=True)
-class Scale:
+class LogAbsorbance:
     """The scale on which spectra are compared."""
 
     # `log_absorbance` is `asinh(A / (2 offset))`: the logarithm of absorbance above the offset, so that a batch

@@ -47,7 +47,7 @@ def robust_noise(deviations: Floats) -> Floats:
     return np.maximum(noise, LEAST_NOISE * middle) if middle > 0 else np.ones(p)
 
 
-def odd_rows(rows: Floats, most_components: int) -> Mask:
+def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
     """Return which rows lie far outside the space that the many span.
 
     Components of the directions from the median (spherical components: Locantore and others, Test 8:1-73, 1999; from
@@ -74,10 +74,10 @@ def odd_rows(rows: Floats, most_components: int) -> Mask:
         # an axis that serves a few rows and not the many is theirs, and would hide them
         if np.median(without) <= (1.0 - WORTHWHILE) * np.median(left):
             left = without
-    return far_out(left)
+    return beyond_robust_limit(left)
 
 
-def far_out(squared: Floats) -> Mask:
+def beyond_robust_limit(squared: Floats) -> Mask:
     """Return which squared residuals lie far beyond those of the many, shape (n,)."""
     # squared (n,) -> (n,)
     if squared.size < FEWEST_ROWS:

@@ -11,7 +11,7 @@ import numpy as np
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.saturation import saturated_channels
-from specmatch.measurement.reflectance.band import middle_light
+from specmatch.measurement.reflectance.band import median_light
 from specmatch.measurement.reflectance.pairing import Paired
 
 # a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
@@ -168,7 +168,7 @@ def _dark_excess(paired: Paired, i: int, darks: Ints) -> tuple[float, str]:
     t = raw.integration_ms
     same = darks[(darks != i) & (np.isnan(t[darks]) if np.isnan(t[i]) else np.isclose(t[darks], t[i], rtol=1e-3))]
     if same.size >= 2:
-        apart = raw.counts[i] - middle_light(raw.counts[same])
+        apart = raw.counts[i] - median_light(raw.counts[same])
         noise = paired.dark_noise[i] * (1.0 if np.isnan(t[i]) else t[i])
         excess = float(np.nanmedian(apart))
         return (excess if excess > 5.0 * noise else 0.0), "above the other darks"
@@ -185,7 +185,7 @@ def _ambient_in_scans(paired: Paired, of_it: Mask, references: Ints, peak: float
     rows: list[CheckRow] = []
     if references.size == 0 or peak <= 0:
         return rows
-    level = middle_light(net.values[references])
+    level = median_light(net.values[references])
     lit = level >= 0.01 * peak
     unlit = np.isfinite(net.values[references]).all(axis=0) & ~lit
     if unlit.sum() < 8 or not lit.any():

@@ -14,7 +14,13 @@ from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_line
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
-from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
+from specmatch.measurement.readers.parsed_text import (
+    ParsedText,
+    RawSpectrum,
+    cells_to_numbers,
+    decimals_of,
+    refuse_marks,
+)
 from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
 from specmatch.wording import counted
 
@@ -204,7 +210,7 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
 def columns_readings(
     lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None, layout: str | None,
     literal: bool,
-) -> list[Reading]:  # fmt: skip
+) -> list[ParsedText]:  # fmt: skip
     """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it."""
     # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
     table = find_columns_table(lines, separator, name=name, literal=literal)
@@ -238,7 +244,7 @@ def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int],
         )
 
 
-def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> Reading:
+def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> ParsedText:
     values, over = cells_to_numbers(table.rows, marks)
     text_columns = list(zip(*table.rows, strict=True))
     lines = np.array(table.line_numbers)
@@ -290,7 +296,9 @@ def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str |
         ))  # fmt: skip
     kind = "pairs" if pairs else "columns"
     last = table.rows[-1]
-    return Reading(kind, table.separator, marks, spectra, table.meta, table.whole, not pairs and last[-1] == "", notes)
+    return ParsedText(
+        kind, table.separator, marks, spectra, table.meta, table.whole, not pairs and last[-1] == "", notes
+    )
 
 
 def _like_axis(column: Floats) -> bool:

@@ -11,7 +11,7 @@ from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
 from specmatch.measurement.readers.column_layout import columns_readings
 from specmatch.measurement.readers.fast_path import plain_reading
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators
-from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading
+from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import rows_reading
 from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
@@ -19,7 +19,7 @@ _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
 @dataclass(frozen=True)
-class Told:
+class ReadOptions:
     """What the caller has said; it goes before anything found in the file."""
 
     # encoding, separator, decimal, thousands, layout, x_unit, quantity, scale: as in `read_scans`; None where nothing
@@ -35,14 +35,14 @@ class Told:
     pixel_polynomial: tuple[float, ...] | None = None  # coefficients from pixel number to nm, constant term first
 
 
-def one_reading(text: str, name: str, told: Told) -> Reading:
+def parse_text(text: str, name: str, told: ReadOptions) -> ParsedText:
     r"""Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
-    if told == Told(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
+    if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
         plain = plain_reading(text)
         if plain is not None:
             return plain
     lines = text.split("\n")
-    readings: list[Reading] = []
+    readings: list[ParsedText] = []
     problems: list[ScanFileError] = []
     separators = candidate_separators(text, told.separator)
     for separator in separators:
@@ -62,11 +62,13 @@ def one_reading(text: str, name: str, told: Told) -> Reading:
     return readings[0]
 
 
-def _readings_at(lines: list[str], separator: str, name: str, told: Told) -> tuple[list[Reading], list[ScanFileError]]:
-    fits: list[Reading] = []
+def _readings_at(
+    lines: list[str], separator: str, name: str, told: ReadOptions
+) -> tuple[list[ParsedText], list[ScanFileError]]:
+    fits: list[ParsedText] = []
     problems: list[ScanFileError] = []
     literal = told.separator is not None and told.decimal is not None
-    by_columns: list[Reading] = []
+    by_columns: list[ParsedText] = []
     if told.layout != "rows":
         try:
             by_columns = columns_readings(
@@ -99,8 +101,8 @@ def _readings_at(lines: list[str], separator: str, name: str, told: Told) -> tup
 
 
 def _plausible(
-    readings: list[Reading], problems: list[ScanFileError], name: str, told: Told
-) -> tuple[list[Reading], list[ScanFileError]]:
+    readings: list[ParsedText], problems: list[ScanFileError], name: str, told: ReadOptions
+) -> tuple[list[ParsedText], list[ScanFileError]]:
     """Keep the readings whose wavelengths, and whose stated quantity, can be what they are taken for."""
     kept = []
     for reading in readings:
@@ -123,7 +125,7 @@ def _plausible(
     return kept, problems
 
 
-def _differ(one: Reading, other: Reading) -> str:
+def _differ(one: ParsedText, other: ParsedText) -> str:
     """Say two readings by the first number in which they differ, and the keyword that settles it."""
     if one.layout != other.layout:
         return f"spectra in {one.layout}, or in {other.layout}; give layout={one.layout!r} or layout={other.layout!r}"
@@ -145,11 +147,11 @@ def _differ(one: Reading, other: Reading) -> str:
     return f"{one.marks.words()}, or {other.marks.words()}; give decimal= and thousands="
 
 
-def _optical(spectrum: RawSpectrum, told: Told) -> bool:
+def _optical(spectrum: RawSpectrum, told: ReadOptions) -> bool:
     return (told.quantity or read_label(spectrum.words).quantity) in ("reflectance", "transmittance", "absorbance")
 
 
-def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Told) -> tuple[Floats, str, bool]:
+def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: ReadOptions) -> tuple[Floats, str, bool]:
     r"""Return the axis in nm, the unit it was taken as, and whether that was stated."""
     # -> (p,)
     unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)

@@ -12,7 +12,7 @@ import numpy as np
 from specmatch.array_types import Floats, Ints
 from specmatch.measurement.readers.lines import is_data_line, names_over_units, read_meta, split_line
 from specmatch.measurement.readers.numbers import NumberMarks
-from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading
+from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import wavelength_header
 from specmatch.measurement.readers.units import names_wavelength
 
@@ -39,7 +39,7 @@ def _decimals(cells: list[str]) -> Ints:
     return np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells])
 
 
-def plain_reading(text: str) -> Reading | None:
+def plain_reading(text: str) -> ParsedText | None:
     """Read a text of the commonest form, or return None."""
     if not text.endswith("\n"):
         return None
@@ -101,4 +101,4 @@ def plain_reading(text: str) -> Reading | None:
         return None
     meta = read_meta(header[:names_at], first_line=1)
     marks = NumberMarks("." if "." not in block else decimal)
-    return Reading("columns", separator, marks, [spectrum], meta, True)
+    return ParsedText("columns", separator, marks, [spectrum], meta, True)

@@ -9,7 +9,7 @@ import numpy as np
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.spikes import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
-from specmatch.measurement.readers.dialect import Told, axis_in_nm, one_reading
+from specmatch.measurement.readers.dialect import ReadOptions, axis_in_nm, parse_text
 from specmatch.measurement.readers.encoding import decode_text
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
 from specmatch.measurement.readers.lines import SEPARATORS
@@ -81,7 +81,7 @@ def read_scans(
     ([0.25, 0.3, 0.35], 'reflectance')
     """
     polynomial = None if pixel_polynomial is None else tuple(float(c) for c in pixel_polynomial)
-    told = Told(encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial)
+    told = ReadOptions(encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial)
     for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
         if given is not None and given not in options:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
@@ -94,15 +94,15 @@ def read_scans(
     return scans_from_bytes(raw, name=name, told=told)
 
 
-def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list[Scan]:
+def scans_from_bytes(raw: bytes, *, name: str, told: ReadOptions | None = None) -> list[Scan]:
     """Read every spectrum of the bytes of a scan file; `read_scans` without the disk."""
-    told = told or Told()
+    told = told or ReadOptions()
     text, encoding = decode_text(raw, name=name, encoding=told.encoding)
     if not text.strip():
         raise ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
-    reading = one_reading(text, name, told)
+    reading = parse_text(text, name, told)
     shared = [
         f"text encoding {encoding}",
         f"separator {SEPARATORS[reading.separator]}",
@@ -133,7 +133,7 @@ def scans_from_bytes(raw: bytes, *, name: str, told: Told | None = None) -> list
     return scans
 
 
-def _jcamp_scans(text: str, encoding: str, name: str, told: Told) -> list[Scan]:
+def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     spectra, file_notes = jcamp_spectra(text, name=name)
     shared = ["JCAMP-DX", f"text encoding {encoding}", *file_notes]
     titles = [spectrum.title for spectrum, _, _ in spectra]
@@ -151,7 +151,7 @@ def _finish(
     meta: dict[str, str],
     shared: list[str],
     name: str,
-    told: Told,
+    told: ReadOptions,
     *,
     complete: bool = True,
 ) -> Scan:

@@ -39,7 +39,7 @@ class RawSpectrum:
 
 
 @dataclass(frozen=True)
-class Reading:
+class ParsedText:
     """All spectra of a text under one separator, one pair of marks and one layout."""
 
     layout: str  # one of `LAYOUTS`
@@ -51,7 +51,7 @@ class Reading:
     last_row_short: bool = False  # whether the last row ends with an empty cell
     notes: list[str] = field(default_factory=list)
 
-    def same_as(self, other: "Reading") -> bool:
+    def same_as(self, other: "ParsedText") -> bool:
         """True if both readings hold the same numbers."""
         return len(self.spectra) == len(other.spectra) and all(
             np.array_equal(a.x, b.x) and np.array_equal(a.values, b.values, equal_nan=True)
@@ -119,7 +119,7 @@ def _declared_points(meta: dict[str, str]) -> int | None:
     return None
 
 
-def check_points(reading: Reading, *, name: str) -> None:
+def check_points(reading: ParsedText, *, name: str) -> None:
     r"""Refuse a text that is cut: fewer points than declared, or a last value that stops short."""
     declared = _declared_points(reading.meta)
     longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)

@@ -15,14 +15,20 @@ from specmatch.measurement.readers.numbers import (
     parse_number,
     possible_marks,
 )
-from specmatch.measurement.readers.parsed_text import RawSpectrum, Reading, cells_to_numbers, decimals_of, refuse_marks
+from specmatch.measurement.readers.parsed_text import (
+    ParsedText,
+    RawSpectrum,
+    cells_to_numbers,
+    decimals_of,
+    refuse_marks,
+)
 
 _GROUPS = BLANKS + APOSTROPHES
 
 
 def rows_reading(
     lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
-) -> Reading:
+) -> ParsedText:
     """Read a text as spectra in rows under a header of wavelengths."""
     split = [split_line(line, separator) for line in lines]
     filled = [i for i, cells in enumerate(split) if any(cells)]
@@ -94,7 +100,7 @@ def rows_reading(
         for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
     ]
     meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
-    return Reading("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
+    return ParsedText("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
 
 
 def _rising(axis: Sequence[float | None]) -> bool:

@@ -11,14 +11,14 @@ SMALLEST_SNR = 100.0
 SMALLEST_SHARE = 0.04
 
 
-def live_channels(light: Floats, dark_noise: float) -> Mask:
+def channels_with_signal(light: Floats, dark_noise: float) -> Mask:
     """Return the channels that references can carry.
 
     Noise is read noise plus shot noise, `dark_noise**2 + k light`; `k` comes from how far channels lie off the cubic
     through their four neighbours, whose variance is 35/18 of one channel's.
     """
     # light (n, p) -> (p,)
-    level = middle_light(light)
+    level = median_light(light)
     peak = float(level.max(initial=0.0))
     if peak <= 0:
         return np.zeros(level.size, bool)
@@ -26,7 +26,7 @@ def live_channels(light: Floats, dark_noise: float) -> Mask:
     return longest_stretch((level >= SMALLEST_SNR * noise) & (level >= SMALLEST_SHARE * peak), gaps_count=False)
 
 
-def middle_light(light: Floats) -> Floats:
+def median_light(light: Floats) -> Floats:
     """Return the middle of several references, channel by channel."""
     # light (n, p) -> (p,)
     some = np.isfinite(light).any(axis=0)
@@ -36,9 +36,9 @@ def middle_light(light: Floats) -> Floats:
 
 
 def shot_factor(light: Floats, dark_noise: float) -> float:
-    """Return the variance of a channel per unit of light, over that of the dark; see `live_channels`."""
+    """Return the variance of a channel per unit of light, over that of the dark; see `channels_with_signal`."""
     # light (n, p)
-    level = middle_light(light)
+    level = median_light(light)
     peak = float(level.max(initial=0.0))
     if level.size < 5 or peak <= 0:
         return 0.0

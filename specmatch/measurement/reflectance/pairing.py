@@ -5,8 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.measurement.reflectance.band import live_channels, shot_factor
-from specmatch.measurement.reflectance.reflectance import Net, RawScans, candidates, nearest, over_reference
+from specmatch.measurement.reflectance.band import channels_with_signal, shot_factor
+from specmatch.measurement.reflectance.reflectance import DarkCorrected, RawScans, candidates, nearest, over_reference
 
 
 @dataclass(frozen=True, eq=False)
@@ -14,7 +14,7 @@ class Paired:
     """Scans with their darks and references, and the reflectance that comes of them."""
 
     raw: RawScans
-    net: Net
+    net: DarkCorrected
     reference: Ints  # (n,): row of each scan's reference, -1 for none
     reasons: dict[int, str]  # why a scan has no reflectance
     values: Floats  # (n, p): reflectance; NaN rows where there is none
@@ -37,7 +37,7 @@ class Paired:
         return self.usable if self.usable.any() else np.ones(self.usable.size, bool)
 
 
-def pair(raw: RawScans, net: Net) -> Paired:
+def pair(raw: RawScans, net: DarkCorrected) -> Paired:
     """Pair every sample and control scan with its reference and divide."""
     reference, reasons = _references(raw, net)
     n, p = raw.counts.shape
@@ -51,7 +51,7 @@ def pair(raw: RawScans, net: Net) -> Paired:
         if light.shape[0] == 0:
             continue
         shot[of_it] = shot_factor(light, float(dark_noise[of_it][0]))
-        usable &= live_channels(light, float(dark_noise[of_it][0]))
+        usable &= channels_with_signal(light, float(dark_noise[of_it][0]))
         banded = True
     values = np.full(raw.counts.shape, np.nan)
     paired = np.flatnonzero(reference >= 0)
@@ -59,7 +59,7 @@ def pair(raw: RawScans, net: Net) -> Paired:
     return Paired(raw, net, reference, reasons, values, usable, banded, dark_noise, shot)
 
 
-def _references(raw: RawScans, net: Net) -> tuple[Ints, dict[int, str]]:
+def _references(raw: RawScans, net: DarkCorrected) -> tuple[Ints, dict[int, str]]:
     """Return the row of the reference of each sample and control scan (-1 for none), and why there is none."""
     reference = np.full(raw.role.size, -1)
     reasons = dict(net.reasons)

@@ -32,7 +32,7 @@ class RawScans:
 
 
 @dataclass(frozen=True, eq=False)
-class Net:
+class DarkCorrected:
     """Counts per millisecond above the dark."""
 
     values: Floats  # (n, p): naN rows for dark scans and for scans that could not be paired
@@ -71,7 +71,7 @@ def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], Ints]:
     return {key: np.array(rows) for key, rows in found.items()}
 
 
-def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
+def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCorrected:
     """Subtract from every scan its dark and divide by its integration time.
 
     A dark of the same integration time is taken as it is; two darks of other times are split into an offset and a
@@ -79,7 +79,7 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> Net:
     """
     # dark_offset: counts of the dark at 0 ms, the same for all pixels
     n = raw.counts.shape[0]
-    net = Net(np.full(raw.counts.shape, np.nan), np.full(n, -1), np.full(n, np.nan))
+    net = DarkCorrected(np.full(raw.counts.shape, np.nan), np.full(n, -1), np.full(n, np.nan))
     darks = candidates(raw, "dark")
     same: list[int] = []
     for i in np.flatnonzero(raw.role != "dark"):
@@ -127,7 +127,7 @@ def _distinct_times(raw: RawScans, rows: Ints) -> Floats:
     return t[np.r_[True, np.diff(t) > SAME_TIME * t[1:]]] if t.size else t
 
 
-def _other_time(raw: RawScans, net: Net, i: int, rows: Ints, dark_offset: float | None) -> None:
+def _other_time(raw: RawScans, net: DarkCorrected, i: int, rows: Ints, dark_offset: float | None) -> None:
     """Find the dark at the scan's own integration time from darks at other times."""
     wanted = raw.integration_ms[i]
     times = _distinct_times(raw, rows)

@@ -10,7 +10,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.house.assessment.evaluation import Evaluation
 from specmatch.house.assessment.mix_ups import PAIR
-from specmatch.house.reading.samples import gather_samples
+from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import distance_limits
 from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, swatch, whole_figure
 
@@ -80,7 +80,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
         )  # fmt: skip
     _write_names(ax, fitted.beers, middles, reach)
     if spectra is not None:
-        samples = gather_samples(fitted, spectra, scans)
+        samples = prepare_samples(fitted, spectra, scans)
         means = samples.averages
         taken = (identity.match(means.reflectance, means.counts).p_value > house.false_reject_rate).any(axis=1)
         points = (identity.metric.scores(means.reflectance) - centre) @ plane

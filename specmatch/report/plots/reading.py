@@ -8,7 +8,7 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
-from specmatch.house.reading.samples import gather_samples
+from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.statistics.levels import mean_by
@@ -161,7 +161,7 @@ def plot_departure(
 
 
 def _one_sample(house: HouseModel, spectra: Any, scans: Any, sample: str | None) -> tuple[str, Floats, int]:
-    samples = gather_samples(house.fitted, spectra, scans)
+    samples = prepare_samples(house.fitted, spectra, scans)
     names = [str(name) for name in samples.averages.names]
     name = names[0] if sample is None else sample
     if name not in names:

@@ -70,7 +70,7 @@ def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, t
     assert scans.loc[spoilt, "pour"] in house.fitted.odd_pours and len(house.fitted.odd_pours) <= 8
 
     faults, pours = house.fitted.faults, gather_set(refs)
-    whole = large_sets.walk_past_all(refs, pours, faults)
+    whole = large_sets.batch_means_in_chunks(refs, pours, faults)
     assert scans.loc[spoilt, "pour"] in whole.odd_pours
     large_sets.MOST_POURS = 10_000  # the fixture puts it back
     every = gather_set(refs, wavelength_nm=pours.wavelength_nm)

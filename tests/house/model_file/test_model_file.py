@@ -15,7 +15,9 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import ModelFileError
-from specmatch.house.model_file.model_file import flatten, load_arrays, restore, save_arrays
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.model_file import old_names
+from specmatch.house.model_file.model_file import FORMAT, flatten, load_arrays, restore, save_arrays
 from specmatch.house.model_file.self_test import (
     MOST_SPECTRA,
     check_arrays,
@@ -95,6 +97,43 @@ def test_object_comes_back_bit_for_bit(tmp_path):
     assert not again.inner.weights.flags.writeable
 
 
+@dataclasses.dataclass(frozen=True)
+class Weights:
+    values: np.ndarray
+    unit: str
+    depth_mm: float
+
+
+def test_a_class_or_a_field_that_was_renamed_or_came_later_breaks_no_saved_model(tmp_path, monkeypatch):
+    arrays, manifest = load_arrays(saved(tmp_path / "m"))
+    known = {"Outer": Outer, "Weights": Weights}
+    with pytest.raises(ModelFileError, match="asks for 'Inner' at house.inner, which this version does not know"):
+        restore(manifest["settings"], arrays, "house", known)
+    monkeypatch.setitem(old_names.CLASSES, "Inner", "Weights")
+    with pytest.raises(ModelFileError, match=r"differ in house\.inner\.(depth_mm|values|weights)"):
+        restore(manifest["settings"], arrays, "house", known)
+    monkeypatch.setitem(old_names.FIELDS, ("Weights", "weights"), "values")
+    with pytest.raises(ModelFileError, match=r"differ in house\.inner\.depth_mm"):
+        restore(manifest["settings"], arrays, "house", known)
+    monkeypatch.setitem(old_names.ADDED, ("Weights", "depth_mm"), 8.0)
+    again = restore(manifest["settings"], arrays, "house", known)
+    assert isinstance(again.inner, Weights) and (again.inner.unit, again.inner.depth_mm) == ("EBC", 8.0)
+    assert again.inner.values.tobytes() == an_object().inner.weights.tobytes()
+
+
+def test_one_field_stored_under_two_names_is_refused(tmp_path, monkeypatch):
+    arrays, manifest = load_arrays(saved(tmp_path / "m"))
+    monkeypatch.setitem(old_names.FIELDS, ("Inner", "weights"), "unit")
+    with pytest.raises(ModelFileError, match=r"differ in house\.inner\.weights"):
+        restore(manifest["settings"], arrays, "house", CLASSES)
+
+
+def test_every_old_name_of_a_class_leads_to_one_that_a_model_holds():
+    held = classes_within(FittedHouse)
+    assert set(old_names.CLASSES.values()) <= set(held) and not set(old_names.CLASSES) & set(held)
+    assert {kind for kind, _ in [*old_names.FIELDS, *old_names.ADDED]} <= set(held)
+
+
 def test_equal_models_give_equal_bytes(tmp_path):
     assert saved(tmp_path / "a").read_bytes() == saved(tmp_path / "b").read_bytes()
 
@@ -155,11 +194,11 @@ def test_every_truncation_is_refused(tmp_path):
 
 def test_a_later_format_is_named_with_its_maker(tmp_path):
     def later(content, _):
-        content["format"], content["versions"]["specmatch"] = 2, "9.9"
+        content["format"], content["versions"]["specmatch"] = FORMAT + 1, "9.9"
 
     rewrite(saved(tmp_path / "m"), later)
     with pytest.raises(
-        ModelFileError, match=r"has format 2, made by specmatch 9\.9; this version reads up to format 1"
+        ModelFileError, match=rf"has format {FORMAT + 1}, made by specmatch 9\.9; this version reads up to format {FORMAT}"
     ):
         load_arrays(tmp_path / "m")
 

@@ -17,7 +17,7 @@ from specmatch.line.journal.hash_chain import check_chain, record_text, seal
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import shift_start
 from specmatch.line.journal.schema import patiently
-from specmatch.line.journal.timestamps import moment
+from specmatch.line.journal.timestamps import unix_time
 from specmatch.report.text import chart_line, entry_line
 
 
@@ -215,11 +215,11 @@ def test_who_waits_too_long_is_told(path, monkeypatch):
 
 
 def test_measured_at_needs_an_offset():
-    assert moment("2025-06-24T08:00:00+02:00", "S1") == moment("2025-06-24T06:00:00Z", "S1")
+    assert unix_time("2025-06-24T08:00:00+02:00", "S1") == unix_time("2025-06-24T06:00:00Z", "S1")
     with pytest.raises(TableError, match="S1: measured_at is '2025-06-24T08:00:00', without an offset"):
-        moment("2025-06-24T08:00:00", "S1")
+        unix_time("2025-06-24T08:00:00", "S1")
     with pytest.raises(TableError, match="write it as 2025"):
-        moment("24.06.2025", "S1")
+        unix_time("24.06.2025", "S1")
 
 
 WRITER = """
@@ -245,7 +245,7 @@ def test_two_processes_share_a_journal_without_loss(path, full_size):
 
 def test_a_time_a_day_later_is_later():
     start = datetime(2025, 6, 1, tzinfo=UTC)
-    assert moment((start + timedelta(days=1)).isoformat(), "S") - moment(start.isoformat(), "S") == 86400.0
+    assert unix_time((start + timedelta(days=1)).isoformat(), "S") - unix_time(start.isoformat(), "S") == 86400.0
 
 
 def test_looking_back_at_one_beer_reads_no_whole_table(path):

@@ -5,7 +5,7 @@ import pytest
 from simulated_beers import BATCH_SD, MODES, SimulatedBeers
 from simulated_beers import NM as beers_nm
 
-from specmatch.maths.classification.class_model import fit_typicality
+from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.mixtures import (
     estimate_blend,
     hold_blends,
@@ -13,7 +13,7 @@ from specmatch.maths.classification.mixtures import (
     mixed_reflectance,
     neighbours,
 )
-from specmatch.maths.classification.power import expected_held, remedy
+from specmatch.maths.classification.power import power, sample_size
 from specmatch.maths.statistics.levels import binomial_bounds
 
 NM = np.linspace(430.0, 700.0, 60)
@@ -40,7 +40,7 @@ class Brewhouse:
     def fit(self, n_batches=10):
         rows = [self.measured(a, 3) for k in range(len(self.absorbance)) for a in self.batches(k, n_batches)]
         batch = np.repeat(np.arange(len(rows)), 3)
-        return fit_typicality(np.vstack(rows), batch // n_batches, batch, batch, wavelength_nm=NM)
+        return fit_class_model(np.vstack(rows), batch // n_batches, batch, batch, wavelength_nm=NM)
 
 
 def test_absorbances_add_by_volume():
@@ -114,29 +114,29 @@ class TestSeparation:
         for seed in range(40 if full_size else 8):
             beers = SimulatedBeers(seed=seed)
             beers.means[1] = beers.means[0] + gap * BATCH_SD[2] * MODES[2]
-            fit = fit_typicality(*beers.house(10), wavelength_nm=beers_nm)
+            fit = fit_class_model(*beers.house(10), wavelength_nm=beers_nm)
             for claimed, really in ((0, 1), (1, 0)):
                 match = fit.match(beers.samples(really, 40, n_pours), np.full(40, n_pours))
                 observed.append((match.p_value[:, claimed] <= 0.05).mean())
-                expected.append(expected_held(fit, claimed, really, n_pours=n_pours))
+                expected.append(power(fit, claimed, really, n_pours=n_pours))
         apart = np.array(observed) - expected
         # three standard errors over houses, and 3 % for what the choice of the metric makes of the two
         assert abs(apart.mean()) < 0.03 + 3 * apart.std() / np.sqrt(apart.size)
 
     def test_more_pours_and_batches_never_hurt(self):
         fit = Brewhouse(5).fit(6)
-        by_pours = [expected_held(fit, 0, 1, n_pours=m) for m in (1, 2, 5, 100)]
-        by_batches = [expected_held(fit, 0, 1, n_pours=3, n_batches=n) for n in (4, 8, 20, 100)]
+        by_pours = [power(fit, 0, 1, n_pours=m) for m in (1, 2, 5, 100)]
+        by_batches = [power(fit, 0, 1, n_pours=3, n_batches=n) for n in (4, 8, 20, 100)]
         assert by_pours == sorted(by_pours) and by_batches == sorted(by_batches)
 
     def test_no_number_helps_beers_that_are_the_same(self):
         house = Brewhouse(6)
         house.absorbance[1] = house.absorbance[0]
-        got = remedy(house.fit(), 0, 1, n_pours=3)
+        got = sample_size(house.fit(), 0, 1, n_pours=3)
         assert got.pours is None and got.batches is None and got.held_at_best < 0.5
 
     def test_beers_far_apart_need_no_help(self):
-        got = remedy(Brewhouse(7).fit(), 0, 4, n_pours=2)
+        got = sample_size(Brewhouse(7).fit(), 0, 4, n_pours=2)
         assert got.pours == 2 and got.held > 0.99
 
 
@@ -167,7 +167,7 @@ def test_the_spectrum_of_a_beer_is_the_mean_absorbance_of_its_batches():
     rows, beer, batch, _ = SimulatedBeers(seed=3).house(6)
     again = np.flatnonzero(batch == batch[0])  # one batch was sampled five times
     rows, beer, batch = (np.concatenate([of, *[of[again]] * 4]) for of in (rows, beer, batch))
-    fit = fit_typicality(rows, beer, batch, np.arange(len(rows)), wavelength_nm=beers_nm)
+    fit = fit_class_model(rows, beer, batch, np.arange(len(rows)), wavelength_nm=beers_nm)
     logs = [
         np.mean([np.log(rows[batch == one]).mean(axis=0) for one in np.unique(batch[beer == kind])], axis=0)
         for kind in np.unique(beer)

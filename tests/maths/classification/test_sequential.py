@@ -5,7 +5,7 @@ import pytest
 from simulated_beers import BATCH_SD, MODES, NM, SimulatedBeers
 
 from specmatch.errors import OptionError
-from specmatch.maths.classification.class_model import fit_typicality
+from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.sequential import (
     ANOTHER,
     CONSISTENT,
@@ -96,7 +96,7 @@ def twins(seed, gap):
     """Two beers `gap` batch standard deviations apart along the first smooth shape, and six others."""
     beers = SimulatedBeers(seed=seed)
     beers.means[1] = beers.means[0] + gap * BATCH_SD[1] * MODES[1]
-    return beers, fit_typicality(*beers.house(12), wavelength_nm=NM)
+    return beers, fit_class_model(*beers.house(12), wavelength_nm=NM)
 
 
 class TestPackages:

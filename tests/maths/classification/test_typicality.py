@@ -11,39 +11,39 @@ from scipy.spatial.distance import cdist
 from simulated_beers import NM, SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.classification.calibration import NORMAL, fit_residual, fit_tail, with_residual
+from specmatch.maths.classification.calibration import NORMAL, combine_p_values, fit_residual, fit_tail
 from specmatch.maths.classification.class_model import (
     add_batches,
+    build_class_model,
     distance_limits,
-    fit_typicality,
+    fit_class_model,
     identify,
     identify_scores,
-    typicality_of,
 )
-from specmatch.maths.classification.covariance import BeerScatter, own_scatter, shrink_variances
+from specmatch.maths.classification.covariance import BeerScatter, shrink_class_variances, shrink_variances
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import (
-    brewed_over_the_colours,
-    choose_metric,
+    cross_validated_scores,
     held_out_distance,
-    merits,
+    select_space,
+    simulate_unknown_beers,
 )
 from specmatch.maths.classification.subspace import (
-    Samples,
+    LabelledSamples,
     build_metric,
     channel_noise,
-    half_of,
+    cholesky_factor,
     on_channels,
     principal_axes,
     project,
     squared_distances,
 )
-from specmatch.maths.spectra.transforms import Scale
+from specmatch.maths.spectra.transforms import LogAbsorbance
 
 
 def fitted(beers, batches_per_beer=8, n_pours=3, **options):
     rows, beer, batch, sample = beers.house(batches_per_beer, n_pours)
-    return fit_typicality(rows, beer, batch, sample, wavelength_nm=NM, **options)
+    return fit_class_model(rows, beer, batch, sample, wavelength_nm=NM, **options)
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +58,7 @@ def house(beers):
 
 @pytest.fixture(scope="module")
 def fit(house):
-    return fit_typicality(*house, wavelength_nm=NM)
+    return fit_class_model(*house, wavelength_nm=NM)
 
 
 class TestAgainstBruteForce:
@@ -116,11 +116,11 @@ class TestAgainstBruteForce:
     def test_folds_are_fits_without_their_batches(self, fit):
         held_out = held_out_statistics(fit.samples, fit.choice)
         out = np.flatnonzero((np.arange(64) % 8 + fit.samples.beer) % 8 == 3)
-        without = typicality_of(fit.samples.part(np.setdiff1d(np.arange(64), out)), fit.choice, 0.05)
+        without = build_class_model(fit.samples.part(np.setdiff1d(np.arange(64), out)), fit.choice, 0.05)
         match = without.match(fit.samples.reflectance[out], fit.samples.n_pours[out])
         own = match.p_value[np.arange(out.size), fit.samples.beer[out]]
         statistic = held_out.distance
-        p_value = with_residual(
+        p_value = combine_p_values(
             without.tail.p_value(statistic.statistic[out], statistic.n_axes[out], statistic.dof[out]),
             without.residual.p_value(held_out.residual[out], 3.0),
         )
@@ -172,21 +172,25 @@ class TestMetric:
 
     @pytest.mark.parametrize("transform", ["reflectance", "absorbance", "log_absorbance"])
     def test_a_given_scale_is_kept(self, house, transform):
-        got = fit_typicality(*house, wavelength_nm=NM, transform=transform, n_components=4)
+        got = fit_class_model(*house, wavelength_nm=NM, transform=transform, n_components=4)
         assert got.choice.scale.transform == transform
         assert got.beer_means.shape == (8, 4)
 
     def test_scales_rise_or_fall_with_reflectance_and_bear_any_value(self):
         rows = np.linspace(-0.1, 1.2, 50)[None, :]
-        for scale in (Scale("absorbance"), Scale("log_absorbance", 0.03, 0.0), Scale("log_absorbance", 0.06, 0.06)):
+        for scale in (
+            LogAbsorbance("absorbance"),
+            LogAbsorbance("log_absorbance", 0.03, 0.0),
+            LogAbsorbance("log_absorbance", 0.06, 0.06),
+        ):
             values = scale.apply(rows)[0]
             assert np.isfinite(values).all() and (np.diff(values) <= 0).all()
 
     def test_the_choice_is_the_same_whatever_the_order_of_rows(self, house):
         rows, beer, batch, sample = house
         order = np.random.default_rng(0).permutation(len(rows))
-        first = fit_typicality(rows, beer, batch, sample, wavelength_nm=NM)
-        other = fit_typicality(rows[order], beer[order], batch[order], sample[order], wavelength_nm=NM)
+        first = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
+        other = fit_class_model(rows[order], beer[order], batch[order], sample[order], wavelength_nm=NM)
         assert replace(first.choice, noise=0, channels=0, pour_covariance=0, merit=0) == replace(
             other.choice, noise=0, channels=0, pour_covariance=0, merit=0
         )
@@ -204,7 +208,7 @@ class TestMetric:
         means = 0.5 + 0.1 * rng.normal(size=(300, 4)) @ np.linalg.qr(rng.normal(size=(20, 4)))[0].T
         rows = np.repeat(means, 2, axis=0) + 0.002 * rng.normal(size=(600, 20))
         each = np.arange(600)
-        fit = fit_typicality(rows, each // 2, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
+        fit = fit_class_model(rows, each // 2, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
         assert (fit.match(means, np.ones(300, int)).distance.argmin(axis=1) == np.arange(300)).all()
         # nothing kept grows with pairs of beers
         assert max(array.size for array in (fit.beer_means, fit.batch_means, fit.samples.reflectance)) == rows.size
@@ -222,21 +226,21 @@ class TestEdges:
         rng = np.random.default_rng(8)
         rows = 0.5 + 0.02 * rng.normal(size=(10, 4)) @ rng.normal(size=(4, 50))
         each = np.arange(10)
-        fit = fit_typicality(rows, np.zeros(10, int), each, each, wavelength_nm=np.linspace(400.0, 700.0, 50))
+        fit = fit_class_model(rows, np.zeros(10, int), each, each, wavelength_nm=np.linspace(400.0, 700.0, 50))
         match = fit.match(np.vstack([rows, rows.mean(axis=0)]), np.ones(11, int))
         assert np.isfinite(match.distance).all() and (match.distance >= 0).all()
         assert match.p_value[-1, 0] > 0.9
 
     def test_one_beer(self, beers):
         rows, _, batch, sample = SimulatedBeers(seed=4, n_beers=1).house(8)
-        fit = fit_typicality(rows, np.zeros(len(rows), int), batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, np.zeros(len(rows), int), batch, sample, wavelength_nm=NM)
         assert fit.p_method == ("f_tail",)
         other = fit.match(beers.samples(3, 5, 3) + 0.3 * np.cos(NM / 40.0), np.full(5, 3))
         assert (other.p_value < 0.05).all()
 
     def test_one_batch_a_beer_refuses_nothing_and_says_so(self, beers):
         rows, beer, batch, sample = SimulatedBeers(seed=1).house(1)
-        fit = fit_typicality(rows, beer, batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
         assert fit.p_method == ("none",) * 8 and fit.too_few_batches.all()
         match = fit.match(rows[::3], np.ones(8, int))
         assert (match.p_value == 1.0).all() and (match.distance.argmin(axis=1) == np.arange(8)).all()
@@ -256,7 +260,7 @@ class TestEdges:
         rows, beer, batch, sample = beers.house(6)
         for k in (2, 5):
             rows[beer == k] = beers.means[k]
-        fit = fit_typicality(rows, beer, batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
         match = fit.match(beers.means, np.full(8, 3))
         assert np.isfinite(match.distance).all() and np.isfinite(match.p_value).all()
         assert (match.distance.argmin(axis=1) == np.arange(8)).all()
@@ -264,7 +268,7 @@ class TestEdges:
     def test_all_batches_of_all_beers_identical(self):
         rows = np.repeat([[0.2] * 20, [0.6] * 20], 4, axis=0)
         each = np.arange(8)
-        fit = fit_typicality(rows, each // 4, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
+        fit = fit_class_model(rows, each // 4, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
         match = fit.match(rows, np.ones(8, int))
         assert np.isfinite(match.distance).all() and (match.distance.argmin(axis=1) == each // 4).all()
 
@@ -277,13 +281,15 @@ class TestEdges:
 
     def test_a_single_batch_is_refused(self):
         with pytest.raises(TooFewBatchesError, match="from 1 batch"):
-            fit_typicality(np.full((3, 5), 0.5), np.zeros(3, int), np.zeros(3, int), np.arange(3), wavelength_nm=NM[:5])
+            fit_class_model(
+                np.full((3, 5), 0.5), np.zeros(3, int), np.zeros(3, int), np.arange(3), wavelength_nm=NM[:5]
+            )
 
     def test_inputs_are_never_written_to(self, house):
         copies = [np.array(part) for part in house]
         for part in house:
             part.setflags(write=False)
-        fit_typicality(*house, wavelength_nm=NM).match(house[0], np.ones(len(house[0]), int))
+        fit_class_model(*house, wavelength_nm=NM).match(house[0], np.ones(len(house[0]), int))
         for part, copy in zip(house, copies, strict=True):
             np.testing.assert_array_equal(part, copy)
 
@@ -301,7 +307,7 @@ class TestSamplesOfABatch:
                 batch += [len(rows) - 1] * 8
                 beer += [k] * 8
         sample = np.repeat(np.arange(8 * 6 * 4), 2)
-        fit = fit_typicality(np.vstack(rows), np.array(beer), np.array(batch), sample, wavelength_nm=NM)
+        fit = fit_class_model(np.vstack(rows), np.array(beer), np.array(batch), sample, wavelength_nm=NM)
         assert fit.metric.dof == 40
         new = np.vstack([beers.batches(k, 40) for k in range(8)])
         new = new + 0.01 * beers.rng.normal(size=(320, 1))
@@ -344,7 +350,7 @@ class TestOwnScatter:
     def test_a_wide_beer_keeps_its_own_variance_and_leaves_the_others_theirs(self):
         rng = np.random.default_rng(2)
         departures = rng.normal(size=(12 * 15, 6)) * np.where(np.arange(180) < 15, 3.0, 1.0)[:, None]
-        got = own_scatter(departures, np.repeat(np.arange(12), 15))
+        got = shrink_class_variances(departures, np.repeat(np.arange(12), 15))
         assert got.alike_p_value < 1e-6
         # 90 degrees of freedom: a standard error of 15 %
         assert got.scale[0] == pytest.approx(9.0, rel=0.45)
@@ -379,17 +385,17 @@ class TestUpkeep:
     def test_adding_batches_is_exactly_fitting_them_with_the_choice_held(self, house):
         rows, beer, batch, sample = house
         more, more_beer, more_batch, more_sample = SimulatedBeers(seed=1, n_beers=9).house([2] * 8 + [3])
-        fit = fit_typicality(rows, beer, batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
         grown = add_batches(fit, more, more_beer, more_batch, more_sample)
         together = np.vstack([rows, more])
         every_sample = np.concatenate([sample, more_sample + 64])
         every_batch, every_beer = np.concatenate([batch, more_batch + 64]), np.concatenate([beer, more_beer])
-        anew = fit_typicality(together, every_beer, every_batch, every_sample, wavelength_nm=NM)
+        anew = fit_class_model(together, every_beer, every_batch, every_sample, wavelength_nm=NM)
         each = fit.choice.scale.apply(together[:, fit.choice.channels])
         means = np.array([each[every_sample == s].mean(axis=0) for s in range(every_sample.max() + 1)])
         departures = each - means[every_sample]
         held = replace(fit.choice, pour_covariance=departures.T @ departures / (len(each) - len(means)))
-        expected = typicality_of(anew.samples, held, 0.05)
+        expected = build_class_model(anew.samples, held, 0.05)
         query = SimulatedBeers(seed=1).samples(2, 5, 3)
         # the pour covariance is summed in two parts: rounding only
         np.testing.assert_allclose(
@@ -421,8 +427,8 @@ def test_whatever_the_set_p_values_are_chances(seed, n_beers, n_pours, n_batches
 
 def test_choice_and_metric_are_built_on_the_same_samples(house):
     rows, _, _, sample = house
-    fit = fit_typicality(*house, wavelength_nm=NM)
-    choice = choose_metric(fit.samples, rows, sample)
+    fit = fit_class_model(*house, wavelength_nm=NM)
+    choice = select_space(fit.samples, rows, sample)
     metric = build_metric(choice, fit.samples, project(choice, fit.samples))
     np.testing.assert_array_equal(metric.axes, fit.metric.axes)
 
@@ -439,10 +445,10 @@ class TestParts:
         rng = np.random.default_rng(2)
         scores = rng.normal(size=(50, 3))
         scatter = np.cov(scores.T)
-        half = half_of(scatter, scores)
+        half = cholesky_factor(scatter, scores)
         assert (np.triu(half, 1) == 0).all()
         assert half @ half.T == pytest.approx(scatter, abs=1e-4)
-        nothing = half_of(np.zeros((3, 3)), scores)  # lifted off zero: it can still be divided by
+        nothing = cholesky_factor(np.zeros((3, 3)), scores)  # lifted off zero: it can still be divided by
         assert (np.diag(nothing) > 0).all()
 
     def test_t2_becomes_f_with_the_freedom_that_is_left(self):
@@ -460,8 +466,10 @@ class TestParts:
 
     def test_beers_are_brewed_at_even_steps_of_strength(self):
         """Of two beers of absorbance 1 and 2, each goes from 1 to 2 in steps of one ratio, its own colour kept."""
-        two = Samples(np.array([[0.1, 0.1], [0.01, 0.01]]), np.array([1, 1]), np.array([0, 1]), np.array([0, 1]))
-        brewed = brewed_over_the_colours(two)
+        two = LabelledSamples(
+            np.array([[0.1, 0.1], [0.01, 0.01]]), np.array([1, 1]), np.array([0, 1]), np.array([0, 1])
+        )
+        brewed = simulate_unknown_beers(two)
         for beer in (0, 1):
             depth = -np.log10(brewed.reflectance[brewed.beer == beer, 0])
             assert depth[[0, -1]] == pytest.approx([1.0, 2.0])
@@ -469,19 +477,19 @@ class TestParts:
 
     def test_what_is_no_reflectance_is_left_as_it_is(self):
         rows = np.array([[0.1, 2.5], [0.01, 0.4]])
-        brewed = brewed_over_the_colours(Samples(rows, np.array([1, 1]), np.array([0, 1]), np.array([0, 1])))
+        brewed = simulate_unknown_beers(LabelledSamples(rows, np.array([1, 1]), np.array([0, 1]), np.array([0, 1])))
         assert brewed.reflectance.tolist() == rows.tolist()
 
     def test_the_merit_counts_batches_right_and_foreign_beers_refused(self, small_house):
         known = small_house[0].fitted.identity
         scores = known.metric.scores(known.samples.reflectance)
         nearest = np.array([0, 0, 0])
-        far = float(merits(scores, known.samples, known.batch_means[:3] + 50.0, nearest)[-1])
+        far = float(cross_validated_scores(scores, known.samples, known.batch_means[:3] + 50.0, nearest)[-1])
         batch = 3
         of_the_house = known.metric.scores(known.samples.reflectance[known.samples.batch == batch])[:1]
         # told to be brewed from another beer, it lies where its own beer lies
         another = np.array([(known.samples.beer[batch] + 1) % 12])
-        near = float(merits(scores, known.samples, of_the_house, another)[-1])
+        near = float(cross_validated_scores(scores, known.samples, of_the_house, another)[-1])
         assert far == pytest.approx(near + 1.0)
         assert 1.9 < far <= 2.0
 

@@ -6,8 +6,8 @@ from scipy import stats
 from simulated_beers import NM, SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.domain.applicability import batches_that_span, fit_domain, scores_and_residual
-from specmatch.maths.spectra.transforms import Scale
+from specmatch.maths.domain.applicability import fit_domain, robust_pca, scores_and_residual
+from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.limits import (
     q_limit_box,
     q_limit_jackson_mudholkar,
@@ -15,7 +15,7 @@ from specmatch.maths.statistics.limits import (
     t2_limit_member,
     t2_limit_new,
 )
-from specmatch.maths.statistics.robust import far_out, median_by, odd_rows, robust_noise
+from specmatch.maths.statistics.robust import beyond_robust_limit, median_by, robust_noise, spherical_pca_outliers
 
 ONE = np.array([1])
 
@@ -190,19 +190,19 @@ class TestDomain:
 class TestOddRows:
     def test_none_among_normal_ones(self):
         rng = np.random.default_rng(0)
-        assert odd_rows(rng.normal(size=(300, 30)), 5).sum() == 0
+        assert spherical_pca_outliers(rng.normal(size=(300, 30)), 5).sum() == 0
 
     def test_few_rows_have_no_odd_ones(self):
         rng = np.random.default_rng(0)
         rows = rng.normal(size=(10, 30))
         rows[0] += 100.0
-        assert odd_rows(rows, 3).sum() == 0
+        assert spherical_pca_outliers(rows, 3).sum() == 0
 
     def test_a_kind_of_its_own_is_not_odd(self):
         rng = np.random.default_rng(0)
         rows = 0.01 * rng.normal(size=(200, 30))
         rows[:60, 5] += 1.0
-        assert odd_rows(rows, 1).sum() == 0
+        assert spherical_pca_outliers(rows, 1).sum() == 0
 
     def test_medians_by_sample_leave_one_odd_repeat_be(self):
         # three repeats of one sample, the last far off; two of another
@@ -225,7 +225,7 @@ class TestPartsOfAFit:
         rows = 10 ** -np.outer(strength, np.linspace(0.5, 0.1, 20)) + rng.normal(0.0, 0.002, (25, 20))
         rows[24, 7] += 0.3
         each = np.arange(25)
-        assert np.flatnonzero(batches_that_span(rows, rows, each, each, Scale("reflectance"), 4).odd).tolist() == [24]
+        assert np.flatnonzero(robust_pca(rows, rows, each, each, LogAbsorbance("reflectance"), 4).odd).tolist() == [24]
 
     def test_noise_is_that_of_the_many_however_bad_a_few_rows(self):
         noise = np.array([1.0, 3.0, 3.0, 3.0, 1.0])
@@ -238,6 +238,6 @@ class TestPartsOfAFit:
 
     def test_a_row_far_beyond_the_many_is_told_and_a_tail_is_not(self):
         many = np.linspace(5.0, 20.0, 40)
-        assert np.flatnonzero(far_out(np.append(many, 200.0))).tolist() == [40]
-        assert not far_out(np.append(many, 22.0)).any()
-        assert not far_out(np.full(40, 5.0)).any()
+        assert np.flatnonzero(beyond_robust_limit(np.append(many, 200.0))).tolist() == [40]
+        assert not beyond_robust_limit(np.append(many, 22.0)).any()
+        assert not beyond_robust_limit(np.full(40, 5.0)).any()

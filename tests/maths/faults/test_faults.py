@@ -11,10 +11,15 @@ from specmatch.demo.optics import LIGHT_NM, depth_cm, white_led
 from specmatch.demo.scanning import FOAM_SD, LAMP_SD, POUR_SD, PourConditions
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.faults.detector import NO_FAULT, Detector
-from specmatch.maths.faults.diagnosis import Finding, join_findings, judge, rows_by
-from specmatch.maths.faults.fault_model import best_explained_beer, doubt_samples, learn_good_scans, pour_departures
+from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.fault_model import (
+    best_explained_beer,
+    calibrate_thresholds,
+    fit_fault_model,
+    pour_departures,
+)
 from specmatch.maths.faults.normal_variation import causes_at, fit_natural_scatter
-from specmatch.maths.faults.replicates import find_odd_pours
+from specmatch.maths.faults.replicates import find_outlying_replicates
 from specmatch.maths.optics.cup import (
     FAULT_NAMES,
     FAULTS,
@@ -53,8 +58,8 @@ measured.reference, measured.sample = _band()
 
 
 def fitted(reflectance, beer, batch, sample, nm):
-    fit = learn_good_scans(reflectance, beer, batch, sample, wavelength_nm=nm)
-    return doubt_samples(fit, reflectance, beer, batch, sample)
+    fit = fit_fault_model(reflectance, beer, batch, sample, wavelength_nm=nm)
+    return calibrate_thresholds(fit, reflectance, beer, batch, sample)
 
 
 @pytest.fixture(scope="module")
@@ -261,7 +266,7 @@ def test_results_do_not_depend_on_company_or_order(fit):
 def test_one_odd_pour_among_three_is_found_and_explained(fit, conditions, name):
     good = PourConditions()
     reflectance, _, _, sample, _, _ = measured(n_batches=1, draw=8, conditions=[good, conditions, good])
-    got = find_odd_pours(fit, reflectance, sample)
+    got = find_outlying_replicates(fit, reflectance, sample)
     assert (sample[got.pours] == np.arange(12)).all() and not got.disagree.any()
     named = np.array(FAULT_NAMES)[got.finding.fault]
     # 98 % in the trials of docs/reasons.md; of twelve one may be missed
@@ -272,17 +277,17 @@ def test_two_pours_that_differ_are_both_kept_and_said_to_disagree(fit):
     reflectance, _, _, sample, _, _ = measured(
         n_batches=1, n_pours=2, draw=8, conditions=[PourConditions(), PourConditions(fill=0.8)]
     )
-    got = find_odd_pours(fit, reflectance, sample)
+    got = find_outlying_replicates(fit, reflectance, sample)
     assert not got.odd.any() and got.disagree.all()
 
 
 def test_good_pours_are_left_alone_and_a_suspect_is_believed_only_where_its_mates_agree(fit):
     reflectance, _, _, sample, _, _ = measured(n_batches=2, draw=9)
-    got = find_odd_pours(fit, reflectance, sample)
+    got = find_outlying_replicates(fit, reflectance, sample)
     assert got.odd.sum() <= 1  # 1 % of 24 triples
-    suspected = find_odd_pours(fit, reflectance, sample, np.array([0]))
+    suspected = find_outlying_replicates(fit, reflectance, sample, np.array([0]))
     assert suspected.odd[0]
-    alone = find_odd_pours(fit, reflectance, sample, np.flatnonzero(sample == sample[0]))
+    alone = find_outlying_replicates(fit, reflectance, sample, np.flatnonzero(sample == sample[0]))
     assert not alone.odd[sample == sample[0]].any()
 
 
@@ -321,7 +326,7 @@ def test_poor_sets_are_fitted_without_ado(shape):
     fit = fitted(rows, *codes, nm)
     found = fit.explain_samples(rows, np.ones(len(rows), np.int64), codes[0])
     assert np.isfinite(found.size).all() and np.isfinite(found.share).all()
-    assert not find_odd_pours(fit, rows, codes[2]).odd.mean() > 0.05
+    assert not find_outlying_replicates(fit, rows, codes[2]).odd.mean() > 0.05
 
 
 def test_haze_falls_with_the_square_of_the_wavelength():
@@ -348,7 +353,7 @@ def test_each_cause_adds_what_it_does_to_half_a_reflectance():
 
 def test_findings_of_parts_stand_at_their_rows():
     def one(fault, size):
-        return Finding(*(np.array([v]) for v in (fault, size, fault + 1, size / 2, fault + 2, size / 4, 0.5)))
+        return Diagnosis(*(np.array([v]) for v in (fault, size, fault + 1, size / 2, fault + 2, size / 4, 0.5)))
 
     joined = join_findings([(np.array([3]), one(2, 0.1)), (np.array([0]), one(4, 0.8))], 4)
     assert joined.fault.tolist() == [4, NO_FAULT, NO_FAULT, 2]

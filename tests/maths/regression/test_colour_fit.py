@@ -8,8 +8,14 @@ from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, TableError, TooFewBatchesError
 from specmatch.maths.optics.cup import relative_absorbance
-from specmatch.maths.optics.inverse_model import optical_coordinates
-from specmatch.maths.regression.colour_model import ErrorModel, fit_colour, fit_error_model, pour_subsets, unfit_beers
+from specmatch.maths.optics.inverse_model import fit_cup_model
+from specmatch.maths.regression.colour_model import (
+    ErrorModel,
+    beers_with_unreliable_colour,
+    fit_colour,
+    fit_error_model,
+    pour_subsets,
+)
 from specmatch.maths.regression.gaussian_process import LEVEL_SD, Kernel, fit_gaussian_process
 from specmatch.maths.regression.gp_regression import AS_GIVEN, fit_process
 from specmatch.maths.spectra.band import usable_band
@@ -74,7 +80,7 @@ def test_optical_model_finds_what_was_put_in():
     strength, white, gain = 0.9, 0.002, 0.004
     depth = strength * relative_absorbance(NM)
     R = np.exp(gain) * (0.015 + white + (0.985 - white) * 10.0**-depth)
-    found = optical_coordinates([R], NM)[0]
+    found = fit_cup_model([R], NM)[0]
     # strength is barely pulled; gain and foam share what little they do, drawn towards 0
     assert np.exp(found[0]) == pytest.approx(strength, rel=0.01)
     assert found[-1] == pytest.approx(gain, abs=0.004)
@@ -83,12 +89,12 @@ def test_optical_model_finds_what_was_put_in():
 def test_optical_coordinates_do_not_depend_on_company_and_survive_nonsense():
     rng = np.random.default_rng(0)
     R = 0.015 + 0.985 * 10.0 ** -np.outer([0.2, 1.0, 4.0], relative_absorbance(NM))
-    together = optical_coordinates(R, NM)
+    together = fit_cup_model(R, NM)
     for row in range(3):
         # batched products may be summed in another order
-        np.testing.assert_allclose(optical_coordinates(R[[row]], NM)[0], together[row], atol=1e-9)
+        np.testing.assert_allclose(fit_cup_model(R[[row]], NM)[0], together[row], atol=1e-9)
     odd = np.vstack([np.zeros(60), np.ones(60), np.full(60, 3.0), rng.normal(0, 1, 60), -R[0]])
-    assert np.isfinite(optical_coordinates(odd, NM)).all()
+    assert np.isfinite(fit_cup_model(odd, NM)).all()
 
 
 def test_noisy_channels_count_for_little():
@@ -96,8 +102,8 @@ def test_noisy_channels_count_for_little():
     clean = 0.015 + 0.985 * 10.0 ** -(0.5 * relative_absorbance(NM))
     noise = np.where(np.arange(60) < 10, 0.1, 0.001)
     R = clean + rng.normal(0, 1, (200, 60)) * noise
-    with_noise = optical_coordinates(R, NM, noise)[:, 0].std()
-    assert with_noise < 0.3 * optical_coordinates(R, NM)[:, 0].std()
+    with_noise = fit_cup_model(R, NM, noise)[:, 0].std()
+    assert with_noise < 0.3 * fit_cup_model(R, NM)[:, 0].std()
 
 
 def arrays(house):
@@ -187,11 +193,11 @@ def test_a_cloudy_beer_is_found_by_its_own_errors(brewed):
     R, batch, lab, nm = brewed
     beer = np.repeat(np.arange(12), 4)
     clean = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
-    assert not unfit_beers(clean, beer, 12).any()
+    assert not beers_with_unreliable_colour(clean, beer, 12).any()
     rng = np.random.default_rng(0)
     cloudy = lab.copy()
     cloudy[beer == 5] *= np.exp(rng.normal(0, 0.2, 4))  # its lab values, of clarified beer, follow no spectrum
-    found = unfit_beers(fit_colour(R, cloudy[batch], batch, batch, wavelength_nm=nm), beer, 12)
+    found = beers_with_unreliable_colour(fit_colour(R, cloudy[batch], batch, batch, wavelength_nm=nm), beer, 12)
     assert found[5] and found.sum() == 1
 
 

@@ -15,7 +15,7 @@ from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.saturation import saturated_channels
 from specmatch.measurement.checks.wavelength import wavelength_shift
-from specmatch.measurement.reflectance.band import live_channels, middle_light, shot_factor
+from specmatch.measurement.reflectance.band import channels_with_signal, median_light, shot_factor
 from specmatch.measurement.session import measure
 from specmatch.warning_codes import WARNING_CODES
 
@@ -280,11 +280,11 @@ def test_odd_pour_of_four_and_two_odd_ones():
 def test_live_channels_follow_signal_over_noise_and_stray_light():
     nm = np.arange(350.0, 800.0, 2.0)
     light = 2000 * lamp(nm) / lamp(nm).max()
-    quiet = live_channels(light[None, :], 0.05)
-    noisy = live_channels(light[None, :], 10.0)
+    quiet = channels_with_signal(light[None, :], 0.05)
+    noisy = channels_with_signal(light[None, :], 10.0)
     assert noisy.sum() < quiet.sum() and not quiet[light < 0.04 * light.max()].any()
     assert (np.diff(np.flatnonzero(quiet)) == 1).all()
-    assert not live_channels(np.zeros((2, 40)), 1.0).any()
+    assert not channels_with_signal(np.zeros((2, 40)), 1.0).any()
 
 
 def test_spikes_and_quantiles_skip_missing_values():
@@ -296,7 +296,7 @@ def test_spikes_and_quantiles_skip_missing_values():
 
 
 def test_the_middle_of_references_skips_missing_values():
-    assert middle_light(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, np.nan]])).tolist() == [2.0, 0.0]
+    assert median_light(np.array([[1.0, np.nan], [2.0, np.nan], [9.0, np.nan]])).tolist() == [2.0, 0.0]
 
 
 @pytest.mark.parametrize("factor", [0.1, 0.5, 2.0])

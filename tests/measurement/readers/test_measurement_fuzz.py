@@ -12,7 +12,7 @@ from jcamp_writer import FORMS, jcamp_text
 
 from specmatch.errors import AmbiguousScanFileError, SpecmatchError
 from specmatch.maths.spectra.spikes import spike_residuals
-from specmatch.measurement.readers.dialect import Told
+from specmatch.measurement.readers.dialect import ReadOptions
 from specmatch.measurement.readers.fast_path import plain_reading
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.reflectance.raw_scans import _on_grid
@@ -73,7 +73,7 @@ def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_si
             assert "=" in str(error), "the way out is not named"
             outcomes["refused as ambiguous"] += 1
             try:
-                told = scans_from_bytes(written.raw, name="drawn.txt", told=Told(**dialect.told()))
+                told = scans_from_bytes(written.raw, name="drawn.txt", told=ReadOptions(**dialect.told()))
             except AmbiguousScanFileError:
                 # the comma both parts columns and marks decimals: no keyword can part them again
                 assert dialect.separator == dialect.decimal == ","

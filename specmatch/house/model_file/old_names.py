@@ -1,0 +1,29 @@
+"""What classes and fields of a model file were called before, so that renaming one breaks no saved model.
+
+A name that is changed in the code gets a row here, and the row stays for ever. A field that came later and can be told
+for an older model stands in `ADDED` with what it was before anybody recorded it.
+"""
+
+from typing import Any
+
+CLASSES = {
+    # format 1
+    "ColourCautions": "ColourWarnings",
+    "ColourFit": "ColourModel",
+    "DomainFit": "ApplicabilityDomain",
+    "FaultFit": "FaultModel",
+    "LightNoise": "ChannelNoise",
+    "Metric": "DiscriminantSpace",
+    "MetricChoice": "SpaceSettings",
+    "NaturalScatter": "NormalVariation",
+    "Offered": "Validity",
+    "Residual": "QResidual",
+    "Samples": "LabelledSamples",
+    "Scale": "LogAbsorbance",
+    "Tail": "TailCorrection",
+    "TypicalityFit": "ClassModel",
+}
+# (class as it is called now, field as it was called): field as it is called now
+FIELDS: dict[tuple[str, str], str] = {}
+# (class as it is called now, field): its value in a model that was saved before it came
+ADDED: dict[tuple[str, str], Any] = {}
