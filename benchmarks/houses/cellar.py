@@ -67,7 +67,7 @@ def plan_year(
     if lab is not None and lab not in names:
         raise ValueError(f"lab: got {lab!r}, expected one of {', '.join(names)}")
     judged = rng.integers(0, len(names), n) if lab is None else np.full(n, names.index(lab))
-    if own_sessions or cellar.own_sessions:
+    if own_sessions:
         order = np.lexsort((day, beer))
         session = beer[order]
     else:

@@ -76,10 +76,10 @@ def _identity(readings: pd.DataFrame, drawn: Draw, p: pd.DataFrame, house: House
 
 
 def figures(spec: HouseSpec, seed: int) -> dict[str, object]:
-    """Return the figures of one member and seed; draw 0 is learnt, draw 1 is new, draw 2 is foreign."""
+    """Return the figures of one member and seed: draw 0 is learnt, 1 is new (sessions mix beers), 2 is foreign."""
     house = House(spec, seed)
     past = house.draw()
-    new = house.draw(max(1, round(NEW_BATCHES / len(house.beers))), 1)
+    new = house.draw(max(1, round(NEW_BATCHES / len(house.beers))), 1, single_session_per_beer=False)
     foreign = house.draw(FOREIGN, 2, foreign_over_colours=True)
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC", band_nm=past.band_nm)
     found = Counter(code for code in refs.audit()["code"] if code not in TRUE_OF_SMALL_SETS)

@@ -99,12 +99,13 @@ class House:
         beers: Sequence[str] | None = None,
         foreign: bool = False,
         foreign_over_colours: bool = False,
-        single_session_per_beer: bool = False,
+        single_session_per_beer: bool | None = None,
     ) -> Draw:
         """Draw `n_batches` of each beer (the house's own numbers where None); of foreign beers, one batch each.
 
-        `pours` a batch, `fill_ml`, `cup_mm`, `lamp` and `lab` are the house's own where None; `module` is one of
-        `second_module`; faults go over the batches in turn; `beers` are some of the house's.
+        `pours` a batch, `fill_ml`, `cup_mm`, `lamp`, `lab` and whether each beer has a session of its own are the
+        house's own where None; `module` is one of `second_module`; faults go over the batches in turn; `beers` are
+        some of the house's.
         """
         if not 0 <= draw <= LAST_DRAW:
             raise ValueError(f"draw: got {draw}, expected 0 to {LAST_DRAW}, a year each")
@@ -117,7 +118,8 @@ class House:
         rng = self._rng("plan", draw)
         per_beer = self._batches_a_beer(n_batches, beers, len(recipes.names), recipes is not self.recipes, rng)
         cellar = self.spec.cellar
-        plan = plan_year(cellar, per_beer, rng, pours=pours, lab=lab, own_sessions=single_session_per_beer)
+        own_sessions = cellar.own_sessions if single_session_per_beer is None else single_session_per_beer
+        plan = plan_year(cellar, per_beer, rng, pours=pours, lab=lab, own_sessions=own_sessions)
         brews = brew(self.spec.liquid, recipes, plan.beer, plan.day, self._rng("brews", draw))
         instrument = f"unit-{'own' if module is None else module}"
         # a unit's own pixels are of the house, not of the draw
@@ -153,9 +155,10 @@ class House:
         """Simulate `n_batches` of each beer and return mean and covariance of its batch means.
 
         `features` maps reflectance (n, channels) to the space of the rule; by default log means of at most 48
-        bins of neighbouring channels inside the band. The year of the last draw is used.
+        bins of neighbouring channels inside the band. Sessions mix beers, so that the covariance holds what sessions
+        differ by. The year of the last draw is used.
         """
-        drawn = self.draw(n_batches, LAST_DRAW, pours=pours)
+        drawn = self.draw(n_batches, LAST_DRAW, pours=pours, single_session_per_beer=False)
         if features is None:
             features = log_bins(drawn.spectra.columns.to_numpy(float), drawn.band_nm)
         mean = features(drawn.spectra.groupby(drawn.scans["batch"], sort=False).mean().to_numpy())

@@ -104,7 +104,7 @@ _SHOWN = (
     ),
     HouseSpec(
         "own_day",
-        "an archive: each beer was measured in a session of its own, its batches share one reference, axis and dark",
+        "an archive of 767 pixels: each beer was measured in one session, its batches share reference and axis",
         liquid=LiquidSpec(beers=10, low_ebc=4.0, high_ebc=60.0),
         cup=CupSpec(base=0.65),
         module=ModuleSpec(channels=767, slit_nm=10.0, averages=2, electrons_per_count=2.0, wander_nm=0.3),
