@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import MissingScanError, ScanFileError, SpecmatchError, UnitError
-from specmatch.line.journal.timestamps import unix_time
+from specmatch.line.journal.schema import unix_time
 from specmatch.measurement.folder.batches import read_batches
 from specmatch.measurement.folder.folder import NOT_FOUND, join_scans, listed_scans, within_folder
 from specmatch.measurement.folder.sheets import scans_sheet

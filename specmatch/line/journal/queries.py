@@ -69,14 +69,18 @@ def shift_start(measured_at: str) -> str:
     return f"{day:%Y-%m-%d} {(hours or SHIFT_HOURS)[-1]:02d}:00"
 
 
-def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: int = 3000) -> list[ShiftCounts]:
+# shifts that are counted, and the newest rows of a journal that they are looked for in
+SHIFTS, NEWEST_ROWS = 3, 3000
+
+
+def last_shifts(journals: Sequence[Journal]) -> list[ShiftCounts]:
     """Return counts for the last shifts, a row a line."""
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
-        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=newest_rows):
+        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=NEWEST_ROWS):
             start = shift_start(row.get("measured_at") or row["written_at"])
             found.setdefault((start, row.get("line", "")), []).append(row)
-    kept = sorted({start for start, _ in found})[-shifts:]
+    kept = sorted({start for start, _ in found})[-SHIFTS:]
     return [_counted(start, line, rows) for (start, line), rows in sorted(found.items()) if start in kept]
 
 
