@@ -39,8 +39,8 @@ def _decimals(cells: list[str]) -> Ints:
     return np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells])
 
 
-def plain_reading(text: str) -> ParsedText | None:
-    """Read a text of the commonest form, or return None."""
+def _block(text: str) -> tuple[str, str, re.Match[str]] | None:
+    """Separator, decimal mark and the block of two columns that the text ends in."""
     if not text.endswith("\n"):
         return None
     last = text[text.rfind("\n", 0, -1) + 1 : -1]
@@ -52,10 +52,11 @@ def plain_reading(text: str) -> ParsedText | None:
         if "." in text[text.find("\n") :] and _BLOCKS[dialect].search(text) is None:
             dialect = (dialect[0], ".")
     found = _BLOCKS[dialect].search(text)
-    if found is None:
-        return None
-    separator, decimal = dialect
-    header = text[: found.start()].split("\n")[:-1]
+    return None if found is None else (*dialect, found)
+
+
+def _plain_names(header: list[str], separator: str) -> tuple[int, list[str]] | None:
+    """Return the line that names the two columns, and the names, of a header that can be read one way only."""
     names_at = len(header) - 1
     while names_at >= 0 and not header[names_at].strip():
         names_at -= 1
@@ -74,6 +75,20 @@ def plain_reading(text: str) -> ParsedText | None:
         cells = split_line(line, separator)
         if is_data_line(cells) or (len(cells) > 2 and wavelength_header(cells) is not None):
             return None
+    return names_at, names
+
+
+def plain_reading(text: str) -> ParsedText | None:
+    """Read a text of the commonest form, or return None."""
+    ending = _block(text)
+    if ending is None:
+        return None
+    separator, decimal, found = ending
+    header = text[: found.start()].split("\n")[:-1]
+    named = _plain_names(header, separator)
+    if named is None:
+        return None
+    names_at, names = named
     block = found.group()
     if decimal == ",":
         block = block.replace(",", ".")
