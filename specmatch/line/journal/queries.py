@@ -12,7 +12,7 @@ from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS
 from specmatch.storage import write_atomic
-from specmatch.wording import CAUTIONS
+from specmatch.wording import CAUTIONS, guarded_cell
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
@@ -134,7 +134,7 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
     for journal in journals:
         sql = f"SELECT entry, {', '.join(COLUMNS)}, hash FROM entries WHERE {where} ORDER BY entry"
         for row in journal.query(sql, values):
-            writer.writerow([str(journal.path), *row])
+            writer.writerow([guarded_cell(cell) for cell in (str(journal.path), *row)])
             n += 1
     write_atomic(path, out.getvalue().encode())
     return n
