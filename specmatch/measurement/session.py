@@ -20,6 +20,7 @@ from specmatch.measurement.checks.checks import check_paired_scans
 from specmatch.measurement.checks.hot_pixels import mask_hot_pixels
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
+from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
@@ -205,6 +206,7 @@ def session_of(
     paired = pair(raw, net)
     _refuse_unlisted(paired, found)
     checks += check_paired_scans(paired, full_scale=full_scale, dark_age_h=dark_age_h, reference_age_h=reference_age_h)
+    checks += header_rows(found, paired)
     wanted = paired.rows("sample", "control")
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
@@ -220,7 +222,7 @@ def session_of(
         values, nm = direct.to_numpy()[:, usable], raw.wavelength_nm[usable]
         checks += reflectance_range_rows(direct.index.to_numpy(dtype=object), values, nm)
         table = pd.concat([table, direct]) if len(table) else direct
-        table = table.loc[[name for name in found.rows.index if name in set(table.index)]]
+        table = table.loc[found.rows.index[found.rows.index.isin(table.index)]]
     keep, too_bright = _within_reason(table, usable)
     left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in too_bright]
     table = table[keep]

@@ -11,7 +11,8 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import ReferenceSetError, SheetError, UnitError
-from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, number_columns, read_sheet
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
+from specmatch.measurement.folder.sheets import number_columns, read_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.reference_set import ReferenceSet
@@ -53,7 +54,7 @@ def _spectra(file: Path) -> pd.DataFrame:
 
 
 def _sheet(file: Path, key: str, known: tuple[str, ...]) -> pd.DataFrame:
-    sheet = read_sheet(file, known=known)
+    sheet = read_sheet(file, known=known, optional=("file", "role"))
     if key not in sheet.table.columns:
         raise SheetError(f"{file} has no column {key!r} in its first line")
     numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)

@@ -5,7 +5,8 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import ParentsError, SheetError
-from specmatch.measurement.folder.sheets import BATCH_COLUMNS, find_sheet, iso_times, number_columns, read_sheet
+from specmatch.measurement.folder.columns import BATCH_COLUMNS
+from specmatch.measurement.folder.sheets import find_sheet, iso_times, number_columns, read_sheet
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 

@@ -10,9 +10,8 @@ import pandas as pd
 
 from specmatch.errors import MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import read_batches
+from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
 from specmatch.measurement.folder.sheets import (
-    ROLES,
-    SCAN_COLUMNS,
     Sheet,
     is_error_mark,
     iso_times,
@@ -24,7 +23,7 @@ from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
-_SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
+_SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
 
 @dataclass(frozen=True, eq=False)
