@@ -4,7 +4,7 @@ What the sheets of a folder say of its scans, in the forms of a session.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -23,6 +23,7 @@ from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import bring_to_one_depth
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
@@ -86,6 +87,12 @@ class Session:
         Sample -> the beer that the sheet says it is; samples without a claim are absent.
     controls, control_scans : DataFrame
         Reflectance of the control scans, and their rows of the sheet.
+    check_scans : DataFrame
+        Index `scan_id`: rows of the sheet of role `check`, pieces that only a commissioning looks at.
+    sheets : tuple of str
+        Names of those sheets of which something is to be known; `sheet_notes` has it.
+    materials : DataFrame
+        `material, material_lot, colour, colour_unit, colour_sd` of `materials.csv`: what the controls are known to be.
     references : DataFrame
         Light of the reference scans, counts per ms above the dark; those without a dark are absent.
     reference_scans : DataFrame
@@ -123,6 +130,14 @@ class Session:
     reference_kind: str
     depth_mm: float | None
     folder: str
+    sheets: tuple[str, ...] = ()
+    check_scans: pd.DataFrame = field(default_factory=pd.DataFrame)
+    materials: pd.DataFrame = field(default_factory=no_materials)
+
+    @property
+    def sheet_notes(self) -> pd.DataFrame:
+        """Those of `notes` that speak of the folder's sheets."""
+        return self.notes[self.notes["subject"].isin(self.sheets)]
 
 
 def measure(
@@ -133,6 +148,7 @@ def measure(
     dark_offset: float | None = None,
     full_scale: float | None = None,
     depth_mm: float | None = None,
+    date_order: str | None = None,
     n_jobs: int | None = None,
     **reading: Any,
 ) -> Session:
@@ -151,6 +167,8 @@ def measure(
         Largest count of the converter, where it is not one of the usual ones.
     depth_mm : float, optional
         Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`; unless given, the folder's commonest.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheets that can be read in two ways (`03/04/2024`).
     n_jobs : int, optional
         Workers that read files; one by one unless given. No joblib back end is named: `joblib.parallel_config` may.
     **reading
@@ -165,7 +183,9 @@ def measure(
     MissingScanError
         If the folder, a file listed, or every dark or reference for a scan is missing.
     SheetError
-        If a sheet is missing or damaged.
+        If a sheet is missing or damaged, a column is likely misnamed, or one fact is stated in two ways.
+    DateOrderError
+        If dates can be read in two ways and `date_order` is not given; all of them are listed.
     ParentsError
         If a pour, sample or batch stands under two parents.
     ScanFileError
@@ -178,7 +198,7 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
-    found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading)
+    found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,
         full_scale=full_scale, depth_mm=depth_mm,
@@ -233,6 +253,9 @@ def session_of(
     sample, control = table[(rows["role"] == "sample").to_numpy()], table[(rows["role"] == "control").to_numpy()]
     scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
     listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
+    pieces = known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
+    if len(pieces):
+        notes.append(("scans.csv", f"{len(pieces)} scans of role check are kept apart: they are pieces, not samples"))
     batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired, grid)
     return Session(
@@ -252,6 +275,9 @@ def session_of(
         reference_kind=kind,
         depth_mm=depth,
         folder=str(folder),
+        sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
+        check_scans=pieces,
+        materials=found.materials,
     )
 
 

@@ -90,7 +90,7 @@ def _agree(one: str, other: str, column: UnknownColumn, unit: str) -> bool:
     else:
         tail = folded(column.unit).rpartition("_")[2]
         a *= _FACTORS.get(column.nearest, {}).get(tail, 1.0)
-    return abs(a - b) <= tolerance * max(abs(a), abs(b)) or one == other
+    return abs(a - b) <= tolerance * max(abs(a), abs(b))
 
 
 def _equal(one: str, other: str, tolerance: float) -> bool:

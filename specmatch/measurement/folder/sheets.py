@@ -134,7 +134,6 @@ _RANGES = {
 }  # fmt: skip
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
-_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
 
 
 @dataclass(frozen=True)
@@ -303,30 +302,16 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     return out
 
 
-def iso_times(sheet: Sheet, column: str, *, name: str) -> list[datetime | None]:
-    """Return a column of dates or times, which must be in ISO order, all with an offset or none."""
-    times: list[datetime | None] = []
-    with_offset: dict[bool, int] = {}
-    for line, cell in zip(sheet.lines, sheet.table[column], strict=True):
-        if not cell:
-            times.append(None)
-            continue
-        match = _ISO.match(cell)
-        try:
-            time = datetime.fromisoformat(re.sub(r"\s(?=[Z+-])", "", cell)) if match else None
-        except ValueError:
-            time = None
-        if time is None:
+def refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
+    """Refuse colours of which only some have their unit beside them: the rest cannot be told."""
+    table = sheet.table
+    if "colour" not in table or "colour_unit" not in table:
+        return
+    given = [bool(cell) for cell in table["colour_unit"]]
+    some = any(given)
+    for line, colour, unit in zip(sheet.lines, table["colour"], given, strict=True):
+        if some and colour and not unit:
             raise SheetError(
-                f"{name}, line {line}, column {column}: {cell!r} is no date in ISO order; write "
-                "2024-03-12T08:30:00+01:00"
+                f"{name}, line {line}, column colour_unit: blank beside the colour {colour!r}, where other rows state "
+                "a unit; write EBC or SRM in every row, or in none"
             )
-        with_offset.setdefault(time.tzinfo is not None, line)
-        if len(with_offset) == 2:
-            raise SheetError(
-                f"{name}, line {line}, column {column}: times with an offset from UTC (line {with_offset[True]}) and "
-                "without "
-                f"(line {with_offset[False]}) cannot be compared; write the offset everywhere or nowhere"
-            )
-        times.append(time)
-    return times
