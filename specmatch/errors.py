@@ -163,3 +163,7 @@ class LockedError(StorageError):
 
 class MissingGroupsWarning(UserWarning):
     """No batches were given to `fit`: every row was taken as a batch of its own."""
+
+
+class ImplausibleReflectanceWarning(UserWarning):
+    """Rows were given to an estimator that cannot be reflectance, such as percent or absorbance."""
