@@ -57,7 +57,7 @@ def unit_findings(
     higher = np.zeros(lab_colour.size, dtype=bool)
     if rows.size >= FEWEST:
         higher[rows] = _split(
-            _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.beer[rows]
+            _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
         )
     wrong, off = _wrong_group(higher, rows, ratio, told, colour_unit)
     if told and not wrong.any():

@@ -2,9 +2,9 @@
 
 import numpy as np
 import pytest
+
 from benchmarks.houses.house import House
 from benchmarks.houses.members import SHOWN, members
-
 from specmatch import ReferenceSet
 from specmatch.cli import main
 from specmatch.reference.audit.colour_units import unit_findings
