@@ -17,6 +17,9 @@ TIMES_BEST_QUARTER, WORST_NOISE = 3.0, 0.03
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
 
+# five known faults and the beer itself take one direction each, and noise needs what is left
+FEWEST_CHANNELS = 8
+
 # single bad channels do not end a stretch
 LARGEST_GAP = 2
 
@@ -50,6 +53,17 @@ def usable_band(
             f"{limit:.3g} or reflectance lies outside 0 to 1; check the reference and dark scans"
         )
     return stretch
+
+
+def refuse_few_channels(wavelength_nm: Floats) -> None:
+    """Refuse a usable band of so few channels that beers, colour and faults cannot be told apart on it."""
+    # wavelength_nm (p,)
+    if wavelength_nm.size < FEWEST_CHANNELS:
+        where = f" ({wavelength_nm[0]:.0f}-{wavelength_nm[-1]:.0f} nm)" if wavelength_nm.size else ""
+        raise TableError(
+            f"the usable band holds {wavelength_nm.size} wavelengths{where}; {FEWEST_CHANNELS} or more are needed to "
+            "tell beers, colour and faults of pouring apart: export the full spectrum"
+        )
 
 
 def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:

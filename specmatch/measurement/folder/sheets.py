@@ -113,7 +113,7 @@ def _as_text(cell: object) -> str:
 
 def is_error_mark(cell: str) -> bool:
     """Say whether a spreadsheet has left an error mark in a cell in place of a value."""
-    return _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
+    return cell[:1] == "#" and _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
 
 
 def damage(cell: str, *, is_name: bool) -> str:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.band import refuse_few_channels, usable_band
 from specmatch.maths.statistics.levels import Levels
 
 
@@ -57,6 +57,7 @@ def pours_of(
     if band_nm is not None:
         inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
     band = np.flatnonzero(inside)[usable_band(values[:, inside], sample)]
+    refuse_few_channels(wavelength_nm[band])
     return Pours(
         reflectance=_bridged(values[:, band], wavelength_nm[band]),
         wavelength_nm=wavelength_nm[band],

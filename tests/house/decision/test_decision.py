@@ -88,3 +88,11 @@ def test_a_hold_code_never_lets_a_claim_pass():
     assert held.decision == "hold" and "state one thing differently" in held.reason
     assert decide("Pils", **told, warnings=("sheet_disagrees_with_file", "spike")).decision == "rescan"
     assert worst_effect(("stale_dark", "sheet_disagrees_with_file")) == "hold"
+
+
+@pytest.mark.parametrize("claimed", [float("nan"), 3, True, ["Pils"], ("Pils", "Ale")])
+def test_a_claim_that_is_no_name_is_refused_by_what_it_is(claimed):
+    with pytest.raises(
+        TableError, match=r"claimed is .*, no name; expected a beer by its name, or a Series sample -> beer"
+    ):
+        check_claims(claimed, pd.Index(["S1"]), BEERS)

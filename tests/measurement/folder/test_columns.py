@@ -1,12 +1,16 @@
 """Columns of the sheets: unknown ones are named, near misses and contradictions refused, merged cells told."""
 
+import time
+
 import pytest
 from tiny_folder import tiny_folder, write_sheet
 
 from specmatch import build_set, measure
 from specmatch.cli import main
 from specmatch.errors import SheetError
+from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, unknown_column
+from specmatch.measurement.folder.folder import read_sheets
 
 
 def renamed(old, new):
@@ -259,3 +263,22 @@ def test_unknown_columns_reach_the_terminal(tmp_path, capsys, caplog):
     assert capsys.readouterr().out.count("'weather' is not known") == 1
     main(["build", str(folder), "--out", str(tmp_path / "set")])
     assert caplog.text.count("'weather' is not known") == 1
+
+
+def test_long_sheets_are_read_in_proportion(tmp_path):
+    def seconds(n):
+        rows = "".join(
+            f"f{k}.csv,sample,S{k},S{k}-1,B{k},Pale,2024-03-{k % 28 + 1:02d}T08:00:00Z,20\n" for k in range(n)
+        )
+        (tmp_path / "scans.csv").write_text("file,role,sample,pour,batch,beer,measured_at,integration_ms\n" + rows)
+        lab = "".join(f"B{k},Pale,8,2024-03-12\n" for k in range(n))
+        (tmp_path / "batches.csv").write_text("batch,beer,colour,packaged_on\n" + lab)
+        start = time.process_time()
+        sheets = read_sheets(tmp_path)
+        known_batches(sheets.batches, sheets.rows, [], [])
+        assert len(sheets.rows) == n and len(sheets.batches) == n
+        return time.process_time() - start
+
+    seconds(1000)
+    few, many = min(seconds(1_000) for _ in range(3)), seconds(10_000)
+    assert many < 25 * few
