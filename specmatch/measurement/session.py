@@ -241,13 +241,8 @@ def session_of(
         table = pd.concat([table, direct]) if len(table) else direct
         table = table.loc[found.rows.index[found.rows.index.isin(table.index)]]
     table = _usable_rows(table, usable, found, left_out, folder)
-    role = found.rows.loc[table.index, "role"].to_numpy()
-    sample, control = table[role == "sample"], table[role == "control"]
+    sample, control = (table[found.rows.loc[table.index, "role"].to_numpy() == role] for role in ("sample", "control"))
     scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
-    listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
-    pieces = known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
-    if len(pieces):
-        notes.append(("scans.csv", f"{len(pieces)} scans of role check are kept apart: they are pieces, not samples"))
     batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired)
     return Session(
@@ -259,7 +254,7 @@ def session_of(
         control_scans=known_columns(found.rows.loc[control.index]),
         references=references,
         reference_scans=known_columns(found.rows.loc[references.index]),
-        checks=listed,
+        checks=pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True),
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
         notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
@@ -268,9 +263,14 @@ def session_of(
         depth_mm=depth,
         folder=str(folder),
         sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
-        check_scans=pieces,
+        check_scans=_pieces(found),
         materials=found.materials,
     )
+
+
+def _pieces(found: MeasuredFolder) -> pd.DataFrame:
+    """Rows of the sheet of pieces that only a commissioning looks at."""
+    return known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
 
 
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
