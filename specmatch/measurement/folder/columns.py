@@ -40,7 +40,8 @@ _ALIASES = {
     "reference_kind": ("reference_type", "ref_kind"),
     "fill_sd_ml": ("fill_sd",),
     "material_lot": ("control_lot",),
-    "colour": ("color", "farbe", "couleur", "kleur", "ebc", "srm", "colour_ebc", "colour_srm", "color_ebc", "color_srm",
+    "colour": ("color", "farbe", "couleur", "kleur", "ebc", "srm", "colour_ebc", "colour_srm", "color_ebc",
+               "ebc_value", "ebc_colour", "ebc_color", "srm_value", "srm_colour", "srm_color", "color_srm",
                "lab_colour", "lab_color", "colour_value", "color_value"),
     "colour_unit": ("unit", "units", "color_unit", "einheit", "unite", "unidad"),
     "colour_sd": ("color_sd", "sd"),
@@ -51,13 +52,15 @@ _ALIASES = {
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
     f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
 }
+# `SampleID` is `sample_id`
+_TARGET |= {alias.replace("_", ""): known for alias, known in _TARGET.items()}
 # words of the language that lie one letter from a known name and are none
 _ORDINARY = frozenset((
     "hour", "hours", "our", "four", "tour", "sour", "your", "poor", "state", "stale", "stake", "store", "storage",
-    "cap", "cut", "cop", "cups_used", "sup", "pup", "note", "notes", "rule", "pole", "mole", "hole", "sole", "bath",
+    "cap", "cut", "cop", "sup", "pup", "note", "notes", "rule", "pole", "mole", "hole", "sole", "bath",
     "match", "patch", "latch", "catch", "hatch", "fill_note", "bear", "bees", "beef", "been", "beet", "deer", "peer",
     "lag", "lap", "law", "tab", "lid", "lad", "cab", "label", "case", "bass", "vase", "bast", "size", "lump", "camp",
-    "damp", "tamp", "film", "fine", "five", "filler", "season", "sessions_done", "measured_by", "measured_in",
+    "damp", "tamp", "film", "fine", "five", "filler", "season", "version", "measured_by", "measured_in",
     "packaged_by", "packaged_in", "colour_id", "cup_id", "simple", "ample", "example", "oyster",
 ))  # fmt: skip
 _BRACKET = re.compile(r"(.*?)[\s_]*[\[(]\s*([^\])]*?)\s*[\])]\s*\Z", re.S)
@@ -78,7 +81,7 @@ def folded(name: str) -> str:
     """Return a name of a column without case, accents, and marks between words."""
     plain = unicodedata.normalize("NFKD", name.casefold())
     letters = "".join(letter for letter in plain if not unicodedata.combining(letter))
-    return re.sub(r"[\s\-./_]+", "_", letters).strip("_")
+    return re.sub(r"[\s\-./_,:;]+", "_", letters).strip("_")
 
 
 def known_name(name: str, known: Sequence[str]) -> str:
@@ -102,6 +105,8 @@ def unknown_column(name: str, known: Sequence[str]) -> UnknownColumn:
         target = f"{plain}_{folded(unit)}"
     if target in known:
         return UnknownColumn(name, target, target not in _ONLY_KEPT, True, unit or plain)
+    if target:
+        return UnknownColumn(name, target, False, False)
     nearest = max(known, key=lambda other: (SequenceMatcher(None, plain, other).ratio(), other))
     if plain in _ORDINARY or plain in EVERY_COLUMN:
         return UnknownColumn(name, nearest, False, False)

@@ -207,7 +207,8 @@ def _refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], n
     """Refuse a sheet that holds a near miss of a column that would change an answer, where that column is absent."""
     for column in unknown:
         if column.meant and column.nearest not in present:
-            unit = f", and {column.unit.upper()!r} in the column 'colour_unit'" if _tells_unit(column) else ""
+            told = _unit_told(column)
+            unit = f", and {told!r} in the column 'colour_unit'" if told else ""
             raise SheetError(
                 f"{name}: column {column.name!r} is not known, and is likely meant for {column.nearest!r}, which the "
                 f"sheet lacks; head it {column.nearest!r}{unit} if it is that, else give it another name"
@@ -220,8 +221,10 @@ def _said_of(column: UnknownColumn) -> str:
     return f"column {column.name!r} is not known and not used; the nearest known name is {column.nearest!r}"
 
 
-def _tells_unit(column: UnknownColumn) -> bool:
-    return column.nearest == "colour" and column.unit.upper() in ("EBC", "SRM")
+def _unit_told(column: UnknownColumn) -> str:
+    """Return the colour unit that the name of a column states, or nothing."""
+    stated = folded(column.unit).upper().split("_")
+    return next((unit for unit in ("EBC", "SRM") if column.nearest == "colour" and unit in stated), "")
 
 
 def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[int]]:

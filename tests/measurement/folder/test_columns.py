@@ -27,7 +27,23 @@ def lab(folder, **columns):
     return folder
 
 
-@pytest.mark.parametrize("name", ["hour", "state", "cap", "note", "weather", "Hop bill", "tank_no", "lab_book", "time"])
+@pytest.mark.parametrize(
+    "name",
+    [
+        "hour",
+        "state",
+        "cap",
+        "note",
+        "weather",
+        "Hop bill",
+        "tank_no",
+        "lab_book",
+        "time",
+        "version",
+        "tank",
+        "comment",
+    ],
+)
 def test_ordinary_columns_are_named_once_and_change_nothing(tmp_path, name):
     plain = measure(tiny_folder(tmp_path / "a"))
     session = measure(tiny_folder(tmp_path / "b", rows=with_column(**{name: "3"})))
@@ -40,6 +56,7 @@ def test_ordinary_columns_are_named_once_and_change_nothing(tmp_path, name):
     ("old", "new"),
     [
         ("sample", "sampel"), ("sample", "samples"), ("sample", "Sample ID"), ("sample", "Probe"),
+        ("sample", "SampleID"), ("integration_ms", "IntegrationTime"),
         ("batch", "bacth"), ("batch", "Charge"), ("batch", "Batch (lot)"), ("measured_at", "measured_on"),
         ("integration_ms", "integration_s"), ("integration_ms", "Integration (ms)"), ("pour", "pours"),
         ("beer", "biere"), ("role", "rolle"), ("file", "File name"), ("measured_at", "mesured_a"),
@@ -69,6 +86,7 @@ def test_a_unit_of_colours_is_never_lost(tmp_path, name):
     [
         ("color", ""), ("EBC", "'EBC' in the column 'colour_unit'"), ("SRM", "'SRM' in the column 'colour_unit'"),
         ("Colour (EBC)", "'EBC' in the column 'colour_unit'"), ("Farbe", ""), ("colur", ""),
+        ("Colour EBC", "'EBC' in the column"), ("srm value", "'SRM' in the column"),
     ],
 )  # fmt: skip
 def test_a_colour_under_another_name_is_refused(tmp_path, name, way):
