@@ -15,7 +15,7 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
-from specmatch.measurement.checks.check_table import check_table
+from specmatch.measurement.checks.check_table import CheckRow, check_table
 from specmatch.measurement.checks.checks import check_paired_scans
 from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_full_pixels
 from specmatch.measurement.checks.replicates import replicate_checks
@@ -219,11 +219,7 @@ def session_of(
     kind = one_reference_kind(found.rows)
     left_out, notes = list(found.left_out), list(found.notes)
     raw, direct = gather_raw_scans(found, left_out, notes)
-    hot, checks = mask_hot_pixels(raw)
-    raw.counts[hot] = np.nan
-    lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
-    raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
-    checks += full
+    checks = _without_bad_pixels(raw, full_scale)
     net = subtract_darks(raw, dark_offset=dark_offset)
     notes += [("dark", note) for note in net.notes]
     paired = pair(raw, net)
@@ -269,6 +265,15 @@ def session_of(
         check_scans=_pieces(found),
         materials=found.materials,
     )
+
+
+def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRow]:
+    """Take hot pixels, and lone ones at full scale, out of the counts."""
+    hot, checks = mask_hot_pixels(raw)
+    raw.counts[hot] = np.nan
+    lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
+    raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
+    return checks + full
 
 
 def _pieces(found: MeasuredFolder) -> pd.DataFrame:
