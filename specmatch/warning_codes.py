@@ -1,4 +1,4 @@
-"""The one registry of warning codes: what each means, whether it asks for a new scan, and what is said of each fault.
+"""The one registry of warning codes: what each means, what it does to a decision, and what is said of each fault.
 
 A code is added here or nowhere; codes are never renamed, because other programs branch on them.
 """
@@ -6,7 +6,8 @@ A code is added here or nowhere; codes are never renamed, because other programs
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-NOTE, RESCAN = "note", "rescan"
+# a `hold` code never lets a claim pass, a `rescan` code sends the sample back to be measured again
+NOTE, HOLD, RESCAN = "note", "hold", "rescan"
 
 
 @dataclass(frozen=True)
@@ -50,11 +51,28 @@ _ROWS = (
         NOTE,
         "some wavelengths of the model are missing in the scan; the reading rests on the others",
     ),
+    (
+        "sheet_disagrees_with_file",
+        HOLD,
+        "the sheet and the header of a scan file state one thing differently; the sheet's was used: correct the one "
+        "that is wrong",
+    ),
     ("replicates_disagree", NOTE, "pours of one sample, or scans of one pour, differ by more than they should"),
     (
         "outside_conditions",
         NOTE,
         "measured under conditions (stage, cup, fill, temperature) that the set does not hold",
+    ),
+    (
+        "depth_unknown",
+        NOTE,
+        "the filling is not recorded and the set's is: the set's depth was taken; write fill_ml, cup and cup_mm down",
+    ),
+    (
+        "path_out_of_range",
+        HOLD,
+        "the depth of beer is more than a factor of two from the set's, or too little light is left to compare: pour "
+        "again near the set's filling",
     ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
@@ -129,6 +147,6 @@ WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _R
 
 
 def worst_effect(codes: Iterable[str]) -> str:
-    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none."""
+    """Return the strongest effect among codes: `"rescan"`, `"hold"`, `"note"`, or `""` for none."""
     effects = {WARNING_CODES[code].effect for code in codes}
-    return RESCAN if RESCAN in effects else NOTE if effects else ""
+    return next((effect for effect in (RESCAN, HOLD, NOTE) if effect in effects), "")

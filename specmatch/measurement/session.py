@@ -23,7 +23,7 @@ from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
-from specmatch.measurement.reflectance.path_length import bring_to_one_depth
+from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import subtract_darks
 
@@ -102,7 +102,7 @@ class Session:
     reference_kind : str
         `water`, `base` or "" where not stated.
     depth_mm : float or None
-        Depth of beer that all samples stand at; None where no filling is stated.
+        Depth of beer that all samples stand at; None where they differ or no filling is stated.
     folder : str
     """
 
@@ -149,7 +149,8 @@ def measure(
     full_scale : float, optional
         Largest count of the converter, where it is not one of the usual ones.
     depth_mm : float, optional
-        Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`; unless given, the folder's commonest.
+        Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`, which then state it; unless given,
+        spectra stay as measured, and whoever reads them brings each to the depth of its model.
     n_jobs : int, optional
         Workers that read files; one by one unless given. No joblib back end is named: `joblib.parallel_config` may.
     **reading
@@ -212,7 +213,6 @@ def session_of(
     grid = pd.Index(raw.wavelength_nm, name="wavelength_nm")
     ids = pd.Index(raw.scan_ids[wanted], name="scan_id", dtype=object)
     table = pd.DataFrame(paired.values[wanted], index=ids, columns=grid)
-    table, depth = bring_to_one_depth(table, found.rows, depth_mm, left_out, notes)
     usable = paired.live()
     if direct is not None:
         if not paired.banded:
@@ -229,8 +229,14 @@ def session_of(
         raise ScanFileError(f"{folder}: nothing usable is left of {len(found.rows) + len(found.left_out)} scans{first}")
     rows = found.rows.loc[table.index]
     sample, control = table[(rows["role"] == "sample").to_numpy()], table[(rows["role"] == "control").to_numpy()]
-    scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
-    listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
+    known = known_columns(found.rows.loc[sample.index])
+    if depth_mm is not None and len(sample):
+        sample, known, brought, unfit = brought_to(sample, known, depth_mm)
+        notes += brought
+        left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in unfit.items()]
+    scans = check_scans(known, sample.index)
+    disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
+    listed = pd.concat([check_table(checks), disagreeing], ignore_index=True)
     batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired, grid)
     return Session(
@@ -248,7 +254,7 @@ def session_of(
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
         usable=pd.Series(usable, index=table.columns, name="usable"),
         reference_kind=kind,
-        depth_mm=depth,
+        depth_mm=one_depth_mm(scans),
         folder=str(folder),
     )
 

@@ -13,6 +13,7 @@ import pandas as pd
 from specmatch.errors import ReferenceSetError, SheetError, UnitError
 from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, number_columns, read_sheet
 from specmatch.measurement.readers.files import read_scans
+from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values
@@ -132,6 +133,11 @@ def build_set(
         left_out.append({"source": _source_of(scan_id, sources), "name": str(scan_id), "reason": reason})
     if not known.any():
         raise ReferenceSetError("no scan is of a batch with a beer; add batches.csv with batch, beer and colour")
+    unfit = unfit_for_one_depth(scans[known], depth_of_set(scans[known]))
+    for row, reason in unfit.items():
+        scan_id = str(scans.index[known][row])
+        left_out.append({"source": _source_of(scan_id, sources), "name": scan_id, "reason": reason})
+    known[np.flatnonzero(known)[list(unfit)]] = False
     refs = ReferenceSet(
         spectra[known],
         scans[known],

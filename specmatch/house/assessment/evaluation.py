@@ -161,7 +161,9 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     ids = refs.scans.index[refs.scans["batch"].isin(batches)]
     if fitted.colour is None:
         return pd.Series(np.nan, index=ids)
-    alone = prepare_samples(fitted, refs.spectra.loc[ids], None).averages
+    # each scan a sample of its own, at its own depth
+    own = refs.scans.loc[ids].drop(columns=["pour", "sample", "batch"])
+    alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 

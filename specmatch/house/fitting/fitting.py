@@ -18,8 +18,10 @@ from specmatch.maths.classification.class_model import ClassModel, add_batches, 
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.maths.statistics.levels import mean_by
+from specmatch.measurement.reflectance.path_length import SetDepth
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -53,6 +55,8 @@ class FittedHouse:
     cautions: ColourWarnings | None  # what speaks against a colour; None where there is no colour
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
+    depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
+    path_law: PathLaw | None  # no filling is stated
 
 
 def fit_house(
@@ -115,6 +119,8 @@ def fit_house(
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
+        depth=pours.depth,
+        path_law=pours.path_law,
     )  # fmt: skip
 
 
@@ -150,8 +156,9 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
         )
     samples_of = dict(zip(old.batches, np.bincount(old.identity.samples.batch).tolist(), strict=True))
     return gather_set(
-        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of
-    )
+        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of,
+        at_depth=(old.depth, old.path_law),
+    )  # fmt: skip
 
 
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:

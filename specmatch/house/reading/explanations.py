@@ -41,6 +41,12 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     for row, name in enumerate(means.names) if samples.conditions else ():
         for sentence in samples.conditions.get(name, ()):
             _add(reasons, row, ["outside_conditions"], sentence)
+    if samples.depths is not None:
+        for row, name in enumerate(means.names):
+            for code in samples.depths.codes.get(name, ()):
+                reasons.codes.setdefault(row, []).append(code)
+            for sentence in samples.depths.sentences.get(name, ()):
+                _add(reasons, row, [], sentence)
     if samples.odd is not None:
         _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
     found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)

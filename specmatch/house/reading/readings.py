@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from specmatch.array_types import Mask
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import read_colours
+from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import give_reasons
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
@@ -78,7 +79,7 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
-    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "warnings",
+    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "path_factor", "warnings",
     "explanation", "colour_without_fault", "warnings_if_claimed",
 )  # fmt: skip
 
@@ -118,6 +119,8 @@ def readings_table(
         )  # fmt: skip
         colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
         colour_codes = got.codes
+        if samples.depths is not None:
+            low, high = widened(colour, low, high, samples.depths, means.reflectance, f.colour.predict, coverage)
         if partial.any():
             colour, low, high = (np.where(partial, np.nan, values) for values in (colour, low, high))
     beer = nearest.copy()
@@ -169,6 +172,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
+        "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,

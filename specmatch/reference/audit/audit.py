@@ -27,7 +27,7 @@ def audit_tables(
     number less than one a set on average.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
-    pours = pours_of(spectra, scans, batches, band_nm)
+    pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
     odd = list(odd_pour_findings(pours))
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
