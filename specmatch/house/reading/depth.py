@@ -24,7 +24,8 @@ BEYOND = 1.15
 class Brought:
     """Scans at the model's depth."""
 
-    reflectance: Floats  # (n, p)
+    measured: Floats  # measured, reflectance: (n, p): as they were and as brought
+    reflectance: Floats
     factor: Floats  # (n,): what absorbance was multiplied by; 1.0 where nothing was done
     path_sd: Floats  # (n,): relative uncertainty of that
     unknown: dict[int, str]  # row -> what is not stated of it
@@ -38,6 +39,7 @@ class SampleDepths:
     factor: Floats  # (n,)
     rows: Ints  # (k,): samples that were brought
     directions: Floats  # (k, r, p): how each may be wrong, a standard deviation long
+    gain: Floats  # (k, p): by what its noise has grown
     codes: dict[str, list[str]]  # sample -> warning codes
     sentences: dict[str, list[str]]
 
@@ -56,20 +58,22 @@ def bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -
         values = reflectance.copy()
         values[moved] = law.to_depth(reflectance[moved], factor[moved])
         out_of_range[moved] |= law.no_light(reflectance[moved], factor[moved])
-    return Brought(values, factor, found.path_sd, found.unknown, out_of_range)
+    return Brought(reflectance, values, factor, found.path_sd, found.unknown, out_of_range)
 
 
 def depths_of_samples(
-    fitted: FittedHouse, brought: Brought, names: pd.Index, sample_of_scan: Ints, means: Floats
+    fitted: FittedHouse, brought: Brought, names: pd.Index, sample_of_scan: Ints
 ) -> SampleDepths:
     """Gather what is to be said of samples, and how wrong their mean spectra may be."""
-    # sample_of_scan (n_scans,), means (n, p)
+    # sample_of_scan (n_scans,)
     assert fitted.depth is not None and fitted.path_law is not None  # they were brought by it
     both = mean_by(np.column_stack([brought.factor, brought.path_sd]), sample_of_scan)[0]
     factor, path_sd = both[:, 0], both[:, 1]
     rows = np.flatnonzero((factor != 1.0) | (path_sd > 0.0))
     law = fitted.path_law
-    directions = law.directions(means[rows], factor[rows], path_sd[rows])
+    # pours differ little beside what bringing does: the mean as measured stands for them
+    raw = mean_by(brought.measured, sample_of_scan)[0][rows]
+    directions = law.directions(raw, factor[rows], path_sd[rows])
     codes: dict[str, list[str]] = {}
     sentences: dict[str, list[str]] = {}
     for row in np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names))):
@@ -82,7 +86,7 @@ def depths_of_samples(
             sentences.setdefault(name, []).append(said)
     for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND):
         sentences.setdefault(str(names[row]), []).append(_how(fitted.depth, law, float(factor[row])))
-    return SampleDepths(factor, rows, directions, codes, sentences)
+    return SampleDepths(factor, rows, directions, law.gain(raw, factor[rows]), codes, sentences)
 
 
 def _how(depth: SetDepth, law: PathLaw, factor: float) -> str:

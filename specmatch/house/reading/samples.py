@@ -102,8 +102,7 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
 def _with_depths(fitted: FittedHouse, samples: SampleSet, brought: Brought | None, of_scan: Ints) -> SampleSet:
     if brought is None:
         return samples
-    means = samples.averages
-    return replace(samples, depths=depths_of_samples(fitted, brought, means.names, of_scan, means.reflectance))
+    return replace(samples, depths=depths_of_samples(fitted, brought, samples.averages.names, of_scan))
 
 
 def _without_fillings(table: pd.DataFrame, brought: Brought) -> pd.DataFrame:
@@ -120,7 +119,7 @@ def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:
     means = samples.averages
     doubts = None
     if samples.depths is not None and samples.depths.rows.size:
-        doubts = Doubts(samples.depths.rows, samples.depths.directions)
+        doubts = Doubts(samples.depths.rows, samples.depths.directions, samples.depths.gain)
     match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing, doubts=doubts)
     offered = fitted.offered.on(samples.measured_on)
     if offered.all():

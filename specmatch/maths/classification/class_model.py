@@ -64,13 +64,14 @@ class Doubts:
 
     rows: Ints  # (k,)
     directions: Floats  # (k, r, p): changes of reflectance, each a standard deviation long
+    gain: Floats  # (k, p): how many times the usual the noise of each channel is
 
     def part(self, kept: Ints) -> "Doubts":
         """Return those of some of the samples, whose rows are counted anew."""
         place = np.full(int(max(kept.max(initial=0), self.rows.max(initial=0))) + 1, -1)
         place[kept] = np.arange(kept.size)
         there = place[self.rows] >= 0
-        return Doubts(place[self.rows[there]], self.directions[there])
+        return Doubts(place[self.rows[there]], self.directions[there], self.gain[there])
 
 
 @dataclass(frozen=True)
@@ -157,40 +158,43 @@ class ClassModel:
                 departures = scores[block][:, None, :] - self.beer_means
                 squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
-        for row, directions in () if doubts is None else zip(doubts.rows.tolist(), doubts.directions, strict=True):
-            weight = self.weights(float(n_pours[row]))
-            squared[row], left[row] = self._in_doubt(reflectance[row], directions, squared[row], left[row], weight)
+        for k, row in enumerate(() if doubts is None else doubts.rows.tolist()):
+            squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
         return Match(
             self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
         )
 
-    def _in_doubt(
-        self, reflectance: Floats, directions: Floats, squared: Floats, left: float, weight: Floats
-    ) -> tuple[Floats, float]:
-        """Take off a sample's squared distances and residual what may be a departure along its directions of doubt.
+    def _in_doubt(self, reflectance: Floats, n_pours: float, doubts: Doubts, k: int) -> tuple[Floats, float]:
+        """Return squared distances and residual of a sample with the doubts about it in the scatter.
 
-        The scatter S of a beer becomes S + U U', whose inverse is that of S less a part of rank r (M. A. Woodbury, 1950).
+        The noise of its pours counts by its gain. The scatter S of a beer becomes S + U U', whose inverse is that of S
+        less a part of rank r (M. A. Woodbury, Inverting Modified Matrices, Princeton 1950).
         """
-        # reflectance (p,), directions (r, p), squared (n_beers,), weight (n_beers, a)
-        here, along = self.metric.split(reflectance[None, :]), self.metric.split(reflectance + directions)
+        # reflectance (p,) -> (n_beers,)
+        metric, gain = self.metric, doubts.gain[k, self.metric.channels]
+        here, along = metric.split(reflectance[None, :]), metric.split(reflectance + doubts.directions[k])
+        share = (metric.axes * metric.noise[:, None]) ** 2
+        grown = (gain**2 - 1.0) @ share / np.maximum(share.sum(axis=0), np.finfo(float).tiny)
+        weight = self.weights(n_pours, grown * metric.pour_part / n_pours)
         U = along.scores - here.scores  # (r, a)
         departure = here.scores[0] - self.beer_means
         inner = np.eye(len(U)) + np.einsum("ra,ka,sa->krs", U, weight, U)
         across = np.einsum("ra,ka->kr", U, weight * departure)
+        squared = np.einsum("ka,ka->k", departure**2, weight)
         squared = squared - np.einsum("kr,kr->k", across, np.linalg.solve(inner, across[:, :, None])[:, :, 0])
+        outside, V = here.outside[0] / gain, (along.outside - here.outside) / gain  # (p_used,), (r, p_used)
+        left = float(outside @ outside)
         if self.residual.mean > 0.0:
-            V = along.outside - here.outside  # (r, p_used)
             # the residual's own scatter, alike in all channels in units of their noise
             own = self.residual.mean / max(1, V.shape[1] - U.shape[1])
-            across_left = V @ here.outside[0]
-            left = left - float(across_left @ np.linalg.solve(own * np.eye(len(V)) + V @ V.T, across_left))
+            left -= float((V @ outside) @ np.linalg.solve(own * np.eye(len(V)) + V @ V.T, V @ outside))
         return np.maximum(squared, 0.0), max(left, 0.0)
 
-    def weights(self, n_pours: float) -> Floats:
-        """Return what a squared departure from each beer counts along each axis, shape (n_beers, a)."""
-        scatter = self.metric.scatter(n_pours) + 1.0 / self.batches_per_beer[:, None]
+    def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
+        """Return what a squared departure counts from each beer along each axis, shape (n_beers, a), `more` its scatter."""
+        scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
     def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:

@@ -20,8 +20,10 @@ from specmatch.maths.optics.cup import relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
-# below this share of the light the law is continued straight, so that noise about nothing stays noise about nothing
-DARKEST = 1e-3
+# a share of light so small cannot be told from glare and stray light that are not alike over the spectrum (tuning):
+# there the law is held back, so that what is no light of the beer is not taken for it
+UNSURE = 0.003
+DARKEST = 1e-6
 
 # before anything is learnt: glare of a surface over a base of about a half; no light returned, as over a mirror, or
 # as much as half of it over a bright matt base; what neither haze nor slanting light says of the exponent (tuning)
@@ -58,24 +60,35 @@ class PathLaw:
         theta = np.array([self.glare, self.returned, self.exponent])
         return _brought(reflectance, np.asarray(factor, float)[:, None], theta)
 
-    def directions(self, reflectance: Floats, factor: Floats, path_sd: Floats) -> Floats:
-        """Return how brought spectra may be wrong, shape (n, 4, p), each direction one standard deviation long.
+    def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
+        """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
 
-        The first is that of the two fills, the others those of the law.
+        The first is that of the two fills, three are those of the law, and two are light that is none of the beer's,
+        alike over the spectrum and rising through it, taken for the beer's where little of that is left.
         """
-        # reflectance (n, p): as brought; factor (n,); path_sd (n,): relative uncertainty of the ratio of depths
+        # raw (n, p): as measured; factor (n,); path_sd (n,): relative uncertainty of the ratio of depths
         f = np.asarray(factor, float)[:, None]
         theta = np.array([self.glare, self.returned, self.exponent])
-        raw = _brought(reflectance, 1.0 / f, theta)
-        out = np.empty((len(reflectance), 4, reflectance.shape[1]))
-        out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta) - reflectance
+        out = np.empty((len(raw), 6, raw.shape[1]))
+        out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta) - _brought(raw, f, theta)
         for k in range(3):
             # half a step to each side: the share returned is never below 0, and glare hardly
             step = 0.5 * self.spread[:, k]
             low, high = _within(theta - step), _within(theta + step)
             size = np.linalg.norm(2.0 * step) / max(float(np.linalg.norm(high - low)), 1e-12)
             out[:, 1 + k] = (_brought(raw, f, high) - _brought(raw, f, low)) * size
+        # the set holds the same light at its own depth: only what bringing makes of it is wrong
+        out[:, 4] = _brought(raw + UNSURE, f, theta) - _brought(raw, f, theta) - UNSURE
+        out[:, 5] = out[:, 4] * np.linspace(-1.0, 1.0, raw.shape[1])
         return out
+
+    def gain(self, raw: Floats, factor: Floats) -> Floats:
+        """Return by what noise has grown, shape (n, p), where spectra (n, p) were brought: at least by the factor."""
+        f = np.asarray(factor, float)[:, None]
+        theta = np.array([self.glare, self.returned, self.exponent])
+        step = 1e-4
+        slope = (_brought(raw + step, f, theta) - _brought(raw - step, f, theta)) / (2.0 * step)
+        return np.maximum(np.maximum(slope, f), 1.0)
 
     def no_light(self, reflectance: Floats, factor: Floats) -> Mask:
         """Tell of which scans, shape (n, p), too little light is left to be brought to a smaller depth, shape (n,)."""
@@ -87,7 +100,7 @@ class PathLaw:
 
 
 # light that a dark channel may hide, over the reference, and the share of channels that may hide it (tuning)
-HIDDEN, DARK_SHARE = 0.01, 0.25
+HIDDEN, DARK_SHARE = 0.015, 0.1
 
 
 def _within(theta: Floats) -> Floats:
@@ -101,7 +114,8 @@ def _brought(reflectance: Floats, factor: Floats | float, theta: Floats) -> Floa
     x = 2.0 * bright / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * bright**2))
     y = x ** np.asarray(factor, float) ** exponent
     out = y * (1.0 - m) / (1.0 - m * y**2)
-    return np.asarray(glare + (1.0 - glare) * np.where(t < DARKEST, out * t / DARKEST, out), float)
+    sure = bright**2 / (bright**2 + UNSURE**2)
+    return np.asarray(glare + (1.0 - glare) * (t + sure * (out - t)), float)
 
 
 @dataclass(frozen=True)
