@@ -223,7 +223,9 @@ def main() -> None:
     print(f"{table(frame).round(3).to_string()}\n\nnear the fillings of each set\n{near(frame).round(3).to_string()}")
     pairs = frame[frame["depth"] == 1.0].groupby("set")["error_squares"].sum() ** 0.5
     if {ONE, MIXED} <= set(pairs.index):
-        print(f"\nerror of a set that mixes fills over that of one fill, read at its own: {pairs[MIXED] / pairs[ONE]:.3f}")
+        print(
+            f"\nerror of a set that mixes fills over that of one fill, read at its own: {pairs[MIXED] / pairs[ONE]:.3f}"
+        )
     if args.picture:
         draw_picture(frame, args.picture)
 

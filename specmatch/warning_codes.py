@@ -8,6 +8,8 @@ from dataclasses import dataclass
 
 # a `hold` code never lets a claim pass, a `rescan` code sends the sample back to be measured again
 NOTE, HOLD, RESCAN = "note", "hold", "rescan"
+# what a decision is called beside `HOLD` and `RESCAN`
+CONSISTENT = "consistent"
 
 
 @dataclass(frozen=True)

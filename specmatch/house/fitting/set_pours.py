@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -20,12 +20,11 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_colour_unit
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,
     SetDepth,
@@ -65,8 +64,8 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     if scans["pour"].nunique() <= MOST_POURS:
         return None
     pour, sample, batch = (pd.factorize(scans[level])[0].astype(np.int64) for level in ("pour", "sample", "batch"))
-    sample_of_pour, batch_of_sample = parent_codes(pour, sample), parent_codes(sample, batch)
-    pours, samples = np.bincount(sample_of_pour), np.bincount(batch_of_sample)
+    levels = Levels.of_pours(parent_codes(pour, sample), parent_codes(pour, batch))
+    pours, samples = levels.counts("sample"), levels.counts("batch")
     kept_pours = np.minimum(pours, MOST_POURS_A_SAMPLE)
     # as many samples of each batch as fill the number, batches that have fewer giving all they have
     room = MOST_POURS / kept_pours.mean()
@@ -74,8 +73,8 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     wanted = np.minimum(samples, share)
     for code, name in enumerate(scans["batch"].drop_duplicates()):
         wanted[code] = (samples_of or {}).get(name, wanted[code])
-    sample_kept = _spread(batch_of_sample, wanted)
-    pour_kept = _spread(sample_of_pour, kept_pours) & sample_kept[sample_of_pour]
+    sample_kept = _spread(levels.batch, wanted)
+    pour_kept = _spread(levels.sample, kept_pours) & sample_kept[levels.sample]
     return None if pour_kept.all() else pour_kept[pour]
 
 
@@ -94,21 +93,22 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
-        low, names, values = batch[rows[0]], each.names, bridged.reflectance
-        sample = parent_codes(each.codes, pd.factorize(part["sample"])[0].astype(np.int64))
-        of_batch = parent_codes(each.codes, batch[rows]) - low
+        names, values = each.names, bridged.reflectance
+        sample, of_batch = (
+            parent_codes(each.codes, pd.factorize(part["sample"])[0]),
+            parent_codes(each.codes, batch[rows]),
+        )
         if pours.depth is not None:
-            none = np.full(int(of_batch.max()) + 1, np.nan)
+            none = np.full(len(pours.batches), np.nan)
             factor = _factors(part, each.codes, pours.depth)
             one = bring_pours(values, factor, of_batch, none, pours.wavelength_nm, pours.path_law)
-            names, values, of_batch = names[one.kept], one.reflectance[one.kept], of_batch[one.kept]
-            sample = np.unique(sample[one.kept], return_inverse=True)[1].astype(np.int64)
-        odd, _ = odd_among_mates(faults, values, sample)
+            names, values = names[one.kept], one.reflectance[one.kept]
+            sample, of_batch = sample[one.kept], of_batch[one.kept]
+        levels = Levels.of_pours(sample, of_batch)
+        odd, _ = odd_among_mates(faults, values, levels.sample)
         odd_names += [str(name) for name in names[odd]]
         # at least two mates stay of each sample, so that none falls out
-        of_sample, _ = mean_by(values[~odd], sample[~odd])
-        sample_batch = parent_codes(sample, of_batch)
-        means[low : batch[rows[-1]] + 1] = mean_by(of_sample, sample_batch)[0]
+        means[batch[rows[0]] : batch[rows[-1]] + 1] = levels.part(~odd).mean(values[~odd], to="batch")
     return WholeBatches(means, tuple(odd_names))
 
 
@@ -130,29 +130,19 @@ class SetPours:
     names: pd.Index
     reflectance: Floats  # (n, p): means over the scans of each pour, without missing values
     wavelength_nm: Floats  # (p,)
-    sample: Ints  # sample, batch: (n,): codes from 0 upwards, none left out
-    batch: Ints
+    levels: Levels
     batches: tuple[str, ...]  # batches, beers: names behind the codes
     beers: tuple[str, ...]
-    beer_of_batch: Ints  # code of each batch's beer
     lab: Floats  # lab colour of each batch, NaN where there is none
     scans: pd.DataFrame  # the rows of the scans table, all of them, sorted by batch
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
     depth: SetDepth | None = None  # depth, path_law: at which all pours stand, and by which law they were brought there
     path_law: PathLaw | None = None
 
-    @property
-    def beer(self) -> Ints:
-        """Code of each pour's beer, shape (n,)."""
-        return self.beer_of_batch[self.batch]
-
-    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> ClassModel:
-        """Fit how typical samples are of these beers, on the pours kept alone; its beers are those that are left."""
-        rows = np.arange(self.batch.size) if kept is None else np.flatnonzero(kept)
-        codes = [np.unique(labels[rows], return_inverse=True)[1] for labels in (self.beer, self.batch, self.sample)]
-        return fit_class_model(
-            self.reflectance[rows], *codes, wavelength_nm=self.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+    def without(self, odd: Mask) -> SetPours:
+        """Return the same pours without some, of each sample of which at least one stays."""
+        kept = ~odd
+        return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
 def gather_set(
@@ -167,13 +157,7 @@ def gather_set(
 ) -> SetPours:
     """Average the scans of a set to pours, and bring them to the set's depth."""
     scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
-    names = set(scans["batch"])
-    if len(names) < FEWEST_BATCHES:
-        raise TooFewBatchesError(
-            f"the set holds {counted(len(names), 'batch')}; a house model needs {FEWEST_BATCHES} at the very least, "
-            "and 8 or more of each beer to be worth reading"
-        )
-    batches = tuple(map(str, [*first_batches, *sorted(names - set(first_batches))]))
+    batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
     scans = scans.sort_values(["place", "sample", "pour", "scan_id"]).drop(columns="place")
@@ -201,28 +185,37 @@ def gather_set(
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)
     of_batch = refs.batches.loc[list(batches)]
     beers = (*first_beers, *sorted(set(of_batch["beer"]) - set(first_beers)))
+    beer_of_batch = np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64)
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
         lab_ebc = in_colour_unit(lab, refs.colour_unit, "EBC")
         one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
-        law, names, values, batch = one.law, names[one.kept], one.reflectance[one.kept], batch[one.kept]
-        sample = np.unique(sample[one.kept], return_inverse=True)[1].astype(np.int64)
+        law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
+        sample, batch = sample[one.kept], batch[one.kept]
     return SetPours(
         names=names,
         reflectance=values,
         wavelength_nm=wavelength_nm,
-        sample=sample,
-        batch=batch,
+        levels=Levels.of_pours(sample, batch, beer_of_batch[batch]),
         batches=batches,
         beers=beers,
-        beer_of_batch=np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64),
         lab=lab,
         scans=scans,
         some_of_many=taken is not None,
         depth=depth,
         path_law=law,
     )
+
+
+def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
+    names = set(scans["batch"])
+    if len(names) < FEWEST_BATCHES:
+        raise TooFewBatchesError(
+            f"the set holds {counted(len(names), 'batch')}; a house model needs {FEWEST_BATCHES} at the very least, "
+            "and 8 or more of each beer to be worth reading"
+        )
+    return tuple(map(str, [*first, *sorted(names - set(first))]))
 
 
 def _factors(scans: pd.DataFrame, pour: Ints, depth: SetDepth | None) -> Floats:

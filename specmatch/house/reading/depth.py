@@ -61,9 +61,7 @@ def bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -
     return Brought(reflectance, values, factor, found.path_sd, found.unknown, out_of_range)
 
 
-def depths_of_samples(
-    fitted: FittedHouse, brought: Brought, names: pd.Index, sample_of_scan: Ints
-) -> SampleDepths:
+def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sample_of_scan: Ints) -> SampleDepths:
     """Gather what is to be said of samples, and how wrong their mean spectra may be."""
     # sample_of_scan (n_scans,)
     assert fitted.depth is not None and fitted.path_law is not None  # they were brought by it

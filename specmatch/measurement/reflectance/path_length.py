@@ -127,7 +127,9 @@ def unfit_for_one_depth(scans: pd.DataFrame, depth: SetDepth | None) -> dict[int
         return {}
     found = fillings(scans, depth)
     far = {
-        int(i): f"{1.0 / found.factor[i]:.2f} times the set's depth of {depth.said}, too far apart to compare; pour again"
+        int(
+            i
+        ): f"{1.0 / found.factor[i]:.2f} times the set's depth of {depth.said}, too far apart to compare; pour again"
         for i in np.flatnonzero(found.out_of_range)
     }
     if not found.elsewhere.any():

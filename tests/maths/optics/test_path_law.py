@@ -89,4 +89,6 @@ def test_doubt_grows_with_the_change_of_depth():
     slope = (cup([12.0 * 1.01], 1.0, 0.0, 0.01) - R)[0]
     bright = R[0] > 0.1
     assert fills[bright] == pytest.approx(slope[bright], rel=0.05)
-    assert (textbook_law().gain(R, np.array([2.0])) >= 2.0).all() and (textbook_law().gain(R, np.array([0.5])) >= 1).all()
+    assert (textbook_law().gain(R, np.array([2.0])) >= 2.0).all() and (
+        textbook_law().gain(R, np.array([0.5])) >= 1
+    ).all()

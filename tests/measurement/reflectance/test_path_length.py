@@ -28,7 +28,9 @@ def test_a_set_stands_at_its_commonest_filling():
 
 def test_factors_go_with_volume_and_the_square_of_the_diameter():
     depth = depth_of_set(rows(fill_ml=[10.0], cup=["A"], cup_mm=[40.0]))
-    found = fillings(rows(fill_ml=[10.0, 8.0, 10.0, 5.0], cup=["A", "A", "B", ""], cup_mm=[40.0, 40.0, 36.0, np.nan]), depth)
+    found = fillings(
+        rows(fill_ml=[10.0, 8.0, 10.0, 5.0], cup=["A", "A", "B", ""], cup_mm=[40.0, 40.0, 36.0, np.nan]), depth
+    )
     by_hand = filling_depth_mm(np.full(4, 10.0), np.full(4, 40.0)) / filling_depth_mm(
         np.array([10.0, 8.0, 10.0, 5.0]), np.array([40.0, 40.0, 36.0, 40.0])
     )
@@ -41,7 +43,11 @@ def test_factors_go_with_volume_and_the_square_of_the_diameter():
     assert weighed.path_sd[0] == pytest.approx(np.hypot(0.02 / 8.0, 0.2 / 10.0 / np.sqrt(3.0)))
     assert found.elsewhere.tolist() == [False, True, True, True]
     # a factor of two is inside, whatever the rounding
-    assert fillings(rows(fill_ml=[5.0, 20.0, 4.9], cup_mm=[40.0] * 3), depth).out_of_range.tolist() == [False, False, True]
+    assert fillings(rows(fill_ml=[5.0, 20.0, 4.9], cup_mm=[40.0] * 3), depth).out_of_range.tolist() == [
+        False,
+        False,
+        True,
+    ]
 
 
 def test_what_is_not_stated_is_not_known():

@@ -1,7 +1,6 @@
 """Counts to reflectance: number types, times, darks, grids, paths; hand-made counts of known reflectance."""
 
 import numpy as np
-import pandas as pd
 import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
@@ -282,7 +281,10 @@ def test_depths_and_paths(tmp_path):
     assert (session.spectra.loc["s3.csv"] < session.spectra.loc["s1.csv"])[live].all() and session.depth_mm is None
     assert session.scans["fill_ml"].dropna().tolist() == [10, 10, 12, 20] and session.left_out.empty
     other = measure(tmp_path, depth_mm=8.5)
-    assert other.depth_mm == pytest.approx(8.5) and (other.spectra.loc["s1.csv"] < session.spectra.loc["s1.csv"])[live].all()
+    assert (
+        other.depth_mm == pytest.approx(8.5)
+        and (other.spectra.loc["s1.csv"] < session.spectra.loc["s1.csv"])[live].all()
+    )
     # glare of 1 % is taken for granted, and these scans have none
     assert np.abs(other.spectra.loc["s3.csv"] - other.spectra.loc["s1.csv"])[live].max() < 5e-3
     reasons = other.left_out.set_index("file")["reason"]

@@ -353,12 +353,12 @@ def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_htm
 def test_blends_are_told_by_the_part_of_the_other_beer():
     """A beer named for a part of another is not taken for a blend."""
     rows = [
-        ("blend", "Pale", "Pale with 10% Amber"),
-        ("blend", "Pale", "Pale with 30% Amber"),
-        ("blend", "Shandy with 10% Pale", "Shandy with 10% Pale with 20% Amber"),
-        ("pair", "Pale", "Amber"),
+        ("blend", "Pale", "Pale with 10% Amber", 0.1),
+        ("blend", "Pale", "Pale with 30% Amber", 0.3),
+        ("blend", "Shandy with 10% Pale", "Shandy with 10% Pale with 20% Amber", 0.2),
+        ("pair", "Pale", "Amber", float("nan")),
     ]
-    parts = blends_by_part(pd.DataFrame(rows, columns=["kind", "claimed", "really"]))
+    parts = blends_by_part(pd.DataFrame(rows, columns=["kind", "claimed", "really", "share"]))
     assert {part: table["really"].tolist() for part, table in parts.items()} == {
         0.1: [rows[0][2]],
         0.2: [rows[2][2]],
