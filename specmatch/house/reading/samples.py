@@ -76,7 +76,8 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     one_each = len(pours.names) == len(table)
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
     whole = average(pours.reflectance, of_pour)
-    compared = table if brought is None else _without_fillings(table, brought)
+    # a filling whose depth is made good, or said not to be known, is no other condition
+    compared = table if brought is None else table.drop(columns=["fill_ml", "cup_mm"], errors="ignore")
     conditions = {} if scans is None else departures_from(fitted.conditions, compared)
     days = _measured_on(table)
     missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
@@ -103,15 +104,6 @@ def _with_depths(fitted: FittedHouse, samples: SampleSet, brought: Brought | Non
     if brought is None:
         return samples
     return replace(samples, depths=depths_of_samples(fitted, brought, samples.averages.names, of_scan))
-
-
-def _without_fillings(table: pd.DataFrame, brought: Brought) -> pd.DataFrame:
-    """Take out of a scans table what is no other condition: a filling or cup whose depth is known and made good."""
-    kept = table.drop(columns=[name for name in ("fill_ml", "cup_mm") if name in table])
-    if "cup" in kept:
-        unknown = np.isin(np.arange(len(kept)), list(brought.unknown))
-        kept = kept.assign(cup=kept["cup"].where(unknown, ""))
-    return kept
 
 
 def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:

@@ -158,8 +158,9 @@ class ClassModel:
                 departures = scores[block][:, None, :] - self.beer_means
                 squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
-        for k, row in enumerate(() if doubts is None else doubts.rows.tolist()):
-            squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
+        if doubts is not None:
+            for k, row in enumerate(doubts.rows.tolist()):
+                squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
         return Match(
@@ -193,7 +194,7 @@ class ClassModel:
         return np.maximum(squared, 0.0), max(left, 0.0)
 
     def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
-        """Return what a squared departure counts from each beer along each axis, shape (n_beers, a), `more` its scatter."""
+        """Return what a squared departure from each beer counts along each axis, (n_beers, a), at more scatter."""
         scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 

@@ -1,10 +1,10 @@
 """How reflectance changes with the depth of beer in the cup, learnt from what a set has measured.
 
-Light that falls through beer of a depth leaves a share x = exp(-k), k in proportion to depth and strength. Over a mirror
+Light that falls through beer and back leaves a share x = exp(-k), k in proportion to depth and strength. Over a mirror
 that is all: the law of Lambert and Beer. A matt base fills the space under the surface with light, of which the surface
 sends a share back down, so that it crosses the beer again: x (1 - m) / (1 - m x^2), a geometric series in which light
-on a further round trip crosses at all angles and loses as much as x^2 (J. L. Saunderson, J. Opt. Soc. Am. 32:727,
-1942, for the series; the x^2 is that of diffuse light). Glare never passes the beer and stays what it is.
+on a further round trip crosses at all angles and is left by x^2 (the series is that of J. L. Saunderson, J. Opt. Soc.
+Am. 32:727, 1942, reference from memory). Glare never passes the beer and stays what it is.
 
 Depth and strength are one number to a spectrum. So lab colours, which are strengths, teach the law of a cup at one
 depth, and batches measured at a second depth teach it directly.

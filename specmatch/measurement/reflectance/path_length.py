@@ -1,4 +1,4 @@
-"""Depth of the beer in the cup: what the sheets say of it, the depth of a set, and scans brought from one to another."""
+"""Depth of the beer in the cup: what sheets say of it, the depth of a set, and scans brought from one to another."""
 
 from dataclasses import dataclass
 
@@ -179,19 +179,22 @@ TEACHES = 0.10
 
 def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: dict[int, Floats]) -> Pairs | None:
     far = ~near & (np.abs(np.log(factor)) <= np.log(LARGEST_RATIO) + SAME_DEPTH)
-    rows = []
+    at_set, at_second, ratios, n_set, n_second = [], [], [], [], []
     for code in np.unique(batch[far]):
         if code not in means:
             continue
         own = far & (batch == code)
         for ratio in np.unique(np.round(factor[own], 2)):
             other = np.flatnonzero(own & (np.abs(factor - ratio) <= 0.005 + SAME_DEPTH))
-            n_set = int((near & (batch == code)).sum())
-            rows.append((means[code], reflectance[other].mean(axis=0), factor[other].mean(), n_set, other.size))
-    if not rows:
+            at_set.append(means[code])
+            at_second.append(reflectance[other].mean(axis=0))
+            ratios.append(float(factor[other].mean()))
+            n_set.append(int((near & (batch == code)).sum()))
+            n_second.append(other.size)
+    if not ratios:
         return None
-    at_set, at_second, ratio, n_set, n_second = (np.array(part) for part in zip(*rows, strict=True))
-    return Pairs(at_set, at_second, ratio, n_set, n_second)
+    counts = (np.array(n_set, np.int64), np.array(n_second, np.int64))
+    return Pairs(np.array(at_set), np.array(at_second), np.array(ratios), *counts)
 
 
 def brought_to(
