@@ -124,6 +124,7 @@ def _fit_colour(
     colour = fit_colour(
         reflectance, pours.lab[batch[known]], levels, wavelength_nm=pours.wavelength_nm,
         batch_means=None if batch_means is None else batch_means[with_lab],
+        values=None if pours.values is None else pours.values.part(with_lab),
     )  # fmt: skip
     cautions = learn_colour_warnings(
         colour, reflectance, levels, len(pours.beers),

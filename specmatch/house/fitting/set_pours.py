@@ -17,12 +17,13 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit
+from specmatch.batches import in_colour_unit, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
+from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.reflectance.path_length import (
@@ -138,6 +139,7 @@ class SetPours:
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
     depth: SetDepth | None = None  # depth, path_law: at which all pours stand, and by which law they were brought there
     path_law: PathLaw | None = None
+    values: LabValues | None = None  # who measured the lab colours and how well; None where nothing is stated
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""
@@ -205,6 +207,7 @@ def gather_set(
         some_of_many=taken is not None,
         depth=depth,
         path_law=law,
+        values=lab_values_of(of_batch),
     )
 
 

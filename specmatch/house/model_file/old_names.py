@@ -27,6 +27,7 @@ CLASSES = {
 FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
 ADDED: dict[tuple[str, str], Any] = {
+    ("ColourModel", "labs"): None,
     ("FittedHouse", "depth"): None,
     ("FittedHouse", "path_law"): None,
 }

@@ -20,8 +20,9 @@ from specmatch.maths.optics.cup import relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
-# a share of light so small cannot be told from glare and stray light that are not alike over the spectrum (tuning):
-# there the law is held back, so that what is no light of the beer is not taken for it
+# light so weak cannot be told from glare and stray light that are not alike over the spectrum, nor from
+# what haze sends back: there the law is held back, so that what is no light of the beer is not taken for it. The least of it
+# (tuning); a set whose dark beers differ by more says so itself
 UNSURE = 0.003
 DARKEST = 1e-6
 
@@ -35,6 +36,11 @@ COLOUR_NM, COLOUR_FARTHEST_NM, COLOUR_WIDTH_NM = 430.0, 450.0, 12.0
 FEWEST_COLOURS = 8
 # relative scatter of strength in a batch's mean (lab, path), and of light where nothing else is known (tuning)
 STRENGTH_SD, LIGHT_SD = 0.03, 0.002
+# light that is left where a batch is dark enough to show what else comes back, and how many batches must be
+DARK, FEWEST_DARK = 0.05, 5
+# what a share returned that only lab colours taught may be off by, beside their scatter: slits and haze bend their line
+# too (tuning)
+RETURNED_BY_COLOURS_SD = 0.05
 # windows in which pairs of depths are compared: as many independent values as slits over the visible
 WINDOWS = 24
 # a path between two pours, before it is known better: 1.2 % each (common practice, no source)
@@ -54,11 +60,12 @@ class PathLaw:
     # depths that taught it, over the set's own; 1.0 and 1.0 where one depth was seen
     lowest: float
     highest: float
+    unsure: float = UNSURE  # light that may be none of the beer's, over the reference
 
     def to_depth(self, reflectance: Floats, factor: Floats) -> Floats:
         """Bring reflectance, shape (n, p), to `factor`, shape (n,), times its depth."""
         theta = np.array([self.glare, self.returned, self.exponent])
-        return _brought(reflectance, np.asarray(factor, float)[:, None], theta)
+        return _brought(reflectance, np.asarray(factor, float)[:, None], theta, self.unsure)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
@@ -70,15 +77,19 @@ class PathLaw:
         f = np.asarray(factor, float)[:, None]
         theta = np.array([self.glare, self.returned, self.exponent])
         out = np.empty((len(raw), 6, raw.shape[1]))
-        out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta) - _brought(raw, f, theta)
+        out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta, self.unsure) - _brought(
+            raw, f, theta, self.unsure
+        )
         for k in range(3):
             # half a step to each side: the share returned is never below 0, and glare hardly
             step = 0.5 * self.spread[:, k]
             low, high = _within(theta - step), _within(theta + step)
             size = np.linalg.norm(2.0 * step) / max(float(np.linalg.norm(high - low)), 1e-12)
-            out[:, 1 + k] = (_brought(raw, f, high) - _brought(raw, f, low)) * size
+            out[:, 1 + k] = (_brought(raw, f, high, self.unsure) - _brought(raw, f, low, self.unsure)) * size
         # the set holds the same light at its own depth: only what bringing makes of it is wrong
-        out[:, 4] = _brought(raw + UNSURE, f, theta) - _brought(raw, f, theta) - UNSURE
+        out[:, 4] = (
+            _brought(raw + self.unsure, f, theta, self.unsure) - _brought(raw, f, theta, self.unsure) - self.unsure
+        )
         out[:, 5] = out[:, 4] * np.linspace(-1.0, 1.0, raw.shape[1])
         return out
 
@@ -87,13 +98,15 @@ class PathLaw:
         f = np.asarray(factor, float)[:, None]
         theta = np.array([self.glare, self.returned, self.exponent])
         step = 1e-4
-        slope = (_brought(raw + step, f, theta) - _brought(raw - step, f, theta)) / (2.0 * step)
+        slope = (_brought(raw + step, f, theta, self.unsure) - _brought(raw - step, f, theta, self.unsure)) / (
+            2.0 * step
+        )
         return np.maximum(np.maximum(slope, f), 1.0)
 
     def no_light(self, reflectance: Floats, factor: Floats) -> Mask:
         """Tell of which scans, shape (n, p), too little light is left to be brought to a smaller depth, shape (n,)."""
         through = (reflectance - self.glare) / (1.0 - self.glare)
-        floor = 3.0 * float(np.hypot(self.spread[0, 0], LIGHT_SD))
+        floor = 2.0 * float(np.hypot(self.spread[0, 0], self.unsure))
         # what a channel without light may have been at the smaller depth
         hidden = floor ** np.minimum(np.asarray(factor, float), 1.0) - floor > HIDDEN
         return np.asarray(hidden & ((through < floor).mean(axis=1) > DARK_SHARE))
@@ -107,14 +120,14 @@ def _within(theta: Floats) -> Floats:
     return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2]])
 
 
-def _brought(reflectance: Floats, factor: Floats | float, theta: Floats) -> Floats:
+def _brought(reflectance: Floats, factor: Floats | float, theta: Floats, unsure: float) -> Floats:
     glare, m, exponent = theta
     t = (reflectance - glare) / (1.0 - glare)
     bright = np.maximum(t, DARKEST)
     x = 2.0 * bright / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * bright**2))
     y = x ** np.asarray(factor, float) ** exponent
     out = y * (1.0 - m) / (1.0 - m * y**2)
-    sure = bright**2 / (bright**2 + UNSURE**2)
+    sure = bright**2 / (bright**2 + unsure**2)
     return np.asarray(glare + (1.0 - glare) * (t + sure * (out - t)), float)
 
 
@@ -141,16 +154,29 @@ class _Problem:
             np.array([(law[0] - GLARE) / GLARE_SD, law[1] / RETURNED_SD, (law[2] - 1.0) / EXPONENT_SD]),
         ]
         if self.light.size:
-            x = np.exp(-np.exp(theta[3]) * self.strength)
-            model = law[0] + (1.0 - law[0]) * x * (1.0 - law[1]) / (1.0 - law[1] * x**2)
+            x, model = self._expected(theta)
             slope = (1.0 - law[0]) * x * (1.0 - law[1]) * np.log(np.maximum(x, 1e-9)) / (1.0 - law[1])
             parts.append((self.light - model) / np.hypot(LIGHT_SD, STRENGTH_SD * slope))
         if self.pairs is not None:
             own = theta[4:]
             sd = PAIR_PATH_SD * np.sqrt(1.0 / self.pairs.n_set + 1.0 / self.pairs.n_second)
-            got = _brought(self.pairs.at_second, (self.pairs.factor * np.exp(sd * own))[:, None], law)
+            got = _brought(self.pairs.at_second, (self.pairs.factor * np.exp(sd * own))[:, None], law, UNSURE)
             parts += [own, ((got - self.pairs.at_set) / LIGHT_SD).ravel()]
         return np.concatenate(parts)
+
+    def _expected(self, theta: Floats) -> tuple[Floats, Floats]:
+        x = np.exp(-np.exp(theta[3]) * self.strength)
+        return x, theta[0] + (1.0 - theta[0]) * x * (1.0 - theta[1]) / (1.0 - theta[1] * x**2)
+
+    def light_beside(self, theta: Floats) -> float:
+        """Return by how much the light beside the beer's own differs, as dark batches show it."""
+        if not self.light.size:
+            return UNSURE
+        x, model = self._expected(theta)
+        dark = x < DARK
+        if dark.sum() < FEWEST_DARK:
+            return UNSURE
+        return float(max(UNSURE, np.sqrt(np.mean((self.light - model)[dark] ** 2))))
 
 
 def textbook_law() -> PathLaw:
@@ -194,9 +220,12 @@ def learn_path_law(
     J = found.jac[:, np.r_[0:3, 3 : 4 + k]] if problem.light.size else found.jac[:, np.r_[0:3, 4 : 4 + k]]
     excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - J.shape[1]))
     covariance = np.linalg.inv(J.T @ J)[:3, :3] * excess
+    if taught_by == LAB_COLOURS:
+        covariance[1, 1] += RETURNED_BY_COLOURS_SD**2
     glare, returned, exponent = (float(value) for value in found.x[:3])
     spread = np.linalg.cholesky(covariance + 1e-14 * np.eye(3))
-    return PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest)
+    unsure = problem.light_beside(found.x)
+    return PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure)
 
 
 def _colour_window(wavelength_nm: Floats) -> tuple[NDArray[np.bool_], float]:
