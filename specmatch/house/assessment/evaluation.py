@@ -139,8 +139,9 @@ def _hold_out(
     first = scans.groupby("batch", sort=False)["sample"].transform("first")
     scans = scans[scans["sample"] == first]
     spectra = refs.spectra.loc[scans.index]
-    readings = house.read(spectra, scans=scans)
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
+    lab = _labs(house, refs.batches, batch_of)
+    readings = house.read(spectra, scans=scans, lab=lab)
     beer_of = refs.batches["beer"]
     blends = held_blends(
         house.fitted,
@@ -150,12 +151,21 @@ def _hold_out(
     )
     intervals = []
     for level in levels:
-        table = house.read(spectra, scans=scans, coverage=level)[["colour_low", "colour_high"]]
+        table = house.read(spectra, scans=scans, coverage=level, lab=lab)[["colour_low", "colour_high"]]
         intervals.append(table.assign(nominal=level, batch=batch_of.loc[table.index].to_numpy()))
     p_values = house.p_values(spectra, scans=scans)
     for table in (readings, p_values):
         table.index = pd.Index(batch_of.loc[table.index], name="batch")
     return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
+
+
+def _labs(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+    """Return who measured the batch of each sample, as far as the model tells labs apart."""
+    known = None if house.fitted.colour is None else house.fitted.colour.labs
+    if known is None or not known.labs:
+        return None
+    labs = batches.loc[batch_of, "lab"]
+    return {str(sample): lab for sample, lab in zip(batch_of.index, labs, strict=True) if lab in known.labs}
 
 
 def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:

@@ -13,7 +13,7 @@ from numpy.typing import NDArray
 
 from specmatch.array_types import Mask
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.reading.colour import read_colours
+from specmatch.house.reading.colour import as_lab_reports, read_colours
 from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import give_reasons
 from specmatch.house.reading.samples import SampleSet
@@ -97,6 +97,7 @@ def readings_table(
     coverage: float,
     false_reject_rate: float,
     claims: Sequence[str | None] | None = None,
+    lab: str | Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return a row a sample: colour with an interval, identity, warnings and the reasons behind them."""
     f, means = fitted, samples.averages
@@ -178,4 +179,6 @@ def readings_table(
         "colour_without_fault": reasons.colour_without_fault,
         "warnings_if_claimed": only_if_claimed,
     }
+    if f.colour is not None:
+        columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return pd.DataFrame(columns, index=samples.index)

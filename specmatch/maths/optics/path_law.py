@@ -20,9 +20,9 @@ from specmatch.maths.optics.cup import relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
-# light so weak cannot be told from glare and stray light that are not alike over the spectrum, nor from
-# what haze sends back: there the law is held back, so that what is no light of the beer is not taken for it. The least of it
-# (tuning); a set whose dark beers differ by more says so itself
+# light so weak cannot be told from glare and stray light that are not alike over the spectrum, nor from what haze sends
+# back: there the law is held back, so that what is no light of the beer is not taken for it. The least of it (tuning);
+# a set whose dark beers differ by more says so itself
 UNSURE = 0.003
 DARKEST = 1e-6
 

@@ -32,10 +32,11 @@ def audit_tables(
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
     names = list(pours.batch_names)
-    lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64))
+    labs = _laboratories(batches.loc[names])
+    lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64), labs)
     if lab is not None:
         findings += lab_findings(pours, lab, colour_unit)
-        findings += lab_bias_findings(lab, _laboratories(batches.loc[names]))
+        findings += lab_bias_findings(lab, labs)
     scored = score_batches(pours)
     if scored is not None:
         session = _sessions(scans, names)

@@ -9,6 +9,7 @@ import pandas as pd
 CODES = (
     "mislabelled",
     "swapped_lab_values",
+    "lab_bias",
     "lab_value",
     "duplicate_scans",
     "odd_pour",
