@@ -221,11 +221,7 @@ def session_of(
     table = _usable_rows(table, usable, found, left_out, folder)
     role = found.rows.loc[table.index, "role"].to_numpy()
     sample, control = table[role == "sample"], table[role == "control"]
-    known = known_columns(found.rows.loc[sample.index])
-    if depth_mm is not None and len(sample):
-        sample, known, brought, unfit = brought_to(sample, known, depth_mm)
-        notes += brought
-        left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in unfit.items()]
+    sample, known = _at_depth(sample, found, depth_mm, left_out, notes)
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
     listed = pd.concat([check_table(checks), disagreeing], ignore_index=True)
@@ -260,6 +256,23 @@ def _light(paired: Paired) -> pd.DataFrame:
     rows = paired.rows("reference")
     values = paired.net.values
     return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
+
+
+def _at_depth(
+    sample: pd.DataFrame,
+    found: MeasuredFolder,
+    depth_mm: float | None,
+    left_out: list[tuple[str, str]],
+    notes: list[tuple[str, str]],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
+    known = known_columns(found.rows.loc[sample.index])
+    if depth_mm is None or sample.empty:
+        return sample, known
+    sample, known, brought, unfit = brought_to(sample, known, depth_mm)
+    notes += brought
+    left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in unfit.items()]
+    return sample, known
 
 
 def _usable_rows(

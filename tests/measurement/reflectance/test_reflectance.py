@@ -271,7 +271,7 @@ def test_depths_and_paths(tmp_path):
         "s1.csv": ("sample", 1000 + 20 * lamp() * 10**-a, [], {"sample": "s1", "fill_ml": 10, **cells}),
         "s2.csv": ("sample", 1000 + 20 * lamp() * 10**-a, [], {"sample": "s2", "fill_ml": 10, **cells}),
         "s3.csv": ("sample", 1000 + 20 * lamp() * 10 ** (-1.2 * a), [], {"sample": "s3", "fill_ml": 12, **cells}),
-        "s4.csv": ("sample", 1000 + 20 * lamp() * 10 ** (-2 * a), [], {"sample": "s4", "fill_ml": 20, **cells}),
+        "s4.csv": ("sample", 1000 + 20 * lamp() * 10 ** (-2.4 * a), [], {"sample": "s4", "fill_ml": 24, **cells}),
         "s5.csv": ("sample", 1000 + 20 * lamp() * 10**-a, [], {"sample": "s5", "fill_ml": 10, "cup": "X"}),
     }
     session = measure(hand_folder(tmp_path, scans))
@@ -279,7 +279,7 @@ def test_depths_and_paths(tmp_path):
     # spectra stay as measured, with their fillings beside them
     assert session.spectra.index.tolist() == ["s1.csv", "s2.csv", "s3.csv", "s4.csv", "s5.csv"]
     assert (session.spectra.loc["s3.csv"] < session.spectra.loc["s1.csv"])[live].all() and session.depth_mm is None
-    assert session.scans["fill_ml"].tolist() == [10, 10, 12, 20, 10] and session.left_out.empty
+    assert session.scans["fill_ml"].tolist() == [10, 10, 12, 24, 10] and session.left_out.empty
     other = measure(tmp_path, depth_mm=8.5)
     assert (
         other.depth_mm == pytest.approx(8.5)
