@@ -14,6 +14,7 @@ from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
 from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
+from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
@@ -56,6 +57,7 @@ class FittedHouse:
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
     depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
     path_law: PathLaw | None  # no filling is stated
+    temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
 
 
 def fit_house(
@@ -109,6 +111,7 @@ def fit_house(
         refit_reasons=refit_reasons,
         depth=pours.depth,
         path_law=pours.path_law,
+        temperature=None if colour is None else learn_temperature_cost(pours, colour),
     )
 
 

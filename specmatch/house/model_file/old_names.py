@@ -30,4 +30,6 @@ ADDED: dict[tuple[str, str], Any] = {
     ("ColourModel", "labs"): None,
     ("FittedHouse", "depth"): None,
     ("FittedHouse", "path_law"): None,
+    ("FittedHouse", "temperature"): None,
+    ("ColourWarnings", "error_of_beer"): None,
 }

@@ -1,6 +1,6 @@
 """From scans to samples: checked, on the model's wavelengths, averaged over the pours that agree."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -30,6 +30,7 @@ class SampleSet:
     conditions: dict[str, list[str]]  # sample -> sentences about conditions that the set does not hold
     measured_on: list[str]  # ISO date of each sample's first scan, "" where it is not known
     missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
+    told: dict[str, list[str]] = field(default_factory=dict)  # sample -> sentences of what its conditions cost
     depths: SampleDepths | None = None  # what bringing them to the model's depth did; None where it knows no depth
 
     @property
@@ -79,11 +80,12 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     # a filling whose depth is made good, or said not to be known, is no other condition
     compared = table if brought is None else table.drop(columns=["fill_ml", "cup_mm"], errors="ignore")
     conditions = {} if scans is None else departures_from(fitted.conditions, compared)
+    told = {} if scans is None else _cost_of_temperature(fitted, table)
     days = _measured_on(table)
     missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
     of_scan = whole.codes[pours.codes]
     if every_pour or len(whole.names) == len(pours.names):
-        together = SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing)
+        together = SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing, told)
         return _with_depths(fitted, together, brought, of_scan)
     suspected = None
     if disagreeing:
@@ -96,7 +98,7 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         codes = whole.codes[~odd.odd]
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
-    parted = SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing)
+    parted = SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing, told)
     return _with_depths(fitted, parted, brought, of_scan)
 
 
@@ -104,6 +106,15 @@ def _with_depths(fitted: FittedHouse, samples: SampleSet, brought: Brought | Non
     if brought is None:
         return samples
     return replace(samples, depths=depths_of_samples(fitted, brought, samples.averages.names, of_scan))
+
+
+def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, list[str]]:
+    """Say what the temperatures of samples cost, where the set holds several and tells it."""
+    if fitted.temperature is None or "temperature_c" not in table:
+        return {}
+    means = pd.to_numeric(table["temperature_c"], errors="coerce").groupby(table["sample"]).mean().dropna()
+    said = {str(name): fitted.temperature.sentence(float(value)) for name, value in means.items()}
+    return {name: [sentence] for name, sentence in said.items() if sentence}
 
 
 def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:
