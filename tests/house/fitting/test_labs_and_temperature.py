@@ -1,7 +1,6 @@
 """Labs told apart through the spectra, and what a temperature costs."""
 
 import numpy as np
-import pandas as pd
 import pytest
 
 import specmatch as sm
