@@ -3,8 +3,8 @@
 Run: python -m benchmarks.labs [--seeds 2] [--members night_cellar four_taps]
 
 Each member of the invented houses learns its own past batches, a third of them valued by a second lab 5 % high, and
-reads new ones. Set beside it: the same batches all valued by the first lab, and the second lab not told of. Then 15 % is
-planted in a few lab values, and the audit asked for them. All data are invented.
+reads new ones. Set beside it: the same batches all valued by the first lab, and the second lab not told of. Then 15 %
+is planted in a few lab values, and the audit asked for them. All data are invented.
 """
 
 import argparse
