@@ -24,7 +24,7 @@ SECOND, TAUGHT_BY = 0.6, 6
 FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
 RATE = 0.05
 ONE, TWO, MIXED = "one fill", "six at a second", "5 and 10 mL mixed"
-NEAR = {ONE: (0.8, 1.25), TWO: (SECOND / 1.15, 1.15), MIXED: (0.5, 1.0)}
+NEAR = {ONE: (0.8, 1.25), TWO: (SECOND / 1.15, 1.15), MIXED: (0.5, 0.9)}
 COUNTS = ("n", "held", "covered", "lab_read", "rejected", "foreign", "refused", "silent")
 
 
@@ -73,20 +73,20 @@ def six_over_the_colours(colour: pd.Series, n: int = TAUGHT_BY) -> pd.Index:
 
 def rows_of(spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS) -> list[dict[str, object]]:
     """Return a row a set and a filling: counts, and sums of relative errors."""
-    house, fill = House(spec, seed), spec.cup.fill_ml
-    past = house.draw()
-    second = house.draw(fill_ml=SECOND * fill)
+    house, fill, lab = House(spec, seed), spec.cup.fill_ml, spec.cellar.labs[0][0]
+    past = house.draw(lab=lab)
+    second = house.draw(fill_ml=SECOND * fill, lab=lab)
     six = six_over_the_colours(past.batches["colour"])
     sets = {
         ONE: reference_set(past),
         TWO: reference_set(past, more=second, batches=six),
-        MIXED: mixed(past, house.draw(fill_ml=0.5 * fill)),
+        MIXED: mixed(past, house.draw(fill_ml=0.5 * fill, lab=lab)),
     }
     models = {name: sm.HouseModel(false_reject_rate=RATE).fit(refs) for name, refs in sets.items()}
     n_batches = max(1, round(NEW_BATCHES / len(house.beers)))
     rows = []
     for factor in factors:
-        new = house.draw(n_batches, 1, fill_ml=factor * fill, single_session_per_beer=False)
+        new = house.draw(n_batches, 1, fill_ml=factor * fill, lab=lab, single_session_per_beer=False)
         foreign = house.draw(FOREIGN, 2, foreign_over_colours=True, fill_ml=factor * fill)
         for name, model in models.items():
             if name == MIXED and factor not in (0.5, 1.0):
@@ -164,12 +164,16 @@ def near(rows: pd.DataFrame) -> pd.DataFrame:
     for (base, name), part in rows.groupby(["base", "set"], sort=False):
         low, high = NEAR[name]
         inside = part[(part["depth"] >= low - 1e-9) & (part["depth"] <= high + 1e-9)]
+        inside = inside[(inside["depth"] - 1.0).abs() > 1e-9]
+        own = shares(part[(part["depth"] - 1.0).abs() < 1e-9])
         each = pd.DataFrame({member: shares(own) for member, own in inside.groupby("member")}).T
         out[base, name] = pd.concat(
             [
                 shares(inside),
                 pd.Series(
                     {
+                        "at own: cover": own["cover 90"],
+                        "at own: reject": own["reject 5"],
                         "worst bias": each["bias %"].abs().max(),
                         "worst cover": each["cover 90"].min(),
                         "worst reject": each["reject 5"].max(),

@@ -53,6 +53,12 @@ _ROWS = (
         NOTE,
         "some wavelengths of the model are missing in the scan; the reading rests on the others",
     ),
+    (
+        "sheet_disagrees_with_file",
+        HOLD,
+        "the sheet and the header of a scan file state one thing differently; the sheet's was used: correct the one "
+        "that is wrong",
+    ),
     ("replicates_disagree", NOTE, "pours of one sample, or scans of one pour, differ by more than they should"),
     (
         "outside_conditions",

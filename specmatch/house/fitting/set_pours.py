@@ -24,7 +24,7 @@ from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,
@@ -178,8 +178,9 @@ def gather_set(
         near = np.abs(np.log(factor)) <= TEACHES
         rows = near if near.any() else np.ones(near.size, bool)
         of_sample = np.unique(sample[rows], return_inverse=True)[1]
-        band = _band(pours.reflectance[rows], checked.wavelength_nm, refs.band_nm, of_sample)
+        band = usable_channels(pours.reflectance[rows], checked.wavelength_nm, refs.band_nm, of_sample)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
+        refuse_few_channels(wavelength_nm)
     else:
         checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
@@ -238,16 +239,3 @@ def _refuse_depths(scans: pd.DataFrame, depth: SetDepth | None) -> None:
             f"{counted(len(unfit), 'scan')} of the set cannot be brought to its depth, the first {scans.index[row]!r}: "
             f"{reason}; or drop these scans from the set"
         )
-
-
-def _band(
-    reflectance: Floats,
-    all_nm: Floats,
-    band_nm: tuple[float, float] | None,
-    sample: Ints,
-) -> Ints:
-    inside = np.ones(all_nm.size, dtype=bool)
-    if band_nm is not None:
-        inside = (all_nm >= band_nm[0]) & (all_nm <= band_nm[1])
-    # a recorded band says where the light was; dead channels inside it are still found from the pours
-    return np.flatnonzero(inside)[usable_band(reflectance[:, inside], sample)]

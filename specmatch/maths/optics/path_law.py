@@ -16,7 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.optics.cup import relative_absorbance
+from specmatch.maths.optics.cup import glare_of, relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
@@ -34,6 +34,8 @@ MOST_RETURNED = 0.9
 # where lab colours teach: absorbance at 430 nm is the lab colour itself, and near it the beers hardly leave the average
 COLOUR_NM, COLOUR_FARTHEST_NM, COLOUR_WIDTH_NM = 430.0, 450.0, 12.0
 FEWEST_COLOURS = 8
+# of them so many must leave light enough: in the dark tail a share returned only scales the light, as strength does
+BRIGHT = 0.1
 # relative scatter of strength in a batch's mean (lab, path), and of light where nothing else is known (tuning)
 STRENGTH_SD, LIGHT_SD = 0.03, 0.002
 # light that is left where a batch is dark enough to show what else comes back, and how many batches must be
@@ -179,9 +181,9 @@ class _Problem:
         return float(max(UNSURE, np.sqrt(np.mean((self.light - model)[dark] ** 2))))
 
 
-def textbook_law() -> PathLaw:
+def textbook_law(glare: float = GLARE) -> PathLaw:
     """Return the law of a mirror under a plain surface, uncertain by what cups and bases differ."""
-    return PathLaw(GLARE, 0.0, 1.0, np.diag([GLARE_SD, RETURNED_SD, EXPONENT_SD]), TEXTBOOK, 0, 1.0, 1.0)
+    return PathLaw(glare, 0.0, 1.0, np.diag([GLARE_SD, RETURNED_SD, EXPONENT_SD]), TEXTBOOK, 0, 1.0, 1.0)
 
 
 def learn_path_law(
@@ -195,7 +197,8 @@ def learn_path_law(
     window, centre = _colour_window(wavelength_nm)
     known = np.isfinite(colour_ebc)
     taught_by, n_batches = TEXTBOOK, 0
-    if window.any() and known.sum() >= FEWEST_COLOURS:
+    bright = known & (reflectance[:, window].mean(axis=1) > BRIGHT) if window.any() else np.zeros_like(known)
+    if bright.sum() >= FEWEST_COLOURS:
         problem.light = reflectance[known][:, window].mean(axis=1)
         problem.strength = colour_ebc[known] * float(relative_absorbance(centre))
         taught_by, n_batches = LAB_COLOURS, int(known.sum())
@@ -208,7 +211,7 @@ def learn_path_law(
         depths = 1.0 / pairs.factor
         lowest, highest = min(1.0, float(depths.min())), max(1.0, float(depths.max()))
     if taught_by == TEXTBOOK:
-        return textbook_law()
+        return textbook_law(glare_of(reflectance) or GLARE)
     k = 0 if problem.pairs is None else len(problem.pairs.factor)
     # 0.147 per EBC: a double path of 16 mm, 10 mL in a 40 mm cup
     start = np.concatenate([[GLARE, 0.2, 1.0, np.log(0.147)], np.zeros(k)])

@@ -8,7 +8,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_colour_unit
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
     SAME_DEPTH,
@@ -66,16 +66,14 @@ def pours_of(
     sample, sample_names = pd.factorize(scans["sample"].to_numpy()[first])
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
-    inside = np.ones(wavelength_nm.size, dtype=bool)
-    if band_nm is not None:
-        inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
     depth = depth_of_set(scans)
     factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
     near = np.abs(np.log(factor)) <= TEACHES
     near = near if near.any() else np.ones(near.size, bool)
     of_sample = np.unique(sample[near], return_inverse=True)[1]
-    band = np.flatnonzero(inside)[usable_band(values[near][:, inside], of_sample)]
+    band = usable_channels(values[near], wavelength_nm, band_nm, of_sample)
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
+    refuse_few_channels(nm)
     kept = np.ones(len(pour_names), bool)
     if not (np.abs(factor - 1.0) <= SAME_DEPTH).all():
         lab = in_colour_unit(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit, "EBC")

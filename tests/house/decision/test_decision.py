@@ -62,7 +62,7 @@ def test_notes_alone_do_not_change_a_decision():
 
 
 @pytest.mark.parametrize("code", [code for code, row in WARNING_CODES.items() if row.effect == HOLD])
-def test_a_hold_code_never_lets_a_claim_pass(code):
+def test_every_hold_code_holds_and_says_why(code):
     got = judge(warnings=("ambiguous_beer", code))
     assert got.decision == "hold" and WARNING_CODES[code].sentence in got.reason
     assert worst_effect((code, "foam")) == "hold"
@@ -84,3 +84,22 @@ def test_bad_claims_are_refused_by_name():
         check_claims(None, samples, BEERS)
     with pytest.raises(TableError, match="sample 's2', which has no scan"):
         check_claims({"s2": "Pale"}, samples, BEERS)
+
+
+def test_a_hold_code_never_lets_a_claim_pass():
+    told = dict(
+        claimed_p_value=0.5, false_reject_rate=0.05, nearest_beer="Pils", plausible_beers=("Pils",), beers=("Pils",)
+    )
+    assert decide("Pils", **told, warnings=("stale_dark",)).decision == "consistent"
+    held = decide("Pils", **told, warnings=("stale_dark", "sheet_disagrees_with_file"))
+    assert held.decision == "hold" and "state one thing differently" in held.reason
+    assert decide("Pils", **told, warnings=("sheet_disagrees_with_file", "spike")).decision == "rescan"
+    assert worst_effect(("stale_dark", "sheet_disagrees_with_file")) == "hold"
+
+
+@pytest.mark.parametrize("claimed", [float("nan"), 3, True, ["Pils"], ("Pils", "Ale")])
+def test_a_claim_that_is_no_name_is_refused_by_what_it_is(claimed):
+    with pytest.raises(
+        TableError, match=r"claimed is .*, no name; expected a beer by its name, or a Series sample -> beer"
+    ):
+        check_claims(claimed, pd.Index(["S1"]), BEERS)
