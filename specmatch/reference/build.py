@@ -163,7 +163,7 @@ def build_set(
     for row, reason in unfit.items():
         scan_id = str(scans.index[known][row])
         left_out.append({"source": _source_of(scan_id, sources), "name": scan_id, "reason": reason})
-    known[np.flatnonzero(known)[list(unfit)]] = False
+    known = known & ~scans.index.isin(scans.index[known][list(unfit)])
     refs = ReferenceSet(
         spectra[known],
         scans[known],

@@ -140,3 +140,21 @@ def test_colour_coverage_and_identity_at_other_depths(member, request):
         got = shares(rows[(rows["set"] == name) & rows["depth"].between(low, high)])
         assert abs(got["bias %"]) <= bias and got["cover 90"] >= 0.88 and got["reject 5"] <= 0.07
         assert got["silent"] == 0
+
+
+def test_a_build_leaves_out_by_name_what_cannot_be_brought_together(brewery, tmp_path):
+    past = brewery[1]
+    scans = past.scans.copy()
+    scans["fill_ml"] = scans["fill_ml"].astype(object)
+    first, second, third = scans.index[:3]
+    scans.loc[first, "fill_ml"], scans.loc[second, "fill_ml"], scans.loc[third, "fill_ml"] = 3.0, "", 9.0
+    folder = tmp_path / "tables"
+    folder.mkdir()
+    past.spectra.to_csv(folder / "spectra.csv", index_label="scan_id")
+    scans.to_csv(folder / "scans.csv", index_label="scan_id")
+    past.batches.to_csv(folder / "batches.csv", index_label="batch")
+    refs, left_out = sm.build_set([folder])
+    reasons = left_out.set_index("name")["reason"]
+    assert "times the set's depth" in reasons[first] and "fill_ml is not stated" in reasons[second]
+    assert third in refs.scans.index and refs.scans.loc[third, "fill_ml"] == 9.0
+    assert not {first, second} & set(refs.scans.index)
