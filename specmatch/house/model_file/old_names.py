@@ -26,4 +26,10 @@ CLASSES = {
 # (class as it is called now, field as it was called): field as it is called now
 FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
-ADDED: dict[tuple[str, str], Any] = {}
+ADDED: dict[tuple[str, str], Any] = {
+    ("ColourModel", "labs"): None,
+    ("FittedHouse", "depth"): None,
+    ("FittedHouse", "path_law"): None,
+    ("FittedHouse", "temperature"): None,
+    ("ColourWarnings", "error_of_beer"): None,
+}
