@@ -1,7 +1,7 @@
 """How good pours and good batches of one house differ: along which causes, and by how much.
 
-Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, and the shapes by
-which batches of one beer differ in this house. Each has a variance between pours and one between batches.
+Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, a jitter of the
+axis, a tilt of the lamp's colour, and the shapes by which batches of one beer differ in this house. Each has a variance between pours and one between batches.
 """
 
 from dataclasses import dataclass
@@ -10,14 +10,17 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.optics.cup import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
+from specmatch.maths.optics.cup import HAZE_NM, LOST_TO_HAZE, Optics, haze_return, shift_slope, strength_slope
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import mean_by, parent_codes
 
-CAUSES = ("strength", "lamp", "white", "haze")
+CAUSES = ("strength", "lamp", "white", "haze", "axis_nm", "lamp_tilt")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
-# batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam and haze by less.
-POUR_SD, BATCH_SD = np.array([0.012, 0.005, 0.002, 0.003]), np.array([0.045, 0.006, 0.002, 0.003])
+# batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
+POUR_SD, BATCH_SD = (
+    np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001]),
+    np.array([0.045, 0.006, 0.002, 0.003, 0.05, 0.001]),
+)
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
@@ -31,31 +34,34 @@ class NormalVariation:
     """Scatter along causes."""
 
     shapes: Floats  # (q, p): relative changes of absorbance by which batches of one beer differ, q may be 0
-    # pour, batch: (4 + q,): variances along `CAUSES` and shapes: of a pour about its sample, of a sample about its beer
+    # pour, batch: (c + q,) for c causes: variances along `CAUSES` and shapes: of a pour about its sample, of a sample about its beer
     pour: Floats
     batch: Floats
     per_pour: float  # mean of 1/m over the samples of m pours behind `batch`
 
     def of_sample(self, n_pours: float, n_batches: float) -> Floats:
-        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (4 + q,)."""
+        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q,)."""
         one = np.maximum(self.batch + (1.0 / n_pours - self.per_pour) * self.pour, 0.25 * self.batch)
         return one + self.batch / n_batches
 
     def of_pour(self, n_mates: float) -> Floats:
-        """Return the variances of a pour about the mean of `n_mates` others, (4 + q,)."""
+        """Return the variances of a pour about the mean of `n_mates` others, (c + q,)."""
         return self.pour * (1.0 + 1.0 / n_mates)
 
     def directions(self, reflectance: Floats, optics: Optics) -> Floats:
-        """Return what one unit of each cause adds to a spectrum, shape (4 + q, p)."""
-        return causes_at(reflectance, self.shapes, optics)
+        """Return what one unit of each cause adds to a spectrum, shape (c + q, p)."""
+        n_causes = self.pour.size - len(self.shapes)
+        return causes_at(reflectance, self.shapes, optics, n_causes=n_causes)
 
 
-def causes_at(reflectance: Floats, shapes: Floats, optics: Optics) -> Floats:
+def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: int = len(CAUSES)) -> Floats:
     """Return what one unit of each cause adds to a spectrum."""
-    # reflectance (p,), shapes (q, p) -> (4 + q, p)
+    # reflectance (p,), shapes (q, p) -> (n_causes + q, p)
     slope = strength_slope(reflectance, optics.glare)
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
-    return np.vstack([slope, reflectance, FOAM_REFLECTANCE - reflectance, haze, shapes * slope])
+    tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
+    causes = [slope, reflectance, optics.foam - reflectance, haze, shift_slope(reflectance, optics), tilt]
+    return np.vstack([*causes[:n_causes], shapes * slope])
 
 
 def fit_natural_scatter(

@@ -18,23 +18,26 @@ LARGEST_SQUARE = 9.0
 # light of a channel over the lamp's peak, on which the likelihood is looked up
 _LIGHT = np.geomspace(0.02, 1.0, 80)
 _ROUNDS = 6
+# Channels within a part of the slit see the same light: as witnesses of a shape they count as one.
+BIN_NM = SLIT_NM / 3.0
 # variances to 3 %, far closer than the model of the noise; more rows would only take time
 MOST_ROWS = 2000
 
 
 @dataclass(frozen=True)
 class ChannelNoise:
-    """Noise of reflectance: `read / light^2 + shot * R / light`, the variance of one scan over a noiseless
+    """Noise of reflectance: `read / light^2 + shot * R / light + misfit`, the variance of one scan over a noiseless
     reference.
     """
 
     light: Floats  # (p,): light of the reference at each wavelength over its peak
     read: float  # read, shot: variances of detector and photon noise at the peak of the reference
     shot: float
+    misfit: float = 0.0  # variance by which shapes of causes may miss what they stand for
 
     def variance(self, reflectance: Floats) -> Floats:
         """Return the variance of one scan, of the shape of `reflectance`."""
-        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light
+        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light + self.misfit
 
     def sample_variance(self, reflectance: Floats, n_pours: float) -> Floats:
         """Return the variance of a mean of pours; dark and reference are one scan each, however many pours."""
@@ -96,6 +99,25 @@ def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelN
         light = _smooth(_LIGHT[loss.argmin(axis=0)], wavelength_nm)
         light /= light.max()
     return ChannelNoise(light, read, shot)
+
+
+def slit_bins(wavelength_nm: Floats) -> Ints:
+    """Return the bin of each channel, codes from 0 upwards: bins of a part of the slit, or each channel by itself."""
+    # wavelength_nm (p,), ascending -> (p,)
+    p = wavelength_nm.size
+    if p < 3 or np.median(np.diff(wavelength_nm)) > BIN_NM / 2.0:
+        return np.arange(p)
+    place = np.floor((wavelength_nm - wavelength_nm[0]) / BIN_NM).astype(np.int64)
+    return np.cumsum(np.diff(place, prepend=place[0]) > 0)
+
+
+def pooled(values: Floats, bins: Ints) -> Floats:
+    """Return the mean of each bin of channels."""
+    # values (..., p), bins (p,) -> (..., n_bins)
+    if not bins.size or bins[-1] == bins.size - 1:
+        return values
+    first = np.flatnonzero(np.diff(bins, prepend=-1))
+    return np.asarray(np.add.reduceat(values, first, axis=-1) / np.bincount(bins))
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:

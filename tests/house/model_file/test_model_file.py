@@ -198,7 +198,8 @@ def test_a_later_format_is_named_with_its_maker(tmp_path):
 
     rewrite(saved(tmp_path / "m"), later)
     with pytest.raises(
-        ModelFileError, match=rf"has format {FORMAT + 1}, made by specmatch 9\.9; this version reads up to format {FORMAT}"
+        ModelFileError,
+        match=rf"has format {FORMAT + 1}, made by specmatch 9\.9; this version reads up to format {FORMAT}",
     ):
         load_arrays(tmp_path / "m")
 
