@@ -91,7 +91,9 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
         for field, item in inside.items()
     }
     expected = {field.name for field in dataclasses.fields(classes[kind])}
-    made = {field: ADDED[kind, field] for field in expected if (kind, field) in ADDED} | made
+    for field in expected - set(made):
+        if (kind, field) in ADDED:
+            made[field] = ADDED[kind, field]
     if set(made) != expected or len(made) < len(inside):
         odd = sorted(set(made) ^ expected) or sorted(inside)
         raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")

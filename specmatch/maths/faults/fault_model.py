@@ -245,7 +245,7 @@ _MOST_BASES = 12
 
 
 def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Floats) -> FaultModel:
-    """Return what good pours are taken to look like before there is a set: usual sizes, and the noise of these pours."""
+    """Return what good pours are taken to look like before there is a set: of usual sizes, with the noise of these."""
     # reflectance (n_pours, p), sample (n_pours,)
     bins = slit_bins(wavelength_nm)
     binned, axis = pooled(reflectance, bins), pooled(wavelength_nm, bins)

@@ -1,7 +1,8 @@
 """How good pours and good batches of one house differ: along which causes, and by how much.
 
 Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, a jitter of the
-axis, a tilt of the lamp's colour, and the shapes by which batches of one beer differ in this house. Each has a variance between pours and one between batches.
+axis, a tilt of the lamp's colour, and the shapes by which batches of one beer differ in this house. Each has a variance
+between pours and one between batches.
 """
 
 from dataclasses import dataclass
@@ -17,10 +18,8 @@ from specmatch.maths.statistics.levels import mean_by, parent_codes
 CAUSES = ("strength", "lamp", "white", "haze", "axis_nm", "lamp_tilt")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
 # batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
-POUR_SD, BATCH_SD = (
-    np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001]),
-    np.array([0.045, 0.006, 0.002, 0.003, 0.05, 0.001]),
-)
+POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001])
+BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.05, 0.001])
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
@@ -34,7 +33,8 @@ class NormalVariation:
     """Scatter along causes."""
 
     shapes: Floats  # (q, p): relative changes of absorbance by which batches of one beer differ, q may be 0
-    # pour, batch: (c + q,) for c causes: variances along `CAUSES` and shapes: of a pour about its sample, of a sample about its beer
+    # pour, batch: (c + q,) for c causes: variances along `CAUSES` and shapes, of a pour about its sample, of a sample
+    # about its beer
     pour: Floats
     batch: Floats
     per_pour: float  # mean of 1/m over the samples of m pours behind `batch`

@@ -44,20 +44,23 @@ def find_outlying_replicates(
     # limit: gain from which on a fault is named
     odd, disagree = odd_among_mates(fit, reflectance, sample, suspected, limit=limit)
     binned, members = fit.pool(reflectance), _Members(sample)
-    pours, why = np.flatnonzero(odd), []
-    for pour in pours:
-        mates = members.of(sample[pour])
-        why.append(_explained(fit, binned, int(pour), mates[~odd[mates]], limit))
-    unsettled, differ = [], []
-    for code in np.flatnonzero(disagree):
+    pours, unsettled = np.flatnonzero(odd), np.zeros(0, np.int64)
+    finding, oddness = [], np.zeros(pours.size)
+    for code in np.unique(sample[pours]).tolist():
+        own, at = members.of(code), np.flatnonzero(sample[pours] == code)
+        found, oddness[at] = _explained(fit, binned, pours[at], own[~odd[own]], limit)
+        finding.append((at, found))
+    difference, differ = [], np.zeros(int(disagree.sum()))
+    for k, code in enumerate(np.flatnonzero(disagree).tolist()):
         own = members.of(code)
-        worst = int(own[_at_own_spectrum(fit, binned[own]).oddness(fit, limit).argmax()])
-        unsettled.append(worst)
-        differ.append(_explained(fit, binned, worst, own[own != worst], limit))
+        worst = own[[_at_own_spectrum(fit, binned[own]).oddness(fit, limit).argmax()]]
+        unsettled = np.concatenate([unsettled, worst])
+        found, differ[[k]] = _explained(fit, binned, worst, own[own != worst], limit)
+        difference.append((np.array([k]), found))
     return OddPours(
         odd, disagree,
-        pours, _joined([one for one, _ in why]), np.array([far for _, far in why], float),
-        np.array(unsettled, np.int64), _joined([one for one, _ in differ]), np.array([far for _, far in differ], float),
+        pours, join_findings(finding, pours.size), oddness,
+        unsettled, join_findings(difference, unsettled.size), differ,
     )  # fmt: skip
 
 
@@ -72,7 +75,7 @@ def odd_among_mates(
     if suspected is not None:
         named[suspected] = True
     members = _Members(sample)
-    for code in np.unique(sample[doubtful | named]):
+    for code in np.unique(sample[doubtful | named]).tolist():
         own = members.of(code)
         apart = _apart(fit, fit.pool(reflectance[own]), named[own], limit)
         if apart is None:
@@ -136,14 +139,10 @@ def _at_own_spectrum(fit: FaultModel, pours: Floats) -> PourDepartures:
     return _departures(detector, (pours - pours.mean(axis=0)) * (m / (m - 1.0)))
 
 
-def _explained(fit: FaultModel, binned: Floats, pour: int, mates: Ints, limit: float) -> tuple[Diagnosis, float]:
-    """Return what explains a pour beside its mates, and how far out it lies."""
+def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit: float) -> tuple[Diagnosis, Floats]:
+    """Return what explains pours of one sample beside their mates, and how far out each lies."""
     mean = binned[mates].mean(axis=0)
     detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
-    departure = (binned[pour] - mean)[None]
+    departure = binned[pours] - mean
     found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=limit)
-    return found, float(_departures(detector, departure).oddness(fit, limit)[0])
-
-
-def _joined(found: list[Diagnosis]) -> Diagnosis:
-    return join_findings([(np.array([i]), one) for i, one in enumerate(found)], len(found))
+    return found, _departures(detector, departure).oddness(fit, limit)

@@ -54,16 +54,20 @@ def _odd_members(reflectance: Floats, group: Ints, nm: Floats) -> list[tuple[int
     found = find_outlying_replicates(usual_fault_model(reflectance, group, wavelength_nm=nm), reflectance, group)
     absorbance = -np.log10(np.fmax(reflectance, _DARKEST))
     odd: list[tuple[int, float, str]] = []
-    for k, row in enumerate(found.pours.tolist()):
-        mates = np.flatnonzero((group == group[row]) & ~found.odd)
-        odd.append(_told(absorbance, row, mates, _cause(found.finding, k), ""))
+    for code in np.unique(group[found.pours]).tolist():
+        mates = np.flatnonzero((group == code) & ~found.odd)
+        middle = np.median(absorbance[mates], axis=0)
+        for k in np.flatnonzero(group[found.pours] == code).tolist():
+            row = int(found.pours[k])
+            odd.append((row, *_told(absorbance[row], middle, mates.size, _cause(found.finding, k), "")))
     for k, worst in enumerate(found.unsettled.tolist()):
         members = np.flatnonzero(group == group[worst])
         which = "the two" if members.size == 2 else f"the {members.size}"
+        tail = f"; nothing tells which of {which} is right"
         for row in members.tolist():
             cause = _cause(found.difference, k) if row == worst else ""
-            tail = f"; nothing tells which of {which} is right"
-            odd.append(_told(absorbance, row, members[members != row], cause, tail))
+            middle = np.median(absorbance[members[members != row]], axis=0)
+            odd.append((row, *_told(absorbance[row], middle, members.size - 1, cause, tail)))
     return odd
 
 
@@ -73,10 +77,9 @@ def _cause(found: Diagnosis, k: int) -> str:
     return f", like {in_words(found, k, usual='than in the others')}"
 
 
-def _told(absorbance: Floats, row: int, mates: Ints, cause: str, tail: str) -> tuple[int, float, str]:
-    middle = np.median(absorbance[mates], axis=0)
+def _told(own: Floats, middle: Floats, n_mates: int, cause: str, tail: str) -> tuple[float, str]:
     absorbing = middle >= min(0.1, float(np.median(middle)))
-    relative = float(np.median((absorbance[row] - middle)[absorbing] / np.fmax(middle[absorbing], 0.02)))
+    relative = float(np.median((own - middle)[absorbing] / np.fmax(middle[absorbing], 0.02)))
     how = "less" if relative < 0 else "more"
-    others = "the other" if mates.size == 1 else f"the {mates.size} others"
-    return row, relative, f"absorbs {how} than {others} by {abs(relative):.1%}{cause}{tail}: pour again"
+    others = "the other" if n_mates == 1 else f"the {n_mates} others"
+    return relative, f"absorbs {how} than {others} by {abs(relative):.1%}{cause}{tail}: pour again"
