@@ -55,13 +55,13 @@ def _duplicate(scans: pd.DataFrame, first: int, second: int, apart: float) -> Fi
 
 def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     """Yield a finding for every pour that is unlike its mates, and for every sample whose pours differ undecidedly."""
-    several = int((np.bincount(pours.sample)[pours.sample] > 1).sum())
+    sample = pours.levels.sample
+    several = int((pours.levels.counts("sample")[sample] > 1).sum())
     if several < 6:
         return
-    codes = pours.beer[pours.batch], pours.batch, pours.sample
-    fit = fit_fault_model(pours.reflectance, *codes, wavelength_nm=pours.wavelength_nm)
+    fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     limit = POUR_LIMIT + PER_FOLD * float(np.log(max(1.0, several / FEW_POURS)))
-    found = find_outlying_replicates(fit, pours.reflectance, pours.sample, limit=limit)
+    found = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
     for k, row in enumerate(found.pours.tolist()):
         yield _odd(pours, row, found.finding, k, float(found.oddness[k]))
     for k, row in enumerate(found.unsettled.tolist()):
@@ -75,16 +75,16 @@ def _looks(found: Diagnosis, k: int) -> str:
 
 
 def _odd(pours: Pours, row: int, found: Diagnosis, k: int, size: float) -> Finding:
-    pour, batch = pours.pour_names[row], pours.batch_names[pours.batch[row]]
-    others = int((pours.sample == pours.sample[row]).sum()) - 1
+    pour, batch = pours.pour_names[row], pours.batch_names[pours.levels.codes("batch")[row]]
+    others = int(pours.levels.counts("sample")[pours.levels.sample[row]]) - 1
     said = f"pour {pour} of batch {batch} differs from the other {others} of its sample {_looks(found, k)}"
     cause = "" if found.fault[k] == NO_FAULT else in_words(found, k, usual="than in the others")
     return Finding("odd_pour", "pour", pour, size, said, "leave the pour out", cause)
 
 
 def _unsettled(pours: Pours, row: int, found: Diagnosis, k: int, size: float) -> Finding:
-    sample, batch = pours.sample_names[pours.sample[row]], pours.batch_names[pours.batch[row]]
-    n = int((pours.sample == pours.sample[row]).sum())
+    sample, batch = pours.sample_names[pours.levels.sample[row]], pours.batch_names[pours.levels.codes("batch")[row]]
+    n = int(pours.levels.counts("sample")[pours.levels.sample[row]])
     which = "the two pours" if n == 2 else f"the {n} pours"
     said = f"{which} of sample {sample} (batch {batch}) differ {_looks(found, k)}; which is right cannot be told"
     return Finding("odd_pour", "sample", sample, size, said, "pour the sample again, or leave its pours out")
