@@ -217,8 +217,8 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     sample, beer = levels.sample, levels.codes("beer")
     replicated = bool((levels.counts("sample") > 1).any())
     bins = slit_bins(wavelength_nm)
-    binned, axis = pooled(reflectance, bins), pooled(wavelength_nm, bins)
-    noise = fit_light_noise(binned, sample if replicated else beer, wavelength_nm=axis)
+    axis = pooled(wavelength_nm, bins)
+    noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm, bins=bins)
     means = mean_by(reflectance, beer)[0]
     optics = Optics(axis, noise.light, glare_of(pooled(means, bins)))
     unknown = NormalVariation(np.zeros((0, axis.size)), POUR_SD**2, BATCH_SD**2, 1.0)
@@ -240,7 +240,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
 
 
 # what pours of any house may differ by, sd along `CAUSES`, and noise beside it, where no set has told them yet
-_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.003, 0.004, 0.03, 0.002]), 0.001**2
+_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015]), 0.0005**2
 # spectra that stand for all samples where no beers are known
 _MOST_BASES = 12
 
@@ -249,8 +249,9 @@ def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Float
     """Return what good pours are taken to look like before there is a set: of usual sizes, with the noise of these."""
     # reflectance (n_pours, p), sample (n_pours,)
     bins = slit_bins(wavelength_nm)
-    binned, axis = pooled(reflectance, bins), pooled(wavelength_nm, bins)
-    noise = replace(fit_light_noise(binned, sample, wavelength_nm=axis), misfit=_ANY_MISFIT)
+    axis = pooled(wavelength_nm, bins)
+    noise = fit_light_noise(reflectance, sample, wavelength_nm=wavelength_nm, bins=bins)
+    noise = replace(noise, misfit=_ANY_MISFIT)
     means = mean_by(reflectance, sample)[0]
     by_level = np.argsort(means.mean(axis=1), kind="stable")
     bases = means[by_level[np.unique(np.linspace(0, by_level.size - 1, _MOST_BASES).round().astype(np.int64))]]
