@@ -17,7 +17,14 @@ from scipy.special import chdtri
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
 from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join_findings, judge, rows_by
-from specmatch.maths.faults.normal_variation import BATCH_SD, POUR_SD, NormalVariation, fit_natural_scatter
+from specmatch.maths.faults.normal_variation import (
+    BATCH_SD,
+    POUR_SD,
+    USUAL_FOAM,
+    NormalVariation,
+    fit_foam_level,
+    fit_natural_scatter,
+)
 from specmatch.maths.optics.cup import FAULTS, Optics, glare_of
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
 from specmatch.maths.statistics.levels import Levels, mean_by
@@ -220,7 +227,10 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     axis = pooled(wavelength_nm, bins)
     noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm, bins=bins)
     means = mean_by(reflectance, beer)[0]
-    optics = Optics(axis, noise.light, glare_of(pooled(means, bins)))
+    optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+    if replicated:
+        foam = fit_foam_level(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+        optics = replace(optics, foam=foam)
     unknown = NormalVariation(np.zeros((0, axis.size)), POUR_SD**2, BATCH_SD**2, 1.0)
     certain = np.ones(len(FAULTS))
     blank = FaultModel(
@@ -257,7 +267,7 @@ def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Float
     bases = means[by_level[np.unique(np.linspace(0, by_level.size - 1, _MOST_BASES).round().astype(np.int64))]]
     spread = _ANY_POUR_SD**2
     return FaultModel(
-        Optics(axis, noise.light, glare_of(pooled(means, bins))), noise,
+        Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM), noise,
         NormalVariation(np.zeros((0, axis.size)), spread, BATCH_SD**2, 1.0),
         bases, np.ones(len(bases), np.int64), np.ones((2, len(FAULTS))),
         np.where(_OF_A_POUR, 1.0, np.inf), 1.0 + _FAR, bins,

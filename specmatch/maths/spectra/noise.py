@@ -95,7 +95,7 @@ def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats
 
 
 def _two_variances(square: Floats, level: Floats, light: Floats, read: float, shot: float) -> tuple[float, float]:
-    """Return the two noise variances by weighted least squares of the squares, neither below a fiftieth of the other."""
+    """Return the two noise variances by weighted least squares of the squares, neither far below the other."""
     parts = np.stack([np.broadcast_to(1.0 / light**2, level.shape).ravel(), (level / light).ravel()])
     weight = 1.0 / (read * parts[0] + shot * parts[1]) ** 2
     normal = (parts * weight) @ parts.T

@@ -387,7 +387,7 @@ def test_a_foamy_pour_departs_most_and_as_foam(small_house):
     pours = gather_set(sm.ReferenceSet(new.spectra, new.scans, new.batches, colour_unit="EBC"))
     band = pd.Index(pours.wavelength_nm).get_indexer(house.wavelengths_)
     foamy = pours.reflectance[:, band].copy()
-    foamy[4] += 0.05
+    foamy[4] += 0.05 * (1.2 - foamy[4])
     found = pour_departures(house.fitted.faults, foamy, pours.levels.sample)
     assert found.distance.argmax() == 4
     assert FAULTS[found.gain[4].argmax()].name == "foam"
