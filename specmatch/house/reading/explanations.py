@@ -20,7 +20,7 @@ from specmatch.warning_codes import FAULT_WORDS, FaultWords
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
 # a change of colour below the error of any reading
 SMALL_MOVE = 0.005
-FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
+FOAM_OR_SHORT_PATH, FOAM_OR_HAZE = frozenset({"foam", "path_short"}), frozenset({"foam", "haze"})
 
 
 @dataclass(frozen=True)
@@ -143,7 +143,9 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     if found.rival[k] != NO_FAULT:
         rival = _words(found.rival[k]).code
         # two codes for one cause only where no spectrum can tell them apart
-        if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
+        pale = not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC
+        pair = {codes[0], rival}
+        if rival not in codes and (pair == FOAM_OR_HAZE or (pair == FOAM_OR_SHORT_PATH and pale)):
             codes.append(rival)
     return codes
 

@@ -17,6 +17,9 @@ _SAME_CODE = _CODES[:, None] == _CODES
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
 SECOND_FAULT = 2.0
+# of foam and haze the one that takes away less by no more than this share is as likely
+LIKE_SHARE = 0.15
+_WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
 # ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
 SECOND_SHARE = 0.15
 # a fault that takes away less of the departure than this does not explain it
@@ -158,9 +161,14 @@ def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, 
     named = np.flatnonzero(gain.max(axis=1) > limit)
     gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
     first = gain.argmax(axis=1)
-    fault[named], size[named] = first, sizes[row, first]
     others = np.where(_SAME_CODE[first], -np.inf, gain)
     next_best = others.argmax(axis=1)
-    close = others[row, next_best] > np.maximum(gain[row, first] - CLOSE, limit)
+    # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
+    white = _WHITE[first] & _WHITE[next_best]
+    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * gain[row, first]), CLOSE)
+    close = others[row, next_best] > np.maximum(gain[row, first] - room, limit)
+    swapped = white & close & (first > next_best)
+    first, next_best = np.where(swapped, next_best, first), np.where(swapped, first, next_best)
+    fault[named], size[named] = first, sizes[row, first]
     rival[named], rival_size[named] = np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)
     return fault, size, rival, rival_size
