@@ -19,6 +19,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
+from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.spectra.band import usable_band
@@ -114,13 +115,34 @@ class SetPours:
     batches: tuple[str, ...]  # batches, beers: names behind the codes
     beers: tuple[str, ...]
     lab: Floats  # lab colour of each batch, NaN where there is none
+    session: Ints  # (K,): code of the session of each batch; a batch of none that is known, or of several, has its own
     scans: pd.DataFrame  # the rows of the scans table, all of them, sorted by batch
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
+
+    def shared_noise(self, kept: Mask | None = None) -> SharedNoise | None:
+        """Return what batches of one session share and the scatter of these beers lacks, or None."""
+        if kept is None:
+            return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
+        batches = np.unique(self.levels.codes("batch")[kept])
+        return shared_noise(
+            self.reflectance[kept], self.levels.part(kept), self.session[batches], wavelength_nm=self.wavelength_nm
+        )
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""
         kept = ~odd
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
+
+
+def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
+    """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
+    if "session" not in scans.columns:
+        return np.arange(len(batches))
+    cells = scans.groupby("batch")["session"].agg(lambda own: own.iloc[0] if own.nunique() == 1 else "")
+    names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
+    alone = names == ""
+    names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
+    return pd.factorize(names)[0].astype(np.int64)
 
 
 def gather_set(
@@ -170,6 +192,7 @@ def gather_set(
         batches=batches,
         beers=beers,
         lab=of_batch["colour"].to_numpy(dtype=np.float64),
+        session=session_of_batches(scans, batches),
         scans=scans,
         some_of_many=taken is not None,
     )

@@ -30,6 +30,9 @@ FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
 ADDED: dict[tuple[str, str], Any] = {
     ("ChannelNoise", "misfit"): 0.0,
+    ("DiscriminantSpace", "carried"): 0.0,
     ("FaultModel", "bins"): np.zeros(0, np.int64),
     ("Optics", "foam"): 1.2,
+    ("SpaceSettings", "session"): np.zeros((0, 0)),
+    ("SpaceSettings", "session_noise"): np.zeros(0),
 }

@@ -59,7 +59,9 @@ def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = UNALIKE)
     return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
 
 
-def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
+def shrink_class_variances(
+    departures: Floats, beer: Ints, *, unalike: float = UNALIKE, carried: float = 0.0
+) -> BeerScatter:
     """Learn the variance of each beer from the departures of its batches from its mean.
 
     One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
@@ -68,9 +70,11 @@ def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = U
     25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
     """
     # departures (n_batches, a), beer (n_batches,)
+    # carried: variance, over all axes, that the departures of every beer lack
     n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
     within = (departures**2).sum(axis=1)
-    sums, own_dof = np.bincount(beer, within).astype(float), per_beer - 1.0
+    own_dof = per_beer - 1.0
+    sums = np.bincount(beer, within).astype(float) + carried * own_dof
     variance = sums / (n_axes * np.maximum(own_dof, 1.0))
     worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, sums, n_axes))
     _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
