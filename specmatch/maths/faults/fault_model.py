@@ -31,7 +31,7 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 8.0, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 10.0, 14.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48

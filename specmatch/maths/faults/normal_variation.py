@@ -100,7 +100,7 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
 
 # What foam reads over the reference: foam of about 0.65 over a base of 0.5 to 0.9 (common practice, no source), and how
 # surely; levels tried
-USUAL_FOAM, FOAM_SD = 1.0, 0.2
+USUAL_FOAM, FOAM_SD = 1.0, 0.15
 FOAM_LEVELS = np.round(np.arange(0.7, 1.301, 0.1), 1)
 
 
