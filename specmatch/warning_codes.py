@@ -75,6 +75,7 @@ _ROWS = (
         "holds, take its colour by transmission",
     ),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
+    ("clock_doubtful", HOLD, "the scan is dated in the future, or before the last one: set the clock, measure again"),
     # a line's own: they rest on earlier readings, so only the line gives them
     ("first_departure", RESCAN, "the first departure of this run: pour again, all its pours will be judged together"),
     ("control_overdue", RESCAN, "the control of this line is overdue: measure it before anything else"),
@@ -131,6 +132,6 @@ WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _R
 
 
 def worst_effect(codes: Iterable[str]) -> str:
-    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none."""
+    """Return the strongest effect among codes: `"rescan"`, `"hold"`, `"note"`, or `""` for none."""
     effects = {WARNING_CODES[code].effect for code in codes}
-    return RESCAN if RESCAN in effects else NOTE if effects else ""
+    return next((effect for effect in (RESCAN, HOLD, NOTE) if effect in effects), "")

@@ -92,7 +92,7 @@ def test_limits_and_labels_beside_the_model_are_used_and_recorded(workshop, line
     assert "out of specification" in got["results"][0]["reason"]
     answer(capsys, "verify", model, pour, "--claim", "Summer can", "--journal", tmp_path / "line.db")
     with Journal(tmp_path / "line.db", read_only=True) as journal:
-        (row,) = journal.select()
+        (row,) = journal.select("kind = 'reading'")
         assert "Summer can,Saddle Pale" in journal.document(row["specification_hash"])
     line = refused(capsys, "verify", model, pour, "--claim", "Winter can", "--journal", tmp_path / "line.db")
     assert "Summer can" in line
@@ -145,7 +145,7 @@ def test_history_looks_back_and_one_beer_at_a_time(recorded, capsys):
     path, rows, _ = recorded
     code, out, _ = answer(capsys, "history", path)
     assert code == 1  # runs wait for their retest
-    assert "WAITS: entry" in out and "--review ENTRY" in out
+    assert "WAITS: entry" in out and "--review 4 --outcome OUTCOME" in out
     assert "to do: see what WAITS above" in out and "to do: nothing" not in out
     assert "2025-06-24 06:00  L1" in out
     assert "screening check" in out
@@ -181,18 +181,28 @@ def test_history_exports_and_reviews(recorded, capsys, tmp_path):
     assert answer(capsys, "history", path, "--export", tmp_path / "all.csv")[0] == 0
     with open(tmp_path / "all.csv", newline="") as file:
         table = list(csv.DictReader(file))
-    assert len(table) == 15
+    assert len(table) == 16
     assert {len(row["hash"]) for row in table} == {64}
     answer(capsys, "history", path, "--export", tmp_path / "all.json")
     whole = json.loads((tmp_path / "all.json").read_text())
     assert "screening check" in whole["cautions"]
-    assert len(whole["entries"]) == 15
+    assert len(whole["entries"]) == 16
     assert "end in" in refused(capsys, "history", path, "--export", tmp_path / "all.xlsx").replace("ends in", "end in")
     waits = next(row["entry"] for row in rows if row["run_state"] == "open")
-    line = refused(capsys, "history", path, "--review", waits)
-    assert "--operator" in line
+    assert "--outcome" in refused(capsys, "history", path, "--review", waits)
+    assert "--operator" in refused(capsys, "history", path, "--review", waits, "--outcome", "rework")
     code, out, _ = answer(
-        capsys, "history", path, "--review", waits, "--operator", "KA", "--note", "poured again by hand"
+        capsys,
+        "history",
+        path,
+        "--review",
+        waits,
+        "--outcome",
+        "rework",
+        "--operator",
+        "KA",
+        "--note",
+        "poured again by hand",
     )
     assert code == 0
     assert "poured again by hand" in out
@@ -220,7 +230,18 @@ def test_history_takes_several_journals(recorded, capsys, workshop, line_room, t
     _, (document,) = answer_json(capsys, "history", path, tmp_path / "b.db", "--beer", beer)
     assert {row["line"] for row in document["results"]["entries"]} == {"L1", "L2"}
     assert "one journal" in refused(
-        capsys, "history", path, tmp_path / "b.db", "--review", 1, "--operator", "a", "--note", "b"
+        capsys,
+        "history",
+        path,
+        tmp_path / "b.db",
+        "--review",
+        1,
+        "--outcome",
+        "rework",
+        "--operator",
+        "a",
+        "--note",
+        "b",
     )
 
 

@@ -1,4 +1,4 @@
-"""Looking back: what the last shifts brought, which runs still wait, counts of decisions, exports."""
+"""Looking back: what the last shifts brought, counts of decisions, exports."""
 
 import csv
 import io
@@ -10,12 +10,15 @@ from pathlib import Path
 
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import COLUMNS
+from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
 from specmatch.wording import CAUTIONS
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
+# what a spreadsheet takes a cell for a formula by
+_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
+BASELINE = "baseline"
 DECIDED = "kind IN ('reading', 'retest')"
 
 
@@ -45,6 +48,12 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
     return sorted(rows, key=when)[-last:]
 
 
+def named_baseline(journal: Journal, line: str) -> Record | None:
+    """Return the newest baseline period that somebody named for a line (or for all lines), if any."""
+    found = journal.select("kind = ? AND line IN (?, '')", (BASELINE, line), last=1)
+    return found[0] if found else None
+
+
 def when(row: Record) -> float:
     """Return the time of a row in seconds since 1970: when measured, else when written."""
     measured = row.get("measured_unix")
@@ -52,12 +61,16 @@ def when(row: Record) -> float:
 
 
 def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> dict[str, int]:
-    """Count decisions over whole journals."""
+    """Count decisions over whole journals; those that a later entry replaces are not counted twice."""
     counts = {"consistent": 0, "rescan": 0, "hold": 0, "reading only": 0}
     sql = f"SELECT decision, count(*) FROM entries WHERE {DECIDED}{' AND claimed = ?' if beer is not None else ''}"
+    key = () if beer is None else (beer,)
+    # counted whole out of the index, then the few that were replaced are taken off
+    replaced = f"{sql} AND entry IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL) GROUP BY decision"
     for journal in journals:
-        for decision, n in journal.query(f"{sql} GROUP BY decision", () if beer is None else (beer,)):
-            counts[decision or "reading only"] += n
+        for sign, asked in ((1, f"{sql} GROUP BY decision"), (-1, replaced)):
+            for decision, n in journal.query(asked, key):
+                counts[decision or "reading only"] += sign * n
     return counts
 
 
@@ -73,7 +86,8 @@ def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: in
     """Return counts for the last shifts, a row a line."""
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
-        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=newest_rows):
+        kinds = "kind IN ('reading', 'retest', 'control', 'left_out')"
+        for row in journal.select(f"{kinds} AND entry {UNREPLACED}", last=newest_rows):
             start = shift_start(row.get("measured_at") or row["written_at"])
             found.setdefault((start, row.get("line", "")), []).append(row)
     kept = sorted({start for start, _ in found})[-shifts:]
@@ -87,29 +101,6 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
     return ShiftCounts(
         start, line, len(decided), by["consistent"], by["rescan"], by["hold"], by[None], controls, left_out
     )
-
-
-def waiting_runs(journals: Sequence[Journal], *, beer: str | None = None) -> list[Record]:
-    """Return the first departure of every run that is open or held, the oldest first."""
-    only = "" if beer is None else " AND e.claimed = ?"
-    # a run waits where no later row of it is clear; only departures have rows in these states
-    sql = f"""
-        SELECT e.entry, e.line, e.claimed, e.lot, e.measured_at FROM entries e
-        WHERE e.run_state = 'open'{only} AND e.kind = 'reading' AND e.concerns IS NULL
-        AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry AND later.run_state = 'clear')
-        ORDER BY e.entry"""
-    found = []
-    for journal in journals:
-        for entry, line, claimed, lot, measured_at in journal.query(sql, () if beer is None else (beer,)):
-            last = journal.query(
-                "SELECT run_state FROM entries WHERE concerns = ? ORDER BY entry DESC LIMIT 1", (entry,)
-            )
-            state = last[0][0] if last else "open"
-            found.append(
-                {"journal": str(journal.path), "entry": entry, "line": line, "claimed": claimed, "lot": lot,
-                 "run_state": state, "measured_at": measured_at}
-            )  # fmt: skip
-    return found
 
 
 def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = None) -> int:
@@ -130,7 +121,12 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
     for journal in journals:
         sql = f"SELECT entry, {', '.join(COLUMNS)}, hash FROM entries WHERE {where} ORDER BY entry"
         for row in journal.query(sql, values):
-            writer.writerow([str(journal.path), *row])
+            writer.writerow([_guarded(cell) for cell in (str(journal.path), *row)])
             n += 1
     write_atomic(path, out.getvalue().encode())
     return n
+
+
+def _guarded(cell: object) -> object:
+    """A text that a spreadsheet would run as a formula, with the quote before it that makes it text."""
+    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell
