@@ -61,13 +61,18 @@ _GENERATED = ",\n".join(
 )
 # a reading, a retest, a control or a file left out that a later entry takes the place of
 UNREPLACED = "NOT IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL)"
+# a hold or a rescan that its run knows nothing of
+_SINGLE = (
+    "CASE WHEN json_extract(record, '$.run_state') = 'clear' AND json_extract(record, '$.decision') IN "
+    "('hold', 'rescan') THEN json_extract(record, '$.decision') END"
+)
 # what the first format had not
 _SINCE_2 = f"""
 CREATE TABLE scans_recorded (sha256 TEXT NOT NULL, path TEXT NOT NULL, entry INTEGER NOT NULL,
     PRIMARY KEY (sha256, path, entry)) WITHOUT ROWID;
 CREATE INDEX by_run ON entries (line, claimed, lot, sample);
 CREATE INDEX by_replaced ON entries (replaces) WHERE replaces IS NOT NULL;
-CREATE INDEX by_look ON entries (claimed, entry) WHERE decision IN ('hold', 'rescan') AND run_state = 'clear';
+CREATE INDEX by_single ON entries (single, claimed) WHERE single IS NOT NULL;
 {_append_only("scans_recorded")}
 """
 SCHEMA = f"""
@@ -76,7 +81,8 @@ CREATE TABLE entries (
     record TEXT NOT NULL,
     previous_hash TEXT NOT NULL,
     hash TEXT NOT NULL,
-{_GENERATED}
+{_GENERATED},
+    single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL
 );
 CREATE TABLE documents (hash TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) WITHOUT ROWID;
 CREATE INDEX by_claim ON entries (claimed, kind, entry, decision);
@@ -96,6 +102,7 @@ PRAGMA user_version = {FORMAT};
 # a journal of format 1 is brought here in place; what it held of scans is read anew out of the sealed texts
 FROM_1 = f"""
 ALTER TABLE entries ADD COLUMN replaces GENERATED ALWAYS AS (json_extract(record, '$.replaces')) VIRTUAL;
+ALTER TABLE entries ADD COLUMN single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL;
 DROP INDEX by_run;
 {_SINCE_2}
 INSERT INTO scans_recorded SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f;
@@ -103,7 +110,7 @@ DROP TABLE scans_seen;
 PRAGMA user_version = 2;
 """
 # one of format 1 that may not be written to is looked at through this
-VIEW_OF_1 = "CREATE TEMP VIEW entries AS SELECT *, NULL AS replaces FROM main.entries"
+VIEW_OF_1 = f"CREATE TEMP VIEW entries AS SELECT *, NULL AS replaces, {_SINGLE} AS single FROM main.entries"
 TRIGGERS = frozenset(
     [f"{table}_no_{verb}" for table in ("entries", "scans_recorded", "documents") for verb in ("update", "delete")]
     + ["entries_in_order"]

@@ -9,7 +9,7 @@ from specmatch.line.journal.schema import UNREPLACED
 
 OPEN, HELD = "open", "held"
 _SHOWN = "e.entry, e.kind, e.line, e.claimed, e.lot, e.measured_at, e.reason, e.sample"
-_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = e.entry AND r.kind = 'review')"
+_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = e.entry AND +r.kind = 'review')"
 
 # a run waits while its departure stands, or a retest of it does, and no later row of it is clear
 _RUNS = f"""
@@ -23,13 +23,13 @@ _RUNS = f"""
 # held by itself, whatever its run
 _HOLDS = f"""
     SELECT {_SHOWN} FROM entries e
-    WHERE e.decision IN ('hold', 'rescan') AND e.run_state = 'clear' AND {{only}} AND e.decision = 'hold'
+    WHERE e.single = 'hold' AND {{only}}
     AND e.entry {UNREPLACED} AND json_extract(e.record, '$.overridden_by') IS NULL AND NOT {_REVIEWED}
     ORDER BY e.entry"""
 # sent back to be poured again, and nothing good came of its run since
 _UNJUDGED = f"""
     SELECT {_SHOWN} FROM entries e
-    WHERE e.decision IN ('hold', 'rescan') AND e.run_state = 'clear' AND {{only}} AND e.decision = 'rescan'
+    WHERE e.single = 'rescan' AND {{only}}
     AND e.entry {UNREPLACED} AND NOT {_REVIEWED}
     AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.line = e.line AND later.claimed = e.claimed
                     AND later.lot = e.lot AND later.entry > e.entry AND (e.lot != '' OR later.sample = e.sample)
