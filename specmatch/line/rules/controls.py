@@ -27,8 +27,9 @@ OVERDUE, OUT = "control_overdue", "control_out"
 RELEASED = "released after check"
 # a control vouches for a shift of eight hours and the hand-over after it
 CONTROL_HOURS = 12.0
-# chance that a control is called out while nothing moved, all its wavelengths and its reading together
-FALSE_OUT_RATE = 0.0035
+# chance that a control is called out while nothing moved, all its wavelengths and its reading together: a house whose
+# controls scatter less normally than the limits assume stays under 0.35 %
+FALSE_OUT_RATE = 0.002
 # optical density is taken from this far about each of these
 DENSITY_NM, HALF_WINDOW_NM = (450.0, 520.0, 590.0, 660.0), 10.0
 READING = "reading"
