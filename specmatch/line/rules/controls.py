@@ -83,13 +83,16 @@ def optical_density(spectrum: pd.Series) -> dict[str, float]:
 
 def earlier_controls(journal: Journal, name: ControlName) -> list[Record]:
     """Return the controls of a material, lot and module that counted, in the order recorded."""
+    return [row for row in _of_name(journal, name) if row["decision"] != RESCAN or _released(journal, row["entry"])]
+
+
+def _of_name(journal: Journal, name: ControlName) -> list[Record]:
     module = "coalesce(nullif(json_extract(record, '$.instrument'), ''), 'line ' || line)"
     lot = "coalesce(json_extract(record, '$.material_lot'), '')"
-    released = "SELECT concerns FROM entries WHERE kind = ? AND json_extract(record, '$.outcome') = ?"
     rows = journal.select(
         f"kind = ? AND coalesce(json_extract(record, '$.material'), '') = ? AND {lot} = ? AND {module} = ? "
-        f"AND entry {UNREPLACED} AND (decision IS NOT ? OR entry IN ({released}))",
-        (CONTROL, name.material, name.material_lot, name.module, RESCAN, REVIEW, RELEASED),
+        f"AND entry {UNREPLACED}",
+        (CONTROL, name.material, name.material_lot, name.module),
     )
     return [row for row in rows if DOUBTFUL not in row["reading"].get("warnings", ())]
 
@@ -121,8 +124,10 @@ def judge_control(
     # lots: other lots of the same material with their statements
     name, colour = control_name(record), record["reading"]["colour"]
     unit = record["reading"]["colour_unit"]
-    history = earlier_controls(journal, name)
-    found = _values(journal, record, history, reread)
+    every = _of_name(journal, name)
+    counted_out = [row["entry"] for row in every if row["decision"] == RESCAN and not _released(journal, row["entry"])]
+    history = [row for row in every if row["entry"] not in counted_out]
+    found = _values(journal, record, history, reread, since=max(counted_out, default=0))
     if not len(found.baseline):
         return _first(journal, name, colour, unit, statement, lots)
     rate = FALSE_OUT_RATE / _tests(found)
@@ -145,14 +150,15 @@ def judge_control(
     return ControlDecision(CONSISTENT, f"{name} within its limits: {shown}, from {many}", limits)
 
 
-def _values(journal: Journal, record: Record, history: list[Record], reread: Reread) -> _Values:
+def _values(journal: Journal, record: Record, history: list[Record], reread: Reread, *, since: int) -> _Values:
+    # since: the last control that was called out. The base was cleaned then, and moving averages start anew
     named = named_baseline(journal, record.get("line", ""))
     if named is None:
         first, after = history[:SETTLED], history[SETTLED:]
     else:
         first = [row for row in history if named["from_unix"] <= row["measured_unix"] <= named["to_unix"]]
         after = [row for row in history if row["measured_unix"] > named["to_unix"]]
-    after = after[-LOOK_BACK:]
+    after = [row for row in after if row["entry"] > since][-LOOK_BACK:]
     rows = [*first, *after]
     other = [row for row in rows if row.get("model_hash") != record.get("model_hash")]
     kept = [row for row in other if row.get("kept")]
@@ -271,6 +277,11 @@ def _overdue(journal: Journal, line: str, at_unix: float, control_hours: float) 
     if journal.query(f"{sql} > ? LIMIT 1", key):
         return OVERDUE, "no control of this line was measured before this sample: measure one"
     return None  # a line that has had no good control yet is not asked for one
+
+
+def _released(journal: Journal, entry: int) -> bool:
+    sql = "SELECT 1 FROM entries WHERE concerns = ? AND kind = ? AND json_extract(record, '$.outcome') = ? LIMIT 1"
+    return bool(journal.query(sql, (entry, REVIEW, RELEASED)))
 
 
 def _reviewed(journal: Journal, entry: int) -> bool:
