@@ -6,7 +6,6 @@ What a journal holds of samples, as a table of verified readings.
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
-from pathlib import Path
 from typing import Any
 
 import numpy as np
@@ -62,7 +61,7 @@ def record_measured(
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
     rows = list(_references(journal, setting, measured))
     if len(session.controls):
-        known = statements_of(session, Path(session.folder), unit=setting.house.fitted.colour_unit)
+        known = statements_of(session.materials, unit=setting.house.fitted.colour_unit)
         for scan_id in sorted(session.controls.index, key=lambda name: times[name][1]):
             rows += _control(journal, setting, measured, scan_id, times[scan_id], stated, known)
     samples = session.scans.groupby("sample", sort=False).groups

@@ -23,7 +23,9 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.standing import standing_of, stated_of
-from specmatch.measurement.folder.folder import listed_scans
+from specmatch.measurement.folder.batches import no_batches
+from specmatch.measurement.folder.folder import FolderSheets, listed_scans
+from specmatch.measurement.folder.materials import no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.storage import locked, sha256_of
 
@@ -51,7 +53,17 @@ Mark = tuple[int, int]
 class Watch:
     """Judges what is new in a folder."""
 
-    def __init__(self, journal: Journal, setting: LineSetting, folder: Path, *, patience_s: float = PATIENCE_S) -> None:
+    def __init__(
+        self,
+        journal: Journal,
+        setting: LineSetting,
+        folder: Path,
+        *,
+        patience_s: float = PATIENCE_S,
+        date_order: str | None = None,
+    ) -> None:
+        self.date_order = date_order
+        self._told: set[str] = set()
         self.journal, self.setting, self.folder, self.patience_s = journal, setting, folder, patience_s
         self.waiting: dict[str, str] = {}
         self._reader = ScanReader(folder)
@@ -155,13 +167,18 @@ class Watch:
             return before
         mark = _mark(path)
         try:
-            rows, left_out, _ = listed_scans(path)
+            rows, left_out, notes = listed_scans(path, date_order=self.date_order)
         except SheetError as error:
             self.waiting[path.name] = str(error)
             return before
         for name, reason in left_out:
             log.warning("%s: %s", name, reason)
         self._take_in(stated_of(rows))
+        for _, note in notes:
+            # a sheet grows by the minute; what is to be known of it is said once
+            if note not in self._told:
+                log.warning("%s", note)
+                self._told.add(note)
         self._sheet, self._groups, self._closed = (mark, rows), _groups(rows), set()
         return rows
 
@@ -214,8 +231,15 @@ class Watch:
             if light is None:
                 continue
             part, every = rows.iloc[[*light, *new]], [*light.values(), *ready]
-            measure = partial(measure_listed, part, every, folder=str(self.folder))
+            measure = partial(self._measure, part, every)
             yield self._record(measure, ready)
+
+    def _measure(self, part: pd.DataFrame, files: list[ScanFile]) -> Measured:
+        """Measure rows of the sheet; what is known of controls among them is read each time."""
+        controls = bool((part["role"] == "control").any())
+        materials = read_materials(self.folder, []) if controls else no_materials()
+        sheets = FolderSheets(part, no_batches(), materials, [], [])
+        return measure_listed(part, files, folder=str(self.folder), sheets=sheets)
 
     def _light(self, rows: pd.DataFrame, place: int) -> dict[int, ScanFile] | None:
         """Darks and references of the sample's session and some before it, by place; None while one is on its way."""
@@ -296,7 +320,7 @@ class Watch:
             self.waiting[name] = "is being written"
             return None
         file = self._reader.read(name)
-        cut = not file.scans or not all(scan.complete for scan in file.scans)
+        cut = not file.scans or not all(scan.open_end is None for scan in file.scans)
         if cut and not self._stale(name):
             self.waiting[name] = file.reason or "has no line end yet"
             return None

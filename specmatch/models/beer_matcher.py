@@ -14,7 +14,8 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import SCALES
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.maths.statistics.levels import Levels
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted, warn_of_no_reflectance
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
@@ -36,6 +37,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Beers, sorted.
     batches_ : ndarray
         Batches in order of first appearance; row numbers where `fit` got no groups.
+    mean_ : ndarray, shape (p,)
+        Mean of the fitted rows.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
     typicality_ : ClassModel
@@ -113,6 +116,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             # many beers with one batch each are a thin set, not a regression: `too_few_batches` says so
             warnings.filterwarnings("ignore", "The number of unique classes", UserWarning)
             check_classification_targets(y)
+        self.mean_ = values.mean(axis=0)
         self.classes_, beer = np.unique(y, return_inverse=True)
         batch = batch_codes(groups, len(values), "BeerMatcher")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
@@ -121,13 +125,9 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
-        wavelength_nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.typicality_: ClassModel = fit_class_model(
             values,
-            beer.astype(np.int64),
-            batch,
-            batch,
-            wavelength_nm=wavelength_nm,
+            Levels.of_pours(batch, batch, beer),
             false_reject_rate=self.false_reject_rate,
             transform="reflectance" if self.scale is None else self.scale,
             n_components=self.n_components,
@@ -145,6 +145,11 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Returns
         -------
         ndarray, shape (n,)
+
+        Warns
+        -----
+        ImplausibleReflectanceWarning
+            When rows cannot be reflectance (percent, absorbance); once for all of them.
 
         Examples
         --------
@@ -201,4 +206,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
     def _rows(self, X: Any) -> np.ndarray:
         check_is_fitted(self)
-        return validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        if self.scale is not None:
+            warn_of_no_reflectance(values, self.mean_, "BeerMatcher")
+        return values

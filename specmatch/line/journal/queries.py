@@ -12,12 +12,10 @@ from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
-from specmatch.wording import CAUTIONS
+from specmatch.wording import CAUTIONS, guarded_cell
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
-# what a spreadsheet takes a cell for a formula by
-_FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n")
 BASELINE = "baseline"
 DECIDED = "kind IN ('reading', 'retest')"
 
@@ -82,15 +80,19 @@ def shift_start(measured_at: str) -> str:
     return f"{day:%Y-%m-%d} {(hours or SHIFT_HOURS)[-1]:02d}:00"
 
 
-def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: int = 3000) -> list[ShiftCounts]:
+# shifts that are counted, and the newest rows of a journal that they are looked for in
+SHIFTS, NEWEST_ROWS = 3, 3000
+
+
+def last_shifts(journals: Sequence[Journal]) -> list[ShiftCounts]:
     """Return counts for the last shifts, a row a line."""
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
         kinds = "kind IN ('reading', 'retest', 'control', 'left_out')"
-        for row in journal.select(f"{kinds} AND entry {UNREPLACED}", last=newest_rows):
+        for row in journal.select(f"{kinds} AND entry {UNREPLACED}", last=NEWEST_ROWS):
             start = shift_start(row.get("measured_at") or row["written_at"])
             found.setdefault((start, row.get("line", "")), []).append(row)
-    kept = sorted({start for start, _ in found})[-shifts:]
+    kept = sorted({start for start, _ in found})[-SHIFTS:]
     return [_counted(start, line, rows) for (start, line), rows in sorted(found.items()) if start in kept]
 
 
@@ -121,12 +123,7 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
     for journal in journals:
         sql = f"SELECT entry, {', '.join(COLUMNS)}, hash FROM entries WHERE {where} ORDER BY entry"
         for row in journal.query(sql, values):
-            writer.writerow([_guarded(cell) for cell in (str(journal.path), *row)])
+            writer.writerow([guarded_cell(cell) for cell in (str(journal.path), *row)])
             n += 1
     write_atomic(path, out.getvalue().encode())
     return n
-
-
-def _guarded(cell: object) -> object:
-    """A text that a spreadsheet would run as a formula, with the quote before it that makes it text."""
-    return f"'{cell}" if isinstance(cell, str) and cell.startswith(_FORMULA_STARTS) else cell

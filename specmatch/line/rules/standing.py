@@ -10,13 +10,13 @@ import pandas as pd
 
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.rules.run_rule import READING, RETEST, REVIEW
-from specmatch.measurement.folder.sheets import SCAN_COLUMNS
+from specmatch.measurement.folder.columns import SCAN_COLUMNS
 from specmatch.storage import sha256_of
 
 CONTROL, LEFT_OUT, PUT_RIGHT = "control", "left_out", "put_right"
 WRONG_CLAIM = "wrong claim"
 # what a sheet states of a scan file and an answer may rest on
-_STATED = tuple(dict.fromkeys((*SCAN_COLUMNS[1:], "material", "material_lot")))
+_STATED = tuple(column for column in SCAN_COLUMNS if column != "file")
 # of a hash: two rows of one file are told apart, nobody is to be kept from forging one
 _DIGITS = 16
 

@@ -73,11 +73,11 @@ def test_an_export_holds_no_formula(path, tmp_path):
     with Journal(path) as journal:
         with journal.writing():
             reading = {"colour": -8.5, "nearest_beer": "@SUM(A1)"}
-            journal.append({"kind": "reading", "claimed": "=cmd|' /C calc'!A0", "lot": "+1", "reading": reading})
+            journal.append({"kind": "reading", "claimed": "=cmd|' /C calc'!A0", "lot": "+A1", "reading": reading})
         export([journal], tmp_path / "all.csv")
     with open(tmp_path / "all.csv", newline="") as file:
         (row,) = csv.DictReader(file)
-    assert (row["claimed"], row["lot"], row["nearest_beer"]) == ("'=cmd|' /C calc'!A0", "'+1", "'@SUM(A1)")
+    assert (row["claimed"], row["lot"], row["nearest_beer"]) == ("'=cmd|' /C calc'!A0", "'+A1", "'@SUM(A1)")
     assert row["colour"] == "-8.5"  # a number is a number
 
 
