@@ -16,6 +16,9 @@ _PUBLIC = {
     "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
     "build_set": "specmatch.reference.build",
+    "Extension": "specmatch.reference.extension",
+    "extend_set": "specmatch.reference.extension",
+    "merge_sets": "specmatch.reference.extension",
     "compare_sets": "specmatch.reference.comparison",
     "ReferenceSet": "specmatch.reference.reference_set",
     "choose_batches": "specmatch.house.assessment.choose",
@@ -76,6 +79,9 @@ if TYPE_CHECKING:
     from specmatch.models.colour_regressor import ColourRegressor as ColourRegressor
     from specmatch.reference.build import build_set as build_set
     from specmatch.reference.comparison import compare_sets as compare_sets
+    from specmatch.reference.extension import Extension as Extension
+    from specmatch.reference.extension import extend_set as extend_set
+    from specmatch.reference.extension import merge_sets as merge_sets
     from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
     from specmatch.report import pages as pages
     from specmatch.report import plots as plots

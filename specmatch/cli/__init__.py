@@ -17,8 +17,8 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate", "read", "verify",
-    "watch", "history", "inspect", "report", "colour",
+    "demo", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose", "fit",
+    "evaluate", "validate", "read", "verify", "watch", "history", "inspect", "report", "colour",
 )  # fmt: skip
 
 
@@ -93,6 +93,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         print(outcome.text)
         for row in outcome.left_out:
             print(f"left out: {': '.join(str(value) for value in row.values())}", file=sys.stderr)
+    if outcome.failed:
+        print(f"specmatch {args.command}: {outcome.failed}", file=sys.stderr)
+        return 2
     return 1 if outcome.needs_look else 0
 
 

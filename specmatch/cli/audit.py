@@ -13,23 +13,40 @@ EXAMPLE = "specmatch audit sets/house"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `audit`."""
     parser.add_argument("set", metavar="SET", help="folder of a reference set")
+    parser.add_argument(
+        "--settle", action="append", default=[], metavar="FINDING",
+        help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
+    )  # fmt: skip
+    parser.add_argument("--reason", default="", help="why it is settled, for the history")
+    parser.add_argument("--who", default="", help="who settled it")
+    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
 
 
 def run(args: argparse.Namespace) -> Outcome:
-    """Audit and list the findings, worst first."""
+    """Audit and list the findings by what to do, worst first; or settle some of them."""
     from specmatch.reference.reference_set import ReferenceSet
+    from specmatch.report.audit_groups import group_lines, grouped
 
     refs = ReferenceSet.load(args.set)
-    findings = refs.audit()
+    settled = []
+    for finding in args.settle:
+        refs = refs.settle(finding, reason=args.reason, who=args.who, when=args.when)
+        settled.append(refs.history[-1]["what"])
+    if settled:
+        refs.save(args.set)
+    every = refs.audit(settled=True)
+    findings = refs.audit() if refs.history else every
+    scans, batches = refs.scans, refs.batches
+    groups = grouped(findings, scans, batches, args.set)
+    quiet = len(every) - len(findings)
+    lines = [f"{args.set}: {line}" for line in settled]
     if findings.empty:
-        text = f"{args.set}: no finding\nnext: specmatch fit {args.set} --out house.model"
+        lines.append(f"{args.set}: no finding that is open{f' ({quiet} settled)' if quiet else ''}")
+        lines.append(f"next: specmatch fit {args.set} --out house.model")
     else:
-        lines = [
-            f"{place}. {row['sentence']} [{row['code']}]\n   do: {row['action']}"
-            + (f"\n   suggestion: {row['suggestion']}" if row["suggestion"] else "")
-            for place, (_, row) in enumerate(findings.iterrows(), start=1)
-        ]
-        order = ", worst first" if len(findings) > 1 else ""
-        text = f"{args.set}: {counted(len(findings), 'finding')}{order}\n" + "\n".join(lines)
-    results = {"set": args.set, "hash": refs.hash, "findings": findings}
-    return Outcome(results, text, needs_look=not findings.empty)
+        things = f"{counted(len(groups), 'thing')} to do" if len(groups) != 1 else "one thing to do"
+        settled_words = f"; {quiet} more settled" if quiet else ""
+        lines.append(f"{args.set}: {things}, from {counted(len(findings), 'finding')}, worst first{settled_words}")
+        lines += group_lines(groups)
+    results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet}
+    return Outcome(results, "\n".join(lines), needs_look=not findings.empty)

@@ -7,7 +7,7 @@ from numpy.typing import NDArray
 from specmatch.reference.audit.batch_scores import score_batches
 from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.finding import Finding, findings_table
-from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
+from specmatch.reference.audit.labels import lab_biases, lab_findings, lab_residuals, label_findings
 from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
 from specmatch.reference.audit.records import record_findings, session_findings
 from specmatch.reference.tables.pours import pours_of
@@ -34,8 +34,12 @@ def audit_tables(
     names = list(pours.batch_names)
     lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64))
     if lab is not None:
-        findings += lab_findings(pours, lab, colour_unit)
-        findings += lab_bias_findings(lab, _laboratories(batches.loc[names]))
+        laboratories = _laboratories(batches.loc[names])
+        biases, explained = lab_biases(lab, laboratories)
+        findings += biases
+        # a value that is off as its whole lab is off needs no finding of its own
+        off = {names[row] for row in explained}
+        findings += [found for found in lab_findings(pours, lab, colour_unit) if found.subject not in off]
     scored = score_batches(pours)
     if scored is not None:
         session = _sessions(scans, names)
@@ -46,7 +50,7 @@ def audit_tables(
         findings += drifted
         level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
         findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
-    return findings_table(findings)
+    return findings_table(findings, scans, batches)
 
 
 def _laboratories(batches: pd.DataFrame) -> NDArray[np.str_]:

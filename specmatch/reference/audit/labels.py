@@ -9,7 +9,6 @@ from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.regression.colour_model import fit_colour
-from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
@@ -24,7 +23,7 @@ LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
 # Two labs are compared from so many batches each, and told apart at this two-sided level.
-FEWEST_OF_A_LAB, LAB_BIAS_P = 5, 0.001
+FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 
 
 def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
@@ -166,32 +165,43 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     return sorted(pairs, reverse=True)
 
 
-def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Finding]:
-    """Yield `lab_value` at level set for labs (or methods) whose values lie off those of the most frequent one."""
-    # labs (n_batches,)
-    who = labs[lab.rows][lab.core]
+def lab_biases(lab: LabResiduals, labs: NDArray[np.str_]) -> tuple[list[Finding], list[int]]:
+    """Return `lab_bias` for labs (or methods) off the most frequent one, and the batches whose values that explains."""
+    # labs (n_batches,); -> batches as rows
+    who = labs[lab.rows]
     names, codes, counts = np.unique(who, return_inverse=True, return_counts=True)
-    large = [name for name in np.flatnonzero(counts >= FEWEST_OF_A_LAB) if names[name]]
-    if len(large) < 2:
-        return
-    residual = lab.residual[lab.core]
-    means, _ = mean_by(residual, codes)
-    usual = max(large, key=lambda name: int(counts[name]))
-    dof = residual.size - names.size
-    variance = float(((residual - means[codes]) ** 2).sum() / max(dof, 1))
-    for name in large:
-        if name == usual or dof < 2:
+    several = [name for name in np.flatnonzero(counts >= FEWEST_OF_A_LAB) if names[name]]
+    if len(several) < 2:
+        return [], []
+    usual = max(several, key=lambda name: int(counts[name]))
+    trusted = lab.core & (codes == usual)
+    dof = int(trusted.sum()) - 1
+    if dof < FEWEST_OF_A_LAB:
+        return [], []
+    middle = float(np.median(lab.residual[trusted]))
+    variance = float(np.square(lab.residual[trusted] - lab.residual[trusted].mean()).sum() / dof)
+    findings, explained = [], []
+    size = np.abs(lab.residual) / np.maximum(np.abs(lab.t), 1e-9)
+    for name in several:
+        if name == usual:
             continue
-        bias = float(means[name] - means[usual])
-        t = abs(bias) / np.sqrt(variance * (1.0 / counts[name] + 1.0 / counts[usual]))
-        if 2.0 * stdtr(dof, -t) < LAB_BIAS_P:
-            yield Finding(
-                "lab_value",
+        rows = np.flatnonzero(codes == name)
+        bias = float(np.median(lab.residual[rows])) - middle
+        # a median has pi/2 of the variance of a mean
+        t = abs(bias) / np.sqrt(np.pi / 2 * variance * (1.0 / rows.size + 1.0 / (dof + 1)))
+        if not 2.0 * stdtr(dof, -t) < LAB_BIAS_P:
+            continue
+        explained += [int(row) for row in lab.rows[rows[np.abs(lab.residual[rows] - bias) <= LAB_LIMIT * size[rows]]]]
+        findings.append(
+            Finding(
+                "lab_bias",
                 "set",
                 str(names[name]),
                 float(t),
                 f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
                 f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                "have both measure the same samples before their values are mixed",
+                "have both measure the same samples before their values are mixed; settle it when that is done",
                 f"{np.expm1(-bias):+.1%}",
             )
+        )
+    return findings, explained

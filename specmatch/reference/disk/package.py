@@ -4,6 +4,7 @@ Files carry the hash of their content in their name, so a new version never over
 descriptor is the commit: before it the folder holds the old version, after it the new one.
 """
 
+import shutil
 from collections.abc import Mapping
 from dataclasses import dataclass
 from functools import partial
@@ -26,9 +27,13 @@ from specmatch.reference.disk.descriptor import (
 )
 from specmatch.reference.disk.large_block import LARGE_CELLS, LargeTables, open_block, write_block
 from specmatch.reference.disk.table_csv import decode_table, encode_table
+from specmatch.reference.disk.versions import VERSIONS, keep_version
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
+from specmatch.wording import counted
 
 LOCK = ".lock"
+_KEPT = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
+_LATER = ("sources", "determinations")  # written where there are any, so that a set without them stays as it was
 # A reader may meet a folder between two versions; more than a few in a row means that files are really gone.
 _READ_ATTEMPTS = 5
 
@@ -39,19 +44,22 @@ class Package:
 
     # `spectra`, `scans`, `batches` and, where there is one, `beers`, as text columns and numbers
     tables: dict[str, pd.DataFrame]
-    info: dict[str, Any]  # `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`
+    info: dict[str, Any]  # `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`,
+    # `sources`, `determinations`, `versions`
     large: LargeTables | None = None  # spectra and scans of a large set, which are then not among the tables
 
 
-def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]) -> None:
-    """Write tables as a Data Package: data files first, the descriptor last, under a lock."""
+def write_package(
+    folder: str | Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any], *, replace: bool = False
+) -> None:
+    """Write tables as a Data Package: data files first, the descriptor last, under a lock; what was there is kept."""
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(f"cannot make the folder {folder}: {error.strerror or error}") from error
     with locked(folder / LOCK):
-        _refuse_fork(folder, info)
+        versions = _earlier(folder, info, replace=replace)
         resources = []
         for name in TABLES:
             if name == "spectra" and tables[name].size > LARGE_CELLS:
@@ -63,8 +71,17 @@ def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: 
                 if not (file.is_file() and sha256_of(file) == digest):
                     write_atomic(file, data)
                 resources.append(_resource(name, file.name, digest, len(data), tables, info))
-        write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info)))
+        write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions)))
         _sweep(folder, {resource["path"] for resource in resources})
+
+
+def read_history(folder: Path) -> list[dict[str, Any]]:
+    """Return the history of the set in a folder; none where there is no set that could be read."""
+    try:
+        content = decode_descriptor(_descriptor_bytes(folder), folder / DESCRIPTOR)
+    except ReferenceSetError:
+        return []
+    return list(content.get("specmatch", {}).get("history") or ())
 
 
 def read_package(folder: str | Path) -> Package:
@@ -81,13 +98,15 @@ def read_package(folder: str | Path) -> Package:
     raise AssertionError("unreachable")
 
 
-def _content(resources: list[dict[str, Any]], info: Mapping[str, Any]) -> dict[str, Any]:
+def _content(resources: list[dict[str, Any]], info: Mapping[str, Any], versions: list[str]) -> dict[str, Any]:
     content: dict[str, Any] = {"name": slug(info["name"]), "title": info["name"]}
     content["version"] = str(len(info["history"]) + 1)
     if info.get("licence"):
         content["licenses"] = [{"name": info["licence"]}]
-    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-    return {**content, "specmatch": {"format": FORMAT, **{key: info.get(key) for key in kept}}, "resources": resources}
+    own = {"format": FORMAT, **{key: info.get(key) for key in _KEPT}}
+    later = {**{key: info.get(key) for key in _LATER}, "versions": versions}
+    own.update({key: value for key, value in later.items() if value})
+    return {**content, "specmatch": own, "resources": resources}
 
 
 def _resource(
@@ -101,23 +120,43 @@ def _resource(
     return {**head, "bytes": size, "hash": f"sha256:{digest}", "dialect": dialect, "schema": schema}
 
 
-def _refuse_fork(folder: Path, info: Mapping[str, Any]) -> None:
-    """Two people may start from the same version; the second to save would undo the work of the first."""
+def _earlier(folder: Path, info: Mapping[str, Any], *, replace: bool) -> list[str]:
+    """Keep the version that is there, unless it is this one, and return the names of all versions kept.
+
+    Two people may start from the same version; the second to save would undo the work of the first.
+    """
     try:
-        there = decode_descriptor(_descriptor_bytes(folder), folder / DESCRIPTOR).get("specmatch", {})
+        data = _descriptor_bytes(folder)
+        content = decode_descriptor(data, folder / DESCRIPTOR)
     except ReferenceSetError:
-        return  # nothing that could be lost
-    mine = {info["hash"], info.get("parent"), *(entry.get("parent") for entry in info["history"])} - {None}
-    theirs = {there.get("parent"), *(entry.get("parent") for entry in there.get("history") or ())} - {None}
-    if there.get("hash") not in mine and (mine - {info["hash"]}) & theirs:
+        return []  # nothing that could be lost
+    there = content.get("specmatch", {})
+    theirs, mine = list(there.get("history") or ()), list(info["history"])
+    goes_on = mine[: len(theirs)] == theirs
+    if len(mine) > len(theirs):
+        goes_on = goes_on and mine[len(theirs)].get("parent") == there.get("hash")
+    elif theirs:
+        goes_on = goes_on and info["hash"] == there.get("hash")
+    if not goes_on and not replace and (theirs or info.get("parent")):
+        shared = {entry.get("parent") for entry in mine} & {entry.get("parent") for entry in theirs}
+        if shared or there.get("hash") in {entry.get("parent") for entry in mine} or not theirs:
+            raise StorageError(
+                f"the set in {folder} was changed since this version was made from it; load it again, repeat the "
+                "change, or save under another name"
+            )
         raise StorageError(
-            f"the set in {folder} was changed since this version was made from it; load it again, repeat the change, "
-            "or save under another name"
+            f"the set in {folder} has {counted(len(theirs), 'change')} that this one does not go on from; extend it, "
+            "or replace it: the old version is then kept"
         )
+    if there.get("hash") == info["hash"] and theirs == mine:
+        return list(there.get("versions") or ())
+    return keep_version(folder, data, content)
 
 
 def _sweep(folder: Path, named: set[str]) -> None:
     """Remove files of earlier versions and of killed saves; what the library did not write is left alone."""
+    for half_made in (folder / VERSIONS).glob(f".*{TEMPORARY_SUFFIX}"):
+        shutil.rmtree(half_made, ignore_errors=True)
     for file in folder.iterdir():
         left_over = file.name.startswith(".") and file.name.endswith(TEMPORARY_SUFFIX)
         stem, _, digest = file.stem.rpartition("-")
@@ -181,8 +220,8 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
         large = open_block(block, listed["spectra"], read, tables["batches"].index)
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
-    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-    return Package(tables, {**info, **{key: own.get(key) for key in kept}}, large)
+    kept = {key: own.get(key) for key in (*_KEPT, *_LATER, "versions")}
+    return Package(tables, {**info, **kept}, large)
 
 
 def _check_size(file: Path, resource: Mapping[str, Any]) -> None:

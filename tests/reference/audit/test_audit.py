@@ -217,7 +217,7 @@ def test_a_bias_between_labs_is_told():
     house.batches["lab"] = np.where(other, "North", "South")
     house.batches["colour"] *= np.where(other, 1.04, 1.0)
     found = house.audit()
-    found = found[(found["code"] == "lab_value") & (found["level"] == "set")]
+    found = found[(found["code"] == "lab_bias") & (found["level"] == "set")]
     assert len(found) == 1 and found["subject"].iloc[0].startswith("North")
 
 

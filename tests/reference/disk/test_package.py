@@ -129,7 +129,7 @@ def test_a_new_version_replaces_the_old_and_spares_what_is_not_ours(tmp_path):
     (tmp_path / ".spectra-0.csv.abc.part").write_text("left by a killed save")
     made_up(colour_unit="SRM").save(tmp_path)
     names = sorted(os.listdir(tmp_path))
-    assert len(names) == 5 and "README.md" in names
+    assert len(names) == 6 and {"README.md", "versions"} <= set(names)
     assert ReferenceSet.load(tmp_path).colour_unit == "SRM"
 
 
@@ -302,7 +302,8 @@ def test_killed_saves_leave_a_whole_version(tmp_path, full_size, whole):
         seen.add(ReferenceSet.load(tmp_path).hash)
         assert seen <= hashes
     versions[0].save(tmp_path)  # the lock died with its holders
-    assert len(list(tmp_path.iterdir())) == 4
+    assert len(list(tmp_path.iterdir())) == 5  # three tables, the descriptor, and what was kept
+    assert {ReferenceSet.load(version).hash for version in (tmp_path / "versions").iterdir()} == hashes
     assert seen == hashes
 
 
@@ -319,7 +320,7 @@ def test_a_large_set_keeps_its_numbers_in_a_block(tmp_path, monkeypatch):
     assert opened.select(beers=["Beer 1"]).batches["beer"].unique().tolist() == ["Beer 1"]
     changed = opened.drop("NA", reason="test")
     changed.save(tmp_path)
-    assert len(list(tmp_path.iterdir())) == 5
+    assert len(list(tmp_path.iterdir())) == 6
     same(changed, ReferenceSet.load(tmp_path))
 
 
