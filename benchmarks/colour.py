@@ -23,7 +23,7 @@ from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.regression.colour_model import fit_colour
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.transforms import absorbance
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -97,7 +97,7 @@ def one_seed(seed: int) -> dict[str, Floats]:
     new = mean_by(new_pours, new_batch)[0]
     nm = house.spectra.columns.to_numpy(float)
     band = usable_band(R, batch)
-    fit = fit_colour(R[:, band], lab[batch], batch, batch, wavelength_nm=nm[band])
+    fit = fit_colour(R[:, band], lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm[band])
     methods: dict[str, Callable[[], Floats]] = {
         "specmatch": lambda: fit.predict(new[:, band]),
         "(a) PLS, full band": lambda: plain_pls(R, batch, lab, new),

@@ -28,7 +28,7 @@ from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.transforms import absorbance
-from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.maths.statistics.levels import Levels, binomial_bounds, mean_by
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -123,10 +123,9 @@ def judged(seed: int) -> list[dict[str, object]]:
     for size in SIZES:
         train = past.first(size)
         band = usable_band(train.reflectance, train.sample)
-        nm = np.array(brewery.bench.spectrometer.wavelength_nm)[band]
         started = time.process_time()
         fit = fit_class_model(
-            train.reflectance[:, band], train.beer[train.sample], train.sample, train.sample, wavelength_nm=nm
+            train.reflectance[:, band], Levels.of_pours(train.sample, train.sample, train.beer[train.sample])
         )
         seconds = time.process_time() - started
         learned = {name: learn(absorbance(train.rows(band, N_POURS)), train.beer) for name, learn in RIVALS.items()}

@@ -12,6 +12,7 @@ from sklearn.cross_decomposition import PLSRegression
 from sklearn.neighbors import NearestNeighbors
 
 from specmatch.maths.classification.class_model import fit_class_model, identify_scores
+from specmatch.maths.statistics.levels import Levels
 from specmatch.models.beer_matcher import BeerMatcher
 
 N_QUERIES, N_BEERS, N_BATCHES, N_CHANNELS, N_SMOOTH = 100_000, 1000, 8, 120, 8
@@ -40,11 +41,10 @@ def many_beers(rng: np.random.Generator, n_beers: int) -> tuple[np.ndarray, np.n
 
 def main() -> None:
     rng = np.random.default_rng(0)
-    nm = np.linspace(430.0, 700.0, N_CHANNELS)
     rows, smooth = many_beers(rng, N_BEERS)
     batch = np.arange(len(rows))
     started = time.perf_counter()
-    fit = fit_class_model(rows, batch // N_BATCHES, batch, batch, wavelength_nm=nm)
+    fit = fit_class_model(rows, Levels.of_pours(batch, batch, batch // N_BATCHES))
     print(f"fit of {N_BEERS} beers, {len(rows)} batches: {time.perf_counter() - started:.2f} s")
     queries = rows[rng.integers(len(rows), size=N_QUERIES)] + 0.01 * rng.normal(size=(N_QUERIES, N_SMOOTH)) @ smooth
     scores, left = fit.metric.scores_and_residual(queries)
@@ -77,7 +77,7 @@ def main() -> None:
         part = rows[: n_beers * N_BATCHES]
         each = np.arange(len(part))
         tracemalloc.start()
-        fit_class_model(part, each // N_BATCHES, each, each, wavelength_nm=nm)
+        fit_class_model(part, Levels.of_pours(each, each, each // N_BATCHES))
         peak = tracemalloc.get_traced_memory()[1]
         tracemalloc.stop()
         print(

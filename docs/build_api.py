@@ -10,6 +10,7 @@ import specmatch
 # `specmatch` itself brings its public names, `colour`, `errors` and `models`; the command line and the invented brewery
 # document themselves by --help and by being run
 ROOMS = (
+    "array_types",
     "batches",
     "house",
     "line",

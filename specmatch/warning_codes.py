@@ -6,7 +6,9 @@ A code is added here or nowhere; codes are never renamed, because other programs
 from collections.abc import Iterable
 from dataclasses import dataclass
 
-NOTE, RESCAN = "note", "rescan"
+NOTE, HOLD, RESCAN = "note", "hold", "rescan"
+# what a decision is called beside `HOLD` and `RESCAN`
+CONSISTENT = "consistent"
 
 
 @dataclass(frozen=True)

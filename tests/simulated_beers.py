@@ -4,6 +4,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from specmatch.maths.statistics.levels import Levels
+
 NM = np.linspace(430.0, 700.0, 40)
 MODES = np.array([np.cos(np.pi * j * (NM - 430.0) / 270.0) for j in range(6)])
 BATCH_SD = 0.02 * np.array([2.0, 1.0, 0.7, 0.5, 0.2, 0.1])
@@ -48,3 +50,8 @@ class SimulatedBeers:
     def samples(self, beer, n, n_pours):
         """Means of `n` new samples, one a batch."""
         return self.pours(self.batches(beer, n), n_pours).reshape(n, n_pours, -1).mean(axis=1)
+
+
+def with_levels(rows, beer, batch, sample):
+    """Reflectance and levels of pours, as fits take them."""
+    return rows, Levels.of_pours(sample, batch, beer)

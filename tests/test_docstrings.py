@@ -196,7 +196,6 @@ def test_what_internals_say_begins_with_a_sentence():
     assert not {name: said for name, said in first.items() if not re.search(r"[.:]$", said)}
 
 
-@pytest.mark.xfail(strict=True, reason="docstrings of internals are still to be cut")
 def test_internals_say_it_in_a_few_lines():
     assert not [name for name, text in internals() if text and too_long(text)]
 

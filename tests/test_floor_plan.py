@@ -13,7 +13,8 @@ ROOT = Path(specmatch.__file__).parent
 FLOORS = (
     {"errors", "warning_codes", "storage", "wording", "array_types"},
     {"maths"},
-    {"colour", "spectra", "batches"},
+    {"colour"},
+    {"spectra", "batches"},
     {"models", "measurement"},
     {"reference"},
     {"house"},

@@ -134,7 +134,7 @@ def test_readers_are_shown_public_names_only():
         ("import specmatch as sm\nsm.plots.plot_spectra(sm.Brewery(seed=1))", []),
         ("from specmatch.models import SavitzkyGolay\nfrom specmatch.errors import UnitError", []),
         ("from specmatch.line.journal.journal import Journal", ["specmatch.line.journal.journal.Journal"]),
-        ("from specmatch.models import rows", ["specmatch.models._validation"]),
+        ("from specmatch.models import rows", ["specmatch.models.rows"]),
         ("from specmatch import line", ["specmatch.line"]),
         ("import specmatch.house", ["specmatch.house"]),
         ("import specmatch\nspecmatch.house.evaluation.evaluate()", ["specmatch.house"]),

@@ -11,8 +11,8 @@ from specmatch.house.house_model import HouseModel
 from specmatch.line.charts.control_chart import Point, make_chart
 from specmatch.line.charts.drift import find_drifts
 from specmatch.reference.reference_set import ReferenceSet
+from specmatch.report.entry_text import chart_line
 from specmatch.report.pages.capabilities import thin_beers
-from specmatch.report.text import chart_line
 from specmatch.wording import counted
 
 

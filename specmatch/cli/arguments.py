@@ -9,11 +9,9 @@ import argparse
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-import pandas as pd
-
-from specmatch.batches import in_colour_unit
-
 if TYPE_CHECKING:
+    import pandas as pd
+
     from specmatch.line.rules.judging import LineSetting
 
 
@@ -69,10 +67,12 @@ def load_source(source: str) -> tuple[Any, list[dict[str, Any]]]:
     return session, session.left_out.to_dict("records")
 
 
-def in_unit(readings: pd.DataFrame, unit: str | None) -> pd.DataFrame:
+def in_unit(readings: "pd.DataFrame", unit: str | None) -> "pd.DataFrame":
     """Return readings with their colours in another unit; the readings themselves when it is None or their own."""
     if unit is None or readings.empty:
         return readings
+    from specmatch.batches import in_colour_unit
+
     shown = readings.copy()
     own = readings["colour_unit"].iloc[0]
     for column in ("colour", "colour_low", "colour_high", "colour_without_fault"):

@@ -63,7 +63,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
     from specmatch.line.recording import name_baseline, review
-    from specmatch.report.text import entry_line
+    from specmatch.report.entry_text import entry_line
 
     with journal.writing():
         if args.review is not None:
@@ -96,7 +96,7 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from specmatch.line.charts.maintenance import NOTHING, upkeep
     from specmatch.line.charts.series import line_charts
     from specmatch.line.journal.queries import decision_counts, last_shifts, newest, waiting_runs
-    from specmatch.report.text import chart_line, entry_line
+    from specmatch.report.entry_text import chart_line, entry_line
     from specmatch.wording import CAUTIONS
 
     counts = decision_counts(journals, beer=args.beer)

@@ -87,12 +87,12 @@ def _of_set(args: argparse.Namespace) -> _Made:
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
-    from specmatch.house.decision.decision import CONSISTENT
     from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import measure
     from specmatch.report.pages import model_page
     from specmatch.storage import sha256_of
+    from specmatch.warning_codes import CONSISTENT
 
     house, digest = HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
     if not args.readings:

@@ -29,10 +29,10 @@ def run(args: argparse.Namespace) -> Outcome:
 
     from specmatch.cli.arguments import in_unit, load_source
     from specmatch.errors import OptionError
-    from specmatch.house.decision.decision import CONSISTENT
     from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
     from specmatch.report.text import readings_text, text_table
+    from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
 
     if (args.before is None) != (args.after is None):

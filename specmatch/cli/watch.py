@@ -10,7 +10,7 @@ from typing import Any
 
 from specmatch.cli.arguments import add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
-from specmatch.report.text import entry_line
+from specmatch.report.entry_text import entry_line
 
 COMMAND = "watch"
 HELP = "verify scans as they land in a folder, and record every decision"

@@ -10,7 +10,7 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import MissingScanError
-from specmatch.house.decision.decision import CONSISTENT, check_claims
+from specmatch.house.decision.decision import check_claims
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
 from specmatch.line.journal.journal import Journal, Record
@@ -18,6 +18,7 @@ from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.watcher import Watch, only_watcher
 from specmatch.storage import sha256_of
+from specmatch.warning_codes import CONSISTENT
 
 log = logging.getLogger(__name__)
 

@@ -9,6 +9,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError
 from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
+from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 
@@ -91,9 +92,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         self.offset_ = -1.0
         self.domain_: ApplicabilityDomain = fit_domain(
             values,
-            batch,
-            batch,
-            wavelength_nm=np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_,
+            Levels.of_pours(batch, batch),
             transform="reflectance" if self.scale is None else self.scale,
             false_alarm_rate=self.false_alarm_rate,
         )

@@ -14,6 +14,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import SCALES
+from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 
@@ -121,13 +122,9 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
-        wavelength_nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.typicality_: ClassModel = fit_class_model(
             values,
-            beer.astype(np.int64),
-            batch,
-            batch,
-            wavelength_nm=wavelength_nm,
+            Levels.of_pours(batch, batch, beer),
             false_reject_rate=self.false_reject_rate,
             transform="reflectance" if self.scale is None else self.scale,
             n_components=self.n_components,

@@ -13,6 +13,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourModel, fit_colour
 from specmatch.maths.regression.gp_regression import AS_GIVEN
 from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
 
 _log = logging.getLogger(__name__)
@@ -104,7 +105,11 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         self.band_ = self._usable(values, batch)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.fit_: ColourModel = fit_colour(
-            values[:, self.band_], y, batch, batch, wavelength_nm=nm[self.band_], regressions=regressions
+            values[:, self.band_],
+            y,
+            Levels.of_pours(batch, batch),
+            wavelength_nm=nm[self.band_],
+            regressions=regressions,
         )
         return self
 

@@ -12,26 +12,7 @@ GONE_IN = "0.3.0"
 
 
 def new_name(old: str) -> str:
-    """Return the present name of a transformer, and warn whoever asks a module for the old one.
-
-    Parameters
-    ----------
-    old : str
-        One of `NEW_NAMES`.
-
-    Returns
-    -------
-    str
-
-    Examples
-    --------
-    >>> with warnings.catch_warnings(record=True) as said:
-    ...     warnings.simplefilter("always")
-    ...     new_name("Smoothing")
-    'SavitzkyGolay'
-    >>> print(said[0].message)
-    Smoothing is now called SavitzkyGolay; the old name goes in release 0.3.0
-    """
+    """Return the present name of a transformer, and warn whoever asks a module for the old one."""
     new = NEW_NAMES[old]
     # from here by the module's `__getattr__` to the line that names it
     warnings.warn(f"{old} is now called {new}; the old name goes in release {GONE_IN}", FutureWarning, stacklevel=3)

@@ -126,13 +126,13 @@ def learning_curve(
     scored = score_batches(pours)
     if scored is None:
         raise TooFewBatchesError(
-            f"the set holds {counted(pours.beer.size, 'batch')} of {counted(len(pours.beer_names), 'beer')}; a "
+            f"the set holds {counted(pours.levels.beer.size, 'batch')} of {counted(len(pours.beer_names), 'beer')}; a "
             "curve needs several of each"
         )
     lab = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy(dtype=np.float64)
     rows = []
     for beer, name in enumerate(pours.beer_names):
-        n = int((pours.beer == beer).sum())
+        n = int((pours.levels.beer == beer).sum())
         slope = _colour_curve(pours, lab, beer)
         for added in (0, *more):
             false_reject, caught, like = _identity(scored, beer, added, false_reject_rate)
@@ -194,8 +194,8 @@ def _given(covariance: Floats, row: int) -> Floats:
 
 def _colour_curve(pours: Pours, lab: Floats, beer: int) -> tuple[float, float] | None:
     """Return a and b of mean square log error = a + b/n, from half of the beer's batches and from all but one."""
-    own = np.flatnonzero((pours.beer == beer) & np.isfinite(lab))
-    others = np.flatnonzero((pours.beer != beer) & np.isfinite(lab))
+    own = np.flatnonzero((pours.levels.beer == beer) & np.isfinite(lab))
+    others = np.flatnonzero((pours.levels.beer != beer) & np.isfinite(lab))
     if own.size < FEWEST_FOR_A_CURVE or others.size + own.size < 2 * FEWEST_FOR_A_CURVE:
         return None
     full = _fit(pours, lab, np.concatenate([own, others]))
@@ -212,9 +212,11 @@ def _colour_curve(pours: Pours, lab: Floats, beer: int) -> tuple[float, float] |
 
 
 def _fit(pours: Pours, lab: Floats, rows: Ints) -> ColourModel:
-    used = np.isin(pours.batch, rows)
-    batch, sample = (np.unique(code[used], return_inverse=True)[1] for code in (pours.batch, pours.sample))
-    return fit_colour(pours.reflectance[used], lab[pours.batch[used]], batch, sample, wavelength_nm=pours.wavelength_nm)
+    batch = pours.levels.codes("batch")
+    used = np.isin(batch, rows)
+    return fit_colour(
+        pours.reflectance[used], lab[batch[used]], pours.levels.part(used), wavelength_nm=pours.wavelength_nm
+    )
 
 
 def _identity(scored: BatchScores, beer: int, added: int, rate: float) -> tuple[float, float, int]:

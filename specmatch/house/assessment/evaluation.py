@@ -17,6 +17,7 @@ from specmatch.house.fitting.one_thread import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.samples import prepare_samples
+from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
 
 if TYPE_CHECKING:
@@ -119,7 +120,7 @@ def evaluate(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        whole.fit_identity(rate),
+        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate),
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,

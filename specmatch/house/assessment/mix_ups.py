@@ -8,15 +8,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Ints
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
 from specmatch.house.reading.samples import SampleSet
-from specmatch.maths.classification.class_model import ClassModel
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
-from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -70,25 +69,21 @@ def held_blends(
 def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
     """Leave each beer out in turn and count how many of its batches every other beer refuses."""
     pours = gather_set(refs)
-    first_sample = _first_sample(pours.sample, pours.batch)
-    means, counts = mean_by(pours.reflectance, pours.sample)
+    levels, beer_of_pour = pours.levels, pours.levels.codes("beer")
+    first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
+    means, counts = levels.mean(pours.reflectance, to="sample"), levels.counts("sample")
     rows = []
     for code, beer in enumerate(pours.beers):
-        kept = pours.beer != code
-        if len(pours.beers) < 2 or np.unique(pours.batch[kept]).size < FEWEST_BATCHES:
+        kept, own_batches = beer_of_pour != code, levels.beer == code
+        if len(pours.beers) < 2 or (~own_batches).sum() < FEWEST_BATCHES:
             continue
-        fit = pours.fit_identity(false_reject_rate, kept)
-        own = first_sample[pours.beer_of_batch == code]
+        fit = fit_class_model(pours.reflectance[kept], levels.part(kept), false_reject_rate=false_reject_rate)
+        own = first_sample[own_batches]
         p = fit.match(means[own], counts[own]).p_value
         rows.append(
             (ANY_BEER, f"{beer}, unknown to the set", int((p.max(axis=1) <= false_reject_rate).sum()), own.size)
         )
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
-
-
-def _first_sample(sample: Ints, batch: Ints) -> Ints:
-    at = np.unique(batch, return_index=True)[1]
-    return sample[at]
 
 
 def mix_up_table(

@@ -19,10 +19,8 @@ from specmatch.array_types import Floats
 from specmatch.batches import in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
-from specmatch.maths.classification.sequential import CONSISTENT as CONSISTENT
-from specmatch.maths.classification.sequential import HOLD as HOLD
 from specmatch.maths.statistics.conformance import conformance_probability
-from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 
 WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
 

@@ -7,10 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints, Mask
+from specmatch.array_types import Floats, Mask
 from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
 from specmatch.maths.regression.colour_model import ColourModel, beers_with_unreliable_colour
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 FEWEST_BEERS_FOR_OPTICS = 3
 
@@ -30,8 +30,7 @@ class ColourWarnings:
 def learn_colour_warnings(
     fit: ColourModel,
     reflectance: Floats,
-    batch: Ints,
-    beer: Ints,
+    levels: Levels,
     n_beers: int,
     *,
     wavelength_nm: Floats,
@@ -39,16 +38,16 @@ def learn_colour_warnings(
     scans: pd.DataFrame,
 ) -> ColourWarnings:
     """Learn what a set says about its colours besides the regression."""
-    # reflectance (n_pours, p), batch (n_pours,), beer (K,), wavelength_nm (p,)
-    present, position = np.unique(beer, return_inverse=True)
+    # reflectance (n_pours, p), wavelength_nm (p,)
+    present, position = np.unique(levels.beer, return_inverse=True)
     optics = None
     if present.size >= FEWEST_BEERS_FOR_OPTICS and wavelength_nm[0] <= 440.0 and wavelength_nm[-1] >= 460.0:
         # one row a beer: batches of one beer leave the average beer in the same way, and count once
-        by_beer = mean_by(mean_by(reflectance, batch)[0], position)[0]
+        by_beer = mean_by(mean_by(reflectance, levels.codes("batch"))[0], position)[0]
         optics = fit_double_pass(by_beer, mean_by(fit.lab_colour, position)[0], wavelength_nm, colour_unit=colour_unit)
     return ColourWarnings(
         optics=optics,
-        unfit=beers_with_unreliable_colour(fit, beer, n_beers),
+        unfit=beers_with_unreliable_colour(fit, levels.beer, n_beers),
         pours_shown=fit.most_pours > 1,
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
     )

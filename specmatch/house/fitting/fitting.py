@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,7 +19,6 @@ from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
-from specmatch.maths.statistics.levels import mean_by
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -66,26 +65,18 @@ def fit_house(
     # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
     # anew but the colour regression
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    faults = fit_fault_model(*_rows(pours), wavelength_nm=pours.wavelength_nm)
-    odd, _ = odd_among_mates(faults, pours.reflectance, pours.sample)
+    faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
     odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
         # at least two mates stay of each sample, so that no code falls out
-        pours = replace(
-            pours,
-            names=pours.names[~odd],
-            reflectance=pours.reflectance[~odd],
-            sample=pours.sample[~odd],
-            batch=pours.batch[~odd],
-        )
-        faults = fit_fault_model(*_rows(pours), wavelength_nm=pours.wavelength_nm)
-    faults = calibrate_thresholds(faults, *_rows(pours))
+        pours = pours.without(odd)
+        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(
-            *_rows(pours), wavelength_nm=pours.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate)
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
@@ -97,7 +88,7 @@ def fit_house(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
         batches=pours.batches,
-        beer_of_batch=pours.beer_of_batch,
+        beer_of_batch=pours.levels.beer,
         colour_unit=refs.colour_unit,
         lowest_colour=float(np.nanmin(pours.lab)) if colour is not None else float("nan"),
         highest_colour=float(np.nanmax(pours.lab)) if colour is not None else float("nan"),
@@ -106,20 +97,13 @@ def fit_house(
         colour=colour,
         cautions=cautions,
         identity=identity,
-        domain=fit_domain(
-            pours.reflectance, pours.batch, pours.sample,
-            wavelength_nm=pours.wavelength_nm, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE,
-        ),
+        domain=fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         offered=learn_offered(pours.beers, refs.beers),
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
-    )  # fmt: skip
-
-
-def _rows(pours: SetPours) -> tuple[Floats, Ints, Ints, Ints]:
-    return pours.reflectance, pours.beer, pours.batch, pours.sample
+    )
 
 
 def _fit_colour(
@@ -127,16 +111,16 @@ def _fit_colour(
 ) -> tuple[ColourModel | None, ColourWarnings | None]:
     if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
         return None, None
-    known = np.isfinite(pours.lab)[pours.batch]
-    reflectance = pours.reflectance[known]
-    known_batches, batch = np.unique(pours.batch[known], return_inverse=True)
-    sample = np.unique(pours.sample[known], return_inverse=True)[1]
+    with_lab = np.isfinite(pours.lab)
+    batch = pours.levels.codes("batch")
+    known = with_lab[batch]
+    reflectance, levels = pours.reflectance[known], pours.levels.part(known, same_beers=True)
     colour = fit_colour(
-        reflectance, pours.lab[pours.batch[known]], batch, sample, wavelength_nm=pours.wavelength_nm,
-        batch_means=None if batch_means is None else batch_means[known_batches],
+        reflectance, pours.lab[batch[known]], levels, wavelength_nm=pours.wavelength_nm,
+        batch_means=None if batch_means is None else batch_means[with_lab],
     )  # fmt: skip
     cautions = learn_colour_warnings(
-        colour, reflectance, batch, pours.beer_of_batch[known_batches], len(pours.beers),
+        colour, reflectance, levels, len(pours.beers),
         wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
     )  # fmt: skip
     return colour, cautions
@@ -155,17 +139,15 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
 
 
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:
-    is_new = pours.batch >= len(old.batches)
-    kept = mean_by(pours.reflectance[~is_new], pours.sample[~is_new])[0]
+    is_new = pours.levels.codes("batch") >= len(old.batches)
+    kept = pours.levels.part(~is_new).mean(pours.reflectance[~is_new], to="sample")
     same = kept.shape == old.identity.samples.reflectance.shape and np.array_equal(
-        pours.beer_of_batch[: len(old.batches)], old.beer_of_batch
+        pours.levels.beer[: len(old.batches)], old.beer_of_batch
     )
     # rounding of sums; anything that a person or another pour did to a batch is far larger
     if not same or not np.allclose(kept, old.identity.samples.reflectance, rtol=1e-9, atol=1e-12):
         raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
     if not is_new.any():
         return old.identity, old.refit_reasons
-    sample = np.unique(pours.sample[is_new], return_inverse=True)[1]
-    batch = pours.batch[is_new] - len(old.batches)
-    grown = add_batches(old.identity, pours.reflectance[is_new], pours.beer[is_new], batch, sample)
+    grown = add_batches(old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True))
     return grown.fit, grown.refit_reasons

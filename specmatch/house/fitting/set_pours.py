@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from bisect import bisect_right
 from collections.abc import Collection, Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -19,11 +19,10 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, parent_codes
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -55,8 +54,8 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     if scans["pour"].nunique() <= MOST_POURS:
         return None
     pour, sample, batch = (pd.factorize(scans[level])[0].astype(np.int64) for level in ("pour", "sample", "batch"))
-    sample_of_pour, batch_of_sample = parent_codes(pour, sample), parent_codes(sample, batch)
-    pours, samples = np.bincount(sample_of_pour), np.bincount(batch_of_sample)
+    levels = Levels.of_pours(parent_codes(pour, sample), parent_codes(pour, batch))
+    pours, samples = levels.counts("sample"), levels.counts("batch")
     kept_pours = np.minimum(pours, MOST_POURS_A_SAMPLE)
     # as many samples of each batch as fill the number, batches that have fewer giving all they have
     room = MOST_POURS / kept_pours.mean()
@@ -64,8 +63,8 @@ def pours_to_learn_from(scans: pd.DataFrame, samples_of: Mapping[str, int] | Non
     wanted = np.minimum(samples, share)
     for code, name in enumerate(scans["batch"].drop_duplicates()):
         wanted[code] = (samples_of or {}).get(name, wanted[code])
-    sample_kept = _spread(batch_of_sample, wanted)
-    pour_kept = _spread(sample_of_pour, kept_pours) & sample_kept[sample_of_pour]
+    sample_kept = _spread(levels.batch, wanted)
+    pour_kept = _spread(levels.sample, kept_pours) & sample_kept[levels.sample]
     return None if pour_kept.all() else pour_kept[pour]
 
 
@@ -84,14 +83,12 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
-        sample = parent_codes(each.codes, pd.factorize(part["sample"])[0].astype(np.int64))
+        sample = parent_codes(each.codes, pd.factorize(part["sample"])[0])
+        levels = Levels.of_pours(sample, parent_codes(each.codes, batch[rows]))
         odd, _ = odd_among_mates(faults, bridged.reflectance, sample)
         odd_names += [str(name) for name in each.names[odd]]
         # at least two mates stay of each sample, so that none falls out
-        of_sample, _ = mean_by(bridged.reflectance[~odd], sample[~odd])
-        low = batch[rows[0]]
-        sample_batch = parent_codes(sample, parent_codes(each.codes, batch[rows]) - low)
-        means[low : batch[rows[-1]] + 1] = mean_by(of_sample, sample_batch)[0]
+        means[batch[rows[0]] : batch[rows[-1]] + 1] = levels.part(~odd).mean(bridged.reflectance[~odd], to="batch")
     return WholeBatches(means, tuple(odd_names))
 
 
@@ -113,27 +110,17 @@ class SetPours:
     names: pd.Index
     reflectance: Floats  # (n, p): means over the scans of each pour, without missing values
     wavelength_nm: Floats  # (p,)
-    sample: Ints  # sample, batch: (n,): codes from 0 upwards, none left out
-    batch: Ints
+    levels: Levels
     batches: tuple[str, ...]  # batches, beers: names behind the codes
     beers: tuple[str, ...]
-    beer_of_batch: Ints  # code of each batch's beer
     lab: Floats  # lab colour of each batch, NaN where there is none
     scans: pd.DataFrame  # the rows of the scans table, all of them, sorted by batch
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
 
-    @property
-    def beer(self) -> Ints:
-        """Code of each pour's beer, shape (n,)."""
-        return self.beer_of_batch[self.batch]
-
-    def fit_identity(self, false_reject_rate: float, kept: Mask | None = None) -> ClassModel:
-        """Fit how typical samples are of these beers, on the pours kept alone; its beers are those that are left."""
-        rows = np.arange(self.batch.size) if kept is None else np.flatnonzero(kept)
-        codes = [np.unique(labels[rows], return_inverse=True)[1] for labels in (self.beer, self.batch, self.sample)]
-        return fit_class_model(
-            self.reflectance[rows], *codes, wavelength_nm=self.wavelength_nm, false_reject_rate=false_reject_rate
-        )
+    def without(self, odd: Mask) -> SetPours:
+        """Return the same pours without some, of each sample of which at least one stays."""
+        kept = ~odd
+        return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
 def gather_set(
@@ -174,15 +161,14 @@ def gather_set(
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)
     of_batch = refs.batches.loc[list(batches)]
     beers = (*first_beers, *sorted(set(of_batch["beer"]) - set(first_beers)))
+    beer_of_batch = np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64)
     return SetPours(
         names=pours.names,
         reflectance=bridged.reflectance,
         wavelength_nm=wavelength_nm,
-        sample=sample,
-        batch=batch,
+        levels=Levels.of_pours(sample, batch, beer_of_batch[batch]),
         batches=batches,
         beers=beers,
-        beer_of_batch=np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64),
         lab=of_batch["colour"].to_numpy(dtype=np.float64),
         scans=scans,
         some_of_many=taken is not None,

@@ -82,16 +82,16 @@ def _restore(value: Any, arrays: Mapping[str, np.ndarray], name: str, classes: M
             raise ModelFileError(f"the model file holds no tuple at {name}; fit the model again")
         return tuple(_restore(item, arrays, f"{name}.{at}", classes) for at, item in enumerate(value["tuple"]))
     stored, inside = value.get("class"), value.get("fields")
-    kind = CLASSES.get(stored, stored) if isinstance(stored, str) else ""
-    if kind not in classes or not isinstance(inside, dict):
+    kind = CLASSES.get(str(stored), str(stored))
+    if not isinstance(stored, str) or kind not in classes or not isinstance(inside, dict):
         raise ModelFileError(f"the model file asks for {stored!r} at {name}, which this version does not know")
     # arrays are found by the name under which they were stored
-    made = {
-        FIELDS.get((kind, field), field): _restore(item, arrays, f"{name}.{field}", classes)
+    made: dict[str, Any] = {
+        FIELDS.get((kind, str(field)), str(field)): _restore(item, arrays, f"{name}.{field}", classes)
         for field, item in inside.items()
     }
     expected = {field.name for field in dataclasses.fields(classes[kind])}
-    made = {field: ADDED[kind, field] for field in expected if (kind, field) in ADDED} | made
+    made = {**{field: ADDED[kind, field] for field in expected if (kind, field) in ADDED}, **made}
     if set(made) != expected or len(made) < len(inside):
         odd = sorted(set(made) ^ expected) or sorted(inside)
         raise ModelFileError(f"the model file and this version differ in {name}.{odd[0]}; fit the model again")

@@ -10,7 +10,6 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
-from specmatch.house.decision.decision import HOLD
 from specmatch.house.decision.specification import Specification
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.readings import READING_COLUMNS
@@ -19,7 +18,7 @@ from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
 from specmatch.measurement.session import Session
-from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 
 # reflectance is good to four figures; seven keep a record exact and short
 DIGITS = 7

@@ -12,9 +12,9 @@ from specmatch.batches import batch_folds
 from specmatch.house.fitting.one_thread import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.line.rules.run_rule import RunRule
-from specmatch.maths.classification.class_model import ClassModel
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
-from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.maths.statistics.levels import binomial_bounds
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -98,32 +98,33 @@ def run_risks(
     (0.0, 0.19, 1.0)
     """
     pours = gather_set(refs)
+    levels, batch_of_pour, beer_of_pour = pours.levels, pours.levels.codes("batch"), pours.levels.codes("beer")
     names = [str(name) for name in pours.batches]
-    folds = batch_folds(names, n_folds, seed=seed, strata=[pours.beers[code] for code in pours.beer_of_batch])
+    folds = batch_folds(names, n_folds, seed=seed, strata=[pours.beers[code] for code in levels.beer])
     log_r = np.log(np.maximum(pours.reflectance, LEAST_REFLECTANCE))
-    means, counts = mean_by(log_r, pours.sample)
-    several = counts[pours.sample] > 1
+    means, counts = levels.mean(log_r, to="sample"), levels.counts("sample")
+    several = counts[levels.sample] > 1
     # of m pours about their own mean, m - 1 are free
-    size = counts[pours.sample][several]
-    residual = (log_r - means[pours.sample])[several] * np.sqrt(size / (size - 1.0))[:, None]
-    beer_of_residual = pours.beer[several]
+    size = counts[levels.sample][several]
+    residual = levels.about_sample(log_r)[several] * np.sqrt(size / (size - 1.0))[:, None]
+    beer_of_residual = beer_of_pour[several]
     n_pours = int(np.median(counts))
     rng = np.random.default_rng(seed)
     rule = RunRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
-        kept = folds[pours.batch] != fold
-        known = np.unique(pours.beer[kept])
-        fit = pours.fit_identity(false_reject_rate, kept)
+        kept = folds[batch_of_pour] != fold
+        known = np.unique(beer_of_pour[kept])
+        fit = fit_class_model(pours.reflectance[kept], levels.part(kept), false_reject_rate=false_reject_rate)
         for batch in np.flatnonzero(folds == fold):
-            sample = pours.sample[pours.batch == batch][0]
+            sample = levels.sample[batch_of_pour == batch][0]
             # what a pour does to a pale beer says nothing of a dark one
-            of_beer = residual[beer_of_residual == pours.beer_of_batch[batch]]
+            of_beer = residual[beer_of_residual == levels.beer[batch]]
             if of_beer.size == 0:
                 continue
             share = held_share(fit, means[sample], of_beer, n_pours, (n_runs, readings_a_run), rule, rng)
             held[batch, known] = share
-    return _summed(held, pours.beer_of_batch, pours.beers, false_reject_rate, runs_a_week, readings_a_run)
+    return _summed(held, levels.beer, pours.beers, false_reject_rate, runs_a_week, readings_a_run)
 
 
 def held_share(

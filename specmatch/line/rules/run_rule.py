@@ -11,11 +11,10 @@ import json
 from dataclasses import dataclass
 from typing import Any
 
-from specmatch.house.decision.decision import HOLD
 from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.storage import sha256_of
-from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
 CLEAR, OPEN, HELD = "clear", "open", "held"

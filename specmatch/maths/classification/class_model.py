@@ -28,7 +28,7 @@ from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, B
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples, SpaceSettings, on_channels
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
 
@@ -333,11 +333,8 @@ GROWTH = 1.25
 
 def fit_class_model(
     reflectance: Floats,
-    beer: Ints,
-    batch: Ints,
-    sample: Ints,
+    levels: Levels,
     *,
-    wavelength_nm: Floats,
     false_reject_rate: float = 0.05,
     transform: str = "auto",
     n_components: int | None = None,
@@ -349,15 +346,19 @@ def fit_class_model(
     (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1) for a axes (Hotelling; T. W. Anderson, An Introduction to Multivariate
     Statistical Analysis, ch. 5; from memory).
     """
-    # reflectance (n_pours, p), beer, batch, sample (n_pours,), wavelength_nm (p,)
-    means, n_pours = mean_by(reflectance, sample)
-    if batch.max() < 1:
+    # reflectance (n_pours, p)
+    if levels.beer.size < 2:
         raise TooFewBatchesError(
-            f"identity cannot be learnt from {batch.max() + 1} batch; give at least two batches of a beer, or two beers"
+            f"identity cannot be learnt from {levels.beer.size} batch; give at least two batches of a beer, or two "
+            "beers"
         )
-    samples = LabelledSamples(means, n_pours, parent_codes(sample, batch), parent_codes(batch, beer))
-    choice = select_space(samples, reflectance, sample, transform=transform, n_components=n_components)
+    samples = _labelled(reflectance, levels)
+    choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components)
     return build_class_model(samples, choice, false_reject_rate)
+
+
+def _labelled(reflectance: Floats, levels: Levels) -> LabelledSamples:
+    return LabelledSamples(levels.mean(reflectance, to="sample"), levels.counts("sample"), levels.batch, levels.beer)
 
 
 @dataclass(frozen=True)
@@ -368,21 +369,19 @@ class Updated:
     refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
 
 
-def add_batches(fit: ClassModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> Updated:
+def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels) -> Updated:
     """Add batches without choosing the metric again."""
-    # reflectance (n_pours, p), beer (n_pours,), batch, sample (n_pours,)
-    # batch, sample: codes from 0 upwards among the new batches; they stand behind the fitted ones in the new fit
-    means, n_pours = mean_by(reflectance, sample)
-    old, choice, new_beer = fit.samples, fit.choice, parent_codes(batch, beer)
+    # reflectance (n_pours, p)
+    # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
+    old, choice, new = fit.samples, fit.choice, _labelled(reflectance, levels)
     samples = LabelledSamples(
-        np.concatenate([old.reflectance, means]),
-        np.concatenate([old.n_pours, n_pours]),
-        np.concatenate([old.batch, parent_codes(sample, batch) + old.beer.size]),
-        np.concatenate([old.beer, new_beer]),
+        np.concatenate([old.reflectance, new.reflectance]),
+        np.concatenate([old.n_pours, new.n_pours]),
+        np.concatenate([old.batch, new.batch + old.beer.size]),
+        np.concatenate([old.beer, new.beer]),
     )
-    each = choice.scale.apply(reflectance[:, choice.channels])
-    deviations = each - mean_by(each, sample)[0][sample]
-    pour_dof = choice.pour_dof + len(each) - n_pours.size
+    deviations = levels.about_sample(choice.scale.apply(reflectance[:, choice.channels]))
+    pour_dof = choice.pour_dof + len(deviations) - new.n_pours.size
     squares = choice.pour_covariance * choice.pour_dof + deviations.T @ deviations
     choice = replace(choice, pour_covariance=squares / max(1, pour_dof), pour_dof=pour_dof)
     grown = build_class_model(samples, choice, fit.false_reject_rate)
@@ -392,10 +391,10 @@ def add_batches(fit: ClassModel, reflectance: Floats, beer: Ints, batch: Ints, s
         reasons.append(f"the set has grown from {choice.n_batches} to {samples.beer.size} batches since the last fit")
     if grown.batches_per_beer.size > n_known:
         reasons.append(f"{grown.batches_per_beer.size - n_known} beers are new, and the metric was chosen without them")
-    own_beer = new_beer[parent_codes(sample, batch)]
+    own_beer = new.beer[new.batch]
     known = own_beer < n_known
     if known.any() and fit.judges:
-        p_value = fit.match(means[known], n_pours[known]).p_value[np.arange(known.sum()), own_beer[known]]
+        p_value = fit.match(new.reflectance[known], new.n_pours[known]).p_value[np.arange(known.sum()), own_beer[known]]
         refused = int((p_value <= fit.false_reject_rate).sum())
         # one chance in a hundred of so many if nothing had changed
         if bdtrc(refused - 1, int(known.sum()), fit.false_reject_rate) < 0.01:

@@ -23,7 +23,7 @@ from specmatch.maths.classification.subspace import (
     within_class_covariance,
 )
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 N_STRENGTHS = 7
 
@@ -134,7 +134,7 @@ MOST_BEERS = 40
 def select_space(
     samples: LabelledSamples,
     pours: Floats,
-    pour_sample: Ints,
+    levels: Levels,
     *,
     transform: str = "auto",
     n_components: int | None = None,
@@ -145,21 +145,21 @@ def select_space(
     batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
     beer has no other to hold out and takes a fixed scale.
     """
-    # pours (n_pours, p), pour_sample (n_pours,)
+    # pours (n_pours, p)
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     dof = samples.beer.size - samples.batches_per_beer.size
     if not dof:
-        return _on_scale(scales[0], samples, pours, pour_sample, n_components or len(samples.reflectance))
+        return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance))
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
-        return _on_scale(scale, samples, pours, pour_sample, n_components or few_axes)
+        return _on_scale(scale, samples, pours, levels, n_components or few_axes)
     few = _manageable(samples)
     brewed = simulate_unknown_beers(few)
     best: SpaceSettings | None = None
     for scale in scales:
-        choice = _on_scale(scale, samples, pours, pour_sample, most)
+        choice = _on_scale(scale, samples, pours, levels, most)
         spectra = scale.apply(few.reflectance)
         centre, axes = principal_axes(mean_by(spectra, few.batch)[0], choice.noise, most)
         found = cross_validated_scores(
@@ -173,11 +173,10 @@ def select_space(
 
 
 def _on_scale(
-    scale: LogAbsorbance, samples: LabelledSamples, pours: Floats, pour_sample: Ints, n_components: int
+    scale: LogAbsorbance, samples: LabelledSamples, pours: Floats, levels: Levels, n_components: int
 ) -> SpaceSettings:
     """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
-    each = scale.apply(pours)
-    deviations = each - mean_by(each, pour_sample)[0][pour_sample]
+    deviations = levels.about_sample(scale.apply(pours))
     pour_dof = len(pours) - samples.n_pours.size
     covariance = deviations.T @ deviations / max(1, pour_dof)
     if pour_dof:

@@ -12,8 +12,9 @@ from numpy.typing import ArrayLike
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
 from specmatch.maths.classification.class_model import ClassModel
+from specmatch.warning_codes import CONSISTENT, HOLD
 
-CONSISTENT, HOLD, ANOTHER = "consistent", "hold", "another"
+ANOTHER = "another"
 
 
 @dataclass(frozen=True)

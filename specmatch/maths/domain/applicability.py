@@ -14,7 +14,7 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.classification.subspace import channel_noise, principal_axes, squared_distances
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels
 from specmatch.maths.statistics.limits import scaled_chi_square, t2_limit_new
 from specmatch.maths.statistics.robust import (
     MOST_ODD,
@@ -45,8 +45,7 @@ class KeptBatches:
     noise: Floats  # (p,): of the channels, between pours
     spectra: Floats  # (n_batches, p): means of batches in units of noise
     deviations: Floats  # (n_pours, p): of pours about their sample
-    n_pours: Ints  # n_pours, sample_batch: (n_samples,): pours of each sample, and its row of `spectra`
-    sample_batch: Ints
+    levels: Levels  # of the pours kept
 
 
 @dataclass(frozen=True)
@@ -61,16 +60,15 @@ class Span:
     odd: Mask
 
 
-def robust_pca(
-    each: Floats, reflectance: Floats, batch: Ints, sample: Ints, scale: LogAbsorbance, most_components: int
-) -> Span:
+def robust_pca(each: Floats, reflectance: Floats, levels: Levels, scale: LogAbsorbance, most_components: int) -> Span:
     """Leave out what is odd, and count the components of the rest."""
-    # each, reflectance (n_pours, p), batch, sample (n_pours,)
-    odd = _odd_pours(each, sample, most_components)
+    # each, reflectance (n_pours, p)
+    batch = levels.codes("batch")
+    odd = _odd_pours(each, levels, most_components)
     if np.unique(batch[~odd]).size < FEWEST_BATCHES:
         odd = np.zeros(odd.size, bool)
     while True:
-        kept = _kept(each, reflectance, batch, sample, odd, scale)
+        kept = _kept(each, reflectance, levels, ~odd, scale)
         held_out = _held_out_residuals(kept.spectra, most_components)
         n_components = _worthwhile_components(_trimmed_mean(held_out))
         far = _odd_batches(held_out, n_components)
@@ -80,26 +78,24 @@ def robust_pca(
         odd |= np.isin(batch, kept.codes[far])
 
 
-def _odd_pours(each: Floats, sample: Ints, most_components: int) -> Mask:
+def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
     """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
-    noise = robust_noise(each - mean_by(each, sample)[0][sample])
+    noise, sample = robust_noise(levels.about_sample(each)), levels.sample
     odd = spherical_pca_outliers(each / noise, most_components)
-    beside_mates = np.flatnonzero((np.bincount(sample) > 2)[sample])
+    beside_mates = np.flatnonzero((levels.counts("sample") > 2)[sample])
     if beside_mates.size:
         from_mates = (each - median_by(each, sample)[sample])[beside_mates] / noise
         odd[beside_mates] |= spherical_pca_outliers(from_mates, most_components)
     return odd
 
 
-def _kept(each: Floats, reflectance: Floats, batch: Ints, sample: Ints, odd: Mask, scale: LogAbsorbance) -> KeptBatches:
-    batch_codes, batch = np.unique(batch[~odd], return_inverse=True)
-    sample = np.unique(sample[~odd], return_inverse=True)[1]
-    sample_batch = parent_codes(sample, batch)
-    deviations = each[~odd] - mean_by(each[~odd], sample)[0][sample]
-    pour_dof = len(deviations) - sample_batch.size
+def _kept(each: Floats, reflectance: Floats, levels: Levels, kept: Mask, scale: LogAbsorbance) -> KeptBatches:
+    part = levels.part(kept)
+    deviations = part.about_sample(each[kept])
+    pour_dof = len(deviations) - part.batch.size
     noise = channel_noise(deviations.T @ deviations / max(1, pour_dof), pour_dof)
-    spectra, _ = mean_by(scale.apply(mean_by(reflectance[~odd], sample)[0]) / noise, sample_batch)
-    return KeptBatches(batch_codes, noise, spectra, deviations, np.bincount(sample), sample_batch)
+    spectra = part.mean(scale.apply(part.mean(reflectance[kept], to="sample")) / noise, to="batch", of="sample")
+    return KeptBatches(np.unique(levels.codes("batch")[kept]), noise, spectra, deviations, part)
 
 
 def _trimmed_mean(held_out: Floats) -> Floats:
@@ -235,10 +231,8 @@ class ApplicabilityDomain:
 
 def fit_domain(
     reflectance: Floats,
-    batch: Ints,
-    sample: Ints,
+    levels: Levels,
     *,
-    wavelength_nm: Floats,
     transform: str = "log_absorbance",
     false_alarm_rate: float = 0.01,
 ) -> ApplicabilityDomain:
@@ -249,16 +243,17 @@ def fit_domain(
     their noise between pours. Pours unlike all others (`odd_rows`) and batches that the others leave far outside take
     no part, so that a few bad scans in a set neither hide nor drag the limits; they are named in `odd_pour`.
     """
-    # reflectance (n_pours, p), batch, sample (n_pours,), wavelength_nm (p,)
+    # reflectance (n_pours, p)
     # false_alarm_rate: part of samples of the set's own kind that may be called outside; half goes to each of T2 and Q
-    if batch.max() < 2:
-        raise TooFewBatchesError(f"a domain cannot be learnt from {batch.max() + 1} batches; give three or more")
+    n_given = levels.beer.size
+    if n_given < FEWEST_BATCHES:
+        raise TooFewBatchesError(f"a domain cannot be learnt from {n_given} batches; give three or more")
     scale = SCALES[transform]
     each = scale.apply(reflectance)
-    most = int(np.clip((batch.max() + 1) // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
-    span = robust_pca(each, reflectance, batch, sample, scale, most)
+    most = int(np.clip(n_given // BATCHES_PER_COMPONENT, 1, MOST_COMPONENTS))
+    span = robust_pca(each, reflectance, levels, scale, most)
     kept = span.kept
-    n_batches, pour_dof = len(kept.spectra), len(kept.deviations) - kept.n_pours.size
+    n_batches, pour_dof = len(kept.spectra), len(kept.deviations) - kept.levels.batch.size
     centre, loadings = principal_axes(kept.spectra, np.ones(kept.spectra.shape[1]), span.n_components)
     n_axes = loadings.shape[1]
     scores, _ = scores_and_residual(kept.spectra - centre, loadings)
@@ -287,7 +282,7 @@ def fit_domain(
         q_mean=q_mean,
         q_dof=q_dof,
         pour_q=pour_q,
-        per_pour=float(np.mean(mean_by(1.0 / kept.n_pours, kept.sample_batch)[0])),
+        per_pour=kept.levels.per_pour,
         t2_limit=t2_limit_new(n_batches, n_axes, 1.0 - false_alarm_rate / 2.0),
         nearest_limit=float(np.sqrt(between.min(axis=1).max())),
         false_alarm_rate=false_alarm_rate,

@@ -20,7 +20,7 @@ from specmatch.maths.faults.diagnosis import CLOSE, Diagnosis, join_findings, ju
 from specmatch.maths.faults.normal_variation import NormalVariation, fit_natural_scatter
 from specmatch.maths.optics.cup import FAULTS, Optics, glare_of
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, slit_weights
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
@@ -159,15 +159,16 @@ N_FOLDS = 4
 _ODD_DISTANCE = 1.5
 
 
-def fit_fault_model(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, wavelength_nm: Floats) -> FaultModel:
+def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Floats) -> FaultModel:
     """Learn what good scans look like: all that judging pours against their mates needs.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
     (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
     """
-    # reflectance (n_pours, p), beer, batch, sample (n_pours,), wavelength_nm (p,)
-    replicated = bool((np.bincount(sample) > 1).any())
+    # reflectance (n_pours, p), wavelength_nm (p,)
+    sample, beer = levels.sample, levels.codes("beer")
+    replicated = bool((levels.counts("sample") > 1).any())
     noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm)
     means = mean_by(reflectance, beer)[0]
     optics = Optics(wavelength_nm, noise.light, glare_of(means))
@@ -177,11 +178,11 @@ def fit_fault_model(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, 
         optics, noise, unknown, means, np.bincount(beer), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf,
     )  # fmt: skip
-    fit = _good_scans(blank, reflectance, beer, batch, sample)
+    fit = _good_scans(blank, reflectance, levels)
     if not replicated:
         return fit
     gains, distances = pour_departures(fit, reflectance, sample)
-    told = np.bincount(sample)[sample] > 1
+    told = levels.counts("sample")[sample] > 1
     return replace(
         fit,
         pour_doubt=np.where(_OF_A_POUR, _over_chance(gains[told]), np.inf),
@@ -189,27 +190,23 @@ def fit_fault_model(reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, 
     )
 
 
-def calibrate_thresholds(fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultModel:
+def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
     """Learn how far samples of batches held out reach beyond chance."""
-    # reflectance (n_pours, p), beer, batch, sample (n_pours,)
-    single, full = _held_out_gains(fit, reflectance, beer, batch, sample)
+    # reflectance (n_pours, p)
+    single, full = _held_out_gains(fit, reflectance, levels)
     return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
 
 
-def _good_scans(fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints) -> FaultModel:
+def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
     """Return the fit with beer means and scatter learnt from these scans."""
-    sample_means, _ = mean_by(reflectance, sample)
-    sample_batch, batch_beer = parent_codes(sample, batch), parent_codes(batch, beer)
-    beer_means, batches_per_beer = mean_by(mean_by(sample_means, sample_batch)[0], batch_beer)
-    scatter = fit_natural_scatter(reflectance, beer, batch, sample, optics=fit.optics, noise=fit.noise)
-    return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=batches_per_beer)
+    scatter = fit_natural_scatter(reflectance, levels, optics=fit.optics, noise=fit.noise)
+    beer_means = levels.mean(reflectance, to="beer")
+    return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=levels.counts("beer"))
 
 
-def _held_out_gains(
-    fit: FaultModel, reflectance: Floats, beer: Ints, batch: Ints, sample: Ints
-) -> tuple[Floats, Floats]:
+def _held_out_gains(fit: FaultModel, reflectance: Floats, levels: Levels) -> tuple[Floats, Floats]:
     """Gains of single pours and of samples, (n, n_faults) each, by beer means and scatter that never saw the batch."""
-    batch_beer = parent_codes(batch, beer)
+    batch_beer, batch, beer = levels.beer, levels.codes("batch"), levels.codes("beer")
     # the batches of each beer are dealt out to the folds in turn
     fold = np.empty(batch_beer.size, np.int64)
     for k in np.unique(batch_beer):
@@ -222,11 +219,12 @@ def _held_out_gains(
         if not rows.size:
             continue
         known = np.unique(beer[left])
-        part = _good_scans(fit, reflectance[left], *(_from_zero(of[left]) for of in (beer, batch, sample)))
-        its_beer, its_sample = np.searchsorted(known, beer[rows]), _from_zero(sample[rows])
-        means, n_pours = mean_by(reflectance[rows], its_sample)
-        single.append(_gains(part, reflectance[rows], its_beer, np.ones(rows.size, np.int64)))
-        full.append(_gains(part, means, parent_codes(its_sample, its_beer), n_pours))
+        part, new = _good_scans(fit, reflectance[left], levels.part(left)), levels.part(rows, same_beers=True)
+        single.append(
+            _gains(part, reflectance[rows], np.searchsorted(known, new.codes("beer")), np.ones(rows.size, np.int64))
+        )
+        its_beer = np.searchsorted(known, new.codes("beer", of="sample"))
+        full.append(_gains(part, new.mean(reflectance[rows], to="sample"), its_beer, new.counts("sample")))
     return np.concatenate(single), np.concatenate(full)
 
 
@@ -236,10 +234,6 @@ def _gains(fit: FaultModel, reflectance: Floats, beer: Ints, n_pours: Ints) -> F
         detector = fit.sample_detector(k, float(m))
         gains[rows] = detector.explain(reflectance[rows] - detector.base).gain
     return gains
-
-
-def _from_zero(codes: Ints) -> Ints:
-    return np.unique(codes, return_inverse=True)[1].astype(np.int64)
 
 
 def _over_chance(gains: Floats) -> Floats:

@@ -12,7 +12,7 @@ from scipy.special import chdtri
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.optics.cup import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
 from specmatch.maths.spectra.noise import ChannelNoise
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels
 
 CAUSES = ("strength", "lamp", "white", "haze")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
@@ -58,29 +58,25 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics) -> Floats:
     return np.vstack([slope, reflectance, FOAM_REFLECTANCE - reflectance, haze, shapes * slope])
 
 
-def fit_natural_scatter(
-    reflectance: Floats, beer: Ints, batch: Ints, sample: Ints, *, optics: Optics, noise: ChannelNoise
-) -> NormalVariation:
+def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> NormalVariation:
     """Learn how pours differ from their sample and samples from their beer.
 
     Variances are those of largest likelihood of random effects along the causes (EM), with a few rows' worth of good
     practice added; shapes come from weighted alternating least squares on what strength leaves of the batches.
     """
-    # reflectance (n_pours, p), beer, batch, sample (n_pours,)
-    sample_mean, n_pours = mean_by(reflectance, sample)
-    sample_batch = parent_codes(sample, batch)
-    batch_mean, _ = mean_by(sample_mean, sample_batch)
-    batch_beer = parent_codes(batch, beer)
-    beer_mean, n_batches = mean_by(batch_mean, batch_beer)
-    per_pour = float(np.mean(mean_by(1.0 / n_pours, sample_batch)[0]))
+    # reflectance (n_pours, p)
+    sample, batch_beer = levels.sample, levels.beer
+    batch_mean = levels.mean(reflectance, to="batch")
+    beer_mean = levels.mean(batch_mean, to="beer", of="batch")
+    n_pours, n_batches, per_pour = levels.counts("sample"), levels.counts("beer"), levels.per_pour
 
     none = np.zeros((0, reflectance.shape[1]))
     rows = np.flatnonzero(n_pours[sample] > 1)
     m = n_pours[sample[rows]]
-    apart = (reflectance[rows] - sample_mean[sample[rows]]) * np.sqrt(m / (m - 1.0))[:, None]
+    apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     base = [beer_mean[k] for k in range(len(beer_mean))]
     variance = [noise.variance(one) for one in base]
-    pour = _variances(apart, beer[rows], 1.0 - 1.0 / m, base, variance, none, optics, POUR_SD)
+    pour = _variances(apart, levels.codes("beer")[rows], 1.0 - 1.0 / m, base, variance, none, optics, POUR_SD)
 
     told = n_batches[batch_beer] > 1
     n = n_batches[batch_beer[told]]

@@ -27,7 +27,7 @@ from specmatch.maths.regression.conformal import (
 from specmatch.maths.regression.gp_regression import AS_GIVEN, LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
 from specmatch.maths.spectra.band import channel_noise
-from specmatch.maths.statistics.levels import mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 # a / b, the colour below which the constant part rules, in the unit of the colours; 0 is none
 _CROSSOVERS = np.concatenate([[0.0], np.geomspace(0.5, 100.0, 24)])
@@ -154,7 +154,7 @@ class ColourModel:
     spectral: ProcessRegression | None
     pls: PlsRegression | None
     error: ErrorModel  # of log colour, from held-out residuals
-    batch_code: Ints  # (K,): the caller's code of each batch
+    batch_code: Ints  # (K,): code of each batch in the levels fitted on
     # lab_colour, held_out_colour: (K,): lab colour, and the prediction at all pours by the model that never saw the
     # batch
     lab_colour: Floats
@@ -233,8 +233,7 @@ def _held_out(
 def fit_colour(
     reflectance: ArrayLike,
     colour: ArrayLike,
-    batch: ArrayLike,
-    sample: ArrayLike,
+    levels: Levels,
     *,
     wavelength_nm: ArrayLike,
     regressions: tuple[str, ...] = REGRESSIONS,
@@ -246,24 +245,20 @@ def fit_colour(
     held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
     intervals and the held-out colours all of that is chosen anew without each batch.
     """
-    # reflectance (n_pours, p), colour (n_pours,), batch, sample (n_pours,), wavelength_nm (p,), batch_means (K, p)
+    # reflectance (n_pours, p), colour (n_pours,), wavelength_nm (p,), batch_means (K, p)
     # regressions: what held-out batches choose from, the first one preferred: any of `"optical"`, `"log_absorbance"`,
     # `"as_given"`, `"pls"`
     # batch_means: mean reflectance of each batch in order of its code, where more pours of it are known than are given
     # here
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
     nm = np.asarray(wavelength_nm, float)
-    codes, position = np.unique(np.asarray(batch, np.int64), return_inverse=True)
-    sample_position = np.unique(np.asarray(sample, np.int64), return_inverse=True)[1]
+    position, each = levels.codes("batch"), np.arange(levels.beer.size)
     check_colours(y, position)
-    offered = _offered(regressions, nm, codes.size)
-    sample_mean, _ = mean_by(R, sample_position)
-    batch_of_sample = parent_codes(sample_position, position)
-    mean = mean_by(sample_mean, batch_of_sample)[0] if batch_means is None else np.asarray(batch_means)
+    offered = _offered(regressions, nm, each.size)
+    mean = levels.mean(R, to="batch") if batch_means is None else np.asarray(batch_means)
     lab = mean_by(y, position)[0]
 
-    noise = channel_noise(R, sample_position)
-    each = np.arange(codes.size)
+    noise = channel_noise(R, levels.sample)
     first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise)
     assert first is not None  # without a bar, none falls below it
     expected = fit_error_model(np.log(lab) - first.predict_held_out(mean, each), lab)
@@ -281,8 +276,8 @@ def fit_colour(
     held_out = _held_out(named, fold_regression, mean, each)
     error = fit_error_model(np.log(lab) - held_out, lab)
 
-    rows, score_sample, score_pours = pour_subsets(R, sample_position)
-    score_batch = batch_of_sample[score_sample]
+    rows, score_sample, score_pours = pour_subsets(R, levels.sample)
+    score_batch = levels.batch[score_sample]
     predicted = _held_out(named, fold_regression, rows, score_batch)
     variance = named[regression].variance_without(rows, score_batch)
     scale = np.sqrt(variance + error.relative_variance(np.exp(predicted)))
@@ -294,7 +289,7 @@ def fit_colour(
         spectral=used.get(LOG_ABSORBANCE, used.get(AS_GIVEN)),  # type: ignore[arg-type]
         pls=used.get(PLS),  # type: ignore[arg-type]
         error=error,
-        batch_code=codes,
+        batch_code=each,
         lab_colour=lab,
         held_out_colour=np.exp(held_out),
         score=(np.log(lab)[score_batch] - predicted) / scale,

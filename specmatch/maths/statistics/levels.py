@@ -1,10 +1,15 @@
-"""Counts with bounds, means by group, and the other plain statistics that more than one room needs."""
+"""The pours of samples of batches of beers: their codes, their counts, and means from one level to the next.
+
+Also means by any group, and exact bounds of a count.
+"""
+
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 
 # rows from which building a sparse matrix pays
 MANY_ROWS = 512
@@ -48,3 +53,63 @@ def parent_codes(child: ArrayLike, parent: ArrayLike) -> Ints:
     of_child = np.empty(codes.max() + 1, np.int64)
     of_child[codes] = parent
     return of_child
+
+
+LEVELS = ("pour", "sample", "batch", "beer")
+
+
+@dataclass(frozen=True)
+class Levels:
+    """Which sample each pour is of, which batch each sample, and which beer each batch, as codes from 0 upwards."""
+
+    sample: Ints  # (n_pours,)
+    batch: Ints  # (n_samples,)
+    beer: Ints  # (n_batches,)
+
+    @classmethod
+    def of_pours(cls, sample: ArrayLike, batch: ArrayLike, beer: ArrayLike | None = None) -> "Levels":
+        """Return the levels behind codes of each pour; without beers all batches are of one."""
+        # sample, batch, beer (n_pours,): samples and batches are counted anew from 0 in the order of their codes
+        samples, batches = _from_zero(sample), _from_zero(batch)
+        beers = np.zeros(batches.size, np.int64) if beer is None else np.asarray(beer, np.int64)
+        return cls(samples, parent_codes(samples, batches), parent_codes(batches, beers))
+
+    def codes(self, level: str, of: str = "pour") -> Ints:
+        """Return the code at one level of each member of a lower one."""
+        found: Ints = np.arange(len(getattr(self, LEVELS[LEVELS.index(of) + 1])))
+        for step in LEVELS[LEVELS.index(of) + 1 : LEVELS.index(level) + 1]:
+            found = getattr(self, step)[found]
+        return found
+
+    def counts(self, level: str) -> Ints:
+        """Return how many members of the level below each has: pours of samples, samples of batches, ..."""
+        return np.bincount(getattr(self, level))
+
+    def mean(self, values: ArrayLike, to: str, of: str = "pour") -> Floats:
+        """Average values of one level up to another, level by level, the members of each weighing alike."""
+        # values (n, ...)
+        means = np.asarray(values, float)
+        for step in LEVELS[LEVELS.index(of) + 1 : LEVELS.index(to) + 1]:
+            means = mean_by(means, getattr(self, step))[0]
+        return means
+
+    def about_sample(self, values: Floats) -> Floats:
+        """Return what each pour differs by from the mean of its sample."""
+        # values (n_pours, ...)
+        return values - mean_by(values, self.sample)[0][self.sample]
+
+    @property
+    def per_pour(self) -> float:
+        """Mean of 1/m over the samples of m pours, batches weighing alike."""
+        return float(np.mean(self.mean(1.0 / self.counts("sample"), to="batch", of="sample")))
+
+    def part(self, pours: Ints | Mask, *, same_beers: bool = False) -> "Levels":
+        """Return some of the pours, all codes counted anew, or all but those of the beers."""
+        # pours: (k,) rows or (n_pours,) mask
+        beer = self.codes("beer")[pours]
+        batch = self.codes("batch")[pours]
+        return Levels.of_pours(self.sample[pours], batch, beer if same_beers else _from_zero(beer))
+
+
+def _from_zero(codes: ArrayLike) -> Ints:
+    return np.unique(np.asarray(codes, np.int64), return_inverse=True)[1].astype(np.int64)

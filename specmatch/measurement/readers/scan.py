@@ -14,23 +14,47 @@ QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
 
 @dataclass(frozen=True, eq=False)
 class Scan:
-    """One spectrum from a file."""
+    """One spectrum from a file.
 
-    scan_id: str  # the file's name, or `name#k` (or its own unique title) where a file holds several spectra
-    wavelength_nm: Floats  # (p,): strictly increasing
-    values: Floats  # (p,): float64; NaN where `missing`. Reflectance and transmittance are fractions
-    quantity: str = "unknown"  # `counts`, `reflectance`, `transmittance`, `absorbance` or `unknown`
-    # saturated, missing: (p,): where the file itself says that the detector was over its range, and where it gives no
-    # number
+    Attributes
+    ----------
+    scan_id : str
+        The file's name, or `name#k` (or its own unique title) where a file holds several spectra.
+    wavelength_nm : ndarray, shape (p,)
+        Strictly increasing.
+    values : ndarray, shape (p,)
+        float64; NaN where `missing`. Reflectance and transmittance are fractions.
+    quantity : str
+        `counts`, `reflectance`, `transmittance`, `absorbance` or `unknown`.
+    saturated, missing : ndarray of bool, shape (p,)
+        Where the file itself says that the detector was over its range, and where it gives no number.
+    meta : mapping of str to str
+        The header (and footer), as text.
+    notes : tuple of str
+        What was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd.
+    scale : str
+        How the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does
+        not say and its values fit a fraction only; "" for other quantities.
+    complete : bool
+        False where the file has no line end after its last value, so that it may be cut there.
+
+    Examples
+    --------
+    >>> scan = Scan("pale.csv", np.array([400.0, 500.0]), np.array([0.3, 0.6]), "reflectance")
+    >>> bool(scan.missing.any())
+    False
+    """
+
+    scan_id: str
+    wavelength_nm: Floats
+    values: Floats
+    quantity: str = "unknown"
     saturated: Mask = field(default_factory=lambda: np.zeros(0, bool))
     missing: Mask = field(default_factory=lambda: np.zeros(0, bool))
-    meta: Mapping[str, str] = field(default_factory=dict)  # the header (and footer), as text
-    # what was decided while reading: encoding, separator, decimal mark, order, unit, and what looked odd
+    meta: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
-    # how the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does not
-    # say and its values fit a fraction only; "" for other quantities
     scale: str = ""
-    complete: bool = True  # false where the file has no line end after its last value, so that it may be cut there
+    complete: bool = True
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))
@@ -41,7 +65,23 @@ class Scan:
             getattr(self, name).flags.writeable = False
 
     def as_reflectance(self) -> "Scan":
-        """Return this scan as reflectance, turning absorbance `A` into `10**-A` because the caller asks for it."""
+        """Return this scan as reflectance, turning absorbance `A` into `10**-A` because the caller asks for it.
+
+        Returns
+        -------
+        Scan
+
+        Raises
+        ------
+        UnitError
+            If the scan holds counts, transmittance or an unknown quantity.
+
+        Examples
+        --------
+        >>> scan = Scan("a", np.array([400.0, 500.0]), np.array([1.0, 0.0]), "absorbance")
+        >>> scan.as_reflectance().values.round(6).tolist()
+        [0.1, 1.0]
+        """
         if self.quantity == "reflectance":
             return self
         if self.quantity != "absorbance":

@@ -7,7 +7,6 @@ from scipy.special import chdtri, fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.spectra.transforms import absorbance
-from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.tables.pours import Pours
 
 # What is to be told is whether a batch is of its beer; beers and batches differ in a few smooth shapes.
@@ -72,7 +71,7 @@ class BatchScores:
 
 def score_batches(pours: Pours) -> BatchScores | None:
     """Place batches on the main axes of their spectra and judge each with itself left out."""
-    n_axes = min(N_AXES, (pours.beer.size - len(pours.beer_names)) // 3, pours.wavelength_nm.size)
+    n_axes = min(N_AXES, (pours.levels.beer.size - len(pours.beer_names)) // 3, pours.wavelength_nm.size)
     if n_axes < 1:
         return None
     means = pours.batch_means()
@@ -81,11 +80,11 @@ def score_batches(pours: Pours) -> BatchScores | None:
     # distances below are Hotelling's, which no linear map of the scores changes: only the axes kept matter
     axes = np.linalg.svd(spectra - centre, full_matrices=False)[2][:n_axes].T
     scores = (spectra - centre) @ axes
-    typical = mean_by(means, pours.beer)[0]
+    beer, typical = pours.levels.beer, pours.levels.mean(means, to="beer", of="batch")
     likeness = _likeness(typical)
-    core = _core(scores, pours.beer, likeness)
-    scatter = _scatter(scores, pours.beer, core, likeness)
-    t2, p_value = _left_out(scores, pours.beer, core, scatter, scale=_own_scale(scores, pours.beer, core, scatter))
+    core = _core(scores, beer, likeness)
+    scatter = _scatter(scores, beer, core, likeness)
+    t2, p_value = _left_out(scores, beer, core, scatter, scale=_own_scale(scores, beer, core, scatter))
     glare = GLARE_PART * max(float(typical.min()), 0.0)
     absorbing = np.maximum(typical - glare, 1e-4)
     slopes = [
@@ -95,7 +94,7 @@ def score_batches(pours: Pours) -> BatchScores | None:
             (typical * (1 + _STEP), typical * (1 - _STEP)),
         )
     ]
-    return BatchScores(scores, pours.beer, core, scatter, t2, p_value, *slopes)
+    return BatchScores(scores, beer, core, scatter, t2, p_value, *slopes)
 
 
 def features(reflectance: Floats) -> Floats:

@@ -81,20 +81,18 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
     colour = lab_colour[rows]
     if rows.size < FEWEST_LAB_VALUES or np.ptp(colour) < 1e-9 * colour.max():
         return None
-    means = pours.batch_means()
+    means, batch = pours.batch_means(), pours.levels.codes("batch")
     log_read = np.zeros(lab_colour.size)
     position = np.full(lab_colour.size, -1)
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
     residual, t = np.zeros(rows.size), np.zeros(rows.size)
     for _ in range(3):
-        used = core[position[pours.batch]] & (position[pours.batch] >= 0)
-        batch, sample = (np.unique(code[used], return_inverse=True)[1] for code in (pours.batch, pours.sample))
+        used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
             pours.reflectance[used],
-            lab_colour[pours.batch[used]],
-            batch,
-            sample,
+            lab_colour[batch[used]],
+            pours.levels.part(used),
             wavelength_nm=pours.wavelength_nm,
         )
         log_read = np.log(fit.predict(means))
@@ -151,7 +149,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     """Return pairs of one beer whose residuals would both vanish if their lab values changed places, best first."""
     size = np.abs(lab.residual) / np.maximum(np.abs(lab.t), 1e-9)
     pairs = []
-    beer = pours.beer[lab.rows]
+    beer = pours.levels.beer[lab.rows]
     suspects = np.flatnonzero(np.abs(lab.t) > SUSPECT_LIMIT)
     for at, one in enumerate(suspects):
         for two in suspects[at + 1 :]:

@@ -8,7 +8,6 @@ from scipy.optimize import nnls
 from scipy.special import chdtrc, chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
@@ -70,17 +69,17 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     Their ordinary sizes are learnt from all pours of the set; what is far beyond them is odd (chi-squared with as
     many degrees of freedom as patterns).
     """
-    counts = np.bincount(pours.sample)
-    several = np.flatnonzero(counts[pours.sample] > 1)
+    sample, counts = pours.levels.sample, pours.levels.counts("sample")
+    several = np.flatnonzero(counts[sample] > 1)
     if several.size < 6:
         return
     projected, patterns, noise = _projected(pours, counts, several)
     spread = _ordinary_spread(projected, patterns, noise)
     statistic = _statistics(projected, patterns, spread, noise)
     limit_p = ODD_POUR_RATE / several.size
-    samples = pours.sample[several]
-    for sample in np.unique(samples):
-        mine = np.flatnonzero(samples == sample)
+    samples = sample[several]
+    for code in np.unique(samples):
+        mine = np.flatnonzero(samples == code)
         worst = mine[statistic[mine].argmax()]
         if chdtrc(N_PATTERNS, statistic[worst]) < limit_p:
             cause, size = _likeliest(projected[worst], patterns[worst], spread, noise)
@@ -93,8 +92,8 @@ def _projected(pours: Pours, counts: Ints, several: Ints) -> tuple[Floats, Float
     Differences are scaled to the spread of a single pour: a difference from m - 1 mates has 1 + 1/(m - 1) of its
     variance. Channels are weighted by their noise.
     """
-    sample, m = pours.sample[several], counts[pours.sample[several]]
-    sums = mean_by(pours.reflectance, pours.sample)[0] * counts[:, None]
+    sample, m = pours.levels.sample[several], counts[pours.levels.sample[several]]
+    sums = pours.levels.mean(pours.reflectance, to="sample") * counts[:, None]
     mates = (sums[sample] - pours.reflectance[several]) / (m - 1)[:, None]
     differences = (pours.reflectance[several] - mates) / np.sqrt(1.0 + 1.0 / (m - 1))[:, None]
     haze = (550.0 / pours.wavelength_nm) ** 2
@@ -177,9 +176,9 @@ def _odd(pours: Pours, row: int, m: int, statistic: float, cause: str, size: flo
         "foam": f"foam over about {abs(size):.0%} of the cup",
         "haze": f"haze that returns about {abs(size):.1%} of the light",
     }[cause]
-    batch = pours.batch_names[pours.batch[row]]
+    batch = pours.batch_names[pours.levels.codes("batch")[row]]
     if m == 2:
-        sample = pours.sample_names[pours.sample[row]]
+        sample = pours.sample_names[pours.levels.sample[row]]
         return Finding(
             "odd_pour",
             "sample",

@@ -8,12 +8,12 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels
 
 
 @dataclass(frozen=True)
 class Pours:
-    """Mean reflectance of every pour, and the codes of what it belongs to."""
+    """Mean reflectance of every pour, and what it belongs to."""
 
     reflectance: Floats  # (n_pours, p)
     wavelength_nm: Floats  # (p,): the usable band
@@ -21,29 +21,24 @@ class Pours:
     sample_names: tuple[str, ...]
     batch_names: tuple[str, ...]
     beer_names: tuple[str, ...]
-    sample: Ints  # sample, batch: (n_pours,)
-    batch: Ints
-    beer: Ints  # (n_batches,): beer of each batch
+    levels: Levels
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
         named = np.array([name in names for name in self.pour_names])
-        spared = np.bincount(self.sample[~named], minlength=len(self.sample_names))[self.sample] == 0
+        sample = self.levels.sample
+        spared = np.bincount(sample[~named], minlength=len(self.sample_names))[sample] == 0
         kept = np.flatnonzero(~named | spared)
         return replace(
             self,
             reflectance=self.reflectance[kept],
             pour_names=tuple(self.pour_names[row] for row in kept),
-            sample=self.sample[kept],
-            batch=self.batch[kept],
+            levels=self.levels.part(kept),
         )
 
     def batch_means(self) -> Floats:
         """Return mean reflectance of each batch, shape (n_batches, p): over pours, then over samples."""
-        sample_means, _ = mean_by(self.reflectance, self.sample)
-        batch_of_sample = np.zeros(len(self.sample_names), np.int64)
-        batch_of_sample[self.sample] = self.batch
-        return mean_by(sample_means, batch_of_sample)[0]
+        return self.levels.mean(self.reflectance, to="batch")
 
 
 def pours_of(
@@ -69,9 +64,7 @@ def pours_of(
         sample_names=tuple(map(str, sample_names)),
         batch_names=tuple(map(str, batch_names)),
         beer_names=tuple(map(str, beer_names)),
-        sample=sample.astype(np.int64),
-        batch=batch.astype(np.int64),
-        beer=beer.astype(np.int64),
+        levels=Levels.of_pours(sample, batch, beer[batch]),
     )
 
 

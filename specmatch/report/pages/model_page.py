@@ -8,7 +8,6 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import TableError
-from specmatch.house.decision.decision import CONSISTENT
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
 from specmatch.report.pages.html import Section, abilities, cautions, figure, table, versions, whole_page
@@ -16,6 +15,7 @@ from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import show
+from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

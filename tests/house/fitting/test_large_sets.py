@@ -75,9 +75,9 @@ def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, t
     large_sets.MOST_POURS = 10_000  # the fixture puts it back
     every = gather_set(refs, wavelength_nm=pours.wavelength_nm)
     good = ~every.names.isin(whole.odd_pours)
-    sample = every.sample[good]
+    sample = every.levels.sample[good]
     means, _ = mean_by(every.reflectance[good], sample)
-    of_batch = mean_by(means, pd.Series(every.batch[good]).groupby(sample).first().to_numpy())[0]
+    of_batch = mean_by(means, pd.Series(every.levels.codes("batch")[good]).groupby(sample).first().to_numpy())[0]
     np.testing.assert_allclose(whole.means, of_batch, rtol=1e-12)
 
 

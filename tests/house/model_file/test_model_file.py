@@ -197,9 +197,8 @@ def test_a_later_format_is_named_with_its_maker(tmp_path):
         content["format"], content["versions"]["specmatch"] = FORMAT + 1, "9.9"
 
     rewrite(saved(tmp_path / "m"), later)
-    with pytest.raises(
-        ModelFileError, match=rf"has format {FORMAT + 1}, made by specmatch 9\.9; this version reads up to format {FORMAT}"
-    ):
+    told = rf"has format {FORMAT + 1}, made by specmatch 9\.9; this version reads up to format {FORMAT}"
+    with pytest.raises(ModelFileError, match=told):
         load_arrays(tmp_path / "m")
 
 

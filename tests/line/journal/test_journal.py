@@ -18,7 +18,7 @@ from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import shift_start
 from specmatch.line.journal.schema import patiently
 from specmatch.line.journal.timestamps import unix_time
-from specmatch.report.text import chart_line, entry_line
+from specmatch.report.entry_text import chart_line, entry_line
 
 
 @pytest.fixture

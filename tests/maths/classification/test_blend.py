@@ -2,8 +2,7 @@
 
 import numpy as np
 import pytest
-from simulated_beers import BATCH_SD, MODES, SimulatedBeers
-from simulated_beers import NM as beers_nm
+from simulated_beers import BATCH_SD, MODES, SimulatedBeers, with_levels
 
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.mixtures import (
@@ -14,7 +13,7 @@ from specmatch.maths.classification.mixtures import (
     neighbours,
 )
 from specmatch.maths.classification.power import power, sample_size
-from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.maths.statistics.levels import Levels, binomial_bounds
 
 NM = np.linspace(430.0, 700.0, 60)
 SHAPES = np.array([np.cos(np.pi * j * (NM - 430.0) / 270.0) for j in (1, 2)])
@@ -40,7 +39,7 @@ class Brewhouse:
     def fit(self, n_batches=10):
         rows = [self.measured(a, 3) for k in range(len(self.absorbance)) for a in self.batches(k, n_batches)]
         batch = np.repeat(np.arange(len(rows)), 3)
-        return fit_class_model(np.vstack(rows), batch // n_batches, batch, batch, wavelength_nm=NM)
+        return fit_class_model(np.vstack(rows), Levels.of_pours(batch, batch, batch // n_batches))
 
 
 def test_absorbances_add_by_volume():
@@ -114,7 +113,7 @@ class TestSeparation:
         for seed in range(40 if full_size else 8):
             beers = SimulatedBeers(seed=seed)
             beers.means[1] = beers.means[0] + gap * BATCH_SD[2] * MODES[2]
-            fit = fit_class_model(*beers.house(10), wavelength_nm=beers_nm)
+            fit = fit_class_model(*with_levels(*beers.house(10)))
             for claimed, really in ((0, 1), (1, 0)):
                 match = fit.match(beers.samples(really, 40, n_pours), np.full(40, n_pours))
                 observed.append((match.p_value[:, claimed] <= 0.05).mean())
@@ -167,7 +166,7 @@ def test_the_spectrum_of_a_beer_is_the_mean_absorbance_of_its_batches():
     rows, beer, batch, _ = SimulatedBeers(seed=3).house(6)
     again = np.flatnonzero(batch == batch[0])  # one batch was sampled five times
     rows, beer, batch = (np.concatenate([of, *[of[again]] * 4]) for of in (rows, beer, batch))
-    fit = fit_class_model(rows, beer, batch, np.arange(len(rows)), wavelength_nm=beers_nm)
+    fit = fit_class_model(rows, Levels.of_pours(np.arange(len(rows)), batch, beer))
     logs = [
         np.mean([np.log(rows[batch == one]).mean(axis=0) for one in np.unique(batch[beer == kind])], axis=0)
         for kind in np.unique(beer)

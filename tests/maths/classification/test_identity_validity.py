@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from simulated_beers import NM, SimulatedBeers
+from simulated_beers import SimulatedBeers, with_levels
 
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -16,7 +16,7 @@ def own_p_values(n_seeds, batches_per_beer, n_fitted, n_read, **kind):
     got = []
     for seed in range(n_seeds):
         beers = SimulatedBeers(seed=seed, **kind)
-        fit = fit_class_model(*beers.house(batches_per_beer, n_fitted), wavelength_nm=NM)
+        fit = fit_class_model(*with_levels(*beers.house(batches_per_beer, n_fitted)))
         new = [fit.match(beers.samples(k, N_NEW, n_read), np.full(N_NEW, n_read)) for k in range(beers.n_beers)]
         got.append([match.p_value[:, k] for k, match in enumerate(new)])
     return np.array(got)
@@ -71,7 +71,7 @@ def test_refusal_is_not_bought_by_refusing_nothing(full_size):
     n_seeds, refused, rejected = (40 if full_size else 6), [], []
     for seed in range(n_seeds):
         beers = SimulatedBeers(seed=seed)
-        fit = fit_class_model(*beers.house(8), wavelength_nm=NM)
+        fit = fit_class_model(*with_levels(*beers.house(8)))
         other = SimulatedBeers(seed=seed + 1000)
         match = [fit.match(other.samples(k, 5, 3), np.full(5, 3)).p_value.max(axis=1) for k in range(8)]
         refused.append(np.concatenate(match) <= 0.05)

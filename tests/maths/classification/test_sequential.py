@@ -2,7 +2,7 @@
 
 import numpy as np
 import pytest
-from simulated_beers import BATCH_SD, MODES, NM, SimulatedBeers
+from simulated_beers import BATCH_SD, MODES, SimulatedBeers, with_levels
 
 from specmatch.errors import OptionError
 from specmatch.maths.classification.class_model import fit_class_model
@@ -96,7 +96,7 @@ def twins(seed, gap):
     """Two beers `gap` batch standard deviations apart along the first smooth shape, and six others."""
     beers = SimulatedBeers(seed=seed)
     beers.means[1] = beers.means[0] + gap * BATCH_SD[1] * MODES[1]
-    return beers, fit_class_model(*beers.house(12), wavelength_nm=NM)
+    return beers, fit_class_model(*with_levels(*beers.house(12)))
 
 
 class TestPackages:

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
 from scipy.spatial.distance import cdist
-from simulated_beers import NM, SimulatedBeers
+from simulated_beers import NM, SimulatedBeers, with_levels
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.classification.calibration import NORMAL, combine_p_values, fit_residual, fit_tail
@@ -39,11 +39,12 @@ from specmatch.maths.classification.subspace import (
     squared_distances,
 )
 from specmatch.maths.spectra.transforms import LogAbsorbance
+from specmatch.maths.statistics.levels import Levels
 
 
 def fitted(beers, batches_per_beer=8, n_pours=3, **options):
     rows, beer, batch, sample = beers.house(batches_per_beer, n_pours)
-    return fit_class_model(rows, beer, batch, sample, wavelength_nm=NM, **options)
+    return fit_class_model(rows, Levels.of_pours(sample, batch, beer), **options)
 
 
 @pytest.fixture(scope="module")
@@ -58,7 +59,7 @@ def house(beers):
 
 @pytest.fixture(scope="module")
 def fit(house):
-    return fit_class_model(*house, wavelength_nm=NM)
+    return fit_class_model(*with_levels(*house))
 
 
 class TestAgainstBruteForce:
@@ -172,7 +173,7 @@ class TestMetric:
 
     @pytest.mark.parametrize("transform", ["reflectance", "absorbance", "log_absorbance"])
     def test_a_given_scale_is_kept(self, house, transform):
-        got = fit_class_model(*house, wavelength_nm=NM, transform=transform, n_components=4)
+        got = fit_class_model(*with_levels(*house), transform=transform, n_components=4)
         assert got.choice.scale.transform == transform
         assert got.beer_means.shape == (8, 4)
 
@@ -189,8 +190,8 @@ class TestMetric:
     def test_the_choice_is_the_same_whatever_the_order_of_rows(self, house):
         rows, beer, batch, sample = house
         order = np.random.default_rng(0).permutation(len(rows))
-        first = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
-        other = fit_class_model(rows[order], beer[order], batch[order], sample[order], wavelength_nm=NM)
+        first = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
+        other = fit_class_model(rows[order], Levels.of_pours(sample[order], batch[order], beer[order]))
         assert replace(first.choice, noise=0, channels=0, pour_covariance=0, merit=0) == replace(
             other.choice, noise=0, channels=0, pour_covariance=0, merit=0
         )
@@ -208,7 +209,7 @@ class TestMetric:
         means = 0.5 + 0.1 * rng.normal(size=(300, 4)) @ np.linalg.qr(rng.normal(size=(20, 4)))[0].T
         rows = np.repeat(means, 2, axis=0) + 0.002 * rng.normal(size=(600, 20))
         each = np.arange(600)
-        fit = fit_class_model(rows, each // 2, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
+        fit = fit_class_model(rows, Levels.of_pours(each, each, each // 2))
         assert (fit.match(means, np.ones(300, int)).distance.argmin(axis=1) == np.arange(300)).all()
         # nothing kept grows with pairs of beers
         assert max(array.size for array in (fit.beer_means, fit.batch_means, fit.samples.reflectance)) == rows.size
@@ -226,21 +227,21 @@ class TestEdges:
         rng = np.random.default_rng(8)
         rows = 0.5 + 0.02 * rng.normal(size=(10, 4)) @ rng.normal(size=(4, 50))
         each = np.arange(10)
-        fit = fit_class_model(rows, np.zeros(10, int), each, each, wavelength_nm=np.linspace(400.0, 700.0, 50))
+        fit = fit_class_model(rows, Levels.of_pours(each, each, np.zeros(10, int)))
         match = fit.match(np.vstack([rows, rows.mean(axis=0)]), np.ones(11, int))
         assert np.isfinite(match.distance).all() and (match.distance >= 0).all()
         assert match.p_value[-1, 0] > 0.9
 
     def test_one_beer(self, beers):
         rows, _, batch, sample = SimulatedBeers(seed=4, n_beers=1).house(8)
-        fit = fit_class_model(rows, np.zeros(len(rows), int), batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, Levels.of_pours(sample, batch, np.zeros(len(rows), int)))
         assert fit.p_method == ("f_tail",)
         other = fit.match(beers.samples(3, 5, 3) + 0.3 * np.cos(NM / 40.0), np.full(5, 3))
         assert (other.p_value < 0.05).all()
 
     def test_one_batch_a_beer_refuses_nothing_and_says_so(self, beers):
         rows, beer, batch, sample = SimulatedBeers(seed=1).house(1)
-        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
         assert fit.p_method == ("none",) * 8 and fit.too_few_batches.all()
         match = fit.match(rows[::3], np.ones(8, int))
         assert (match.p_value == 1.0).all() and (match.distance.argmin(axis=1) == np.arange(8)).all()
@@ -260,7 +261,7 @@ class TestEdges:
         rows, beer, batch, sample = beers.house(6)
         for k in (2, 5):
             rows[beer == k] = beers.means[k]
-        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
+        fit = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
         match = fit.match(beers.means, np.full(8, 3))
         assert np.isfinite(match.distance).all() and np.isfinite(match.p_value).all()
         assert (match.distance.argmin(axis=1) == np.arange(8)).all()
@@ -268,7 +269,7 @@ class TestEdges:
     def test_all_batches_of_all_beers_identical(self):
         rows = np.repeat([[0.2] * 20, [0.6] * 20], 4, axis=0)
         each = np.arange(8)
-        fit = fit_class_model(rows, each // 4, each, each, wavelength_nm=np.arange(20.0) * 10 + 450)
+        fit = fit_class_model(rows, Levels.of_pours(each, each, each // 4))
         match = fit.match(rows, np.ones(8, int))
         assert np.isfinite(match.distance).all() and (match.distance.argmin(axis=1) == each // 4).all()
 
@@ -281,15 +282,13 @@ class TestEdges:
 
     def test_a_single_batch_is_refused(self):
         with pytest.raises(TooFewBatchesError, match="from 1 batch"):
-            fit_class_model(
-                np.full((3, 5), 0.5), np.zeros(3, int), np.zeros(3, int), np.arange(3), wavelength_nm=NM[:5]
-            )
+            fit_class_model(np.full((3, 5), 0.5), Levels.of_pours(np.arange(3), np.zeros(3, int), np.zeros(3, int)))
 
     def test_inputs_are_never_written_to(self, house):
         copies = [np.array(part) for part in house]
         for part in house:
             part.setflags(write=False)
-        fit_class_model(*house, wavelength_nm=NM).match(house[0], np.ones(len(house[0]), int))
+        fit_class_model(*with_levels(*house)).match(house[0], np.ones(len(house[0]), int))
         for part, copy in zip(house, copies, strict=True):
             np.testing.assert_array_equal(part, copy)
 
@@ -307,7 +306,7 @@ class TestSamplesOfABatch:
                 batch += [len(rows) - 1] * 8
                 beer += [k] * 8
         sample = np.repeat(np.arange(8 * 6 * 4), 2)
-        fit = fit_class_model(np.vstack(rows), np.array(beer), np.array(batch), sample, wavelength_nm=NM)
+        fit = fit_class_model(np.vstack(rows), Levels.of_pours(sample, np.array(batch), np.array(beer)))
         assert fit.metric.dof == 40
         new = np.vstack([beers.batches(k, 40) for k in range(8)])
         new = new + 0.01 * beers.rng.normal(size=(320, 1))
@@ -385,12 +384,12 @@ class TestUpkeep:
     def test_adding_batches_is_exactly_fitting_them_with_the_choice_held(self, house):
         rows, beer, batch, sample = house
         more, more_beer, more_batch, more_sample = SimulatedBeers(seed=1, n_beers=9).house([2] * 8 + [3])
-        fit = fit_class_model(rows, beer, batch, sample, wavelength_nm=NM)
-        grown = add_batches(fit, more, more_beer, more_batch, more_sample)
+        fit = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
+        grown = add_batches(fit, more, Levels.of_pours(more_sample, more_batch, more_beer))
         together = np.vstack([rows, more])
         every_sample = np.concatenate([sample, more_sample + 64])
         every_batch, every_beer = np.concatenate([batch, more_batch + 64]), np.concatenate([beer, more_beer])
-        anew = fit_class_model(together, every_beer, every_batch, every_sample, wavelength_nm=NM)
+        anew = fit_class_model(together, Levels.of_pours(every_sample, every_batch, every_beer))
         each = fit.choice.scale.apply(together[:, fit.choice.channels])
         means = np.array([each[every_sample == s].mean(axis=0) for s in range(every_sample.max() + 1)])
         departures = each - means[every_sample]
@@ -411,7 +410,7 @@ class TestUpkeep:
     def test_batches_unlike_their_beer_call_for_a_look(self, fit):
         wrong = SimulatedBeers(seed=1).samples(3, 4, 3)
         each = np.arange(4)
-        grown = add_batches(fit, wrong, np.zeros(4, int), each, each)
+        grown = add_batches(fit, wrong, Levels.of_pours(each, each, np.zeros(4, int)))
         assert any("unlike their own beer" in reason for reason in grown.refit_reasons)
 
 
@@ -426,9 +425,9 @@ def test_whatever_the_set_p_values_are_chances(seed, n_beers, n_pours, n_batches
 
 
 def test_choice_and_metric_are_built_on_the_same_samples(house):
-    rows, _, _, sample = house
-    fit = fit_class_model(*house, wavelength_nm=NM)
-    choice = select_space(fit.samples, rows, sample)
+    rows, levels = with_levels(*house)
+    fit = fit_class_model(rows, levels)
+    choice = select_space(fit.samples, rows, levels)
     metric = build_metric(choice, fit.samples, project(choice, fit.samples))
     np.testing.assert_array_equal(metric.axes, fit.metric.axes)
 

@@ -3,11 +3,12 @@
 import numpy as np
 import pytest
 from scipy import stats
-from simulated_beers import NM, SimulatedBeers
+from simulated_beers import SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError
 from specmatch.maths.domain.applicability import fit_domain, robust_pca, scores_and_residual
 from specmatch.maths.spectra.transforms import LogAbsorbance
+from specmatch.maths.statistics.levels import Levels
 from specmatch.maths.statistics.limits import (
     q_limit_box,
     q_limit_jackson_mudholkar,
@@ -100,7 +101,7 @@ def planes():
     rng = np.random.default_rng(20)
     smooth = np.array([np.sin(np.linspace(0, 3, 40)), np.cos(np.linspace(0, 3, 40))])
     rows = 0.4 + 0.05 * rng.normal(size=(40, 2)) @ smooth + 0.001 * rng.normal(size=(40, 40))
-    return rows, smooth, fit_domain(rows, np.arange(40), np.arange(40), wavelength_nm=NM, transform="reflectance")
+    return rows, smooth, fit_domain(rows, Levels.of_pours(np.arange(40), np.arange(40)), transform="reflectance")
 
 
 class TestDomain:
@@ -136,16 +137,16 @@ class TestDomain:
     def test_pours_of_a_batch_are_no_new_batches(self, planes):
         rows, _, once = planes
         each = np.repeat(np.arange(40), 4)
-        fit = fit_domain(np.repeat(rows, 4, axis=0), each, each, wavelength_nm=NM, transform="reflectance")
+        fit = fit_domain(np.repeat(rows, 4, axis=0), Levels.of_pours(each, each), transform="reflectance")
         assert fit.t2_limit == once.t2_limit
 
     def test_two_batches_are_too_few(self):
         with pytest.raises(TooFewBatchesError, match="three or more"):
-            fit_domain(np.full((4, 40), 0.5), np.array([0, 0, 1, 1]), np.arange(4), wavelength_nm=NM)
+            fit_domain(np.full((4, 40), 0.5), Levels.of_pours(np.arange(4), np.array([0, 0, 1, 1])))
 
     def test_identical_spectra_have_finite_limits(self):
         each = np.arange(5)
-        fit = fit_domain(np.full((5, 40), 0.5), each, each, wavelength_nm=NM)
+        fit = fit_domain(np.full((5, 40), 0.5), Levels.of_pours(each, each))
         check = fit.check(np.full((1, 40), 0.5), ONE)
         assert np.isfinite([check.t2_limit, check.q_limit[0], check.joint_limit[0]]).all() and not check.outside[0]
 
@@ -156,7 +157,7 @@ class TestDomain:
         for seed in range(100 if full_size else 12):
             beers = SimulatedBeers(seed=seed)
             rows, _, batch, sample = beers.house(8)
-            fit = fit_domain(rows, batch, sample, wavelength_nm=NM, false_alarm_rate=0.05)
+            fit = fit_domain(rows, Levels.of_pours(sample, batch), false_alarm_rate=0.05)
             new = np.vstack([beers.samples(k, 10, n_read) for k in range(8)])
             alarms.append(fit.check(new, np.full(80, n_read)).outside.mean())
         # three standard errors over seeds; half a rate is free for T2, whose limit stands for normal scores
@@ -169,13 +170,13 @@ class TestDomain:
         for seed in range(40 if full_size else 8):
             beers = SimulatedBeers(seed=seed)
             rows, _, batch, sample = beers.house(8)
-            clean = fit_domain(rows, batch, sample, wavelength_nm=NM)
+            clean = fit_domain(rows, Levels.of_pours(sample, batch))
             bad = beers.rng.choice(len(rows), len(rows) // 20, replace=False)
             spoiled = np.array(rows)
             clipped, spiked = bad[::2], bad[1::2]
             spoiled[clipped] = np.minimum(spoiled[clipped], np.quantile(spoiled[clipped], 0.6, axis=1, keepdims=True))
             spoiled[spiked, 20] += 0.1
-            fit = fit_domain(spoiled, batch, sample, wavelength_nm=NM)
+            fit = fit_domain(spoiled, Levels.of_pours(sample, batch))
             # the same new samples against both limits: residuals count in units of each fit's own noise
             samples = beers.samples(0, 40, 1)
             new = [part.check(samples, np.ones(40, int)) for part in (clean, fit)]
@@ -225,7 +226,9 @@ class TestPartsOfAFit:
         rows = 10 ** -np.outer(strength, np.linspace(0.5, 0.1, 20)) + rng.normal(0.0, 0.002, (25, 20))
         rows[24, 7] += 0.3
         each = np.arange(25)
-        assert np.flatnonzero(robust_pca(rows, rows, each, each, LogAbsorbance("reflectance"), 4).odd).tolist() == [24]
+        assert np.flatnonzero(
+            robust_pca(rows, rows, Levels.of_pours(each, each), LogAbsorbance("reflectance"), 4).odd
+        ).tolist() == [24]
 
     def test_noise_is_that_of_the_many_however_bad_a_few_rows(self):
         noise = np.array([1.0, 3.0, 3.0, 3.0, 1.0])

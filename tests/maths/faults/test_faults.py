@@ -33,7 +33,7 @@ from specmatch.maths.optics.cup import (
 )
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 
 def measured(seed=1, n_batches=6, n_pours=3, draw=0, conditions=None):
@@ -58,8 +58,8 @@ measured.reference, measured.sample = _band()
 
 
 def fitted(reflectance, beer, batch, sample, nm):
-    fit = fit_fault_model(reflectance, beer, batch, sample, wavelength_nm=nm)
-    return calibrate_thresholds(fit, reflectance, beer, batch, sample)
+    fit = fit_fault_model(reflectance, Levels.of_pours(sample, batch, beer), wavelength_nm=nm)
+    return calibrate_thresholds(fit, reflectance, Levels.of_pours(sample, batch, beer))
 
 
 @pytest.fixture(scope="module")
@@ -134,7 +134,7 @@ def test_scatter_of_pours_is_told_apart_by_cause():
     reflectance, beer, batch, sample, nm, _ = measured(n_batches=8)
     noise = fit_light_noise(reflectance, sample, wavelength_nm=nm)
     optics = Optics(nm, noise.light, glare_of(mean_by(reflectance, beer)[0]))
-    scatter = fit_natural_scatter(reflectance, beer, batch, sample, optics=optics, noise=noise)
+    scatter = fit_natural_scatter(reflectance, Levels.of_pours(sample, batch, beer), optics=optics, noise=noise)
     strength, lamp, white, _ = np.sqrt(scatter.pour[:4])
     # 192 degrees of freedom give 5 %; the causes overlap, hence three times as much
     assert strength == pytest.approx(POUR_SD, rel=0.2)
@@ -149,10 +149,10 @@ def test_bad_rows_do_not_widen_the_scatter():
     reflectance, beer, batch, sample, nm, _ = measured(n_batches=8)
     noise = fit_light_noise(reflectance, sample, wavelength_nm=nm)
     optics = Optics(nm, noise.light, glare_of(mean_by(reflectance, beer)[0]))
-    good = fit_natural_scatter(reflectance, beer, batch, sample, optics=optics, noise=noise)
+    good = fit_natural_scatter(reflectance, Levels.of_pours(sample, batch, beer), optics=optics, noise=noise)
     spoilt = reflectance.copy()
     spoilt[::20] += 0.08 * (1.2 - spoilt[::20])
-    got = fit_natural_scatter(spoilt, beer, batch, sample, optics=optics, noise=noise)
+    got = fit_natural_scatter(spoilt, Levels.of_pours(sample, batch, beer), optics=optics, noise=noise)
     # foam of 8 % in every twentieth pour would make a standard deviation of 1.5 % if it were believed
     np.testing.assert_allclose(np.sqrt(got.pour[:4]), np.sqrt(good.pour[:4]), rtol=0.5)
 
@@ -379,6 +379,6 @@ def test_a_foamy_pour_departs_most_and_as_foam(small_house):
     band = pd.Index(pours.wavelength_nm).get_indexer(house.wavelengths_)
     foamy = pours.reflectance[:, band].copy()
     foamy[4] += 0.05
-    gains, distances = pour_departures(house.fitted.faults, foamy, pours.sample)
+    gains, distances = pour_departures(house.fitted.faults, foamy, pours.levels.sample)
     assert distances.argmax() == 4
     assert FAULTS[gains[4].argmax()].name == "foam"

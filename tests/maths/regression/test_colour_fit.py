@@ -19,6 +19,7 @@ from specmatch.maths.regression.colour_model import (
 from specmatch.maths.regression.gaussian_process import LEVEL_SD, Kernel, fit_gaussian_process
 from specmatch.maths.regression.gp_regression import AS_GIVEN, fit_process
 from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.statistics.levels import Levels
 
 NM = np.linspace(430.0, 680.0, 60)
 
@@ -121,11 +122,11 @@ def brewed():
 
 def test_held_out_colours_are_those_of_fits_without_the_batch(brewed):
     R, batch, lab, nm = brewed
-    fit = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
+    fit = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
     for out in (0, 17, 40):
         kept = batch != out
         _, code = np.unique(batch[kept], return_inverse=True)
-        one = fit_colour(R[kept], lab[batch[kept]], code, code, wavelength_nm=nm)
+        one = fit_colour(R[kept], lab[batch[kept]], Levels.of_pours(code, code), wavelength_nm=nm)
         colour = one.predict(R[batch == out].mean(axis=0)[None, :])[0]
         # the expected error of the lab and the noise of the channels, learnt from 47 batches in place of 48, and
         # nothing else: the rest is exact
@@ -136,9 +137,9 @@ def test_held_out_colours_are_those_of_fits_without_the_batch(brewed):
 
 def test_bent_data_are_not_left_to_a_straight_line(brewed):
     R, batch, lab, nm = brewed
-    choice = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
+    choice = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
     alone = {
-        name: fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm, regressions=(name,))
+        name: fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm, regressions=(name,))
         for name in ("optical", "log_absorbance", "pls")
     }
     error = {name: np.mean(np.log(one.held_out_colour / lab) ** 2) for name, one in alone.items()}
@@ -153,7 +154,7 @@ def test_a_straight_line_is_left_to_pls():
     X = scores @ rng.normal(size=(6, 30))
     y = 20.0 + scores @ np.array([9.0, -8.0, 7.0, -6.0, 5.0, -4.0]) + rng.normal(0, 0.02, 40)
     code = np.arange(40)
-    fit = fit_colour(X, y, code, code, wavelength_nm=np.arange(30.0), regressions=("as_given", "pls"))
+    fit = fit_colour(X, y, Levels.of_pours(code, code), wavelength_nm=np.arange(30.0), regressions=("as_given", "pls"))
     assert fit.regression == "pls" and (fit.fold_regression == "pls").mean() > 0.9
     found = fit.interval(X, 1, 0.90)
     assert np.all(found.low < found.colour) and np.all(found.colour < found.high)
@@ -161,7 +162,7 @@ def test_a_straight_line_is_left_to_pls():
 
 def test_limits_are_wider_far_from_the_set(brewed):
     R, batch, lab, nm = brewed
-    fit = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
+    fit = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
     near, far = R[:3].mean(axis=0), np.clip(R[:3].mean(axis=0) ** 0.3, 0.0, 1.0)
     found = fit.interval(np.array([near, far]), 3, 0.90)
     width = np.log(found.high / found.low)
@@ -170,7 +171,7 @@ def test_limits_are_wider_far_from_the_set(brewed):
 
 def test_levels_nest_and_pours_narrow(brewed):
     R, batch, lab, nm = brewed
-    fit = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
+    fit = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
     levels = [fit.interval(R, 3, level) for level in (0.5, 0.8, 0.9, 0.95)]
     for inner, outer in zip(levels, levels[1:], strict=False):
         assert np.all(outer.low <= inner.low) and np.all(inner.high <= outer.high)
@@ -192,12 +193,14 @@ def test_subsets_stand_for_readings_of_fewer_pours():
 def test_a_cloudy_beer_is_found_by_its_own_errors(brewed):
     R, batch, lab, nm = brewed
     beer = np.repeat(np.arange(12), 4)
-    clean = fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm)
+    clean = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
     assert not beers_with_unreliable_colour(clean, beer, 12).any()
     rng = np.random.default_rng(0)
     cloudy = lab.copy()
     cloudy[beer == 5] *= np.exp(rng.normal(0, 0.2, 4))  # its lab values, of clarified beer, follow no spectrum
-    found = beers_with_unreliable_colour(fit_colour(R, cloudy[batch], batch, batch, wavelength_nm=nm), beer, 12)
+    found = beers_with_unreliable_colour(
+        fit_colour(R, cloudy[batch], Levels.of_pours(batch, batch), wavelength_nm=nm), beer, 12
+    )
     assert found[5] and found.sum() == 1
 
 
@@ -226,7 +229,7 @@ def test_sets_that_teach_nothing_are_refused(brewed, change, error, match):
     order = np.argsort(batch, kind="stable")
     R, y, b = change(R[order], lab[batch[order]], batch[order])
     with pytest.raises(error, match=match):
-        fit_colour(R, y, b, b, wavelength_nm=nm)
+        fit_colour(R, y, Levels.of_pours(b, b), wavelength_nm=nm)
 
 
 def test_unknown_or_impossible_regressions_are_refused(brewed):
@@ -236,10 +239,12 @@ def test_unknown_or_impossible_regressions_are_refused(brewed):
         (("as_given", "log_absorbance"), "asked for together"),
     ):
         with pytest.raises(OptionError, match=match):
-            fit_colour(R, lab[batch], batch, batch, wavelength_nm=nm, regressions=regressions)
+            fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm, regressions=regressions)
     few = batch < 6
     with pytest.raises(OptionError, match="none of pls can be fitted"):
-        fit_colour(R[few], lab[batch[few]], batch[few], batch[few], wavelength_nm=nm, regressions=("pls",))
+        fit_colour(
+            R[few], lab[batch[few]], Levels.of_pours(batch[few], batch[few]), wavelength_nm=nm, regressions=("pls",)
+        )
 
 
 def test_dead_channels_are_found_from_the_pours():
@@ -266,7 +271,7 @@ def test_samples_of_one_batch_are_one_batch(brewed):
     for code in range(48):
         third[np.flatnonzero(batch == code)[-1]] = True
     sample = 2 * batch + third
-    fit = fit_colour(R, lab[batch], batch, sample, wavelength_nm=nm)
+    fit = fit_colour(R, lab[batch], Levels.of_pours(sample, batch), wavelength_nm=nm)
     assert fit.n_batches == 48 and fit.most_pours == 2
     for m, scores in ((1, 3), (2, 2)):
         counts = np.bincount(fit.score_batch[fit.score_pours == m])
@@ -284,7 +289,7 @@ def test_noise_has_no_skill(seed):
     batch = np.repeat(np.arange(30), 2)
     R = rng.uniform(0.1, 0.9, (30, 120))[batch] + rng.normal(0, 0.01, (60, 120))
     lab = np.exp(rng.normal(2.5, 0.4, 30))
-    fit = fit_colour(R, lab[batch], batch, batch, wavelength_nm=np.linspace(430.0, 690.0, 120))
+    fit = fit_colour(R, lab[batch], Levels.of_pours(batch, batch), wavelength_nm=np.linspace(430.0, 690.0, 120))
     skill = 1.0 - np.mean(np.log(fit.held_out_colour / lab) ** 2) / np.var(np.log(lab))
     # 30 batches know a share of variance to about 0.1
     assert skill < 0.15

@@ -7,7 +7,7 @@ from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.regression.colour_model import fit_colour
 from specmatch.maths.regression.conformal import batches_needed
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 
 LEVELS = (0.80, 0.90, 0.95)
 
@@ -30,7 +30,9 @@ def drawn(seed: int, n_batches: tuple[int, ...]) -> dict[tuple[int, float], tupl
         rows = np.isin(batch, kept)
         position = np.searchsorted(kept, batch[rows])
         band = usable_band(R[rows], position)
-        fit = fit_colour(R[rows][:, band], lab[kept][position], position, position, wavelength_nm=nm[band])
+        fit = fit_colour(
+            R[rows][:, band], lab[kept][position], Levels.of_pours(position, position), wavelength_nm=nm[band]
+        )
         for level in LEVELS:
             found = fit.interval(new[:, band], 3, level)
             assert found.normal_errors_assumed == (n < batches_needed(level))
@@ -63,7 +65,7 @@ def test_half_width_with_eight_batches_a_beer():
     new_pours, new_batch, _ = arrays(brewery.draw(12, draw=1))
     band = usable_band(R, batch)
     nm = brewery.bench.spectrometer.wavelength_nm
-    fit = fit_colour(R[:, band], lab[batch], batch, batch, wavelength_nm=nm[band])
+    fit = fit_colour(R[:, band], lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm[band])
     found = fit.interval(mean_by(new_pours[:, band], new_batch)[0], 3, 0.90)
     assert np.median((found.high - found.low) / 2.0 / found.colour) <= 0.039
     # pours fewer than three make it wider, more than the set holds make it no narrower
@@ -78,7 +80,9 @@ def test_colour_fit_is_the_same_in_any_order_of_rows():
     band = usable_band(R, batch)
     nm = Brewery(3).bench.spectrometer.wavelength_nm[band]
     shuffled = np.random.default_rng(0).permutation(batch.size)
-    one = fit_colour(R[:, band], lab[batch], batch, batch, wavelength_nm=nm)
-    two = fit_colour(R[shuffled][:, band], lab[batch[shuffled]], batch[shuffled], batch[shuffled], wavelength_nm=nm)
+    one = fit_colour(R[:, band], lab[batch], Levels.of_pours(batch, batch), wavelength_nm=nm)
+    two = fit_colour(
+        R[shuffled][:, band], lab[batch[shuffled]], Levels.of_pours(batch[shuffled], batch[shuffled]), wavelength_nm=nm
+    )
     # sums of pours in another order differ in the last digits, and the optical fit carries them on
     np.testing.assert_allclose(two.predict(R[:9, band]), one.predict(R[:9, band]), rtol=1e-6)

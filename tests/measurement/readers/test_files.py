@@ -515,10 +515,10 @@ class TestUnitsOfAHeader:
 
     def test_a_scale_is_settled_by_the_values_only_where_they_can_be_one_thing(self):
         told = {"quantity": None, "scale": None, "name": "a.csv"}
-        values, quantity, notes = settle_scale(np.array([6.2, 63.0]), Label("reflectance"), **told)
-        assert values == pytest.approx([0.062, 0.63]) and quantity == "reflectance"
+        values, quantity, scale, notes = settle_scale(np.array([6.2, 63.0]), Label("reflectance"), **told)
+        assert values == pytest.approx([0.062, 0.63]) and (quantity, scale) == ("reflectance", "percent")
         assert notes == ["percent taken from the values, 6.2 to 63; the file does not say"]
-        values, _, notes = settle_scale(np.array([0.062, 0.63]), Label("reflectance"), **told)
-        assert values.tolist() == [0.062, 0.63] and notes[0].startswith("fraction assumed")
+        values, _, scale, notes = settle_scale(np.array([0.062, 0.63]), Label("reflectance"), **told)
+        assert values.tolist() == [0.062, 0.63] and notes[0].startswith(scale) and scale == "fraction assumed"
         with pytest.raises(AmbiguousScanFileError, match="with no scale stated"):
             settle_scale(np.array([0.9, 1.6]), Label("reflectance"), **told)

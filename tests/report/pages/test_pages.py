@@ -159,12 +159,13 @@ def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, eval
     given = {"house": house, "evaluation": evaluation}
     words, found = check_page(pages.set_page(refs, **given))
     assert "specmatch report SET --measured FOLDER" in words
+    drawings = found.tags["svg"]
     level = [1.0, 0.99, 0.9]
     rows = {"folder": "f<1>", "measured_at": "", "instrument": "<i>A</i>", "session": "", "level": level, "code": ""}
     history = pd.DataFrame(rows, index=["r1", "r2", "r3"])
     history.loc["r3", "code"] = "lamp_drift"
     words, found = check_page(pages.set_page(refs, history=history, **given))
-    assert found.tags["svg"] == 3
+    assert found.tags["svg"] == drawings + 1
     said = "The last of 3 reference scans of <i>A</i> carries 90.0% of the light of the first; off those before them: 1"
     assert any(value.startswith(said) for _, name, value in found.attributes if name == "aria-label")
     assert "--measured" not in words
@@ -206,12 +207,14 @@ def test_a_sheet_says_apart_what_holds_only_of_the_claimed_beer(verified):
         "warnings": ("lamp_drift", "too_few_batches"),
         "warnings_if_claimed": ("lamp_drift",),
         "explanation": "against Amber: about 14% less light from the lamp than at its reference",
+        "explanation_if_claimed": "against Amber: about 14% less light from the lamp than at its reference",
         "colour_without_fault": 12.3,
     }
     sheet = reading_sheet(row, about={})
     assert "If it is Amber after all: lamp_drift." in sheet and "<code>too_few_batches</code>" in sheet
     assert "<code>lamp_drift</code>" not in sheet and "12.3" not in sheet and "What was found" not in sheet
-    typical = reading_sheet(row | {"plausible_beers": ("Amber",), "warnings_if_claimed": ()}, about={})
+    counted = {"plausible_beers": ("Amber",), "warnings_if_claimed": (), "explanation_if_claimed": ""}
+    typical = reading_sheet(row | counted, about={})
     assert "after all" not in typical and "<code>lamp_drift</code>" in typical and "12.3" in typical
     assert "14% less light" in typical
 
@@ -352,12 +355,12 @@ def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_htm
 def test_blends_are_told_by_the_part_of_the_other_beer():
     """A beer named for a part of another is not taken for a blend."""
     rows = [
-        ("blend", "Pale", "Pale with 10% Amber"),
-        ("blend", "Pale", "Pale with 30% Amber"),
-        ("blend", "Shandy with 10% Pale", "Shandy with 10% Pale with 20% Amber"),
-        ("pair", "Pale", "Amber"),
+        ("blend", "Pale", "Pale with 10% Amber", 0.1),
+        ("blend", "Pale", "Pale with 30% Amber", 0.3),
+        ("blend", "Shandy with 10% Pale", "Shandy with 10% Pale with 20% Amber", 0.2),
+        ("pair", "Pale", "Amber", float("nan")),
     ]
-    parts = blends_by_part(pd.DataFrame(rows, columns=["kind", "claimed", "really"]))
+    parts = blends_by_part(pd.DataFrame(rows, columns=["kind", "claimed", "really", "share"]))
     assert {part: table["really"].tolist() for part, table in parts.items()} == {
         0.1: [rows[0][2]],
         0.2: [rows[2][2]],
