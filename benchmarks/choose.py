@@ -15,6 +15,7 @@ import pandas as pd
 from specmatch.demo.brewery import Brewery
 from specmatch.house.assessment.choose import choose_batches
 from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.statistics.levels import Levels
 from specmatch.reference.reference_set import ReferenceSet
 
 BAND_NM = (430.0, 680.0)
@@ -39,10 +40,9 @@ def errors_of(seed: int) -> dict[str, float]:
     def error(rows: np.ndarray, colours: np.ndarray) -> float:
         scans = np.isin(drawn.scans["batch"].to_numpy(), names[rows])
         batch = names.get_indexer(drawn.scans["batch"].to_numpy()[scans])
-        code = np.unique(batch, return_inverse=True)[1]
         sample = pd.factorize(drawn.scans["sample"].to_numpy()[scans])[0]
         values = drawn.spectra.loc[:, columns].to_numpy()[scans]
-        fit = fit_colour(values, colours[batch], code, sample, wavelength_nm=nm[columns])
+        fit = fit_colour(values, colours[batch], Levels.of_pours(sample, batch), wavelength_nm=nm[columns])
         return float(np.mean((np.log(fit.predict(test.to_numpy())) - truth) ** 2))
 
     ranked = names.get_indexer(choose_batches(refs, 30).index)
@@ -69,7 +69,11 @@ def main() -> None:
     table = pd.DataFrame([errors_of(seed) for seed in range(parser.parse_args().seeds)])
     print(f"lab error {table.pop('lab sd').mean():.4f} of colour, {len(table)} breweries")
     share = table.div(table["60 at random"], axis=0)
-    shown = {"rms error": np.sqrt(table.mean()), "share": table.mean() / table["60 at random"].mean(), "worst": share.max()}
+    shown = {
+        "rms error": np.sqrt(table.mean()),
+        "share": table.mean() / table["60 at random"].mean(),
+        "worst": share.max(),
+    }
     print(pd.DataFrame(shown).round(4).to_string())
 
 

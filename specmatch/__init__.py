@@ -25,6 +25,7 @@ _PUBLIC = {
     "learning_curve": "specmatch.house.assessment.choose",
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.assessment.evaluation",
+    "finding_costs": "specmatch.house.assessment.finding_costs",
     "run_risks": "specmatch.line.rules.rates",
     "validate": "specmatch.house.assessment.validation",
     "load_specification": "specmatch.house.decision.specification",
@@ -63,6 +64,7 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.choose import choose_batches as choose_batches
     from specmatch.house.assessment.choose import learning_curve as learning_curve
     from specmatch.house.assessment.evaluation import evaluate as evaluate
+    from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
     from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel

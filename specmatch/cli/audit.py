@@ -17,6 +17,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--settle", action="append", default=[], metavar="FINDING",
         help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
     )  # fmt: skip
+    parser.add_argument(
+        "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
+    )
     parser.add_argument("--reason", default="", help="why it is settled, for the history")
     parser.add_argument("--who", default="", help="who settled it")
     parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
@@ -48,5 +51,16 @@ def run(args: argparse.Namespace) -> Outcome:
         settled_words = f"; {quiet} more settled" if quiet else ""
         lines.append(f"{args.set}: {things}, from {counted(len(findings), 'finding')}, worst first{settled_words}")
         lines += group_lines(groups)
+    costs = None
+    if args.costs:
+        from specmatch.cli.outcome import tell
+        from specmatch.house.assessment.finding_costs import finding_costs
+        from specmatch.report.text import text_table
+
+        tell("fitting with and without the advice")
+        costs = finding_costs(refs)
+        shown = text_table(costs.round(4)) if len(costs) else "no finding asks for an edit whose cost could be told"
+        lines.append(f"what following the advice changes, batches held out:\n{shown}")
     results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet}
+    results |= {} if costs is None else {"costs": costs}
     return Outcome(results, "\n".join(lines), needs_look=not findings.empty)

@@ -12,13 +12,14 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import check_batches
-from specmatch.errors import ReferenceSetError, SheetError, UnitError
+from specmatch.errors import OptionError, ReferenceSetError, SheetError, UnitError
 from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, find_sheet, number_columns, read_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
+from specmatch.reference.tables.dates import DATE_COLUMNS, iso_dates
 from specmatch.reference.tending.lab_values import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import sha256_of
@@ -63,6 +64,11 @@ def _sheet(file: Path, key: str, known: tuple[str, ...]) -> pd.DataFrame:
         raise SheetError(f"{file} has no column {key!r} in its first line")
     numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
     table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
+    for name in DATE_COLUMNS & set(table.columns):
+        try:
+            table[name] = iso_dates(table[name], name)
+        except OptionError as error:
+            raise SheetError(f"{file.name}: {error}") from None
     return table.set_index(key)
 
 

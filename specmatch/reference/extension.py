@@ -61,7 +61,7 @@ class Extension:
 
 def extend_set(
     refs: ReferenceSet,
-    folders: Sequence[str | Path | Session],
+    folders: Sequence[str | Path | Session | Source],
     *,
     reason: str,
     who: str = "",
@@ -108,6 +108,9 @@ def extend_set(
         raise ReferenceSetError("no folder was given; name at least one folder or sheet")
     arrivals, left_out = [], []
     for folder in folders:
+        if isinstance(folder, Source):
+            arrivals.append(_of_source(folder, folder.batches))
+            continue
         if not isinstance(folder, Session) and Path(folder).is_file():
             file = Path(folder)
             arrivals.append(Arrival(lab_rows(file), name=file.name, sha256=folder_hash(file)))
@@ -125,7 +128,7 @@ def extend_set(
             for _, row in source.left_out.iterrows()
             if str(row["file"]) not in told_of_sheet
         ]
-        arrivals.append(Arrival(batches, source.spectra, source.scans, source.beers, source.name, source.sha256))
+        arrivals.append(_of_source(source, batches))
     return _extended(refs, arrivals, left_out, take, restore, {"reason": reason, "who": who, "when": when})
 
 
@@ -202,6 +205,10 @@ def _extended(
         tuple(growth.new_batches),
         tuple(growth.lab),
     )
+
+
+def _of_source(source: Source, batches: pd.DataFrame) -> Arrival:
+    return Arrival(batches, source.spectra, source.scans, source.beers, source.name, source.sha256)
 
 
 def _is_sheet_alone(folder: Path) -> bool:

@@ -24,7 +24,7 @@ def colour_of(text: str) -> float:
 
 
 def _dropped(level: str) -> Callable[[Tables, str, str], Change]:
-    return lambda tables, name, value: dropped(tables, [name], level)
+    return lambda tables, name, value: dropped(tables, name if isinstance(name, list) else [name], level)
 
 
 EDITS: Mapping[str, Callable[[Tables, str, str], Change]] = {
@@ -65,7 +65,9 @@ def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
     return tables, f"{len(said)} edits: {listed}", {"kind": "sheet", "edits": edits}
 
 
-def _text(cell: Any) -> str:
+def _text(cell: Any) -> Any:
+    if isinstance(cell, list):
+        return cell  # names that were dropped together
     if cell is None or (isinstance(cell, float) and np.isnan(cell)):
         return ""
     return f"{cell:.15g}" if isinstance(cell, float) else str(cell).strip()
