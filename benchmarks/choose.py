@@ -2,9 +2,9 @@
 
     python -m benchmarks.choose [--seeds 12]
 
-Invented breweries (12 beers, 10 batches each); mean square error of log colour on new batches, as a share of that of
-sixty batches taken at random. Designs spend thirty lab values: on thirty batches chosen by the model, on fifteen of them
-twice, on ten three times, or on thirty whose lab has no error at all, which is the limit of any weighting.
+Invented breweries (12 beers, 10 batches each); mean square error of log colour on new batches, as a share of that
+of sixty batches taken at random. Designs spend thirty lab values: on thirty batches chosen by the model, on fifteen of
+them twice, on ten three times, or on thirty whose lab has no error at all, which is the limit of any weighting.
 """
 
 import argparse

@@ -18,6 +18,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
     )  # fmt: skip
     parser.add_argument(
+        "--advice", metavar="SHEET", help="write the edits that are advised into a sheet, to strike out and to make"
+    )
+    parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
     parser.add_argument("--reason", default="", help="why it is settled, for the history")
@@ -50,7 +53,16 @@ def run(args: argparse.Namespace) -> Outcome:
         things = f"{counted(len(groups), 'thing')} to do" if len(groups) != 1 else "one thing to do"
         settled_words = f"; {quiet} more settled" if quiet else ""
         lines.append(f"{args.set}: {things}, from {counted(len(findings), 'finding')}, worst first{settled_words}")
-        lines += group_lines(groups)
+        if not args.advice:
+            lines += group_lines(groups)
+        edits = [edit for group in groups for edit in group["edits"]]
+        if args.advice:
+            lines.append(_write_advice(args, edits))
+        elif edits:
+            lines.append(
+                f"next: specmatch audit {args.set} --advice advice.csv writes the {counted(len(edits), 'edit')} advised "
+                "into a sheet"
+            )
     costs = None
     if args.costs:
         from specmatch.cli.outcome import tell
@@ -64,3 +76,22 @@ def run(args: argparse.Namespace) -> Outcome:
     results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet}
     results |= {} if costs is None else {"costs": costs}
     return Outcome(results, "\n".join(lines), needs_look=not findings.empty)
+
+
+def _write_advice(args: argparse.Namespace, edits: list[dict[str, str]]) -> str:
+    """Write the edits that are advised as a sheet."""
+    import csv
+    import io
+
+    from specmatch.reference.tending.edit_sheet import COLUMNS
+    from specmatch.storage import write_atomic
+
+    text = io.StringIO(newline="")
+    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
+    writer.writeheader()
+    writer.writerows(edits)
+    write_atomic(args.advice, text.getvalue().encode("utf-8"))
+    return (
+        f"{args.advice}: {counted(len(edits), 'edit')} advised; strike out what is not so, then\n"
+        f"next: specmatch edit {args.set} --sheet {args.advice}"
+    )

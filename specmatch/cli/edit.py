@@ -67,5 +67,6 @@ def run(args: argparse.Namespace) -> Outcome:
     results = {"set": args.set, "before": before.hash, "after": after.hash, "what": what}
     if args.relabel and args.relabel[1] not in set(before.batches["beer"]):
         what += f"; {args.relabel[1]!r} is a beer that the set did not hold"
-    text = f"{args.set}: {what}\nversion {before.hash[:12]} -> {after.hash[:12]}; fit the house model again to use it"
+    text = f"{args.set}: {what}\nversion {before.hash[:12]} -> {after.hash[:12]}; fit the house model again to use it\n"
+    text += f"next: specmatch audit {args.set}"
     return Outcome(results, text)

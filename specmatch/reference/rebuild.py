@@ -93,7 +93,7 @@ def _repeated(
         return extend_set(refs, sources, take=take, restore=restore, **why).refs
     if edit["kind"] == "undo":
         earlier = been[str(edit["to"])]
-        kept_too = {"sources": earlier.sources, "determinations": earlier.determinations}
+        kept_too: dict[str, Any] = {"sources": earlier.sources, "determinations": earlier.determinations}
         return refs._changed((earlier._tables, entry["what"], dict(edit)), *why.values(), **kept_too)
     if edit["kind"] == "settle" or (edit["kind"] == "sheet" and edit["edits"][0]["kind"] == "settle"):
         return refs._changed((refs._tables, entry["what"], dict(edit)), *why.values())
@@ -126,7 +126,7 @@ def _stand_in(name: str, refs: ReferenceSet, kept: _Kept, after: str) -> Source:
     version = kept.find(after)
     if version is None:
         raise ReferenceSetError(
-            f"folder {name!r} is not at hand, and version {after[:12]} that holds its scans is not kept"
+            f"folder {name!r} is not at hand, and version {after[:12]}, which holds its scans, is not kept"
         )
     source = next(one for one in reversed(version.sources) if one["name"] == name)
     new = version.spectra.index.difference(refs.spectra.index, sort=False)

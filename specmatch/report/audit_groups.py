@@ -33,11 +33,13 @@ def grouped(findings: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, 
         group = groups.setdefault(
             (row["code"], level),
             {"code": row["code"], "sentence": "", "action": row["action"], "findings": [], "sentences": [],
-             "commands": [], "subjects": []},
+             "commands": [], "subjects": [], "edits": []},
         )  # fmt: skip
         group["findings"].append(row["finding"])
         group["sentences"].append(row["sentence"])
         group["subjects"].append(row["subject"])
+        if (edit := remedy.row()) is not None:
+            group["edits"].append(edit | {"reason": row["sentence"]})
         group["commands"].append(remedy.command(place, row["finding"]))
     for group in groups.values():
         n = len(group["findings"])
@@ -62,7 +64,8 @@ def group_lines(groups: Sequence[dict[str, Any]]) -> list[str]:
             lines.append(f"   {'  ' if one_by_one else ''}{command}")
         if len(group["commands"]) > _MOST_SHOWN:
             lines.append(f"   and {len(group['commands']) - _MOST_SHOWN} more: see --json, or edit them by a sheet")
-        name = group["findings"][0] if len(group["findings"]) == 1 else group["code"]
+        alone = sum(other["code"] == group["code"] for other in groups) == 1
+        name = group["code"] if len(group["findings"]) > 1 and alone else group["findings"][0]
         lines.append(f"   if it is as it should be, settle it: --settle {name!r}")
     return lines
 

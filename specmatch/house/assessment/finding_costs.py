@@ -78,10 +78,10 @@ def finding_costs(
             raise ReferenceSetError(f"following the advice of {code!r} leaves no set to judge: {error}") from error
         judged = [name for name in before.identity.index if name in after.identity.index and name not in doubted]
         pair = [_figures(result, judged, house.false_reject_rate) for result in (before, after)]
-        row: dict[str, Any] = {"code": code, "findings": len(remedies), "n_batches": len(judged)}
+        cost: dict[str, Any] = {"code": code, "findings": len(remedies), "n_batches": len(judged)}
         for name in pair[0]:
-            row |= {f"{name}_before": pair[0][name], f"{name}_after": pair[1][name]}
-        rows.append(row)
+            cost |= {f"{name}_before": pair[0][name], f"{name}_after": pair[1][name]}
+        rows.append(cost)
     return pd.DataFrame(rows, columns=list(COST_COLUMNS))
 
 

@@ -49,6 +49,17 @@ class Remedy:
         words = ["none" if name is None else f"{name:.4g}" if isinstance(name, float) else str(name) for name in names]
         return shlex.join(["specmatch", "edit", place, option, *words, "--reason", WHY])
 
+    def row(self) -> dict[str, str] | None:
+        """Return it as a row of a sheet of edits, or None where it is no edit."""
+        what = {"relabel": "beer", "colour": "colour", "rename": "rename", "recipe": "recipe"}.get(self.kind)
+        if self.kind == "drop":
+            return {"batch": self.names[1], "what": f"drop {self.names[0]}", "value": ""}
+        if what is None:
+            return None
+        name, value = self.names
+        text = "none" if value is None else f"{value:.6g}" if isinstance(value, float) else str(value)
+        return {"batch": name, "what": what, "value": text}
+
 
 def remedy_of(
     code: str, level: str, subject: str, suggestion: str, scans: pd.DataFrame, batches: pd.DataFrame

@@ -351,7 +351,7 @@ def _known_colour(
         ):
             continue
         by_hand = (name, "colour") in upkeep.edited
-        if np.isnan(ours) and not by_hand:
+        if np.isnan(ours):
             table = values.first(table, row)
         else:
             side = BOTH
