@@ -60,8 +60,8 @@ def run(args: argparse.Namespace) -> Outcome:
             lines.append(_write_advice(args, edits))
         elif edits:
             lines.append(
-                f"next: specmatch audit {args.set} --advice advice.csv writes the {counted(len(edits), 'edit')} advised "
-                "into a sheet"
+                f"next: specmatch audit {args.set} --advice advice.csv writes the {counted(len(edits), 'edit')} "
+                "advised into a sheet"
             )
     costs = None
     if args.costs:

@@ -89,7 +89,7 @@ def run(args: argparse.Namespace) -> Outcome:
         *out,
     ]
     lines += [
-        f"taken as said with --take: {row.subject} {row.column}: set {_short(row.set)}, {row.source} {_short(row.folder)}"
+        f"decided with --take: {row.subject} {row.column}: set {_short(row.set)}, {row.source} {_short(row.folder)}"
         for row in added.conflicts.itertuples()
     ]
     lines.append(
@@ -110,7 +110,8 @@ def conflict_outcome(place: str, error: Exception, sides: tuple[str, str], other
         f"{text_table(table)}\nsay which to take: --take {mine} or --take {other} for all, --take {other}:"
         f"{table['kind'].iloc[0]} for a kind, --take {other}:{subject} for one; what is taken is recorded"
     )
-    failed = f"what is to be added differs from {place} in {counted(len(table), 'fact')}; nothing was changed: choose with --take"
+    differs = f"what is to be added differs from {place} in {counted(len(table), 'fact')}"
+    failed = f"{differs}; nothing was changed: choose with --take"
     return Outcome({"set": place, "conflicts": table}, text, failed=failed)
 
 

@@ -14,11 +14,13 @@ from typing import Any, Self
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.audit.evidence import evidence_of, still_settled
+from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
 from specmatch.reference.disk.descriptor import content_hash
-from specmatch.reference.disk.large_block import LargeTables
+from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import read_package, write_package
 from specmatch.reference.disk.versions import DIGITS, VERSIONS
 from specmatch.reference.tables.alignment import (
@@ -487,6 +489,16 @@ def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) ->
     return {name: values for name, values in determinations.items() if name not in by_hand}
 
 
+def _blank_spectra(wavelength_nm: Floats) -> pd.DataFrame:
+    columns = pd.Index(wavelength_nm, dtype="float64", name="wavelength_nm")
+    return pd.DataFrame(np.empty((0, wavelength_nm.size)), columns=columns, index=pd.Index([], dtype=object))
+
+
+def _blank_scans(types: Mapping[str, str]) -> pd.DataFrame:
+    cells = {name: np.array([], dtype=float if kind == "number" else object) for name, kind in types.items()}
+    return pd.DataFrame(cells, index=pd.Index([], dtype=object, name="scan_id"))
+
+
 class ReferenceSet(Tended):
     """Labelled reflectance spectra with what is known of their scans, batches and beers.
 
@@ -543,7 +555,7 @@ class ReferenceSet(Tended):
     <ReferenceSet 'house': 2 scans of 2 batches of 2 beers, 450-600 nm, EBC>
     """
 
-    _large: LargeTables
+    _large: LargeTables | None = None
     determinations: dict[str, Any]
     _before: tuple[Tables, dict[str, Any]] | None = None  # what this was made from, for one step back
     _home: Path | None = None  # where it was opened or saved
@@ -618,6 +630,13 @@ class ReferenceSet(Tended):
         settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
+        if self._large is not None and self._large.tail is not None:
+            large, n_rows = self._large, self._large.n_scans
+            return hash_of_blocks(large.digests, n_rows, large.wavelength_nm, (self._batches, self._beers), settings)
+        if is_large(self._spectra.size):
+            values = self._spectra.to_numpy(dtype=np.float64)
+            digests, nm = block_digests(values, self._scans), self._spectra.columns.to_numpy(dtype=np.float64)
+            return hash_of_blocks(digests, len(values), nm, (self._batches, self._beers), settings)
         return content_hash(self._spectra, (self._scans, self._batches, self._beers), settings)
 
     def _settled(self, finding: str) -> Change:
@@ -679,13 +698,44 @@ class ReferenceSet(Tended):
 
     def _changed(self, change: Change, reason: str, who: str, when: str, **changed: Any) -> "ReferenceSet":
         tables, what, edit = change
-        if not reason.strip():
-            raise OptionError("a change of the set needs a reason; say why in a few words")
-        entry = {"what": what, "who": who, "when": iso_date(when), "why": reason, "parent": self.hash, "edit": edit}
+        entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
         kept["determinations"] = _left_by_hand(self.determinations, edit)
         after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
+        after._home = self._home
+        return after
+
+    def _entry(self, what: str, reason: str, who: str, when: str, edit: Mapping[str, Any]) -> dict[str, Any]:
+        if not reason.strip():
+            raise OptionError("a change of the set needs a reason; say why in a few words")
+        return {"what": what, "who": who, "when": iso_date(when), "why": reason, "parent": self.hash, "edit": edit}
+
+    def _large_for(self, arrivals: list[Arrival]) -> LargeTables | None:
+        """Return the tables of a large set if what arrives can be added without reading them."""
+        large = self._large
+        if large is None or any(name in self.__dict__ for name in ("_spectra", "_scans")):
+            return None
+        for arrival in arrivals:
+            if arrival.spectra is None or arrival.scans is None:
+                continue
+            scans = tidy_columns(check_scans(arrival.scans, arrival.spectra.index), "scans")
+            prefixed = [f"{arrival.name}/{name}" for name in scans.index]
+            named = scans.assign(pour=[f"{arrival.name}/{name}" for name in scans["pour"]]).set_axis(prefixed, axis=0)
+            if not large.takes(scans, named):
+                return None
+        return large if large.parts and large.digests else None
+
+    def _added_to(self, large: LargeTables, growth: Growth, changed: Mapping[str, Any]) -> "ReferenceSet":
+        """Return a large set with rows added; what it holds already is not read."""
+        after = ReferenceSet.__new__(ReferenceSet)
+        after.__dict__.update({key: getattr(self, key) for key in _KEPT} | dict(changed))
+        after._batches = tidy_columns(check_batches(growth.batches, colour_unit=self.colour_unit), "batches")
+        after._batches.index = pd.Index(after._batches.index, dtype=object, name="batch")
+        after._beers = growth.beers
+        after._large = large.added(growth.spectra, growth.scans, after._batches.index)
+        after.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
+        after.sources, after.history = tuple(changed["sources"]), tuple(changed["history"])
         after._home = self._home
         return after
 
@@ -695,14 +745,26 @@ class ReferenceSet(Tended):
         origins: dict[str, frozenset[str]] = {}
         for source in self.sources:
             origins[source["name"]] = origins.get(source["name"], frozenset()) | set(source["batches"])
-        grid = self._spectra.columns.to_numpy(dtype=np.float64)
-        held = Held(
-            self._scans, self._spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins
-        )
+        large = self._large_for(arrivals)
+        spectra = _blank_spectra(large.wavelength_nm) if large else self._spectra
+        scans = _blank_scans(large.scan_types) if large else self._scans
+        grid = spectra.columns.to_numpy(dtype=np.float64)
+        held = Held(scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins)
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
         choices.refuse_open()
         if growth.is_empty:
             return self, growth, parts
+        came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
+        sources = [*self.sources, *(source for source in came if source is not None)]
+        what = f"merged with {told['merged']}: {growth.what}" if told.get("merged") else growth.what
+        for line in growth.told:
+            _LOG.warning("%s", line)
+        edit = growth.edit([arrival.name for arrival in arrivals if arrival.name])
+        changed = {"determinations": growth.determinations, "sources": sources}
+        if large is not None:
+            entry = self._entry(what, told["reason"], told["who"], told["when"], edit)
+            after = self._added_to(large, growth, {**changed, "history": (*self.history, entry), "parent": self.hash})
+            return after, growth, parts
         kept = ~self._spectra.index.isin(growth.replaced)
         tables = Tables(
             joined(self._spectra[kept], growth.spectra),
@@ -711,13 +773,7 @@ class ReferenceSet(Tended):
             growth.beers,
             self.colour_unit,
         )
-        came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
-        sources = [*self.sources, *(source for source in came if source is not None)]
-        what = f"merged with {told['merged']}: {growth.what}" if told.get("merged") else growth.what
-        for line in growth.told:
-            _LOG.warning("%s", line)
-        change = (tables, what, growth.edit([arrival.name for arrival in arrivals if arrival.name]))
-        changed = {"determinations": growth.determinations, "sources": sources}
+        change = (tables, what, edit)
         after = self._changed(change, told["reason"], told["who"], told["when"], **changed)
         return after, growth, parts
 
@@ -797,12 +853,22 @@ class ReferenceSet(Tended):
         >>> ReferenceSet.load("sets/again").hash == refs.hash
         True
         """
-        tables = {"spectra": self._spectra, "scans": self._scans, "batches": self._batches}
+        large = self._large if self._adds_to(Path(folder)) else None
+        tables = {"batches": self._batches}
+        if large is None:
+            tables = {"spectra": self._spectra, "scans": self._scans, **tables}
         if self._beers is not None:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
-        write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace)
+        write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = Path(folder)
+
+    def _adds_to(self, folder: Path) -> bool:
+        """Say whether this is a large set with rows added, saved where the rest of it stands."""
+        large = self._large
+        if large is None or large.tail is None or not large.parts:
+            return False
+        return folder.resolve() == large.folder.resolve()
 
     @classmethod
     def load(cls, folder: str | Path) -> "ReferenceSet":
@@ -855,10 +921,12 @@ class ReferenceSet(Tended):
 
     @cached_property
     def _scans(self) -> pd.DataFrame:
+        assert self._large is not None
         return self._large.scans()
 
     @cached_property
     def _spectra(self) -> pd.DataFrame:
+        assert self._large is not None
         return self._large.spectra(self._scans.index)
 
     def __repr__(self) -> str:

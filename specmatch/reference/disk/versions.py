@@ -42,7 +42,8 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
     try:
         shutil.rmtree(making, ignore_errors=True)
         making.mkdir(parents=True)
-        for resource in content["resources"]:
+        keys = [{"name": "keys", **entry} for entry in content.get("specmatch", {}).get("keys") or ()]
+        for resource in [*content["resources"], *keys]:
             for part in parts_of(resource):
                 source = file_of(part, folder)
                 target = making / source.name
@@ -64,7 +65,7 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
 
 def parts_of(resource: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return a resource as one resource a file: a large table may stand in several."""
-    paths = resource.get("path")
-    if not isinstance(paths, list) or len(paths) < 2:
+    parts = resource.get("parts")
+    if not isinstance(parts, list) or not all(isinstance(part, dict) for part in parts):
         return [dict(resource)]
-    return [dict(resource) | {"path": path} for path in paths]
+    return [{"name": resource.get("name"), **part} for part in parts]

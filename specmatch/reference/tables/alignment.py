@@ -96,7 +96,8 @@ def joined(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
         if len({part.dtype.kind for part in filled} - set("fiu")) == 1 and filled[0].dtype != filled[1].dtype:
             filled = [part.astype(object) for part in filled]
         cells[at] = np.concatenate(filled)
-    index = pd.Index(np.concatenate([first.index.to_numpy(), second.index.to_numpy()]), name=first.index.name)
+    names_of_rows = np.concatenate([first.index.to_numpy(dtype=object), second.index.to_numpy(dtype=object)])
+    index = pd.Index(names_of_rows, dtype=object, name=first.index.name)
     table = pd.DataFrame(cells, index=index)
     table.columns = pd.Index(names, dtype=first.columns.dtype, name=first.columns.name)
     return table
