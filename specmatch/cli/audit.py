@@ -73,7 +73,10 @@ def run(args: argparse.Namespace) -> Outcome:
         costs = finding_costs(refs)
         shown = text_table(costs.round(4)) if len(costs) else "no finding asks for an edit whose cost could be told"
         lines.append(f"what following the advice changes, batches held out:\n{shown}")
+    notes = list(findings.attrs.get("notes", ()))
+    lines += [f"not told: {note}" for note in notes]
     results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet}
+    results["not_told"] = notes
     results |= {} if costs is None else {"costs": costs}
     return Outcome(results, "\n".join(lines), needs_look=not findings.empty)
 

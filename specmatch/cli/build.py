@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.arguments import add_dates_argument
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
@@ -16,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", required=True, metavar="SET", help="folder of the reference set to write")
     parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
     parser.add_argument("--name", default="house", help="name of the set (default house)")
+    add_dates_argument(parser)
     parser.add_argument(
         "--replace", action="store_true", help="begin anew where a set with a history is; the old version is kept"
     )
@@ -27,7 +29,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     if not args.replace:
         _refuse_to_bury(args.out, args.folders)
-    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name)
+    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
     refs.save(args.out, replace=args.replace)
     with_colour = int(refs.batches["colour"].notna().sum())
     results = {

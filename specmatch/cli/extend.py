@@ -3,6 +3,7 @@
 import argparse
 from collections.abc import Sequence
 
+from specmatch.cli.arguments import add_dates_argument
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
@@ -21,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--reason", default="", help="why, for the history (default: the names of the folders)")
     parser.add_argument("--who", default="", help="who added them")
     parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_dates_argument(parser)
     add_take(parser, SIDES)
     parser.add_argument(
         "--restore", action="append", default=[], metavar="NAME",
@@ -63,7 +65,7 @@ def run(args: argparse.Namespace) -> Outcome:
     try:
         added = extend_set(
             refs, args.folders, reason=reason, who=args.who, when=args.when, take=taken(args.take, SIDES),
-            restore=args.restore,
+            restore=args.restore, date_order=args.dates,
         )  # fmt: skip
     except ConflictError as error:
         return conflict_outcome(args.set, error, ("set", "folder"), "FOLDER")

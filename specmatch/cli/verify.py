@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_line_arguments
+from specmatch.cli.arguments import add_dates_argument, add_line_arguments
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -14,13 +14,14 @@ EXAMPLE = "specmatch verify house.model monday/ --claim 'House Pils'"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `verify`."""
     parser.add_argument("model", metavar="MODEL", help="model file")
-    parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
+    parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
     add_line_arguments(parser)
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -39,13 +40,15 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
+    if args.journal and args.source == "-":
+        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
-        scans_or_session, left_out = load_source(args.source)
+        scans_or_session, left_out = load_source(args.source, dates=args.dates)
         verified = house.verify(scans_or_session, claimed=args.after or args.claim, specification=specification)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
@@ -60,13 +63,14 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
-    from specmatch.cli.arguments import line_setting
+    from specmatch.cli.arguments import line_setting, tell_sheet_notes
     from specmatch.line.acquisition import measure_source
     from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
 
     setting = line_setting(args)
-    measured = measure_source(args.source)
+    measured = measure_source(args.source, date_order=args.dates)
+    tell_sheet_notes(measured.session)
     with Journal(args.journal) as journal:
         added = record_measured(journal, setting, measured)
         left_out = []

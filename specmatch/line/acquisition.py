@@ -9,16 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from specmatch.errors import MissingScanError, ScanFileError, SpecmatchError, UnitError
-from specmatch.line.journal.timestamps import unix_time
-from specmatch.measurement.folder.batches import read_batches
-from specmatch.measurement.folder.folder import NOT_FOUND, join_scans, listed_scans, within_folder
-from specmatch.measurement.folder.sheets import scans_sheet
+from specmatch.line.journal.schema import unix_time
+from specmatch.measurement.folder.folder import NOT_FOUND, FolderSheets, join_scans, read_sheets, within_folder
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.readers.scan import Scan
 from specmatch.measurement.session import Session, session_of
@@ -86,10 +83,12 @@ class ScanReader:
         return file
 
 
-def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, **found_before: Any) -> Measured:
+def measure_listed(
+    rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, sheets: FolderSheets | None = None
+) -> Measured:
     """Measure rows of `scans.csv`: samples and controls with the darks and references that they need."""
     results = [list(file.scans) if file.scans else (file.reason or "holds no spectrum") for file in files]
-    found = join_scans(rows, results, **found_before)
+    found = join_scans(rows, results, sheets=sheets)
     by_path = {file.path: file for file in files}
     file_of = {str(scan): by_path[path] for scan, path in found.rows["file"].items()}
     there = {path: file for path, file in by_path.items() if file.sha256}
@@ -99,7 +98,7 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
 def measure_bare(files: Sequence[ScanFile]) -> Measured:
     """Take files of reflectance spectra, each spectrum a sample of its own of one pour."""
     for file in files:
-        refuse_bare(file)
+        bare_scans(file)
     rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
         rows[column] = ""
@@ -107,16 +106,11 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
     return measure_listed(rows, files, folder=files[0].path)
 
 
-def refuse_bare(file: ScanFile) -> None:
-    """Refuse a file that no sheet describes unless every spectrum in it is reflectance."""
+def bare_scans(file: ScanFile) -> pd.DataFrame:
+    """Return the spectra of a file that no sheet describes, a row a spectrum; refuse it unless all are reflectance."""
     if not file.scans:
         raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
-    for scan in file.scans:
-        if scan.quantity != "reflectance":
-            raise UnitError(
-                f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
-                "counts need scans.csv, which says which scans are dark and reference"
-            )
+    return spectra_of(file.scans, file.path)
 
 
 def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
@@ -139,7 +133,7 @@ def peak_position(light: np.ndarray, wavelength_nm: np.ndarray) -> float:
     return float(wavelength_nm[top] + shift * step)
 
 
-def measure_source(source: str | Path) -> Measured:
+def measure_source(source: str | Path, *, date_order: str | None = None) -> Measured:
     """Measure all that a folder lists, or the spectra of one file."""
     path = Path(source)
     if path.is_file():
@@ -148,18 +142,27 @@ def measure_source(source: str | Path) -> Measured:
         raise MissingScanError(
             f"{path}: no such file or folder; name the folder that holds scans.csv, or a file of spectra"
         )
-    rows, left_out, notes = listed_scans(scans_sheet(path))
-    batches = read_batches(path, left_out, notes)
+    sheets = read_sheets(path, date_order=date_order)
     reader = ScanReader(path)
-    files = [_read(reader, name) for name in rows["file"]]
-    return measure_listed(rows, files, folder=str(path), batches=batches, left_out=left_out, notes=notes)
+    files = [_read(reader, name) for name in sheets.rows["file"]]
+    return measure_listed(sheets.rows, files, folder=str(path), sheets=sheets)
 
 
 def bare_spectra(path: Path) -> pd.DataFrame:
     """Return the reflectance spectra of one file as they stand in it, a row a spectrum."""
     file = ScanReader(path.parent).read(path.name)
-    refuse_bare(file)
-    return pd.DataFrame([pd.Series(scan.values, index=scan.wavelength_nm, name=scan.scan_id) for scan in file.scans])
+    return bare_scans(file)
+
+
+def spectra_of(scans: Sequence[Scan], name: str) -> pd.DataFrame:
+    """Return scans that no sheet describes as a table, a row a spectrum; refuse them unless all are reflectance."""
+    for scan in scans:
+        if scan.quantity != "reflectance":
+            raise UnitError(
+                f"{name}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
+                "counts need scans.csv, which says which scans are dark and reference"
+            )
+    return pd.DataFrame([pd.Series(scan.values, index=scan.wavelength_nm, name=scan.scan_id) for scan in scans])
 
 
 def _read(reader: ScanReader, name: str) -> ScanFile:

@@ -12,18 +12,22 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import check_batches
-from specmatch.errors import OptionError, ReferenceSetError, SheetError, UnitError
-from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, find_sheet, number_columns, read_sheet
+from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
+from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
-from specmatch.reference.tables.dates import DATE_COLUMNS, iso_dates
 from specmatch.reference.tending.lab_values import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+_LOG = logging.getLogger(__name__)
 
 SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
 
@@ -33,7 +37,9 @@ def holds_tables(folder: str | Path) -> bool:
     return (Path(folder) / SPECTRA).is_file()
 
 
-def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+def read_tables(
+    folder: str | Path, *, date_order: str | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Read the three tables of a folder; identifiers stay text."""
     folder = Path(folder)
     if not folder.is_dir():
@@ -41,8 +47,11 @@ def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
     for name in (SCANS, BATCHES):
         if not (folder / name).is_file():
             raise SheetError(f"{folder / name} is missing; a folder of tables holds {SPECTRA}, {SCANS} and {BATCHES}")
-    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS))
-    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS)
+    doubtful: list[DoubtfulDate] = []
+    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS), date_order, doubtful)
+    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS, date_order, doubtful)
+    refuse_doubtful(doubtful)
+    check_sheets(scans, batches, scans_name=SCANS, batches_name=BATCHES)
     return _spectra(folder / SPECTRA), scans, batches
 
 
@@ -58,21 +67,25 @@ def _spectra(file: Path) -> pd.DataFrame:
     return spectra_table(check_spectra(pd.DataFrame(values, index=index, columns=grid)))
 
 
-def _sheet(file: Path, key: str, known: tuple[str, ...]) -> pd.DataFrame:
-    sheet = read_sheet(file, known=known)
+def _sheet(
+    file: Path, key: str, known: tuple[str, ...], date_order: str | None, doubtful: list[DoubtfulDate]
+) -> pd.DataFrame:
+    sheet = read_sheet(file, known=known, optional=("file", "role"))
     if key not in sheet.table.columns:
         raise SheetError(f"{file} has no column {key!r} in its first line")
     numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
     table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
-    for name in DATE_COLUMNS & set(table.columns):
-        try:
-            table[name] = iso_dates(table[name], name)
-        except OptionError as error:
-            raise SheetError(f"{file.name}: {error}") from None
+    refuse_units_in_part(sheet, name=file.name)
+    for column in ("measured_at", "packaged_on", "valid_from", "valid_to"):
+        if column in table:
+            dates = read_dates(table[column], sheet.lines, column, name=file.name, date_order=date_order)
+            table[column] = dates.text
+            doubtful += dates.doubtful
+            sheet.notes.extend(dates.notes)
+    for note in sheet.notes:
+        _LOG.warning("%s: %s", file.parent, note)
     return table.set_index(key)
 
-
-_LOG = logging.getLogger(__name__)
 
 # with mates in half of the samples the scatter of pours is still learnt
 MOST_SINGLE_POURS = 0.5
@@ -94,7 +107,7 @@ class Source:
 
 
 def build_set(
-    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house"
+    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house", date_order: str | None = None
 ) -> tuple[ReferenceSet, pd.DataFrame]:
     """Build one reference set from several folders.
 
@@ -107,6 +120,8 @@ def build_set(
         Colour unit of the set; lab colours stated in the other are converted.
     name : str, default "house"
         Of the set.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheets that can be read in two ways.
 
     Returns
     -------
@@ -118,6 +133,8 @@ def build_set(
     ------
     ReferenceSetError
         If no folder is given, nothing is left for the set, or the folders share no wavelengths.
+    DateOrderError
+        If dates can be read in two ways and `date_order` is not given; those of all folders are listed.
     UnitError
         If the folders used references of different kinds.
     SpecmatchError
@@ -131,7 +148,7 @@ def build_set(
     """
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
-    sources = [source_of(folder) for folder in folders]
+    sources = sources_of(folders, date_order)
     left_out = [
         {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
         for source in sources
@@ -174,16 +191,31 @@ def share_of_single_pours(scans: pd.DataFrame) -> float:
     return float((scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
 
 
-def source_of(folder: str | Path | Session) -> Source:
+def sources_of(folders: Sequence[str | Path | Session], date_order: str | None) -> list[Source]:
+    """Read all folders; dates in doubt are refused once, for all of them."""
+    sources, doubtful = [], []
+    for folder in folders:
+        try:
+            sources.append(source_of(folder, date_order))
+        except DateOrderError as error:
+            doubtful += [replace(cell, sheet=f"{folder}/{cell.sheet}") for cell in error.cells]
+    if doubtful:
+        raise DateOrderError(cells=tuple(doubtful))
+    return sources
+
+
+def source_of(folder: str | Path | Session, date_order: str | None = None) -> Source:
     """Read a folder of raw scans or of tables, or take a session that was measured already."""
     if not isinstance(folder, Session) and holds_tables(folder):
-        spectra, scans, batches = read_tables(folder)
+        spectra, scans, batches = read_tables(folder, date_order=date_order)
         beers = read_beers(Path(folder))
         nothing = pd.DataFrame(columns=["file", "reason"])
         return Source(
             Path(folder).resolve().name, spectra, scans, batches, nothing, beers=beers, sha256=folder_hash(Path(folder))
         )
-    session = folder if isinstance(folder, Session) else measure(folder)
+    session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
+    for note in session.sheet_notes["note"]:
+        _LOG.warning("%s: %s", session.folder, note)
     spoilt = _spoilt_scans(session.checks, session.spectra.index)
     kept = ~session.spectra.index.isin(list(spoilt))
     rows = pd.DataFrame({"file": list(spoilt), "reason": list(spoilt.values())}, dtype=object)
@@ -214,12 +246,20 @@ def folder_hash(folder: Path) -> str:
 def read_beers(folder: Path) -> pd.DataFrame | None:
     """Read `beers.csv` of a folder, where there is one: `beer`, `valid_from`, `valid_to`, `recipe`."""
     file = find_sheet(folder, "beers")
-    return None if file is None else _sheet(file, "beer", ("beer", "valid_from", "valid_to", "recipe"))
+    if file is None:
+        return None
+    doubtful: list[DoubtfulDate] = []
+    beers = _sheet(file, "beer", ("beer", "valid_from", "valid_to", "recipe"), None, doubtful)
+    refuse_doubtful(doubtful)
+    return beers
 
 
-def lab_rows(file: Path) -> pd.DataFrame:
+def lab_rows(file: Path, date_order: str | None = None) -> pd.DataFrame:
     """Read a sheet of batches, index `batch`, which may repeat."""
-    return _sheet(file, "batch", BATCH_COLUMNS)
+    doubtful: list[DoubtfulDate] = []
+    rows = _sheet(file, "batch", BATCH_COLUMNS, date_order, doubtful)
+    refuse_doubtful(doubtful)
+    return rows
 
 
 def check_repeated(rows: pd.DataFrame, unit: str) -> pd.DataFrame:

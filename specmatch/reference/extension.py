@@ -68,6 +68,7 @@ def extend_set(
     when: str = "",
     take: str | Mapping[str, str] | None = None,
     restore: Collection[str] = (),
+    date_order: str | None = None,
 ) -> Extension:
     """Add measured folders, folders of tables and sheets of lab values to a set; every earlier edit stands.
 
@@ -82,6 +83,8 @@ def extend_set(
         As for `ReferenceSet.extend`.
     restore : collection of str
         Batches, samples, pours and scans that were dropped and are to come back.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheets that can be read in two ways.
 
     Returns
     -------
@@ -113,16 +116,18 @@ def extend_set(
             continue
         if not isinstance(folder, Session) and Path(folder).is_file():
             file = Path(folder)
-            arrivals.append(Arrival(lab_rows(file), name=file.name, sha256=folder_hash(file)))
+            arrivals.append(Arrival(lab_rows(file, date_order), name=file.name, sha256=folder_hash(file)))
             continue
         if not isinstance(folder, Session) and _is_sheet_alone(Path(folder)):
             sheet = find_sheet(Path(folder), _SHEET)
             assert sheet is not None
-            arrivals.append(Arrival(lab_rows(sheet), name=Path(folder).resolve().name, sha256=folder_hash(sheet)))
+            arrivals.append(
+                Arrival(lab_rows(sheet, date_order), name=Path(folder).resolve().name, sha256=folder_hash(sheet))
+            )
             continue
-        source = source_of(folder)
+        source = source_of(folder, date_order)
         _check_kind(refs, source)
-        batches, told_of_sheet = _all_lab_rows(folder, source)
+        batches, told_of_sheet = _all_lab_rows(folder, source, date_order)
         left_out += [
             {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
             for _, row in source.left_out.iterrows()
@@ -217,11 +222,13 @@ def _is_sheet_alone(folder: Path) -> bool:
     return find_sheet(folder, _SHEET) is not None and find_sheet(folder, "scans") is None
 
 
-def _all_lab_rows(folder: str | Path | Session, source: Source) -> tuple[pd.DataFrame, set[str]]:
+def _all_lab_rows(
+    folder: str | Path | Session, source: Source, date_order: str | None
+) -> tuple[pd.DataFrame, set[str]]:
     """Return the lab rows of a folder, also of batches that have no scan in it, and the sheets that they came from."""
     place = Path(str(folder.folder)) if isinstance(folder, Session) else Path(folder)
     sheet = find_sheet(place, _SHEET) if place.is_dir() else None
-    return (source.batches, set()) if sheet is None else (lab_rows(sheet), {sheet.name, "batches.csv"})
+    return (source.batches, set()) if sheet is None else (lab_rows(sheet, date_order), {sheet.name, "batches.csv"})
 
 
 def _check_kind(refs: ReferenceSet, source: Source) -> None:

@@ -1,15 +1,14 @@
 """The brewery's asset: labelled past reflectance, checked, versioned and hashed.
 
-How a set is tended: every change gives a new set and a line in its history.
+Every change gives a new set and a line in its history.
 """
 
 import logging
-from abc import ABC, abstractmethod
 from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
 from html import escape
 from pathlib import Path
-from typing import Any, Self
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -44,436 +43,6 @@ from specmatch.spectra import check_spectra
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 
 
-class Tended(ABC):
-    """Changes of a reference set.
-
-    Every change takes a `reason`, and `who` made it and `when` (ISO 8601) where that is known. They are arguments and
-    never taken from the machine, so that equal input gives equal sets. The set itself stays as it is.
-
-    Attributes
-    ----------
-    name : str
-    hash : str
-        SHA-256 over the contents.
-    colour_unit : {"EBC", "SRM"}
-    reference_kind : str or None
-    """
-
-    name: str
-    hash: Any
-    colour_unit: str
-    reference_kind: str | None
-
-    @property
-    @abstractmethod
-    def _tables(self) -> Tables:
-        """The tables of the set."""
-
-    @abstractmethod
-    def _changed(self, change: Change, reason: str, who: str, when: str, **kept: Any) -> Self:
-        """Return a set of other tables, with this one as its parent."""
-
-    @abstractmethod
-    def _grown(
-        self, arrivals: list[Arrival], choices: Choices, restore: frozenset[str], told: Mapping[str, Any]
-    ) -> tuple[Self, Growth, list[Growth]]:
-        """Return the set with what arrives, as far as nothing stands against it, and what there is to say."""
-
-    def extend(
-        self,
-        spectra: pd.DataFrame | None = None,
-        scans: pd.DataFrame | None = None,
-        batches: pd.DataFrame | None = None,
-        beers: pd.DataFrame | None = None,
-        *,
-        reason: str,
-        who: str = "",
-        when: str = "",
-        take: str | Mapping[str, str] | None = None,
-        restore: Collection[str] = (),
-    ) -> Self:
-        """Return the set with new scans, new batches, and lab values that came late; every earlier edit stands.
-
-        Parameters
-        ----------
-        spectra, scans, batches, beers : DataFrame, optional
-            As for the set itself; spectra on another grid are brought to that of the set. `batches` alone brings lab
-            values of batches that the set holds. Scans that the set has already are skipped. A second lab value of a
-            batch is averaged with the first and said in the history; one that lies more than a tenth away, or stands
-            against a value that was set by hand, is a conflict.
-        reason, who, when : str
-        take : {"set", "folder", "both"} or mapping, optional
-            Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,
-            `record`, `reflectance`, `beer record`) or by the name of a batch, scan or beer. `both` averages colours.
-        restore : collection of str
-            Batches, samples, pours and scans that were dropped and are to come back. Without it none does.
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If nothing is new.
-        ConflictError
-            If something stands against the set and `take` does not say who is right; it lists both values.
-        OptionError
-            If the reason is blank, `when` is no date, or nothing of the name to be restored arrives.
-        ParentsError
-            If a pour or sample stands under two parents.
-        WavelengthMismatchError
-            If the new spectra do not reach over the wavelengths of the set.
-
-        Examples
-        --------
-        >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
-        >>> new = scans["batch"] == "AL-1-001"
-        >>> grown = refs.extend(spectra[new], scans[new], batches, reason="a batch of June")
-        >>> len(grown.batches), grown.history[-1]["what"], grown.parent == refs.hash
-        (19, "extended by 3 scans; new batches: 'AL-1-001'", True)
-        """
-        if batches is None:
-            batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], dtype=object, name="batch"))
-        if spectra is not None and scans is None:
-            scans = pd.DataFrame(index=spectra.index)
-        arrival = Arrival(batches, spectra, scans, beers)
-        told = {"reason": reason, "who": who, "when": when}
-        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(restore), told)
-        if growth.is_empty:
-            raise ReferenceSetError(
-                f"nothing is new: {growth.n_known} scans are in the set already, and no lab value or record is other "
-                "than the set has it"
-            )
-        return grown
-
-    def merge(
-        self,
-        other: Self,
-        *,
-        reason: str,
-        who: str = "",
-        when: str = "",
-        take: str | Mapping[str, str] | None = None,
-    ) -> Self:
-        """Return the set with everything that another set holds.
-
-        Parameters
-        ----------
-        other : ReferenceSet
-        reason, who, when : str
-        take : {"set", "folder", "both"} or mapping, optional
-            As for `extend`; `folder` is the other set.
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        UnitError
-            If the two were measured against references of different kinds.
-        ReferenceSetError, ConflictError, ParentsError, WavelengthMismatchError
-            As for `extend`.
-
-        Examples
-        --------
-        >>> spring = refs.select(since="2025-02-01")
-        >>> winter = refs.select(until="2025-02-01")
-        >>> len(winter.merge(spring, reason="one year").batches) == len(winter.batches) + len(spring.batches)
-        True
-        """
-        if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
-            raise UnitError(
-                f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
-                f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
-            )
-        name = other.name if other.name != self.name else ""
-        its = other._tables
-        arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
-        told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}
-        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(), told)
-        if growth.is_empty:
-            raise ReferenceSetError(f"nothing is new: all scans of {other.name!r} are in the set already")
-        return grown
-
-    def rename_beer(self, before: str, beer: str, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Return the set with another name for a beer; folders that come later and use the old one are understood.
-
-        Parameters
-        ----------
-        before, beer : str
-            The name as it is, and as it is to be: two spellings of one beer become one.
-        reason, who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If the set has no such beer.
-        OptionError
-            If the new name is blank or the same.
-
-        Examples
-        --------
-        >>> refs.rename_beer("Amber Lane", "Amber Lane Ale", reason="new label").history[-1]["what"]
-        "renamed beer 'Amber Lane' to 'Amber Lane Ale', 6 batches"
-        """
-        return self._changed(renamed(self._tables, before, beer), reason, who, when)
-
-    def recipe_step(self, beer: str, since: str, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Return the set with a new recipe of a beer from a day on; the older batches get a name of their own.
-
-        Parameters
-        ----------
-        beer : str
-            Keeps its name for what is brewed from that day on.
-        since : str
-            First day of the new recipe, ISO 8601; batches count by `packaged_on`, or else by their first scan.
-        reason, who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-            With `valid_from` and `valid_to` of both in its beers table.
-
-        Raises
-        ------
-        ReferenceSetError
-            If the set has no such beer, a batch of it has no date, or all lie on one side of the day.
-        OptionError
-            If it is no date.
-
-        Examples
-        --------
-        >>> stepped = refs.recipe_step("Amber Lane", "2025-03-01", reason="new malt")
-        >>> stepped.beers["valid_from"].to_dict()
-        {'Amber Lane until 2025-03-01': '', 'Amber Lane': '2025-03-01'}
-        """
-        return self._changed(stepped(self._tables, beer, since), reason, who, when)
-
-    def edit_from(self, sheet: pd.DataFrame, *, reason: str = "", who: str = "", when: str = "") -> Self:
-        """Return the set with all edits of a sheet, or none of them: one version for the lot.
-
-        Parameters
-        ----------
-        sheet : DataFrame
-            A row an edit: `batch` (or the name that is meant), `what` (`beer`, `colour`, `drop`, `drop sample`, `drop
-            pour`, `drop scan`, `rename`, `recipe`), `value` (blank for drops; `none` for no colour) and `reason`.
-        reason : str
-            Of rows that give none.
-        who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        OptionError
-            If a column is missing, a row names an edit that there is not, or has no reason.
-        ReferenceSetError
-            Whatever a row is refused for.
-
-        Examples
-        --------
-        >>> sheet = pd.DataFrame({"batch": ["AL-0-001", "MP-0-001"], "what": ["colour", "drop"], "value": ["23.5", ""]})
-        >>> refs.edit_from(sheet, reason="the lab's yearly check").history[-1]["what"]
-        "2 edits: colour of batch 'AL-0-001' from 23.47 to 23.5 EBC; dropped batch 'MP-0-001'"
-        """
-        return self._changed(edited_by_sheet(self._tables, sheet, reason), reason or "as the sheet says", who, when)
-
-    def settle(self, finding: str, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Return the set with a finding of its audit settled: it comes back only if what it rests on changes.
-
-        Parameters
-        ----------
-        finding : str
-            As in the column `finding` of `audit`; a code settles all of its findings.
-        reason, who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If the audit has no such finding.
-
-        Examples
-        --------
-        >>> gap = refs.audit().loc[0, "finding"]
-        >>> gap in set(refs.settle(gap, reason="nothing is brewed in between").audit()["finding"])
-        False
-        """
-        return self._changed(self._settled(finding), reason, who, when)
-
-    @abstractmethod
-    def _settled(self, finding: str) -> Change:
-        """Return the tables as they are, with what a finding rests on as data."""
-
-    def drop(
-        self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
-    ) -> Self:
-        """Return the set without some batches, samples, pours, scans or sessions.
-
-        Parameters
-        ----------
-        names : str or collection of str
-        level : {"batch", "sample", "pour", "scan", "session"}, default "batch"
-        reason, who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If a name is not in the set, or nothing would be left.
-        OptionError
-            If there is no such level.
-
-        Examples
-        --------
-        >>> refs.drop("MP-0-001", reason="label mixed up at sampling")
-        <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
-        """
-        names = [names] if isinstance(names, str) else list(names)
-        return self._changed(dropped(self._tables, names, level), reason, who, when)
-
-    def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> Self:
-        """Return the set with another beer for a batch.
-
-        Parameters
-        ----------
-        batch, beer : str
-        reason, who, when : str
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If the batch is not in the set, or has that beer already.
-        OptionError
-            If the beer is blank.
-
-        Examples
-        --------
-        >>> mended = refs.relabel("MP-0-001", "Amber Lane", reason="mixed up at sampling", who="JD", when="2025-06-01")
-        >>> mended.batches.loc["MP-0-001", "beer"], mended.history[-1]["why"]
-        ('Amber Lane', 'mixed up at sampling')
-        """
-        return self._changed(relabelled(self._tables, batch, beer), reason, who, when)
-
-    def set_colour(
-        self, batch: str, colour: float, *, reason: str, who: str = "", when: str = "", **known: Any
-    ) -> Self:
-        """Return the set with another lab colour for a batch.
-
-        Parameters
-        ----------
-        batch : str
-        colour : float
-            In the set's unit; NaN for none.
-        reason, who, when : str
-        **known
-            `colour_sd`, `colour_n`, `colour_method` and `lab` of the new value; what is not given is cleared.
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If the batch is not in the set.
-        OptionError
-            If the colour is not above 0, or something else is given than what is known of a colour.
-
-        Examples
-        --------
-        >>> float(refs.set_colour("MP-0-001", 6.5, reason="measured again").batches.loc["MP-0-001", "colour"])
-        6.5
-        """
-        unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
-        if unknown:
-            raise OptionError(f"set_colour takes no {unknown[0]!r}; it takes {', '.join(_KNOWN_OF_A_COLOUR)}")
-        return self._changed(recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
-
-    def select(
-        self,
-        *,
-        beers: Collection[str] | None = None,
-        since: str | None = None,
-        until: str | None = None,
-        **where: str,
-    ) -> Self:
-        """Return the part of the set that fits all conditions.
-
-        Parameters
-        ----------
-        beers : collection of str, optional
-        since, until : str, optional
-            Dates or times, compared with `measured_at`: `since` is kept, `until` is not. A day (`2026-03-01`, also
-            `2026-03` or `01.03.2026`) is compared with the day on record, a time with the moment.
-        **where : str
-            Column of the scans table and the value to keep, such as `instrument="S1"`.
-
-        Returns
-        -------
-        ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If nothing fits, a column is missing, or dates are asked for and not every scan has one.
-        OptionError
-            If `since` or `until` is no date, may be two, or a time with an offset meets one without.
-
-        Examples
-        --------
-        >>> refs.select(beers=["Amber Lane"], since="2025-04-01", instrument="invented-288")
-        <ReferenceSet 'house': 6 scans of 2 batches of 1 beers, 339.22-850.09 nm, EBC>
-        """
-        part = selected(self._tables, beers=beers, since=since, until=until, where=where)
-        return self._changed(part, "selection", "", "")
-
-    def split(self, column: str) -> dict[str, Self]:
-        """Return a set for each value of a scans column.
-
-        Parameters
-        ----------
-        column : str
-            Such as `instrument` or `stage`.
-
-        Returns
-        -------
-        dict of str to ReferenceSet
-
-        Raises
-        ------
-        ReferenceSetError
-            If there is no such column.
-
-        Examples
-        --------
-        >>> {session: len(part.batches) for session, part in refs.split("session").items()}
-        {'D0-001': 5, 'D0-002': 5, 'D0-003': 5, 'D0-004': 3}
-        """
-        scans = self._tables.scans
-        if column not in scans.columns:
-            raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
-        return {value: self.select(**{column: value}) for value in dict.fromkeys(scans[column])}
-
-
 _LOG = logging.getLogger(__name__)
 
 # what a set is told besides its tables and history, and keeps on disk and through changes
@@ -499,10 +68,12 @@ def _blank_scans(types: Mapping[str, str]) -> pd.DataFrame:
     return pd.DataFrame(cells, index=pd.Index([], dtype=object, name="scan_id"))
 
 
-class ReferenceSet(Tended):
+class ReferenceSet:
     """Labelled reflectance spectra with what is known of their scans, batches and beers.
 
-    A set never changes; every change makes a new one that knows its parent.
+    A set never changes; every change makes a new one that knows its parent. A change takes a `reason`, and `who` made
+    it and `when` (ISO 8601) where that is known: arguments, never taken from the machine, so that equal input gives
+    equal sets.
 
     Parameters
     ----------
@@ -531,6 +102,10 @@ class ReferenceSet(Tended):
         Folders that the set was made from: `name` (the last part of the path), `sha256`, `n_scans`, `batches`.
     determinations : mapping
         Batch -> lab values that its colour is the mean of, where there are several.
+    x_unit : {"nm", "um", "1/cm"}, default "nm"
+        Unit of the columns of `spectra` that state none; the set keeps nm.
+    quantity : {"reflectance", "percent", "absorbance"}, default "reflectance"
+        What `spectra` holds; the set keeps reflectance as a fraction.
 
     Attributes
     ----------
@@ -576,12 +151,14 @@ class ReferenceSet(Tended):
         parent: str | None = None,
         sources: Sequence[Mapping[str, Any]] = (),
         determinations: Mapping[str, Sequence[Any]] | None = None,
+        x_unit: str = "nm",
+        quantity: str = "reflectance",
     ) -> None:
         if colour_unit not in COLOUR_UNITS:
             raise UnitError(f"the set's colour unit is {colour_unit!r}; expected EBC or SRM")
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
-        checked = check_spectra(spectra)
+        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit)
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
@@ -776,6 +353,396 @@ class ReferenceSet(Tended):
         change = (tables, what, edit)
         after = self._changed(change, told["reason"], told["who"], told["when"], **changed)
         return after, growth, parts
+
+    def extend(
+        self,
+        spectra: pd.DataFrame | None = None,
+        scans: pd.DataFrame | None = None,
+        batches: pd.DataFrame | None = None,
+        beers: pd.DataFrame | None = None,
+        *,
+        reason: str,
+        who: str = "",
+        when: str = "",
+        take: str | Mapping[str, str] | None = None,
+        restore: Collection[str] = (),
+    ) -> "ReferenceSet":
+        """Return the set with new scans, new batches, and lab values that came late; every earlier edit stands.
+
+        Parameters
+        ----------
+        spectra, scans, batches, beers : DataFrame, optional
+            As for the set itself; spectra on another grid are brought to that of the set. `batches` alone brings lab
+            values of batches that the set holds. Scans that the set has already are skipped. A second lab value of a
+            batch is averaged with the first and said in the history; one that lies more than a tenth away, or stands
+            against a value that was set by hand, is a conflict.
+        reason, who, when : str
+        take : {"set", "folder", "both"} or mapping, optional
+            Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,
+            `record`, `reflectance`, `beer record`) or by the name of a batch, scan or beer. `both` averages colours.
+        restore : collection of str
+            Batches, samples, pours and scans that were dropped and are to come back. Without it none does.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If nothing is new.
+        ConflictError
+            If something stands against the set and `take` does not say who is right; it lists both values.
+        OptionError
+            If the reason is blank, `when` is no date, or nothing of the name to be restored arrives.
+        ParentsError
+            If a pour or sample stands under two parents.
+        WavelengthMismatchError
+            If the new spectra do not reach over the wavelengths of the set.
+
+        Examples
+        --------
+        >>> batches = pd.DataFrame({"beer": ["Amber Lane"], "colour": [23.9]}, index=["AL-1-001"])
+        >>> new = scans["batch"] == "AL-1-001"
+        >>> grown = refs.extend(spectra[new], scans[new], batches, reason="a batch of June")
+        >>> len(grown.batches), grown.history[-1]["what"], grown.parent == refs.hash
+        (19, "extended by 3 scans; new batches: 'AL-1-001'", True)
+        """
+        if batches is None:
+            batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], dtype=object, name="batch"))
+        if spectra is not None and scans is None:
+            scans = pd.DataFrame(index=spectra.index)
+        arrival = Arrival(batches, spectra, scans, beers)
+        told = {"reason": reason, "who": who, "when": when}
+        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(restore), told)
+        if growth.is_empty:
+            raise ReferenceSetError(
+                f"nothing is new: {growth.n_known} scans are in the set already, and no lab value or record is other "
+                "than the set has it"
+            )
+        return grown
+
+    def merge(
+        self,
+        other: "ReferenceSet",
+        *,
+        reason: str,
+        who: str = "",
+        when: str = "",
+        take: str | Mapping[str, str] | None = None,
+    ) -> "ReferenceSet":
+        """Return the set with everything that another set holds.
+
+        Parameters
+        ----------
+        other : ReferenceSet
+        reason, who, when : str
+        take : {"set", "folder", "both"} or mapping, optional
+            As for `extend`; `folder` is the other set.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        UnitError
+            If the two were measured against references of different kinds.
+        ReferenceSetError, ConflictError, ParentsError, WavelengthMismatchError
+            As for `extend`.
+
+        Examples
+        --------
+        >>> spring = refs.select(since="2025-02-01")
+        >>> winter = refs.select(until="2025-02-01")
+        >>> len(winter.merge(spring, reason="one year").batches) == len(winter.batches) + len(spring.batches)
+        True
+        """
+        if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
+            raise UnitError(
+                f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
+                f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
+            )
+        name = other.name if other.name != self.name else ""
+        its = other._tables
+        arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
+        told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}
+        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(), told)
+        if growth.is_empty:
+            raise ReferenceSetError(f"nothing is new: all scans of {other.name!r} are in the set already")
+        return grown
+
+    def rename_beer(self, before: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with another name for a beer; folders that come later and use the old one are understood.
+
+        Parameters
+        ----------
+        before, beer : str
+            The name as it is, and as it is to be: two spellings of one beer become one.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the set has no such beer.
+        OptionError
+            If the new name is blank or the same.
+
+        Examples
+        --------
+        >>> refs.rename_beer("Amber Lane", "Amber Lane Ale", reason="new label").history[-1]["what"]
+        "renamed beer 'Amber Lane' to 'Amber Lane Ale', 6 batches"
+        """
+        return self._changed(renamed(self._tables, before, beer), reason, who, when)
+
+    def recipe_step(self, beer: str, since: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with a new recipe of a beer from a day on; the older batches get a name of their own.
+
+        Parameters
+        ----------
+        beer : str
+            Keeps its name for what is brewed from that day on.
+        since : str
+            First day of the new recipe, ISO 8601; batches count by `packaged_on`, or else by their first scan.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+            With `valid_from` and `valid_to` of both in its beers table.
+
+        Raises
+        ------
+        ReferenceSetError
+            If the set has no such beer, a batch of it has no date, or all lie on one side of the day.
+        OptionError
+            If it is no date.
+
+        Examples
+        --------
+        >>> stepped = refs.recipe_step("Amber Lane", "2025-03-01", reason="new malt")
+        >>> stepped.beers["valid_from"].to_dict()
+        {'Amber Lane until 2025-03-01': '', 'Amber Lane': '2025-03-01'}
+        """
+        return self._changed(stepped(self._tables, beer, since), reason, who, when)
+
+    def edit_from(self, sheet: pd.DataFrame, *, reason: str = "", who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with all edits of a sheet, or none of them: one version for the lot.
+
+        Parameters
+        ----------
+        sheet : DataFrame
+            A row an edit: `batch` (or the name that is meant), `what` (`beer`, `colour`, `drop`, `drop sample`, `drop
+            pour`, `drop scan`, `rename`, `recipe`), `value` (blank for drops; `none` for no colour) and `reason`.
+        reason : str
+            Of rows that give none.
+        who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        OptionError
+            If a column is missing, a row names an edit that there is not, or has no reason.
+        ReferenceSetError
+            Whatever a row is refused for.
+
+        Examples
+        --------
+        >>> sheet = pd.DataFrame({"batch": ["AL-0-001", "MP-0-001"], "what": ["colour", "drop"], "value": ["23.5", ""]})
+        >>> refs.edit_from(sheet, reason="the lab's yearly check").history[-1]["what"]
+        "2 edits: colour of batch 'AL-0-001' from 23.47 to 23.5 EBC; dropped batch 'MP-0-001'"
+        """
+        return self._changed(edited_by_sheet(self._tables, sheet, reason), reason or "as the sheet says", who, when)
+
+    def settle(self, finding: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with a finding of its audit settled: it comes back only if what it rests on changes.
+
+        Parameters
+        ----------
+        finding : str
+            As in the column `finding` of `audit`; a code settles all of its findings.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the audit has no such finding.
+
+        Examples
+        --------
+        >>> gap = refs.audit().loc[0, "finding"]
+        >>> gap in set(refs.settle(gap, reason="nothing is brewed in between").audit()["finding"])
+        False
+        """
+        return self._changed(self._settled(finding), reason, who, when)
+
+    def drop(
+        self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
+    ) -> "ReferenceSet":
+        """Return the set without some batches, samples, pours, scans or sessions.
+
+        Parameters
+        ----------
+        names : str or collection of str
+        level : {"batch", "sample", "pour", "scan", "session"}, default "batch"
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If a name is not in the set, or nothing would be left.
+        OptionError
+            If there is no such level.
+
+        Examples
+        --------
+        >>> refs.drop("MP-0-001", reason="label mixed up at sampling")
+        <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
+        """
+        names = [names] if isinstance(names, str) else list(names)
+        return self._changed(dropped(self._tables, names, level), reason, who, when)
+
+    def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with another beer for a batch.
+
+        Parameters
+        ----------
+        batch, beer : str
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the batch is not in the set, or has that beer already.
+        OptionError
+            If the beer is blank.
+
+        Examples
+        --------
+        >>> mended = refs.relabel("MP-0-001", "Amber Lane", reason="mixed up at sampling", who="JD", when="2025-06-01")
+        >>> mended.batches.loc["MP-0-001", "beer"], mended.history[-1]["why"]
+        ('Amber Lane', 'mixed up at sampling')
+        """
+        return self._changed(relabelled(self._tables, batch, beer), reason, who, when)
+
+    def set_colour(
+        self, batch: str, colour: float, *, reason: str, who: str = "", when: str = "", **known: Any
+    ) -> "ReferenceSet":
+        """Return the set with another lab colour for a batch.
+
+        Parameters
+        ----------
+        batch : str
+        colour : float
+            In the set's unit; NaN for none.
+        reason, who, when : str
+        **known
+            `colour_sd`, `colour_n`, `colour_method` and `lab` of the new value; what is not given is cleared.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the batch is not in the set.
+        OptionError
+            If the colour is not above 0, or something else is given than what is known of a colour.
+
+        Examples
+        --------
+        >>> float(refs.set_colour("MP-0-001", 6.5, reason="measured again").batches.loc["MP-0-001", "colour"])
+        6.5
+        """
+        unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
+        if unknown:
+            raise OptionError(f"set_colour takes no {unknown[0]!r}; it takes {', '.join(_KNOWN_OF_A_COLOUR)}")
+        return self._changed(recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
+
+    def select(
+        self,
+        *,
+        beers: Collection[str] | None = None,
+        since: str | None = None,
+        until: str | None = None,
+        **where: str,
+    ) -> "ReferenceSet":
+        """Return the part of the set that fits all conditions.
+
+        Parameters
+        ----------
+        beers : collection of str, optional
+        since, until : str, optional
+            Dates or times, compared with `measured_at`: `since` is kept, `until` is not. A day (`2026-03-01`, also
+            `2026-03` or `01.03.2026`) is compared with the day on record, a time with the moment.
+        **where : str
+            Column of the scans table and the value to keep, such as `instrument="S1"`.
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If nothing fits, a column is missing, or dates are asked for and not every scan has one.
+        OptionError
+            If `since` or `until` is no date, may be two, or a time with an offset meets one without.
+
+        Examples
+        --------
+        >>> refs.select(beers=["Amber Lane"], since="2025-04-01", instrument="invented-288")
+        <ReferenceSet 'house': 6 scans of 2 batches of 1 beers, 339.22-850.09 nm, EBC>
+        """
+        part = selected(self._tables, beers=beers, since=since, until=until, where=where)
+        return self._changed(part, "selection", "", "")
+
+    def split(self, column: str) -> dict[str, "ReferenceSet"]:
+        """Return a set for each value of a scans column.
+
+        Parameters
+        ----------
+        column : str
+            Such as `instrument` or `stage`.
+
+        Returns
+        -------
+        dict of str to ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If there is no such column.
+
+        Examples
+        --------
+        >>> {session: len(part.batches) for session, part in refs.split("session").items()}
+        {'D0-001': 5, 'D0-002': 5, 'D0-003': 5, 'D0-004': 3}
+        """
+        scans = self._tables.scans
+        if column not in scans.columns:
+            raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
+        return {value: self.select(**{column: value}) for value in dict.fromkeys(scans[column])}
 
     def undo(self, *, to: str = "", reason: str, who: str = "", when: str = "") -> "ReferenceSet":
         """Return the version before this one as a new version; an undo is undone by another.

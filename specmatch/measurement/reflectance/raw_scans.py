@@ -1,7 +1,8 @@
 """Scans of a folder put on one grid, with their times, integration times and what the recorder has done."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -30,7 +31,7 @@ _TIME_VALUE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(us|\u00b5s|\u03bcs|ms|s|se
 _IN_MS = {"us": 1e-3, "\u00b5s": 1e-3, "\u03bcs": 1e-3, "usec": 1e-3, "ms": 1.0, "msec": 1.0, "s": 1e3, "sec": 1e3}
 
 
-def _header_integration_ms(meta: Mapping[str, str]) -> float | None:
+def header_integration_ms(meta: Mapping[str, str]) -> float | None:
     """Return the integration time that a file's header states with its unit, in ms."""
     for key, value in meta.items():
         in_key, in_value = _TIME_KEY.match(key.strip()), _TIME_VALUE.match(value.strip())
@@ -58,7 +59,7 @@ def gather_raw_scans(
     roles = found.rows["role"].to_numpy(dtype=object)
     files = found.rows["file"].to_numpy(dtype=object)
     percent = any(scan.scale == "percent" for scan in found.scans)
-    for i, scan in enumerate(found.scans):
+    for i, scan in enumerate(_without_cut_ends(found.scans, files, notes)):
         try:
             if percent:
                 _refuse_unscaled(scan)
@@ -85,7 +86,7 @@ def gather_raw_scans(
         instrument=rows["instrument"].to_numpy(dtype=object),
         session=rows["session"].to_numpy(dtype=object),
         beer=rows["beer"].to_numpy(dtype=object),
-        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
+        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept]),
         hours=_hours(rows["time"].tolist()),
         order=rows["order"].to_numpy(dtype=float),
         dark_removed=np.array([_dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
@@ -108,16 +109,41 @@ def _refuse_unscaled(scan: Scan) -> None:
 
 
 def _common_grid(found: MeasuredFolder) -> Floats:
-    """The grid of most sample scans (of most scans where there is no sample)."""
-    counts: dict[bytes, list[int]] = {}
+    """The grid of most sample files (of most files where there is no sample); one file has one vote."""
     roles = found.rows["role"].to_numpy(dtype=object)
+    files = found.rows["file"].to_numpy(dtype=object)
     of_samples = [i for i in range(len(found.scans)) if roles[i] == "sample"] or list(range(len(found.scans)))
     if not of_samples:
         first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
         raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
+    votes: dict[bytes, set[str]] = {}
+    grids: dict[bytes, Floats] = {}
+    everyone: dict[bytes, set[str]] = {}
+    for i, scan in enumerate(found.scans):
+        grid = scan.wavelength_nm.tobytes()
+        everyone.setdefault(grid, set()).add(files[i])
+        grids.setdefault(grid, scan.wavelength_nm)
     for i in of_samples:
-        counts.setdefault(found.scans[i].wavelength_nm.tobytes(), []).append(i)
-    return found.scans[max(counts.values(), key=len)[0]].wavelength_nm
+        votes.setdefault(found.scans[i].wavelength_nm.tobytes(), set()).add(files[i])
+    # of as many sample files the grid that the darks and references share, then the one with more points
+    return grids[max(votes, key=lambda grid: (len(votes[grid]), len(everyone[grid]), len(grid)))]
+
+
+def _without_cut_ends(scans: list[Scan], files: Sequence[str], notes: list[tuple[str, str]]) -> list[Scan]:
+    """Leave out the last value of a file that has no line end after it where most files of the folder have one."""
+    open_files = {file for scan, file in zip(scans, files, strict=True) if scan.open_end is not None}
+    if not open_files or 2 * len(open_files) >= len(set(files)):
+        return scans
+    kept = []
+    for scan in scans:
+        if scan.open_end is None:
+            kept.append(scan)
+            continue
+        values, missing = scan.values.copy(), scan.missing.copy()
+        values[scan.open_end], missing[scan.open_end] = np.nan, True
+        notes.append((scan.scan_id, "no line end after the last value, as the other files have: the value is left out"))
+        kept.append(replace(scan, values=values, missing=missing))
+    return kept
 
 
 def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:
@@ -156,21 +182,15 @@ def _quantity(scan: Scan, role: str) -> str:
     raise ScanFileError(f"{scan.scan_id}: holds {scan.quantity}, expected {wanted}; export the counts")
 
 
-def _integration_ms(rows: pd.DataFrame, scans: list[Scan], notes: list[tuple[str, str]]) -> Floats:
+def _integration_ms(rows: pd.DataFrame, scans: list[Scan]) -> Floats:
     times = rows["integration_ms"].to_numpy(dtype=float).copy()
     for k, scan in enumerate(scans):
-        stated = _header_integration_ms(scan.meta)
+        stated = header_integration_ms(scan.meta)
         if stated is None:
             continue
+        # where both are stated the sheet's is used, and a check says so
         if np.isnan(times[k]):
             times[k] = stated
-        elif abs(stated - times[k]) > 1e-3 * times[k]:
-            notes.append(
-                (
-                    scan.scan_id,
-                    f"integration time {times[k]:g} ms in scans.csv, {stated:g} ms in the file; the sheet's is used",
-                )
-            )
     return times
 
 

@@ -10,6 +10,7 @@ from specmatch.reference.audit.remedies import remedy_of
 # From what makes a set wrong to what only makes it thin; findings of one code stand by their size.
 CODES = (
     "mislabelled",
+    "unit_doubtful",
     "swapped_lab_values",
     "lab_bias",
     "lab_value",

@@ -13,24 +13,8 @@ _YEAR_LAST = re.compile(r"(\d{1,2})([./-])\s?(\d{1,2})\2\s?(\d{4})(?:[ T,]+(\d{1
 _YEAR_FIRST = re.compile(r"(\d{4})[./](\d{1,2})[./](\d{1,2})\Z")
 _REDUCED = re.compile(r"\d{4}(?:-\d{2})?\Z")
 
-DATE_COLUMNS = frozenset({"packaged_on", "measured_at", "valid_from", "valid_to"})
 
-
-def iso_dates(cells: Sequence[str], what: str) -> list[str]:
-    """Return a column of dates as ISO 8601: one cell that can be read one way only says the order of all."""
-    orders = {_order(cell) for cell in cells} - {None}
-    return [iso_date(cell, what, order=orders.copy().pop() if len(orders) == 1 else None) for cell in cells]
-
-
-def _order(cell: str) -> str | None:
-    match = _YEAR_LAST.match(cell.strip())
-    if match is None or match[2] == ".":
-        return None
-    one, two = int(match[1]), int(match[3])
-    return "day" if one > 12 else "month" if two > 12 else None
-
-
-def iso_date(text: str, what: str = "when", *, order: str | None = None) -> str:
+def iso_date(text: str, what: str = "when") -> str:
     """Return a date or time as ISO 8601; a day before a month is read where only one way is a date, or dots say so."""
     text = text.strip()
     if not text:
@@ -49,12 +33,12 @@ def iso_date(text: str, what: str = "when", *, order: str | None = None) -> str:
         raise OptionError(f"{what} is {text!r}, which is no date; write it as 2026-01-31")
     first, mark, second, year, time = match.groups()
     one, two = int(first), int(second)
-    if mark != "." and order is None and one != two and one <= 12 and two <= 12:
+    if mark != "." and one != two and one <= 12 and two <= 12:
         raise OptionError(
             f"{what} is {text!r}, which may be {year}-{two:02d}-{one:02d} or {year}-{one:02d}-{two:02d}; "
             "write the one that is meant"
         )
-    day, month = (two, one) if mark != "." and (two > 12 or (order == "month" and one <= 12)) else (one, two)
+    day, month = (two, one) if mark != "." and two > 12 else (one, two)
     made = _made(text, what, int(year), month, day)
     return f"{made}T{datetime.strptime(time, '%H:%M:%S' if time.count(':') == 2 else '%H:%M').time()}" if time else made
 

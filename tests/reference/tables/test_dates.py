@@ -5,7 +5,7 @@ from small_house import small_tables
 
 from specmatch.errors import OptionError, ReferenceSetError
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tables.dates import iso_date, iso_dates
+from specmatch.reference.tables.dates import iso_date
 
 
 @pytest.mark.parametrize(
@@ -36,13 +36,6 @@ def test_what_is_no_date_is_refused(typed):
 def test_two_readings_are_refused_with_both():
     with pytest.raises(OptionError, match="may be 2026-04-03 or 2026-03-04"):
         iso_date("03/04/2026")
-
-
-def test_one_cell_may_say_the_order_of_a_column():
-    assert iso_dates(["03/04/2026", "14/04/2026", ""], "packaged_on") == ["2026-04-03", "2026-04-14", ""]
-    assert iso_dates(["03/04/2026", "04/14/2026"], "packaged_on") == ["2026-03-04", "2026-04-14"]
-    with pytest.raises(OptionError, match="may be 2026-04-03 or 2026-03-04"):
-        iso_dates(["03/04/2026", "14/04/2026", "04/14/2026"], "packaged_on")
 
 
 def test_a_set_is_selected_by_date_not_by_text():
