@@ -46,7 +46,7 @@ def write_year(folder: Path) -> None:
             again = some("quarter-1", "Night Porter")  # a second lab measured it too
             came.loc[again, ["colour", "lab"]] = [round(true[again] * 1.01, 2), "second lab"]
             came.loc[corrected, ["colour", "lab"]] = [true[corrected], own["lab"].iloc[0]]
-            own = pd.concat([own, came])
+            own = pd.concat([own, came.assign(colour_unit="EBC")])
             wrong = some("quarter-3", "Mill Bitter")  # what the lab says when it is asked again
             (folder / "repeat.csv").write_text(f"batch,colour\n{wrong},{true[wrong]}\n", encoding="utf-8")
         place = folder / name
