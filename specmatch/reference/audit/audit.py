@@ -8,7 +8,7 @@ from specmatch.reference.audit.batch_scores import score_batches
 from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
-from specmatch.reference.audit.labels import lab_biases, lab_findings, lab_residuals, label_findings
+from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
 from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
 from specmatch.reference.audit.records import record_findings, session_findings
 from specmatch.reference.tables.pours import pours_of
@@ -28,22 +28,19 @@ def audit_tables(
     number less than one a set on average.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
-    pours = pours_of(spectra, scans, batches, band_nm)
+    pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
     odd = list(odd_pour_findings(pours))
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
     names = list(pours.batch_names)
-    laboratories = _laboratories(batches.loc[names])
+    labs = _laboratories(batches.loc[names])
     colour = batches.loc[names, "colour"].to_numpy(dtype=np.float64)
-    doubtful, common_factor_told = unit_findings(pours, colour, laboratories, scans, colour_unit)
+    doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
     findings += doubtful
-    lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64))
+    lab = lab_residuals(pours, colour, labs)
     if lab is not None:
-        biases, explained = lab_biases(lab, laboratories)
-        findings += biases
-        # a value that is off as its whole lab is off needs no finding of its own
-        off = {names[row] for row in explained}
-        findings += [found for found in lab_findings(pours, lab, colour_unit) if found.subject not in off]
+        findings += lab_findings(pours, lab, colour_unit)
+        findings += lab_bias_findings(lab, labs)
     scored = score_batches(pours)
     if scored is not None:
         session = _sessions(scans, names)
