@@ -224,6 +224,8 @@ class HouseModel:
         spectra: pd.DataFrame | pd.Series | Session,
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
+        *,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
 
@@ -236,6 +238,9 @@ class HouseModel:
             A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
+        lab : str or mapping, optional
+            Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
+            most batches. It matters where the set tells two labs apart.
 
         Returns
         -------
@@ -246,6 +251,8 @@ class HouseModel:
         ------
         WavelengthMismatchError
             If the scans do not cover the model's wavelengths.
+        OptionError
+            If the lab is not one that the model knows.
 
         Examples
         --------
@@ -258,7 +265,8 @@ class HouseModel:
         """
         samples = prepare_samples(self.fitted, spectra, scans)
         level = self.coverage if coverage is None else coverage
-        return readings_table(self.fitted, samples, match_samples(self.fitted, samples), level, self.false_reject_rate)
+        match = match_samples(self.fitted, samples)
+        return readings_table(self.fitted, samples, match, level, self.false_reject_rate, lab=lab)
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None

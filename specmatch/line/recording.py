@@ -169,7 +169,7 @@ def _control(
         "stated": {file.path: stated[file.path]},
     }
     spectrum = session.controls.loc[scan_id]
-    kept = kept_mean(session.controls.loc[[scan_id]], pd.Series([scan_id]))
+    kept = kept_mean(session.controls.loc[[scan_id]], row.assign(pour=scan_id))
     with journal.writing():
         if standing_of(journal, file.path, file.sha256, stated, claim=None) != standing:
             return []  # another process was quicker

@@ -55,8 +55,9 @@ def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd
 
     Notes
     -----
-    On the demo brewery thirty batches chosen by the model do as well as about forty-five taken at random, not sixty:
-    past that the lab's own error, which only more values average out, is what is left.
+    On the demo brewery thirty batches chosen by the model do as well as about forty-five taken at random, not sixty.
+    Repeating the lab values of fewer batches does worse; without any lab error thirty would do as well as sixty, which
+    is the limit of weighting by error.
 
     R. W. Kennard, L. A. Stone, Technometrics 11:137-148, 1969. The model's choice is sequential integrated variance
     reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance.
@@ -72,7 +73,7 @@ def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd
         raise OptionError(f"n is {n}; choose one batch or more")
     if method not in METHODS:
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     names = list(pours.batch_names)
     known = refs.batches.loc[names, "colour"].notna().to_numpy()
     points = _axes_of(pours)
@@ -122,7 +123,7 @@ def learning_curve(
     >>> curve.loc[curve["beer"] == "Night Porter", ["n_batches", "colour_error"]].round(3).values.tolist()
     [[6.0, 0.012], [11.0, 0.009]]
     """
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     scored = score_batches(pours)
     if scored is None:
         raise TooFewBatchesError(

@@ -87,7 +87,7 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         # a fault in one pour does not excuse the others: they are judged, and kept if they depart
         departs = _verify(setting, part_of(sample, list(good)), None, claim, on)["decision"] == HOLD
     decision = None if pd.isna(row["decision"]) else str(row["decision"])
-    kept = {} if stops else kept_mean(sample.spectra.loc[good], sample.scans.loc[good, "pour"])
+    kept = {} if stops else kept_mean(sample.spectra.loc[good], sample.scans.loc[good])
     stops = stops and decision == HOLD
     return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept, stops)
 
@@ -150,18 +150,30 @@ def _verify(
     return table.iloc[0]
 
 
-def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
-    """Return the mean of pours as the journal keeps it for a retest."""
+def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
+    """Return the mean of pours as the journal keeps it for a retest, with the filling that it stands at."""
     # spectra (n, p)
     if spectra.empty:
         return {}
-    codes, names = pd.factorize(pour.to_numpy(dtype=object))
+    codes, names = pd.factorize(scans["pour"].to_numpy(dtype=object))
     means = [spectra.to_numpy(float)[codes == code].mean(axis=0) for code in range(len(names))]
     return {
         "n_pours": len(names),
         "wavelength_nm": [float(nm) for nm in spectra.columns],
         "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
+        "filling": _filling(scans),
     }
+
+
+def _filling(scans: pd.DataFrame) -> Record:
+    """Return what is stated of the filling: the mean of volumes, and the cup where it is one."""
+    found: Record = {}
+    for name in ("fill_ml", "cup_mm"):
+        if name in scans and scans[name].notna().all():
+            found[name] = float(scans[name].astype(float).mean())
+    if "cup" in scans and scans["cup"].nunique() == 1:
+        found["cup"] = str(scans["cup"].iloc[0])
+    return found
 
 
 def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -169,7 +181,9 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     grid = np.array(parts[0]["wavelength_nm"])
     rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
     names = [str(i) for i in range(len(rows))]
+    filled = [part.get("filling") or {} for part in parts for _ in range(part["n_pours"])]
     scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    scans = scans.join(pd.DataFrame(filled, index=names))
     return pd.DataFrame(rows, index=names, columns=grid), scans
 
 
