@@ -174,9 +174,7 @@ def gather_set(
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     factor = _factors(part, pours.codes, depth)
     if wavelength_nm is None:
-        # dead channels are found from pours of one depth
-        near = np.abs(np.log(factor)) <= TEACHES
-        rows = near if near.any() else np.ones(near.size, bool)
+        rows = _of_one_depth(factor)
         of_sample = np.unique(sample[rows], return_inverse=True)[1]
         band = usable_channels(pours.reflectance[rows], checked.wavelength_nm, refs.band_nm, of_sample)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
@@ -220,6 +218,12 @@ def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
             "and 8 or more of each beer to be worth reading"
         )
     return tuple(map(str, [*first, *sorted(names - set(first))]))
+
+
+def _of_one_depth(factor: Floats) -> Mask:
+    """Pours from which dead channels are found: those near the set's depth."""
+    near = np.abs(np.log(factor)) <= TEACHES
+    return np.asarray(near if near.any() else np.ones(near.size, bool))
 
 
 def _factors(scans: pd.DataFrame, pour: Ints, depth: SetDepth | None) -> Floats:
