@@ -6,6 +6,7 @@ from typing import Any
 from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET
 from specmatch.wording import counted
 
+_MOST_NAMED = 6
 _Found = dict[str, Any]
 
 
@@ -62,6 +63,16 @@ def _set_lines(found: _Found) -> list[str]:
     lines += [f"  {name}: {counted(rows, 'row')}" for name, rows in found["rows"].items()]
     beers = found["beers"]
     lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
+    for source in found["info"].get("sources") or ():
+        batches = source["batches"]
+        listed = ", ".join(batches[:_MOST_NAMED]) + (
+            f" and {len(batches) - _MOST_NAMED} more" if len(batches) > _MOST_NAMED else ""
+        )
+        lines.append(
+            f"  from {source['name']} ({source['sha256'][:12]}): {counted(source['n_scans'], 'scan')}: {listed}"
+        )
+    for version in found["info"].get("versions") or ():
+        lines.append(f"  earlier version kept: {version}")
     return [*lines, "hashes of all files as stated"]
 
 

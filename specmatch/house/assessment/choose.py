@@ -55,8 +55,9 @@ def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd
 
     Notes
     -----
-    On the demo brewery thirty batches chosen by the model do as well as about forty-five taken at random, not sixty:
-    past that the lab's own error, which only more values average out, is what is left.
+    On the demo brewery thirty batches chosen by the model do as well as about forty-five taken at random, not sixty.
+    Repeating the lab values of fewer batches does worse; without any lab error thirty would do as well as sixty, which
+    is the limit of weighting by error.
 
     R. W. Kennard, L. A. Stone, Technometrics 11:137-148, 1969. The model's choice is sequential integrated variance
     reduction under a Gaussian process with a linear and a smooth part on the main axes of log absorbance.

@@ -83,7 +83,9 @@ def fit_house(
     faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate)
+        identity = fit_class_model(
+            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=pours.shared_noise()
+        )
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None

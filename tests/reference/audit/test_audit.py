@@ -160,10 +160,8 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     [
         ("instrument", ("S1", "S2")),
         ("cup", ("C40", "C60")),
-        ("cup_mm", (40.0, 60.0)),
         ("stage", ("tank", "package")),
         ("reference_kind", ("water", "base")),
-        ("fill_ml", (10.0, 22.0)),
         ("temperature_c", (4.0, 20.0)),
     ],
 )
@@ -177,9 +175,10 @@ def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, value
     assert rows_of(findings_of(**{f"scan_{column}": [one] * 36}), "mixed_conditions").empty
 
 
-def test_fillings_that_can_be_brought_to_one_depth_are_no_finding():
-    cells = [10.0] * 24 + [12.0] * 12
-    assert rows_of(findings_of(scan_fill_ml=cells), "mixed_conditions").empty
+@pytest.mark.parametrize(("fill_ml", "told"), [(12.0, []), (24.0, ["fill_ml"])])
+def test_fillings_that_are_brought_to_one_depth_are_no_mixture(fill_ml, told):
+    found = findings_of(scan_fill_ml=[10.0] * 24 + [fill_ml] * 12, scan_cup_mm=[40.0] * 36)
+    assert rows_of(found, "mixed_conditions")["subject"].tolist() == told
 
 
 def test_two_pours_that_disagree_are_told_at_the_level_of_the_sample():
@@ -250,6 +249,7 @@ def test_findings_stand_worst_first():
         Finding("odd_pour", "pour", "p3", 0.3, "", ""),
         Finding("odd_pour", "pour", "p2", 0.3, "", ""),
     ]
-    table = findings_table(rows)
+    scans, batches = small_tables()[1:]
+    table = findings_table(rows, scans, batches)
     assert table["subject"].tolist() == ["p2", "p3", "p1", "Pale"]
-    assert findings_table([]).columns.tolist() == list(FINDING_COLUMNS)
+    assert findings_table([], scans, batches).columns.tolist() == list(FINDING_COLUMNS)
