@@ -11,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.maths.classification.sessions import few_sessions
-from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
+from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
@@ -137,7 +137,7 @@ def _is_depth(column: str, scans: pd.DataFrame) -> bool:
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
     depth = depth_of_set(scans)
-    brought = depth is not None and not unfit_for_one_depth(scans, depth)
+    brought = depth is not None and not unfit_for_one_depth(scans, depth) and not fillings(scans, depth).unknown
     for column, reason in _ONE_OF_A_KIND.items():
         if column in scans.columns and not (brought and _is_depth(column, scans)):
             kinds = scans[column].replace("", np.nan)
