@@ -1,4 +1,4 @@
-"""The one registry of warning codes: what each means, whether it asks for a new scan, and what is said of each fault.
+"""The one registry of warning codes: what each means, what it does to a decision, and what is said of each fault.
 
 A code is added here or nowhere; codes are never renamed, because other programs branch on them.
 """
@@ -57,6 +57,11 @@ _ROWS = (
         "outside_conditions",
         NOTE,
         "measured under conditions (stage, cup, fill, temperature) that the set does not hold",
+    ),
+    (
+        "other_instrument",
+        HOLD,
+        "measured on a module that the model does not know: teach it with batches of the set (specmatch transfer)",
     ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
@@ -131,6 +136,6 @@ WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _R
 
 
 def worst_effect(codes: Iterable[str]) -> str:
-    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none."""
+    """Return the strongest effect among codes: `"rescan"`, `"hold"`, `"note"`, or `""` for none."""
     effects = {WARNING_CODES[code].effect for code in codes}
-    return RESCAN if RESCAN in effects else NOTE if effects else ""
+    return next((effect for effect in (RESCAN, HOLD, NOTE) if effect in effects), "")

@@ -26,4 +26,11 @@ CLASSES = {
 # (class as it is called now, field as it was called): field as it is called now
 FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
-ADDED: dict[tuple[str, str], Any] = {}
+ADDED: dict[tuple[str, str], Any] = {
+    ("Conditions", "instrument"): (),
+    ("Conditions", "lamp"): (),
+    ("Conditions", "base"): (),
+    ("ColourWarnings", "transfer_sd"): 0.0,
+    ("FittedHouse", "pours"): None,
+    ("FittedHouse", "modules"): (),
+}

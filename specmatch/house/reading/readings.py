@@ -78,7 +78,7 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
-    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "warnings",
+    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "instrument", "warnings",
     "explanation", "colour_without_fault", "warnings_if_claimed",
 )  # fmt: skip
 
@@ -169,6 +169,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
+        "instrument": np.array(samples.instruments or [""] * n, dtype=object),
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,

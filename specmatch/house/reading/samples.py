@@ -29,6 +29,7 @@ class SampleSet:
     conditions: dict[str, list[str]]  # sample -> sentences about conditions that the set does not hold
     measured_on: list[str]  # ISO date of each sample's first scan, "" where it is not known
     missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
+    instruments: tuple[str, ...] = ()  # name of the module of each sample, as stated; empty where none is stated
 
     @property
     def index(self) -> pd.Index:
