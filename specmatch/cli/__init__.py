@@ -17,7 +17,7 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate", "read", "verify",
+    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "transfer", "evaluate", "validate", "read", "verify",
     "watch", "history", "inspect", "report", "colour",
 )  # fmt: skip
 

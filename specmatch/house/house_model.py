@@ -17,8 +17,9 @@ from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
 from specmatch.house.decision.specification import Specification
-from specmatch.house.fitting.fitting import FittedHouse, fit_house
+from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
@@ -154,7 +155,7 @@ class HouseModel:
                 "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
             )
         with one_thread():
-            self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
+            self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
         return self
 
     def add_batches(self, refs: ReferenceSet) -> HouseModel:
@@ -186,7 +187,7 @@ class HouseModel:
         (19, ())
         """
         with one_thread():
-            return self.with_fitted(fit_house(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
+            return self.with_fitted(fit_set(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
 
     @property
     def refit_reasons(self) -> tuple[str, ...]:

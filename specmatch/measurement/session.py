@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
@@ -25,7 +25,7 @@ from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, re
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import bring_to_one_depth
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
-from specmatch.measurement.reflectance.reflectance import subtract_darks
+from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
 
 _OWN = ("file", "role", "time", "order", "beer")
 
@@ -208,10 +208,7 @@ def session_of(
     wanted = paired.rows("sample", "control")
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
-    wanted = wanted[paired.reference[wanted] >= 0]
-    grid = pd.Index(raw.wavelength_nm, name="wavelength_nm")
-    ids = pd.Index(raw.scan_ids[wanted], name="scan_id", dtype=object)
-    table = pd.DataFrame(paired.values[wanted], index=ids, columns=grid)
+    table = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0])
     table, depth = bring_to_one_depth(table, found.rows, depth_mm, left_out, notes)
     usable = paired.live()
     if direct is not None:
@@ -221,18 +218,13 @@ def session_of(
         checks += reflectance_range_rows(direct.index.to_numpy(dtype=object), values, nm)
         table = pd.concat([table, direct]) if len(table) else direct
         table = table.loc[[name for name in found.rows.index if name in set(table.index)]]
-    keep, too_bright = _within_reason(table, usable)
-    left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in too_bright]
-    table = table[keep]
-    if table.empty:
-        first = f"; the first: {first_reason(left_out)}" if left_out else ""
-        raise ScanFileError(f"{folder}: nothing usable is left of {len(found.rows) + len(found.left_out)} scans{first}")
-    rows = found.rows.loc[table.index]
-    sample, control = table[(rows["role"] == "sample").to_numpy()], table[(rows["role"] == "control").to_numpy()]
+    table = _usable_rows(table, usable, found, left_out, folder)
+    role = found.rows.loc[table.index, "role"].to_numpy()
+    sample, control = table[role == "sample"], table[role == "control"]
     scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
     listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
     batches = known_batches(found.batches, scans, left_out, notes)
-    nm, references = raw.wavelength_nm, _light(paired, grid)
+    nm, references = raw.wavelength_nm, _light(paired)
     return Session(
         spectra=sample,
         scans=scans,
@@ -253,11 +245,27 @@ def session_of(
     )
 
 
-def _light(paired: Paired, grid: pd.Index) -> pd.DataFrame:
+def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
+    ids = pd.Index(raw.scan_ids[rows], name="scan_id", dtype=object)
+    return pd.DataFrame(values[rows], index=ids, columns=pd.Index(raw.wavelength_nm, name="wavelength_nm"))
+
+
+def _light(paired: Paired) -> pd.DataFrame:
     rows = paired.rows("reference")
-    rows = rows[np.isfinite(paired.net.values[rows]).any(axis=1)]
-    ids = pd.Index(paired.raw.scan_ids[rows], name="scan_id", dtype=object)
-    return pd.DataFrame(paired.net.values[rows], index=ids, columns=grid)
+    values = paired.net.values
+    return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
+
+
+def _usable_rows(
+    table: pd.DataFrame, usable: Mask, found: MeasuredFolder, left_out: list[tuple[str, str]], folder: str
+) -> pd.DataFrame:
+    """Leave out scans that are brighter than reason, and refuse a folder of which nothing is left."""
+    keep, too_bright = _within_reason(table, usable)
+    left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in too_bright]
+    if not keep.any():
+        first = f"; the first: {first_reason(left_out)}" if left_out else ""
+        raise ScanFileError(f"{folder}: nothing usable is left of {len(found.rows) + len(found.left_out)} scans{first}")
+    return table[keep]
 
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:

@@ -94,7 +94,8 @@ def shown(**changes):
 
 def test_what_would_be_wrong_with_the_claimed_beer_is_no_warning_of_another():
     row = ANOTHER | {
-        "warnings": ("lamp_drift",), "warnings_if_claimed": ("lamp_drift",), "explanation": AGAINST_AMBER
+        "warnings": ("lamp_drift",), "warnings_if_claimed": ("lamp_drift",), "explanation": AGAINST_AMBER,
+        "explanation_if_claimed": AGAINST_AMBER,
     }  # fmt: skip
     assert shown(**row) == "; to do: check which beer is on the line; if it is Amber after all: lamp_drift"
 
@@ -105,6 +106,7 @@ def test_what_holds_of_the_scan_whatever_beer_it_is_stays_a_warning():
         "warnings": ("ambient_light", "path_long", "lamp_drift", "too_few_batches"),
         "warnings_if_claimed": ("lamp_drift",),
         "explanation": f"{pours}; {AGAINST_AMBER}",
+        "explanation_if_claimed": AGAINST_AMBER,
     }
     said = shown(**row)
     assert f"; warnings: ambient_light, path_long, too_few_batches: {pours}; if it is Amber after all" in said

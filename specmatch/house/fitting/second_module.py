@@ -2,33 +2,42 @@
 
 from __future__ import annotations
 
+import logging
+from collections.abc import Collection
 from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
+from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.fitting.fitting import (
     DOMAIN_FALSE_ALARM_RATE,
     FittedHouse,
     KeptPours,
     SecondModule,
+    fit_house,
     fit_set_colour,
 )
-from specmatch.house.fitting.set_pours import SetPours
+from specmatch.house.fitting.set_pours import FEWEST_SHARED, SetPours, gather_set, second_modules
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.subspace import channel_noise
 from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
 from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.maths.transfer.routes import Bench, pair
-from specmatch.maths.transfer.selection import Transfer, carry, exchanged, fit_transfer
+from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer
 from specmatch.wording import counted
 
-FEWEST_SHARED = 3
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+logger = logging.getLogger(__name__)
+
 # of a set without replicate pours, whose scatter of pouring is not known: 1-2 % of a graduated cylinder (ASTM E1272)
 POUR_SD = 0.015
 # A transfer that adds more than this to the error of a colour (over the set's own), or to the scatter within a beer,
@@ -43,7 +52,33 @@ class SharedPours:
     reflectance: Floats  # (n, p)
     sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
     batch: Ints
-    missing: Floats | None = None  # (p,) channels that it does not reach
+
+
+def fit_set(
+    refs: ReferenceSet,
+    *,
+    without: Collection[str] = (),
+    false_reject_rate: float = 0.05,
+    grown_from: FittedHouse | None = None,
+) -> FittedHouse:
+    """Fit a set on its main module, and teach the model each further module that shares batches with it."""
+    fitted = fit_house(refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from)
+    for name in second_modules(refs.scans):
+        kept = refs.scans[refs.scans["instrument"].map(plain_text) == name]
+        missing = set(kept["batch"]) - set(fitted.batches)
+        if missing - set(without):
+            logger.warning("%s: batches that only it has measured teach nothing: %s", name, ", ".join(sorted(missing)))
+        pours = gather_set(refs, without={*without, *missing}, wavelength_nm=fitted.wavelength_nm, module=name)
+        code = np.array([fitted.batches.index(batch) for batch in pours.batches], dtype=np.int64)
+        shared = SharedPours(pours.reflectance, pours.levels.sample, code[pours.levels.codes("batch")])
+        names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
+        module = teach_module(fitted, shared, names, false_reject_rate=false_reject_rate)
+        fitted = with_module(fitted, module)
+    gone = {one.said for one in grown_from.modules} - {one.said for one in fitted.modules} if grown_from else ()
+    if gone:
+        reason = f"transfer {', '.join(sorted(gone))} again: taught on the smaller set, not carried over"
+        fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
+    return fitted
 
 
 def own_set_advised(module: SecondModule) -> bool:
@@ -65,7 +100,7 @@ def teach_module(
     codes = np.unique(shared.batch)
     _check_batches(own, codes)
     channels = np.flatnonzero(usable_band(shared.reflectance, shared.sample))
-    bench = _bench(own, kept, channels)
+    bench = _bench(own, kept, shared, channels)
     batch = kept.levels.codes("batch")
     position = np.searchsorted(codes, shared.batch)
     second, second_pours = mean_by(shared.reflectance[:, channels], position)
@@ -87,7 +122,7 @@ def teach_module(
             "correct the sheet of the second module, or leave both out"
         )
     transfer = fit_transfer(pairs, bench, judge)
-    fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate, len(codes))
+    fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate)
     n_axes = own.identity.beer_means.shape[1]
     error, excess = transfer.error, transfer.excess
     unit = 1.0 if own.colour is None else own.colour.error.relative
@@ -124,7 +159,7 @@ def _check_batches(own: FittedHouse, codes: Ints) -> None:
         )
 
 
-def _bench(own: FittedHouse, kept: KeptPours, channels: Ints) -> Bench:
+def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Ints) -> Bench:
     scale = own.identity.choice.scale
     rows = scale.apply(kept.reflectance[:, channels])
     dof = len(rows) - int(kept.levels.sample.max() + 1)
@@ -134,7 +169,12 @@ def _bench(own: FittedHouse, kept: KeptPours, channels: Ints) -> Bench:
         apart = kept.levels.about_sample(rows)
         covariance = apart.T @ apart / dof
         noise = np.minimum(channel_noise(covariance, dof), np.sqrt(np.diag(covariance)) + 1e-9)
-    return Bench(own.wavelength_nm[channels], scale, covariance, noise, own.faults.noise.light[channels])
+    nm, light = own.wavelength_nm[channels], own.faults.noise.light[channels]
+    # how much its pours jitter tells how much light the second module's lamp gives in each channel
+    second = light
+    if np.bincount(shared.sample).max() > 1:
+        second = fit_light_noise(shared.reflectance[:, channels], shared.sample, wavelength_nm=nm).light
+    return Bench(nm, scale, covariance, noise, np.stack([light, second]))
 
 
 def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
@@ -157,13 +197,12 @@ def _fit_carried(
     bench: Bench,
     channels: Ints,
     false_reject_rate: float,
-    n_shared: int,
 ) -> FittedHouse:
     levels, nm = kept.levels, own.wavelength_nm[channels]
     rows = kept.reflectance[:, channels]
-    plain = transfer.map.apply(rows)
+    plain = carry(transfer, rows)
     # each batch by another map as likely as the best: the scatter of batches bears what the transfer may miss
-    drawn = carry(transfer, bench, rows, levels.codes("batch"))
+    drawn = carry_each(transfer, bench, rows, levels.codes("batch"))
     faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm), drawn, levels)
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=own.batches,
@@ -171,10 +210,9 @@ def _fit_carried(
     )  # fmt: skip
     colour, cautions = fit_set_colour(pours, own.colour_unit, None)
     if colour is not None and cautions is not None and own.cautions is not None:
-        # a colour fitted on one map bears one error all over: it joins the interval, by so few batches as taught it
+        # a colour fitted on one map bears one error all over: it joins the interval
         apart = np.log(colour.predict(drawn) / colour.predict(plain))
-        few = float(stdtrit(n_shared - 1, 0.95) / ndtri(0.95))
-        sd = few * float(np.sqrt(np.mean(apart**2)))
+        sd = float(np.sqrt(np.mean(apart**2)))
         cautions = replace(cautions, path_sd=own.cautions.path_sd, transfer_sd=max(sd, 1e-6))
     return replace(
         own,

@@ -19,6 +19,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
+from specmatch.house.fitting.conditions import plain_text
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.spectra.band import usable_band
@@ -102,6 +103,9 @@ def _spread(group: Ints, wanted: Ints) -> Mask:
 
 FEWEST_BATCHES = 3
 
+# batches that two modules must both have measured, for the one to be taught by the other
+FEWEST_SHARED = 3
+
 
 @dataclass(frozen=True)
 class SetPours:
@@ -123,6 +127,18 @@ class SetPours:
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
+def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
+    """Return the modules of a set that batches measured on its main one as well can teach."""
+    if "instrument" not in scans.columns:
+        return ()
+    stated = scans["instrument"].map(plain_text)
+    batches = {str(name): set(own) for name, own in scans["batch"].groupby(stated, sort=True) if name}
+    if len(batches) < 2:
+        return ()
+    main = max(batches, key=lambda name: len(batches[name]))
+    return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
+
+
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -131,9 +147,14 @@ def gather_set(
     first_beers: tuple[str, ...] = (),
     wavelength_nm: Floats | None = None,
     samples_of: Mapping[str, int] | None = None,
+    module: str | None = None,
 ) -> SetPours:
-    """Average the scans of a set to pours."""
+    """Average the scans of a set to pours: those of its own module, or of a further one that shares batches with it."""
     scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
+    seconds = second_modules(scans)
+    if seconds:
+        stated = scans["instrument"].map(plain_text)
+        scans = scans[~stated.isin(seconds)] if module is None else scans[stated == module]
     names = set(scans["batch"])
     if len(names) < FEWEST_BATCHES:
         raise TooFewBatchesError(

@@ -29,7 +29,8 @@ class Reasons:
 
     codes: dict[int, list[str]]  # row -> codes of `specmatch.WARNING_CODES`; rows without any are absent
     against_beer: dict[int, list[str]]  # row -> those of its codes that only a fault sought against the beer gave
-    sentences: dict[int, list[str]]  # row -> what to tell a technician
+    sentences: dict[int, list[str]]  # row -> what to tell a technician, that fault last
+    of_beer: dict[int, str]  # row -> the sentence on that fault
     colour_without_fault: Floats  # (n,): what the colour is without the faults named; NaN where none is
 
 
@@ -37,7 +38,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     """Explain how samples depart from beers, and pours from their mates."""
     # beer (n,), colour (n,), unlike (n,)
     means = samples.averages
-    reasons = Reasons({}, {}, {}, np.full(len(colour), np.nan))
+    reasons = Reasons({}, {}, {}, {}, np.full(len(colour), np.nan))
     for row, name in enumerate(means.names) if samples.conditions else ():
         for sentence in samples.conditions.get(name, ()):
             _add(reasons, row, ["outside_conditions"], sentence)
@@ -57,13 +58,11 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
         without = reasons.colour_without_fault[row]
         codes = _codes(found, row, float(colour_ebc[row]))
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
-        _add(
-            reasons,
-            row,
-            codes,
-            f"{_against(fitted.beers[beer[row]])}{said} (explains {found.share[row]:.0%} of the departure)"
-            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}",
+        reasons.of_beer[row] = (
+            f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
+            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
         )
+        _add(reasons, row, codes, reasons.of_beer[row])
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
         _add(
             reasons,
@@ -90,14 +89,11 @@ def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
     Faults are sought against the claimed beer. Of a sample that is typical of another one instead they are what would
     turn the one into the other, most likely nothing that happened.
     """
-    only, explanation = tuple(reading.get("warnings_if_claimed") or ()), str(reading.get("explanation") or "")
-    if only:
-        explanation = explanation.partition(_against(str(reading["claimed"])))[0].removesuffix("; ")
+    only = tuple(reading.get("warnings_if_claimed") or ())
+    explanation, of_claim = (str(reading.get(column) or "") for column in ("explanation", "explanation_if_claimed"))
+    # it stands last
+    explanation = explanation[: len(explanation) - len(of_claim)].removesuffix("; ") if of_claim else explanation
     return Apart(tuple(code for code in reading["warnings"] if code not in only), explanation, only)
-
-
-def _against(beer: str) -> str:
-    return f"against {beer}: "
 
 
 def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, odd: OddPours, colour: Floats) -> None:

@@ -6,15 +6,17 @@ Warning codes and other columns of readings laid out a row at a time, quick wher
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.array_types import Mask
+from specmatch.array_types import Ints, Mask
+from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.reading.colour import read_colours
-from specmatch.house.reading.explanations import give_reasons
+from specmatch.house.reading.colour import ColourReadings, read_colours
+from specmatch.house.reading.explanations import Reasons, give_reasons
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.fault_model import best_explained_beer
@@ -79,7 +81,7 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
     "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "instrument", "warnings",
-    "explanation", "colour_without_fault", "warnings_if_claimed",
+    "explanation", "colour_without_fault", "warnings_if_claimed", "explanation_if_claimed",
 )  # fmt: skip
 
 # A good sample in twenty is rejected at a rate of 0.05: only well beyond it is it worth a transmission measurement.
@@ -103,41 +105,17 @@ def readings_table(
     nearest = match.distance.argmin(axis=1)
     rows = np.arange(n)
     plausible = match.p_value > false_reject_rate
-    outside_domain = f.domain.check(means.reflectance, means.counts).outside
     # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
-    partial = np.zeros(n, bool) if samples.missing is None else samples.missing.any(axis=1)
-    outside_domain = outside_domain & ~partial
-    colour_codes: dict[int, list[str]] = {}
-    if f.colour is None or f.cautions is None:
-        colour = low = high = np.full(n, np.nan)
-        method, normal = "none: the set holds too few lab colours", False
-    else:
-        got = read_colours(
-            f.colour, f.cautions, means.reflectance, means.counts, coverage,
-            nearest=nearest, known=plausible.any(axis=1) & np.logical_not(outside_domain),
-        )  # fmt: skip
-        colour, low, high, method, normal = got.colour, got.low, got.high, got.method, got.normal_errors_assumed
-        colour_codes = got.codes
-        if partial.any():
-            colour, low, high = (np.where(partial, np.nan, values) for values in (colour, low, high))
-    beer = nearest.copy()
-    lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
-    if lost.size:
-        # a fault may have carried it nearer to another beer than to its own
-        near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
-        # beers that were not offered then are infinitely far: the nearest stands in for them
-        near = np.where(np.isinf(np.take_along_axis(match.distance[lost], near, axis=1)), near[:, :1], near)
-        beer[lost] = best_explained_beer(f.faults, means.reflectance[lost], means.counts[lost], near)
-    for row, claim in enumerate(claims or ()):
-        # a package label may stand for several beers: then the nearest serves as well
-        if claim in f.beers:
-            beer[row] = f.beers.index(claim)
+    partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
+    outside_domain = f.domain.check(means.reflectance, means.counts).outside & ~partial
+    got = _colours(f, means, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
+    beer = _beer_to_explain(f, means, match, plausible, claims)
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
-    reasons = give_reasons(f, samples, beer=beer, colour=colour, unlike=unlike)
+    reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
     known = plausible.sum(axis=1)
     outside_colour = np.zeros(n, bool)
     if f.colour is not None:
-        outside_colour = np.logical_not((f.lowest_colour <= colour) & (colour <= f.highest_colour))
+        outside_colour = np.logical_not((f.lowest_colour <= got.colour) & (got.colour <= f.highest_colour))
     flagged: list[tuple[Mask, tuple[str, ...]]] = [
         (outside_colour, ("outside_colour_range",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
@@ -146,22 +124,19 @@ def readings_table(
         (known > 1, ("ambiguous_beer",)),
         (np.asarray(f.identity.too_few_batches)[nearest], ("too_few_batches",)),
     ]
-    always = ("normal_errors_assumed",) if normal else ()
-    warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, colour_codes, always)
-    only_if_claimed = np.empty(n, dtype=object)
-    only_if_claimed[:] = [()] * n
-    for row, codes in reasons.against_beer.items():
-        # typical of another beer: what was sought against the claim most likely never happened
-        if claims and claims[row] in f.beers and plausible[row].any() and not plausible[row, beer[row]]:
-            of_scans = samples.warnings.get(means.names[row], ())
-            only_if_claimed[row] = tuple(code for code in codes if code not in of_scans)
+    always = ("normal_errors_assumed",) if got.normal_errors_assumed else ()
+    warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, got.codes, always)
+    # typical of another beer than the claimed: what was sought against the claim most likely never happened
+    typical_of_another = plausible.any(axis=1) & ~plausible[rows, beer]
+    typical_of_another &= np.isin(np.array(claims or [None] * n, dtype=object), f.beers)
+    codes, explanation = _only_if_claimed(samples, reasons, typical_of_another)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
     columns = {  # in the order of `READING_COLUMNS`
-        "colour": colour,
-        "colour_low": low,
-        "colour_high": high,
+        "colour": got.colour,
+        "colour_low": got.low,
+        "colour_high": got.high,
         "colour_unit": f.colour_unit,
-        "interval_method": method,
+        "interval_method": got.method,
         "nearest_beer": beers[nearest],
         "p_value": match.p_value[rows, nearest],
         "p_value_method": np.array(match.p_method, dtype=object)[nearest],
@@ -173,6 +148,52 @@ def readings_table(
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,
-        "warnings_if_claimed": only_if_claimed,
+        "warnings_if_claimed": codes,
+        "explanation_if_claimed": explanation,
     }
     return pd.DataFrame(columns, index=samples.index)
+
+
+def _colours(
+    fitted: FittedHouse, means: Averages, coverage: float, nearest: Ints, known: Mask, partial: Mask
+) -> ColourReadings:
+    """Read the colours, none of samples that lack a stretch of the spectrum nor by a set of too few lab colours."""
+    if fitted.colour is None or fitted.cautions is None:
+        none = np.full(len(means.names), np.nan)
+        return ColourReadings(none, none, none, "none: the set holds too few lab colours", False, {})
+    got = read_colours(
+        fitted.colour, fitted.cautions, means.reflectance, means.counts, coverage, nearest=nearest, known=known
+    )
+    colour, low, high = (np.where(partial, np.nan, values) for values in (got.colour, got.low, got.high))
+    return replace(got, colour=colour, low=low, high=high)
+
+
+def _beer_to_explain(
+    fitted: FittedHouse, means: Averages, match: Match, plausible: Mask, claims: Sequence[str | None] | None
+) -> Ints:
+    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest."""
+    beer = match.distance.argmin(axis=1)
+    lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
+    if lost.size:
+        # a fault may have carried it nearer to another beer than to its own
+        near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
+        # beers that were not offered then are infinitely far: the nearest stands in for them
+        near = np.where(np.isinf(np.take_along_axis(match.distance[lost], near, axis=1)), near[:, :1], near)
+        beer[lost] = best_explained_beer(fitted.faults, means.reflectance[lost], means.counts[lost], near)
+    for row, claim in enumerate(claims or ()):
+        # a package label may stand for several beers: then the nearest serves as well
+        if claim in fitted.beers:
+            beer[row] = fitted.beers.index(claim)
+    return beer
+
+
+def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[Objects, Objects]:
+    """Return the codes and the sentence that hold of some rows only if each is the beer it was held against."""
+    codes, sentences = np.empty(rows.size, dtype=object), np.full(rows.size, "", dtype=object)
+    codes[:] = [()] * rows.size
+    for row, found in reasons.against_beer.items():
+        of_scans = samples.warnings.get(samples.averages.names[row], ())
+        only = tuple(code for code in found if code not in of_scans)
+        if rows[row] and only:
+            codes[row], sentences[row] = only, reasons.of_beer[row]
+    return codes, sentences

@@ -232,6 +232,32 @@ def one_standard_error(square: ArrayLike) -> int:
     return int(np.argmax(mean <= mean[best] + slack)) + 1
 
 
+@dataclass(frozen=True)
+class _Batches:
+    """What PLS is fitted to."""
+
+    rows: Floats  # (K, p)
+    colour: Floats  # colour, weight: (K,)
+    weight: Floats
+    palest: float  # no prediction is counted as paler
+
+    def squares(self, models: PlsModels, sets: list[Ints]) -> list[Floats]:
+        """Return squared relative errors in each left-out set, shape (A, rows of the set)."""
+        return [
+            np.log(
+                np.maximum(models.coefficients[g] @ self.rows[out].T + models.intercept[g][:, None], self.palest)
+                / self.colour[out]
+            )
+            ** 2
+            for g, out in enumerate(sets)
+        ]
+
+    def without(self, sets: list[Ints], most: int) -> tuple[PlsModels, list[Floats]]:
+        """Fit without each set, and return the squared relative errors in it."""
+        models = fit_pls_without(self.rows, self.colour, sets, most, self.weight)
+        return models, self.squares(models, sets)
+
+
 def fit_pls_regression(
     reflectance: Floats, colour: Floats, sd: Floats, inputs: str, worst_error: float = np.inf
 ) -> PlsRegression | None:
@@ -239,51 +265,23 @@ def fit_pls_regression(
     # reflectance (K, p), colour, sd (K,)
     rows = reflectance if inputs == AS_GIVEN else absorbance(reflectance)
     n, p = rows.shape
-    weight = sd**-2.0
-    palest = SHARE_OF_PALEST * float(colour.min())
+    batches = _Batches(rows, colour, sd**-2.0, SHARE_OF_PALEST * float(colour.min()))
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
-
-    def squares(models: PlsModels, sets: list[Ints]) -> list[Floats]:
-        """Squared relative errors in each left-out set, shape (A, rows of the set)."""
-        return [
-            np.log(
-                np.maximum(models.coefficients[g] @ rows[out].T + models.intercept[g][:, None], palest) / colour[out]
-            )
-            ** 2
-            for g, out in enumerate(sets)
-        ]
-
     if n > MOST_BATCHES_TO_CHOOSE:
         # a regression that is hopeless by a few folds is not worth one fold a batch
-        few = left_out_sets(np.arange(n) % FEW_FOLDS)
-        rough = np.concatenate(squares(fit_pls_without(rows, colour, few, most, weight), few), axis=1)
+        rough = np.concatenate(batches.without(left_out_sets(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
         if rough.mean(axis=1).min() > CLEARLY * worst_error:
             return None
-    singles = left_out_sets(np.arange(n))
-    folds = fit_pls_without(rows, colour, singles, most, weight)
-    error = np.concatenate(squares(folds, singles), axis=1)
+    folds, squares = batches.without(left_out_sets(np.arange(n)), most)
+    error = np.concatenate(squares, axis=1)
     chosen = one_standard_error(error)
     if error.mean(axis=1).min() > worst_error:
         return None
     if n > MOST_BATCHES_TO_CHOOSE:
-        choice = np.full(n, chosen)
-        without = np.full(n, error[chosen - 1].mean())
+        choice, without = np.full(n, chosen), np.full(n, error[chosen - 1].mean())
     else:
-        choice, without = np.empty(n, np.int64), np.empty(n)
-        inner = left_out_sets(np.arange(n - 1) % INNER_FOLDS)
-        sets, outer = [], []
-        for i in range(n):
-            others = np.delete(np.arange(n), i)
-            for members in inner:
-                sets.append(np.concatenate([others[members], [i]]))
-                outer.append(i)
-        nested = squares(fit_pls_without(rows, colour, sets, most, weight), sets)
-        for i in range(n):
-            # the last column of each set is batch i itself, which chooses nothing
-            own = np.concatenate([nested[k][:, :-1] for k in np.flatnonzero(np.array(outer) == i)], axis=1)
-            choice[i] = one_standard_error(own)
-            without[i] = own[choice[i] - 1].mean()
-    final = fit_pls(rows, colour, chosen, weight)
+        choice, without = _chosen_without(batches, most)
+    final = fit_pls(rows, colour, chosen, batches.weight)
     at = np.arange(n)
     used = final.score_square[0] > 0
     return PlsRegression(
@@ -297,7 +295,27 @@ def fit_pls_regression(
         score_square=final.score_square[0][used],
         centre=final.centre[0],
         total_weight=float(final.total_weight[0]),
-        palest=palest,
+        palest=batches.palest,
         choice_error=float(error[chosen - 1].mean()),
         choice_error_without=without,
     )
+
+
+def _chosen_without(batches: _Batches, most: int) -> tuple[Ints, Floats]:
+    """Return the components that the others choose without each batch, and their mean square error, shape (K,)."""
+    n = len(batches.rows)
+    choice, without = np.empty(n, np.int64), np.empty(n)
+    inner = left_out_sets(np.arange(n - 1) % INNER_FOLDS)
+    sets, outer = [], []
+    for i in range(n):
+        others = np.delete(np.arange(n), i)
+        for members in inner:
+            sets.append(np.concatenate([others[members], [i]]))
+            outer.append(i)
+    nested = batches.without(sets, most)[1]
+    for i in range(n):
+        # the last column of each set is batch i itself, which chooses nothing
+        own = np.concatenate([nested[k][:, :-1] for k in np.flatnonzero(np.array(outer) == i)], axis=1)
+        choice[i] = one_standard_error(own)
+        without[i] = own[choice[i] - 1].mean()
+    return choice, without

@@ -17,10 +17,10 @@ BY_WAVELENGTH, WINDOWED_RIDGE = "few parameters by wavelength", "windowed ridge"
 ROUTES = (FEW_PARAMETERS, AS_IT_IS, SLOPE_AND_BIAS, BY_WAVELENGTH, WINDOWED_RIDGE)
 
 # What moves a spectrum, with how far two benches may well lie apart in it (tuned on invented houses): light that never
-# meets the beer, depth or strength, level, axis in nm, slit as variance in nm^2, stray light under the own lamp and
-# under one with less blue or less red, light that a matt base returns more than once, and its second order.
-TERMS = ("glare", "strength", "level", "axis", "slit", "stray", "stray_blue", "stray_red", "returns", "returns_2")
-PRIOR_SD = np.array([0.02, 0.05, 0.01, 1.0, 15.0, 0.02, 0.05, 0.05, 0.3, 0.3])
+# meets the beer, depth or strength, level, axis in nm, slit as variance in nm^2 and stray light, each under the lamp of
+# the one and of the other, light that a matt base returns more than once, and its second order.
+TERMS = ("glare", "strength", "level", "axis", "slit", "slit_2", "stray", "stray_2", "returns", "returns_2")
+PRIOR_SD = np.array([0.02, 0.05, 0.01, 1.0, 15.0, 15.0, 0.02, 0.02, 0.3, 0.3])
 _EVERY = tuple(range(len(TERMS)))
 _OF_ROUTE = {AS_IT_IS: (), SLOPE_AND_BIAS: (1, 2), FEW_PARAMETERS: _EVERY, BY_WAVELENGTH: _EVERY}
 # slow waves over the band, in which a term may change with wavelength; the k-th is that much smaller
@@ -41,7 +41,7 @@ class Bench:
     scale: LogAbsorbance
     covariance: Floats  # (p, p): on the scale, of one pour
     noise: Floats  # (p,): of one pour that its neighbours do not share, on the scale
-    light: Floats  # (p,): of the own module's reference over its peak
+    lights: Floats  # (2, p): of the reference of each module over its peak
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ class TermMap:
     """Terms by how much of each."""
 
     wavelength_nm: Floats
-    light: Floats
+    lights: Floats
     route: str
     amounts: Floats  # (terms, waves)
     covariance: Floats  # of the amounts, flattened
@@ -75,7 +75,7 @@ class TermMap:
             return np.array(reflectance)
         own = self.amounts if amounts is None else amounts
         profile = own @ _waves(self.wavelength_nm, own.shape[1])
-        moved = np.einsum("ntp,tp->np", _directions(reflectance, self.wavelength_nm, self.light, self.route), profile)
+        moved = np.einsum("ntp,tp->np", _directions(reflectance, self.wavelength_nm, self.lights, self.route), profile)
         return reflectance + moved
 
 
@@ -100,33 +100,37 @@ def fit_terms(pairs: Pairs, bench: Bench, route: str, width: float = 1.0) -> Ter
     nm, terms = bench.wavelength_nm, np.array(_OF_ROUTE[route], np.int64)
     n_waves = WAVES if route == BY_WAVELENGTH else 1
     if not terms.size:
-        return TermMap(nm, bench.light, route, np.zeros((0, 1)), np.zeros((0, 0)))
+        return TermMap(nm, bench.lights, route, np.zeros((0, 1)), np.zeros((0, 0)))
     waves = _waves(nm, n_waves)
     share = np.concatenate([[1.0], WAVE_SHARE * width / np.arange(1.0, n_waves)])
     first = (PRIOR_SD[terms][:, None] * share).ravel() ** 2
     # a term's level and its change with wavelength have a variance each
     group = (2 * np.arange(terms.size)[:, None] + (np.arange(n_waves) > 0)).ravel()
     prior = first.copy()
-    directions = _directions(pairs.own, nm, bench.light, route)
+    directions = _directions(pairs.own, nm, bench.lights, route)
     target = bench.scale.apply(pairs.second)
     amounts = np.zeros(prior.size)
-    for _ in range(ROUNDS):
+    for step in range(ROUNDS):
         seen = pairs.own + np.einsum("ntp,tp->np", directions, amounts.reshape(terms.size, -1) @ waves)
         slope = _slope(bench.scale, seen)
         information, pull = np.zeros((prior.size, prior.size)), np.zeros(prior.size)
+        squares = 0.0
         for k, whiten in enumerate(pairs.whiten):
             design = (directions[k][:, None, :] * waves).reshape(prior.size, -1) * slope[k]
             left = whiten @ design.T
             apart = whiten @ (target[k] - bench.scale.apply(seen[k : k + 1])[0])
             information += left.T @ left
             pull += left.T @ (apart + left @ amounts)
+            squares += float(apart @ apart)
+        # what no term explains counts as noise: else many channels would make few batches sure of themselves
+        misfit = max(1.0, squares / target.size) if step else 1.0
         for _ in range(EVIDENCE_ROUNDS):
-            covariance = np.linalg.inv(information + np.diag(1.0 / prior))
-            amounts = covariance @ pull
+            covariance = np.linalg.inv(information / misfit + np.diag(1.0 / prior))
+            amounts = covariance @ pull / misfit
             size = (amounts**2 + np.diag(covariance)) / first
             each = np.bincount(group, size) / np.maximum(np.bincount(group), 1)
             prior = first * np.clip(each[group], LEAST_SHARE, 1.0)
-    return TermMap(nm, bench.light, route, amounts.reshape(terms.size, -1), covariance)
+    return TermMap(nm, bench.lights, route, amounts.reshape(terms.size, -1), covariance)
 
 
 def fit_ridge(pairs: Pairs, bench: Bench, penalty: float) -> RidgeMap:
@@ -172,27 +176,21 @@ def _waves(nm: Floats, n: int) -> Floats:
     return np.cos(np.pi * np.arange(n)[:, None] * at)
 
 
-def _directions(reflectance: Floats, nm: Floats, light: Floats, route: str) -> Floats:
+def _directions(reflectance: Floats, nm: Floats, lights: Floats, route: str) -> Floats:
     """Return what a unit of each term adds to each spectrum, shape (n, terms, p)."""
     R = reflectance
     bounded = np.clip(R, LEAST_REFLECTANCE, 1.0)
     smooth = smoothed(R, nm)
     first = np.gradient(smooth, nm, axis=1)
     second = np.gradient(first, nm, axis=1)
-    lamp = np.maximum(light, LEAST_LIGHT)
-    mean = (R * lamp).mean(axis=1, keepdims=True) / lamp.mean()
-    bent = second / 2.0 + first * np.gradient(np.log(smoothed(lamp[None], nm)[0]), nm)
-    at = (nm - nm[0]) / (nm[-1] - nm[0])
-    stray = mean - R
+    bent, stray = [], []
+    for lamp in np.maximum(smoothed(lights, nm), LEAST_LIGHT):
+        # what a slit mixes is weighted by the lamp; stray light counts by how little light of its own a channel has
+        bent.append(second / 2.0 + first * np.gradient(np.log(lamp), nm))
+        stray.append(((R * lamp).mean(axis=1, keepdims=True) / lamp.mean() - R) * lamp.mean() / lamp)
     returns = bounded * (1.0 - bounded**2)
-    every = np.stack(
-        [
-            1.0 - R, bounded * np.log(bounded), R, first, bent, stray * lamp.mean() / lamp, stray * (1.0 - at) ** 4,
-            stray * at**4, returns, returns * bounded**2,
-        ],
-        axis=1,
-    )  # fmt: skip
-    return every[:, list(_OF_ROUTE[route])]
+    every = [1.0 - R, bounded * np.log(bounded), R, first, *bent, *stray, returns, returns * bounded**2]
+    return np.stack([every[term] for term in _OF_ROUTE[route]], axis=1)
 
 
 def smoothed(reflectance: Floats, nm: Floats) -> Floats:

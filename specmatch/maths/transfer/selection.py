@@ -4,6 +4,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.transfer.routes import (
@@ -22,9 +23,10 @@ from specmatch.maths.transfer.routes import (
 Judge = Callable[[Floats], Floats]
 # of the waves and of the ridge, the smaller the nearer to no difference
 WIDTHS, PENALTIES = (0.3, 1.0, 3.0), (0.003, 0.03, 0.3)
-# a route of more parameters must do better than the one before it by so much: a handful of batches knows no less
-WORTH_MORE = 0.8
-# ... and fewer cannot tell more parameters at all
+# A handful of batches, each left out at an end of the colours, does not tell the best route from one nearly as good:
+# all within this of the smallest error serve, weighing by its inverse power.
+NEARLY_AS_GOOD, POWER = 1.5, 4.0
+# fewer batches cannot tell the routes of many parameters at all
 FEWEST_FOR_MANY = 5
 NOISE_DRAWS = 16
 # two labels look swapped where exchanging them lowers the squared error so many times, and it is not small
@@ -44,9 +46,10 @@ class Candidate:
 class Transfer:
     """A map from one module to another, and what batches left out say of it."""
 
-    map: TermMap | RidgeMap
-    candidates: tuple[Candidate, ...]
-    chosen: Candidate
+    maps: tuple[TermMap | RidgeMap, ...]
+    weights: Floats  # of the maps, 1 in sum
+    candidates: tuple[Candidate, ...]  # all that were tried
+    chosen: Candidate  # the one of the smallest error
     # error, excess: (K, a): squared error of each batch by the map without it, along each coordinate of the judge, and
     # the part of it that measuring a batch twice does not explain
     error: Floats
@@ -71,15 +74,17 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
         error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
         candidates.append(Candidate(route, setting, error))
         predicted[route, setting] = out
-    chosen = candidates[0]
-    for one in candidates[1:]:
-        if one.error < (WORTH_MORE if ROUTES.index(one.route) > ROUTES.index(chosen.route) else 1.0) * chosen.error:
-            chosen = one
-    out = predicted[chosen.route, chosen.setting]
+    errors = np.array([one.error for one in candidates])
+    serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
+    weights = np.maximum(errors[serve], 1e-9) ** -POWER
+    weights /= weights.sum()
+    settings = [(candidates[k].route, candidates[k].setting) for k in serve]
+    out = np.einsum("m,mkp->kp", weights, np.stack([predicted[setting] for setting in settings]))
     left = _left_over(pairs, bench, judge, out)
+    maps = tuple(_fit(pairs, bench, *setting) for setting in settings)
+    chosen = candidates[int(errors.argmin())]
     return Transfer(
-        _fit(pairs, bench, chosen.route, chosen.setting), tuple(candidates), chosen,
-        (judge(out) - seen) ** 2, left.excess, left.misfit,
+        maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, left.excess, left.misfit
     )  # fmt: skip
 
 
@@ -135,7 +140,12 @@ def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int
     return None if best is None else best[1]
 
 
-def carry(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints, seed: int = 0) -> Floats:
+def carry(transfer: Transfer, reflectance: Floats) -> Floats:
+    """Return spectra, shape (n, p), as the second module would see them."""
+    return np.einsum("m,mnp->np", transfer.weights, np.stack([one.apply(reflectance) for one in transfer.maps]))
+
+
+def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints, seed: int = 0) -> Floats:
     """Return spectra carried over, each group of rows by another map that is as likely as the best.
 
     What is fitted on them bears the error of the transfer as it bears that of a batch.
@@ -143,20 +153,27 @@ def carry(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints, se
     # reflectance (n, p), group (n,) -> (n, p)
     rng = np.random.default_rng(seed)
     n_groups = int(group.max()) + 1
-    carried = np.empty_like(reflectance)
-    found = transfer.map
-    size = found.amounts.size if isinstance(found, TermMap) else 0
-    half = np.linalg.cholesky(found.covariance) if isinstance(found, TermMap) and size else np.zeros((0, 0))
-    amounts = rng.standard_normal((n_groups, size)) @ half.T
+    # so few batches know a standard deviation badly: wider by Student's t over the normal at 95 %
+    wider = float(stdtrit(len(transfer.misfit) - 1, 0.95) / ndtri(0.95))
+    roots = [np.linalg.cholesky(one.covariance) if _has_amounts(one) else np.zeros((0, 0)) for one in transfer.maps]
+    which = rng.choice(len(transfer.maps), n_groups, p=transfer.weights)
     along = rng.standard_normal((n_groups, len(transfer.misfit))) @ transfer.misfit
+    carried = np.empty_like(reflectance)
     for k in range(n_groups):
-        rows = np.flatnonzero(group == k)
-        if isinstance(found, TermMap) and size:
-            carried[rows] = found.apply(reflectance[rows], found.amounts + amounts[k].reshape(found.amounts.shape))
+        rows, one = np.flatnonzero(group == k), transfer.maps[which[k]]
+        if isinstance(one, TermMap) and one.amounts.size:
+            drawn = one.amounts + wider * (roots[which[k]] @ rng.standard_normal(one.amounts.size)).reshape(
+                one.amounts.shape
+            )
+            carried[rows] = one.apply(reflectance[rows], drawn)
         else:
-            carried[rows] = found.apply(reflectance[rows])
-        carried[rows] = moved_on_scale(bench, carried[rows], along[k])
+            carried[rows] = one.apply(reflectance[rows])
+        carried[rows] = moved_on_scale(bench, carried[rows], wider * along[k])
     return carried
+
+
+def _has_amounts(one: TermMap | RidgeMap) -> bool:
+    return isinstance(one, TermMap) and one.amounts.size > 0
 
 
 def moved_on_scale(bench: Bench, reflectance: Floats, along: Floats) -> Floats:

@@ -142,13 +142,16 @@ def test_what_would_turn_a_beer_into_another_is_set_apart(house):
             assert set(only) <= set(CODES) and not set(codes) & set(CODES)
             assert "against" not in explanation
             assert bool(only) == ("against" in row["explanation"])
+            assert row["explanation"] == "; ".join(filter(None, (explanation, row["explanation_if_claimed"])))
             told += bool(only)
     assert told > 10
 
 
 def test_explanations_come_after_the_columns_that_others_rest_on(house):
     found, _ = read(house, [GOOD], claim=False)
-    assert list(found.columns[-4:]) == ["warnings", "explanation", "colour_without_fault", "warnings_if_claimed"]
+    assert list(found.columns[-5:]) == [
+        "warnings", "explanation", "colour_without_fault", "warnings_if_claimed", "explanation_if_claimed",
+    ]  # fmt: skip
 
 
 @pytest.mark.parametrize(

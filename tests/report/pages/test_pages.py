@@ -207,12 +207,14 @@ def test_a_sheet_says_apart_what_holds_only_of_the_claimed_beer(verified):
         "warnings": ("lamp_drift", "too_few_batches"),
         "warnings_if_claimed": ("lamp_drift",),
         "explanation": "against Amber: about 14% less light from the lamp than at its reference",
+        "explanation_if_claimed": "against Amber: about 14% less light from the lamp than at its reference",
         "colour_without_fault": 12.3,
     }
     sheet = reading_sheet(row, about={})
     assert "If it is Amber after all: lamp_drift." in sheet and "<code>too_few_batches</code>" in sheet
     assert "<code>lamp_drift</code>" not in sheet and "12.3" not in sheet and "What was found" not in sheet
-    typical = reading_sheet(row | {"plausible_beers": ("Amber",), "warnings_if_claimed": ()}, about={})
+    counted = {"plausible_beers": ("Amber",), "warnings_if_claimed": (), "explanation_if_claimed": ""}
+    typical = reading_sheet(row | counted, about={})
     assert "after all" not in typical and "<code>lamp_drift</code>" in typical and "12.3" in typical
     assert "14% less light" in typical
 
