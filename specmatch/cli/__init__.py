@@ -17,8 +17,8 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "transfer", "evaluate", "validate", "read", "verify",
-    "watch", "history", "inspect", "report", "colour",
+    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "transfer", "evaluate", "validate", "read",
+    "verify", "watch", "history", "inspect", "report", "colour",
 )  # fmt: skip
 
 

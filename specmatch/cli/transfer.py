@@ -39,8 +39,8 @@ def run(args: argparse.Namespace) -> Outcome:
     ]
     if poor:
         lines.append(
-            "measure a set of its own: what this module sees cannot be had from so few batches; until then its readings "
-            "are wide and may be held"
+            "measure a set of its own: what this module sees cannot be had from so few batches; until then its "
+            "readings are wide and may be held"
         )
     left_out = session.left_out.to_dict("records")
     return Outcome(

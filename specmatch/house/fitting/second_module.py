@@ -12,7 +12,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
-from specmatch.house.fitting.conditions import plain_text
+from specmatch.house.fitting.conditions import Conditions, plain_text
 from specmatch.house.fitting.fitting import (
     DOMAIN_FALSE_ALARM_RATE,
     FittedHouse,
@@ -42,7 +42,7 @@ logger = logging.getLogger(__name__)
 POUR_SD = 0.015
 # A transfer that adds more than this to the error of a colour (over the set's own), or to the scatter within a beer,
 # is worse than a set of its own by more than a seventh or so (tuned on invented houses).
-MOST_COLOUR, MOST_IDENTITY = 0.6, 0.8
+MOST_COLOUR, MOST_IDENTITY = 0.6, 1.0
 
 
 @dataclass(frozen=True)
@@ -123,6 +123,7 @@ def teach_module(
         )
     transfer = fit_transfer(pairs, bench, judge)
     fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate)
+    fitted = replace(fitted, conditions=_conditions(own, names))
     n_axes = own.identity.beer_means.shape[1]
     error, excess = transfer.error, transfer.excess
     unit = 1.0 if own.colour is None else own.colour.error.relative
@@ -188,6 +189,20 @@ def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
     if own.colour is not None:
         parts.append(np.log(own.colour.predict(whole))[:, None] / own.colour.error.relative)
     return np.hstack(parts)
+
+
+def _conditions(own: FittedHouse, names: dict[str, str]) -> Conditions:
+    """Return the conditions of the set with what is new in its place."""
+    held, cup = own.conditions, names["cup"]
+    return replace(
+        held,
+        instrument=(names["instrument"],),
+        lamp=(names["lamp"],) if names["lamp"] else held.lamp,
+        base=(names["base"],) if names["base"] else held.base,
+        cup=(cup,) if cup else held.cup,
+        cup_mm=() if cup else held.cup_mm,
+        fill_ml=() if cup else held.fill_ml,
+    )
 
 
 def _fit_carried(

@@ -130,7 +130,7 @@ def fit_terms(pairs: Pairs, bench: Bench, route: str, width: float = 1.0) -> Ter
             size = (amounts**2 + np.diag(covariance)) / first
             each = np.bincount(group, size) / np.maximum(np.bincount(group), 1)
             prior = first * np.clip(each[group], LEAST_SHARE, 1.0)
-    return TermMap(nm, bench.lights, route, amounts.reshape(terms.size, -1), covariance)
+    return TermMap(nm, bench.lights, route, amounts.reshape(terms.size, -1), np.asarray(covariance, float))
 
 
 def fit_ridge(pairs: Pairs, bench: Bench, penalty: float) -> RidgeMap:

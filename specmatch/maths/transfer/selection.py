@@ -2,6 +2,7 @@
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from itertools import combinations
 
 import numpy as np
 from scipy.special import ndtri, stdtrit
@@ -21,14 +22,17 @@ from specmatch.maths.transfer.routes import (
 )
 
 Judge = Callable[[Floats], Floats]
+Map = TermMap | RidgeMap
 # of the waves and of the ridge, the smaller the nearer to no difference
 WIDTHS, PENALTIES = (0.3, 1.0, 3.0), (0.003, 0.03, 0.3)
 # A handful of batches, each left out at an end of the colours, does not tell the best route from one nearly as good:
 # all within this of the smallest error serve, weighing by its inverse power.
-NEARLY_AS_GOOD, POWER = 1.5, 4.0
+NEARLY_AS_GOOD, POWER = 2.0, 2.0
 # fewer batches cannot tell the routes of many parameters at all
 FEWEST_FOR_MANY = 5
 NOISE_DRAWS = 16
+# batches are left out one at a time up to so many, and so many parts of them beyond
+MOST_FOLDS = 12
 # two labels look swapped where exchanging them lowers the squared error so many times, and it is not small
 EXCHANGED, FAR_OFF = 9.0, 50.0
 
@@ -46,7 +50,7 @@ class Candidate:
 class Transfer:
     """A map from one module to another, and what batches left out say of it."""
 
-    maps: tuple[TermMap | RidgeMap, ...]
+    maps: tuple[Map, ...]
     weights: Floats  # of the maps, 1 in sum
     candidates: tuple[Candidate, ...]  # all that were tried
     chosen: Candidate  # the one of the smallest error
@@ -65,30 +69,30 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     )
     offered += [(WINDOWED_RIDGE, penalty) for penalty in PENALTIES] * (n >= FEWEST_FOR_MANY)
     seen = judge(pairs.second)
-    candidates, predicted = [], {}
+    fold = np.arange(n) % MOST_FOLDS
+    candidates, predicted, folds = [], [], []
     for route, setting in offered:
-        out = np.concatenate([
-            _fit(pairs.part(np.delete(np.arange(len(pairs.own)), k)), bench, route, setting).apply(pairs.own[k : k + 1])
-            for k in range(len(pairs.own))
-        ])  # fmt: skip
+        by_fold = [_fit(pairs.part(np.flatnonzero(fold != k)), bench, route, setting) for k in range(fold.max() + 1)]
+        without = [by_fold[k] for k in fold]
+        out = np.concatenate([one.apply(pairs.own[k : k + 1]) for k, one in enumerate(without)])
         error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
         candidates.append(Candidate(route, setting, error))
-        predicted[route, setting] = out
+        predicted.append(out)
+        folds.append(without)
     errors = np.array([one.error for one in candidates])
     serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
     weights = np.maximum(errors[serve], 1e-9) ** -POWER
     weights /= weights.sum()
-    settings = [(candidates[k].route, candidates[k].setting) for k in serve]
-    out = np.einsum("m,mkp->kp", weights, np.stack([predicted[setting] for setting in settings]))
-    left = _left_over(pairs, bench, judge, out)
-    maps = tuple(_fit(pairs, bench, *setting) for setting in settings)
+    out = np.einsum("m,mkp->kp", weights, np.stack([predicted[k] for k in serve]))
+    left = _left_over(pairs, bench, judge, out, [folds[k] for k in serve], weights)
+    maps = tuple(_fit(pairs, bench, candidates[k].route, candidates[k].setting) for k in serve)
     chosen = candidates[int(errors.argmin())]
     return Transfer(
         maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, left.excess, left.misfit
     )  # fmt: skip
 
 
-def _fit(pairs: Pairs, bench: Bench, route: str, setting: float) -> TermMap | RidgeMap:
+def _fit(pairs: Pairs, bench: Bench, route: str, setting: float) -> Map:
     if route == WINDOWED_RIDGE:
         return fit_ridge(pairs, bench, setting)
     return fit_terms(pairs, bench, route, setting)
@@ -100,13 +104,20 @@ class _LeftOver:
     misfit: Floats
 
 
-def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats) -> _LeftOver:
-    """Part what left-out batches are off by from the noise of measuring them twice."""
+def _left_over(
+    pairs: Pairs, bench: Bench, judge: Judge, out: Floats, folds: list[list[Map]], weights: Floats
+) -> _LeftOver:
+    """Part what left-out batches are off by from the noise of measuring them twice and of the maps themselves."""
+    # folds: of each map, the one learnt without each batch
     off = bench.scale.apply(pairs.second) - bench.scale.apply(out)
     rng, n = np.random.default_rng(0), len(off)
     noise = np.stack([
         np.linalg.solve(whiten, rng.standard_normal((off.shape[1], NOISE_DRAWS))).T for whiten in pairs.whiten
     ], axis=1)  # fmt: skip
+    for k in range(n):
+        # maps as likely as the best differ too, and what is carried will bear that on its own
+        drawn = np.stack([_drawn(rng, [one[k] for one in folds], weights, pairs.own[k : k + 1])[0] for _ in noise])
+        noise[:, k] += bench.scale.apply(drawn) - bench.scale.apply(out[k : k + 1])
     # an axis that wanders between sessions does so on both modules, and the set's own scatter holds it
     for k in range(n):
         seen, along = pairs.whiten[k] @ np.column_stack([off[k], noise[:, k].T]), pairs.whiten[k] @ pairs.axis[k]
@@ -124,19 +135,23 @@ def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats) -> _LeftOv
 def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int, int] | None:
     """Return two batches of different beers that fit far better with their labels exchanged, if any do."""
     best: tuple[float, tuple[int, int]] | None = None
-    n = len(pairs.own)
-    seen = judge(pairs.second)
-    for a in range(n):
-        for b in range(a + 1, n):
-            rest = np.delete(np.arange(n), [a, b])
-            if beer[a] == beer[b]:
-                continue
-            both = pairs.own[[a, b]]
-            out = judge(fit_terms(pairs.part(rest), bench, FEW_PARAMETERS).apply(both) if rest.size else both)
-            as_said = float(np.sum((out - seen[[a, b]]) ** 2))
-            other_way = float(np.sum((out - seen[[b, a]]) ** 2))
-            if other_way * EXCHANGED < as_said and as_said > FAR_OFF and (best is None or as_said > best[0]):
-                best = as_said, (a, b)
+    n, seen = len(pairs.own), judge(pairs.second)
+
+    def carried(rows: Ints) -> Floats:
+        rest = np.delete(np.arange(n), rows)
+        return judge(fit_terms(pairs.part(rest), bench, FEW_PARAMETERS).apply(pairs.own[rows]))
+
+    off = np.array([float(np.sum((carried(np.array([k]))[0] - seen[k]) ** 2)) for k in range(n)])
+    # both lie far off; with a wrong label among the batches that taught the map, others may as well
+    suspects = np.flatnonzero(off > FAR_OFF / 4.0)[:MOST_FOLDS]
+    for a, b in combinations(suspects.tolist(), 2):
+        if beer[a] == beer[b]:
+            continue
+        out = carried(np.array([a, b]))
+        as_said = float(np.sum((out - seen[[a, b]]) ** 2))
+        other_way = float(np.sum((out - seen[[b, a]]) ** 2))
+        if other_way * EXCHANGED < as_said and as_said > FAR_OFF and (best is None or as_said > best[0]):
+            best = as_said, (a, b)
     return None if best is None else best[1]
 
 
@@ -155,25 +170,22 @@ def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Int
     n_groups = int(group.max()) + 1
     # so few batches know a standard deviation badly: wider by Student's t over the normal at 95 %
     wider = float(stdtrit(len(transfer.misfit) - 1, 0.95) / ndtri(0.95))
-    roots = [np.linalg.cholesky(one.covariance) if _has_amounts(one) else np.zeros((0, 0)) for one in transfer.maps]
-    which = rng.choice(len(transfer.maps), n_groups, p=transfer.weights)
-    along = rng.standard_normal((n_groups, len(transfer.misfit))) @ transfer.misfit
+    along = wider * rng.standard_normal((n_groups, len(transfer.misfit))) @ transfer.misfit
     carried = np.empty_like(reflectance)
     for k in range(n_groups):
-        rows, one = np.flatnonzero(group == k), transfer.maps[which[k]]
-        if isinstance(one, TermMap) and one.amounts.size:
-            drawn = one.amounts + wider * (roots[which[k]] @ rng.standard_normal(one.amounts.size)).reshape(
-                one.amounts.shape
-            )
-            carried[rows] = one.apply(reflectance[rows], drawn)
-        else:
-            carried[rows] = one.apply(reflectance[rows])
-        carried[rows] = moved_on_scale(bench, carried[rows], wider * along[k])
+        rows = np.flatnonzero(group == k)
+        drawn = _drawn(rng, list(transfer.maps), transfer.weights, reflectance[rows], wider)
+        carried[rows] = moved_on_scale(bench, drawn, along[k])
     return carried
 
 
-def _has_amounts(one: TermMap | RidgeMap) -> bool:
-    return isinstance(one, TermMap) and one.amounts.size > 0
+def _drawn(rng: np.random.Generator, maps: list[Map], weights: Floats, rows: Floats, wider: float = 1.0) -> Floats:
+    """Carry rows by one of the maps, its amounts drawn from what the batches leave open."""
+    one = maps[int(rng.choice(len(maps), p=weights))]
+    if not isinstance(one, TermMap) or not one.amounts.size:
+        return one.apply(rows)
+    moved = wider * np.linalg.cholesky(one.covariance) @ rng.standard_normal(one.amounts.size)
+    return one.apply(rows, one.amounts + moved.reshape(one.amounts.shape))
 
 
 def moved_on_scale(bench: Bench, reflectance: Floats, along: Floats) -> Floats:
