@@ -23,6 +23,8 @@ def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -
     The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
     """
     path = Path(path)
+    if path.exists() and not path.is_file():
+        raise StorageError(f"cannot write {path}: it is a folder or a device; name an ordinary file")
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(6)}{TEMPORARY_SUFFIX}")
     try:
         with open(temporary, "xb") as file:

@@ -1,4 +1,10 @@
-"""Words that several rooms share: the cautions of every record and page, numbers with their nouns."""
+"""Words that several rooms share: cautions, numbers with their nouns, text that steers no terminal or spreadsheet."""
+
+import re
+
+# controls but for tab and line end, and the marks that turn the direction of writing
+_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+_NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 CAUTIONS = (
     "Colour identity is a screening check: it cannot prove what a liquid is, and says nothing about alcohol, "
@@ -13,3 +19,15 @@ _PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "
 def counted(number: int, noun: str) -> str:
     """Write a number with its noun, in the singular after 1."""
     return f"{number} {noun if number == 1 else _PLURALS.get(noun, f'{noun}s')}"
+
+
+def printable(text: str) -> str:
+    """Return a text with its control characters spelled out, as JSON spells them; line ends and tabs stay."""
+    return _STEERING.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
+
+
+def guarded_cell(cell: object) -> object:
+    """Return a cell of an exported table with an apostrophe before text that a spreadsheet would run as a formula."""
+    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") and cell and not _NUMBER.match(cell):
+        return f"'{cell}"
+    return cell

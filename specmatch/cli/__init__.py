@@ -13,6 +13,7 @@ from types import ModuleType
 from typing import NoReturn
 
 from specmatch import __version__
+from specmatch.cli.terminal import let_go_of_closed_pipe, say
 from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
@@ -74,26 +75,38 @@ def main(argv: Sequence[str] | None = None) -> int:
     wanted = next((word for word in arguments if not word.startswith("-")), None)
     args = _parser(available_commands(), wanted).parse_args(arguments)
     try:
-        outcome = args.run(args)
+        needs_look = _run(args)
+        sys.stdout.flush()
+    except BrokenPipeError:
+        let_go_of_closed_pipe()
+        return 0
     except (SpecmatchError, OSError, MemoryError) as error:
         if args.debug:
             raise
-        print(f"specmatch {args.command}: {_one_line(error)}", file=sys.stderr)
+        say(f"specmatch {args.command}: {_one_line(error)}", error=True)
+        if isinstance(error, OSError) and error.filename is None:
+            let_go_of_closed_pipe()  # what could not be written to a full disk is not tried again at the end
         return 2
     except KeyboardInterrupt:
-        print(f"specmatch {args.command}: stopped", file=sys.stderr)
+        say(f"specmatch {args.command}: stopped", error=True)
         return 2
+    return 1 if needs_look else 0
+
+
+def _run(args: argparse.Namespace) -> bool:
+    """Run the command, show its outcome, and say whether someone must look."""
+    outcome = args.run(args)
     if outcome.shown:
         pass
     elif args.json:
         from specmatch.report.json_document import document
 
-        print(document(args.command, outcome.results, outcome.left_out))
+        say(document(args.command, outcome.results, outcome.left_out))
     else:
-        print(outcome.text)
+        say(outcome.text)
         for row in outcome.left_out:
-            print(f"left out: {': '.join(str(value) for value in row.values())}", file=sys.stderr)
-    return 1 if outcome.needs_look else 0
+            say(f"left out: {': '.join(str(value) for value in row.values())}", error=True)
+    return bool(outcome.needs_look)
 
 
 def _one_line(error: BaseException) -> str:

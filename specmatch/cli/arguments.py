@@ -6,6 +6,7 @@ Arguments that `verify --journal` and `watch` share, and the line's setting made
 """
 
 import argparse
+import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -13,6 +14,7 @@ if TYPE_CHECKING:
     import pandas as pd
 
     from specmatch.line.rules.judging import LineSetting
+    from specmatch.measurement.readers.scan import Scan
 
 
 def number(text: str) -> float:
@@ -57,14 +59,28 @@ def shown_row(record: dict[str, Any]) -> dict[str, Any]:
     return {**rest, **reading}
 
 
+STANDARD_INPUT = "-"
+
+
 def load_source(source: str) -> tuple[Any, list[dict[str, Any]]]:
     """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
-    from specmatch.line.acquisition import bare_spectra, measure_source
+    from specmatch.line.acquisition import bare_spectra, measure_source, spectra_of
 
+    if source == STANDARD_INPUT:
+        return spectra_of(scans_of(source), "standard input"), []
     if Path(source).is_file():
         return bare_spectra(Path(source)), []
     session = measure_source(source).session
     return session, session.left_out.to_dict("records")
+
+
+def scans_of(path: str) -> "list[Scan]":
+    """Read the scans of a file, or of standard input where the name is `-`."""
+    from specmatch.measurement.readers.files import LARGEST_BYTES, read_scans, scans_from_bytes
+
+    if path != STANDARD_INPUT:
+        return read_scans(path)
+    return scans_from_bytes(sys.stdin.buffer.read(LARGEST_BYTES + 1), name="standard input")
 
 
 def in_unit(readings: "pd.DataFrame", unit: str | None) -> "pd.DataFrame":

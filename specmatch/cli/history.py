@@ -92,8 +92,7 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from dataclasses import asdict
 
     from specmatch.cli.arguments import shown_row
-    from specmatch.line.charts.drift import find_drifts
-    from specmatch.line.charts.maintenance import NOTHING, upkeep
+    from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
     from specmatch.line.charts.series import line_charts
     from specmatch.line.journal.queries import decision_counts, last_shifts, newest, waiting_runs
     from specmatch.report.entry_text import chart_line, entry_line

@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.arguments import STANDARD_INPUT, scans_of
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "inspect"
@@ -11,13 +12,16 @@ EXAMPLE = "specmatch inspect monday/pale-1.csv"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `inspect`."""
-    parser.add_argument("file", metavar="FILE", help="scan file, sheet, model file, or folder of a reference set")
+    parser.add_argument(
+        "file", metavar="FILE", help="scan file (- for standard input), sheet, model file, or folder of a reference set"
+    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Find out what a file is, and say what it holds."""
-    from specmatch.house.inspection import inspect_file
+    from specmatch.house.inspection import inspect_file, scan_file
     from specmatch.report.inspected import inspected_text
 
-    found = inspect_file(args.file)
+    standard_input = args.file == STANDARD_INPUT
+    found = {"file": args.file, **scan_file(scans_of(args.file))} if standard_input else inspect_file(args.file)
     return Outcome(found, inspected_text(found), needs_look=bool(found.get("doubts")))

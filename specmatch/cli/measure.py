@@ -4,7 +4,7 @@ import argparse
 
 from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome
-from specmatch.wording import counted
+from specmatch.wording import counted, guarded_cell
 
 COMMAND = "measure"
 HELP = "turn a folder of raw scans into checked reflectance"
@@ -29,7 +29,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     session = measure(args.folder, dark_age_h=args.dark_age, reference_age_h=args.reference_age, n_jobs=args.jobs)
     if args.out:
-        write_atomic(args.out, session.spectra.to_csv(lineterminator="\n").encode("utf-8"))
+        write_atomic(args.out, session.spectra.rename(index=guarded_cell).to_csv(lineterminator="\n").encode("utf-8"))
     left_out = session.left_out.to_dict("records")
     samples = session.scans["sample"].nunique()
     lines = [

@@ -12,7 +12,7 @@ EXAMPLE = "specmatch read house.model monday/"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `read`."""
     parser.add_argument("model", metavar="MODEL", help="model file")
-    parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
+    parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--correction", metavar="FILE", help="slope/bias correction that `validate` offered")
 

@@ -14,7 +14,7 @@ EXAMPLE = "specmatch verify house.model monday/ --claim 'House Pils'"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `verify`."""
     parser.add_argument("model", metavar="MODEL", help="model file")
-    parser.add_argument("source", metavar="FOLDER|FILE", help="measured folder, or a file of reflectance spectra")
+    parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
@@ -39,6 +39,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
+    if args.journal and args.source == "-":
+        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)

@@ -2,7 +2,6 @@
 
 import argparse
 import signal
-import sys
 import threading
 from collections.abc import Callable
 from pathlib import Path
@@ -10,6 +9,7 @@ from typing import Any
 
 from specmatch.cli.arguments import add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
+from specmatch.cli.terminal import say
 from specmatch.report.entry_text import entry_line
 
 COMMAND = "watch"
@@ -41,23 +41,23 @@ def run(args: argparse.Namespace) -> Outcome:
             for row in rows:
                 tell(row)
             for name, reason in watcher.waiting.items():
-                print(f"waiting: {name}: {reason}", file=sys.stderr)
-            print(f"{len(rows)} recorded, {len(watcher.waiting)} waiting", file=sys.stderr)
+                say(f"waiting: {name}: {reason}", error=True)
+            say(f"{len(rows)} recorded, {len(watcher.waiting)} waiting", error=True)
             look = bool(watcher.waiting) or any(needs_look(row) for row in rows)
             return Outcome(None, "", needs_look=look, shown=True)
         stop = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: stop.set())
         if not args.json:
-            print(f"{CAUTIONS}\n\nwatching {Path(args.folder)}; stop with Ctrl-C", flush=True)
+            say(f"{CAUTIONS}\n\nwatching {Path(args.folder)}; stop with Ctrl-C", flush=True)
         seen: list[bool] = []
 
         def tell_and_note(row: dict[str, Any]) -> None:
             tell(row)
             seen.append(needs_look(row))
 
-        watcher.run(stop, tell_and_note, complain=lambda said: print(f"waiting: {said}", file=sys.stderr, flush=True))
-    print(f"stopped: {len(seen)} recorded in {args.journal}", file=sys.stderr)
+        watcher.run(stop, tell_and_note, complain=lambda said: say(f"waiting: {said}", error=True, flush=True))
+    say(f"stopped: {len(seen)} recorded in {args.journal}", error=True)
     return Outcome(None, "", needs_look=any(seen), shown=True)
 
 
@@ -68,11 +68,11 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
         def one_document(row: dict[str, Any]) -> None:
             # the contract of every command, one document a line
             left_out = [shown_row(row)] if row["kind"] == "left_out" else []
-            print(document("watch", [] if left_out else [shown_row(row)], left_out), flush=True)
+            say(document("watch", [] if left_out else [shown_row(row)], left_out), flush=True)
 
         return one_document
 
     def one_line(row: dict[str, Any]) -> None:
-        print(entry_line(row), flush=True)
+        say(entry_line(row), flush=True)
 
     return one_line

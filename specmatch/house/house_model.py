@@ -17,8 +17,7 @@ from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
 from specmatch.house.decision.specification import Specification
-from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings

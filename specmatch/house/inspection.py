@@ -1,7 +1,11 @@
 """What a file or folder is and what it holds, found without trusting it."""
 
+from collections.abc import Sequence
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
+
+if TYPE_CHECKING:
+    from specmatch.measurement.readers.scan import Scan
 
 SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
     "scan file",
@@ -13,7 +17,8 @@ SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
 )
 _SHEETS = ("scans", "batches", "beers")
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
-_ODD = ("spike", "lost", "cut", "merged", "assumed", "repeated", "missing", "jump", "are named", "does not say")
+_ODD = ("spike", "lost", "cut", "merged", "assumed", "repeated", "missing", "jump", "are named",
+        "does not say", "disagree", "go on with")  # fmt: skip
 
 
 def inspect_file(path: str | Path) -> dict[str, Any]:
@@ -73,17 +78,18 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
         elif path.stem in _SHEETS or path.suffix.lower() in _SPREADSHEETS:
             found = _sheet(path)
         else:
-            found = _scans(path)
+            from specmatch.measurement.readers.files import read_scans
+
+            found = scan_file(read_scans(path))
     return {"file": str(path), **found}
 
 
-def _scans(path: Path) -> dict[str, Any]:
+def scan_file(scans: "Sequence[Scan]") -> dict[str, Any]:
+    """Say what the scans of one file hold."""
     import numpy as np
 
-    from specmatch.measurement.readers.files import read_scans
-
     rows, doubts = [], []
-    for scan in read_scans(path):
+    for scan in scans:
         odd = [note for note in scan.notes if any(word in note for word in _ODD)]
         doubts += [f"{scan.scan_id}: {note}" for note in odd]
         rows.append({

@@ -15,7 +15,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import MissingScanError, ScanFileError, SpecmatchError, UnitError
-from specmatch.line.journal.timestamps import unix_time
+from specmatch.line.journal.schema import unix_time
 from specmatch.measurement.folder.batches import read_batches
 from specmatch.measurement.folder.folder import NOT_FOUND, join_scans, listed_scans, within_folder
 from specmatch.measurement.folder.sheets import scans_sheet
@@ -99,7 +99,7 @@ def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str
 def measure_bare(files: Sequence[ScanFile]) -> Measured:
     """Take files of reflectance spectra, each spectrum a sample of its own of one pour."""
     for file in files:
-        refuse_bare(file)
+        bare_scans(file)
     rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
         rows[column] = ""
@@ -107,16 +107,11 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
     return measure_listed(rows, files, folder=files[0].path)
 
 
-def refuse_bare(file: ScanFile) -> None:
-    """Refuse a file that no sheet describes unless every spectrum in it is reflectance."""
+def bare_scans(file: ScanFile) -> pd.DataFrame:
+    """Return the spectra of a file that no sheet describes, a row a spectrum; refuse it unless all are reflectance."""
     if not file.scans:
         raise ScanFileError(file.reason or f"{file.path} holds no spectrum")
-    for scan in file.scans:
-        if scan.quantity != "reflectance":
-            raise UnitError(
-                f"{file.path}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
-                "counts need scans.csv, which says which scans are dark and reference"
-            )
+    return spectra_of(file.scans, file.path)
 
 
 def reference_level(light: np.ndarray, usable: np.ndarray) -> float:
@@ -158,8 +153,18 @@ def measure_source(source: str | Path) -> Measured:
 def bare_spectra(path: Path) -> pd.DataFrame:
     """Return the reflectance spectra of one file as they stand in it, a row a spectrum."""
     file = ScanReader(path.parent).read(path.name)
-    refuse_bare(file)
-    return pd.DataFrame([pd.Series(scan.values, index=scan.wavelength_nm, name=scan.scan_id) for scan in file.scans])
+    return bare_scans(file)
+
+
+def spectra_of(scans: Sequence[Scan], name: str) -> pd.DataFrame:
+    """Return scans that no sheet describes as a table, a row a spectrum; refuse them unless all are reflectance."""
+    for scan in scans:
+        if scan.quantity != "reflectance":
+            raise UnitError(
+                f"{name}: scan {scan.scan_id!r} holds {scan.quantity}, and a reading needs reflectance; "
+                "counts need scans.csv, which says which scans are dark and reference"
+            )
+    return pd.DataFrame([pd.Series(scan.values, index=scan.wavelength_nm, name=scan.scan_id) for scan in scans])
 
 
 def _read(reader: ScanReader, name: str) -> ScanFile:

@@ -16,7 +16,7 @@ from specmatch.errors import TableError
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.timestamps import unix_time
+from specmatch.line.journal.schema import unix_time
 from specmatch.line.rules.controls import BASELINE, CONTROL, control_baseline, control_trouble, judge_control
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
 from specmatch.line.rules.run_rule import (

@@ -224,7 +224,7 @@ class Watch:
             self.waiting[name] = "is being written"
             return None
         file = self._reader.read(name)
-        cut = not file.scans or not all(scan.complete for scan in file.scans)
+        cut = not file.scans or not all(scan.open_end is None for scan in file.scans)
         if cut and not self._stale(name):
             self.waiting[name] = file.reason or "has no line end yet"
             return None

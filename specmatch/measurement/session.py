@@ -17,7 +17,7 @@ from specmatch.errors import MissingScanError, ParentsError, ScanFileError, Tabl
 from specmatch.maths.spectra.band import usable_band
 from specmatch.measurement.checks.check_table import check_table
 from specmatch.measurement.checks.checks import check_paired_scans
-from specmatch.measurement.checks.hot_pixels import mask_hot_pixels
+from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_full_pixels
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.folder.batches import known_batches
@@ -200,6 +200,9 @@ def session_of(
     raw, direct = gather_raw_scans(found, left_out, notes)
     hot, checks = mask_hot_pixels(raw)
     raw.counts[hot] = np.nan
+    lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
+    raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
+    checks += full
     net = subtract_darks(raw, dark_offset=dark_offset)
     notes += [("dark", note) for note in net.notes]
     paired = pair(raw, net)

@@ -12,16 +12,17 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, OneToOneFeatureMixin, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
-from specmatch.maths.spectra.scatter_correction import correct_scatter_extended, unit_variance
 from specmatch.maths.spectra.transforms import (
     REFLECTANCE_FLOOR,
     absorbance,
     check_window,
+    correct_scatter_extended,
     derivative,
     even_step,
     fitting_window,
     smooth,
     to_even_grid,
+    unit_variance,
 )
 from specmatch.models._validation import by_wavelength, rows_as_fitted
 from specmatch.models.old_names import NEW_NAMES, new_name

@@ -2,7 +2,7 @@
 
 import math
 import textwrap
-from collections.abc import Callable, Mapping
+from collections.abc import Mapping
 from itertools import zip_longest
 from typing import Any
 
@@ -18,20 +18,14 @@ _DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
 _REASON_WIDTH = 48
 
 
-def text_table(
-    table: pd.DataFrame,
-    *,
-    formats: Mapping[str, Callable[[Any], str]] | None = None,
-    wrap: Mapping[str, int] | None = None,
-) -> str:
+def text_table(table: pd.DataFrame, *, wrap: Mapping[str, int] | None = None) -> str:
     """Lay a table out in columns, numbers to the right, text to the left."""
     shown = table.reset_index() if table.index.name else table
-    formats, wrap = formats or {}, wrap or {}
+    wrap = wrap or {}
     headings = [str(c) for c in shown.columns]
     right = [pd.api.types.is_numeric_dtype(shown.iloc[:, i]) for i in range(len(headings))]
     columns = [
-        [_lines(formats.get(heading, show)(value), wrap.get(heading)) for value in shown.iloc[:, i]]
-        for i, heading in enumerate(headings)
+        [_lines(show(value), wrap.get(heading)) for value in shown.iloc[:, i]] for i, heading in enumerate(headings)
     ]
     widths = [
         max(len(text) for text in [heading, *(line for cell in column for line in cell)])

@@ -101,7 +101,7 @@ def test_inspect_looks_into_anything(tmp_path, capsys):
 
 def test_inspect_names_what_is_odd_and_what_cannot_be_read(tmp_path, capsys):
     odd = tmp_path / "odd.csv"
-    odd.write_text("wavelength;R\n400;0.2\n400;0.3\n450;0.4\n500;0.5\n")
+    odd.write_text("wavelength;reflectance\n400;0.2\n400;0.3\n450;0.4\n500;0.5\n")
     code, out, _ = run(capsys, "inspect", odd, "--json")
     doubts = json.loads(out)["results"]["doubts"]
     assert code == 1 and any("merged into their mean" in note for note in doubts)

@@ -9,7 +9,7 @@ from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import FEWEST_SHARED
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.reference.audit.batch_scores import BatchScores, features, score_batches

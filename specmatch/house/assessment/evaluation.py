@@ -12,8 +12,7 @@ from joblib import Parallel, delayed
 from specmatch.batches import batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
-from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel

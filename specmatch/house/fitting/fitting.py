@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection
+from collections.abc import Collection, Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
@@ -56,6 +57,8 @@ class SecondModule:
     identity_error: float
     colour_excess: float  # colour_excess, identity_excess: the same beyond that noise
     identity_excess: float
+    # how much more, as a share of a dark beer's light, its base returns more than once
+    returns: float
     fitted: FittedHouse  # the set as this module would see it, learnt anew
 
     @property
@@ -191,3 +194,16 @@ def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple
         return old.identity, old.refit_reasons
     grown = add_batches(old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True))
     return grown.fit, grown.refit_reasons
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Hold the numerical libraries to one thread; a context, or a decorator.
+
+    Matrices of a house are small: threads wait for one another longer than they work (a fit of 120 batches on two busy
+    cores took twenty times as long with them), and the last digits of a product depend on how many there are.
+    """
+    from threadpoolctl import threadpool_limits  # scikit-learn brings it; here, because a reading need not wait for it
+
+    with threadpool_limits(limits=1):
+        yield

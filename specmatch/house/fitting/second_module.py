@@ -30,7 +30,7 @@ from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.maths.transfer.routes import Bench, pair
-from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer
+from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -40,9 +40,9 @@ logger = logging.getLogger(__name__)
 
 # of a set without replicate pours, whose scatter of pouring is not known: 1-2 % of a graduated cylinder (ASTM E1272)
 POUR_SD = 0.015
-# A transfer that adds more than this to the error of a colour (over the set's own), or to the scatter within a beer,
-# is worse than a set of its own by more than a seventh or so (tuned on invented houses).
-MOST_COLOUR, MOST_IDENTITY = 0.6, 1.0
+# A transfer that leaves more than this on batches left out (error of a colour over the set's own, scatter within a beer),
+# or that had to bend for a base which returns light otherwise, is worse than a set of its own (tuned on invented houses).
+MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
 
 
 @dataclass(frozen=True)
@@ -83,9 +83,10 @@ def fit_set(
 
 def own_set_advised(module: SecondModule) -> bool:
     """Return whether batches left out say that this module is better served by a set of its own."""
-    own = module.fitted.colour
-    colour = 0.0 if own is None else module.colour_excess / max(own.error.relative, 1e-9)
-    return bool(colour > MOST_COLOUR or module.identity_excess > MOST_IDENTITY)
+    fit, cautions = module.fitted.colour, module.fitted.cautions
+    colour = 0.0 if fit is None or cautions is None else cautions.transfer_sd / max(fit.error.relative, 1e-9)
+    identity = wider_by(len(module.shared)) * module.identity_excess
+    return bool(colour > MOST_COLOUR or identity > MOST_IDENTITY or abs(module.returns) > MOST_RETURNS)
 
 
 def teach_module(
@@ -136,7 +137,7 @@ def teach_module(
     return SecondModule(
         **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
-        identity_excess=identity_excess, fitted=fitted,
+        identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted,
     )  # fmt: skip
 
 

@@ -22,7 +22,7 @@ from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wi
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.statistics.levels import Levels, parent_codes
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
@@ -173,7 +173,7 @@ def gather_set(
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     if wavelength_nm is None:
-        band = _band(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample)
+        band = usable_channels(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
     else:
         checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
@@ -194,16 +194,3 @@ def gather_set(
         scans=scans,
         some_of_many=taken is not None,
     )
-
-
-def _band(
-    reflectance: Floats,
-    all_nm: Floats,
-    band_nm: tuple[float, float] | None,
-    sample: Ints,
-) -> Ints:
-    inside = np.ones(all_nm.size, dtype=bool)
-    if band_nm is not None:
-        inside = (all_nm >= band_nm[0]) & (all_nm <= band_nm[1])
-    # a recorded band says where the light was; dead channels inside it are still found from the pours
-    return np.flatnonzero(inside)[usable_band(reflectance[:, inside], sample)]

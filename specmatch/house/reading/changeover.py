@@ -11,9 +11,7 @@ from specmatch.maths.classification.mixtures import estimate_blend
 WATER = "water"
 
 
-def changeover_table(
-    fitted: FittedHouse, samples: SampleSet, *, before: str, after: str, level: float = 0.95
-) -> pd.DataFrame:
+def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):
@@ -23,7 +21,7 @@ def changeover_table(
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
     rows = []
     for reflectance, n_pours in zip(samples.averages.reflectance, samples.averages.counts, strict=True):
-        got = estimate_blend(fitted.identity, reflectance, int(n_pours), base=base, other=other, level=level)
+        got = estimate_blend(fitted.identity, reflectance, int(n_pours), base=base, other=other, level=0.95)
         none_seen = got.low <= 0.0
         sentence = (
             f"no {before} seen; a part under {got.smallest_visible:.0%} would mostly be missed"

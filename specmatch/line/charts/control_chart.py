@@ -97,7 +97,6 @@ def make_chart(
     *,
     period: tuple[float, float] | None = None,
     period_name: str = "",
-    first_points: int = FIRST_POINTS,
 ) -> ControlChart:
     """Chart points in the order of time.
 
@@ -105,9 +104,9 @@ def make_chart(
     held are no part of a baseline. In the running tests a point counts for four standard deviations at most.
     """
     if period is None:
-        chosen = [point for point in points if not point.held][:first_points]
+        chosen = [point for point in points if not point.held][:FIRST_POINTS]
         after = points.index(chosen[-1]) + 1 if chosen else 0
-        enough, name = len(chosen) >= first_points, f"its first {first_points} points"
+        enough, name = len(chosen) >= FIRST_POINTS, f"its first {FIRST_POINTS} points"
     else:
         chosen = [point for point in points if period[0] <= point.unix <= period[1] and not point.held]
         after = sum(point.unix <= period[1] for point in points)

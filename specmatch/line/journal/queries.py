@@ -12,7 +12,7 @@ from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS
 from specmatch.storage import write_atomic
-from specmatch.wording import CAUTIONS
+from specmatch.wording import CAUTIONS, guarded_cell
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
@@ -69,14 +69,18 @@ def shift_start(measured_at: str) -> str:
     return f"{day:%Y-%m-%d} {(hours or SHIFT_HOURS)[-1]:02d}:00"
 
 
-def last_shifts(journals: Sequence[Journal], *, shifts: int = 3, newest_rows: int = 3000) -> list[ShiftCounts]:
+# shifts that are counted, and the newest rows of a journal that they are looked for in
+SHIFTS, NEWEST_ROWS = 3, 3000
+
+
+def last_shifts(journals: Sequence[Journal]) -> list[ShiftCounts]:
     """Return counts for the last shifts, a row a line."""
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
-        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=newest_rows):
+        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=NEWEST_ROWS):
             start = shift_start(row.get("measured_at") or row["written_at"])
             found.setdefault((start, row.get("line", "")), []).append(row)
-    kept = sorted({start for start, _ in found})[-shifts:]
+    kept = sorted({start for start, _ in found})[-SHIFTS:]
     return [_counted(start, line, rows) for (start, line), rows in sorted(found.items()) if start in kept]
 
 
@@ -130,7 +134,7 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
     for journal in journals:
         sql = f"SELECT entry, {', '.join(COLUMNS)}, hash FROM entries WHERE {where} ORDER BY entry"
         for row in journal.query(sql, values):
-            writer.writerow([str(journal.path), *row])
+            writer.writerow([guarded_cell(cell) for cell in (str(journal.path), *row)])
             n += 1
     write_atomic(path, out.getvalue().encode())
     return n

@@ -1,12 +1,15 @@
 """The tables of a journal, in SQL: one JSON text a row, columns read out of it, triggers that refuse any change.
 
 The JSON text is what the chain of hashes covers; every other column of `entries` is computed from it, so that no
-column can say anything else than the text that was sealed.
+column can say anything else than the text that was sealed. Times hold on both sides of a clock change.
 """
 
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
+from datetime import UTC, datetime
+
+from specmatch.errors import TableError
 
 # "SPMJ" as a number: it tells a journal from any other SQLite file
 APPLICATION_ID = 0x53504D4A
@@ -112,3 +115,22 @@ def patiently(action: Callable[[], None], seconds: float) -> None:
             if "locked" not in str(error) or time.monotonic() > deadline:
                 raise
             time.sleep(0.02)
+
+
+def utc_now() -> datetime:
+    """Return the time by this machine's clock, with its offset."""
+    return datetime.now(UTC)
+
+
+def unix_time(measured_at: str, what: str) -> float:
+    """Return seconds since 1970 of a time that must say its offset."""
+    try:
+        time = datetime.fromisoformat(measured_at)
+    except ValueError:
+        raise TableError(f"{what}: measured_at is {measured_at!r}; write it as 2025-06-24T08:00:00+02:00") from None
+    if time.tzinfo is None:
+        raise TableError(
+            f"{what}: measured_at is {measured_at!r}, without an offset from UTC; the journal needs one, such as "
+            f"{measured_at}+02:00"
+        )
+    return time.timestamp()

@@ -9,7 +9,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
-from specmatch.house.fitting.one_thread import one_thread
+from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.line.rules.run_rule import RunRule
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model

@@ -121,9 +121,9 @@ def t_interval(
     return middle - reach, middle + reach
 
 
-def coverage_spread(n_batches: int, coverage: float, tail: float = 0.05) -> tuple[float, float]:
+def coverage_spread(n_batches: int, coverage: float) -> tuple[float, float]:
     """Return how far the coverage of one fitted model may lie from nominal, by the luck of its batches."""
     k = int(np.ceil(check_coverage(coverage) * (n_batches + 1) - RANK_TOLERANCE))
     if k > n_batches:
         return 0.0, 1.0
-    return float(betaincinv(k, n_batches + 1 - k, tail)), float(betaincinv(k, n_batches + 1 - k, 1.0 - tail))
+    return float(betaincinv(k, n_batches + 1 - k, 0.05)), float(betaincinv(k, n_batches + 1 - k, 0.95))

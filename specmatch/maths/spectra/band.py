@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import ArrayLike
 
-from specmatch.array_types import Floats, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TableError
 
 # Noise of 0.004 in reflectance is 4 % of the light that an absorbance of 1 leaves, and as much as a trace of haze adds.
@@ -21,24 +21,17 @@ LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
 LARGEST_GAP = 2
 
 
-def usable_band(
-    reflectance: ArrayLike,
-    sample: ArrayLike,
-    *,
-    largest_noise: float = LARGEST_NOISE,
-) -> Mask:
+def usable_band(reflectance: ArrayLike, sample: ArrayLike) -> Mask:
     """Estimate which channels carry signal."""
     # reflectance (n_pours, p), sample (n_pours,) -> (p,)
     # reflectance: A row a pour, wavelengths ascending; NaN marks a missing value
-    # largest_noise: standard deviation of a channel against its neighbours, in reflectance, that is always good enough;
-    # on a noisier instrument three times the noise of its best quarter of channels is, up to 0.03
     R = np.asarray(reflectance, np.float64)
     codes = np.asarray(sample, np.int64)
     if R.shape[1] < 3:
         raise TableError(f"{R.shape[1]} wavelengths; to find the usable band, three or more are needed")
     outside = np.mean(~((R > LOWEST) & (R < HIGHEST)), axis=0)  # NaN counts as outside
     plausible, noise = outside <= SHARE_OUTSIDE, channel_noise(R, codes)
-    limit = largest_noise
+    limit = LARGEST_NOISE
     if plausible.any():
         usual = TIMES_BEST_QUARTER * float(np.quantile(noise[plausible], 0.25))
         limit = max(limit, min(usual, WORST_NOISE))
@@ -50,6 +43,18 @@ def usable_band(
             f"{limit:.3g} or reflectance lies outside 0 to 1; check the reference and dark scans"
         )
     return stretch
+
+
+def usable_channels(
+    reflectance: Floats, wavelength_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints
+) -> Ints:
+    """Return the channels of the usable band: inside the recorded one, where there is one, and alive in the pours."""
+    # reflectance (n_pours, p), wavelength_nm (p,), sample (n_pours,) -> (k,)
+    inside = np.ones(wavelength_nm.size, dtype=bool)
+    if band_nm is not None:
+        inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
+    # a recorded band says where the light was; dead channels inside it are still found from the pours
+    return np.flatnonzero(inside)[usable_band(reflectance[:, inside], sample)]
 
 
 def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:

@@ -37,9 +37,9 @@ def baseline_of(values: ArrayLike) -> Baseline:
     return Baseline(float(x.mean()), float(np.abs(np.diff(x)).mean() / D2), int(x.size))
 
 
-def individuals_limits(baseline: Baseline, *, width: float = 3.0) -> tuple[float, float]:
-    """Return lower and upper limit of single values: `width` standard deviations about the centre."""
-    return baseline.centre - width * baseline.sd, baseline.centre + width * baseline.sd
+def individuals_limits(baseline: Baseline) -> tuple[float, float]:
+    """Return lower and upper limit of single values: three standard deviations about the centre."""
+    return baseline.centre - 3.0 * baseline.sd, baseline.centre + 3.0 * baseline.sd
 
 
 def ewma(values: ArrayLike, start: float, *, weight: float = EWMA_WEIGHT) -> Floats:

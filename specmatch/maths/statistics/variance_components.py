@@ -4,7 +4,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import fdtrc, fdtri
+from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import TableError
@@ -25,10 +25,6 @@ class OneWay:
     f: float  # f, p_value: ratio of the mean squares, and its chance if groups do not differ
     p_value: float
     group_variance: float  # variance between groups beyond what the spread within explains, 0 at least
-
-    def critical_f(self, alpha: float = 0.05) -> float:
-        """Return the F that chance exceeds with probability `alpha`."""
-        return float(fdtri(self.between_df, self.within_df, 1.0 - alpha))
 
 
 def one_way(values: ArrayLike, group: ArrayLike) -> OneWay:

@@ -12,6 +12,7 @@ from specmatch.maths.transfer.routes import (
     BY_WAVELENGTH,
     FEW_PARAMETERS,
     ROUTES,
+    TERMS,
     WINDOWED_RIDGE,
     Bench,
     Pairs,
@@ -59,6 +60,15 @@ class Transfer:
     error: Floats
     excess: Floats
     misfit: Floats  # (r, p): directions, on the scale, in which it errs by one standard deviation beyond noise
+
+    def amount_of(self, term: str) -> float:
+        """Return the largest amount of a term in the maps that hold it."""
+        found = [
+            float(one.amounts[TERMS.index(term), 0])
+            for one in self.maps
+            if isinstance(one, TermMap) and len(one.amounts) == len(TERMS)
+        ]
+        return max(found, key=abs, default=0.0)
 
 
 def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
@@ -127,7 +137,8 @@ def _left_over(
     at = judge(out)
     found = (judge(moved_on_scale(bench, out, off)) - at) ** 2
     by_chance = np.mean([(judge(moved_on_scale(bench, out, one)) - at) ** 2 for one in noise], axis=0)
-    share = max(0.0, 1.0 - float(by_chance.sum()) / max(float(found.sum()), 1e-300))
+    # n batches without a misfit do not show that there is none: one in n more may have one
+    share = max(1.0 / n, 1.0 - float(by_chance.sum()) / max(float(found.sum()), 1e-300))
     beyond = np.maximum(found.sum(axis=0) - by_chance.sum(axis=0), 0.0) / n
     return _LeftOver(np.tile(beyond, (n, 1)), off * np.sqrt(share / n))
 
@@ -155,6 +166,11 @@ def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int
     return None if best is None else best[1]
 
 
+def wider_by(n_shared: int) -> float:
+    """Return Student's t over the normal at 95 %: by how much more so few batches leave open."""
+    return float(stdtrit(n_shared - 1, 0.95) / ndtri(0.95))
+
+
 def carry(transfer: Transfer, reflectance: Floats) -> Floats:
     """Return spectra, shape (n, p), as the second module would see them."""
     return np.einsum("m,mnp->np", transfer.weights, np.stack([one.apply(reflectance) for one in transfer.maps]))
@@ -168,8 +184,7 @@ def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Int
     # reflectance (n, p), group (n,) -> (n, p)
     rng = np.random.default_rng(seed)
     n_groups = int(group.max()) + 1
-    # so few batches know a standard deviation badly: wider by Student's t over the normal at 95 %
-    wider = float(stdtrit(len(transfer.misfit) - 1, 0.95) / ndtri(0.95))
+    wider = wider_by(len(transfer.misfit))
     along = wider * rng.standard_normal((n_groups, len(transfer.misfit))) @ transfer.misfit
     carried = np.empty_like(reflectance)
     for k in range(n_groups):

@@ -5,7 +5,9 @@ import numpy as np
 from specmatch.array_types import Floats, Mask
 from specmatch.maths.spectra.spikes import spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
+from specmatch.measurement.checks.saturation import CONVERTER_LIMITS, saturated_channels
 from specmatch.measurement.reflectance.reflectance import RawScans
+from specmatch.wording import counted
 
 # ten robust deviations of the dark's own pixel pattern, and ten counts, so that a quiet detector has no hot pixels
 HOT_SIGMAS, HOT_COUNTS = 10.0, 10.0
@@ -13,6 +15,8 @@ HOT_SIGMAS, HOT_COUNTS = 10.0, 10.0
 DEAD_RATIO = 2.0
 # more than this share is no matter of single pixels
 LARGEST_SHARE = 0.05
+# so large a share of a scan may stand at full scale as single pixels; more is light
+LONE_SHARE = 0.02
 
 
 def find_hot_pixels(dark: Floats, light: Floats | None = None) -> Mask:
@@ -62,6 +66,40 @@ def mask_hot_pixels(raw: RawScans) -> tuple[Mask, list[CheckRow]]:
             sentence = f"{int(hot.sum())} pixel(s) at {at} nm read far off their neighbours and are masked in all scans"
             rows.append(CheckRow(raw.scan_ids[first], "hot_pixels", float(hot.sum()), sentence))
     return mask, rows
+
+
+def mask_lone_full_pixels(raw: RawScans, *, full_scale: float | None) -> tuple[Mask, list[CheckRow]]:
+    """Find pixels at full scale among neighbours at less than half of it: a hot pixel, where light fills several."""
+    counts = raw.counts
+    top = np.fmax.reduce(counts, axis=1, initial=0.0)
+    at_limit = np.isin(top, CONVERTER_LIMITS) if full_scale is None else top >= full_scale
+    full = raw.saturated.copy()
+    full[at_limit] |= saturated_channels(counts[at_limit], full_scale=full_scale)
+    lone = np.zeros(full.shape, bool)
+    p = counts.shape[1]
+    for i in np.flatnonzero(full.any(axis=1) & (full.sum(axis=1) <= LONE_SHARE * p)):
+        known = counts[i][np.isfinite(counts[i])]
+        highest = float(counts[i][full[i]].max()) if np.isfinite(counts[i][full[i]]).any() else np.inf
+        for k in np.flatnonzero(full[i]):
+            around = np.r_[counts[i, max(k - 2, 0) : k], counts[i, k + 1 : k + 3]]
+            # marked by the file without a number: then full scale is twice what any other pixel reads, or more
+            level = (
+                highest
+                if np.isfinite(highest)
+                else (full_scale or max(2.0 * known.max(initial=0.0), CONVERTER_LIMITS[-1]))
+            )
+            lone[i, k] = bool(np.isfinite(around).any() and np.nanmax(around) < level / 2.0)
+        if not lone[i, full[i]].all():
+            lone[i] = False  # one part of a scan at its limit is enough to spoil it
+    rows = []
+    for i in np.flatnonzero(lone.any(axis=1)):
+        at = ", ".join(f"{nm:.1f}" for nm in raw.wavelength_nm[lone[i]][:6])
+        sentence = (
+            f"{counted(int(lone[i].sum()), 'pixel')} at {at} nm at full scale beside neighbours at less than half "
+            "of it: hot, not saturated by light; left out of this scan"
+        )
+        rows.append(CheckRow(raw.scan_ids[i], "hot_pixels", float(lone[i].sum()), sentence))
+    return lone, rows
 
 
 def _as(times: Floats, wanted: float) -> Mask:

@@ -17,6 +17,8 @@ LARGEST_CHI_SQUARE = 28.0
 _HOUSE_BOUNDS = (0.7, 2.0)
 # median of the smallest of three differences between good pours, and of the only one between two (chi-square, 4 causes)
 _MEDIAN_SMALLEST = {2: 3.36, 3: 1.75}
+# of more members than this the farthest are set aside at once, not each after a trial of all others
+MANY = 12
 _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing
 
 
@@ -73,11 +75,9 @@ def _middles(absorbance: Floats, groups: Ints) -> Floats:
     """Median of the mates of each member, shape (number of groups * size, p); all groups of one size."""
     size = groups.shape[1]
     members = absorbance[groups]
-    if size <= 3:
-        # the median of one or two mates is their mean
-        middle = (members.sum(axis=1, keepdims=True) - members) / (size - 1)
-    else:
-        middle = np.stack([np.median(np.delete(members, k, axis=1), axis=1) for k in range(size)], axis=1)
+    # the median of one or two mates is their mean
+    few = size <= 3
+    middle = (members.sum(axis=1, keepdims=True) - members) / (size - 1) if few else _medians_of_others(members)
     return middle.reshape(-1, absorbance.shape[1])
 
 
@@ -98,9 +98,24 @@ def _odd_members(absorbance: Floats, groups: list[Ints], nm: Floats) -> list[_Od
     return found
 
 
+def _medians_of_others(members: Floats) -> Floats:
+    """Median of all other members for each, shape of `members`; axis 1 counts the members, four or more."""
+    size = members.shape[1]
+    order = np.argsort(members, axis=1, kind="stable")
+    place = np.empty_like(order)
+    np.put_along_axis(place, order, np.broadcast_to(np.arange(size)[None, :, None], order.shape), axis=1)
+    ranked = np.take_along_axis(members, order, axis=1)
+    # without one member the ranks above it move down by one
+    low, high = (size - 2) // 2, (size - 1) // 2
+    below = np.where(place <= low, ranked[:, low + 1 : low + 2], ranked[:, low : low + 1])
+    above = np.where(place <= high, ranked[:, high + 1 : high + 2], ranked[:, high : high + 1])
+    middle: Floats = (below + above) / 2.0
+    return middle
+
+
 def _name_odd(absorbance: Floats, group: Ints, limit: float, nm: Floats) -> list[_Odd]:
     """Set aside members of one group, each the one without which the others agree best, until the rest agree."""
-    found, left = [], group
+    found, left = _far_from_many(absorbance, group, limit, nm)
     while left.size > 1 and _largest(absorbance[left], nm) > limit:
         paired = left.size == 2
         without = [np.delete(left, k) for k in range(left.size)]
@@ -110,6 +125,24 @@ def _name_odd(absorbance: Floats, group: Ints, limit: float, nm: Floats) -> list
             found.append(_Odd(group, int(left[k]), *describe_departure(absorbance[left[k]], middle, nm), paired))
         left = without[int(np.argmin(rest))]
     return found
+
+
+def _far_from_many(absorbance: Floats, group: Ints, limit: float, nm: Floats) -> tuple[list[_Odd], Ints]:
+    """Set aside the farthest of a large group, some at a time, until few are left; the time grows with their number."""
+    found: list[_Odd] = []
+    left = group
+    while left.size > MANY:
+        members = absorbance[left]
+        middles = _middles(members, np.arange(left.size)[None, :])
+        chi_square = pour_chi_square(members, middles, nm, left.size - 1)
+        far = np.flatnonzero(chi_square > limit)
+        if not far.size:
+            break
+        most = max(1, min(left.size // 8, left.size - MANY))
+        far = far[np.argsort(-chi_square[far], kind="stable")][:most]
+        found += [_Odd(group, int(left[k]), *describe_departure(members[k], middles[k], nm), False) for k in far]
+        left = np.delete(left, far)
+    return found, left
 
 
 def _largest(members: Floats, nm: Floats) -> float:

@@ -16,7 +16,7 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import ScanFileError, SheetError
-from specmatch.measurement.readers.encoding import decode_text
+from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")

@@ -1,13 +1,24 @@
-"""The wavelength axis: order, duplicates, gaps, pixels, and moving values onto another axis."""
+"""The wavelength axis: which column of a table it is, order, duplicates, gaps, pixels, moving values to another."""
+
+import re
+from collections.abc import Sequence
 
 import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
+from specmatch.measurement.readers.lines import Row, is_value
+from specmatch.measurement.readers.numbers import APOSTROPHES, BLANKS, looks_numeric
+from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
 
 # a spectrometer's axis changes its step slowly; a lost line doubles it at one place
 GAP_FACTOR = 1.7
+FEWEST_POINTS = 2
+# lines of numbers so many steps outside the axis and farther are no part of it
+FAR_STEPS = 20.0
+# of a column's numbers, how many in the range of visible wavelengths make it one that a wavelength column could be
+_MOSTLY = 0.9
 
 
 def order_axis(x: Floats, *, name: str, lines: Ints | None = None) -> tuple[Ints, list[str]]:
@@ -108,3 +119,144 @@ def fill_gaps(values: Floats) -> Floats:
     for k in np.flatnonzero(bad.any(axis=1) & ~bad.all(axis=1)):
         out[k, bad[k]] = np.interp(at[bad[k]], at[~bad[k]], values[k, ~bad[k]])
     return out
+
+
+def loose_number(cell: str) -> float:
+    """Return a number under the marks that it most likely has, NaN where there is none; for comparisons only."""
+    if not looks_numeric(cell):
+        return float("nan")
+    text = re.sub(f"[{BLANKS}{APOSTROPHES}]", "", cell).replace("\u2212", "-").replace("D", "E").replace("d", "e")
+    at = max(text.rfind("."), text.rfind(","))
+    if at >= 0:
+        text = re.sub("[.,]", "", text[:at]) + "." + text[at + 1 :]
+    try:
+        return float(text)
+    except ValueError:
+        return float("nan")
+
+
+def numbering(column: Floats) -> bool:
+    """True for a column that counts its lines from 0 or 1."""
+    return bool(
+        column.size >= 2 and column[0] in (0.0, 1.0) and np.array_equal(np.diff(column), np.ones(column.size - 1))
+    )
+
+
+def steady(column: Floats) -> bool:
+    """True for a column that rises or falls in steps which change slowly, as a spectrometer's wavelengths do."""
+    x = column[np.isfinite(column)]
+    steps = np.abs(np.diff(x))
+    if x.size < 4 or not one_way(x):
+        return False
+    at = np.arange(x.size) / x.size
+    bend = np.abs(x - np.polyval(np.polyfit(at, x, 3), at)).max()
+    return bool(bend <= 0.6 * np.median(steps) and steps.max() <= 3.0 * max(np.median(steps), 1e-300))
+
+
+def one_way(x: Floats) -> bool:
+    """True if numbers rise throughout or fall throughout; neighbours may be equal."""
+    steps = np.diff(x)
+    return bool(x.size >= 2 and x[0] != x[-1] and ((steps >= 0).all() or (steps <= 0).all()))
+
+
+def like_wavelengths(column: Floats) -> bool:
+    """True for a column that could be wavelengths in nm: one way, 200 to 1200."""
+    x = column[np.isfinite(column)]
+    return bool(x.size >= 2 and x.min() >= 200 and x.max() <= 1200 and one_way(x))
+
+
+def named_axes(words: Sequence[str], columns: Sequence[int]) -> list[int]:
+    """Return the columns whose names say that they hold wavelengths; pixel numbers are none."""
+    return [j for j in columns if words[j] and names_wavelength(words[j]) and stated_x_unit(words[j]) != "pixel"]
+
+
+def likely_axes(values: Floats, columns: Sequence[int]) -> list[int]:
+    """Return the columns that may hold the wavelengths of a table whose names do not tell: more than one is a doubt."""
+    usable = [j for j in columns if not numbering(values[:, j])]
+    likely = [j for j in usable if like_wavelengths(values[:, j])]
+    even = [j for j in usable if steady(values[:, j])]
+    if not likely:
+        return even[:1]
+    sure = [j for j in likely if j in even]
+    if sure:
+        return sure if len(sure) == 1 else likely
+    # an uneven column in the range of nm beside an even one in that of 1/cm or angstrom
+    others = [j for j in even if np.nanmin(values[:, j]) >= 2000 and np.nanmax(values[:, j]) <= 50000]
+    return sorted({*likely, *others})
+
+
+def loose_axis(rows: Sequence[Row], words: Sequence[str]) -> tuple[int, Floats]:
+    """Return the column that most likely holds the wavelengths of a block of lines, and its numbers."""
+    width = len(rows[0])
+    values = np.array([[loose_number(cell) for cell in (row + [""] * width)[:width]] for row in rows], dtype=float)
+    named = named_axes(words, range(min(width, len(words))))
+    if named:
+        return named[0], values[:, named[0]]
+    # footers may stand below: the upper three quarters tell
+    upper = values[: max(2, 3 * len(values) // 4)]
+    likely = likely_axes(upper, range(width))
+    column = likely[0] if likely else 0
+    return column, values[:, column]
+
+
+def goes_on(x: float, axis: Floats) -> bool:
+    """True unless a number lies far off an axis, so that its line cannot be a part of the table."""
+    known = axis[np.isfinite(axis)]
+    if not np.isfinite(x) or known.size < 2:
+        return True
+    room = FAR_STEPS * float(np.median(np.abs(np.diff(known))))
+    return bool(known.min() - room <= x <= known.max() + room)
+
+
+def table_in_columns(rows: Sequence[Row]) -> bool:
+    """True if some column of the rows lies in the range of visible wavelengths nearly throughout."""
+    usual = max((len(row) for row in rows), default=0)
+    values = np.array([[loose_number(cell) for cell in row] for row in rows if len(row) == usual], dtype=float)
+    if values.size == 0:
+        return False
+    with np.errstate(invalid="ignore"):
+        inside = ((values >= 200) & (values <= 1200)).mean(axis=0)
+    return bool((inside >= _MOSTLY).any())
+
+
+def is_footer(i: int, split: list[Row], last: int, column: int, axis: Floats) -> bool:
+    """True for numbers below the table that are no part of it: without a wavelength, or far off the others."""
+    cells = split[i]
+    if not any(map(looks_numeric, cells)) or not all(map(is_value, cells)):
+        return False
+    apart = i > last + 1
+    if column >= len(cells) or not cells[column]:
+        x = loose_number(next(cell for cell in cells if looks_numeric(cell)))
+        return apart or (i < len(split) - 1 and not goes_on(x, axis))
+    # the last line, right under the table and without a line end, may be one that was cut
+    return (apart or i < len(split) - 1) and not goes_on(loose_number(cells[column]), axis)
+
+
+def grown_upwards(split: list[Row], filled: list[bool], first: int, column: int, width: int) -> int:
+    """Take in the lines above a block whose first values are missing, where the wavelengths stand further right."""
+    while column > 0 and first > 0 and filled[first - 1]:
+        cells = split[first - 1]
+        if len(cells) != width or not looks_numeric(cells[column]) or not all(map(is_value, cells)):
+            break
+        first -= 1
+    return first
+
+
+def footer_cut(block: list[int], split: list[Row], column: int, axis: Floats) -> tuple[int, list[int]]:
+    """Return the last line of a block without the numbers below that lie far off its wavelengths, and these lines."""
+    body, most = len(block), min(6, len(block) // 3)
+    k = body
+    if np.isfinite(axis[: body - most]).sum() < FEWEST_POINTS:
+        return block[-1], []
+    while k > body - most and k > FEWEST_POINTS:
+        cells = split[block[k - 1]]
+        x = loose_number(cells[column]) if column < len(cells) else float("nan")
+        if not np.isfinite(x) and any(map(looks_numeric, cells)) and column > 0 and len(cells) <= column:
+            x = loose_number(next(cell for cell in cells if looks_numeric(cell)))
+        upper = axis[: max(FEWEST_POINTS, min(k - 1, 3 * body // 4))]
+        span = float(np.nanmax(axis[: k - 1]) - np.nanmin(axis[: k - 1])) if k > FEWEST_POINTS else 0.0
+        within = np.nanmin(axis[: k - 1]) <= x <= np.nanmax(axis[: k - 1]) if span else True
+        if within or goes_on(x, np.r_[upper, axis[: k - 1][-1:]]):
+            break
+        k -= 1
+    return block[k - 1], block[k:]

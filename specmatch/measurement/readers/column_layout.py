@@ -12,7 +12,20 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_line
+from specmatch.measurement.readers.axis import (
+    FEWEST_POINTS,
+    footer_cut,
+    grown_upwards,
+    is_footer,
+    like_wavelengths,
+    likely_axes,
+    loose_axis,
+    loose_number,
+    named_axes,
+    numbering,
+    one_way,
+)
+from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_table
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
 from specmatch.measurement.readers.parsed_text import (
     ParsedText,
@@ -21,10 +34,9 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
+from specmatch.measurement.readers.several_tables import refuse_several
+from specmatch.measurement.readers.units import Label, names_wavelength, read_label, stated_x_unit
 from specmatch.wording import counted
-
-MIN_POINTS = 2
 
 
 @dataclass(frozen=True)
@@ -46,7 +58,7 @@ class TextTable:
 def find_columns_table(lines: Sequence[str], separator: str, *, name: str, literal: bool = False) -> TextTable:
     """Find the one block of numeric lines, refusing a file in which it is broken or not the only one."""
     # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
-    split = [split_line(line, separator) for line in lines]
+    split, units, changed = split_table(lines, separator)
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
     # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
@@ -54,25 +66,41 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
         if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
             numeric[i] = False
     first, last = _longest_run(numeric, filled)
-    if last - first + 1 < MIN_POINTS:
+    if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled, name)
+    notes: list[str] = []
     block = [i for i in range(first, last + 1) if filled[i]]
-    width = max(len(split[i]) for i in block)
-    wide = [i for i in block if len(split[i]) == width]
-    if len(wide) <= max(1, len(block) // 10) and len(block) - len(wide) >= 2:
-        usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
-        raise ScanFileError(
-            f"{name}, line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
-            "damaged: copy or export the file again"
+    usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
+    named = _names_above(split, filled, first, usual, separator)[1]
+    column, axis = loose_axis([split[i] for i in block], named if len(named) == usual else [""] * usual)
+    first = grown_upwards(split, filled, first, column, usual)
+    last, footer = footer_cut(block, split, column, axis)
+    if footer:
+        notes.append(
+            f"{counted(len(footer), 'line')} of numbers under the table left out, from line {footer[0] + 1}: they do "
+            "not go on with the wavelengths"
         )
+    block = [i for i in range(first, last + 1) if filled[i]]
+    axis = np.array([loose_number(split[i][column]) if column < len(split[i]) else np.nan for i in block])
+    width = _refuse_wide(block, split, name)
+    refuse_several(split, numeric, filled, (first, last), column, axis, name)
     for i in range(len(split)):
-        if (i < first or i > last) and filled[i]:
+        if filled[i] and (i < first or (i > last and i not in footer and not is_footer(i, split, last, column, axis))):
             _refuse_broken(i, split, numeric, filled, width, (first, last), name)
     rows = [split[i] for i in block]
     numbers = [i + 1 for i in block]
-    notes: list[str] = []
+    for i in block:
+        odd = next((j for j in units if j < len(split[i]) and (i, j) not in changed and looks_numeric(split[i][j])), -1)
+        if odd >= 0:
+            raise ScanFileError(
+                f"{name}, line {i + 1}: {split[i][odd]!r} stands without the unit {units[odd]!r} of the other numbers; "
+                "mend the line, or export the file without units"
+            )
     names, words, top = _names_above(split, filled, first, width, separator)
-    if separator == "," and not literal:
+    rows, names, words, width, ended = _without_end_mark(rows, names, words, width)
+    # a decimal comma is never beside a blank or a quotation mark
+    parted = not any(re.search(r"[^\"\s],[^\"\s]", lines[i]) for i in block)
+    if separator == "," and not literal and not parted:
         _refuse_comma_twice(rows, numbers, names, name)
     elif len(names) != width and literal:
         notes.append(f"the header names {len(names)} columns, the table has {width}: the last have no name")
@@ -82,13 +110,40 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             f"{name}, line {top + 1}: the header names {len(names)} columns, the table below has {width}; "
             "export the file again with one name a column"
         )
-    shortened_at = _check_widths(rows, numbers, width, separator, name)
+    words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
+    shortened_at = _check_widths(rows, numbers, width, separator, name, ended)
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     whole = last < len(lines) - 1
     return TextTable(separator, rows, numbers, names, words, meta, whole, shortened_at, notes)
 
 
-def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, name: str) -> int:
+def _refuse_wide(block: list[int], split: list[Row], name: str) -> int:
+    """Return the width of a block, refusing one in which a few lines are wider than all others."""
+    width = max(len(split[i]) for i in block)
+    wide = [i for i in block if len(split[i]) == width]
+    if len(wide) <= max(1, len(block) // 10) and len(block) - len(wide) >= 2:
+        usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
+        raise ScanFileError(
+            f"{name}, line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
+            "damaged: copy or export the file again"
+        )
+    return width
+
+
+def _without_end_mark(rows: list[Row], names: Row, words: Row, width: int) -> tuple[list[Row], Row, Row, int, bool]:
+    """Drop the empty column that a separator at each line's end makes, where no name stands over it."""
+    ends = [len(row) == width and row[-1] == "" for row in rows]
+    bare = len(names) < width or not names[-1]
+    # the last line may have lost its mark to a cut
+    if width < 3 or not bare or not all(ends[:-1]) or (len(names) == width - 2):
+        return rows, names, words, width, False
+    if not ends[-1]:
+        return rows, [*names, *[""] * width][:width], [*words, *[""] * width][:width], width, False
+    width -= 1
+    return [row[:width] for row in rows], names[:width], words[:width], width, True
+
+
+def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, name: str, ended: bool) -> int:
     """Bring rows to one width where pairs have run out; refuse any other row that is short."""
     shortened_at, shortest = 0, width
     for k, row in enumerate(rows):
@@ -96,7 +151,14 @@ def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: st
             if shortest < width:
                 rows[k] = row + [""] * (width - shortest)
             continue
-        if len(row) < shortest and width >= 4 and width % 2 == 0 and len(row) % 2 == 0 and separator != " ":
+        if (
+            len(row) < shortest
+            and width >= 4
+            and width % 2 == 0
+            and len(row) % 2 == 0
+            and separator != " "
+            and not ended
+        ):
             shortest, shortened_at = len(row), shortened_at or numbers[k]
             rows[k] = row + [""] * (width - shortest)
             continue
@@ -114,6 +176,8 @@ def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: s
     named = bool(names) and any(names) and len(names) == len(row) == min(map(len, rows))
     if not plain or named or len(row) < 3:
         return
+    if len({len(cells) for cells in rows}) == 1 and _only_apart(rows):
+        return
     readings = [f"{row[0]} | {','.join(row[1:3])}", f"{','.join(row[:2])} | {row[2]}"]
     if len(row) > 3:
         readings = [" | ".join(row), " | ".join(",".join(row[i : i + 2]) for i in range(0, len(row), 2))]
@@ -121,6 +185,17 @@ def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: s
         f"{name}, line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: "
         f"{readings[0]} or {readings[1]}; export with semicolons, or give separator=',' and decimal='.'"
     )
+
+
+def _only_apart(rows: list[Row]) -> bool:
+    """True if digits between commas hold wavelengths as they stand, and none where a comma marks decimals."""
+    if not all(all(cells) for cells in rows):
+        return False
+    apart = np.array(rows, dtype=float)
+    width = apart.shape[1]
+    joins = [range(0, width, 2)] if width % 2 == 0 else [range(k, k + 1) for k in range(width - 1)]
+    joined = [np.array([float(f"{cells[j]}.{cells[j + 1]}") for cells in rows]) for places in joins for j in places]
+    return any(map(like_wavelengths, apart.T)) and not any(map(like_wavelengths, joined))
 
 
 def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
@@ -150,8 +225,8 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
         return ScanFileError(said, stage="table")
     first = numeric.index(True) + 1
     return ScanFileError(
-        f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {MIN_POINTS} or more; "
-        "the file was cut short, or its other cells are no numbers: export it again"
+        f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {FEWEST_POINTS} or "
+        "more; the file was cut short, or its other cells are no numbers: export it again"
     )
 
 
@@ -193,23 +268,27 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
     cells = split[lowest]
     if len(cells) > width and not any(cells[width:]):
         cells = cells[:width]
+    sentence = any(cell.endswith(":") or "=" in cell or cell == "#" for cell in cells[:-1]) and not any(
+        "[" in cell or "(" in cell for cell in cells
+    )
     if len(cells) != width:
         # a line that names a wavelength and other columns is the header, even if it does not fit the table
-        return (cells, cells, lowest) if len(cells) >= 2 and names_wavelength(cells[0]) else (empty, empty, first)
+        named = len(cells) >= 2 and any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
+        return (cells, cells, lowest) if named and not sentence else (empty, empty, first)
     if len(above) == 2 and names_over_units(split[above[0]], cells):
         upper = split[above[0]]
         return upper, [f"{a} [{b}]" for a, b in zip(upper, cells, strict=True)], above[0]
-    # between blanks any sentence splits into cells, so there the first must name the wavelengths
-    prose = any(looks_numeric(cell) or cell.endswith(":") or "=" in cell or cell == "#" for cell in cells)
-    prose = prose or separator == " "
-    if not names_wavelength(cells[0]) and ((width == 2 and len(cells[0]) > 1) or prose):
+    # between blanks any sentence splits into cells, so there a cell must name the wavelengths or a quantity
+    prose = sentence or separator == " " or any(map(looks_numeric, cells))
+    told = any(map(names_wavelength, cells)) or any(read_label(cell) != Label() for cell in cells)
+    if (sentence and not names_wavelength(cells[0])) or (not told and ((width == 2 and len(cells[0]) > 1) or prose)):
         return empty, empty, first  # a line such as "beer;Pale" is part of the header, not the names of two columns
     return cells, cells, lowest
 
 
 def columns_readings(
     lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None, layout: str | None,
-    literal: bool,
+    literal: bool, wavelength_column: int | None = None,
 ) -> list[ParsedText]:  # fmt: skip
     """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it."""
     # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
@@ -223,7 +302,7 @@ def columns_readings(
     readings, problem = [], None
     for marks in found:
         try:
-            readings.append(_read_columns(table, marks, name, layout))
+            readings.append(_read_columns(table, marks, name, layout, wavelength_column))
         except AmbiguousScanFileError:
             raise
         except ScanFileError as error:
@@ -244,7 +323,9 @@ def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int],
         )
 
 
-def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str | None) -> ParsedText:
+def _read_columns(
+    table: TextTable, marks: NumberMarks, name: str, layout: str | None, wavelength_column: int | None
+) -> ParsedText:
     values, over = cells_to_numbers(table.rows, marks)
     text_columns = list(zip(*table.rows, strict=True))
     lines = np.array(table.line_numbers)
@@ -262,13 +343,9 @@ def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str |
     if pairs:
         plan = [(j, j + 1) for j in range(0, len(keep), 2)]
     else:
-        x_column = _x_column(values, table.words, keep)
-        ignored = [j for j in keep if j < x_column]
-        if ignored:
-            notes.append(
-                f"column(s) before the wavelengths left out: {', '.join(table.names[j] or str(j + 1) for j in ignored)}"
-            )
-        plan = [(x_column, j) for j in keep if j > x_column]
+        x_column = _x_column(values, table.words, keep, name, layout, wavelength_column)
+        plan, ignored = _values_plan(values, table, keep, x_column)
+        notes += ignored
     if not plan:
         raise ScanFileError(f"{name}: a single column of numbers; a scan needs a wavelength and a value on each line")
     spectra = []
@@ -301,13 +378,6 @@ def _read_columns(table: TextTable, marks: NumberMarks, name: str, layout: str |
     )
 
 
-def _like_axis(column: Floats) -> bool:
-    """True for a column that could be a wavelength axis in nm: monotone, 200-1200."""
-    x = column[np.isfinite(column)]
-    steps = np.diff(x)
-    return bool(x.size >= 2 and x.min() >= 200 and x.max() <= 1200 and ((steps > 0).all() or (steps < 0).all()))
-
-
 def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, layout: str | None) -> bool:
     """Say whether the columns are pairs of wavelength and value."""
     if layout is not None:
@@ -315,9 +385,9 @@ def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, 
     if len(keep) < 4 or len(keep) % 2:
         return False
     axes = keep[::2]
-    if all(names_wavelength(words[j]) for j in axes):
+    if all(names_wavelength(words[j]) for j in axes) and len({stated_x_unit(words[j]) == "pixel" for j in axes}) == 1:
         return True
-    likely = all(_like_axis(values[:, j]) for j in axes)
+    likely = all(like_wavelengths(values[:, j]) for j in axes)
     # a column that repeats the first axis number by number is no spectrum, whatever stands above it
     if likely and all(np.array_equal(values[:, j], values[:, axes[0]], equal_nan=True) for j in axes[1:]):
         return True
@@ -334,12 +404,35 @@ def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, 
     return likely
 
 
-def _x_column(values: Floats, words: list[str], keep: list[int]) -> int:
-    """The wavelength column: the first that is named so (a pixel number before it gives way), else the first."""
-    named = [
+def _x_column(
+    values: Floats, words: list[str], keep: list[int], name: str, layout: str | None, told: int | None
+) -> int:
+    """Return the wavelength column: as the caller says, as it is named, or the only one that can be it."""
+    if told is not None:
+        if told - 1 not in keep:
+            raise ScanFileError(f"{name}: wavelength_column={told}, where the table has {len(words)} columns")
+        return told - 1
+    named = named_axes(words, keep)
+    if named:
+        return next((j for j in named if one_way(values[np.isfinite(values[:, j]), j])), named[0])
+    pixels = [j for j in keep if stated_x_unit(words[j]) == "pixel"]
+    likely = likely_axes(values, [j for j in keep if j not in pixels]) if len(keep) > 2 or not pixels else pixels
+    # a caller who says that the spectra stand in columns means the usual place of the wavelengths, the first
+    if len(likely) > 1 and not (layout is not None and likely[0] == keep[0]):
+        raise AmbiguousScanFileError(
+            f"{name}: column {' or column '.join(str(j + 1) for j in likely)} may hold the wavelengths; give "
+            f"wavelength_column={likely[0] + 1} or another"
+        )
+    return likely[0] if likely else keep[0]
+
+
+def _values_plan(values: Floats, table: TextTable, keep: list[int], x: int) -> tuple[list[tuple[int, int]], list[str]]:
+    """Return the columns of wavelength and value, and a note of the columns that number the lines."""
+    numbers = [
         j
         for j in keep
-        if stated_x_unit(words[j]) not in ("", "pixel")
-        or (words[j] and names_wavelength(words[j]) and stated_x_unit(words[j]) != "pixel")
+        if j != x and (numbering(values[:, j]) or stated_x_unit(table.words[j]) == "pixel") and len(keep) > 2
     ]
-    return named[0] if named else keep[0]
+    named = [table.names[j] or str(j + 1) for j in numbers]
+    notes = [f"column(s) that number the lines left out: {', '.join(named)}"] if named else []
+    return [(x, j) for j in keep if j != x and j not in numbers], notes

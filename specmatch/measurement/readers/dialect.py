@@ -1,7 +1,7 @@
 """Find the one way to read a text: separator, decimal mark, thousands mark and layout that fit all of it."""
 
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -10,9 +10,9 @@ from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
 from specmatch.measurement.readers.column_layout import columns_readings
 from specmatch.measurement.readers.fast_path import plain_reading
-from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators
+from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
-from specmatch.measurement.readers.row_layout import rows_reading
+from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading
 from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
@@ -33,15 +33,25 @@ class ReadOptions:
     quantity: str | None = None
     scale: str | None = None
     pixel_polynomial: tuple[float, ...] | None = None  # coefficients from pixel number to nm, constant term first
+    wavelength_column: int | None = None  # from 1
+    separator_in_file: bool = False  # whether the file itself names its separator, in a first line such as `sep=,`
+
+
+def short_way(text: str, told: ReadOptions) -> ParsedText | None:
+    """Read a text of the commonest form, which holds one table and can be read one way only; else None."""
+    if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
+        return plain_reading(text)
+    return None
 
 
 def parse_text(text: str, name: str, told: ReadOptions) -> ParsedText:
     r"""Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
-    if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
-        plain = plain_reading(text)
-        if plain is not None:
-            return plain
     lines = text.split("\n")
+    stated = separator_line(lines[0])
+    if stated:
+        lines[0] = ""
+        text = "\n".join(lines)
+        told = told if told.separator else replace(told, separator=stated, separator_in_file=True)
     readings: list[ParsedText] = []
     problems: list[ScanFileError] = []
     separators = candidate_separators(text, told.separator)
@@ -65,25 +75,19 @@ def parse_text(text: str, name: str, told: ReadOptions) -> ParsedText:
 def _readings_at(
     lines: list[str], separator: str, name: str, told: ReadOptions
 ) -> tuple[list[ParsedText], list[ScanFileError]]:
+    """Read at one separator: in rows only where no table in columns was found and no name of wavelengths stands."""
     fits: list[ParsedText] = []
     problems: list[ScanFileError] = []
-    literal = told.separator is not None and told.decimal is not None
     by_columns: list[ParsedText] = []
+    refused = False
     if told.layout != "rows":
         try:
-            by_columns = columns_readings(
-                lines,
-                separator,
-                name=name,
-                decimal=told.decimal,
-                thousands=told.thousands,
-                layout=told.layout,
-                literal=literal,
-            )
+            by_columns = _by_columns(lines, separator, name, told)
             fits += by_columns
         except ScanFileError as error:
             problems.append(error)
-    if told.layout in (None, "rows"):
+            refused = error.stage != "table"
+    if told.layout == "rows" or (told.layout is None and rows_may_be(lines, separator, refused=refused)):
         try:
             by_rows = rows_reading(lines, separator, name=name, decimal=told.decimal, thousands=told.thousands)
         except ScanFileError as error:
@@ -98,6 +102,15 @@ def _readings_at(
             elif corner or not headed:
                 fits.append(by_rows)
     return fits, problems
+
+
+def _by_columns(lines: list[str], separator: str, name: str, told: ReadOptions) -> list[ParsedText]:
+    return columns_readings(
+        lines, separator, name=name, decimal=told.decimal, thousands=told.thousands, layout=told.layout,
+        literal=told.separator is not None and (told.decimal is not None or told.separator_in_file),
+        # pixels are counted in the first column
+        wavelength_column=told.wavelength_column or (1 if told.pixel_polynomial is not None else None),
+    )  # fmt: skip
 
 
 def _plausible(

@@ -10,6 +10,7 @@ from functools import lru_cache
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
+from specmatch.measurement.readers.axis import FAR_STEPS, one_way
 from specmatch.measurement.readers.lines import is_data_line, names_over_units, read_meta, split_line
 from specmatch.measurement.readers.numbers import NumberMarks
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
@@ -27,12 +28,14 @@ for _separator, _decimal in _DIALECTS:
 
 
 @lru_cache(maxsize=16)
-def _axis(text: str) -> tuple[Floats, Ints]:
-    """Numbers of a wavelength column and their decimals; files of one instrument share it, so it is parsed once."""
+def _axis(text: str) -> tuple[Floats, Ints, bool]:
+    """Numbers of a wavelength column, their decimals, and whether they go on evenly; parsed once an instrument."""
     cells = text.split()
     axis = np.array(list(map(float, cells)))
     axis.flags.writeable = False
-    return axis, _decimals(cells)
+    steps = np.abs(np.diff(axis))
+    even = axis.size < 3 or (one_way(axis) and float(steps.max()) <= FAR_STEPS * float(np.median(steps)))
+    return axis, _decimals(cells), even
 
 
 def _decimals(cells: list[str]) -> Ints:
@@ -52,29 +55,39 @@ def plain_reading(text: str) -> ParsedText | None:
         if "." in text[text.find("\n") :] and _BLOCKS[dialect].search(text) is None:
             dialect = (dialect[0], ".")
     found = _BLOCKS[dialect].search(text)
-    if found is None:
+    header = text[: found.start()].split("\n")[:-1] if found is not None else []
+    names_at = _names_at(header, dialect[0])
+    if found is None or names_at < 0:
         return None
-    separator, decimal = dialect
-    header = text[: found.start()].split("\n")[:-1]
+    return _columns(header, names_at, found.group(), *dialect)
+
+
+def _names_at(header: list[str], separator: str) -> int:
+    """Return the line that names the two columns, -1 where the header is for the general way to judge."""
     names_at = len(header) - 1
     while names_at >= 0 and not header[names_at].strip():
         names_at -= 1
     if names_at < 0:
-        return None
+        return -1
     names = split_line(header[names_at], separator)
     if len(names) != 2 or not names_wavelength(names[0]) or not names[1]:
-        return None
+        return -1
     above = next((line for line in reversed(header[:names_at]) if line.strip()), "")
     if names_over_units(split_line(above, separator), names):
-        return None
+        return -1
     for line in header[:names_at]:
         # a line of numbers above the table, whatever its separator, is for the general way to judge
         if line and (line[0].isdigit() or line[0] in "-+.,;\t ") and line.strip():
-            return None
+            return -1
         cells = split_line(line, separator)
         if is_data_line(cells) or (len(cells) > 2 and wavelength_header(cells) is not None):
-            return None
-    block = found.group()
+            return -1
+    return names_at
+
+
+def _columns(header: list[str], names_at: int, block: str, separator: str, decimal: str) -> ParsedText | None:
+    """Read the two columns, or return None where their numbers are for the general way to judge."""
+    names = split_line(header[names_at], separator)
     if decimal == ",":
         block = block.replace(",", ".")
     cells = block.replace(separator, " ").split()
@@ -85,7 +98,9 @@ def plain_reading(text: str) -> ParsedText | None:
         decimals = _decimals(cells[1::2])
         if x_marks < n and set(decimals.tolist()) <= {0, 3}:
             return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
-    x, x_decimals = _axis(" ".join(cells[::2]))
+    x, x_decimals, even = _axis(" ".join(cells[::2]))
+    if not even:
+        return None  # numbers below the table, or a damaged line, are for the general way to tell
     spectrum = RawSpectrum(
         title=names[1],
         x=x,

@@ -1,7 +1,10 @@
 """Scan files to scans: delimited text of any ordinary kind and JCAMP-DX."""
 
 import os
+import re
+from collections import Counter
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -9,15 +12,18 @@ import numpy as np
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.spikes import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
-from specmatch.measurement.readers.dialect import ReadOptions, axis_in_nm, parse_text
-from specmatch.measurement.readers.encoding import decode_text
+from specmatch.measurement.readers.dialect import ReadOptions, axis_in_nm, parse_text, short_way
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
-from specmatch.measurement.readers.lines import SEPARATORS
-from specmatch.measurement.readers.parsed_text import LAYOUTS, RawSpectrum, check_points, format_notes
+from specmatch.measurement.readers.lines import SEPARATORS, decode_text, read_meta
+from specmatch.measurement.readers.parsed_text import LAYOUTS, ParsedText, RawSpectrum, check_points, format_notes
 from specmatch.measurement.readers.scan import Scan
-from specmatch.measurement.readers.units import X_UNITS, read_label, settle_scale
+from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
+from specmatch.measurement.readers.units import X_UNITS, Label, read_label, settle_scale
 
 __all__ = ["Scan", "read_scans"]
+
+LARGEST_BYTES = 64 * 10**6
+_QUANTITY_FIELDS = ("yunit", "yunits", "quantity", "ylabel")
 
 
 def read_scans(
@@ -32,6 +38,7 @@ def read_scans(
     quantity: str | None = None,
     scale: str | None = None,
     pixel_polynomial: Sequence[float] | None = None,
+    wavelength_column: int | None = None,
 ) -> list[Scan]:
     r"""Read every spectrum of a scan file.
 
@@ -56,6 +63,8 @@ def read_scans(
     scale : {"fraction", "percent"}, optional
     pixel_polynomial : sequence of float, optional
         Coefficients from pixel number to nm, constant term first, for files that hold pixels only.
+    wavelength_column : int, optional
+        Number of the column of wavelengths, from 1, where neither names nor numbers tell it.
 
     Returns
     -------
@@ -81,14 +90,18 @@ def read_scans(
     ([0.25, 0.3, 0.35], 'reflectance')
     """
     polynomial = None if pixel_polynomial is None else tuple(float(c) for c in pixel_polynomial)
-    told = ReadOptions(encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial)
+    told = ReadOptions(
+        encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial, wavelength_column
+    )
     for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
         if given is not None and given not in options:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
     name = os.path.basename(path)
     try:
         with open(path, "rb") as file:
-            raw = file.read()
+            # a limit given to every read would set aside that much memory for every small file
+            large = os.fstat(file.fileno()).st_size > LARGEST_BYTES
+            raw = file.read(LARGEST_BYTES + 1) if large else file.read()
     except OSError as error:
         raise ScanFileError(f"{name}: cannot be read ({error.strerror}); check the name and the folder") from None
     return scans_from_bytes(raw, name=name, told=told)
@@ -97,12 +110,47 @@ def read_scans(
 def scans_from_bytes(raw: bytes, *, name: str, told: ReadOptions | None = None) -> list[Scan]:
     """Read every spectrum of the bytes of a scan file; `read_scans` without the disk."""
     told = told or ReadOptions()
+    if len(raw) > LARGEST_BYTES:
+        raise ScanFileError(
+            f"{name}: more than {LARGEST_BYTES // 10**6} MB, which no scan file is; save its spectra in several "
+            "files, or build a reference set of them"
+        )
     text, encoding = decode_text(raw, name=name, encoding=told.encoding)
     if not text.strip():
         raise ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
-    reading = parse_text(text, name, told)
+    if not re.search(r"\d", text):
+        raise ScanFileError(
+            f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again",
+            stage="table",
+        )
+    reading = short_way(text, told)
+    parts = table_parts(text, name=name) if reading is None and told.layout != "rows" else []
+    if parts:
+        return _of_several(parts, encoding, name, told)
+    return _text_scans(reading or parse_text(text, name, told), encoding, name, told)
+
+
+def _of_several(parts: Sequence[TablePart], encoding: str, name: str, told: ReadOptions) -> list[Scan]:
+    """Read each table of a text by itself, and name its scans after it."""
+    read = [_text_scans(parse_text(part.text, name, told), encoding, name, told) for part in parts]
+    titles = [part.title or scans[0].meta.get("column", "") for part, scans in zip(parts, read, strict=True)]
+    refuse_unnamed(parts, titles, [scans[0].values.size for scans in read], name)
+    shared = read_meta(parts[0].shared, first_line=1)
+    note = f"{len(parts)} tables in the file"
+    return [
+        replace(
+            scan, scan_id=title if len(scans) == 1 else f"{title}#{k}", meta={**shared, **scan.meta},
+            notes=(*scan.notes, note),
+        )
+        for title, scans in zip(titles, read, strict=True)
+        for k, scan in enumerate(scans, 1)
+    ]  # fmt: skip
+
+
+def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
+    """Turn one table into scans."""
     shared = [
         f"text encoding {encoding}",
         f"separator {SEPARATORS[reading.separator]}",
@@ -115,8 +163,9 @@ def scans_from_bytes(raw: bytes, *, name: str, told: ReadOptions | None = None) 
     if not reading.whole:
         shared.append("no line end after the last value: the file may be cut there")
     titles = [spectrum.title for spectrum in reading.spectra]
-    again = {name: titles.count(name) for name in titles if titles.count(name) > 1}
+    again = {title: count for title, count in Counter(titles).items() if count > 1}
     shared += [f"{count} spectra are named {name!r}" for name, count in again.items()]
+    labels = _labels(reading, shared)
     own = reading.layout != "columns" or len(titles) > 1
     unique = own and all(titles) and len(set(titles)) == len(titles)
     scans = []
@@ -129,7 +178,7 @@ def scans_from_bytes(raw: bytes, *, name: str, told: ReadOptions | None = None) 
             else f"{name}#{k}"
         )
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
-        scans.append(_finish(spectrum, scan_id, meta, shared, name, told, complete=reading.whole))
+        scans.append(_finish(spectrum, scan_id, meta, labels[k - 1], shared, name, told, whole=reading.whole))
     return scans
 
 
@@ -141,19 +190,52 @@ def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list
     scans = []
     for k, (spectrum, labels, notes) in enumerate(spectra, 1):
         scan_id = name if len(spectra) == 1 else titles[k - 1] if unique else f"{name}#{k}"
-        scans.append(_finish(spectrum, scan_id, labels, [*shared, *notes], name, told))
+        scans.append(_finish(spectrum, scan_id, labels, _label(spectrum, labels), [*shared, *notes], name, told))
     return scans
+
+
+def _labels(reading: ParsedText, shared: list[str]) -> list[Label]:
+    """Return what each title says; titles of one table that say different things say nothing, and a note tells."""
+    labels = [_label(spectrum, reading.meta) for spectrum in reading.spectra]
+    if len(labels) == 1:
+        only = reading.spectra[0]
+        # over the only column R is the symbol, where the numbers can be reflectance; over one of several, a name
+        symbol = only.words.strip() == "R" and labels[0] == Label() and np.nanmax(only.values, initial=0.0) <= 150.0
+        return [Label("reflectance")] if symbol else labels
+    if len(set(labels)) == 1:
+        return labels
+    said = [
+        f"{spectrum.title or spectrum.words!r} ({' in '.join(filter(None, label_words))})"
+        for spectrum, label in zip(reading.spectra, labels, strict=True)
+        if any(label_words := (label.quantity, label.scale))
+    ]
+    shared.append(
+        f"titles disagree on what the values are: {', '.join(said[:4])}, the others say nothing or something else; "
+        "give quantity= and scale="
+    )
+    return [Label()] * len(labels)
+
+
+def _label(spectrum: RawSpectrum, meta: dict[str, str]) -> Label:
+    """Return what the title says, or where it says nothing the header's field for it."""
+    label = read_label(spectrum.words, field=bool(spectrum.words) and spectrum.words == meta.get("YUNITS"))
+    words = [value for key, value in meta.items() if key.lower().replace(" ", "") in _QUANTITY_FIELDS]
+    field = read_label(" ".join(words), field=True)
+    if label.quantity and field.quantity not in ("", label.quantity):
+        return label
+    return Label(label.quantity or field.quantity, label.scale or field.scale)
 
 
 def _finish(
     spectrum: RawSpectrum,
     scan_id: str,
     meta: dict[str, str],
+    label: Label,
     shared: list[str],
     name: str,
     told: ReadOptions,
     *,
-    complete: bool = True,
+    whole: bool = True,
 ) -> Scan:
     """Put one spectrum into ascending nm, its quantity and its scale."""
     notes = list(shared)
@@ -170,13 +252,8 @@ def _finish(
     notes += order_notes if unit != "1/cm" else []
     x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])
     notes += merged + gap_notes(x) + format_notes(spectrum)
-    words = spectrum.words or " ".join(
-        value
-        for key, value in meta.items()
-        if key.lower().replace(" ", "") in ("yunit", "yunits", "quantity", "ylabel")
-    )
     values, quantity, scale, scale_notes = settle_scale(
-        values, read_label(words), quantity=told.quantity, scale=told.scale, name=name
+        values, label, quantity=told.quantity, scale=told.scale, name=name
     )
     notes += scale_notes
     missing = ~np.isfinite(values)
@@ -191,4 +268,5 @@ def _finish(
             f"stands off its neighbours at {', '.join(f'{x[k]:g}' for k in spikes[:5])} nm ({spikes.size} point(s)): "
             "a spike or a damaged digit"
         )
-    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes), scale, complete)
+    open_end = None if whole else int(np.searchsorted(x, nm[-1]))
+    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes), scale, open_end)

@@ -128,7 +128,7 @@ def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict
     r"""Read every spectrum of a JCAMP-DX text."""
     blocks = read_blocks(text, name=name)
     notes: list[str] = []
-    found = [block for top in blocks for block in _spectra_blocks(top, name, notes)]
+    found = _spectra_blocks(blocks, name, notes)
     if not found:
         raise ScanFileError(f"{name}: no spectrum in the file: no ##XYDATA and no ##XYPOINTS")
     comma = _decimal_comma(found, name)
@@ -138,19 +138,30 @@ def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict
     return spectra, notes
 
 
-def _spectra_blocks(block: Block, name: str, notes: list[str]) -> list[Block]:
-    """Return the blocks that hold a spectrum, the block itself or those linked in it."""
-    if block.children:
-        declared = block.labels.get("BLOCKS", "")
-        if declared and declared != str(len(block.children)) and declared != str(len(block.children) + 1):
-            notes.append(f"##BLOCKS={declared} but {len(block.children)} blocks are found; all of them are read")
-        if not block.closed:
-            raise ScanFileError(
-                f"{name}: truncated: the block {block.labels.get('TITLE', '')!r} has no ##END; copy the file again"
-            )
-        return [inner for child in block.children for inner in _spectra_blocks(child, name, notes)]
+def _spectra_blocks(blocks: list[Block], name: str, notes: list[str]) -> list[Block]:
+    """Return the blocks that hold a spectrum, at whatever depth, in the order of the file."""
+    found: list[Block] = []
+    waiting = blocks[::-1]
+    while waiting:
+        block = waiting.pop()
+        if block.children:
+            declared = block.labels.get("BLOCKS", "")
+            if declared and declared != str(len(block.children)) and declared != str(len(block.children) + 1):
+                notes.append(f"##BLOCKS={declared} but {len(block.children)} blocks are found; all of them are read")
+            if not block.closed:
+                raise ScanFileError(
+                    f"{name}: truncated: the block {block.labels.get('TITLE', '')!r} has no ##END; copy the file again"
+                )
+            waiting += block.children[::-1]
+        elif _holds_spectrum(block, name):
+            found.append(block)
+    return found
+
+
+def _holds_spectrum(block: Block, name: str) -> bool:
+    """True for a block with a table that is a spectrum; refuse a table of another kind, and a block that is cut."""
     if block.table_label in ("XYDATA", "XYPOINTS"):
-        return [block]
+        return True
     if block.table_label or "NTUPLES" in block.labels:
         kind = block.table_label or "NTUPLES"
         raise ScanFileError(
@@ -160,7 +171,7 @@ def _spectra_blocks(block: Block, name: str, notes: list[str]) -> list[Block]:
         raise ScanFileError(
             f"{name}: truncated: no table and no ##END in the block of line {block.line}; copy the file again"
         )
-    return []
+    return False
 
 
 def _decimal_comma(blocks: list[Block], name: str) -> bool:

@@ -39,6 +39,48 @@ _MISSING = frozenset(
         "-1.#inf",
         "under",
         "underrange",
+        "under range",
+        "under-range",
+        *("n.a.", "n. a.", "<na>", "n/d", "nd", "n.d.", "k.a.", "k. a.", "s.o.", "not available", "invalid", "void"),
+        *(
+            "fehlt",
+            "fehler",
+            "ung\u00fcltig",
+            "leer",
+            "manquant",
+            "faltante",
+            "mancante",
+            "ontbreekt",
+            "blank",
+            "empty",
+        ),
+        *("error", "err", "err.", "#error", "#null!", "#name?", "#spill!", "#calc!", "#getting_data"),
+        # error marks of spreadsheets in German, French, Spanish, Dutch, Italian, Polish, Portuguese
+        *(
+            "#nv",
+            "#zahl!",
+            "#wert!",
+            "#bezug!",
+            "#null",
+            "#nombre!",
+            "#valeur!",
+            "#nul!",
+            "#\u00a1num!",
+            "#\u00a1valor!",
+        ),
+        *(
+            "#\u00a1div/0!",
+            "#\u00a1ref!",
+            "#n/d",
+            "#n/b",
+            "#getal!",
+            "#waarde!",
+            "#deel/0!",
+            "#verw!",
+            "#num.!",
+            "#rif!",
+        ),
+        *("#valore!", "#n/d!", "#liczba!", "#arg!", "#adr!", "#dziel/0!", "#valor!", "#n\u00fam!"),
     ]
 )
 _OVER = frozenset(
@@ -64,11 +106,24 @@ _OVER = frozenset(
         "infinity",
         "1.#inf",
         "+1.#inf",
+        "over range",
+        "overload",
+        "ovld",
+        "o.l.",
+        "hi",
+        "\u00fcberlauf",
+        "\u00fcbersteuert",
+        "ges\u00e4ttigt",
+        "d\u00e9passement",
+        "satur\u00e9",
+        "saturado",
+        "saturato",
+        "verzadigd",
         "∞",
     ]
 )
 _OVER_NUMBER = re.compile(r"(?:[>\u2265]\s*=?\s*\d[\d.,]*|\d[\d.,]*\s*[*!])\Z")
-_HASHES = re.compile(r"#{2,}\Z")
+_HASHES = re.compile(r"(?:#{2,}|\*{2,})\Z")
 _LOOSE = re.compile(r"[+\-\u2212]?[.,]?\d[\d.,'\u2019 \u00a0\u202f\u2009]*(?:[eEdD][+-]?\d+)?\Z")
 
 

@@ -6,7 +6,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.readers.lines import is_data_line, is_value, read_meta, split_line
+from specmatch.measurement.readers.axis import loose_number, table_in_columns
+from specmatch.measurement.readers.lines import Row, is_data_line, is_value, read_meta, split_table
 from specmatch.measurement.readers.numbers import (
     APOSTROPHES,
     BLANKS,
@@ -22,6 +23,7 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
+from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES
 
@@ -30,7 +32,7 @@ def rows_reading(
     lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
 ) -> ParsedText:
     """Read a text as spectra in rows under a header of wavelengths."""
-    split = [split_line(line, separator) for line in lines]
+    split = _split_rows(lines, separator)
     filled = [i for i, cells in enumerate(split) if any(cells)]
     head = next((i for i in filled if wavelength_header(split[i]) is not None), None)
     # a header of wavelengths stands above all numbers; a line of numbers below others is none
@@ -40,48 +42,11 @@ def rows_reading(
     assert labels is not None
     axis = [cell for cell in labels if cell]
     first = len(split[head]) - len(labels)
-    rows, row_lines, footer_from = [], [], len(lines)
-    notes: list[str] = []
-    for i in (i for i in filled if i > head):
-        cells = split[i]
-        if cells == split[head]:
-            notes.append(f"the header is repeated in line {i + 1}")
-            continue
-        if (
-            len(cells) == len(split[head])
-            and all(map(is_value, cells[first:]))
-            and any(map(looks_numeric, cells[first:]))
-        ):
-            if footer_from < len(lines):
-                raise ScanFileError(
-                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
-                    "line"
-                )
-            rows.append(cells)
-            row_lines.append(i + 1)
-        elif sum(map(looks_numeric, cells)) >= max(2, len(axis) // 2):
-            raise ScanFileError(
-                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
-                "the numbers; mend the line"
-            )
-        else:
-            footer_from = min(footer_from, i)
+    rows, row_lines, footer_from, notes = _rows_under(lines, split, head, first, name)
     if not rows:
         raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
     lines_of = [(head + 1, axis), *((n, row[first:]) for n, row in zip(row_lines, rows, strict=True))]
-    placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
-    numbers = [cell for _, cell in placed]
-    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
-    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
-    if not found:
-        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
-    if len(found) > 1:
-        cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
-        raise AmbiguousScanFileError(
-            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
-            "decimal= and thousands="
-        )
-    marks = found[0]
+    marks = _marks_of(lines_of, separator, name, decimal, thousands)
     values, over = cells_to_numbers([row[first:] for row in rows], marks)
     x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
     corner = " ".join(split[head][:first])
@@ -103,15 +68,110 @@ def rows_reading(
     return ParsedText("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
 
 
+def _rows_under(
+    lines: Sequence[str], split: list[Row], head: int, first: int, name: str
+) -> tuple[list[Row], list[int], int, list[str]]:
+    """Return the rows of numbers under a header, their lines, where the footer begins, and what was noted."""
+    n_points = sum(1 for cell in split[head][first:] if cell)
+    rows, row_lines, footer_from = [], [], len(lines)
+    notes: list[str] = []
+    for i in (i for i in range(head + 1, len(split)) if any(split[i])):
+        cells = split[i]
+        if cells == split[head]:
+            notes.append(f"the header is repeated in line {i + 1}")
+            continue
+        if (
+            len(cells) == len(split[head])
+            and all(map(is_value, cells[first:]))
+            and any(map(looks_numeric, cells[first:]))
+        ):
+            if footer_from < len(lines):
+                raise ScanFileError(
+                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
+                    "line"
+                )
+            rows.append(cells)
+            row_lines.append(i + 1)
+        elif sum(map(looks_numeric, cells)) >= max(2, n_points // 2):
+            raise ScanFileError(
+                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
+                "the numbers; mend the line"
+            )
+        else:
+            footer_from = min(footer_from, i)
+    return rows, row_lines, footer_from, notes
+
+
+def _marks_of(
+    lines_of: Sequence[tuple[int, Sequence[str]]], separator: str, name: str, decimal: str | None, thousands: str | None
+) -> NumberMarks:
+    """Return the one pair of marks under which the header of wavelengths, which stands first, goes one way."""
+    axis = lines_of[0][1]
+    placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
+    numbers = [cell for _, cell in placed]
+    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
+    if not found:
+        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
+    if len(found) > 1:
+        cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
+        raise AmbiguousScanFileError(
+            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
+            "decimal= and thousands="
+        )
+    return found[0]
+
+
+def _split_rows(lines: Sequence[str], separator: str) -> list[Row]:
+    """Split lines, without the empty cell that a separator at the end of every line makes."""
+    split, _, _ = split_table(lines, separator)
+    table = [cells for cells in split if len(cells) > 2]
+    if separator != " " and table and all(cells[-1] == "" for cells in table):
+        split = [cells[:-1] if len(cells) > 2 else cells for cells in split]
+    return split
+
+
+def rows_may_be(lines: Sequence[str], separator: str, *, refused: bool) -> bool:
+    """Say whether a text may hold spectra in rows; `refused` where a table in columns was found and refused."""
+    split = _split_rows(lines, separator)
+    heads = ((i, axis) for i, cells in enumerate(split) if (axis := wavelength_header(cells)) is not None)
+    found = next(heads, None)
+    if found is None:
+        return not refused
+    head, axis = found
+    if len(split[head]) > len(axis):
+        return True  # the header has a corner, which no line of a table in columns has
+    if any(len(cells) == len(axis) and names_column(cells) for cells in split[:head]):
+        return False
+    return not refused and len(axis) > 2 and not table_in_columns([c for c in split[head:] if is_data_line(c)])
+
+
+def names_column(cells: Row) -> bool:
+    """True for a header line that names a column of wavelengths, and no wavelength itself."""
+    return any(map(names_wavelength, cells)) and not any(map(looks_numeric, cells))
+
+
 def _rising(axis: Sequence[float | None]) -> bool:
     if None in axis:
         return False
-    steps = np.diff(np.array(axis, dtype=float))
-    return bool((steps > 0).all() or (steps < 0).all())
+    numbers = [value for value in axis if value is not None]
+    pairs = list(zip(numbers, numbers[1:], strict=False))
+    return all(a < b for a, b in pairs) or all(a > b for a, b in pairs)
+
+
+def _in_a_range(cell: str) -> bool:
+    """False for a plain number that is no wavelength under any marks; a quick look before the thorough one."""
+    x = loose_number(cell)
+    grouped = 1000.0 * x if "." in cell or "," in cell else x
+    return not x < 0.2 and not (1.2 < x < 200 and not grouped >= 8000) and not 1200 < x < 8000
 
 
 def wavelength_header(cells: list[str]) -> list[str] | None:
     """Return the wavelengths of a header line such as `batch,400,500` or `id;400 nm;410 nm`."""
+    if len(cells) < 2 or not cells[-1] or not (cells[-1][0].isdigit() or cells[-1][0].isalpha() or cells[-1][0] == "."):
+        return None
+    if not (_in_a_range(cells[-1]) and (len(cells) == 2 or _in_a_range(cells[-2]))):
+        return None
     bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
     first = len(bare)
     while first > 0 and looks_numeric(bare[first - 1]):
@@ -120,7 +180,11 @@ def wavelength_header(cells: list[str]) -> list[str] | None:
     if len(axis) < 2 or any(looks_numeric(cell) for cell in cells[:first]):
         return None
     for decimal, thousands in ((".", ""), (",", ""), (".", _GROUPS), (",", _GROUPS), (".", ","), (",", ".")):
-        parsed = [parse_number(cell, NumberMarks(decimal, thousands)) for cell in axis]
+        marks = NumberMarks(decimal, thousands)
+        # a long line of numbers is seen to be no axis by its beginning
+        if len(axis) > 8 and not _rising([parse_number(cell, marks) for cell in axis[:8]]):
+            continue
+        parsed = [parse_number(cell, marks) for cell in axis]
         if not _rising(parsed):
             continue
         x = [value for value in parsed if value is not None]

@@ -35,8 +35,8 @@ class Scan:
     scale : str
         How the file writes reflectance or transmittance: `fraction` or `percent`, or `fraction assumed` where it does
         not say and its values fit a fraction only; "" for other quantities.
-    complete : bool
-        False where the file has no line end after its last value, so that it may be cut there.
+    open_end : int, optional
+        Place of the file's last value where no line end follows it, so that it may be cut there.
 
     Examples
     --------
@@ -54,7 +54,7 @@ class Scan:
     meta: Mapping[str, str] = field(default_factory=dict)
     notes: tuple[str, ...] = ()
     scale: str = ""
-    complete: bool = True
+    open_end: int | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))

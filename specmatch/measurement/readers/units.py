@@ -1,6 +1,7 @@
 """What a file says of its wavelength unit, its quantity and its scale, and what its values say."""
 
 import re
+import unicodedata
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -19,29 +20,56 @@ _UNSTATED_NM = (200.0, 1200.0)
 _STATED_NM = (150.0, 3500.0)
 
 _X_WORDS = re.compile(
-    r"wave\s*-?length|wellenl|longueur|lambda|\u03bb|wave\s*-?number|wellenzahl|\bwl|\bnm\b|pixel|abscissa", re.I
+    r"wave\s*-?length|wellenl|longueur|longitud\s+de|comprimento|lunghezza|golflengte|v\u00e5gl\u00e4ngd|"
+    r"b\u00f8lgel|aallonpit|d\u0142ugo\u015b\u0107|vlnov|hull\u00e1mhossz|lambda|\u03bb|wave\s*-?number|wellenzahl|"
+    r"\bwl(?![a-z])|\bnm\b|pixel|abscissa",
+    re.I,
+)
+# a length that was measured, such as a slit of 5 nm or a range, names no column
+_MEASURED = re.compile(
+    r"(?<![\w/])\d[\d.,]*(?:\s*(?:-|\u2013|to|\.\.+)\s*\d[\d.,]*)?\s*(?:nm|um|[\u00b5\u03bc]m)\b", re.I
 )
 _X_UNIT_PATTERNS = (
     ("1/cm", re.compile(r"1\s*/\s*cm|cm\s*\^?\s*[-\u2212\u207b]\s*[1\u00b9]|wave\s*-?number|wellenzahl", re.I)),
     ("um", re.compile(r"\b(?:um|micron|microns|micromet(?:er|re)s?)\b|[\u00b5\u03bc]\s*m\b", re.I)),
-    ("angstrom", re.compile(r"\b(?:angstrom|\u00e5ngstr\u00f6m)s?\b|\u00c5|\u212b", re.I)),
+    ("angstrom", re.compile(r"\b(?:angstrom|\u00e5ngstr\u00f6m)s?\b|(?<!\w)[\u00c5\u212b](?!\w)", re.I)),
     ("nm", re.compile(r"\bnm\b|(?<![a-z])nm(?![a-z])|nanomet(?:er|re)s?", re.I)),
     ("pixel", re.compile(r"\b(?:pixel|pixels|px|channel|pixelnummer)\b", re.I)),
 )
-_QUANTITY_PATTERNS = (
-    ("absorbance", re.compile(r"absorb|absorpt|extin[ck]t|optical density|log\s*\(?\s*1\s*/\s*r", re.I)),
-    ("reflectance", re.compile(r"reflect|reflexion|reflekt|remiss", re.I)),
-    ("transmittance", re.compile(r"transmi(?!tter)", re.I)),
-    ("counts", re.compile(r"\bcounts?\b|count_|_counts|raw|intensit|\badc?u?\b|\bdn\b|signal|z\u00e4hl", re.I)),
-)
-_SHORT_QUANTITY = {
-    "r": "reflectance", "%r": "reflectance", "r%": "reflectance", "t": "transmittance", "%t": "transmittance",
-    "t%": "transmittance", "a": "absorbance", "abs": "absorbance", "au": "absorbance", "od": "absorbance",
-}  # fmt: skip
-_PERCENT = re.compile(r"%|percent|prozent|pour\s?cent|procent", re.I)
-_FRACTION = re.compile(
-    r"\bfraction|\b0\s*(?:-|\u2013|\.\.|to)\s*1(?![\d.])|\[\s*(?:-|1)\s*\]|\(\s*(?:-|1)\s*\)|\bratio\b", re.I
-)
+# words that state a quantity wherever they stand as a word; written without accents
+_STRONG = {
+    "reflectance": "reflectance reflectances reflectivity reflectancia refletancia riflettanza reflectantie reflektanz "
+    "reflektans reflexionsgrad remission remissionsgrad remissionswert odrazivost",
+    "transmittance": "transmittance transmittances transmittancy transmitancia transmitancja trasmittanza transmittans "
+    "transmissionsgrad transmittanz",
+    "absorbance": "absorbance absorbances absorbanz absorbancia absorbancja assorbanza absorbans absorbantie "
+    "extinktion absorptance absorptivity",
+    "counts": "counts cts zahlwert zahlwerte",
+}
+# words that are beers and towns as well: they state a quantity where nothing but such words stands in the title
+_WEAK = {
+    "reflectance": "reflection reflexion reflektion",
+    "transmittance": "transmission transmissie",
+    "absorbance": "absorption extinction",
+    "counts": "count raw signal intensity intensitat intensite intensidad intensita intensiteit adc adu dn rohwert "
+    "rohwerte",
+}
+_SHORT = {
+    "reflectance": "r %r r%",
+    "transmittance": "t %t t%",
+    "absorbance": "a abs au od",
+}
+_PERCENT_WORDS = frozenset(["%", "percent", "prozent", "procent", "pourcent", "procente", "%r", "r%", "%t", "t%"])
+_FRACTION_WORDS = frozenset(["fraction", "ratio"])
+_FILLING = frozenset(["in", "of", "the", "unit", "units", "a.u."])
+_STRONG_OF = {word: quantity for quantity, words in _STRONG.items() for word in words.split()}
+_WEAK_OF = {word: quantity for quantity, words in _WEAK.items() for word in words.split()}
+_SHORT_OF = {word: quantity for quantity, words in _SHORT.items() for word in words.split()}
+_TOKEN = re.compile(r"%[rt](?![^\W_])|(?<![^\W_])[rt]%|[^\W_]+|%", re.I)
+_BRACKETED = re.compile(r"[\[(]([^\[\]()]*)[\])]")
+_UNITY = re.compile(r"\[\s*[-\u20131]\s*\]|\(\s*[-\u2013]\s*\)")
+_ZERO_TO_ONE = re.compile(r"[\[(]\s*0\s*(?:-|\u2013|\.\.+|to)\s*1(?:\.0)?\s*[\])]", re.I)
+_LOG_OF_INVERSE = re.compile(r"log\s*\(?\s*1\s*/\s*r", re.I)
 
 
 @dataclass(frozen=True)
@@ -55,6 +83,8 @@ class Label:
 @lru_cache(maxsize=1024)
 def names_wavelength(text: str) -> bool:
     """Say whether a header cell names the wavelength axis."""
+    if _MEASURED.search(text):
+        return False
     return _X_WORDS.search(text) is not None or stated_x_unit(text) != ""
 
 
@@ -66,15 +96,53 @@ def stated_x_unit(text: str) -> str:
 
 
 @lru_cache(maxsize=1024)
-def read_label(text: str) -> Label:
-    """Return the quantity and scale that the words above a column state."""
+def read_label(text: str, *, field: bool = False) -> Label:
+    """Return the quantity and scale that a title states: by a whole word, in brackets, or by a unit alone."""
+    # field: true for a field that holds a unit and never a name (`YUNITS`), where `A` and `R` are units too
     if text.strip() == "scan_id":
         return Label("reflectance", "fraction")  # the corner of a spectra table of our own, which holds nothing else
-    found = {quantity for quantity, pattern in _QUANTITY_PATTERNS if pattern.search(text)}
-    bare = re.sub(r"[\s\[\]()_]|percent|fraction", "", text).lower()
-    quantity = found.pop() if len(found) == 1 else _SHORT_QUANTITY.get(bare, "") if not found else ""
-    scale = "percent" if _PERCENT.search(text) else "fraction" if _FRACTION.search(text) else ""
+    plain = "".join(c for c in unicodedata.normalize("NFKD", text) if not unicodedata.combining(c)).lower()
+    plain = re.sub(r"pour\s+cent\b", "percent", plain.replace("optical density", "absorbance"))
+    tokens = _TOKEN.findall(plain)
+    found = {_STRONG_OF[token] for token in tokens if token in _STRONG_OF}
+    if _LOG_OF_INVERSE.search(plain):
+        return Label("absorbance" if not found - {"absorbance"} else "", "")
+    units_alone = _all_units(tokens, short=field)
+    if units_alone:
+        found |= {_WEAK_OF[token] for token in tokens if token in _WEAK_OF}
+        if not found:
+            found |= {_SHORT_OF[token] for token in tokens if token in _SHORT_OF}
+    brackets = [_TOKEN.findall(inside) for inside in _BRACKETED.findall(plain)]
+    inside = [token for group in brackets if _all_units(group, short=True) for token in group]
+    found |= {(_WEAK_OF | _SHORT_OF)[token] for token in inside if token in _WEAK_OF or token in _SHORT_OF}
+    quantity = found.pop() if len(found) == 1 else ""
+    scale = _stated_scale(plain, tokens, inside, bool(quantity) or units_alone)
+    if scale == "percent" and quantity == "absorbance":
+        return Label("", scale)  # a sample named A or Abs: no absorbance is a percentage
     return Label(quantity, scale)
+
+
+def _all_units(tokens: list[str], *, short: bool) -> bool:
+    """True if a title holds unit words only; a short one such as `A` is a name unless another stands beside it."""
+    sure = [token in _STRONG_OF or token in _WEAK_OF or token in _PERCENT_WORDS | _FRACTION_WORDS for token in tokens]
+    known = all(s or t in _SHORT_OF or t in _FILLING for s, t in zip(sure, tokens, strict=True))
+    return bool(tokens) and known and (any(sure) or short)
+
+
+def _stated_scale(plain: str, tokens: list[str], inside: list[str], stated: bool) -> str:
+    """Return the scale; `stated` says that the title states a quantity or holds nothing but units."""
+    after_number = [i > 0 and (tokens[i - 1].isdigit() or tokens[i - 1] in ("hundred", "hundert", "cent"))
+                    for i in range(len(tokens))]  # fmt: skip
+    percent = [t in _PERCENT_WORDS and not late and (stated or t == "%")
+               for t, late in zip(tokens, after_number, strict=True)]  # fmt: skip
+    attached = re.search(r"[^\W_]%", plain) is not None and not stated
+    if any(token in _PERCENT_WORDS for token in inside) or (any(percent) and not attached):
+        return "percent"
+    if any(token in _FRACTION_WORDS for token in inside) or _ZERO_TO_ONE.search(plain):
+        return "fraction"
+    if stated and (_UNITY.search(plain) or any(token in _FRACTION_WORDS for token in tokens)):
+        return "fraction"
+    return ""
 
 
 def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:

@@ -1,7 +1,8 @@
 """Scans of a folder put on one grid, with their times, integration times and what the recorder has done."""
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 
 import numpy as np
@@ -58,7 +59,7 @@ def gather_raw_scans(
     roles = found.rows["role"].to_numpy(dtype=object)
     files = found.rows["file"].to_numpy(dtype=object)
     percent = any(scan.scale == "percent" for scan in found.scans)
-    for i, scan in enumerate(found.scans):
+    for i, scan in enumerate(_without_cut_ends(found.scans, files, notes)):
         try:
             if percent:
                 _refuse_unscaled(scan)
@@ -108,16 +109,41 @@ def _refuse_unscaled(scan: Scan) -> None:
 
 
 def _common_grid(found: MeasuredFolder) -> Floats:
-    """The grid of most sample scans (of most scans where there is no sample)."""
-    counts: dict[bytes, list[int]] = {}
+    """The grid of most sample files (of most files where there is no sample); one file has one vote."""
     roles = found.rows["role"].to_numpy(dtype=object)
+    files = found.rows["file"].to_numpy(dtype=object)
     of_samples = [i for i in range(len(found.scans)) if roles[i] == "sample"] or list(range(len(found.scans)))
     if not of_samples:
         first = f"; the first: {first_reason(found.left_out)}" if found.left_out else ""
         raise ScanFileError(f"nothing usable is left: no scan file could be read{first}")
+    votes: dict[bytes, set[str]] = {}
+    grids: dict[bytes, Floats] = {}
+    everyone: dict[bytes, set[str]] = {}
+    for i, scan in enumerate(found.scans):
+        grid = scan.wavelength_nm.tobytes()
+        everyone.setdefault(grid, set()).add(files[i])
+        grids.setdefault(grid, scan.wavelength_nm)
     for i in of_samples:
-        counts.setdefault(found.scans[i].wavelength_nm.tobytes(), []).append(i)
-    return found.scans[max(counts.values(), key=len)[0]].wavelength_nm
+        votes.setdefault(found.scans[i].wavelength_nm.tobytes(), set()).add(files[i])
+    # of as many sample files the grid that the darks and references share, then the one with more points
+    return grids[max(votes, key=lambda grid: (len(votes[grid]), len(everyone[grid]), len(grid)))]
+
+
+def _without_cut_ends(scans: list[Scan], files: Sequence[str], notes: list[tuple[str, str]]) -> list[Scan]:
+    """Leave out the last value of a file that has no line end after it where most files of the folder have one."""
+    open_files = {file for scan, file in zip(scans, files, strict=True) if scan.open_end is not None}
+    if not open_files or 2 * len(open_files) >= len(set(files)):
+        return scans
+    kept = []
+    for scan in scans:
+        if scan.open_end is None:
+            kept.append(scan)
+            continue
+        values, missing = scan.values.copy(), scan.missing.copy()
+        values[scan.open_end], missing[scan.open_end] = np.nan, True
+        notes.append((scan.scan_id, "no line end after the last value, as the other files have: the value is left out"))
+        kept.append(replace(scan, values=values, missing=missing))
+    return kept
 
 
 def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.statistics.levels import Levels
 
 
@@ -53,10 +53,7 @@ def pours_of(
     sample, sample_names = pd.factorize(scans["sample"].to_numpy()[first])
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
-    inside = np.ones(wavelength_nm.size, dtype=bool)
-    if band_nm is not None:
-        inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
-    band = np.flatnonzero(inside)[usable_band(values[:, inside], sample)]
+    band = usable_channels(values, wavelength_nm, band_nm, sample)
     return Pours(
         reflectance=_bridged(values[:, band], wavelength_nm[band]),
         wavelength_nm=wavelength_nm[band],

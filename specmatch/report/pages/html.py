@@ -23,7 +23,7 @@ import pandas as pd
 from specmatch import __version__
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
-from specmatch.wording import CAUTIONS
+from specmatch.wording import CAUTIONS, printable
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -223,7 +223,7 @@ def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -
         for part in sections
     )
     nav = f'<nav aria-label="On this page"><ul>{links}</ul></nav>' if len(sections) > 1 else ""
-    return (
+    return printable(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'

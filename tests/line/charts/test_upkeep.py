@@ -2,14 +2,17 @@
 
 import pytest
 
-from specmatch.line.charts.drift import Drift
-from specmatch.line.charts.maintenance import upkeep
+from specmatch.line.charts.drift import Drift, upkeep
 from specmatch.line.journal.journal import Journal
 
-LIGHT = Drift("instrument_drift", "L1", 7, 3, "the light of the reference is 20 counts/ms below its baseline")
-PEAK = Drift("instrument_drift", "L1", 7, 3, "the peak of the reference stands 1 nm above its baseline")
-PRODUCT = Drift("product_drift", "Pale", 7, 3, "Pale reads 1 EBC above its baseline")
-MODEL = Drift("model_drift", "all beers", 7, 3, "readings are less typical of their beers")
+LIGHT = Drift(
+    "instrument_drift", "L1", 7, 3, "the light of the reference is 20 counts/ms below its baseline", "reference level"
+)
+PEAK = Drift(
+    "instrument_drift", "L1", 7, 3, "the peak of the reference stands 1 nm above its baseline", "reference peak"
+)
+PRODUCT = Drift("product_drift", "Pale", 7, 3, "Pale reads 1 EBC above its baseline", "colour")
+MODEL = Drift("model_drift", "all beers", 7, 3, "readings are less typical of their beers", "typicality")
 
 
 def test_nothing_is_said_as_such():

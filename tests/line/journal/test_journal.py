@@ -12,12 +12,10 @@ import pytest
 from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.line.charts.control_chart import Point, make_chart
 from specmatch.line.journal import journal as journal_module
-from specmatch.line.journal.file_system import kind_of_mount
 from specmatch.line.journal.hash_chain import check_chain, record_text, seal
-from specmatch.line.journal.journal import Journal
+from specmatch.line.journal.journal import Journal, kind_of_mount
 from specmatch.line.journal.queries import shift_start
-from specmatch.line.journal.schema import patiently
-from specmatch.line.journal.timestamps import unix_time
+from specmatch.line.journal.schema import patiently, unix_time
 from specmatch.report.entry_text import chart_line, entry_line
 
 

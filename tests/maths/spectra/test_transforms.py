@@ -6,14 +6,15 @@ from scipy.signal import savgol_filter
 
 from specmatch.errors import OptionError, TableError
 from specmatch.maths.spectra.noise import slit_weights
-from specmatch.maths.spectra.scatter_correction import correct_scatter_extended, unit_variance
 from specmatch.maths.spectra.transforms import (
     absorbance,
+    correct_scatter_extended,
     derivative,
     even_step,
     fitting_window,
     smooth,
     to_even_grid,
+    unit_variance,
 )
 
 NM = np.arange(400.0, 701.0, 5.0)

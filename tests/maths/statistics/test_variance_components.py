@@ -22,7 +22,6 @@ def test_days_and_repeats_of_the_uncertainty_guide():
     assert np.sqrt(found.within) == pytest.approx(85, abs=0.6)
     # 2.25 in print (from memory), computed there from rounded values
     assert found.f == pytest.approx(2.25, abs=0.02)
-    assert found.critical_f(0.05) == pytest.approx(2.12, abs=0.005)
     assert np.sqrt(found.between / 50) == pytest.approx(18, abs=0.2)
 
 

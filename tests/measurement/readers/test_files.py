@@ -177,19 +177,19 @@ def test_tokens_stand_for_missing_values_and_keep_their_place(tmp_path):
 
 
 def test_percent_and_fraction(tmp_path):
-    [fraction] = read(tmp_path, rows(header="wavelength;R"))
-    [percent] = read(tmp_path, rows(header="wavelength;R", y=[100 * v for v in R], digits=1))
+    [fraction] = read(tmp_path, rows(header="wavelength;reflectance"))
+    [percent] = read(tmp_path, rows(header="wavelength;reflectance", y=[100 * v for v in R], digits=1))
     check(percent)
     check(fraction)
     assert any("fraction assumed" in note for note in fraction.notes)
-    dark = rows(header="wavelength;R", y=[0.52, 0.55, 0.61, 0.8, 1.12, 1.41])
+    dark = rows(header="wavelength;reflectance", y=[0.52, 0.55, 0.61, 0.8, 1.12, 1.41])
     with pytest.raises(AmbiguousScanFileError, match="scale='fraction' or scale='percent'"):
         read(tmp_path, dark)
-    faulty = rows(header="wavelength;R", y=[-0.03, 0.11, 0.4, 0.9, 1.02, 1.4])
+    faulty = rows(header="wavelength;reflectance", y=[-0.03, 0.11, 0.4, 0.9, 1.02, 1.4])
     assert read(tmp_path, faulty)[0].values[-1] == 1.4  # no percentage of a beer lies below its surface's glare
     [told] = read(tmp_path, dark, scale="percent")
     assert told.values[-1] == pytest.approx(0.0141, abs=1e-12)
-    [stated] = read(tmp_path, dark.replace(";R", ";R [%]", 1))
+    [stated] = read(tmp_path, dark.replace(";reflectance", ";R [%]", 1))
     assert stated.values.tolist() == told.values.tolist()
     with pytest.raises(UnitError, match="header says fraction but the values run from 7.1 to 64.1"):
         read(tmp_path, rows(header="wavelength;R [fraction]", y=[100 * v for v in R], digits=1))
@@ -374,10 +374,10 @@ def test_a_scan_says_how_its_file_writes_the_scale(tmp_path, header, factor, sca
 
 def test_a_scan_says_whether_its_file_ends_with_a_line_end(tmp_path):
     whole = rows()
-    assert [scan.complete for scan in read(tmp_path, whole)] == [True]
-    assert [scan.complete for scan in read(tmp_path, whole.rstrip("\n"))] == [False]
+    assert [scan.open_end for scan in read(tmp_path, whole)] == [None]
+    assert [scan.open_end for scan in read(tmp_path, whole.rstrip("\n"))] == [len(R) - 1]
     # the words of a header are no verdict on the file
-    assert [scan.complete for scan in read(tmp_path, "remark;may be cut\n" + whole)] == [True]
+    assert [scan.open_end for scan in read(tmp_path, "remark;may be cut\n" + whole)] == [None]
 
 
 def test_an_error_says_how_far_reading_came(tmp_path):
@@ -493,7 +493,6 @@ class TestUnitsOfAHeader:
         ("heading", "label"),
         [
             ("Reflectance [%]", Label("reflectance", "percent")),
-            ("R", Label("reflectance", "")),
             ("counts", Label("counts", "")),
             ("scan_id", Label("reflectance", "fraction")),
         ],

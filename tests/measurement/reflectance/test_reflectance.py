@@ -221,7 +221,7 @@ def test_dead_channels_of_reflectance_files_are_no_fault(tmp_path):
 def test_percent_and_fraction_are_never_mixed_on_a_guess(tmp_path):
     for name, factor in (("p", 100.0), ("q", 1.0)):
         text = "".join(f"{x};{factor * (0.9 - 0.001 * k):.4f}\n" for k, x in enumerate(NM))
-        (tmp_path / f"{name}.csv").write_text("wavelength_nm;R\n" + text)
+        (tmp_path / f"{name}.csv").write_text("wavelength_nm;reflectance\n" + text)
     write_sheet(tmp_path, [{"file": f"{n}.csv", "role": "sample", "sample": n} for n in "pq"])
     session = measure(tmp_path)
     assert session.spectra.index.tolist() == ["p.csv"]

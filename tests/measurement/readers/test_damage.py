@@ -1,0 +1,127 @@
+"""Files of the demo cut anywhere: read as they were, left out with a reason, or refused; never something else."""
+
+from collections import Counter
+from pathlib import Path
+
+import numpy as np
+import pytest
+from default_tour import default_tour
+
+from specmatch.errors import SpecmatchError
+from specmatch.measurement.folder.batches import read_batches
+from specmatch.measurement.folder.folder import join_scans, listed_scans
+from specmatch.measurement.readers.files import scans_from_bytes
+from specmatch.measurement.session import session_of
+
+
+class TwoSessions:
+    """The scans of one session of the demo and of the next, read once; one file can be replaced by a damaged one."""
+
+    def __init__(self, folder: Path, session: str) -> None:
+        rows, self.left_out, self.notes = listed_scans(folder / "scans.csv")
+        names = list(dict.fromkeys(rows["session"]))
+        at = names.index(session)
+        self.folder = folder
+        self.rows = rows[rows["session"].isin([session, names[at + 1]])]
+        self.batches = read_batches(folder, [], [])
+        self.whole = {file: self.read(file, (folder / file).read_bytes()) for file in self.rows["file"]}
+        self.clean = self.session({})
+
+    def read(self, file, raw):
+        try:
+            return scans_from_bytes(raw, name=file)
+        except SpecmatchError as error:
+            return str(error)
+
+    def session(self, changed):
+        results = [changed.get(file, scans) for file, scans in self.whole.items()]
+        return session_of(
+            join_scans(self.rows, results, batches=self.batches, left_out=self.left_out, notes=self.notes)
+        )
+
+
+@pytest.fixture(scope="module")
+def year():
+    return default_tour().folder / "year"
+
+
+def cuts(raw: bytes, rng, *, every: bool) -> list[int]:
+    """Places to cut at: the last 200 characters, line ends, and places drawn at random."""
+    ends = [i for i, byte in enumerate(raw) if byte == 10]
+    drawn = rng.choice(len(raw) - 1, 200, replace=False).tolist()
+    places = sorted({*range(len(raw) - 200, len(raw)), *ends, *(i + 1 for i in ends[:-1]), *drawn})
+    return places if every else sorted({len(raw) - 4, *rng.choice(places, 10, replace=False).tolist()})
+
+
+def outcome(demo: TwoSessions, file: str, raw: bytes) -> str:
+    """Say what becomes of a folder in which one file is damaged; fail where it is used as something else."""
+    scans = demo.read(file, raw)
+    try:
+        session = demo.session({file: scans})
+    except SpecmatchError:
+        return "folder refused"
+    clean, where = demo.clean, (file, len(raw), raw[-30:])
+    kept = session.spectra.index.intersection(clean.spectra.index)
+    assert session.spectra.index.isin(clean.spectra.index).all(), where
+    assert list(session.spectra.columns) == list(clean.spectra.columns), where
+    usable = clean.usable.to_numpy()
+    now, before = (table.loc[kept].to_numpy()[:, usable] for table in (session.spectra, clean.spectra))
+    if file in set(session.left_out["file"]):
+        # another dark or reference stands in; a sample is left out alone
+        assert session.left_out.set_index("file").loc[file, "reason"].strip(), where
+        assert np.median(np.abs(now / before - 1.0)) < 0.03, where
+        return "left out with its reason"
+    assert len(kept) == len(clean.spectra) and np.allclose(now, before, rtol=1e-9, atol=1e-12), where
+    return "the reading is right"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("role", ["dark", "reference", "sample"])
+def test_no_cut_file_is_used_as_something_else(year, role, full_size):
+    rng = np.random.default_rng(14)
+    rows = listed_scans(year / "scans.csv")[0]
+    rows = rows[rows["role"] == role].drop_duplicates("session")
+    outcomes: Counter[str] = Counter()
+    for row in rows[: 20 if full_size else 2].itertuples():
+        demo = TwoSessions(year, row.session)
+        raw = (year / row.file).read_bytes()
+        seen: dict[str, str] = {}
+        for place in cuts(raw, rng, every=full_size):
+            read = demo.read(row.file, raw[:place])
+            # a file that is refused for one reason is the same to the folder wherever it was cut
+            known = seen.get("refused") if isinstance(read, str) else None
+            said = known or outcome(demo, row.file, raw[:place])
+            if isinstance(read, str):
+                seen["refused"] = said
+            outcomes[said] += 1
+    print(role, dict(outcomes))
+    assert outcomes["left out with its reason"] > 0.9 * outcomes.total()
+
+
+def test_a_file_without_its_last_four_characters_is_refused(year):
+    rows = listed_scans(year / "scans.csv")[0]
+    for role in ("dark", "reference", "sample"):
+        raw = (year / rows.loc[rows["role"] == role, "file"].iloc[0]).read_bytes()
+        with pytest.raises(SpecmatchError, match="cut"):
+            scans_from_bytes(raw[:-4], name="scan.csv")
+
+
+@pytest.mark.parametrize("head", ["", "Wellenl;Zaehlwerte\n", "wavelength [nm];counts\n"])
+@pytest.mark.parametrize("order", ["wavelength first", "wavelength last"])
+def test_low_counts_of_a_cut_file_are_no_wavelengths(head, order):
+    rng = np.random.default_rng(3)
+    for _ in range(3):
+        counts = rng.integers(300, 900, 60)
+        pairs = [(f"{340 + 5 * k},22", str(c)) for k, c in enumerate(counts)]
+        names = head.strip().split(";")
+        if order == "wavelength last":
+            pairs, names = [pair[::-1] for pair in pairs], names[::-1]
+        text = (";".join(names) + "\n" if head else "") + "\n".join(map(";".join, pairs)) + "\n"
+        [whole] = scans_from_bytes(text.encode(), name="a.csv")
+        assert whole.values.tolist() == counts.tolist()
+        for cut in range(1, 40):
+            try:
+                scans = scans_from_bytes(text[:-cut].encode(), name="a.csv")
+            except SpecmatchError:
+                continue
+            assert len(scans) == 1 and scans[0].values[:-1].tolist() == counts[: scans[0].values.size - 1].tolist()
