@@ -40,8 +40,9 @@ logger = logging.getLogger(__name__)
 
 # of a set without replicate pours, whose scatter of pouring is not known: 1-2 % of a graduated cylinder (ASTM E1272)
 POUR_SD = 0.015
-# A transfer that leaves more than this on batches left out (error of a colour over the set's own, scatter within a beer),
-# or that had to bend for a base which returns light otherwise, is worse than a set of its own (tuned on invented houses).
+# A transfer that leaves more than this on batches left out (error of a colour over the set's own, scatter within a
+# beer), or that had to bend for a base which returns light otherwise, is worse than a set of its own (tuned on invented
+# houses).
 MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
 
 
