@@ -5,7 +5,7 @@ Never "released": the check screens, people release.
 A reading's colour against the limits of its beer: within, out, or not to be told from this reading.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
@@ -210,6 +210,8 @@ def check_claims(
         )
     if isinstance(claimed, str):
         claims: list[str | None] = [claimed] * len(samples)
+    elif not isinstance(claimed, Mapping | pd.Series):
+        raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
     else:
         table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
         unused = set(table) - set(samples)
