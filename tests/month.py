@@ -205,7 +205,7 @@ def _record(
     faults = tuple(code for code in row["warnings"] if WARNING_CODES[code].effect == RESCAN)
     departs = row["decision"] == "hold"
     places = rows_of[f"{name}-S1"]
-    kept = kept_mean(spectra.iloc[places], scans["pour"].iloc[places])
+    kept = kept_mean(spectra.iloc[places], scans.iloc[places])
     judged = Judged(reading_record(row), row["decision"], row["reason"], row["advice"], faults, departs, kept)
     record = {**common, **_at(at), "line": setting.line, "claimed": run["claimed"], "lot": run["lot"], "sample": name}
     return record_sample(journal, setting, judged, record)

@@ -241,8 +241,10 @@ class HouseModel:
 
         Examples
         --------
-        >>> session_2 = sm.measure("unit_2")
-        >>> both = house.transfer(session_2, instrument="unit 2")
+        >>> chosen = sm.choose_batches(refs, transfer=6).index
+        >>> scans_2 = refs.scans[refs.scans["batch"].isin(chosen)].assign(instrument="unit 2")
+        >>> spectra_2 = 0.98 * refs.spectra.loc[scans_2.index] + 0.02  # as if it had 2 % more glare
+        >>> both = house.transfer(spectra_2, scans_2, instrument="unit 2")
         >>> both.transfers[["instrument", "n_batches"]].values.tolist()
         [['unit 2', 6]]
         """
@@ -253,7 +255,12 @@ class HouseModel:
 
     @property
     def transfers(self) -> pd.DataFrame:
-        """What each further module was taught by and how well it does on shared batches left out, a row a module."""
+        """What each further module was taught by, and how well it does on shared batches left out.
+
+        `module`, `instrument`, `n_batches`, `route`, `colour_error` (relative, root mean square, the pours of both
+        measurements in it), `identity_error` (in units of the scatter within a beer), `colour_sd` (relative standard
+        deviation that joins the colour interval) and `advice` (`transfer serves` or `measure a set of its own`).
+        """
         return transfers_table(self.fitted)
 
     def with_fitted(self, fitted: FittedHouse) -> HouseModel:

@@ -11,9 +11,10 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
 from specmatch.house.decision.specification import Specification
+from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.house_model import HouseModel
+from specmatch.house.reading.modules import PARTS, parts_by_module
 from specmatch.house.reading.readings import READING_COLUMNS
-from specmatch.house.reading.samples import prepare_samples
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
@@ -67,7 +68,7 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         # a fault in one pour does not excuse the others: they are judged, and kept if they depart
         departs = _verify(setting, part_of(sample, list(good)), None, claim, on)["decision"] == HOLD
     decision = None if pd.isna(row["decision"]) else str(row["decision"])
-    kept = kept_mean(sample.spectra.loc[good], sample.scans.loc[good, "pour"])
+    kept = kept_mean(sample.spectra.loc[good], sample.scans.loc[good])
     return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept)
 
 
@@ -76,6 +77,8 @@ def judge_pooled(
 ) -> Pooled | None:
     """Judge the pours of a run together, and those since a departure on their own."""
     kept = [part for part in parts if part.get("n_pours")]
+    # pours of two modules are not averaged: those of the one that measured last are judged
+    kept = [part for part in kept if part.get("module") == kept[-1].get("module")]
     late = [part for part in kept if part.get("entry", since) >= since]
     if not late:
         return None
@@ -85,8 +88,8 @@ def judge_pooled(
     whole = Judged(
         reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
     )
-    fitted = setting.house.fitted
-    means = prepare_samples(fitted, *_as_pours(late), every_pour=True).averages
+    (part,) = parts_by_module(setting.house.fitted, *_as_pours(late))
+    fitted, means = part.fitted, part.samples(every_pour=True).averages
     p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
     since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
     return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)
@@ -129,17 +132,18 @@ def _verify(
     return table.iloc[0]
 
 
-def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
-    """Return the mean of pours as the journal keeps it for a retest."""
+def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
+    """Return the mean of pours as the journal keeps it for a retest, with the module that measured them."""
     # spectra (n, p)
     if spectra.empty:
         return {}
-    codes, names = pd.factorize(pour.to_numpy(dtype=object))
+    codes, names = pd.factorize(scans["pour"].to_numpy(dtype=object))
     means = [spectra.to_numpy(float)[codes == code].mean(axis=0) for code in range(len(names))]
     return {
         "n_pours": len(names),
         "wavelength_nm": [float(nm) for nm in spectra.columns],
         "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
+        "module": {name: plain_text(scans[name].iloc[0]) for name in ("instrument", *PARTS) if name in scans.columns},
     }
 
 
@@ -149,6 +153,7 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
     names = [str(i) for i in range(len(rows))]
     scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    scans = scans.assign(**(parts[0].get("module") or {}))
     return pd.DataFrame(rows, index=names, columns=grid), scans
 
 
