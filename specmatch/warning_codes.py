@@ -70,6 +70,17 @@ _ROWS = (
         HOLD,
         "measured on a module that the model does not know: teach it with batches of the set (specmatch transfer)",
     ),
+    (
+        "depth_unknown",
+        NOTE,
+        "the filling is not recorded and the set's is: the set's depth was taken; write fill_ml, cup and cup_mm down",
+    ),
+    (
+        "path_out_of_range",
+        HOLD,
+        "the depth of beer is more than a factor of two from the set's, or too little light is left to compare: pour "
+        "again near the set's filling",
+    ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
     ("ambiguous_beer", NOTE, "more than one beer of the set is plausible on this scan"),

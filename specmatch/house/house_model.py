@@ -288,6 +288,8 @@ class HouseModel:
         spectra: pd.DataFrame | pd.Series | Session,
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
+        *,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
 
@@ -300,6 +302,9 @@ class HouseModel:
             A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
+        lab : str or mapping, optional
+            Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
+            most batches. It matters where the set tells two labs apart.
 
         Returns
         -------
@@ -310,6 +315,8 @@ class HouseModel:
         ------
         WavelengthMismatchError
             If the scans do not cover the model's wavelengths.
+        OptionError
+            If the lab is not one that the model knows.
 
         Examples
         --------
@@ -325,7 +332,7 @@ class HouseModel:
         def read_part(part: Part) -> pd.DataFrame:
             samples = part.samples()
             match = match_samples(part.fitted, samples)
-            return readings_table(part.fitted, samples, match, level, self.false_reject_rate)
+            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=lab)
 
         return joined(parts_by_module(self.fitted, spectra, scans), read_part)
 

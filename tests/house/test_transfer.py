@@ -245,6 +245,7 @@ def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_pa
     sheet = pd.read_csv(tmp_path / "unit-2" / "scans.csv", dtype=str, keep_default_na=False)
     kept = (sheet["role"] != "sample") | sheet["batch"].isin(sm.choose_batches(refs, transfer=6).index)
     sheet[kept].to_csv(tmp_path / "unit-2" / "scans.csv", index=False)
+    (tmp_path / "unit-2" / "batches.csv").unlink()  # the set knows its batches
     out = ["--out", str(tmp_path / "both.model")]
     code = main(["transfer", str(tmp_path / "house.model"), str(tmp_path / "unit-2"), "--instrument", "unit 2", *out])
     said = capsys.readouterr()

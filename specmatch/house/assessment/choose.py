@@ -80,7 +80,7 @@ def choose_batches(
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
     if transfer is not None and transfer < FEWEST_SHARED:
         raise OptionError(f"transfer is {transfer}; a second module needs {FEWEST_SHARED} shared batches at the least")
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     names = list(pours.batch_names)
     if transfer is not None:
         order, gain = _kennard_stone(_axes_of(pours), min(transfer, len(names)))
@@ -135,7 +135,7 @@ def learning_curve(
     >>> curve.loc[curve["beer"] == "Night Porter", ["n_batches", "colour_error"]].round(3).values.tolist()
     [[6.0, 0.012], [11.0, 0.009]]
     """
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     scored = score_batches(pours)
     if scored is None:
         raise TooFewBatchesError(

@@ -15,12 +15,16 @@ from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
 from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
+from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
+from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import Levels
+from specmatch.measurement.reflectance.path_length import SetDepth
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -39,6 +43,7 @@ class KeptPours:
     reflectance: Floats  # (n, p)
     levels: Levels
     lab: Floats  # (K,): lab colour of each batch, NaN where there is none
+    values: LabValues | None  # who measured them and how well; None where nothing is stated
 
 
 @dataclass(frozen=True)
@@ -92,6 +97,9 @@ class FittedHouse:
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
     pours: KeptPours | None  # what a transfer starts from; None in a model of an older format
     modules: tuple[SecondModule, ...]  # further modules, or lamps, cups and bases, that batches of the set have taught
+    depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
+    path_law: PathLaw | None  # no filling is stated
+    temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
 
 
 def fit_house(
@@ -143,8 +151,11 @@ def fit_house(
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
-        pours=KeptPours(pours.reflectance, pours.levels, pours.lab),
+        pours=KeptPours(pours.reflectance, pours.levels, pours.lab, pours.values),
         modules=(),
+        depth=pours.depth,
+        path_law=pours.path_law,
+        temperature=None if colour is None else learn_temperature_cost(pours, colour),
     )
 
 
@@ -161,6 +172,7 @@ def fit_set_colour(
     colour = fit_colour(
         reflectance, pours.lab[batch[known]], levels, wavelength_nm=pours.wavelength_nm,
         batch_means=None if batch_means is None else batch_means[with_lab],
+        values=None if pours.values is None else pours.values.part(with_lab),
     )  # fmt: skip
     cautions = learn_colour_warnings(
         colour, reflectance, levels, len(pours.beers),
@@ -177,8 +189,9 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
         )
     samples_of = dict(zip(old.batches, np.bincount(old.identity.samples.batch).tolist(), strict=True))
     return gather_set(
-        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of
-    )
+        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of,
+        at_depth=(old.depth, old.path_law),
+    )  # fmt: skip
 
 
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:

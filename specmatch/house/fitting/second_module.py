@@ -69,7 +69,13 @@ def fit_set(
         missing = set(kept["batch"]) - set(fitted.batches)
         if missing - set(without):
             logger.warning("%s: batches that only it has measured teach nothing: %s", name, ", ".join(sorted(missing)))
-        pours = gather_set(refs, without={*without, *missing}, wavelength_nm=fitted.wavelength_nm, module=name)
+        pours = gather_set(
+            refs,
+            without={*without, *missing},
+            wavelength_nm=fitted.wavelength_nm,
+            module=name,
+            at_depth=(fitted.depth, fitted.path_law),
+        )
         code = np.array([fitted.batches.index(batch) for batch in pours.batches], dtype=np.int64)
         shared = SharedPours(pours.reflectance, pours.levels.sample, code[pours.levels.codes("batch")])
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
@@ -223,7 +229,7 @@ def _fit_carried(
     faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm), drawn, levels)
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=own.batches,
-        beers=own.beers, lab=kept.lab, scans=pd.DataFrame(), some_of_many=False,
+        beers=own.beers, lab=kept.lab, scans=pd.DataFrame(), some_of_many=False, values=kept.values,
     )  # fmt: skip
     colour, cautions = fit_set_colour(pours, own.colour_unit, None)
     if colour is not None and cautions is not None and own.cautions is not None:

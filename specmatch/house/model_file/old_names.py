@@ -33,4 +33,9 @@ ADDED: dict[tuple[str, str], Any] = {
     ("ColourWarnings", "transfer_sd"): 0.0,
     ("FittedHouse", "pours"): None,
     ("FittedHouse", "modules"): (),
+    ("ColourModel", "labs"): None,
+    ("FittedHouse", "depth"): None,
+    ("FittedHouse", "path_law"): None,
+    ("FittedHouse", "temperature"): None,
+    ("ColourWarnings", "error_of_beer"): None,
 }

@@ -39,9 +39,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     # beer (n,), colour (n,), unlike (n,)
     means = samples.averages
     reasons = Reasons({}, {}, {}, {}, np.full(len(colour), np.nan))
-    for row, name in enumerate(means.names) if samples.conditions else ():
-        for sentence in samples.conditions.get(name, ()):
-            _add(reasons, row, ["outside_conditions"], sentence)
+    _tell_of_conditions(reasons, fitted, samples, beer)
     if samples.odd is not None:
         _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
     found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
@@ -94,6 +92,28 @@ def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
     # it stands last
     explanation = explanation[: len(explanation) - len(of_claim)].removesuffix("; ") if of_claim else explanation
     return Apart(tuple(code for code in reading["warnings"] if code not in only), explanation, only)
+
+
+def _tell_of_conditions(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, beer: Ints) -> None:
+    """Say in which way samples were measured otherwise than the set, and what that or their haze costs."""
+    names, depths, cautions = samples.averages.names, samples.depths, fitted.cautions
+    for row, name in enumerate(names) if samples.conditions or samples.told or depths is not None else ():
+        for sentence in samples.conditions.get(name, ()):
+            _add(reasons, row, ["outside_conditions"], sentence)
+        for sentence in samples.told.get(name, ()):
+            _add(reasons, row, [], sentence)
+        if depths is not None:
+            if name in depths.codes:
+                reasons.codes.setdefault(row, []).extend(depths.codes[name])
+            for sentence in depths.sentences.get(name, ()):
+                _add(reasons, row, [], sentence)
+    if cautions is None or cautions.error_of_beer is None:
+        return
+    for row in np.flatnonzero(cautions.unfit[beer]).tolist():
+        own, others = cautions.error_of_beer[beer[row]], np.delete(cautions.error_of_beer, beer[row])
+        usual = float(np.sqrt(np.nanmean(others**2)))
+        said = f"held-out batches of {fitted.beers[beer[row]]} err by {own:.0%} of colour, the others by {usual:.1%}"
+        _add(reasons, row, [], f"{said}: haze, fruit or gas costs so much; take its colour by transmission")
 
 
 def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, odd: OddPours, colour: Floats) -> None:

@@ -133,7 +133,7 @@ def _verify(
 
 
 def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
-    """Return the mean of pours as the journal keeps it for a retest, with the module that measured them."""
+    """Return the mean of pours as the journal keeps it for a retest, with its filling and its module."""
     # spectra (n, p)
     if spectra.empty:
         return {}
@@ -143,8 +143,20 @@ def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
         "n_pours": len(names),
         "wavelength_nm": [float(nm) for nm in spectra.columns],
         "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
+        "filling": _filling(scans),
         "module": {name: plain_text(scans[name].iloc[0]) for name in ("instrument", *PARTS) if name in scans.columns},
     }
+
+
+def _filling(scans: pd.DataFrame) -> Record:
+    """Return what is stated of the filling: the mean of volumes, and the cup where it is one."""
+    found: Record = {}
+    for name in ("fill_ml", "cup_mm"):
+        if name in scans and scans[name].notna().all():
+            found[name] = float(scans[name].astype(float).mean())
+    if "cup" in scans and scans["cup"].nunique() == 1:
+        found["cup"] = str(scans["cup"].iloc[0])
+    return found
 
 
 def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -152,7 +164,9 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     grid = np.array(parts[0]["wavelength_nm"])
     rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
     names = [str(i) for i in range(len(rows))]
+    filled = [part.get("filling") or {} for part in parts for _ in range(part["n_pours"])]
     scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    scans = scans.join(pd.DataFrame(filled, index=names))
     scans = scans.assign(**(parts[0].get("module") or {}))
     return pd.DataFrame(rows, index=names, columns=grid), scans
 

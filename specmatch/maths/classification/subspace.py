@@ -145,6 +145,14 @@ def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
 
 
 @dataclass(frozen=True)
+class Split:
+    """Spectra in the metric and beside it."""
+
+    scores: Floats  # (n, a)
+    outside: Floats  # (n, p_used): in units of the noise of each channel
+
+
+@dataclass(frozen=True)
 class DiscriminantSpace:
     """A map from reflectance to scores in which the scatter of samples of one beer is the identity matrix."""
 
@@ -175,6 +183,12 @@ class DiscriminantSpace:
             inside = departures @ self.plane
             left[block] = (departures * departures).sum(axis=1) - (inside * inside).sum(axis=1)
         return scores, np.maximum(left, 0.0)
+
+    def split(self, reflectance: Floats) -> "Split":
+        """Return scores and what is left outside the axes, channel by channel."""
+        departures = self.scale.apply(reflectance[:, self.channels]) - self.centre
+        counted = departures / self.noise
+        return Split(departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T)
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""

@@ -10,6 +10,7 @@ CODES = (
     "mislabelled",
     "unit_doubtful",
     "swapped_lab_values",
+    "lab_bias",
     "lab_value",
     "duplicate_scans",
     "odd_pour",

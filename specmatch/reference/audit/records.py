@@ -9,6 +9,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
@@ -93,12 +94,14 @@ def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
 
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
+    depth = depth_of_set(scans)
+    brought = depth is not None and not unfit_for_one_depth(scans, depth)
     for column, reason in _ONE_OF_A_KIND.items():
-        if column in scans.columns:
+        if column in scans.columns and not (brought and column in ("cup", "cup_mm")):
             kinds = scans[column].replace("", np.nan)
             if kinds.nunique() > 1:
                 yield _mixed(column, kinds.map(_shown), beer, reason)
-    if "fill_ml" in scans.columns:
+    if "fill_ml" in scans.columns and not brought:
         fill = scans["fill_ml"].dropna()
         if len(fill) and fill.max() > (1.0 + WIDEST_FILL_SPREAD) * fill.min():
             yield _mixed("fill_ml", scans["fill_ml"].map(_shown), beer, "another volume is another depth of beer")

@@ -217,8 +217,11 @@ def test_a_bias_between_labs_is_told():
     house.batches["lab"] = np.where(other, "North", "South")
     house.batches["colour"] *= np.where(other, 1.04, 1.0)
     found = house.audit()
-    found = found[(found["code"] == "lab_value") & (found["level"] == "set")]
+    # one sentence about the lab, none about its batches
+    assert "lab_value" not in set(found["code"])
+    found = found[found["code"] == "lab_bias"]
     assert len(found) == 1 and found["subject"].iloc[0].startswith("North")
+    assert -5.0 < float(found["suggestion"].iloc[0].rstrip("%")) < -3.0
 
 
 def test_sets_too_small_to_judge_are_still_audited():
