@@ -10,6 +10,7 @@ full set of the second module then read new batches and foreign beers on the sec
 import argparse
 import json
 import sys
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -111,33 +112,67 @@ def worst_and_mean(table: pd.DataFrame) -> pd.DataFrame:
     return mean.join(groups.agg(worst).add_suffix(", worst"))
 
 
+def picture(table: pd.DataFrame, path: Path) -> None:
+    """Draw the colour error on the second module before and after, by shared batches, a panel a module."""
+    from matplotlib.figure import Figure
+
+    modules = list(dict.fromkeys(table.index.get_level_values("module")))
+    figure = Figure(figsize=(3.2 * len(modules), 3.4), layout="constrained")
+    for axis, module in zip(np.atleast_1d(figure.subplots(1, len(modules), sharey=True)), modules, strict=True):
+        part = table.xs(module, level="module")["error %"].unstack("member")
+        order = [name for name in ("none", "3", "6", "12", "own set") if name in part.index]
+        for member in part:
+            axis.plot(order, part.loc[order, member], marker="o", ms=4, lw=1.2, label=member)
+        axis.set(title=module.replace("_", " "), xlabel="shared batches", yscale="log")
+        axis.set_yticks([1, 2, 5, 10, 20, 50], ["1", "2", "5", "10", "20", "50"], minor=False)
+        axis.minorticks_off()
+    figure.axes[0].set(ylabel="colour error on the second module, %")
+    figure.axes[-1].legend(frameon=False, fontsize=7)
+    figure.suptitle("Invented houses: before a transfer, after it, and with a full set of its own", fontsize=9)
+    figure.savefig(path, dpi=140)
+
+
+def show(frame: pd.DataFrame) -> pd.DataFrame:
+    """Print a row a member, module and number of shared batches, then mean and worst, and return the first."""
+    table = pooled(frame)
+    print("Invented houses; error: root mean square of the relative error against the true colour\n")
+    print(table.round(3).to_string())
+    mirror = frame.groupby("member")["gloss"].first() >= MIRROR
+    for title, chosen in (("mirror-like bases", True), ("matt bases and those between", False)):
+        part = table[(mirror[table.index.get_level_values("member")] == chosen).to_numpy()]
+        if len(part):
+            print(f"\n{title}: mean and worst member\n{worst_and_mean(part).round(3).to_string()}")
+    untaught = frame[frame["shared"] == "none"]
+    print(f"\nwithout transfer: {untaught['consistent'].sum():.0f} of {untaught['n'].sum():.0f} consistent")
+    return table
+
+
 def main() -> None:
-    """Print a row a member, module and number of shared batches, then mean and worst."""
+    """Make the rows, or read them, and show them."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*SHOWN])
     parser.add_argument("--modules", nargs="+", choices=MODULES, default=list(MODULES))
     parser.add_argument("--shared", nargs="+", type=int, default=list(SHARED))
     parser.add_argument("--seeds", nargs="+", type=int, default=[0, 1])
-    parser.add_argument("--json", metavar="FILE", help="also write a row a member, module, seed and number as JSON")
+    parser.add_argument(
+        "--json", type=Path, metavar="FILE", help="also write a row a member, module, seed and number as JSON"
+    )
+    parser.add_argument("--rows", nargs="+", type=Path, help="show rows written before instead of making them")
+    parser.add_argument("--picture", type=Path, metavar="FILE", help="draw error by shared batches")
     args = parser.parse_args()
     rows: list[dict[str, object]] = []
-    for member in args.members:
+    for path in args.rows or ():
+        rows += json.loads(path.read_text(encoding="utf-8"))
+    for member in () if args.rows else args.members:
         for module in args.modules:
             for seed in args.seeds:
                 rows += figures(member, module, seed, tuple(args.shared))
                 print(f"{member}, {module}, seed {seed}", file=sys.stderr, flush=True)
                 if args.json:
-                    with open(args.json, "w", encoding="utf-8") as file:
-                        json.dump(rows, file, indent=1)
-    frame = pd.DataFrame(rows)
-    table = pooled(frame)
-    print("Invented houses; error: root mean square of the relative error against the true colour\n")
-    print(table.round(3).to_string())
-    gloss = {name: members()[name].cup.gloss for name in args.members}
-    for title, chosen in (("mirror-like bases", True), ("matt bases and those between", False)):
-        part = table[[(gloss[name] >= MIRROR) == chosen for name in table.index.get_level_values("member")]]
-        if len(part):
-            print(f"\n{title}: mean and worst member\n{worst_and_mean(part).round(3).to_string()}")
+                    args.json.write_text(json.dumps(rows, indent=1), encoding="utf-8")
+    table = show(pd.DataFrame(rows))
+    if args.picture:
+        picture(table, args.picture)
 
 
 if __name__ == "__main__":
