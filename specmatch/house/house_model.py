@@ -276,7 +276,7 @@ class HouseModel:
 
         Examples
         --------
-        >>> house.with_fitted(fit_house(refs, without=["MP-0-001"]))
+        >>> house.with_fitted(fit_set(refs, without=["MP-0-001"]))
         HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 17 batches, 423-696 nm)
         """
         model = HouseModel(self.coverage, self.false_reject_rate)
