@@ -98,6 +98,7 @@ _ROWS = (
         "holds, take its colour by transmission",
     ),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
+    ("clock_doubtful", HOLD, "the scan is dated in the future, or before the last one: set the clock, measure again"),
     # a line's own: they rest on earlier readings, so only the line gives them
     ("first_departure", RESCAN, "the first departure of this run: pour again, all its pours will be judged together"),
     ("control_overdue", RESCAN, "the control of this line is overdue: measure it before anything else"),

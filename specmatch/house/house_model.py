@@ -72,6 +72,7 @@ class HouseModel:
         self.coverage = coverage
         self.false_reject_rate = false_reject_rate
         self._fitted: FittedHouse | None = None
+        self._fitted_by = ""
 
     def __repr__(self) -> str:
         state = "not fitted"
@@ -115,12 +116,19 @@ class HouseModel:
         """Usable band, shape (p,), nm, ascending (a copy)."""
         return self.fitted.wavelength_nm.copy()
 
-    def fit(self, refs: ReferenceSet) -> HouseModel:
+    @property
+    def fitted_by(self) -> str:
+        """Who answers for the fit, for the record of a line; "" where nobody left a name."""
+        return self._fitted_by
+
+    def fit(self, refs: ReferenceSet, *, who: str = "") -> HouseModel:
         """Learn colour, identity and domain from a reference set.
 
         Parameters
         ----------
         refs : ReferenceSet
+        who : str, optional
+            Who answers for the fit; kept with the model, and in the journal of a line that judges by it.
 
         Returns
         -------
@@ -155,6 +163,7 @@ class HouseModel:
             )
         with one_thread():
             self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
+        self._fitted_by = who.strip()
         return self
 
     def add_batches(self, refs: ReferenceSet) -> HouseModel:
@@ -543,7 +552,8 @@ class HouseModel:
         arrays, tree = flatten(self.fitted, "house")
         settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
         checks = check_arrays(one_of_each(self.fitted.identity.samples), self._read_numbers)
-        save_arrays(path, {**arrays, **checks}, {"house": tree, "settings": settings})
+        manifest = {"house": tree, "settings": settings, "fitted_by": self.fitted_by}
+        save_arrays(path, {**arrays, **checks}, manifest)
 
     @classmethod
     def load(cls, path: str | Path) -> HouseModel:
@@ -569,6 +579,8 @@ class HouseModel:
         """
         arrays, manifest = load_arrays(path)
         model = cls(**manifest["settings"])
+        # files of before have no such entry
+        model._fitted_by = str(manifest.get("fitted_by", ""))
         model._fitted = restore(manifest["house"], arrays, "house", classes_within(FittedHouse))
         refuse_other_readings(path, arrays, model._read_numbers)
         return model

@@ -120,7 +120,7 @@ def evaluate(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate),
+        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate, shared=whole.shared_noise()),
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,

@@ -44,6 +44,7 @@ class KeptPours:
     levels: Levels
     lab: Floats  # (K,): lab colour of each batch, NaN where there is none
     values: LabValues | None  # who measured them and how well; None where nothing is stated
+    session: Ints  # (K,): code of the session of each batch
 
 
 @dataclass(frozen=True)
@@ -124,7 +125,9 @@ def fit_house(
     faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate)
+        identity = fit_class_model(
+            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=pours.shared_noise()
+        )
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
@@ -151,7 +154,7 @@ def fit_house(
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
-        pours=KeptPours(pours.reflectance, pours.levels, pours.lab, pours.values),
+        pours=KeptPours(pours.reflectance, pours.levels, pours.lab, pours.values, pours.session),
         modules=(),
         depth=pours.depth,
         path_law=pours.path_law,

@@ -178,12 +178,14 @@ def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Int
         apart = kept.levels.about_sample(rows)
         covariance = apart.T @ apart / dof
         noise = np.minimum(channel_noise(covariance, dof), np.sqrt(np.diag(covariance)) + 1e-9)
-    nm, light = own.wavelength_nm[channels], own.faults.noise.light[channels]
-    # how much its pours jitter tells how much light the second module's lamp gives in each channel
-    second = light
-    if np.bincount(shared.sample).max() > 1:
-        second = fit_light_noise(shared.reflectance[:, channels], shared.sample, wavelength_nm=nm).light
-    return Bench(nm, scale, covariance, noise, np.stack([light, second]))
+    nm = own.wavelength_nm[channels]
+    # how much its pours jitter tells how much light a module's lamp gives in each channel
+    lights = [
+        fit_light_noise(one[:, channels], sample, wavelength_nm=nm).light if np.bincount(sample).max() > 1 else None
+        for one, sample in ((kept.reflectance, kept.levels.sample), (shared.reflectance, shared.sample))
+    ]
+    first = np.ones(nm.size) if lights[0] is None else lights[0]
+    return Bench(nm, scale, covariance, noise, np.stack([first, first if lights[1] is None else lights[1]]))
 
 
 def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
@@ -230,6 +232,7 @@ def _fit_carried(
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=own.batches,
         beers=own.beers, lab=kept.lab, scans=pd.DataFrame(), some_of_many=False, values=kept.values,
+        session=kept.session,
     )  # fmt: skip
     colour, cautions = fit_set_colour(pours, own.colour_unit, None)
     if colour is not None and cautions is not None and own.cautions is not None:
@@ -242,7 +245,9 @@ def _fit_carried(
         wavelength_nm=nm,
         colour=colour,
         cautions=cautions,
-        identity=fit_class_model(drawn, levels, false_reject_rate=false_reject_rate),
+        identity=fit_class_model(
+            drawn, levels, false_reject_rate=false_reject_rate, shared=replace(pours, reflectance=drawn).shared_noise()
+        ),
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,

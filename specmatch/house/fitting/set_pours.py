@@ -21,6 +21,7 @@ from specmatch.batches import in_colour_unit, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.fitting.conditions import plain_text
+from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
@@ -139,11 +140,21 @@ class SetPours:
     batches: tuple[str, ...]  # batches, beers: names behind the codes
     beers: tuple[str, ...]
     lab: Floats  # lab colour of each batch, NaN where there is none
+    session: Ints  # (K,): code of the session of each batch; a batch of none that is known, or of several, has its own
     scans: pd.DataFrame  # the rows of the scans table, all of them, sorted by batch
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
     depth: SetDepth | None = None  # depth, path_law: at which all pours stand, and by which law they were brought there
     path_law: PathLaw | None = None
     values: LabValues | None = None  # who measured the lab colours and how well; None where nothing is stated
+
+    def shared_noise(self, kept: Mask | None = None) -> SharedNoise | None:
+        """Return what batches of one session share and the scatter of these beers lacks, or None."""
+        if kept is None:
+            return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
+        batches = np.unique(self.levels.codes("batch")[kept])
+        return shared_noise(
+            self.reflectance[kept], self.levels.part(kept), self.session[batches], wavelength_nm=self.wavelength_nm
+        )
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""
@@ -161,6 +172,17 @@ def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
         return ()
     main = max(batches, key=lambda name: len(batches[name]))
     return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
+
+
+def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
+    """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
+    if "session" not in scans.columns:
+        return np.arange(len(batches))
+    cells = scans.groupby("batch")["session"].agg(lambda own: own.iloc[0] if own.nunique() == 1 else "")
+    names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
+    alone = names == ""
+    names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
+    return pd.factorize(names)[0].astype(np.int64)
 
 
 def gather_set(
@@ -195,11 +217,7 @@ def gather_set(
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
     factor = _factors(part, pours.codes, depth)
     if wavelength_nm is None:
-        # dead channels are found from pours of one depth
-        near = np.abs(np.log(factor)) <= TEACHES
-        rows = near if near.any() else np.ones(near.size, bool)
-        of_sample = np.unique(sample[rows], return_inverse=True)[1]
-        band = usable_channels(pours.reflectance[rows], checked.wavelength_nm, refs.band_nm, of_sample)
+        band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
@@ -225,12 +243,22 @@ def gather_set(
         batches=batches,
         beers=beers,
         lab=lab,
+        session=session_of_batches(scans, batches),
         scans=scans,
         some_of_many=taken is not None,
         depth=depth,
         path_law=law,
         values=lab_values_of(of_batch),
     )
+
+
+def _band_at_one_depth(
+    reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
+) -> Ints:
+    """Return the usable channels as the pours near the set's depth show them."""
+    near = np.abs(np.log(factor)) <= TEACHES
+    rows = near if near.any() else np.ones(near.size, bool)
+    return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
 
 
 def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:

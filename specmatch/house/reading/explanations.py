@@ -11,7 +11,7 @@ from specmatch.batches import in_colour_unit
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis
+from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.replicates import OddPours
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
@@ -20,7 +20,7 @@ from specmatch.warning_codes import FAULT_WORDS, FaultWords
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
 # a change of colour below the error of any reading
 SMALL_MOVE = 0.005
-FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
+FOAM_OR_SHORT_PATH, FOAM_OR_HAZE = frozenset({"foam", "path_short"}), frozenset({"foam", "haze"})
 
 
 @dataclass(frozen=True)
@@ -52,7 +52,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
     for row in named.tolist():
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
-        said = _describe(found, row, pours)
+        said = in_words(found, row, pours=pours)
         without = reasons.colour_without_fault[row]
         codes = _codes(found, row, float(colour_ebc[row]))
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
@@ -133,7 +133,7 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         mates = int(((row_of == row) & ~odd.odd).sum())
         said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
         if odd.finding.fault[k] != NO_FAULT:
-            said = _describe(odd.finding, k, "").replace("than usual", "than in the others")
+            said = in_words(odd.finding, k, usual="than in the others")
             codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
@@ -150,18 +150,6 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         )
 
 
-def _describe(found: Diagnosis, k: int, pours: str) -> str:
-    words = _words(found.fault[k])
-    said = words.phrase.format(size=found.size[k])
-    if pours:
-        said += words.alike.format(pours=pours)
-    if found.second[k] != NO_FAULT:
-        said += f", and {_words(found.second[k]).phrase.format(size=found.second_size[k])}"
-    if found.rival[k] != NO_FAULT:
-        said += f"; or, nearly as likely, {_words(found.rival[k]).phrase.format(size=found.rival_size[k])}"
-    return said
-
-
 def _words(fault: int) -> FaultWords:
     return FAULT_WORDS[FAULT_NAMES[fault]]
 
@@ -171,7 +159,9 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     if found.rival[k] != NO_FAULT:
         rival = _words(found.rival[k]).code
         # two codes for one cause only where no spectrum can tell them apart
-        if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
+        pale = not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC
+        pair = {codes[0], rival}
+        if rival not in codes and (pair == FOAM_OR_HAZE or (pair == FOAM_OR_SHORT_PATH and pale)):
             codes.append(rival)
     return codes
 

@@ -27,7 +27,14 @@ from specmatch.maths.classification.calibration import (
 from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples, SpaceSettings, on_channels
+from specmatch.maths.classification.sessions import SharedNoise
+from specmatch.maths.classification.subspace import (
+    DiscriminantSpace,
+    LabelledSamples,
+    SpaceSettings,
+    on_channels,
+    session_residual,
+)
 from specmatch.maths.statistics.levels import Levels
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
@@ -110,7 +117,8 @@ class ClassModel:
         """Beers, shape (n_beers,), with batches enough for p-values by ranks at the stated rate."""
         # the tolerance keeps 1/0.05 - 1 = 19 from being pushed to 20 by rounding
         fewest = np.ceil(1.0 / self.false_reject_rate - 1.0 - 1e-9)
-        return (self.batches_per_beer >= fewest) & self.judges
+        # batches that share their session do not show how far out a new one may lie
+        return (self.batches_per_beer >= fewest) & self.judges & (self.choice.session_noise.size == 0)
 
     @property
     def p_method(self) -> tuple[str, ...]:
@@ -270,10 +278,15 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     out = held_out_statistics(samples, choice)
     far = out.distance
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
+    if choice.session_noise.size:
+        # held-out batches share their session with those that they are held against, and lie too near
+        tail = replace(tail, inflation=max(1.0, tail.inflation))
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
     residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    if choice.session_noise.size and residual.mean > 0.0:
+        residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
     p_value = combine_p_values(
         tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
     )
@@ -389,6 +402,7 @@ def fit_class_model(
     false_reject_rate: float = 0.05,
     transform: str = "auto",
     n_components: int | None = None,
+    shared: SharedNoise | None = None,
 ) -> ClassModel:
     """Learn what is typical of each beer.
 
@@ -398,13 +412,14 @@ def fit_class_model(
     Statistical Analysis, ch. 5; from memory).
     """
     # reflectance (n_pours, p)
+    # shared: what batches measured in one session share, where their scatter lacks it
     if levels.beer.size < 2:
         raise TooFewBatchesError(
             f"identity cannot be learnt from {levels.beer.size} batch; give at least two batches of a beer, or two "
             "beers"
         )
     samples = _labelled(reflectance, levels)
-    choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components)
+    choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components, shared=shared)
     return build_class_model(samples, choice, false_reject_rate)
 
 

@@ -18,6 +18,7 @@ CODES = (
     "recipe_change",
     "two_clusters",
     "mixed_conditions",
+    "few_sessions",
     "missing_lab",
     "thin_beer",
     "colour_gap",

@@ -160,10 +160,8 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     [
         ("instrument", ("S1", "S2")),
         ("cup", ("C40", "C60")),
-        ("cup_mm", (40.0, 60.0)),
         ("stage", ("tank", "package")),
         ("reference_kind", ("water", "base")),
-        ("fill_ml", (10.0, 12.0)),
         ("temperature_c", (4.0, 20.0)),
     ],
 )
@@ -175,6 +173,12 @@ def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, value
     if column != "temperature_c":
         assert "Beer 2 stand apart" in found["sentence"].iloc[0]
     assert rows_of(findings_of(**{f"scan_{column}": [one] * 36}), "mixed_conditions").empty
+
+
+@pytest.mark.parametrize(("fill_ml", "told"), [(12.0, []), (24.0, ["fill_ml"])])
+def test_fillings_that_are_brought_to_one_depth_are_no_mixture(fill_ml, told):
+    found = findings_of(scan_fill_ml=[10.0] * 24 + [fill_ml] * 12, scan_cup_mm=[40.0] * 36)
+    assert rows_of(found, "mixed_conditions")["subject"].tolist() == told
 
 
 def test_two_pours_that_disagree_are_told_at_the_level_of_the_sample():
