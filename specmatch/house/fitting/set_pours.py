@@ -197,11 +197,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
-    seconds = second_modules(scans)
-    if seconds:
-        stated = scans["instrument"].map(plain_text)
-        scans = scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
@@ -250,6 +246,15 @@ def gather_set(
         path_law=law,
         values=lab_values_of(of_batch),
     )
+
+
+def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
+    """Return the scans of a further module, or those of the set's own."""
+    seconds = second_modules(scans)
+    if not seconds:
+        return scans
+    stated = scans["instrument"].map(plain_text)
+    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
 
 
 def _band_at_one_depth(

@@ -116,11 +116,8 @@ def readings_table(
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
     known = plausible.sum(axis=1)
-    outside_colour = np.zeros(n, bool)
-    if f.colour is not None:
-        outside_colour = np.logical_not((f.lowest_colour <= got.colour) & (got.colour <= f.highest_colour))
     flagged: list[tuple[Mask, tuple[str, ...]]] = [
-        (outside_colour, ("outside_colour_range",)),
+        (_outside_colours(f, got.colour), ("outside_colour_range",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
         # it may pass for a beer of the set, but the colour regression has not seen its kind
         (outside_domain, ("interval_not_covered",)),
@@ -158,6 +155,14 @@ def readings_table(
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return pd.DataFrame(columns, index=samples.index)
+
+
+def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
+    """Return which colours lie outside the lab colours of the set."""
+    if fitted.colour is None:
+        return np.zeros(len(colour), bool)
+    inside: Mask = (fitted.lowest_colour <= colour) & (colour <= fitted.highest_colour)
+    return ~inside
 
 
 def _colours(
