@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.array_types import Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
