@@ -159,7 +159,8 @@ def main() -> None:
         for beer in bench.setting.house.beers_[:5]:
             start = time.perf_counter()
             command = [sys.executable, "-m", "specmatch", "history", path, "--beer", beer]
-            subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+            # 1: a chart was called out, as half of the steady ones are in a year
+            assert subprocess.run(command, check=False, stdout=subprocess.DEVNULL).returncode in (0, 1)
             times.append(time.perf_counter() - start)
         print(f"history --beer, the whole command: median {np.median(times):.2f} s, slowest {max(times):.2f} s")
         start = time.perf_counter()

@@ -66,6 +66,11 @@ _ROWS = (
         "measured under conditions (stage, cup, fill, temperature) that the set does not hold",
     ),
     (
+        "other_instrument",
+        HOLD,
+        "measured on a module that the model does not know: teach it with batches of the set (specmatch transfer)",
+    ),
+    (
         "depth_unknown",
         NOTE,
         "the filling is not recorded and the set's is: the set's depth was taken; write fill_ml, cup and cup_mm down",

@@ -12,7 +12,8 @@ from joblib import Parallel, delayed
 from specmatch.batches import batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
-from specmatch.house.fitting.fitting import FittedHouse, fit_house, one_thread
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.samples import prepare_samples
@@ -132,7 +133,7 @@ def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
     house = HouseModel(coverage, false_reject_rate).with_fitted(
-        fit_house(refs, without=batches, false_reject_rate=false_reject_rate)
+        fit_set(refs, without=batches, false_reject_rate=false_reject_rate)
     )
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     first = scans.groupby("batch", sort=False)["sample"].transform("first")

@@ -81,7 +81,8 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
-    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "path_factor", "warnings",
+    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "instrument", "path_factor",
+    "warnings",
     "explanation", "colour_without_fault", "warnings_if_claimed", "explanation_if_claimed",
 )  # fmt: skip
 
@@ -146,6 +147,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
+        "instrument": np.array(samples.instruments or [""] * n, dtype=object),
         "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
