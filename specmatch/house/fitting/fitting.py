@@ -18,7 +18,7 @@ from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_me
 from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
-from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
+from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
@@ -123,11 +123,12 @@ def fit_house(
         pours = pours.without(odd)
         faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
+    shared = pours.shared_noise()
+    if shared is not None:
+        faults = carry_sessions(faults, shared.missing, shared.sd, shared.sessions_per_beer)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(
-            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=pours.shared_noise()
-        )
+        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared)
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
