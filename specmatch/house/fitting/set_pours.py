@@ -185,6 +185,15 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
+def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
+    """Return the scans of one further module, or all but those of further modules."""
+    seconds = second_modules(scans)
+    if not seconds:
+        return scans
+    stated = scans["instrument"].map(plain_text)
+    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+
+
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -197,11 +206,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
-    seconds = second_modules(scans)
-    if seconds:
-        stated = scans["instrument"].map(plain_text)
-        scans = scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

@@ -116,9 +116,8 @@ def readings_table(
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
     known = plausible.sum(axis=1)
-    outside_colour = np.zeros(n, bool)
-    if f.colour is not None:
-        outside_colour = np.logical_not((f.lowest_colour <= got.colour) & (got.colour <= f.highest_colour))
+    inside_colours = (f.lowest_colour <= got.colour) & (got.colour <= f.highest_colour)
+    outside_colour = np.logical_not(inside_colours) & (f.colour is not None)
     flagged: list[tuple[Mask, tuple[str, ...]]] = [
         (outside_colour, ("outside_colour_range",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
@@ -147,7 +146,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
-        "instrument": np.array(samples.instruments or [""] * n, dtype=object),
+        "instrument": samples.instruments or "",
         "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
