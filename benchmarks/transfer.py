@@ -116,7 +116,7 @@ def picture(table: pd.DataFrame, path: Path) -> None:
     """Draw the colour error on the second module before and after, by shared batches, a panel a module."""
     from matplotlib.figure import Figure
 
-    modules = list(dict.fromkeys(table.index.get_level_values("module")))
+    modules = [name for name in MODULES if name in table.index.get_level_values("module")]
     figure = Figure(figsize=(3.2 * len(modules), 3.4), layout="constrained")
     for axis, module in zip(np.atleast_1d(figure.subplots(1, len(modules), sharey=True)), modules, strict=True):
         part = table.xs(module, level="module")["error %"].unstack("member")

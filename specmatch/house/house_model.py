@@ -514,7 +514,7 @@ class HouseModel:
         UnknownBeerError
             If the claim is no beer of the set.
         TableError
-            If the packages were measured on several modules.
+            If the packages were measured on two modules of the model.
 
         Examples
         --------

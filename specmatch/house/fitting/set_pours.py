@@ -185,6 +185,15 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
+def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
+    """Return the scans of one further module, or all but those of further modules."""
+    seconds = second_modules(scans)
+    if not seconds:
+        return scans
+    stated = scans["instrument"].map(plain_text)
+    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+
+
 def gather_set(
     refs: ReferenceSet,
     *,

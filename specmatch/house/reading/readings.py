@@ -144,7 +144,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
-        "instrument": np.array(samples.instruments or [""] * n, dtype=object),
+        "instrument": samples.instruments or "",
         "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
