@@ -3,6 +3,7 @@
 All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch the one or the other.
 """
 
+from dataclasses import dataclass
 from pathlib import Path
 
 
@@ -40,6 +41,61 @@ class AmbiguousScanFileError(ScanFileError):
 
 class SheetError(SpecmatchError):
     """A sheet (`scans.csv`, `batches.csv`) is damaged; the message names file, row and column."""
+
+
+@dataclass(frozen=True)
+class DoubtfulDate:
+    """A cell of a sheet whose date can be read in more than one way.
+
+    Attributes
+    ----------
+    sheet, column, cell : str
+        Where it stands, with its folder where several were read, and what it holds.
+    line : int
+        Line (or spreadsheet row) of the cell.
+    readings : tuple of str
+        The days that it may be, ISO 8601.
+
+    Examples
+    --------
+    >>> DoubtfulDate("scans.csv", 2, "measured_at", "03/04/2024", ("2024-03-04", "2024-04-03")).readings
+    ('2024-03-04', '2024-04-03')
+    """
+
+    sheet: str
+    line: int
+    column: str
+    cell: str
+    readings: tuple[str, ...]
+
+
+class DateOrderError(SheetError):
+    """Dates of a sheet can be read in more than one way; the message lists all of them and the keyword that settles it.
+
+    Attributes
+    ----------
+    cells : tuple of DoubtfulDate
+        Every doubtful cell of all folders that were asked for.
+
+    Examples
+    --------
+    >>> cell = DoubtfulDate("scans.csv", 2, "measured_at", "03/04/2024", ("2024-03-04", "2024-04-03"))
+    >>> str(DateOrderError(cells=(cell,)))[:78]
+    "scans.csv, column measured_at: line 2 '03/04/2024' is 2024-03-04 or 2024-04-03"
+    """
+
+    def __init__(self, *args: object, cells: tuple[DoubtfulDate, ...] = ()) -> None:
+        super().__init__(*(args or (_dates_said(cells),)))
+        self.cells = cells
+
+
+def _dates_said(cells: tuple[DoubtfulDate, ...]) -> str:
+    columns: dict[tuple[str, str], list[str]] = {}
+    for c in cells:
+        said = f"line {c.line} {c.cell!r} is {' or '.join(c.readings)}"
+        columns.setdefault((c.sheet, c.column), []).append(said)
+    listed = "; ".join(f"{sheet}, column {column}: {', '.join(said)}" for (sheet, column), said in columns.items())
+    return f'{listed}; say date_order="dmy", "mdy" or "ymd" (--dates on the command line), or write 2024-03-12'
 
 
 class MissingScanError(SpecmatchError):
@@ -107,3 +163,7 @@ class LockedError(StorageError):
 
 class MissingGroupsWarning(UserWarning):
     """No batches were given to `fit`: every row was taken as a batch of its own."""
+
+
+class ImplausibleReflectanceWarning(UserWarning):
+    """Rows were given to an estimator that cannot be reflectance, such as percent or absorbance."""

@@ -22,6 +22,11 @@ PLAUSIBLE_NM = (200.0, 1200.0)
 LARGEST_MEDIAN_FRACTION = 1.5
 # Beer spectra seen through a 12-15 nm slit are straight over this distance to well under the noise.
 LARGEST_GAP_NM = 20.0
+# Headings that may say their unit, such as `450`, `450 nm`, `22222 1/cm` or `0.45 um`.
+_HEADING = re.compile(r"\s*([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*(\S.*?)?\s*\Z")
+_UNITS = {
+    "": "", "nm": "nm", "um": "um", "\u00b5m": "um", "\u03bcm": "um", "1/cm": "1/cm", "cm-1": "1/cm", "cm^-1": "1/cm",
+}  # fmt: skip
 # Two wavelengths closer than this are the same one written with other rounding.
 SAME_NM = 1e-6
 
@@ -81,7 +86,7 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
         if median > LARGEST_MEDIAN_FRACTION:
             raise UnitError(
                 f"scan {scan_ids[row]!r} has a median of {median:.3g}; reflectance is a fraction, 1.0 = the reference. "
-                "If the table is in percent say quantity='percent'; scales are never mixed in one table"
+                "Divide percent by 100 (ReferenceSet takes quantity='percent' too); scales are never mixed in one table"
             )
     return Spectra(scan_ids, wavelength_nm, values)
 
@@ -101,30 +106,43 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
 def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
     """Return column headings as wavelengths in nm, in the order given."""
     # -> (p,)
-    # columns: numbers, or text such as `"430.5"` or `"430.5 nm"`
+    # columns: numbers, or text such as `"430.5"`, `"430.5 nm"` or `"22222 1/cm"`
     if x_unit not in X_UNITS:
         raise OptionError(f"x_unit is {x_unit!r}; expected one of {', '.join(X_UNITS)}")
-    if columns.dtype.kind in "fiu":
-        x = columns.to_numpy(dtype=np.float64)
-    else:
-        x = np.array([_heading_as_number(heading) for heading in columns])
-    x_nm = {"nm": lambda v: v, "um": lambda v: v * 1000.0, "1/cm": lambda v: 1e7 / v}[x_unit](x)
+    found = numbers_of(columns)
+    if found is None:
+        bad = next((heading for heading in columns if numbers_of(pd.Index([heading])) is None), columns[0])
+        raise TableError(f"column {bad!r} is no wavelength; a spectra table holds wavelengths in nm and nothing else")
+    x_nm = in_nm(found[0], found[1] or x_unit)
     outside = ~((x_nm >= PLAUSIBLE_NM[0]) & (x_nm <= PLAUSIBLE_NM[1]))
     if outside.any():
         raise UnitError(
             f"column {columns[int(outside.argmax())]!r} is no wavelength between {PLAUSIBLE_NM[0]:g} and "
-            f"{PLAUSIBLE_NM[1]:g} nm; say x_unit='um' or x_unit='1/cm' if it is one of these"
+            f"{PLAUSIBLE_NM[1]:g} nm; head the columns in nm (ReferenceSet takes x_unit='um' or '1/cm' too)"
         )
     return x_nm
 
 
-def _heading_as_number(heading: object) -> float:
-    match = re.fullmatch(r"\s*([0-9]+(?:\.[0-9]+)?(?:[eE][+-]?[0-9]+)?)\s*(?:nm)?\s*", str(heading))
-    if match is None:
-        raise TableError(
-            f"column {heading!r} is no wavelength; a spectra table holds wavelengths in nm and nothing else"
-        )
-    return float(match.group(1))
+def numbers_of(columns: pd.Index) -> tuple[Floats, str] | None:
+    """Return headings as numbers and the one unit that they state, "" for none; None where they are no such numbers."""
+    # -> (p,)
+    if columns.dtype.kind in "fiu":
+        return columns.to_numpy(dtype=np.float64), ""
+    parts = [match for match in (_HEADING.match(str(heading)) for heading in columns) if match is not None]
+    units = {_UNITS.get((part[2] or "").lower()) for part in parts}
+    if units == {"", "nm"}:  # nm is what a bare number means anyway
+        units = {"nm"}
+    if len(parts) < len(columns) or len(units) != 1:
+        return None
+    unit = units.pop()
+    return None if unit is None else (np.array([float(part[1]) for part in parts]), unit)
+
+
+def in_nm(x: Floats, unit: str) -> Floats:
+    """Return an axis in nm."""
+    # x (p,) -> (p,)
+    above = np.where(x > 0, x, np.nan)
+    return {"nm": above, "um": above * 1000.0, "1/cm": 1e7 / above}[unit]
 
 
 def _as_floats(table: pd.DataFrame, scan_ids: pd.Index) -> Floats:

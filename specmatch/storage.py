@@ -2,17 +2,23 @@
 
 import hashlib
 import json
+import logging
 import os
 import secrets
 import sys
+import time
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
+from glob import escape
 from pathlib import Path
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError
 
 TEMPORARY_SUFFIX = ".part"
+# a write that is under way touches its file all the time
+LEFTOVER_S = 900.0
+_LOG = logging.getLogger(__name__)
 _CHUNK_BYTES = 1 << 20
 _LOCK_ATTEMPTS = 20
 
@@ -25,6 +31,7 @@ def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -
     path = Path(path)
     if path.exists() and not path.is_file():
         raise StorageError(f"cannot write {path}: it is a folder or a device; name an ordinary file")
+    _remove_leftovers(path)
     temporary = path.with_name(f".{path.name}.{secrets.token_hex(6)}{TEMPORARY_SUFFIX}")
     try:
         with open(temporary, "xb") as file:
@@ -39,6 +46,15 @@ def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -
         with suppress(OSError):
             temporary.unlink(missing_ok=True)
     _sync_folder(path.parent)
+
+
+def _remove_leftovers(path: Path) -> None:
+    """Remove what an earlier write of this file left when it was killed; one that is under way is younger."""
+    with suppress(OSError):
+        for left in path.parent.glob(f".{escape(path.name)}.*{TEMPORARY_SUFFIX}"):
+            if time.time() - left.stat().st_mtime > LEFTOVER_S:
+                left.unlink()
+                _LOG.warning("%s removed: a write of %s was cut off there", left, path.name)
 
 
 def sha256_of(content: bytes | str | Path | Sequence[bytes | memoryview]) -> str:

@@ -1,4 +1,4 @@
-"""The one registry of warning codes: what each means, whether it asks for a new scan, and what is said of each fault.
+"""The one registry of warning codes: what each means, what it does to a decision, and what is said of each fault.
 
 A code is added here or nowhere; codes are never renamed, because other programs branch on them.
 """
@@ -6,6 +6,7 @@ A code is added here or nowhere; codes are never renamed, because other programs
 from collections.abc import Iterable
 from dataclasses import dataclass
 
+# a `hold` code never lets a claim pass, a `rescan` code sends the sample back to be measured again
 NOTE, HOLD, RESCAN = "note", "hold", "rescan"
 # what a decision is called beside `HOLD` and `RESCAN`
 CONSISTENT = "consistent"
@@ -51,6 +52,12 @@ _ROWS = (
         "missing_channels",
         NOTE,
         "some wavelengths of the model are missing in the scan; the reading rests on the others",
+    ),
+    (
+        "sheet_disagrees_with_file",
+        HOLD,
+        "the sheet and the header of a scan file state one thing differently; the sheet's was used: correct the one "
+        "that is wrong",
     ),
     ("replicates_disagree", NOTE, "pours of one sample, or scans of one pour, differ by more than they should"),
     (
@@ -131,6 +138,6 @@ WARNING_CODES: dict[str, WarningCode] = {row[0]: WarningCode(*row) for row in _R
 
 
 def worst_effect(codes: Iterable[str]) -> str:
-    """Return the strongest effect among codes: `"rescan"`, `"note"`, or `""` for none."""
+    """Return the strongest effect among codes: `"rescan"`, `"hold"`, `"note"`, or `""` for none."""
     effects = {WARNING_CODES[code].effect for code in codes}
-    return RESCAN if RESCAN in effects else NOTE if effects else ""
+    return next((effect for effect in (RESCAN, HOLD, NOTE) if effect in effects), "")

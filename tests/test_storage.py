@@ -4,11 +4,12 @@ import hashlib
 import os
 import subprocess
 import sys
+import time
 
 import pytest
 
 from specmatch.errors import LockedError, StorageError
-from specmatch.storage import locked, sha256_of, write_atomic
+from specmatch.storage import LEFTOVER_S, locked, sha256_of, write_atomic
 
 
 def test_write_replaces_whole_and_leaves_nothing_beside(tmp_path):
@@ -73,3 +74,18 @@ def test_a_lock_that_is_held_is_named_by_its_file(tmp_path):
     with locked(lock), pytest.raises(LockedError, match="being written to") as caught, locked(lock):
         pass
     assert caught.value.path == lock
+
+
+def test_what_a_killed_write_left_goes_with_the_next_one(tmp_path, caplog):
+    target = tmp_path / "house.model"
+    killed, under_way, other = (
+        tmp_path / name for name in (".house.model.aa.part", ".house.model.bb.part", ".other.model.cc.part")
+    )
+    for path in (killed, under_way, other):
+        path.write_bytes(b"half")
+    for path in (killed, other):
+        os.utime(path, (time.time() - 2 * LEFTOVER_S,) * 2)
+    write_atomic(target, b"whole")
+    assert target.read_bytes() == b"whole" and not killed.exists()
+    assert under_way.exists() and other.exists()
+    assert "a write of house.model was cut off there" in caplog.text

@@ -43,6 +43,13 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_dates_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare how dates of the sheets are read that can be read in two ways."""
+    parser.add_argument(
+        "--dates", choices=("dmy", "mdy", "ymd"), help="order of day, month and year in sheets, where it is in doubt"
+    )
+
+
 def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
@@ -62,7 +69,7 @@ def shown_row(record: dict[str, Any]) -> dict[str, Any]:
 STANDARD_INPUT = "-"
 
 
-def load_source(source: str) -> tuple[Any, list[dict[str, Any]]]:
+def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dict[str, Any]]]:
     """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
     from specmatch.line.acquisition import bare_spectra, measure_source, spectra_of
 
@@ -70,7 +77,8 @@ def load_source(source: str) -> tuple[Any, list[dict[str, Any]]]:
         return spectra_of(scans_of(source), "standard input"), []
     if Path(source).is_file():
         return bare_spectra(Path(source)), []
-    session = measure_source(source).session
+    session = measure_source(source, date_order=dates).session
+    tell_sheet_notes(session)
     return session, session.left_out.to_dict("records")
 
 
@@ -81,6 +89,14 @@ def scans_of(path: str) -> "list[Scan]":
     if path != STANDARD_INPUT:
         return read_scans(path)
     return scans_from_bytes(sys.stdin.buffer.read(LARGEST_BYTES + 1), name="standard input")
+
+
+def tell_sheet_notes(session: Any) -> None:
+    """Print on stderr what is to be known of a folder's sheets."""
+    from specmatch.cli.terminal import say
+
+    for row in session.sheet_notes.itertuples():
+        say(f"note: {row.note}", error=True)
 
 
 def in_unit(readings: "pd.DataFrame", unit: str | None) -> "pd.DataFrame":

@@ -31,5 +31,7 @@ def run(args: argparse.Namespace) -> Outcome:
         ]
         order = ", worst first" if len(findings) > 1 else ""
         text = f"{args.set}: {counted(len(findings), 'finding')}{order}\n" + "\n".join(lines)
-    results = {"set": args.set, "hash": refs.hash, "findings": findings}
+    notes = list(findings.attrs.get("notes", ()))
+    text += "".join(f"\nnot told: {note}" for note in notes)
+    results = {"set": args.set, "hash": refs.hash, "findings": findings, "not_told": notes}
     return Outcome(results, text, needs_look=not findings.empty)

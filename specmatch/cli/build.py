@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.arguments import add_dates_argument
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
@@ -16,13 +17,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", required=True, metavar="SET", help="folder of the reference set to write")
     parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
     parser.add_argument("--name", default="house", help="name of the set (default house)")
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, join and save."""
     from specmatch.reference.build import MOST_SINGLE_POURS, build_set, share_of_single_pours
 
-    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name)
+    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
     refs.save(args.out)
     with_colour = int(refs.batches["colour"].notna().sum())
     results = {

@@ -2,7 +2,7 @@
 
 import argparse
 
-from specmatch.cli.arguments import number
+from specmatch.cli.arguments import add_dates_argument, number
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted, guarded_cell
 
@@ -20,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--reference-age", type=number, default=12.0, metavar="H", help="hours until a reference is stale (12)"
     )
     parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -27,7 +28,13 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.measurement.session import measure
     from specmatch.storage import write_atomic
 
-    session = measure(args.folder, dark_age_h=args.dark_age, reference_age_h=args.reference_age, n_jobs=args.jobs)
+    session = measure(
+        args.folder,
+        dark_age_h=args.dark_age,
+        reference_age_h=args.reference_age,
+        n_jobs=args.jobs,
+        date_order=args.dates,
+    )
     if args.out:
         write_atomic(args.out, session.spectra.rename(index=guarded_cell).to_csv(lineterminator="\n").encode("utf-8"))
     left_out = session.left_out.to_dict("records")

@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.arguments import add_dates_argument, tell_sheet_notes
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "validate"
@@ -16,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save-correction", metavar="FILE", help="where to write the slope/bias correction, if one is offered"
     )
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -26,7 +28,8 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.report.text import text_table
 
     house = HouseModel.load(args.model)
-    session = measure(args.folder)
+    session = measure(args.folder, date_order=args.dates)
+    tell_sheet_notes(session)
     found = validate(house, session)
     unit = house.fitted.colour_unit
     correction, saved = found.correction, ""

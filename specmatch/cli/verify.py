@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_line_arguments
+from specmatch.cli.arguments import add_dates_argument, add_line_arguments
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
     add_line_arguments(parser)
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -47,7 +48,7 @@ def run(args: argparse.Namespace) -> Outcome:
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
-        scans_or_session, left_out = load_source(args.source)
+        scans_or_session, left_out = load_source(args.source, dates=args.dates)
         verified = house.verify(scans_or_session, claimed=args.after or args.claim, specification=specification)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
@@ -62,13 +63,14 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
-    from specmatch.cli.arguments import line_setting
+    from specmatch.cli.arguments import line_setting, tell_sheet_notes
     from specmatch.line.acquisition import measure_source
     from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
 
     setting = line_setting(args)
-    measured = measure_source(args.source)
+    measured = measure_source(args.source, date_order=args.dates)
+    tell_sheet_notes(measured.session)
     with Journal(args.journal) as journal:
         added = record_measured(journal, setting, measured)
         left_out = []

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
-from specmatch.cli.arguments import add_line_arguments, line_setting, shown_row
+from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
 from specmatch.cli.terminal import say
 from specmatch.report.entry_text import entry_line
@@ -27,6 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--once", action="store_true", help="judge what is there and stop, for a scheduler")
     parser.add_argument("--claim", metavar="BEER", help="beer or label that every sample is said to be")
     add_line_arguments(parser)
+    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -35,7 +36,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.wording import CAUTIONS
 
     tell = _tell(args.json)
-    with watching(line_setting(args), args.folder, args.journal) as watcher:
+    with watching(line_setting(args), args.folder, args.journal, date_order=args.dates) as watcher:
         if args.once:
             rows = watcher.once()
             for row in rows:

@@ -9,16 +9,13 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
-from typing import Any
 
 import numpy as np
 import pandas as pd
 
 from specmatch.errors import MissingScanError, ScanFileError, SpecmatchError, UnitError
 from specmatch.line.journal.schema import unix_time
-from specmatch.measurement.folder.batches import read_batches
-from specmatch.measurement.folder.folder import NOT_FOUND, join_scans, listed_scans, within_folder
-from specmatch.measurement.folder.sheets import scans_sheet
+from specmatch.measurement.folder.folder import NOT_FOUND, FolderSheets, join_scans, read_sheets, within_folder
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.readers.scan import Scan
 from specmatch.measurement.session import Session, session_of
@@ -86,10 +83,12 @@ class ScanReader:
         return file
 
 
-def measure_listed(rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, **found_before: Any) -> Measured:
+def measure_listed(
+    rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, sheets: FolderSheets | None = None
+) -> Measured:
     """Measure rows of `scans.csv`: samples and controls with the darks and references that they need."""
     results = [list(file.scans) if file.scans else (file.reason or "holds no spectrum") for file in files]
-    found = join_scans(rows, results, **found_before)
+    found = join_scans(rows, results, sheets=sheets)
     by_path = {file.path: file for file in files}
     file_of = {str(scan): by_path[path] for scan, path in found.rows["file"].items()}
     there = {path: file for path, file in by_path.items() if file.sha256}
@@ -134,7 +133,7 @@ def peak_position(light: np.ndarray, wavelength_nm: np.ndarray) -> float:
     return float(wavelength_nm[top] + shift * step)
 
 
-def measure_source(source: str | Path) -> Measured:
+def measure_source(source: str | Path, *, date_order: str | None = None) -> Measured:
     """Measure all that a folder lists, or the spectra of one file."""
     path = Path(source)
     if path.is_file():
@@ -143,11 +142,10 @@ def measure_source(source: str | Path) -> Measured:
         raise MissingScanError(
             f"{path}: no such file or folder; name the folder that holds scans.csv, or a file of spectra"
         )
-    rows, left_out, notes = listed_scans(scans_sheet(path))
-    batches = read_batches(path, left_out, notes)
+    sheets = read_sheets(path, date_order=date_order)
     reader = ScanReader(path)
-    files = [_read(reader, name) for name in rows["file"]]
-    return measure_listed(rows, files, folder=str(path), batches=batches, left_out=left_out, notes=notes)
+    files = [_read(reader, name) for name in sheets.rows["file"]]
+    return measure_listed(sheets.rows, files, folder=str(path), sheets=sheets)
 
 
 def bare_spectra(path: Path) -> pd.DataFrame:

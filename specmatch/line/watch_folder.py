@@ -42,6 +42,7 @@ def watch(
     line: str = "",
     operator: str = "",
     control_hours: float = CONTROL_HOURS,
+    date_order: str | None = None,
     tell: Callable[[Record], None] | None = None,
     complain: Callable[[str], None] | None = None,
     stop: threading.Event | None = None,
@@ -68,6 +69,8 @@ def watch(
         Packaging line and who measured, for the journal.
     control_hours : float, default 12
         Hours that a good control vouches for a line that measures one; 0 asks for none.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheet that can be read in two ways.
     tell : callable, optional
         Gets each row (dict) as soon as it is in the journal.
     complain : callable, optional
@@ -112,7 +115,7 @@ def watch(
             tell(row)
 
     setting = load_setting(model, line=line, operator=operator, claim=claim, control_hours=control_hours)
-    with watching(setting, folder, journal) as watcher:
+    with watching(setting, folder, journal, date_order=date_order) as watcher:
         if once:
             for row in watcher.once():
                 note(row)
@@ -125,13 +128,15 @@ def watch(
 
 
 @contextmanager
-def watching(setting: LineSetting, folder: str | Path, journal: str | Path) -> Iterator[Watch]:
+def watching(
+    setting: LineSetting, folder: str | Path, journal: str | Path, *, date_order: str | None = None
+) -> Iterator[Watch]:
     """Hold the journal and the right to watch a folder with it while the block runs."""
     folder, journal = Path(folder), Path(journal)
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
     with Journal(journal) as opened, only_watcher(journal, folder):
-        yield Watch(opened, setting, folder)
+        yield Watch(opened, setting, folder, date_order=date_order)
 
 
 def load_setting(

@@ -44,7 +44,17 @@ Mark = tuple[int, int]
 class Watch:
     """Judges what is new in a folder."""
 
-    def __init__(self, journal: Journal, setting: LineSetting, folder: Path, *, patience_s: float = PATIENCE_S) -> None:
+    def __init__(
+        self,
+        journal: Journal,
+        setting: LineSetting,
+        folder: Path,
+        *,
+        patience_s: float = PATIENCE_S,
+        date_order: str | None = None,
+    ) -> None:
+        self.date_order = date_order
+        self._told: set[str] = set()
         self.journal, self.setting, self.folder, self.patience_s = journal, setting, folder, patience_s
         self.waiting: dict[str, str] = {}
         self._reader = ScanReader(folder)
@@ -125,12 +135,17 @@ class Watch:
             return before
         mark = _mark(path)
         try:
-            rows, left_out, _ = listed_scans(path)
+            rows, left_out, notes = listed_scans(path, date_order=self.date_order)
         except SheetError as error:
             self.waiting[path.name] = str(error)
             return before
         for name, reason in left_out:
             log.warning("%s: %s", name, reason)
+        for _, note in notes:
+            # a sheet grows by the minute; what is to be known of it is said once
+            if note not in self._told:
+                log.warning("%s", note)
+                self._told.add(note)
         self._sheet, self._groups, self._closed = (mark, rows), _groups(rows), set()
         return rows
 

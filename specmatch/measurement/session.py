@@ -4,7 +4,7 @@ What the sheets of a folder say of its scans, in the forms of a session.
 """
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
@@ -15,13 +15,15 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
-from specmatch.measurement.checks.check_table import check_table
+from specmatch.measurement.checks.check_table import CheckRow, check_table
 from specmatch.measurement.checks.checks import check_paired_scans
 from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_full_pixels
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
+from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import bring_to_one_depth
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
@@ -85,6 +87,12 @@ class Session:
         Sample -> the beer that the sheet says it is; samples without a claim are absent.
     controls, control_scans : DataFrame
         Reflectance of the control scans, and their rows of the sheet.
+    check_scans : DataFrame
+        Index `scan_id`: rows of the sheet of role `check`, pieces that only a commissioning looks at.
+    sheets : tuple of str
+        Names of those sheets of which something is to be known; `sheet_notes` has it.
+    materials : DataFrame
+        `material, material_lot, colour, colour_unit, colour_sd` of `materials.csv`: what the controls are known to be.
     references : DataFrame
         Light of the reference scans, counts per ms above the dark; those without a dark are absent.
     reference_scans : DataFrame
@@ -122,6 +130,14 @@ class Session:
     reference_kind: str
     depth_mm: float | None
     folder: str
+    sheets: tuple[str, ...] = ()
+    check_scans: pd.DataFrame = field(default_factory=pd.DataFrame)
+    materials: pd.DataFrame = field(default_factory=no_materials)
+
+    @property
+    def sheet_notes(self) -> pd.DataFrame:
+        """Those of `notes` that speak of the folder's sheets."""
+        return self.notes[self.notes["subject"].isin(self.sheets)]
 
 
 def measure(
@@ -132,6 +148,7 @@ def measure(
     dark_offset: float | None = None,
     full_scale: float | None = None,
     depth_mm: float | None = None,
+    date_order: str | None = None,
     n_jobs: int | None = None,
     **reading: Any,
 ) -> Session:
@@ -150,6 +167,8 @@ def measure(
         Largest count of the converter, where it is not one of the usual ones.
     depth_mm : float, optional
         Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`; unless given, the folder's commonest.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheets that can be read in two ways (`03/04/2024`).
     n_jobs : int, optional
         Workers that read files; one by one unless given. No joblib back end is named: `joblib.parallel_config` may.
     **reading
@@ -164,7 +183,9 @@ def measure(
     MissingScanError
         If the folder, a file listed, or every dark or reference for a scan is missing.
     SheetError
-        If a sheet is missing or damaged.
+        If a sheet is missing or damaged, a column is likely misnamed, or one fact is stated in two ways.
+    DateOrderError
+        If dates can be read in two ways and `date_order` is not given; all of them are listed.
     ParentsError
         If a pour, sample or batch stands under two parents.
     ScanFileError
@@ -177,7 +198,7 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
-    found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading)
+    found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,
         full_scale=full_scale, depth_mm=depth_mm,
@@ -198,16 +219,13 @@ def session_of(
     kind = one_reference_kind(found.rows)
     left_out, notes = list(found.left_out), list(found.notes)
     raw, direct = gather_raw_scans(found, left_out, notes)
-    hot, checks = mask_hot_pixels(raw)
-    raw.counts[hot] = np.nan
-    lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
-    raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
-    checks += full
+    checks = _without_bad_pixels(raw, full_scale)
     net = subtract_darks(raw, dark_offset=dark_offset)
     notes += [("dark", note) for note in net.notes]
     paired = pair(raw, net)
     _refuse_unlisted(paired, found)
     checks += check_paired_scans(paired, full_scale=full_scale, dark_age_h=dark_age_h, reference_age_h=reference_age_h)
+    checks += header_rows(found, paired)
     wanted = paired.rows("sample", "control")
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
@@ -220,12 +238,10 @@ def session_of(
         values, nm = direct.to_numpy()[:, usable], raw.wavelength_nm[usable]
         checks += reflectance_range_rows(direct.index.to_numpy(dtype=object), values, nm)
         table = pd.concat([table, direct]) if len(table) else direct
-        table = table.loc[[name for name in found.rows.index if name in set(table.index)]]
+        table = table.loc[found.rows.index[found.rows.index.isin(table.index)]]
     table = _usable_rows(table, usable, found, left_out, folder)
-    role = found.rows.loc[table.index, "role"].to_numpy()
-    sample, control = table[role == "sample"], table[role == "control"]
+    sample, control = (table[found.rows.loc[table.index, "role"].to_numpy() == role] for role in ("sample", "control"))
     scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
-    listed = pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True)
     batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired)
     return Session(
@@ -237,7 +253,7 @@ def session_of(
         control_scans=known_columns(found.rows.loc[control.index]),
         references=references,
         reference_scans=known_columns(found.rows.loc[references.index]),
-        checks=listed,
+        checks=pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True),
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
         notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
@@ -245,7 +261,24 @@ def session_of(
         reference_kind=kind,
         depth_mm=depth,
         folder=str(folder),
+        sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
+        check_scans=_pieces(found),
+        materials=found.materials,
     )
+
+
+def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRow]:
+    """Take hot pixels, and lone ones at full scale, out of the counts."""
+    hot, checks = mask_hot_pixels(raw)
+    raw.counts[hot] = np.nan
+    lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
+    raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
+    return checks + full
+
+
+def _pieces(found: MeasuredFolder) -> pd.DataFrame:
+    """Rows of the sheet of pieces that only a commissioning looks at."""
+    return known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
 
 
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:

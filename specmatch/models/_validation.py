@@ -7,11 +7,18 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.errors import MissingGroupsWarning, TableError
-from specmatch.spectra import PLAUSIBLE_NM, Spectra, match_wavelengths
+from specmatch.errors import ImplausibleReflectanceWarning, MissingGroupsWarning, TableError, UnitError
+from specmatch.spectra import PLAUSIBLE_NM, Spectra, in_nm, match_wavelengths, numbers_of
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Mask = NDArray[np.bool_]
+
+
+# what no reflecting sample reads against its reference: beyond the noise of dead channels on either side
+LOWEST, HIGHEST = -0.1, 1.5
+# the part of a row's channels that has to lie there: single channels may read anything
+SHARE_OUT = 0.05
 
 
 def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
@@ -21,15 +28,10 @@ def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
     400-700 nm; estimators keep the wavelengths themselves and match by them.
     """
     # X (n, p) -> (n, p), (p,)
-    if not isinstance(X, pd.DataFrame):
+    if not isinstance(X, pd.DataFrame) or _unnamed(X.columns):
         return X, None
-    try:
-        # text too: tables between the steps of a pipeline have names, not numbers, over their columns
-        wavelengths = np.array([float(c) for c in X.columns])
-    except (TypeError, ValueError):
-        return X, None
-    low, high = PLAUSIBLE_NM
-    if wavelengths.size == 0 or wavelengths.min() < low or wavelengths.max() > high:
+    wavelengths = _wavelengths_of(X.columns)
+    if wavelengths is None:
         return X, None
     order = np.argsort(wavelengths, kind="stable")
     if (np.diff(wavelengths[order]) == 0).any():
@@ -37,14 +39,74 @@ def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
     return X.to_numpy(dtype=float, na_value=np.nan)[:, order], wavelengths[order]
 
 
+def _unnamed(columns: pd.Index) -> bool:
+    """Whether the columns are only counted, as pandas does with an array."""
+    return columns.dtype.kind in "iu" and bool((columns == np.arange(len(columns))).all())
+
+
+def _wavelengths_of(columns: pd.Index) -> Floats | None:
+    """Return headings as wavelengths in nm; None where they are no numbers, an error where their unit is not plain."""
+    found = numbers_of(columns)
+    if found is None or not len(columns):
+        return None
+    nm = in_nm(found[0], found[1] or "nm")
+    low, high = PLAUSIBLE_NM
+    if not ((nm >= low) & (nm <= high)).all():
+        raise UnitError(
+            f"the columns of X run from {columns[0]!r} to {columns[-1]!r}, no wavelengths between {low:g} and "
+            f"{high:g} nm; write their unit into the headings, such as '22222 1/cm' or '0.45 um', convert them to nm, "
+            "or give an array, which is matched by position"
+        )
+    return nm
+
+
 def rows_as_fitted(X: Any, wavelengths: Floats | None) -> Any:
     """Return rows on the wavelengths of the fit: a table is matched by wavelength, an array by position."""
     # X (n, q), wavelengths (p,) -> (n, p)
     # wavelengths: nm, of the fit; None where it was given an array
+    if wavelengths is None:
+        return X
     values, given = by_wavelength(X)
-    if wavelengths is None or given is None:
-        return X if wavelengths is None else values
+    if given is None:
+        if isinstance(X, pd.DataFrame) and not _unnamed(X.columns):
+            raise TableError(
+                f"column {X.columns[0]!r} of X is no wavelength, and the fit was on {wavelengths[0]:g}-"
+                f"{wavelengths[-1]:g} nm; head the columns with wavelengths in nm, or give an array"
+            )
+        return values
     return match_wavelengths(Spectra(pd.RangeIndex(len(values)).astype(str), given, values), wavelengths)
+
+
+def no_reflectance(rows: Floats, usual: Floats) -> Mask:
+    """Find rows that cannot be reflectance: far outside 0 to 1, or the set's shape upside down as absorbance has it."""
+    # rows (n, p), usual (p,): mean reflectance of the fit -> (n,)
+    outside = ((rows < LOWEST) | (rows > HIGHEST)).mean(axis=1) > SHARE_OUT
+    if rows.shape[1] < 3:
+        return outside
+    # absorbance falls where reflectance rises; turned into reflectance it has the shape of the set again
+    upside_down = (_likeness(rows, usual) < -0.5) & (_likeness(10.0 ** -np.clip(rows, -3.0, 3.0), usual) > 0.8)
+    return np.asarray(outside | upside_down)
+
+
+def _likeness(rows: Floats, usual: Floats) -> Floats:
+    """Return the correlation of each row with a spectrum; 0 where either is flat."""
+    a, b = rows - rows.mean(axis=1, keepdims=True), usual - usual.mean()
+    length = np.sqrt((a**2).sum(axis=1) * (b**2).sum())
+    return np.divide(a @ b, length, out=np.zeros(len(rows)), where=length > 0)
+
+
+def warn_of_no_reflectance(rows: Floats, usual: Floats, estimator: str) -> None:
+    """Warn, once for all rows, of those that cannot be reflectance."""
+    found = np.flatnonzero(no_reflectance(rows, usual))
+    if found.size:
+        row = rows[found[0]]
+        warnings.warn(
+            f"{estimator}: {found.size} of {len(rows)} rows cannot be reflectance, the first is row {found[0]} "
+            f"({row.min():.3g} to {row.max():.3g}); a fraction is expected, 1.0 = the reference: divide percent by "
+            "100, turn absorbance A into 10 ** -A",
+            ImplausibleReflectanceWarning,
+            stacklevel=4,
+        )
 
 
 def batch_codes(groups: Any, n_rows: int, estimator: str) -> Ints:

@@ -10,7 +10,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from specmatch.errors import OptionError
 from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.models._validation import batch_codes, by_wavelength, no_reflectance, rows_as_fitted
 
 
 class Applicability(OutlierMixin, BaseEstimator):
@@ -30,6 +30,8 @@ class Applicability(OutlierMixin, BaseEstimator):
         Batches in order of first appearance; row numbers where `fit` got no groups.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
+    mean_ : ndarray, shape (p,)
+        Mean of the fitted rows.
     offset_ : float
         -1: `score_samples` lies below it outside.
     n_features_in_ : int
@@ -90,6 +92,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         batch = batch_codes(groups, len(values), "Applicability")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
         self.offset_ = -1.0
+        self.mean_ = values.mean(axis=0)
         self.domain_: ApplicabilityDomain = fit_domain(
             values,
             Levels.of_pours(batch, batch),
@@ -179,7 +182,8 @@ class Applicability(OutlierMixin, BaseEstimator):
         -------
         DataFrame
             Index of `X`; columns `leverage, leverage_limit, t2, t2_limit, q, q_limit, joint, joint_limit,
-            nearest_distance, nearest_limit, outside` (bool) and `reason` (`""`, `T2`, `Q` or `T2+Q`).
+            nearest_distance, nearest_limit, outside` (bool), `not_reflectance` (bool: rows such as percent or
+            absorbance) and `reason` (`""`, `T2`, `Q` or `T2+Q`).
 
         Examples
         --------
@@ -190,6 +194,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         """
         check_is_fitted(self)
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.mean_)
         found = self.domain_.check(values, np.full(len(values), n_pours))
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
         return pd.DataFrame(
@@ -205,6 +210,7 @@ class Applicability(OutlierMixin, BaseEstimator):
                 "nearest_distance": found.nearest_distance,
                 "nearest_limit": found.nearest_limit,
                 "outside": found.outside,
+                "not_reflectance": strange,
                 "reason": np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], ""),
             },
             index=X.index if isinstance(X, pd.DataFrame) else None,

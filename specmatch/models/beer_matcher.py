@@ -15,7 +15,7 @@ from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import SCALES
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted, warn_of_no_reflectance
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
@@ -37,6 +37,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Beers, sorted.
     batches_ : ndarray
         Batches in order of first appearance; row numbers where `fit` got no groups.
+    mean_ : ndarray, shape (p,)
+        Mean of the fitted rows.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
     typicality_ : ClassModel
@@ -114,6 +116,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             # many beers with one batch each are a thin set, not a regression: `too_few_batches` says so
             warnings.filterwarnings("ignore", "The number of unique classes", UserWarning)
             check_classification_targets(y)
+        self.mean_ = values.mean(axis=0)
         self.classes_, beer = np.unique(y, return_inverse=True)
         batch = batch_codes(groups, len(values), "BeerMatcher")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
@@ -142,6 +145,11 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Returns
         -------
         ndarray, shape (n,)
+
+        Warns
+        -----
+        ImplausibleReflectanceWarning
+            When rows cannot be reflectance (percent, absorbance); once for all of them.
 
         Examples
         --------
@@ -198,4 +206,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
 
     def _rows(self, X: Any) -> np.ndarray:
         check_is_fitted(self)
-        return validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
+        if self.scale is not None:
+            warn_of_no_reflectance(values, self.mean_, "BeerMatcher")
+        return values

@@ -14,7 +14,7 @@ from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourMode
 from specmatch.maths.regression.gp_regression import AS_GIVEN
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted
+from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted, warn_of_no_reflectance
 
 _log = logging.getLogger(__name__)
 
@@ -40,6 +40,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         nm, where `fit` got a table with wavelengths as columns; a table is matched by them, an array by position.
     band_ : ndarray of bool, shape (p,)
         The columns that are used.
+    mean_ : ndarray, shape (p,)
+        Mean of the fitted rows; rows that cannot be reflectance are told from it.
 
     Notes
     -----
@@ -103,6 +105,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         self.groups_missing_ = groups is None
         regressions = self._regressions()
         self.band_ = self._usable(values, batch)
+        self.mean_ = values.mean(axis=0)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.fit_: ColourModel = fit_colour(
             values[:, self.band_],
@@ -125,6 +128,11 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         -------
         ndarray, shape (n,)
             Above 0.
+
+        Warns
+        -----
+        ImplausibleReflectanceWarning
+            When rows cannot be reflectance (percent, absorbance); once for all of them.
 
         Examples
         --------
@@ -174,7 +182,10 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
     def _rows(self, X: Any) -> NDArray[np.float64]:
         check_is_fitted(self)
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
-        return values[:, self.band_]
+        rows = values[:, self.band_]
+        if self.regression is not None:
+            warn_of_no_reflectance(rows, self.mean_[self.band_], "ColourRegressor")
+        return rows
 
     def _regressions(self) -> tuple[str, ...]:
         if self.regression is None:

@@ -3,21 +3,27 @@
 A folder of reflectance tables: `spectra.csv`, `scans.csv` and `batches.csv`, as any program may export them.
 """
 
+import logging
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from specmatch.errors import ReferenceSetError, SheetError, UnitError
-from specmatch.measurement.folder.sheets import BATCH_COLUMNS, SCAN_COLUMNS, number_columns, read_sheet
+from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
+from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.sheets import number_columns, read_sheet, refuse_units_in_part
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.warning_codes import RESCAN, WARNING_CODES
+
+log = logging.getLogger(__name__)
 
 SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
 
@@ -27,7 +33,9 @@ def holds_tables(folder: str | Path) -> bool:
     return (Path(folder) / SPECTRA).is_file()
 
 
-def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
+def read_tables(
+    folder: str | Path, *, date_order: str | None = None
+) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Read the three tables of a folder; identifiers stay text."""
     folder = Path(folder)
     if not folder.is_dir():
@@ -35,8 +43,11 @@ def read_tables(folder: str | Path) -> tuple[pd.DataFrame, pd.DataFrame, pd.Data
     for name in (SCANS, BATCHES):
         if not (folder / name).is_file():
             raise SheetError(f"{folder / name} is missing; a folder of tables holds {SPECTRA}, {SCANS} and {BATCHES}")
-    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS))
-    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS)
+    doubtful: list[DoubtfulDate] = []
+    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS), date_order, doubtful)
+    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS, date_order, doubtful)
+    refuse_doubtful(doubtful)
+    check_sheets(scans, batches, scans_name=SCANS, batches_name=BATCHES)
     return _spectra(folder / SPECTRA), scans, batches
 
 
@@ -52,12 +63,23 @@ def _spectra(file: Path) -> pd.DataFrame:
     return spectra_table(check_spectra(pd.DataFrame(values, index=index, columns=grid)))
 
 
-def _sheet(file: Path, key: str, known: tuple[str, ...]) -> pd.DataFrame:
-    sheet = read_sheet(file, known=known)
+def _sheet(
+    file: Path, key: str, known: tuple[str, ...], date_order: str | None, doubtful: list[DoubtfulDate]
+) -> pd.DataFrame:
+    sheet = read_sheet(file, known=known, optional=("file", "role"))
     if key not in sheet.table.columns:
         raise SheetError(f"{file} has no column {key!r} in its first line")
     numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
     table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
+    refuse_units_in_part(sheet, name=file.name)
+    for column in ("measured_at", "packaged_on"):
+        if column in table:
+            dates = read_dates(table[column], sheet.lines, column, name=file.name, date_order=date_order)
+            table[column] = dates.text
+            doubtful += dates.doubtful
+            sheet.notes.extend(dates.notes)
+    for note in sheet.notes:
+        log.warning("%s: %s", file.parent, note)
     return table.set_index(key)
 
 
@@ -79,7 +101,7 @@ class Source:
 
 
 def build_set(
-    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house"
+    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house", date_order: str | None = None
 ) -> tuple[ReferenceSet, pd.DataFrame]:
     """Build one reference set from several folders.
 
@@ -92,6 +114,8 @@ def build_set(
         Colour unit of the set; lab colours stated in the other are converted.
     name : str, default "house"
         Of the set.
+    date_order : {"dmy", "mdy", "ymd"}, optional
+        Order of day, month and year in dates of the sheets that can be read in two ways.
 
     Returns
     -------
@@ -103,6 +127,8 @@ def build_set(
     ------
     ReferenceSetError
         If no folder is given, nothing is left for the set, or the folders share no wavelengths.
+    DateOrderError
+        If dates can be read in two ways and `date_order` is not given; those of all folders are listed.
     UnitError
         If the folders used references of different kinds.
     SpecmatchError
@@ -116,7 +142,7 @@ def build_set(
     """
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
-    sources = [_source(folder) for folder in folders]
+    sources = _sources(folders, date_order)
     left_out = [
         {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
         for source in sources
@@ -151,11 +177,26 @@ def share_of_single_pours(scans: pd.DataFrame) -> float:
     return float((scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
 
 
-def _source(folder: str | Path | Session) -> Source:
+def _sources(folders: Sequence[str | Path | Session], date_order: str | None) -> list[Source]:
+    """Read all folders; dates in doubt are refused once, for all of them."""
+    sources, doubtful = [], []
+    for folder in folders:
+        try:
+            sources.append(_source(folder, date_order))
+        except DateOrderError as error:
+            doubtful += [replace(cell, sheet=f"{folder}/{cell.sheet}") for cell in error.cells]
+    if doubtful:
+        raise DateOrderError(cells=tuple(doubtful))
+    return sources
+
+
+def _source(folder: str | Path | Session, date_order: str | None) -> Source:
     if not isinstance(folder, Session) and holds_tables(folder):
-        spectra, scans, batches = read_tables(folder)
+        spectra, scans, batches = read_tables(folder, date_order=date_order)
         return Source(Path(folder).name, spectra, scans, batches, pd.DataFrame(columns=["file", "reason"]))
-    session = folder if isinstance(folder, Session) else measure(folder)
+    session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
+    for note in session.sheet_notes["note"]:
+        log.warning("%s: %s", session.folder, note)
     spoilt = _spoilt_scans(session.checks, session.spectra.index)
     kept = ~session.spectra.index.isin(list(spoilt))
     rows = pd.DataFrame({"file": list(spoilt), "reason": list(spoilt.values())}, dtype=object)

@@ -68,6 +68,10 @@ class ReferenceSet:
         Changes that led here, oldest first: `what`, `who`, `when`, `why`, `parent`.
     parent : str, optional
         Hash of the set before the last change.
+    x_unit : {"nm", "um", "1/cm"}, default "nm"
+        Unit of the columns of `spectra` that state none; the set keeps nm.
+    quantity : {"reflectance", "percent", "absorbance"}, default "reflectance"
+        What `spectra` holds; the set keeps reflectance as a fraction.
 
     Attributes
     ----------
@@ -108,12 +112,14 @@ class ReferenceSet:
         licence: str | None = None,
         history: Sequence[Mapping[str, str]] = (),
         parent: str | None = None,
+        x_unit: str = "nm",
+        quantity: str = "reflectance",
     ) -> None:
         if colour_unit not in COLOUR_UNITS:
             raise UnitError(f"the set's colour unit is {colour_unit!r}; expected EBC or SRM")
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
-        checked = check_spectra(spectra)
+        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit)
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")

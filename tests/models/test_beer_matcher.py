@@ -22,6 +22,7 @@ NAMES = np.array(["Ash", "Birch", "Cedar", "Elm", "Fir", "Larch", "Oak", "Pine"]
 
 
 # the checks fit without groups, on purpose: that warning is ignored here and nowhere else
+@pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
 @parametrize_with_checks([BeerMatcher(), BeerMatcher(scale=None)])
 def test_keeps_the_estimator_contract(estimator, check):

@@ -27,6 +27,7 @@ def invented(n_batches: int = 30, n_pours: int = 3, seed: int = 0) -> tuple[np.n
     return R, lab[batch], batch
 
 
+@pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
 @parametrize_with_checks([ColourRegressor(), ColourRegressor(regression=None)])
 def test_keeps_the_estimator_contract(estimator, check):

@@ -5,7 +5,7 @@ Never "released": the check screens, people release.
 A reading's colour against the limits of its beer: within, out, or not to be told from this reading.
 """
 
-from collections.abc import Collection, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
 from difflib import get_close_matches
@@ -97,7 +97,28 @@ def decide(
     if faults:
         sentence = WARNING_CODES[faults[0]].sentence
         return Decision(RESCAN, f"the scan is not fit to be judged: {sentence}", "mend the cause and measure again")
-    meant = (claimed,) if beers is None else beers
+    got = _of_identity(
+        claimed, claimed_p_value, false_reject_rate, nearest_beer, plausible_beers,
+        (claimed,) if beers is None else beers, colour,
+    )  # fmt: skip
+    doubts = [code for code in warnings if WARNING_CODES[code].effect == HOLD]
+    if got.decision == CONSISTENT and doubts:
+        return Decision(
+            HOLD, f"{got.reason}; but {WARNING_CODES[doubts[0]].sentence}", "settle that, then verify again"
+        )
+    return got
+
+
+def _of_identity(
+    claimed: str,
+    claimed_p_value: float,
+    false_reject_rate: float,
+    nearest_beer: str,
+    plausible_beers: Sequence[str],
+    meant: Collection[str],
+    colour: ColourVerdict | None,
+) -> Decision:
+    """Judge a claim by the beer that the scan looks like, and by its colour."""
     others = [beer for beer in plausible_beers if beer not in meant]
     if any(beer in meant for beer in plausible_beers):
         typical = f"typical of {claimed} (p = {claimed_p_value:.2f})"
@@ -189,6 +210,8 @@ def check_claims(
         )
     if isinstance(claimed, str):
         claims: list[str | None] = [claimed] * len(samples)
+    elif not isinstance(claimed, Mapping | pd.Series):
+        raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
     else:
         table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
         unused = set(table) - set(samples)

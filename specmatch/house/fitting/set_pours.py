@@ -21,7 +21,7 @@ from specmatch.errors import TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
-from specmatch.maths.spectra.band import usable_channels
+from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, parent_codes
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
@@ -154,6 +154,7 @@ def gather_set(
     if wavelength_nm is None:
         band = usable_channels(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
+        refuse_few_channels(wavelength_nm)
     else:
         checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)

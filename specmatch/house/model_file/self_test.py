@@ -6,6 +6,7 @@ library or machine loads them, and whoever wrote the hashes.
 
 from collections.abc import Callable, Mapping
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -14,7 +15,7 @@ from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
 from specmatch.maths.classification.subspace import LabelledSamples
 
-Read = Callable[[Floats], Mapping[str, Floats]]
+Read = Callable[[Floats], Mapping[str, Any]]
 
 PREFIX = "check"
 SPECTRA = f"{PREFIX}.reflectance"
@@ -22,6 +23,8 @@ SPECTRA = f"{PREFIX}.reflectance"
 MOST_SPECTRA = 12
 # what is read of them
 NUMBERS = ("colour", "colour_low", "colour_high", "p_value", "distance", "colour_without_fault")
+# the name that is read of them: two names that changed places in a file leave every number as it was
+BEER = "nearest_beer"
 # Machines add in another order and differ by some 1e-12; tails of distributions carry that to 1e-9 or so.
 RELATIVE, ABSOLUTE = 1e-6, 1e-9
 
@@ -36,12 +39,13 @@ def one_of_each(samples: LabelledSamples) -> Floats:
 
 def numbers_read(
     read: Callable[[pd.DataFrame], pd.DataFrame], reflectance: Floats, wavelength_nm: Floats
-) -> dict[str, Floats]:
+) -> dict[str, Any]:
     """Read spectra, and two of them under a dimmer lamp, so that the reasons speak too."""
     # reflectance (n, p), wavelength_nm (p,)
     rows = np.concatenate([reflectance, 0.95 * reflectance[:2]])
     readings = read(pd.DataFrame(rows, columns=wavelength_nm))
-    return {"wavelength_nm": wavelength_nm, **{name: readings[name].to_numpy(dtype=np.float64) for name in NUMBERS}}
+    numbers = {name: readings[name].to_numpy(dtype=np.float64) for name in NUMBERS}
+    return {"wavelength_nm": wavelength_nm, BEER: readings[BEER].to_numpy(dtype=np.str_), **numbers}
 
 
 def check_arrays(reflectance: Floats, read: Read) -> dict[str, Floats]:
@@ -70,6 +74,8 @@ def refuse_other_readings(path: str | Path, arrays: Mapping[str, np.ndarray], re
             got = {name: np.asarray(value) for name, value in read(np.array(spectra)).items()}
     except (ArithmeticError, IndexError, ValueError, TypeError, np.linalg.LinAlgError) as error:
         raise ModelFileError(f"{path} cannot read its own check spectra: {error}; fit the model again") from error
+    if BEER not in expected:  # models of earlier versions
+        got.pop(BEER, None)
     if set(got) != set(expected):
         odd = sorted(set(got) ^ set(expected))[0]
         raise ModelFileError(f"{path} and this version differ in the check reading {odd!r}; fit the model again")

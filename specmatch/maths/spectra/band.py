@@ -17,6 +17,9 @@ TIMES_BEST_QUARTER, WORST_NOISE = 3.0, 0.03
 # A cup on a clean base cannot return less than nothing or much more than its reference; single readings may stray.
 LOWEST, HIGHEST, SHARE_OUTSIDE = -0.02, 1.2, 0.02
 
+# five known faults and the beer itself take one direction each, and noise needs what is left
+FEWEST_CHANNELS = 8
+
 # single bad channels do not end a stretch
 LARGEST_GAP = 2
 
@@ -55,6 +58,17 @@ def usable_channels(
         inside = (wavelength_nm >= band_nm[0]) & (wavelength_nm <= band_nm[1])
     # a recorded band says where the light was; dead channels inside it are still found from the pours
     return np.flatnonzero(inside)[usable_band(reflectance[:, inside], sample)]
+
+
+def refuse_few_channels(wavelength_nm: Floats) -> None:
+    """Refuse a usable band of so few channels that beers, colour and faults cannot be told apart on it."""
+    # wavelength_nm (p,)
+    if wavelength_nm.size < FEWEST_CHANNELS:
+        where = f" ({wavelength_nm[0]:.0f}-{wavelength_nm[-1]:.0f} nm)" if wavelength_nm.size else ""
+        raise TableError(
+            f"the usable band holds {wavelength_nm.size} wavelengths{where}; {FEWEST_CHANNELS} or more are needed to "
+            "tell beers, colour and faults of pouring apart: export the full spectrum"
+        )
 
 
 def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:

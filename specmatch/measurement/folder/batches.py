@@ -4,17 +4,31 @@ from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import ParentsError, SheetError
-from specmatch.measurement.folder.sheets import BATCH_COLUMNS, find_sheet, iso_times, number_columns, read_sheet
+from specmatch.errors import DoubtfulDate, ParentsError, SheetError
+from specmatch.measurement.folder.columns import BATCH_COLUMNS
+from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
 
-def read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tuple[str, str]]) -> pd.DataFrame:
+def no_batches() -> pd.DataFrame:
+    """Return the table of a folder that states no lab values."""
+    return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
+
+
+def read_batches(
+    folder: Path,
+    left_out: list[tuple[str, str]],
+    notes: list[tuple[str, str]],
+    *,
+    date_order: str | None = None,
+    doubtful: list[DoubtfulDate] | None = None,
+) -> pd.DataFrame:
     """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
     path = find_sheet(folder, "batches")
     if path is None:
-        return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
+        return no_batches()
     sheet = read_sheet(path, known=BATCH_COLUMNS)
     notes += [(path.name, note) for note in sheet.notes]
     table = sheet.table
@@ -23,9 +37,17 @@ def read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tupl
             f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
         )
     numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
+    refuse_units_in_part(sheet, name=path.name)
     if "packaged_on" in table:
-        iso_times(sheet, "packaged_on", name=path.name)
+        dates = read_dates(table["packaged_on"], sheet.lines, "packaged_on", name=path.name, date_order=date_order)
+        notes += [(path.name, note) for note in dates.notes]
+        table = table.assign(packaged_on=dates.text)
+        if doubtful is None:
+            refuse_doubtful(dates.doubtful)
+        else:
+            doubtful += dates.doubtful
     keep = []
+    beers = table["beer"].tolist() if "beer" in table else [""] * len(table)
     lines_of: dict[str, list[int]] = {}
     for i, batch in enumerate(table["batch"]):
         lines_of.setdefault(batch, []).append(i)
@@ -33,8 +55,8 @@ def read_batches(folder: Path, left_out: list[tuple[str, str]], notes: list[tupl
         lines = ", ".join(str(sheet.lines[i]) for i in places)
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif "beer" in table and table["beer"].iloc[places].nunique() > 1:
-            one, other = table["beer"].iloc[places].unique()[:2]
+        elif len(stated := list(dict.fromkeys(beers[i] for i in places))) > 1:
+            one, other = stated[:2]
             raise ParentsError(
                 f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
                 "one of them"
@@ -64,10 +86,10 @@ def known_batches(
     if batches.empty:
         return batches
     measured = list(dict.fromkeys(scans["batch"]))
-    known = set(batches.index)
+    known, there = set(batches.index), set(measured)
     bare = {_bare(name): name for name in measured}
     for name in batches.index:
-        if name not in measured:
+        if name not in there:
             near = bare.get(_bare(name))
             hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
             left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))

@@ -3,19 +3,23 @@
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from datetime import datetime
 from pathlib import Path, PurePosixPath
 from typing import Any
 
 import pandas as pd
 
-from specmatch.errors import MissingScanError, SheetError, SpecmatchError
-from specmatch.measurement.folder.batches import read_batches
+from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
+from specmatch.measurement.folder.batches import no_batches, read_batches
+from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
+from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.materials import no_materials, read_materials
+from specmatch.measurement.folder.merged import merged_cells
 from specmatch.measurement.folder.sheets import (
-    ROLES,
-    SCAN_COLUMNS,
     Sheet,
+    find_sheet,
     is_error_mark,
-    iso_times,
     number_columns,
     read_sheet,
     scans_sheet,
@@ -24,7 +28,7 @@ from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
-_SHEET_NUMBERS = ("integration_ms", "fill_ml", "cup_mm", "temperature_c")
+_SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
 
 @dataclass(frozen=True, eq=False)
@@ -40,6 +44,20 @@ class MeasuredFolder:
     notes: list[tuple[str, str]]
     # roles listed for an instrument whose files could not be read
     unread_roles: dict[tuple[str, str], str] = field(default_factory=dict)
+    materials: pd.DataFrame = field(
+        default_factory=no_materials
+    )  # what controls are known to be; no rows where unknown
+
+
+@dataclass(frozen=True, eq=False)
+class FolderSheets:
+    """What the sheets of a folder say, before any scan file is read."""
+
+    rows: pd.DataFrame
+    batches: pd.DataFrame
+    materials: pd.DataFrame
+    left_out: list[tuple[str, str]]
+    notes: list[tuple[str, str]]
 
 
 def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
@@ -48,37 +66,54 @@ def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
     return f"{file}: {reason.removeprefix(file.rpartition('/')[2] + ': ')}"
 
 
-def read_folder(folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any]) -> MeasuredFolder:
+def read_folder(
+    folder: Path, *, n_jobs: int | None, reading: Mapping[str, Any], date_order: str | None = None
+) -> MeasuredFolder:
     """Read the sheets of a folder and every scan file that they list."""
     if folder.is_file():
         raise SheetError(f"{folder} is a file; name the folder that holds scans.csv and the scan files")
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
-    rows, left_out, notes = listed_scans(scans_sheet(folder))
-    results = _read_all(folder, list(rows["file"]), n_jobs, reading)
-    batches = read_batches(folder, left_out, notes)
-    return join_scans(rows, results, batches=batches, left_out=left_out, notes=notes)
+    sheets = read_sheets(folder, date_order=date_order)
+    return join_scans(sheets.rows, _read_all(folder, list(sheets.rows["file"]), n_jobs, reading), sheets=sheets)
 
 
-def listed_scans(path: Path) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
+def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
+    """Read the sheets of a folder; all dates that can be read in two ways are refused at once."""
+    doubtful: list[DoubtfulDate] = []
+    path = scans_sheet(folder)
+    rows, left_out, notes = listed_scans(path, date_order=date_order, doubtful=doubtful)
+    batches = read_batches(folder, left_out, notes, date_order=date_order, doubtful=doubtful)
+    materials = read_materials(folder, notes)
+    refuse_doubtful(doubtful)
+    other = find_sheet(folder, "batches")
+    check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
+    return FolderSheets(rows, batches, materials, left_out, notes)
+
+
+def listed_scans(
+    path: Path, *, date_order: str | None = None, doubtful: list[DoubtfulDate] | None = None
+) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
     """Return the scan files that a sheet lists, without reading them."""
     sheet = read_sheet(path, known=SCAN_COLUMNS)
-    rows, left_out = _scan_rows(sheet, path.name)
-    return rows, left_out, [(path.name, note) for note in sheet.notes]
+    found: list[DoubtfulDate] = []
+    rows, left_out, notes = _scan_rows(sheet, path.name, date_order, found)
+    if doubtful is None:
+        refuse_doubtful(found)
+    else:
+        doubtful += found
+    return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
 
 
 def join_scans(
     rows: pd.DataFrame,
     results: Sequence[list[Scan] | str],
     *,
-    batches: pd.DataFrame | None = None,
-    left_out: Sequence[tuple[str, str]] = (),
-    notes: Sequence[tuple[str, str]] = (),
+    sheets: FolderSheets | None = None,
 ) -> MeasuredFolder:
     """Join the rows of the sheet with what their files held."""
-    left_out, notes = list(left_out), list(notes)
-    if batches is None:
-        batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
+    left_out = list(sheets.left_out) if sheets else []
+    notes = list(sheets.notes) if sheets else []
     scans: list[Scan] = []
     kept: list[dict[str, Any]] = []
     unread: dict[tuple[str, str], str] = {}
@@ -101,10 +136,13 @@ def join_scans(
     table = pd.DataFrame(
         kept, index=pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), columns=rows.columns
     )
-    return MeasuredFolder(scans, table, batches, left_out, notes, unread)
+    batches, materials = (no_batches(), no_materials()) if sheets is None else (sheets.batches, sheets.materials)
+    return MeasuredFolder(scans, table, batches, left_out, notes, unread, materials)
 
 
-def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, str]]]:
+def _scan_rows(
+    sheet: Sheet, name: str, date_order: str | None, doubtful: list[DoubtfulDate]
+) -> tuple[pd.DataFrame, list[tuple[str, str]], list[str]]:
     """Check and type the rows of `scans.csv`; rows whose names a spreadsheet has destroyed are left out."""
     table = sheet.table
     for column in ("file", "role"):
@@ -115,8 +153,13 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
     numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
-    times = iso_times(sheet, "measured_at", name=name) if "measured_at" in table else [None] * len(table)
-    full = table.copy()
+    full, notes = table.copy(), merged_cells(sheet, SCAN_COLUMNS, name=name)
+    times: list[datetime | None] = [None] * len(table)
+    if "measured_at" in table:
+        dates = read_dates(table["measured_at"], sheet.lines, "measured_at", name=name, date_order=date_order)
+        full["measured_at"], times = dates.text, dates.times
+        doubtful += dates.doubtful
+        notes += dates.notes
     for column in SCAN_COLUMNS:
         if column not in full:
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
@@ -147,7 +190,7 @@ def _scan_rows(sheet: Sheet, name: str) -> tuple[pd.DataFrame, list[tuple[str, s
         if is_error_mark(cell)
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
-    return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out
+    return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:

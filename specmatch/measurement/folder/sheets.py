@@ -16,6 +16,16 @@ from pathlib import Path
 import pandas as pd
 
 from specmatch.errors import ScanFileError, SheetError
+from specmatch.measurement.folder.columns import (
+    BATCH_COLUMNS,
+    EVERY_COLUMN,
+    SCAN_COLUMNS,
+    UnknownColumn,
+    folded,
+    known_name,
+    unknown_column,
+)
+from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
 
@@ -103,7 +113,7 @@ def _as_text(cell: object) -> str:
 
 def is_error_mark(cell: str) -> bool:
     """Say whether a spreadsheet has left an error mark in a cell in place of a value."""
-    return _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
+    return cell[:1] == "#" and _ERROR_MARK.match(cell) is not None and cell.upper() != "#N/A"
 
 
 def damage(cell: str, *, is_name: bool) -> str:
@@ -117,23 +127,13 @@ def damage(cell: str, *, is_name: bool) -> str:
     return ""
 
 
-SCAN_COLUMNS = (
-    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
-    "instrument", "session", "operator", "temperature_c", "stage", "reference_kind",
-)  # fmt: skip
-BATCH_COLUMNS = (
-    "batch", "beer", "colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab", "packaged_on",
-)  # fmt: skip
-ROLES = ("sample", "dark", "reference", "control")
-
 # ranges that a number outside of is a slip of the pen or of a decimal mark
 _RANGES = {
     "integration_ms": (1e-3, 1e6), "fill_ml": (0.05, 5000.0), "cup_mm": (1.0, 500.0), "temperature_c": (-10.0, 100.0),
-    "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
+    "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
 }  # fmt: skip
-_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup")
+_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
-_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
 
 
 @dataclass(frozen=True)
@@ -144,10 +144,18 @@ class Sheet:
     table: pd.DataFrame
     lines: list[int]  # line (or spreadsheet row) of each row
     notes: list[str] = field(default_factory=list)  # damage and oddities, each with its row and column
+    unknown: tuple[UnknownColumn, ...] = ()  # columns that are not known
 
 
-def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATCH_COLUMNS)) -> Sheet:
-    r"""Read a sheet with every cell as text."""
+def read_sheet(
+    path: str | Path,
+    *,
+    known: Sequence[str] = (*SCAN_COLUMNS, *BATCH_COLUMNS),
+    optional: Sequence[str] = (),
+    trusted: bool = True,
+) -> Sheet:
+    """Read a sheet with every cell as text; a likely misnamed column refuses it, unless it is only looked at."""
+    # optional: known names that no answer of this sheet rests on
     path = Path(path)
     if path.suffix.lower() in (".xlsx", ".xls", ".xlsm", ".ods"):
         rows, lines = read_spreadsheet(path)
@@ -158,7 +166,7 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
     header = [cell.strip(_OUTER) for cell in rows[0]]
     while header and not header[-1]:
         header.pop()
-    names = [name.lower().replace(" ", "_") if name.lower().replace(" ", "_") in known else name for name in header]
+    names = [known_name(name, known) for name in header]
     blank = [j + 1 for j, name in enumerate(names) if not name]
     twice = sorted({name for name in names if names.count(name) > 1 and name})
     if not names or blank or twice:
@@ -186,7 +194,37 @@ def read_sheet(path: str | Path, *, known: Sequence[str] = (*SCAN_COLUMNS, *BATC
         for name, cell in zip(names, cells, strict=False):
             if said := damage(cell, is_name=name in _IDENTIFIERS):
                 notes.append(f"{path.name}, line {line}, column {name}: {cell!r} {said}")
-    return Sheet(pd.DataFrame(body, columns=names, dtype=object), body_lines, notes)
+    table = pd.DataFrame(body, columns=names, dtype=object)
+    unknown = tuple(unknown_column(name, known) for name in names if name not in known)
+    if trusted:
+        _refuse_misnamed(unknown, [*names, *optional], path.name)
+        check_columns(table, body_lines, unknown, name=path.name)
+    notes += [f"{path.name}: {_said_of(column)}" for column in unknown]
+    return Sheet(table, body_lines, notes, unknown)
+
+
+def _refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
+    """Refuse a sheet that holds a near miss of a column that would change an answer, where that column is absent."""
+    for column in unknown:
+        if column.meant and column.nearest not in present:
+            told = _unit_told(column)
+            unit = f", and {told!r} in the column 'colour_unit'" if told else ""
+            raise SheetError(
+                f"{name}: column {column.name!r} is not known, and is likely meant for {column.nearest!r}, which the "
+                f"sheet lacks; head it {column.nearest!r}{unit} if it is that, else give it another name"
+            )
+
+
+def _said_of(column: UnknownColumn) -> str:
+    if column.name in EVERY_COLUMN:
+        return f"column {column.name!r} belongs in another sheet, and is not used here"
+    return f"column {column.name!r} is not known and not used; the nearest known name is {column.nearest!r}"
+
+
+def _unit_told(column: UnknownColumn) -> str:
+    """Return the colour unit that the name of a column states, or nothing."""
+    stated = folded(column.unit).upper().split("_")
+    return next((unit for unit in ("EBC", "SRM") if column.nearest == "colour" and unit in stated), "")
 
 
 def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[int]]:
@@ -200,7 +238,7 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
         raise SheetError(str(error)) from None
     first = next((line for line in text.split("\n") if line.strip(_OUTER)), "")
     found = {
-        mark: len({cell.strip(_OUTER + '"').lower() for cell in first.split(mark)} & set(known)) for mark in ",;\t|"
+        mark: len({folded(cell.strip(_OUTER + '"')) for cell in first.split(mark)} & set(known)) for mark in ",;\t|"
     }
     separator = max(found, key=lambda mark: (found[mark], first.count(mark)))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True)
@@ -267,30 +305,16 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     return out
 
 
-def iso_times(sheet: Sheet, column: str, *, name: str) -> list[datetime | None]:
-    """Return a column of dates or times, which must be in ISO order, all with an offset or none."""
-    times: list[datetime | None] = []
-    with_offset: dict[bool, int] = {}
-    for line, cell in zip(sheet.lines, sheet.table[column], strict=True):
-        if not cell:
-            times.append(None)
-            continue
-        match = _ISO.match(cell)
-        try:
-            time = datetime.fromisoformat(re.sub(r"\s(?=[Z+-])", "", cell)) if match else None
-        except ValueError:
-            time = None
-        if time is None:
+def refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
+    """Refuse colours of which only some have their unit beside them: the rest cannot be told."""
+    table = sheet.table
+    if "colour" not in table or "colour_unit" not in table:
+        return
+    given = [bool(cell) for cell in table["colour_unit"]]
+    some = any(given)
+    for line, colour, unit in zip(sheet.lines, table["colour"], given, strict=True):
+        if some and colour and not unit:
             raise SheetError(
-                f"{name}, line {line}, column {column}: {cell!r} is no date in ISO order; write "
-                "2024-03-12T08:30:00+01:00"
+                f"{name}, line {line}, column colour_unit: blank beside the colour {colour!r}, where other rows state "
+                "a unit; write EBC or SRM in every row, or in none"
             )
-        with_offset.setdefault(time.tzinfo is not None, line)
-        if len(with_offset) == 2:
-            raise SheetError(
-                f"{name}, line {line}, column {column}: times with an offset from UTC (line {with_offset[True]}) and "
-                "without "
-                f"(line {with_offset[False]}) cannot be compared; write the offset everywhere or nowhere"
-            )
-        times.append(time)
-    return times

@@ -31,7 +31,7 @@ _TIME_VALUE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(us|\u00b5s|\u03bcs|ms|s|se
 _IN_MS = {"us": 1e-3, "\u00b5s": 1e-3, "\u03bcs": 1e-3, "usec": 1e-3, "ms": 1.0, "msec": 1.0, "s": 1e3, "sec": 1e3}
 
 
-def _header_integration_ms(meta: Mapping[str, str]) -> float | None:
+def header_integration_ms(meta: Mapping[str, str]) -> float | None:
     """Return the integration time that a file's header states with its unit, in ms."""
     for key, value in meta.items():
         in_key, in_value = _TIME_KEY.match(key.strip()), _TIME_VALUE.match(value.strip())
@@ -86,7 +86,7 @@ def gather_raw_scans(
         instrument=rows["instrument"].to_numpy(dtype=object),
         session=rows["session"].to_numpy(dtype=object),
         beer=rows["beer"].to_numpy(dtype=object),
-        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
+        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept]),
         hours=_hours(rows["time"].tolist()),
         order=rows["order"].to_numpy(dtype=float),
         dark_removed=np.array([_dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
@@ -182,21 +182,15 @@ def _quantity(scan: Scan, role: str) -> str:
     raise ScanFileError(f"{scan.scan_id}: holds {scan.quantity}, expected {wanted}; export the counts")
 
 
-def _integration_ms(rows: pd.DataFrame, scans: list[Scan], notes: list[tuple[str, str]]) -> Floats:
+def _integration_ms(rows: pd.DataFrame, scans: list[Scan]) -> Floats:
     times = rows["integration_ms"].to_numpy(dtype=float).copy()
     for k, scan in enumerate(scans):
-        stated = _header_integration_ms(scan.meta)
+        stated = header_integration_ms(scan.meta)
         if stated is None:
             continue
+        # where both are stated the sheet's is used, and a check says so
         if np.isnan(times[k]):
             times[k] = stated
-        elif abs(stated - times[k]) > 1e-3 * times[k]:
-            notes.append(
-                (
-                    scan.scan_id,
-                    f"integration time {times[k]:g} ms in scans.csv, {stated:g} ms in the file; the sheet's is used",
-                )
-            )
     return times
 
 

@@ -6,6 +6,7 @@ from numpy.typing import NDArray
 
 from specmatch.reference.audit.batch_scores import score_batches
 from specmatch.reference.audit.beers import beer_findings
+from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
 from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
 from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
@@ -32,6 +33,10 @@ def audit_tables(
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
     names = list(pours.batch_names)
+    laboratories = _laboratories(batches.loc[names])
+    colour = batches.loc[names, "colour"].to_numpy(dtype=np.float64)
+    doubtful, common_factor_told = unit_findings(pours, colour, laboratories, scans, colour_unit)
+    findings += doubtful
     lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64))
     if lab is not None:
         findings += lab_findings(pours, lab, colour_unit)
@@ -46,7 +51,9 @@ def audit_tables(
         findings += drifted
         level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
         findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
-    return findings_table(findings)
+    table = findings_table(findings)
+    table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)
+    return table
 
 
 def _laboratories(batches: pd.DataFrame) -> NDArray[np.str_]:

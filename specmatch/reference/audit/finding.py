@@ -8,6 +8,7 @@ import pandas as pd
 # From what makes a set wrong to what only makes it thin; findings of one code stand by their size.
 CODES = (
     "mislabelled",
+    "unit_doubtful",
     "swapped_lab_values",
     "lab_value",
     "duplicate_scans",

@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.spectra.band import usable_channels
+from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels
 
 
@@ -54,6 +54,7 @@ def pours_of(
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
     band = usable_channels(values, wavelength_nm, band_nm, sample)
+    refuse_few_channels(wavelength_nm[band])
     return Pours(
         reflectance=_bridged(values[:, band], wavelength_nm[band]),
         wavelength_nm=wavelength_nm[band],

@@ -5,7 +5,7 @@ import pytest
 
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.decision import DECISIONS, check_claims, decide
-from specmatch.warning_codes import RESCAN, WARNING_CODES, worst_effect
+from specmatch.warning_codes import NOTE, RESCAN, WARNING_CODES, worst_effect
 
 BEERS = ("Amber", "Pale")
 
@@ -55,7 +55,7 @@ def test_only_rescan_codes_ask_for_a_rescan_whatever_the_spectrum_says(code):
 
 
 def test_notes_alone_do_not_change_a_decision():
-    notes = tuple(code for code, row in WARNING_CODES.items() if row.effect != RESCAN)
+    notes = tuple(code for code, row in WARNING_CODES.items() if row.effect == NOTE)
     assert judge(warnings=notes).decision == "consistent"
     assert worst_effect(notes) == "note"
     assert set(DECISIONS) == {"consistent", "hold", "rescan"}
@@ -77,3 +77,22 @@ def test_bad_claims_are_refused_by_name():
         check_claims(None, samples, BEERS)
     with pytest.raises(TableError, match="sample 's2', which has no scan"):
         check_claims({"s2": "Pale"}, samples, BEERS)
+
+
+def test_a_hold_code_never_lets_a_claim_pass():
+    told = dict(
+        claimed_p_value=0.5, false_reject_rate=0.05, nearest_beer="Pils", plausible_beers=("Pils",), beers=("Pils",)
+    )
+    assert decide("Pils", **told, warnings=("stale_dark",)).decision == "consistent"
+    held = decide("Pils", **told, warnings=("stale_dark", "sheet_disagrees_with_file"))
+    assert held.decision == "hold" and "state one thing differently" in held.reason
+    assert decide("Pils", **told, warnings=("sheet_disagrees_with_file", "spike")).decision == "rescan"
+    assert worst_effect(("stale_dark", "sheet_disagrees_with_file")) == "hold"
+
+
+@pytest.mark.parametrize("claimed", [float("nan"), 3, True, ["Pils"], ("Pils", "Ale")])
+def test_a_claim_that_is_no_name_is_refused_by_what_it_is(claimed):
+    with pytest.raises(
+        TableError, match=r"claimed is .*, no name; expected a beer by its name, or a Series sample -> beer"
+    ):
+        check_claims(claimed, pd.Index(["S1"]), BEERS)

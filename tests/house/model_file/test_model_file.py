@@ -434,3 +434,16 @@ class Page:
 def test_classes_within_a_class_are_found_by_name():
     assert classes_within(Page) == {"Page": Page, "Line": Line}
     assert classes_within(int) == {}
+
+
+def test_two_beer_names_that_changed_places_are_refused_though_hashes_are_redone(tmp_path, small_house):
+    path = tmp_path / "house.model"
+    small_house[0].save(path)
+
+    def swap(content, members):
+        beers = content["manifest"]["house"]["fields"]["beers"]["tuple"]
+        beers[0], beers[1] = beers[1], beers[0]
+
+    rewrite(path, swap)
+    with pytest.raises(ModelFileError, match="nearest_beer of check spectrum 1 is .*, was .*; fit the model again"):
+        sm.HouseModel.load(path)

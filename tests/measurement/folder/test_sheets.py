@@ -5,7 +5,7 @@ import pytest
 from tiny_folder import tiny_folder, write_sheet
 
 from specmatch.errors import SheetError
-from specmatch.measurement.folder.sheets import iso_times, number_columns, read_sheet, read_spreadsheet
+from specmatch.measurement.folder.sheets import number_columns, read_sheet, read_spreadsheet
 from specmatch.measurement.session import measure
 
 
@@ -106,24 +106,6 @@ def test_ambiguous_number_in_a_sheet(tmp_path):
     got = sheet(tmp_path, "file;integration_ms\na;1.250\nb;2.500\n", "scans.csv")
     with pytest.raises(SheetError, match="'1.250' may be 1.25 or 1250; write it without a thousands mark"):
         number_columns(got, ["integration_ms"], name="scans.csv")
-
-
-@pytest.mark.parametrize(
-    "cell", ["12.03.2024", "03/12/2024", "2024-13-01", "12 Mar 2024", "2024-3-1", "45363", "2024-03-12T25:00"]
-)
-def test_dates_in_another_order_are_refused(tmp_path, cell):
-    got = sheet(tmp_path, f"file,measured_at\na,2024-03-12\nb,{cell}\n", "scans.csv")
-    with pytest.raises(SheetError, match="line 3, column measured_at: .* is no date in ISO order"):
-        iso_times(got, "measured_at", name="scans.csv")
-
-
-def test_offsets_everywhere_or_nowhere(tmp_path):
-    good = sheet(tmp_path, "file,measured_at\na,2024-03-12T08:00+01:00\nb,2024-03-12 07:30:15Z\nc,\n", "scans.csv")
-    first, second, third = iso_times(good, "measured_at", name="scans.csv")
-    assert (second - first).total_seconds() == 1815 and third is None
-    mixed = sheet(tmp_path, "file,measured_at\na,2024-03-12T08:00+01:00\nb,2024-03-12T07:30\n", "scans.csv")
-    with pytest.raises(SheetError, match=r"with an offset from UTC \(line 2\) and without \(line 3\)"):
-        iso_times(mixed, "measured_at", name="scans.csv")
 
 
 @pytest.mark.parametrize(

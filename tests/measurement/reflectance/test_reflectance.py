@@ -10,7 +10,7 @@ from specmatch.maths.spectra.transforms import absorbance
 from specmatch.measurement.readers.axis import fill_gaps, gap_notes, order_axis, resample
 from specmatch.measurement.reflectance.pairing import of_instrument
 from specmatch.measurement.reflectance.path_length import filling_depth_mm, relative_depths, to_depth
-from specmatch.measurement.reflectance.raw_scans import _dark_already_removed, _header_integration_ms
+from specmatch.measurement.reflectance.raw_scans import _dark_already_removed, header_integration_ms
 from specmatch.measurement.reflectance.reflectance import over_reference
 from specmatch.measurement.session import measure
 
@@ -321,7 +321,7 @@ def test_gaps_are_filled_along_straight_lines_and_empty_rows_stay():
     [({"integration": "150 µs"}, 0.15), ({"integration_ms": "20,0"}, 20.0), ({"Integration time [s]": "0.5"}, 500.0)],
 )
 def test_an_integration_time_comes_with_its_unit(meta, ms):
-    assert _header_integration_ms(meta) == pytest.approx(ms)
+    assert header_integration_ms(meta) == pytest.approx(ms)
 
 
 @pytest.mark.parametrize(

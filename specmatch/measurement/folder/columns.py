@@ -1,0 +1,133 @@
+"""Columns of the sheets: the known ones, and what an unknown one may be meant for."""
+
+import re
+import unicodedata
+from collections.abc import Sequence
+from dataclasses import dataclass
+from difflib import SequenceMatcher
+
+SCAN_COLUMNS = (
+    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
+    "instrument", "session", "operator", "temperature_c", "stage", "reference_kind", "fill_sd_ml", "lamp", "base",
+    "site", "material", "material_lot",
+)  # fmt: skip
+BATCH_COLUMNS = (
+    "batch", "beer", "colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab", "packaged_on",
+)  # fmt: skip
+MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
+ROLES = ("sample", "dark", "reference", "control", "check")
+EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
+_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
+
+# kept with the scans or batches, but no answer rests on them: a slip in these names is only told
+_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method")
+
+# what people of the trade write for a known column, in the languages of the usual spreadsheets
+_ALIASES = {
+    "file": ("filename", "datei", "dateiname", "fichier", "archivo", "bestand", "scan_file"),
+    "role": ("rolle", "scan_role"),
+    "sample": ("probe", "muster", "echantillon", "muestra", "campione"),
+    "batch": ("lot", "charge", "sud", "lote", "brew", "gyle"),
+    "beer": ("bier", "biere", "cerveza", "birra", "brand", "product", "produkt", "produit"),
+    "measured_at": ("datetime", "date_time", "timestamp", "measured_on", "gemessen_am"),
+    "integration_ms": ("integration", "integration_time", "exposure", "exposure_ms", "exposure_time", "int_time"),
+    "fill_ml": ("fill", "fill_volume", "volume", "volume_ml", "pour_ml", "fuellung", "fullung", "ml"),
+    "cup": ("becher", "gobelet"),
+    "cup_mm": ("cup_diameter", "diameter", "diameter_mm", "inner_diameter", "cup_inner_mm"),
+    "instrument": ("device", "spectrometer", "module", "gerat", "geraet", "instrumento", "appareil"),
+    "session": ("sitzung", "sesion", "seance"),
+    "temperature_c": ("temperature", "temp", "temp_c", "temperatur"),
+    "reference_kind": ("reference_type", "ref_kind"),
+    "fill_sd_ml": ("fill_sd",),
+    "material_lot": ("control_lot",),
+    "colour": ("color", "farbe", "couleur", "kleur", "ebc", "srm", "colour_ebc", "colour_srm", "color_ebc",
+               "ebc_value", "ebc_colour", "ebc_color", "srm_value", "srm_colour", "srm_color", "color_srm",
+               "lab_colour", "lab_color", "colour_value", "color_value"),
+    "colour_unit": ("unit", "units", "color_unit", "einheit", "unite", "unidad"),
+    "colour_sd": ("color_sd", "sd"),
+    "colour_n": ("color_n",),
+    "lab": ("laboratory", "labor", "laboratoire"),
+    "packaged_on": ("packaging_date", "packaged", "packaged_at", "packed_on", "filled_on"),
+}  # fmt: skip
+_TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
+    f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
+}
+# `SampleID` is `sample_id`
+_TARGET |= {alias.replace("_", ""): known for alias, known in _TARGET.items()}
+# words of the language that lie one letter from a known name and are none
+_ORDINARY = frozenset((
+    "hour", "hours", "our", "four", "tour", "sour", "your", "poor", "state", "stale", "stake", "store", "storage",
+    "cap", "cut", "cop", "sup", "pup", "note", "notes", "rule", "pole", "mole", "hole", "sole", "bath",
+    "match", "patch", "latch", "catch", "hatch", "fill_note", "bear", "bees", "beef", "been", "beet", "deer", "peer",
+    "lag", "lap", "law", "tab", "lid", "lad", "cab", "label", "case", "bass", "vase", "bast", "size", "lump", "camp",
+    "damp", "tamp", "film", "fine", "five", "filler", "season", "version", "measured_by", "measured_in",
+    "packaged_by", "packaged_in", "colour_id", "cup_id", "simple", "ample", "example", "oyster",
+))  # fmt: skip
+_BRACKET = re.compile(r"(.*?)[\s_]*[\[(]\s*([^\])]*?)\s*[\])]\s*\Z", re.S)
+
+
+@dataclass(frozen=True)
+class UnknownColumn:
+    """A column of a sheet that is not known."""
+
+    name: str  # as it stands in the sheet
+    nearest: str  # the known name that it is nearest to
+    meant: bool  # whether it is a near miss of that name
+    same_fact: bool  # whether it says the same by another name (alias, unit in brackets), no slip of the pen
+    unit: str = ""  # that stands in brackets or at its end
+
+
+def folded(name: str) -> str:
+    """Return a name of a column without case, accents, and marks between words."""
+    plain = unicodedata.normalize("NFKD", name.casefold())
+    letters = "".join(letter for letter in plain if not unicodedata.combining(letter))
+    return re.sub(r"[\s\-./_,:;]+", "_", letters).strip("_")
+
+
+def known_name(name: str, known: Sequence[str]) -> str:
+    """Return the known name of a column that differs from it in case or marks only; else the name as it is."""
+    plain = folded(name)
+    return plain if plain in known else name
+
+
+def unknown_column(name: str, known: Sequence[str]) -> UnknownColumn:
+    """Say what a column that is not known may be meant for."""
+    plain, unit = folded(name), ""
+    bracket = _BRACKET.match(name)
+    if bracket is not None and folded(bracket.group(1)):
+        plain, unit = folded(bracket.group(1)), bracket.group(2)
+        if plain in known:
+            # `cup (mm)` is the diameter, not the name
+            with_unit = f"{plain}_{folded(unit)}"
+            return UnknownColumn(name, with_unit if with_unit in known else plain, True, True, unit)
+    target = _TARGET.get(plain, "")
+    if bracket is not None and f"{plain}_{folded(unit)}" in known:
+        target = f"{plain}_{folded(unit)}"
+    if target in known:
+        return UnknownColumn(name, target, target not in _ONLY_KEPT, True, unit or plain)
+    if target:
+        return UnknownColumn(name, target, False, False)
+    nearest = max(known, key=lambda other: (SequenceMatcher(None, plain, other).ratio(), other))
+    if plain in _ORDINARY or plain in EVERY_COLUMN:
+        return UnknownColumn(name, nearest, False, False)
+    distance, closest = min((_edits(plain, other), other) for other in known)
+    near = distance <= (2 if len(closest) >= 7 else 1) and distance < len(plain)
+    if near:
+        nearest = closest
+    return UnknownColumn(name, nearest, near and nearest not in _ONLY_KEPT, False)
+
+
+def _edits(one: str, other: str) -> int:
+    """Edits between two words, two letters changed about being one (optimal string alignment, Damerau 1964)."""
+    if abs(len(one) - len(other)) > 2:
+        return 3
+    before: list[int] = []
+    row = list(range(len(other) + 1))
+    for i, letter in enumerate(one, 1):
+        last, row, older = row, [i], before
+        for j, mark in enumerate(other, 1):
+            row.append(min(last[j] + 1, row[j - 1] + 1, last[j - 1] + (letter != mark)))
+            if i > 1 and j > 1 and letter == other[j - 2] and one[i - 2] == mark:
+                row[j] = min(row[j], older[j - 2] + 1)
+        before = last
+    return row[-1]

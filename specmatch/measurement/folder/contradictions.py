@@ -1,0 +1,108 @@
+"""One fact stated twice: by two columns of a sheet, or by two sheets of a folder."""
+
+import re
+from collections.abc import Sequence
+
+import pandas as pd
+
+from specmatch.colour import ebc_from_srm
+from specmatch.errors import SheetError
+from specmatch.measurement.folder.columns import UnknownColumn, folded
+
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?\Z")
+# to the unit of the known column, as a factor
+_FACTORS = {
+    "integration_ms": {"ms": 1.0, "s": 1e3, "us": 1e-3, "\u00b5s": 1e-3}, "fill_ml": {"ml": 1.0, "l": 1e3, "cl": 10.0},
+    "cup_mm": {"mm": 1.0, "cm": 10.0}, "fill_sd_ml": {"ml": 1.0},
+}  # fmt: skip
+# lab colours are rounded, also after a conversion
+_TOLERANCE = {"colour": 0.03}
+_ELSE = 0.005
+# columns of the other sheet that mean something else there: the claim is none of the batch's facts
+_NO_FACT_OF_BOTH = ("batch", "beer")
+
+
+def check_columns(table: pd.DataFrame, lines: Sequence[int], unknown: Sequence[UnknownColumn], *, name: str) -> None:
+    """Refuse a sheet in which a column says otherwise than the known column that it is another name of."""
+    for column in unknown:
+        if column.same_fact and column.nearest in table:
+            for line, one, other, unit in zip(
+                lines, table[column.name], table[column.nearest], _units(table, column), strict=True
+            ):
+                if not _agree(one, other, column, unit):
+                    raise SheetError(
+                        f"{name}, line {line}: column {column.name!r} says {one!r} and column {column.nearest!r} says "
+                        f"{other!r}, which are one fact; keep the column that is right"
+                    )
+    _one_parent(table, lines, "cup", "cup_mm", name)
+
+
+def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str, batches_name: str) -> None:
+    """Refuse a folder whose two sheets state a fact of a batch differently."""
+    # scans: a column `batch`; batches: index `batch`
+    if "batch" not in scans or batches.empty:
+        return
+    for column in (c for c in scans if c in batches and c not in _NO_FACT_OF_BOTH and c not in ("time", "order")):
+        known = {str(k): v for k, v in batches[column].items() if _said(v)}
+        for batch, value in zip(scans["batch"], scans[column], strict=True):
+            if _said(value) and batch in known and not _equal(str(value), str(known[batch]), _ELSE):
+                raise SheetError(
+                    f"{scans_name} and {batches_name}: column {column!r} is {value!r} in {scans_name} and "
+                    f"{known[batch]!r} in {batches_name} for batch {batch!r}; keep the one that is right"
+                )
+
+
+def _one_parent(table: pd.DataFrame, lines: Sequence[int], child: str, fact: str, name: str) -> None:
+    if child not in table or fact not in table:
+        return
+    first: dict[str, tuple[int, str]] = {}
+    for line, own, value in zip(lines, table[child], table[fact], strict=True):
+        if not own or not value:
+            continue
+        at, before = first.setdefault(own, (line, value))
+        if not _equal(value, before, _ELSE):
+            raise SheetError(
+                f"{name}, line {line}: column {child!r} says {own!r} and column {fact!r} says {value!r}, where line "
+                f"{at} has {before!r} for the same {child}; give each {child} one {fact}"
+            )
+
+
+def _units(table: pd.DataFrame, column: UnknownColumn) -> list[str]:
+    """The unit of the known column's cells, row by row; only a colour's may differ."""
+    if column.nearest == "colour" and "colour_unit" in table:
+        return [str(unit).upper() or "EBC" for unit in table["colour_unit"]]
+    return ["EBC" if column.nearest == "colour" else ""] * len(table)
+
+
+def _agree(one: str, other: str, column: UnknownColumn, unit: str) -> bool:
+    if not one or not other:
+        return True
+    tolerance = _TOLERANCE.get(column.nearest, _ELSE)
+    a, b = _as_number(one), _as_number(other)
+    if a is None or b is None:
+        return one.casefold() == other.casefold()
+    stated = folded(column.unit).upper()
+    if column.nearest == "colour":
+        own = "SRM" if "SRM" in stated else "EBC" if "EBC" in stated else unit
+        if own != unit and {own, unit} == {"EBC", "SRM"}:
+            a = float(ebc_from_srm(a)) if own == "SRM" else a
+            b = float(ebc_from_srm(b)) if unit == "SRM" else b
+    else:
+        tail = folded(column.unit).rpartition("_")[2]
+        a *= _FACTORS.get(column.nearest, {}).get(tail, 1.0)
+    return abs(a - b) <= tolerance * max(abs(a), abs(b))
+
+
+def _equal(one: str, other: str, tolerance: float) -> bool:
+    a, b = _as_number(one), _as_number(other)
+    if a is None or b is None:
+        return one.casefold() == other.casefold()
+    return abs(a - b) <= tolerance * max(abs(a), abs(b))
+
+
+def _as_number(cell: str) -> float | None:
+    return float(cell.replace(",", ".")) if _NUMBER.match(cell) else None
+
+
+def _said(value: object) -> bool:
+    return value is not None and value == value and str(value) != ""

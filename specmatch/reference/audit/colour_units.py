@@ -1,0 +1,203 @@
+"""Lab colours in the other unit than is said: a factor of 1.97 between EBC and SRM, held against the spectra."""
+
+from collections.abc import Iterator
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+from specmatch.array_types import Floats, Mask
+from specmatch.colour import ebc_from_srm
+from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.pours import Pours
+
+# EBC is 1.97 SRM (ASBC Beer-10 and EBC 9.6, factor 25 over 12.7): on a log scale a shift that no beer's scatter has
+LOG_FACTOR = float(np.log(ebc_from_srm(1.0)))
+# EBC 9.6: colour is 25 times the absorbance of 1 cm at 430 nm
+EBC_OF_A430 = 25.0
+# bands whose absorbance tells colour to 3-13 % over the tuning houses, nm; the first starts where there is light
+_BLUE_NM, _BLUE_WIDTH_NM, _OTHERS_NM = 430.0, 15.0, ((500.0, 540.0), (600.0, 640.0))
+# the shift must stand so many scatters out, and a batch that far from where it stands and near where it would
+LARGEST_SCATTER, LEAST_T, FITTING_T = LOG_FACTOR / 5.0, 4.5, 3.0
+FEWEST = 12
+# a lab is named as a whole where nearly all of its batches are off, and they are several
+LAB_SHARE, FEWEST_OF_A_LAB = 0.8, 3
+# lab colour over 25 A430 / path is 0.68 to 1.19 over the tuning houses, whose cups and bases differ
+LOWEST_RATIO, HIGHEST_RATIO = 0.62, 1.5
+# where absorbance is neither noise nor drowned in stray light
+_TRUSTED_A = (0.15, 1.0)
+FEWEST_FOR_DEPTH = 6
+COMMON_FACTOR = (
+    "fill_ml and cup_mm are not recorded (or no beer is pale enough), so a factor common to all lab colours, such as "
+    "SRM said to be EBC, cannot be told"
+)
+_ITERATIONS, _STARTS = 30, 8
+
+
+@dataclass(frozen=True)
+class UnitTest:
+    """What the spectra say of the unit of lab colours."""
+
+    higher: Mask  # (n_batches,): batches that stand a factor of 1.97 above the others
+    scatter: float  # of log colour about the spectra, the factor taken out
+    ratio: Floats  # (n_batches,): lab colour over that of absorbance and depth; NaN where it cannot be told
+
+
+def unit_findings(
+    pours: Pours, lab_colour: Floats, labs: NDArray[np.str_], scans: pd.DataFrame, colour_unit: str
+) -> tuple[list[Finding], bool]:
+    """Return `unit_doubtful` findings, and whether a factor common to the whole set could be told."""
+    # lab_colour, labs (n_batches,)
+    rows = np.flatnonzero(np.isfinite(lab_colour))
+    names = np.array(pours.batch_names, dtype=object)
+    absorbance = -np.log10(np.clip(pours.batch_means(), 1e-3, None))
+    ratio = _absolute(pours, absorbance, lab_colour, scans, colour_unit)
+    told = int(np.isfinite(ratio).sum()) >= FEWEST_FOR_DEPTH
+    higher = np.zeros(lab_colour.size, dtype=bool)
+    if rows.size >= FEWEST:
+        higher[rows] = _split(
+            _design(absorbance[rows], pours.wavelength_nm), np.log(lab_colour[rows]), pours.levels.beer[rows]
+        )
+    wrong, off = _wrong_group(higher, rows, ratio, told, colour_unit)
+    if told and not wrong.any():
+        level = float(np.nanmedian(ratio))
+        if not LOWEST_RATIO <= level <= HIGHEST_RATIO:
+            return [_of_the_set(level, int(np.isfinite(ratio).sum()), colour_unit)], True
+    return list(_of_batches(names, wrong, labs, rows, off, colour_unit)), told
+
+
+def _design(absorbance: Floats, nm: Floats) -> Floats:
+    start = max(_BLUE_NM, float(nm[0]))
+    bands = [(start, start + _BLUE_WIDTH_NM), *_OTHERS_NM]
+    inside = [(nm >= low) & (nm <= high) for low, high in bands]
+    x = [np.log(np.clip(absorbance[:, where].mean(axis=1), 1e-3, None)) for where in inside if where.any()]
+    return np.column_stack([np.ones(len(absorbance)), *x, x[0] ** 2])
+
+
+def _split(design: Floats, log_colour: Floats, beer: NDArray[np.int64]) -> Mask:
+    """Return which batches stand a factor of 1.97 above the others on the spectra; none where all are of one unit."""
+    # design (m, k), log_colour (m,), beer (m,) -> (m,)
+    m, k = design.shape
+    nobody = np.zeros(m, dtype=bool)
+    if m <= 2 * k:
+        return nobody
+    rng = np.random.default_rng(0)
+    rest = log_colour - design[:, 1]
+    gapped = nobody.copy()
+    for code in np.unique(beer):
+        own = beer == code
+        if np.ptp(rest[own]) > 0.66 * LOG_FACTOR:
+            gapped[own] = rest[own] > (rest[own].min() + rest[own].max()) / 2.0
+    usual = _robust_residual(design, log_colour)
+    starts: list[Mask] = [nobody, gapped, usual > LOG_FACTOR / 2.0, usual > -LOG_FACTOR / 2.0]
+    starts += [np.asarray(rng.random(m) < 0.5) for _ in range(_STARTS)]
+    found = min((_settle(design, log_colour, start) for start in starts), key=lambda pair: pair[1])
+    higher = found[0]
+    scatter = float(np.sqrt(found[1] / (m - k)))
+    if not higher.any() or higher.all() or scatter > LARGEST_SCATTER:
+        return nobody
+    coefficients = np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
+    residual = log_colour - design @ coefficients
+    clear = np.where(higher, residual > LEAST_T * scatter, residual < LOG_FACTOR - LEAST_T * scatter)
+    near = np.abs(residual - LOG_FACTOR * higher) < FITTING_T * scatter
+    # a beer that stands off as a whole may be of another kind: only beers with batches on both sides show a unit
+    both = np.array([0 < higher[beer == code].sum() < (beer == code).sum() for code in beer])
+    return higher if both.any() and (clear & near)[both].mean() > 0.9 else nobody
+
+
+def _robust_residual(design: Floats, log_colour: Floats) -> Floats:
+    """Return residuals of a fit that few batches off the line do not bend (least absolute deviations, reweighted)."""
+    weight = np.ones(len(log_colour))
+    residual = log_colour
+    for _ in range(_ITERATIONS):
+        root = np.sqrt(weight)
+        coefficients = np.linalg.lstsq(design * root[:, None], log_colour * root, rcond=None)[0]
+        residual = log_colour - design @ coefficients
+        weight = 1.0 / np.maximum(np.abs(residual), 1e-3)
+    return residual
+
+
+def _settle(design: Floats, log_colour: Floats, higher: Mask) -> tuple[Mask, float]:
+    """Take fit and sides in turn until they agree, from one start; return the sides and the sum of squares."""
+    square = np.inf
+    for _ in range(_ITERATIONS):
+        coefficients = np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
+        residual = log_colour - design @ coefficients
+        now = residual > LOG_FACTOR / 2.0
+        square = float(np.sum((residual - LOG_FACTOR * now) ** 2))
+        if (now == higher).all():
+            break
+        higher = now
+    return higher, square
+
+
+def _absolute(pours: Pours, absorbance: Floats, lab_colour: Floats, scans: pd.DataFrame, colour_unit: str) -> Floats:
+    """Return lab colour over 25 times absorbance at 430 nm over the path, down and up through the beer."""
+    nothing = np.full(lab_colour.size, np.nan)
+    at = int(np.abs(pours.wavelength_nm - _BLUE_NM).argmin())
+    if not {"fill_ml", "cup_mm"} <= set(scans.columns) or abs(pours.wavelength_nm[at] - _BLUE_NM) > 5.0:
+        return nothing
+    depth = 4.0 * scans["fill_ml"].astype(float) / (np.pi * (scans["cup_mm"].astype(float) / 10.0) ** 2)
+    depth_cm = depth.groupby(scans["batch"]).mean().reindex(list(pours.batch_names)).to_numpy(dtype=float)
+    a430 = absorbance[:, at]
+    trusted = (a430 > _TRUSTED_A[0]) & (a430 < _TRUSTED_A[1]) & (depth_cm > 0)
+    path = 2.0 * np.where(trusted, depth_cm, np.nan)
+    in_ebc = lab_colour * (1.0 if colour_unit == "EBC" else np.exp(LOG_FACTOR))
+    return np.where(trusted, in_ebc * path / (EBC_OF_A430 * np.where(trusted, a430, np.nan)), np.nan)
+
+
+def _wrong_group(
+    higher: Mask, rows: NDArray[np.int64], ratio: Floats, told: bool, colour_unit: str
+) -> tuple[Mask, str]:
+    """Return the batches that are in the other unit, and that unit: by depth where known, else the fewer."""
+    lower = np.zeros_like(higher)
+    lower[rows] = ~higher[rows]
+    if not higher.any():
+        return higher, ""
+    other = "SRM" if colour_unit == "EBC" else "EBC"
+    if told and np.isfinite(ratio[higher]).any() and np.isfinite(ratio[lower]).any():
+        off = [abs(float(np.log(np.nanmedian(ratio[group])))) for group in (lower, higher)]
+        low_is_wrong = off[0] > off[1]
+    elif lower.sum() != higher.sum():
+        low_is_wrong = bool(lower.sum() < higher.sum())
+    else:
+        low_is_wrong = colour_unit == "EBC"
+    return (lower, other) if low_is_wrong else (higher, other)
+
+
+def _of_batches(
+    names: NDArray[np.object_], wrong: Mask, labs: NDArray[np.str_], rows: NDArray[np.int64], off: str, unit: str
+) -> Iterator[Finding]:
+    if not wrong.any():
+        return
+    factor = float(np.exp(LOG_FACTOR))
+    rest = wrong.copy()
+    for lab in np.unique(labs[rows]):
+        own = rows[labs[rows] == lab]
+        if lab and own.size >= FEWEST_OF_A_LAB and wrong[own].mean() >= LAB_SHARE and not wrong[rows].all():
+            rest[own] = False
+            yield Finding(
+                "unit_doubtful", "set", str(lab), factor,
+                f"{int(wrong[own].sum())} of the {own.size} lab colours by {lab} stand a factor of {factor:.2f} "
+                f"off the others, judged by the spectra, as if they were in {off} and said to be in {unit}",
+                f"ask {lab} for its unit, and write it into colour_unit", off,
+            )  # fmt: skip
+    for row in np.flatnonzero(rest):
+        yield Finding(
+            "unit_doubtful", "batch", str(names[row]), factor,
+            f"the lab colour of batch {names[row]} stands a factor of {factor:.2f} off those of like spectra, as if it "
+            f"were in {off} and said to be in {unit}",
+            "look at the lab's sheet, and write the unit into colour_unit", off,
+        )  # fmt: skip
+
+
+def _of_the_set(level: float, n: int, unit: str) -> Finding:
+    other = "SRM" if unit == "EBC" else "EBC"
+    return Finding(
+        "unit_doubtful", "set", "colour_unit", max(level, 1.0 / level),
+        f"lab colours are {level:.2f} times what absorbance at 430 nm and the depth of beer give ({n} batches), where "
+        f"{LOWEST_RATIO:g} to {HIGHEST_RATIO:g} is usual: they may be in {other} and said to be in {unit}, or fill_ml "
+        "or cup_mm is wrong",
+        f"ask the lab for its unit; if it is {other}, build the set again with colour_unit {other}", other,
+    )  # fmt: skip
