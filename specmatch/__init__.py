@@ -22,6 +22,7 @@ _PUBLIC = {
     "learning_curve": "specmatch.house.assessment.choose",
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.assessment.evaluation",
+    "gauge": "specmatch.house.assessment.gauge",
     "run_risks": "specmatch.line.rules.rates",
     "validate": "specmatch.house.assessment.validation",
     "load_specification": "specmatch.house.decision.specification",
@@ -61,6 +62,7 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.choose import learning_curve as learning_curve
     from specmatch.house.assessment.evaluation import evaluate as evaluate
     from specmatch.house.assessment.validation import validate as validate
+    from specmatch.house.assessment.gauge import gauge as gauge
     from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel
     from specmatch.house.inspection import inspect_file as inspect_file
