@@ -12,6 +12,7 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "measure": "specmatch.measurement.session",
     "Session": "specmatch.measurement.session",
+    "commission": "specmatch.measurement.commissioning.commission",
     "read_scans": "specmatch.measurement.readers.files",
     "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
@@ -61,14 +62,15 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.choose import choose_batches as choose_batches
     from specmatch.house.assessment.choose import learning_curve as learning_curve
     from specmatch.house.assessment.evaluation import evaluate as evaluate
-    from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.assessment.gauge import gauge as gauge
+    from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel
     from specmatch.house.inspection import inspect_file as inspect_file
     from specmatch.line.journal.journal import Journal as Journal
     from specmatch.line.rules.rates import run_risks as run_risks
     from specmatch.line.watch_folder import watch as watch
+    from specmatch.measurement.commissioning.commission import commission as commission
     from specmatch.measurement.readers.files import Scan as Scan
     from specmatch.measurement.readers.files import read_scans as read_scans
     from specmatch.measurement.session import Session as Session

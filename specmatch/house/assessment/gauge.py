@@ -193,7 +193,7 @@ def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     said = []
     if layout.df[-1] == 0:
         said.append(
-            f"one pour a cell: {names[-2]} and pours cannot be told apart, and stand together as {names[-2]}; pour twice"
+            f"one pour a cell: {names[-2]} and pours cannot be told apart: {names[-2]} stands for both; pour twice"
         )
         repeats -= 1
     if not layout.balanced:
@@ -270,9 +270,7 @@ def _beers(rows: pd.DataFrame, precision: pd.DataFrame, tolerance: float | None)
     return found
 
 
-def _figures(
-    components: pd.DataFrame, precision: pd.DataFrame, study: _Study, tolerance: float | None
-) -> pd.Series:
+def _figures(components: pd.DataFrame, precision: pd.DataFrame, study: _Study, tolerance: float | None) -> pd.Series:
     s_r, s_c, s_R = precision["sd"]
     batches = float(components["sd"].get("batch", np.nan))
     three = float(np.sqrt(s_c**2 + s_r**2 / MANY_POURS))

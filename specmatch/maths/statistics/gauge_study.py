@@ -113,7 +113,7 @@ def _component_weights(
             elif s != () and set(s) <= set(t):
                 expected[i, j] = repeats * np.prod([shape[k] for k in range(len(shape)) if k not in t])
     if has_repeats:
-        return np.linalg.inv(expected)
+        return np.asarray(np.linalg.inv(expected), np.float64)
     # without repeats the highest interaction cannot be told from them: it stands for both
     weights = np.zeros((n, n))
     kept = [i for i in range(n) if i != n - 2]
@@ -122,7 +122,9 @@ def _component_weights(
     return weights
 
 
-def mean_square_bounds(weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike, *, level: float = 0.95) -> tuple[float, float]:
+def mean_square_bounds(
+    weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike, *, level: float = 0.95
+) -> tuple[float, float]:
     """Return two-sided bounds of a weighted sum of independent mean squares, none below 0.
 
     Modified large sample: N. Ting, R. K. Burdick, F. A. Graybill, S. Jeyaratnam, T.-F. C. Lu, J. Statist. Comput.

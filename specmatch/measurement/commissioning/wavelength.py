@@ -62,7 +62,7 @@ def _fit(
         return None
     pattern = _Pattern(nm, seen, used, light)
     noise, start = np.maximum(noise, 1e-4), pattern.start(y)
-    misfit, doubt = 0.01, np.hypot(noise, 0.01)
+    doubt: Floats = np.hypot(noise, 0.01)
     for _ in range(3):  # misfit, and the lamp behind the slit, are those of the round before
         slit = float(np.exp(start[1]))
         pattern.sharpen(slit * SIGMA_PER_WIDTH)
@@ -75,7 +75,7 @@ def _fit(
         misfit = float(np.sqrt(max(np.mean((pattern(start) - y)[used] ** 2 - noise[used] ** 2), 1e-10)))
         # neighbouring pixels share what the pattern misses: there they are independent only a slit apart
         per_slit = max(1.0, slit / float(np.median(np.diff(nm))))
-        doubt = np.hypot(noise, misfit * np.sqrt(per_slit))
+        doubt = np.hypot(noise, misfit * per_slit**0.5)
     jacobian = found.jac[:, 0], found.jac[:, 1:]
     alone = jacobian[0] - jacobian[1] @ np.linalg.lstsq(jacobian[1], jacobian[0], rcond=None)[0]
     return AxisFit(
@@ -102,7 +102,7 @@ class _Pattern:
         self.smooth = np.polynomial.legendre.legvander(position, _BACKGROUND if light is not None else 2 * _BACKGROUND)
 
     def sharpen(self, slit: float) -> None:
-        """Find the lamp that, seen through the slit, gives the light that was measured: a spline, drawn to be smooth."""
+        """Find the lamp that, seen through the slit, gives the light measured: a spline, drawn to be smooth."""
         if self.light is None:
             return
         knots = np.arange(self.fine[0] - 4 * _KNOT_NM, self.fine[-1] + 4 * _KNOT_NM, _KNOT_NM)

@@ -38,7 +38,7 @@ def test_an_independent_library_finds_the_same(n_factors):
     ols = pytest.importorskip("statsmodels.formula.api").ols
     anova_lm = pytest.importorskip("statsmodels.stats.anova").anova_lm
     rng = np.random.default_rng(n_factors)
-    shape = (5, 3, 4, 2)[: n_factors] + (2,)
+    shape = (5, 3, 4, 2)[:n_factors] + (2,)
     codes = np.unravel_index(np.arange(np.prod(shape)), shape)[:n_factors]
     y = rng.normal(0, 1, np.prod(shape)) + rng.normal(0, 2, 5)[codes[0]]
     table = pd.DataFrame({"y": y, **{f"f{i}": code for i, code in enumerate(codes)}})
