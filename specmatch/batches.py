@@ -13,6 +13,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
+from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.spectra import text_ids
 
 COLOUR_UNITS = ("EBC", "SRM")
@@ -140,6 +141,21 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
     table["colour_unit"] = colour_unit
     first = ["beer", "colour", "colour_unit"]
     return table[[*first, *[name for name in table.columns if name not in first]]]
+
+
+def lab_values_of(batches: pd.DataFrame) -> LabValues | None:
+    """Take from a batches table who measured each colour and how well; None where nothing is stated."""
+    known = [name for name in ("lab", "colour_sd", "colour_n") if name in batches.columns]
+    if not known:
+        return None
+    numbers = {
+        name: pd.to_numeric(batches[name], errors="coerce").to_numpy(dtype=np.float64)
+        if name in batches.columns
+        else np.full(len(batches), np.nan)
+        for name in ("colour", "colour_sd", "colour_n")
+    }
+    labs = _text_column(batches["lab"], "lab") if "lab" in batches.columns else pd.Series("", index=batches.index)
+    return LabValues(tuple(labs), extra_variance(**numbers))
 
 
 def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:

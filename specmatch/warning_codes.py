@@ -65,6 +65,17 @@ _ROWS = (
         NOTE,
         "measured under conditions (stage, cup, fill, temperature) that the set does not hold",
     ),
+    (
+        "depth_unknown",
+        NOTE,
+        "the filling is not recorded and the set's is: the set's depth was taken; write fill_ml, cup and cup_mm down",
+    ),
+    (
+        "path_out_of_range",
+        HOLD,
+        "the depth of beer is more than a factor of two from the set's, or too little light is left to compare: pour "
+        "again near the set's filling",
+    ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
     ("ambiguous_beer", NOTE, "more than one beer of the set is plausible on this scan"),
@@ -82,6 +93,7 @@ _ROWS = (
         "holds, take its colour by transmission",
     ),
     ("routes_disagree", NOTE, "the regression and the optical route give different colours"),
+    ("clock_doubtful", HOLD, "the scan is dated in the future, or before the last one: set the clock, measure again"),
     # a line's own: they rest on earlier readings, so only the line gives them
     ("first_departure", RESCAN, "the first departure of this run: pour again, all its pours will be judged together"),
     ("control_overdue", RESCAN, "the control of this line is overdue: measure it before anything else"),

@@ -178,7 +178,10 @@ def _line(
         for again in range(3):
             # out of its limits, a control is measured again at once
             taken = {**opened, **_at(start + timedelta(minutes=again))}
-            if record_control(journal, setting, controls[(place + again) % len(mine)], (), taken)["decision"] != RESCAN:
+            if (
+                record_control(journal, setting, controls[(place + again) % len(mine)], (), taken)[0]["decision"]
+                != RESCAN
+            ):
                 break
         spare = iter(range(place * each + n_readings, (place + 1) * each))
         for k in range(n_readings):
@@ -205,10 +208,10 @@ def _record(
     faults = tuple(code for code in row["warnings"] if WARNING_CODES[code].effect == RESCAN)
     departs = row["decision"] == "hold"
     places = rows_of[f"{name}-S1"]
-    kept = kept_mean(spectra.iloc[places], scans["pour"].iloc[places])
+    kept = kept_mean(spectra.iloc[places], scans.iloc[places])
     judged = Judged(reading_record(row), row["decision"], row["reason"], row["advice"], faults, departs, kept)
     record = {**common, **_at(at), "line": setting.line, "claimed": run["claimed"], "lot": run["lot"], "sample": name}
-    return record_sample(journal, setting, judged, record)
+    return record_sample(journal, setting, judged, record)[0]
 
 
 def _at(time: datetime) -> dict[str, Any]:

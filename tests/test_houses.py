@@ -6,6 +6,7 @@ from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import specmatch as sm
@@ -18,6 +19,7 @@ from benchmarks.houses.faults import KINDS  # noqa: E402
 from benchmarks.houses.figures import figures  # noqa: E402
 from benchmarks.houses.liquids import EBC_PER_ABSORBANCE, absorption_per_cm, brew  # noqa: E402
 from benchmarks.houses.modules import FINE_NM, Module  # noqa: E402
+from benchmarks.houses.planted import audit_figures, fault_figures, name_figures  # noqa: E402
 
 ROOM = Path(__file__).parents[1] / "benchmarks" / "houses"
 
@@ -227,3 +229,35 @@ def test_colour_carries_over_to_two_members_that_nothing_was_tuned_on(full_size)
             assert got["error_over_pls"] < 0.8 and got["nearest_right"] > 0.9
             # 90 % nominal; one fitted model on few batches covers 0.75 to 0.99
             assert 0.75 <= got["coverage"] <= 0.99
+
+
+@pytest.mark.slow
+def test_planted_faults_are_named_and_clean_samples_are_not(full_size):
+    for name in (*TUNING, *SHOWN) if full_size else ("long_ladder",):
+        rows = pd.DataFrame(fault_figures(members()[name], seed=2))
+        clean = rows[rows["fault"] == "clean"]
+        # 5 % of 128 samples is 6.4; 16 or more have a chance of one in a thousand
+        assert clean["named"].sum() <= 0.125 * clean["n"].sum(), name
+        sure = rows[rows["fault"].isin(["path_long", "path_short"])]
+        assert sure["named"].sum() >= 0.5 * sure["n"].sum(), name
+
+
+@pytest.mark.slow
+def test_an_audit_finds_planted_pours_and_little_in_a_clean_set(full_size):
+    false = []
+    for name in (*TUNING, *SHOWN) if full_size else ("long_ladder",):
+        rows = pd.DataFrame(audit_figures(members()[name], seed=2)).set_index("planted")
+        false.append(rows.at["clean", "found"])
+        if "path +20 %" in rows.index:
+            assert rows.at["path +20 %", "found"] >= 0.6 * rows.at["path +20 %", "n"], name
+        assert rows.at["mislabelled", "found"] >= 0.6 * rows.at["mislabelled", "n"], name
+    assert np.mean(false) <= 3.0
+
+
+@pytest.mark.slow
+def test_one_pour_has_one_name_wherever_it_is_shown():
+    rows = pd.DataFrame(name_figures(members()["white_bowl"], seed=3))
+    spoken = rows[(rows[["measure", "audit", "read"]] != "").all(axis=1)]
+    assert len(spoken) >= 0.7 * len(rows)
+    same = (spoken["measure"] == spoken["audit"]) & (spoken["audit"] == spoken["read"])
+    assert same.mean() >= 0.8

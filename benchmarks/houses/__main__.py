@@ -1,9 +1,11 @@
 """The library over the family of invented houses, worst member beside the mean.
 
-Run: python -m benchmarks.houses [--seeds 2] [--members white_bowl pale_only] [--json]
+Run: python -m benchmarks.houses [figures|faults|audit|names] [--seeds 2] [--members white_bowl pale_only] [--json]
 
 Each member learns its own past batches (draw 0) and is judged on new ones (draw 1) and on foreign beers at the
-colours of its own (draw 2). All data are invented.
+colours of its own (draw 2). `faults` plants faults in new batches and reads them by
+`verify`; `audit` plants errors in the past; `names` shows one spoilt pour to `measure`, the audit and `read`. All data
+are invented.
 """
 
 import argparse
@@ -14,6 +16,7 @@ import pandas as pd
 
 from benchmarks.houses.figures import HIGH_IS_BAD, LOW_IS_BAD, figures
 from benchmarks.houses.members import SHOWN, TUNING, members
+from benchmarks.houses.planted import audit_figures, fault_figures, name_figures
 
 SHORT = {
     "error_percent": "error %",
@@ -40,13 +43,75 @@ def worst_and_mean(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"mean": table.mean(), "worst": pd.Series(worst)}).T[list(SHORT)]
 
 
+def print_halves(table: pd.DataFrame, low_is_bad: bool = True) -> None:
+    """Print a table of members with its mean and worst for each half of the family."""
+    for title, names in (("thresholds are set on", TUNING), ("figures are shown on", SHOWN)):
+        part = table.loc[[name for name in names if name in table.index]]
+        if len(part):
+            worst = part.min() if low_is_bad else part.max()
+            ends = pd.DataFrame([part.mean(), worst], index=["mean", "worst"])
+            print(f"{title}\n{pd.concat([part, ends]).round(2).to_string(na_rep='')}\n")
+
+
+def share_of(rows: pd.DataFrame, column: str, part: str) -> pd.DataFrame:
+    """Return the share of cases in which something happened, members by kinds of cases."""
+    sums = rows.groupby(["member", column], sort=False)[[part, "n"]].sum()
+    return (sums[part] / sums["n"].where(sums["n"] > 0)).unstack(sort=False)
+
+
+def print_planted(what: str, rows: pd.DataFrame) -> None:
+    """Print what became of planted faults and errors."""
+    if what == "names":
+        spoken = (rows[["measure", "audit", "read"]] != "").all(axis=1)
+        same = spoken & (rows["measure"] == rows["audit"]) & (rows["audit"] == rows["read"])
+        print_halves(
+            rows.assign(all_speak=spoken, one_name=same).groupby("member", sort=False)[["all_speak", "one_name"]].mean()
+        )
+        return
+    clean = rows[rows["fault" if what == "faults" else "planted"] == "clean"]
+    if what == "audit":
+        print("found, of the errors that matter\n")
+        print_halves(share_of(rows[rows["planted"] != "clean"], "planted", "found"))
+        print("findings a clean set, gaps in colour, thin beers and few sessions aside\n")
+        print_halves(share_of(clean, "planted", "found"), low_is_bad=False)
+        return
+    kind = rows["fault"].where(rows["pours"] == 1, rows["fault"] + ", 3 pours")
+    rows = rows.assign(kind=kind, right=rows["named"] + rows["tied"])
+    planted = rows[rows["fault"] != "clean"]
+    print("named first, of the samples in which the fault matters\n")
+    print_halves(share_of(planted, "kind", "named"))
+    print("named, or tied with another\n")
+    print_halves(share_of(planted, "kind", "right"))
+    print("clean samples with the code of any fault\n")
+    print_halves(share_of(rows[rows["fault"] == "clean"], "kind", "named"), low_is_bad=False)
+
+
+def run_planted(what: str, names: list[str], seeds: int) -> list[dict[str, object]]:
+    """Return the rows of every member and seed."""
+    run = {"faults": fault_figures, "audit": audit_figures, "names": name_figures}[what]
+    rows: list[dict[str, object]] = []
+    for name in names:
+        for seed in range(seeds):
+            rows += run(members()[name], seed)
+            print(f"{what}: {name}, seed {seed}", file=sys.stderr, flush=True)
+    return rows
+
+
 def main() -> None:
     """Print the table of every member asked for, then mean and worst of the shown and of the tuning members."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
+    parser.add_argument("what", nargs="?", choices=["figures", "faults", "audit", "names"], default="figures")
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*TUNING, *SHOWN])
     parser.add_argument("--json", action="store_true", help="print a row a member and seed as JSON")
     args = parser.parse_args()
+    if args.what != "figures":
+        planted = run_planted(args.what, args.members, args.seeds)
+        if args.json:
+            print(json.dumps(planted, indent=1))
+        else:
+            print_planted(args.what, pd.DataFrame(planted))
+        return
     rows = []
     for name in args.members:
         for seed in range(args.seeds):

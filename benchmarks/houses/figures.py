@@ -16,8 +16,8 @@ Floats = NDArray[np.float64]
 
 NEW_BATCHES, FOREIGN, ORACLE_BATCHES, ORACLE_BINS = 240, 120, 200, 16
 RATE = 0.05
-# true of a set by how it was drawn, no false alarm: gaps between colours, beers with few batches
-TRUE_OF_SMALL_SETS = frozenset({"colour_gap", "thin_beer"})
+# true of a set by how it was drawn, no false alarm: gaps between colours, beers of few batches or sessions
+TRUE_OF_SMALL_SETS = frozenset({"colour_gap", "thin_beer", "few_sessions"})
 HIGH_IS_BAD = ("error_percent", "error_over_pls", "error_over_process", "false_reject", "findings")
 LOW_IS_BAD = ("coverage", "coverage_pale", "nearest_right", "nearest_less_oracle", "foreign_refused")
 

@@ -33,7 +33,7 @@ def number(text: str) -> float:
 def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who measured where, and how long a control vouches for the line."""
     parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")
-    parser.add_argument("--operator", default="", metavar="NAME", help="who measured (default: the sheet's)")
+    parser.add_argument("--operator", default="", metavar="NAME", help="who measured, where the sheet does not say it")
     parser.add_argument(
         "--control-hours",
         type=number,

@@ -19,6 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
     )
+    parser.add_argument("--who", default="", metavar="NAME", help="who answers for the fit, for the record of a line")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -27,7 +28,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.reference.reference_set import ReferenceSet
 
     refs = ReferenceSet.load(args.set)
-    house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate).fit(refs)
+    house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate).fit(refs, who=args.who)
     house.save(args.out)
     f = house.fitted
     results = {
@@ -38,6 +39,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "n_batches": len(f.batches),
         "wavelength_nm": [float(f.wavelength_nm[0]), float(f.wavelength_nm[-1])],
         "colour": f.colour is not None,
+        "who": house.fitted_by,
     }
     text = (
         f"{args.out}: {counted(len(f.beers), 'beer')}, {counted(len(f.batches), 'batch')}, "

@@ -4,6 +4,7 @@ import argparse
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+from specmatch.cli.arguments import number
 from specmatch.cli.outcome import WIDTH, Outcome
 from specmatch.wording import counted
 
@@ -11,7 +12,7 @@ if TYPE_CHECKING:
     from specmatch.line.journal.journal import Journal
 
 COMMAND = "history"
-HELP = "what a line did: the last shifts, runs that wait, charts, upkeep; check and export the record"
+HELP = "what a line did: the last shifts, what waits, charts, upkeep; check, back up, export and review the record"
 EXAMPLE = "specmatch history line1.db line2.db --beer 'House Pils'"
 
 
@@ -21,17 +22,42 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--beer", metavar="BEER", help="only what was claimed to be this beer")
     parser.add_argument("--last", type=int, default=20, metavar="N", help="newest rows to show (default 20)")
     parser.add_argument("--check", action="store_true", help="follow the chain of hashes, name altered or missing rows")
+    parser.add_argument("--expect", metavar="HASH", help="with --check: a last hash kept elsewhere, that must be there")
+    parser.add_argument("--backup", metavar="FILE", help="copy one journal to a new file and check the copy")
     parser.add_argument("--export", metavar="FILE", help="write the rows to a .csv or .json file")
     parser.add_argument(
-        "--review", type=int, metavar="ENTRY", help="clear the run of an entry (with --operator, --note)"
+        "--review",
+        type=int,
+        metavar="ENTRY",
+        help="settle an entry that waits, or its run (with --outcome, --operator, --note)",
     )
+    parser.add_argument(
+        "--override",
+        nargs=2,
+        metavar=("BEER", "LOT"),
+        help="review a run of --line before anything departs: departures are recorded and stop nothing",
+    )
+    parser.add_argument(
+        "--outcome",
+        default="",
+        metavar="OUTCOME",
+        help="what came of a review: 'released after check', rework, reject or 'wrong claim'",
+    )
+    parser.add_argument("--second", default="", metavar="NAME", help="second name, where the house asks for two")
     parser.add_argument(
         "--baseline",
         nargs=2,
         metavar=("FROM", "TO"),
         help="name the period that charts take their limits from, times with offset (with --operator, --note)",
     )
-    parser.add_argument("--line", default="", metavar="NAME", help="line of the baseline (default: all)")
+    parser.add_argument("--line", default="", metavar="NAME", help="line of the baseline (default: all) or override")
+    parser.add_argument(
+        "--false-alarm-days",
+        type=number,
+        default=365.0,
+        metavar="D",
+        help="days in which half of the charts that are steady are called out by chance (default 365)",
+    )
     parser.add_argument("--operator", default="", metavar="NAME", help="who reviews or names")
     parser.add_argument("--note", default="", metavar="TEXT", help="what was found and done")
 
@@ -43,16 +69,22 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.errors import OptionError
     from specmatch.line.journal.journal import Journal
 
-    writes = args.review is not None or args.baseline is not None
-    if writes and len(args.journals) > 1:
-        raise OptionError("a review or a baseline goes into one journal; name that one alone")
+    writes = args.review is not None or args.baseline is not None or args.override is not None
+    if (writes or args.backup or args.expect) and len(args.journals) > 1:
+        raise OptionError(
+            "a review, a baseline, a backup or a hash kept elsewhere is of one journal; name that one alone"
+        )
+    if args.expect and not args.check:
+        raise OptionError("--expect goes with --check: the chain is followed to that hash")
     with ExitStack() as stack:
         # a misspelt name must not become a new journal
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.journals]
         if writes:
             return _write(args, stack.enter_context(Journal(args.journals[0])))
         if args.check:
-            return _check(journals)
+            return _check(journals, args.expect or "")
+        if args.backup:
+            return _backup(journals[0], args.backup)
         if args.export:
             from specmatch.line.journal.queries import export
 
@@ -62,28 +94,42 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
-    from specmatch.line.recording import name_baseline, review
+    from specmatch.line.reviews import name_baseline, override, review
     from specmatch.report.entry_text import entry_line
 
+    signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
         if args.review is not None:
-            row = review(journal, args.review, operator=args.operator, note=args.note)
+            row = review(journal, args.review, **signed)
+        elif args.override is not None:
+            row = override(journal, *args.override, line=args.line, **signed)
         else:
             row = name_baseline(journal, *args.baseline, operator=args.operator, note=args.note, line=args.line)
     return Outcome([row], entry_line(row))
 
 
-def _check(journals: "list[Journal]") -> Outcome:
+def _backup(journal: "Journal", path: str) -> Outcome:
+    found = journal.backup(path)
+    results = {"backup": path, **found.__dict__}
+    lines = [f"{path}: {counted(found.n_entries, 'entry')}, last hash {found.last_hash}"]
+    lines += [f"  DAMAGED: {fault.sentence}" for fault in found.faults] or ["  the copy's chain holds"]
+    return Outcome(results, "\n".join(lines), needs_look=bool(found.faults))
+
+
+def _check(journals: "list[Journal]", expect: str) -> Outcome:
     results, lines = [], []
     for journal in journals:
-        found = journal.check()
+        found = journal.check(expect=expect)
         results.append({"journal": str(journal.path), **found.__dict__})
         lines.append(f"{journal.path}: {counted(found.n_entries, 'entry')}, last hash {found.last_hash}")
         lines += [f"  DAMAGED: {fault.sentence}" for fault in found.faults]
         lines += [f"  clock: {note.sentence}" for note in found.clock_notes]
         if not found.faults:
             lines.append(
-                "  the chain holds; rows cut off at the end would show only against a last hash kept elsewhere"
+                "  the chain holds, and goes through the hash kept elsewhere"
+                if expect
+                else "  the chain holds; rows cut off at the end would show only against a last hash kept elsewhere "
+                "(--expect HASH)"
             )
     return Outcome(results, "\n".join(lines), needs_look=any(result["faults"] for result in results))
 
@@ -94,14 +140,15 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from specmatch.cli.arguments import shown_row
     from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
     from specmatch.line.charts.series import line_charts
-    from specmatch.line.journal.queries import decision_counts, last_shifts, newest, waiting_runs
-    from specmatch.report.entry_text import chart_line, entry_line
+    from specmatch.line.journal.queries import decision_counts, last_shifts, newest
+    from specmatch.line.journal.waiting import waiting as find_waiting
+    from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
     from specmatch.wording import CAUTIONS
 
     counts = decision_counts(journals, beer=args.beer)
-    waiting = waiting_runs(journals, beer=args.beer)
+    waiting = find_waiting(journals, beer=args.beer)
     rows = newest(journals, beer=args.beer, last=args.last)
-    charts = line_charts(journals, beer=args.beer)
+    charts = line_charts(journals, beer=args.beer, false_alarm_days=args.false_alarm_days)
     drifts = find_drifts(charts)
     shifts = [] if args.beer else last_shifts(journals)
     actions = [] if args.beer else upkeep(journals, drifts)
@@ -124,11 +171,7 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
             table.append(f"{numbers[0]:<17} {numbers[1]:<8}" + "".join(f"{n:>11}" for n in numbers[2:]))
         blocks.append(table)
     if waiting:
-        blocks.append(
-            [f"WAITS: entry {run['entry']}, {run['claimed']}, lot {run['lot'] or 'unknown'}, line {run['line'] or '-'}"
-             f": {run['run_state']} since {run['measured_at']}" for run in waiting]
-            + ["open: pour again; held: find out why, then history DB --review ENTRY --operator NAME --note TEXT"]
-        )  # fmt: skip
+        blocks.append([line for row in waiting for line in waiting_lines(row)])
     blocks.append([entry_line(row) for row in rows] or ["no entries"])
     blocks.append([chart_line(chart) for chart in charts if chart.baseline is not None or args.beer])
     young = [f"{chart.kind} of {chart.subject}" for chart in charts if chart.baseline is None and not args.beer]

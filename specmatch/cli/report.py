@@ -111,12 +111,12 @@ def _of_journals(args: argparse.Namespace) -> _Made:
     from contextlib import ExitStack
 
     from specmatch.line.journal.journal import Journal
-    from specmatch.line.journal.queries import waiting_runs
+    from specmatch.line.journal.waiting import waiting
     from specmatch.report.pages import journal_page
 
     with ExitStack() as stack:
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.sources]
-        return journal_page(journals), bool(waiting_runs(journals)), []
+        return journal_page(journals), bool(waiting(journals)), []
 
 
 def _kind(path: Path) -> str:

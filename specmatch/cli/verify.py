@@ -32,6 +32,8 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.errors import OptionError
     from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
+    from specmatch.line.rules.judging import verify_folder
+    from specmatch.measurement.session import Session
     from specmatch.report.text import readings_text, text_table
     from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
@@ -49,7 +51,11 @@ def run(args: argparse.Namespace) -> Outcome:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
         scans_or_session, left_out = load_source(args.source, dates=args.dates)
-        verified = house.verify(scans_or_session, claimed=args.after or args.claim, specification=specification)
+        claim = args.after or args.claim
+        if claim is None and isinstance(scans_or_session, Session):
+            verified = verify_folder(house, scans_or_session, specification)
+        else:
+            verified = house.verify(scans_or_session, claimed=claim, specification=specification)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
@@ -63,15 +69,19 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
+    from dataclasses import replace
+
     from specmatch.cli.arguments import line_setting, tell_sheet_notes
     from specmatch.line.acquisition import measure_source
     from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
+    from specmatch.line.reviews import put_in_force
 
     setting = line_setting(args)
     measured = measure_source(args.source, date_order=args.dates)
     tell_sheet_notes(measured.session)
     with Journal(args.journal) as journal:
+        setting = replace(setting, in_force=put_in_force(journal, setting))
         added = record_measured(journal, setting, measured)
         left_out = []
         for path, reason in measured.session.left_out.itertuples(index=False):
@@ -83,5 +93,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     for row in added:
         if row["kind"] == "control":
-            said += f"\ncontrol: {row['decision']}; {row['reason']}"
+            said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
+        elif row.get("replaces") is not None:
+            said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     return verified, left_out, f"\n\n{args.journal}: {said}"

@@ -69,6 +69,7 @@ class HouseModel:
         self.coverage = coverage
         self.false_reject_rate = false_reject_rate
         self._fitted: FittedHouse | None = None
+        self._fitted_by = ""
 
     def __repr__(self) -> str:
         state = "not fitted"
@@ -112,12 +113,19 @@ class HouseModel:
         """Usable band, shape (p,), nm, ascending (a copy)."""
         return self.fitted.wavelength_nm.copy()
 
-    def fit(self, refs: ReferenceSet) -> HouseModel:
+    @property
+    def fitted_by(self) -> str:
+        """Who answers for the fit, for the record of a line; "" where nobody left a name."""
+        return self._fitted_by
+
+    def fit(self, refs: ReferenceSet, *, who: str = "") -> HouseModel:
         """Learn colour, identity and domain from a reference set.
 
         Parameters
         ----------
         refs : ReferenceSet
+        who : str, optional
+            Who answers for the fit; kept with the model, and in the journal of a line that judges by it.
 
         Returns
         -------
@@ -152,6 +160,7 @@ class HouseModel:
             )
         with one_thread():
             self._fitted = fit_house(refs, false_reject_rate=self.false_reject_rate)
+        self._fitted_by = who.strip()
         return self
 
     def add_batches(self, refs: ReferenceSet) -> HouseModel:
@@ -215,6 +224,8 @@ class HouseModel:
         spectra: pd.DataFrame | pd.Series | Session,
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
+        *,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
 
@@ -227,6 +238,9 @@ class HouseModel:
             A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
+        lab : str or mapping, optional
+            Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
+            most batches. It matters where the set tells two labs apart.
 
         Returns
         -------
@@ -237,6 +251,8 @@ class HouseModel:
         ------
         WavelengthMismatchError
             If the scans do not cover the model's wavelengths.
+        OptionError
+            If the lab is not one that the model knows.
 
         Examples
         --------
@@ -249,7 +265,8 @@ class HouseModel:
         """
         samples = prepare_samples(self.fitted, spectra, scans)
         level = self.coverage if coverage is None else coverage
-        return readings_table(self.fitted, samples, match_samples(self.fitted, samples), level, self.false_reject_rate)
+        match = match_samples(self.fitted, samples)
+        return readings_table(self.fitted, samples, match, level, self.false_reject_rate, lab=lab)
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -437,7 +454,8 @@ class HouseModel:
         arrays, tree = flatten(self.fitted, "house")
         settings = {"coverage": self.coverage, "false_reject_rate": self.false_reject_rate}
         checks = check_arrays(one_of_each(self.fitted.identity.samples), self._read_numbers)
-        save_arrays(path, {**arrays, **checks}, {"house": tree, "settings": settings})
+        manifest = {"house": tree, "settings": settings, "fitted_by": self.fitted_by}
+        save_arrays(path, {**arrays, **checks}, manifest)
 
     @classmethod
     def load(cls, path: str | Path) -> HouseModel:
@@ -463,6 +481,8 @@ class HouseModel:
         """
         arrays, manifest = load_arrays(path)
         model = cls(**manifest["settings"])
+        # files of before have no such entry
+        model._fitted_by = str(manifest.get("fitted_by", ""))
         model._fitted = restore(manifest["house"], arrays, "house", classes_within(FittedHouse))
         refuse_other_readings(path, arrays, model._read_numbers)
         return model

@@ -1,74 +1,125 @@
 """From what was measured to rows of the journal: references, controls, then samples in the order of time.
 
 What a journal holds of samples, as a table of verified readings.
-
-What people add to the journal: a review of a run, and the name of a baseline period.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import replace
 from datetime import datetime
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from specmatch.errors import TableError
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import unix_time
-from specmatch.line.rules.controls import BASELINE, CONTROL, control_baseline, control_trouble, judge_control
-from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, part_of, reading_record
+from specmatch.line.rules.clock import DOUBTFUL, clock_trouble
+from specmatch.line.rules.controls import (
+    CONTROL,
+    ControlDecision,
+    ControlName,
+    control_trouble,
+    judge_control,
+    optical_density,
+    pour_share,
+    reread_with,
+)
+from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
+from specmatch.line.rules.materials import Statements, statements_of
 from specmatch.line.rules.run_rule import (
-    CLEAR,
     OPEN,
     READING,
     RETEST,
-    REVIEW,
     Judged,
     find_run,
     judge_in_run,
     without_grid,
 )
-from specmatch.warning_codes import RESCAN, WARNING_CODES
+from specmatch.line.rules.standing import (
+    LEFT_OUT,
+    PUT_RIGHT,
+    Standing,
+    changed_since,
+    left_out_before,
+    standing_of,
+    stated_of,
+)
+from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 
-REFERENCE, LEFT_OUT = "reference", "left_out"
+REFERENCE = "reference"
+_CLOCK_ADVICE = "set the clock of the instrument, mend the time in the sheet or pour again"
 
 
-def record_measured(journal: Journal, setting: LineSetting, measured: Measured) -> list[Record]:
-    """Judge what was measured and add it to the journal; scans that it holds already are not judged again."""
+def record_measured(
+    journal: Journal, setting: LineSetting, measured: Measured, *, stated: Mapping[str, str] | None = None
+) -> list[Record]:
+    """Judge what was measured and add it to the journal; scans that stand there as they are now are left alone."""
+    # stated: of all files of the sheet, where only a part of it was measured
     session = measured.session
+    stated = stated_of(measured.rows) if stated is None else stated
     times = {scan_id: measured.time_of(scan_id) for scan_id in measured.rows.index}
     rows = list(_references(journal, setting, measured))
-    for scan_id in sorted(session.controls.index, key=lambda name: times[name][1]):
-        rows += _control(journal, setting, measured, scan_id, times[scan_id])
+    if len(session.controls):
+        known = statements_of(session.materials, unit=setting.house.fitted.colour_unit)
+        for scan_id in sorted(session.controls.index, key=lambda name: times[name][1]):
+            rows += _control(journal, setting, measured, scan_id, times[scan_id], stated, known)
     samples = session.scans.groupby("sample", sort=False).groups
     for _, ids in sorted(samples.items(), key=lambda item: max(times[name][1] for name in item[1])):
         last = max(ids, key=lambda name: times[name][1])
-        rows += _sample(journal, setting, measured, list(ids), times[last])
+        rows += _sample(journal, setting, measured, list(ids), times[last], stated)
     return rows
 
 
-def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
-    """Add a row about a file that could not be used; none if these bytes were recorded already."""
+def record_left_out(
+    journal: Journal, setting: LineSetting, file: ScanFile, reason: str, stated: Mapping[str, str] | None = None
+) -> list[Record]:
+    """Add a row about a file that could not be used; none if it was left out for the same reason before."""
     with journal.writing():
-        if file.path in journal.seen(file.sha256):
+        before = left_out_before(journal, file.path)
+        there = journal.seen(file.sha256).get(file.path)
+        if there is not None and there not in before:
             return []
-        record = {"kind": LEFT_OUT, "line": setting.line, "operator": setting.operator, "reason": reason}
-        return [journal.append({**record, "scan_files": {file.path: file.sha256}})]
+        if there is not None and journal.entry(there)["reason"] == reason:
+            return []
+        record: Record = {"kind": LEFT_OUT, "line": setting.line, "operator": setting.operator, "reason": reason}
+        if before:
+            record["replaces"] = before[-1]
+        return _with_others(journal, {**record, "scan_files": {file.path: file.sha256}}, before)
 
 
-def _common(setting: LineSetting, time: tuple[str, float], row: pd.Series) -> Record:
-    instrument = row.get("instrument", "")
-    operator = row.get("operator", "")
-    return {
+def _with_others(journal: Journal, record: Record, replaced: Sequence[int], **options: Any) -> list[Record]:
+    """Add a row that replaces the last of some entries, and a row for each of the others, so that none waits on."""
+    row = journal.append(record, **options)
+    rows = [row]
+    for entry in replaced:
+        if entry != record.get("replaces"):
+            said = f"entry {entry} is put right by entry {row['entry']}"
+            names: Record = {name: record[name] for name in ("line", "operator") if name in record}
+            rows.append(journal.append({"kind": PUT_RIGHT, **names, "replaces": entry, "reason": said}))
+    return rows
+
+
+def _common(setting: LineSetting, time: tuple[str, float], rows: pd.DataFrame) -> Record:
+    def said(column: str) -> str:
+        # several hands at the pours of one sample are all named
+        values = rows.get(column, ())
+        return ", ".join(dict.fromkeys(value for value in values if isinstance(value, str) and value))
+
+    record: Record = {
         "measured_at": time[0],
         "measured_unix": time[1],
         "line": setting.line,
-        "operator": setting.operator or (operator if isinstance(operator, str) else ""),
-        "instrument": instrument if isinstance(instrument, str) else "",
+        # the sheet knows who poured; a name given for the whole watch only fills its blanks
+        "operator": said("operator") or setting.operator,
+        "instrument": said("instrument"),
         "model_hash": setting.model_hash,
     }
+    if session := said("session"):
+        record["session"] = session
+    if setting.in_force is not None:
+        record["in_force"] = setting.in_force
+    return record
 
 
 def _references(journal: Journal, setting: LineSetting, measured: Measured) -> Iterator[Record]:
@@ -85,7 +136,7 @@ def _references(journal: Journal, setting: LineSetting, measured: Measured) -> I
             yield journal.append(
                 {
                     "kind": REFERENCE,
-                    **_common(setting, time, measured.rows.loc[scan_id]),
+                    **_common(setting, time, measured.rows.loc[[scan_id]]),
                     "sample": scan_id,
                     "reading": {"level": level, "peak_nm": peak},
                     "scan_files": {file.path: file.sha256},
@@ -94,72 +145,145 @@ def _references(journal: Journal, setting: LineSetting, measured: Measured) -> I
 
 
 def _control(
-    journal: Journal, setting: LineSetting, measured: Measured, scan_id: str, time: tuple[str, float]
-) -> list[Record]:
+    journal: Journal, setting: LineSetting, measured: Measured, scan_id: str, time: tuple[str, float],
+    stated: Mapping[str, str], statements: Statements,
+) -> list[Record]:  # fmt: skip
     session, file = measured.session, measured.file_of[scan_id]
+    standing = standing_of(journal, file.path, file.sha256, stated, claim=None)
+    if standing.entry is not None and not standing.again:
+        return []
     reading = reading_record(setting.house.read(session.controls.loc[[scan_id]]).iloc[0])
     checks = session.checks
     codes = [code for name, code in zip(checks["scan_id"], checks["code"], strict=True) if name == scan_id]
+    row = session.control_scans.loc[[scan_id]]
+    words = {
+        name: str(row[name].iloc[0])
+        for name in ("material", "material_lot")
+        if name in row and isinstance(row[name].iloc[0], str) and row[name].iloc[0]
+    }
     record = {
-        **_common(setting, time, session.control_scans.loc[scan_id]),
+        **_common(setting, time, row),
+        **words,
         "sample": scan_id,
         "scan_files": {file.path: file.sha256},
+        "stated": {file.path: stated[file.path]},
     }
+    spectrum = session.controls.loc[scan_id]
+    kept = kept_mean(session.controls.loc[[scan_id]], row.assign(pour=scan_id))
     with journal.writing():
-        if file.path in journal.seen(file.sha256):
-            return []
-        return [record_control(journal, setting, reading, codes, record)]
+        if standing_of(journal, file.path, file.sha256, stated, claim=None) != standing:
+            return []  # another process was quicker
+        replaced = _replaced(journal, [file.path], [standing])
+        if replaced:
+            record["replaces"] = replaced[-1]
+        return record_control(
+            journal, setting, reading, codes, {**record, "optical_density": optical_density(spectrum)},
+            kept=kept, statements=statements, replaced=replaced,
+        )  # fmt: skip
 
 
 def record_control(
-    journal: Journal, setting: LineSetting, reading: Record, codes: Sequence[str], record: Record
-) -> Record:
-    """Judge a control by its chart and add it; call it inside `writing`."""
+    journal: Journal, setting: LineSetting, reading: Record, codes: Sequence[str], record: Record,
+    *, kept: Record | None = None, statements: Statements | None = None, replaced: Sequence[int] = (),
+) -> list[Record]:  # fmt: skip
+    """Judge a control by those of its material, lot and module, and add it; call it inside `writing`."""
     # a control is no beer: what the model says of its identity is left out of the record
-    kept = {key: reading[key] for key in ("colour", "colour_unit", "n_pours")}
+    shown = {key: reading[key] for key in ("colour", "colour_unit", "n_pours")}
     faults = [code for code in codes if WARNING_CODES[code].effect == RESCAN]
     warnings = list(codes)
+    clock = None if replaced else clock_trouble(journal, record)
+    whole = {"kind": CONTROL, **record, "reading": {**shown, "warnings": warnings}}
     if faults:
-        decision, reason = RESCAN, f"control not fit to be judged: {WARNING_CODES[faults[0]].sentence}"
+        got = ControlDecision(RESCAN, f"control not fit to be judged: {WARNING_CODES[faults[0]].sentence}")
+    elif clock is not None:
+        warnings.append(DOUBTFUL)
+        got = ControlDecision(HOLD, f"{clock}: the control counts for nothing")
     else:
-        decision, reason = judge_control(kept["colour"], kept["colour_unit"], control_baseline(journal, setting.line))
-        warnings += ["control_out"] if decision == RESCAN else []
-    advice = "go on" if decision != RESCAN else "clean base and cup, take a new reference, measure the control again"
-    decided = {"decision": decision, "reason": reason, "advice": advice, "reading": {**kept, "warnings": warnings}}
-    return journal.append({"kind": CONTROL, **record, **decided})
+        got = _judged_control(journal, setting, whole, statements or {})
+        warnings += ["control_out"] if got.decision == RESCAN else []
+    advice = {
+        None: "measure it again: the second one vouches for the line",
+        RESCAN: "clean base and cup, take a new reference, measure the control again",
+        HOLD: _CLOCK_ADVICE,
+    }.get(got.decision, "go on")
+    whole |= {"decision": got.decision, "reason": got.reason, "advice": advice, "limits": got.limits}
+    documents = []
+    if kept:
+        whole["kept"], grid = without_grid(kept)
+        documents.append(grid)
+    return _with_others(journal, whole, replaced, documents=documents)
+
+
+def _judged_control(journal: Journal, setting: LineSetting, record: Record, statements: Statements) -> ControlDecision:
+    material, lot = record.get("material") or "", record.get("material_lot") or ""
+    module = record.get("instrument") or f"line {setting.line}"
+    others = [
+        (statement, ControlName(material, other, module))
+        for (name, other), statement in statements.items()
+        if name == material and other != lot
+    ]
+    return judge_control(
+        journal, record, reread=reread_with(setting.house, journal), pour_share=pour_share(setting.house),
+        statement=statements.get((material, lot)), lots=others,
+    )  # fmt: skip
 
 
 def _sample(
-    journal: Journal, setting: LineSetting, measured: Measured, scan_ids: list[str], time: tuple[str, float]
-) -> list[Record]:
+    journal: Journal, setting: LineSetting, measured: Measured, scan_ids: list[str], time: tuple[str, float],
+    stated: Mapping[str, str],
+) -> list[Record]:  # fmt: skip
     session = measured.session
     name = str(session.scans.at[scan_ids[0], "sample"])
-    claim = setting.claim if setting.claim is not None else session.claims.get(name)
-    new, repeated = _unseen(journal, measured, scan_ids)
+    in_sheet = session.claims.get(name)
+    claim = setting.claim if setting.claim is not None else in_sheet
+    files = {scan: measured.file_of[scan] for scan in scan_ids}
+    standings = {
+        scan: standing_of(journal, file.path, file.sha256, stated, claim=setting.claim) for scan, file in files.items()
+    }
+    new = [scan for scan in scan_ids if standings[scan].entry is None or standings[scan].again]
     if not new:
         return []
     on = datetime.fromisoformat(time[0]).date()
-    judged = judge_sample(setting, part_of(session, new, repeated), claim, on)
-    batch = str(session.scans.at[scan_ids[0], "batch"])
-    files = {file.path: file.sha256 for file in (measured.file_of[scan] for scan in new)}
+    judged = judge_sample(setting, part_of(session, new, _copies(journal, files, new)), claim, on)
     record: dict[str, Any] = {
-        **_common(setting, time, session.scans.loc[new[0]]),
+        **_common(setting, time, session.scans.loc[new]),
         "claimed": claim,
-        # where nobody wrote a lot down, the gate has put the sample's own name there
-        "lot": "" if batch == name else batch,
+        # as the sheet states it: where nobody did, the gate has put the sample's own name into the table
+        "lot": _stated_lot(measured, new),
         "sample": name,
-        "scan_files": files,
+        "scan_files": {files[scan].path: files[scan].sha256 for scan in new},
+        "stated": {files[scan].path: stated[files[scan].path] for scan in new},
     }
+    if setting.claim is not None and in_sheet not in (None, setting.claim):
+        record["claim_of_sheet"] = in_sheet
+        judged = replace(judged, reason=f"{judged.reason}; claimed for the whole watch, the sheet says {in_sheet}")
     with journal.writing():
-        if any(path in journal.seen(digest) for path, digest in files.items()):
-            return []  # another process was quicker
-        return [record_sample(journal, setting, judged, record)]
+        for scan in new:
+            file = files[scan]
+            if standing_of(journal, file.path, file.sha256, stated, claim=setting.claim) != standings[scan]:
+                return []  # another process was quicker
+        replaced = _replaced(journal, list(record["scan_files"]), [standings[scan] for scan in new])
+        return record_sample(journal, setting, judged, record, replaced=replaced)
 
 
-def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record: Record) -> Record:
+def _stated_lot(measured: Measured, scan_ids: Sequence[str]) -> str:
+    lots = measured.rows.loc[list(scan_ids), "batch"]
+    return next((lot for lot in lots if isinstance(lot, str) and lot), "")
+
+
+def _replaced(journal: Journal, paths: Sequence[str], standings: Sequence[Standing]) -> list[int]:
+    """Entries that a new judgement takes the place of: files left out first, the newest judgement last."""
+    left = {entry for path in paths for entry in left_out_before(journal, path)}
+    judged = {one.entry for one in standings if one.entry is not None and one.kind != LEFT_OUT}
+    return [*sorted(left), *sorted(judged)]
+
+
+def record_sample(
+    journal: Journal, setting: LineSetting, judged: Judged, record: Record, *, replaced: Sequence[int] = ()
+) -> list[Record]:
     """Decide on a sample by its run and its line's control and add it; call it inside `writing`."""
     house, specification = setting.house, setting.specification
-    basis = {
+    basis: Record = {
         "set_name": house.fitted.set_name,
         "set_hash": house.fitted.set_hash,
         "coverage": house.coverage,
@@ -167,14 +291,23 @@ def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record
         "specification_hash": specification.hash,
     }
     documents = [(specification.hash, "specification", specification.text)] if specification.hash else []
+    if replaced:
+        basis["replaces"] = replaced[-1]
+        basis["put_right"] = changed_since(journal.entry(replaced[-1]), record)
+    # a judgement put right was dated when it was first made
+    elif (clock := clock_trouble(journal, record)) is not None:
+        judged = _doubtful(judged, clock)
     claim = record["claimed"]
     if claim is None:
         plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
-        return journal.append({"kind": READING, **record, **basis, **plain}, documents=documents)
-    run = find_run(journal, setting.line, claim, record["lot"])
-    trouble = control_trouble(journal, setting.line, record["measured_unix"], control_hours=setting.control_hours)
+        return _with_others(journal, {"kind": READING, **record, **basis, **plain}, replaced, documents=documents)
+    run = find_run(journal, setting.line, claim, record["lot"], record["sample"], without=replaced)
+    trouble = control_trouble(
+        journal, setting.line, record["measured_unix"], instrument=record.get("instrument", ""),
+        control_hours=setting.control_hours,
+    )  # fmt: skip
     pooled = None
-    if run.state == OPEN and trouble is None and not judged.faults:
+    if run.state == OPEN and trouble is None and not judged.faults and not judged.stops:
         on = datetime.fromisoformat(record["measured_at"]).date()
         pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
     got = judge_in_run(run, judged, pooled, control=trouble)
@@ -189,29 +322,39 @@ def record_sample(journal: Journal, setting: LineSetting, judged: Judged, record
         "run_state": got.run_state,
         "reading": got.reading,
     }
+    if got.overridden:
+        decided["overridden_by"] = run.override
     if got.kind == RETEST and pooled is not None:
         decided["alone"] = judged.reading
     if trouble is None and judged.kept:
         # pours measured under a bad control are no evidence for or against the run
         decided["kept"], grid = without_grid(judged.kept)
         documents.append(grid)
-    return journal.append(decided, documents=documents)
+    return _with_others(journal, decided, replaced, documents=documents)
 
 
-def _unseen(journal: Journal, measured: Measured, scan_ids: Sequence[str]) -> tuple[list[str], pd.DataFrame | None]:
-    """Return the scans whose files the journal does not hold, and checks of those that are copies of others."""
-    new, rows = [], []
+def _doubtful(judged: Judged, clock: str) -> Judged:
+    """Hold a sample whose time nobody can trust, whatever it reads; a fault of its scan comes first."""
+    reading = {**judged.reading, "warnings": [*judged.reading["warnings"], DOUBTFUL]}
+    if judged.faults:
+        return replace(judged, reading=reading)
+    said = f"{clock}; apart from that: {judged.reason}"
+    return replace(judged, reading=reading, decision=HOLD, reason=said, advice=_CLOCK_ADVICE, departs=False, stops=True)
+
+
+def _copies(journal: Journal, files: Mapping[str, ScanFile], scan_ids: Sequence[str]) -> pd.DataFrame | None:
+    """Return checks of the scans whose bytes the journal held before under another name."""
+    rows = []
     for scan_id in scan_ids:
-        file = measured.file_of[scan_id]
-        seen = journal.seen(file.sha256)
-        if file.path in seen:
-            continue
-        new.append(scan_id)
-        if seen:
-            path, entry = next(iter(seen.items()))
+        file = files[scan_id]
+        times = journal.entries_of(file.sha256)
+        own = min((entry for path, entry in times if path == file.path), default=None)
+        before = [(path, entry) for path, entry in times if path != file.path and (own is None or entry < own)]
+        if before:
+            path, entry = before[0]
             said = f"{file.path} holds the same bytes as {path} of entry {entry}: pour and measure anew"
             rows.append((scan_id, "repeated_scan", 1.0, said))
-    return new, pd.DataFrame(rows, columns=["scan_id", "code", "size", "sentence"]) if rows else None
+    return pd.DataFrame(rows, columns=["scan_id", "code", "size", "sentence"]) if rows else None
 
 
 def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
@@ -238,51 +381,3 @@ def _cell(value: Any, column: str) -> Any:
     if value is None and column in ("colour", "p_value", "distance"):
         return np.nan
     return tuple(value) if isinstance(value, list) else value
-
-
-def review(journal: Journal, entry: int, *, operator: str, note: str) -> Record:
-    """Add a person's review of a run that waits or is held; the run is clear afterwards. Call it inside `writing`."""
-    _signed(operator, note)
-    row = journal.entry(entry)
-    key = [row.get(name) or "" for name in ("line", "claimed", "lot")]
-    run = find_run(journal, *key)
-    if run.state == CLEAR:
-        raise TableError(f"entry {entry} belongs to no run that waits for anybody; name an entry of a run on hold")
-    line, claimed, lot = key
-    return journal.append(
-        {
-            "kind": REVIEW,
-            "concerns": run.first,
-            "line": line,
-            "operator": operator,
-            "claimed": claimed,
-            "lot": lot,
-            "reason": note,
-            "run_state": CLEAR,
-        }
-    )
-
-
-def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
-    """Name the period that every chart takes its limits from. Call it inside `writing`."""
-    _signed(operator, note)
-    from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
-    if not from_unix < to_unix:
-        raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
-    return journal.append(
-        {
-            "kind": BASELINE,
-            "line": line,
-            "operator": operator,
-            "reason": note,
-            "from": start,
-            "to": end,
-            "from_unix": from_unix,
-            "to_unix": to_unix,
-        }
-    )
-
-
-def _signed(operator: str, note: str) -> None:
-    if not operator.strip() or not note.strip():
-        raise TableError("say who (--operator) and what was found (--note): the record must hold both")

@@ -4,23 +4,27 @@ import logging
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import MissingScanError
+from specmatch.errors import MissingScanError, SheetError
 from specmatch.house.decision.decision import check_claims
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
 from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.reviews import put_in_force
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.watcher import Watch, only_watcher
+from specmatch.measurement.folder.sheets import read_sheet
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
 
 log = logging.getLogger(__name__)
+# setting in the sheet beside the model: whether a review of a hold takes a second name
+SECOND_NAME = "second_name"
 
 
 @dataclass(frozen=True)
@@ -66,7 +70,7 @@ def watch(
     claim : str, optional
         Beer or package label that every sample is said to be; by default the sheet says it.
     line, operator : str, optional
-        Packaging line and who measured, for the journal.
+        Packaging line, and who measured where the sheet does not say it, for the journal.
     control_hours : float, default 12
         Hours that a good control vouches for a line that measures one; 0 asks for none.
     date_order : {"dmy", "mdy", "ymd"}, optional
@@ -136,6 +140,7 @@ def watching(
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
     with Journal(journal) as opened, only_watcher(journal, folder):
+        setting = replace(setting, in_force=put_in_force(opened, setting))
         yield Watch(opened, setting, folder, date_order=date_order)
 
 
@@ -149,7 +154,25 @@ def load_setting(
     if claim is not None:
         labels = {row.label for row in specification.labels}
         check_claims(claim, pd.Index(["--claim"]), house.beers_, labels=labels)
-    return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours)
+    second = asks_for_two_names(model)
+    return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours, second)
+
+
+def asks_for_two_names(model: str | Path) -> bool:
+    """Return whether the house asks for two names on a review: `house.line.csv` beside `house.model`."""
+    model = Path(model)
+    path = model.with_name(f"{model.stem}.line.csv")
+    if not path.is_file():
+        return False
+    sheet = read_sheet(path, known=("setting", "value"))
+    if list(sheet.table.columns) != ["setting", "value"]:
+        raise SheetError(f"{path.name}: expected the columns setting and value, got {', '.join(sheet.table.columns)}")
+    found = False
+    for line, name, value in zip(sheet.lines, sheet.table["setting"], sheet.table["value"], strict=True):
+        if name != SECOND_NAME or value.lower() not in ("yes", "no"):
+            raise SheetError(f"{path.name}, line {line}: got {name!r}, {value!r}; expected {SECOND_NAME}, yes or no")
+        found = value.lower() == "yes"
+    return found
 
 
 def needs_look(row: Record) -> bool:

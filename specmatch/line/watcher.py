@@ -7,9 +7,10 @@ One watcher a folder and journal.
 """
 
 import logging
+import os
 import threading
 import time
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Hashable, Iterator
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -21,7 +22,10 @@ from specmatch.line.acquisition import Measured, ScanFile, ScanReader, measure_b
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
-from specmatch.measurement.folder.folder import listed_scans
+from specmatch.line.rules.standing import standing_of, stated_of
+from specmatch.measurement.folder.batches import no_batches
+from specmatch.measurement.folder.folder import FolderSheets, listed_scans
+from specmatch.measurement.folder.materials import no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.storage import locked, sha256_of
 
@@ -35,6 +39,11 @@ PATIENCE_S = 5.0
 RETRY_S = 1.0
 SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc", ".prn", ".jdx", ".dx", ".jcm")
 AT_ONE_GO = 8
+# sheets of a folder, which hold no spectra
+SHEETS = ("scans", "batches", "beers", "materials")
+# a scan may be written before its row of the sheet; one that lies so long without a row was forgotten
+STRAY_S = 600.0
+NOT_LISTED = "is not listed in scans.csv: list it there, or take it out of the folder"
 
 # darks and references before a sample that may still be wanted beside those of its own session
 EARLIER_REFERENCES = 8
@@ -60,6 +69,9 @@ class Watch:
         self._reader = ScanReader(folder)
         self._marks: dict[str, tuple[Mark, float]] = {}
         self._done: dict[str, Mark] = {}
+        # files left out, and how sheet, darks and references stood then: they are tried again once those change
+        self._left: dict[str, Hashable] = {}
+        self._stated: dict[str, str] | None = None
         self._sheet: tuple[Mark, pd.DataFrame] | None = None
         self._groups: list[list[int]] = []
         self._closed: set[int] = set()
@@ -96,6 +108,7 @@ class Watch:
         self.waiting.clear()
         sheet = find_sheet(self.folder, "scans")
         if sheet is None:
+            self._stated = None
             work = self._bare()
         else:
             listed = self._listed(sheet)
@@ -108,7 +121,7 @@ class Watch:
     def _bare(self) -> Iterator[list[Record]]:
         together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
-            if path.suffix.lower() not in SCAN_SUFFIXES or path.name.startswith(".") or not path.is_file():
+            if not _is_scan_file(path):
                 continue
             if self._is_done(path.name):
                 continue
@@ -117,11 +130,30 @@ class Watch:
                 continue
             # those of one grid are measured at one go: most of the time goes into laying tables out
             if together and (len(together) >= AT_ONE_GO or _grid(file) != _grid(together[0])):
-                yield self._record(partial(measure_bare, together), together, listed=False)
+                yield self._record(partial(measure_bare, together), together)
                 together = []
             together.append(file)
         if together:
-            yield self._record(partial(measure_bare, together), together, listed=False)
+            yield self._record(partial(measure_bare, together), together)
+
+    def _strays(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
+        """Scan files that the sheet does not list: they wait, and are left out by name once they have lain a while."""
+        listed = set(rows["file"])
+        for name in _unlisted(self.folder, listed):
+            path = self.folder / name
+            if not _is_scan_file(path) or path.stem in SHEETS or self._is_done(name):
+                continue
+            file = self._whole(name)
+            if file is None:
+                continue
+            if not file.scans:
+                # a note or a table of something else is no scan that anybody waits for
+                self._done[name] = _mark(path)
+                continue
+            if time.time() - path.stat().st_mtime < STRAY_S:
+                self.waiting[name] = NOT_LISTED
+                continue
+            yield self._leave_out(file, NOT_LISTED)
 
     def _listed(self, path: Path) -> pd.DataFrame | None:
         """The rows of the sheet; None until it is whole for the first time."""
@@ -141,6 +173,7 @@ class Watch:
             return before
         for name, reason in left_out:
             log.warning("%s: %s", name, reason)
+        self._take_in(stated_of(rows))
         for _, note in notes:
             # a sheet grows by the minute; what is to be known of it is said once
             if note not in self._told:
@@ -149,8 +182,40 @@ class Watch:
         self._sheet, self._groups, self._closed = (mark, rows), _groups(rows), set()
         return rows
 
+    def _take_in(self, stated: dict[str, str]) -> None:
+        """Take in what the sheet states now: what was judged of a row that was mended is to do again."""
+        before = self._stated if self._stated is not None else stated
+        self._stated = stated
+        for name in [name for name in self._done if before.get(name) != stated.get(name)]:
+            mark = self._done.pop(name, None)
+            if mark is None or name not in stated:
+                continue
+            for entry in self.journal.seen(sha256_of(self.folder / name)).values():
+                # those judged together with it are judged again together
+                for mate in self.journal.entry(entry).get("scan_files", {}):
+                    self._done.pop(mate, None)
+
+    def _surroundings(self) -> Hashable:
+        """How the sheet, the darks and the references stand: what a file left out may be waiting for."""
+        if self._sheet is None:
+            return None
+        mark, rows = self._sheet
+        marks = []
+        for name in rows["file"][rows["role"].isin(("dark", "reference"))]:
+            try:
+                marks.append(_mark(self.folder / name))
+            except OSError:
+                marks.append((0, 0))
+        return mark, tuple(marks)
+
     def _samples(self, rows: pd.DataFrame) -> Iterator[list[Record]]:
         """Files of one control or sample at a time, in the order of the sheet, darks and references with them."""
+        now = self._surroundings() if self._left else None
+        for name in [name for name, then in self._left.items() if then != now]:
+            del self._left[name]
+            self._done.pop(name, None)
+            self._closed.clear()
+        yield from self._strays(rows)
         for number, places in enumerate(self._groups):
             # a long sheet must not cost a look at every old file ten times a second; a new sheet is looked at whole
             if number in self._closed:
@@ -166,8 +231,15 @@ class Watch:
             if light is None:
                 continue
             part, every = rows.iloc[[*light, *new]], [*light.values(), *ready]
-            measure = partial(measure_listed, part, every, folder=str(self.folder))
-            yield self._record(measure, ready, listed=True)
+            measure = partial(self._measure, part, every)
+            yield self._record(measure, ready)
+
+    def _measure(self, part: pd.DataFrame, files: list[ScanFile]) -> Measured:
+        """Measure rows of the sheet; what is known of controls among them is read each time."""
+        controls = bool((part["role"] == "control").any())
+        materials = read_materials(self.folder, []) if controls else no_materials()
+        sheets = FolderSheets(part, no_batches(), materials, [], [])
+        return measure_listed(part, files, folder=str(self.folder), sheets=sheets)
 
     def _light(self, rows: pd.DataFrame, place: int) -> dict[int, ScanFile] | None:
         """Darks and references of the sample's session and some before it, by place; None while one is on its way."""
@@ -186,8 +258,8 @@ class Watch:
                 found[i] = file
         return found
 
-    def _record(self, measure: Callable[[], Measured], files: list[ScanFile], *, listed: bool) -> list[Record]:
-        names = ", ".join(file.path for file in files)
+    def _record(self, measure: Callable[[], Measured], files: list[ScanFile]) -> list[Record]:
+        names, listed = ", ".join(file.path for file in files), self._stated is not None
         try:
             measured = measure()
             unused = {path: reason for path, reason in measured.session.left_out.itertuples(index=False)}
@@ -196,7 +268,7 @@ class Watch:
             if waits and (no_light or not all(self._stale(file.path) for file in waits)):
                 self.waiting[names] = unused[waits[0].path]
                 return []
-            rows = record_measured(self.journal, self.setting, measured)
+            rows = record_measured(self.journal, self.setting, measured, stated=self._stated)
         except (StorageError, OSError):
             raise
         except MissingScanError as error:
@@ -205,7 +277,7 @@ class Watch:
         except SpecmatchError as error:
             if not listed and len(files) > 1:
                 # one of them is at fault: alone, each answers for itself
-                alone = [self._record(partial(measure_bare, [file]), [file], listed=False) for file in files]
+                alone = [self._record(partial(measure_bare, [file]), [file]) for file in files]
                 return [row for part in alone for row in part]
             if not all(self._stale(file.path) for file in files):
                 self.waiting[names] = str(error)
@@ -213,9 +285,15 @@ class Watch:
             rows, unused = [], {file.path: str(error) for file in files}
         for file in files:
             if file.path in unused:
-                rows += record_left_out(self.journal, self.setting, file, unused[file.path])
-            self._done[file.path] = _mark(self.folder / file.path)
+                rows += self._leave_out(file, unused[file.path])
+            else:
+                self._done[file.path] = _mark(self.folder / file.path)
         return rows
+
+    def _leave_out(self, file: ScanFile, reason: str) -> list[Record]:
+        self._done[file.path] = _mark(self.folder / file.path)
+        self._left[file.path] = self._surroundings()
+        return record_left_out(self.journal, self.setting, file, reason)
 
     def _is_done(self, name: str) -> bool:
         """Whether these bytes under this name are in the journal; a file that was written anew is not."""
@@ -224,8 +302,11 @@ class Watch:
         except OSError:
             return False
         unknown = name not in self._done and name not in self._marks
-        if unknown and name in self.journal.seen(sha256_of(self.folder / name)):
-            self._done[name] = mark
+        if unknown:
+            digest = sha256_of(self.folder / name)
+            found = standing_of(self.journal, name, digest, self._stated, claim=self.setting.claim)
+            if found.entry is not None and not found.again:
+                self._done[name] = mark
         return self._done.get(name) == mark
 
     def _whole(self, name: str) -> ScanFile | None:
@@ -275,6 +356,23 @@ def _groups(rows: pd.DataFrame) -> list[list[int]]:
         if role in ("sample", "control"):
             together.setdefault((role, sample if sample and role == "sample" else f"\0{file}"), []).append(i)
     return list(together.values())
+
+
+def _is_scan_file(path: Path) -> bool:
+    return path.suffix.lower() in SCAN_SUFFIXES and not path.name.startswith(".") and path.is_file()
+
+
+def _unlisted(folder: Path, listed: set[str]) -> list[str]:
+    """Names of what lies beside the files that the sheet lists, in their folders, and is not listed itself."""
+    beside = {"", *(name.rpartition("/")[0] for name in listed)}
+    found = []
+    for part in sorted(beside):
+        try:
+            names = os.listdir(folder / part)
+        except OSError:
+            continue
+        found += [f"{part}/{name}" if part else name for name in sorted(names)]
+    return [name for name in found if name not in listed]
 
 
 def _grid(file: ScanFile) -> bytes:

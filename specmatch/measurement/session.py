@@ -25,7 +25,7 @@ from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
-from specmatch.measurement.reflectance.path_length import bring_to_one_depth
+from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
 
@@ -110,7 +110,7 @@ class Session:
     reference_kind : str
         `water`, `base` or "" where not stated.
     depth_mm : float or None
-        Depth of beer that all samples stand at; None where no filling is stated.
+        Depth of beer that all samples stand at; None where they differ or no filling is stated.
     folder : str
     """
 
@@ -166,7 +166,8 @@ def measure(
     full_scale : float, optional
         Largest count of the converter, where it is not one of the usual ones.
     depth_mm : float, optional
-        Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`; unless given, the folder's commonest.
+        Depth of beer in mm to bring all samples to, by `fill_ml` and `cup_mm`, which then state it; unless given,
+        spectra stay as measured, and whoever reads them brings each to the depth of its model.
     date_order : {"dmy", "mdy", "ymd"}, optional
         Order of day, month and year in dates of the sheets that can be read in two ways (`03/04/2024`).
     n_jobs : int, optional
@@ -230,7 +231,6 @@ def session_of(
     for i in wanted[paired.reference[wanted] < 0]:
         left_out.append((str(found.rows.loc[raw.scan_ids[i], "file"]), paired.reasons[int(i)]))
     table = _scan_table(raw, paired.values, wanted[paired.reference[wanted] >= 0])
-    table, depth = bring_to_one_depth(table, found.rows, depth_mm, left_out, notes)
     usable = paired.live()
     if direct is not None:
         if not paired.banded:
@@ -241,7 +241,9 @@ def session_of(
         table = table.loc[found.rows.index[found.rows.index.isin(table.index)]]
     table = _usable_rows(table, usable, found, left_out, folder)
     sample, control = (table[found.rows.loc[table.index, "role"].to_numpy() == role] for role in ("sample", "control"))
-    scans = check_scans(known_columns(found.rows.loc[sample.index]), sample.index)
+    sample, known = _at_depth(sample, found, depth_mm, left_out, notes)
+    scans = check_scans(known, sample.index)
+    disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
     batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired)
     return Session(
@@ -253,13 +255,13 @@ def session_of(
         control_scans=known_columns(found.rows.loc[control.index]),
         references=references,
         reference_scans=known_columns(found.rows.loc[references.index]),
-        checks=pd.concat([check_table(checks), replicate_checks(sample, scans, usable=usable)], ignore_index=True),
+        checks=pd.concat([check_table(checks), disagreeing], ignore_index=True),
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
         notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
         usable=pd.Series(usable, index=table.columns, name="usable"),
         reference_kind=kind,
-        depth_mm=depth,
+        depth_mm=one_depth_mm(scans),
         folder=str(folder),
         sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
         check_scans=_pieces(found),
@@ -290,6 +292,23 @@ def _light(paired: Paired) -> pd.DataFrame:
     rows = paired.rows("reference")
     values = paired.net.values
     return _scan_table(paired.raw, values, rows[np.isfinite(values[rows]).any(axis=1)])
+
+
+def _at_depth(
+    sample: pd.DataFrame,
+    found: MeasuredFolder,
+    depth_mm: float | None,
+    left_out: list[tuple[str, str]],
+    notes: list[tuple[str, str]],
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
+    known = known_columns(found.rows.loc[sample.index])
+    if depth_mm is None or sample.empty:
+        return sample, known
+    sample, known, brought, unfit = brought_to(sample, known, depth_mm)
+    notes += brought
+    left_out += [(str(found.rows.loc[name, "file"]), reason) for name, reason in unfit.items()]
+    return sample, known
 
 
 def _usable_rows(

@@ -17,6 +17,7 @@ from specmatch.measurement.folder.contradictions import check_sheets
 from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
 from specmatch.measurement.folder.sheets import number_columns, read_sheet, refuse_units_in_part
 from specmatch.measurement.readers.files import read_scans
+from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values
@@ -158,6 +159,11 @@ def build_set(
         left_out.append({"source": _source_of(scan_id, sources), "name": str(scan_id), "reason": reason})
     if not known.any():
         raise ReferenceSetError("no scan is of a batch with a beer; add batches.csv with batch, beer and colour")
+    unfit = unfit_for_one_depth(scans[known], depth_of_set(scans[known]))
+    for row, reason in unfit.items():
+        scan_id = str(scans.index[known][row])
+        left_out.append({"source": _source_of(scan_id, sources), "name": scan_id, "reason": reason})
+    known = known & ~scans.index.isin(scans.index[known][list(unfit)])
     refs = ReferenceSet(
         spectra[known],
         scans[known],

@@ -2,7 +2,7 @@
 
 from specmatch.line.charts.control_chart import ControlChart
 from specmatch.line.journal.journal import Record
-from specmatch.maths.statistics.control_charts import individuals_limits
+from specmatch.maths.statistics.control_charts import prediction_limits
 from specmatch.wording import counted
 
 
@@ -12,6 +12,15 @@ def entry_line(row: Record) -> str:
     reading = row.get("reading", {})
     if row["kind"] == "left_out":
         return f"{head}  LEFT OUT  {', '.join(row['scan_files'])}: {row['reason']}"
+    if row["kind"] == "review":
+        who = " and ".join(name for name in (row.get("operator"), row.get("second")) if name)
+        of = (
+            f"entry {row['concerns']}"
+            if row.get("concerns")
+            else f"{row.get('claimed')}, lot {row.get('lot')}, before the fact"
+        )
+        outcome = f"{row['outcome']}: " if row.get("outcome") else ""
+        return f"{head}  review of {of} by {who}: {outcome}{row.get('reason', '')}"
     if row["kind"] == "reference":
         return f"{head}  reference {reading['level']:.1f} counts/ms, peak {reading['peak_nm']:.2f} nm"
     decision = {"hold": "HOLD", "rescan": "RESCAN", None: "reading only"}.get(row.get("decision"), row.get("decision"))
@@ -21,7 +30,20 @@ def entry_line(row: Record) -> str:
         return f"{head}  {row['kind']}: {row.get('reason', '')}"
     colour = "no colour" if reading["colour"] is None else f"{reading['colour']:.1f} {reading['colour_unit']}"
     what = f"{row.get('claimed') or 'no claim'}, lot {row.get('lot') or 'unknown'}: {colour}"
-    return f"{head}  {decision}  {what}; {row['reason']}; {row['advice']}"
+    instead = f" (takes the place of entry {row['replaces']})" if row.get("replaces") else ""
+    return f"{head}  {decision}  {what}; {row['reason']}; {row['advice']}{instead}"
+
+
+def waiting_lines(row: Record) -> list[str]:
+    """Return two lines on what waits for a person: what it is, and what settles it."""
+    what = row["run_state"]
+    whose = [row["claimed"] or "", f"lot {row['lot']}" if row["lot"] else "", row["sample"] or ""]
+    named = ", ".join(part for part in whose if part)
+    since = f" since {row['measured_at']}" if row["measured_at"] else ""
+    head = (
+        f"WAITS: entry {row['entry']}, {named or 'control'}, line {row['line'] or '-'}: {what}{since}: {row['reason']}"
+    )
+    return [head, f"       {row['settle']}"]
 
 
 def chart_line(chart: ControlChart) -> str:
@@ -30,7 +52,7 @@ def chart_line(chart: ControlChart) -> str:
     base = chart.baseline
     if base is None:
         return f"{head}{counted(len(chart.points), 'point')}, no limits yet ({chart.baseline_name})"
-    low, high = individuals_limits(base)
+    low, high = prediction_limits(base)
     outside = sum(signal.test == "single value" for signal in chart.signals)
     state = {0: "steady", 1: "DRIFTING UP", -1: "DRIFTING DOWN"}[chart.drifting]
     unit = f" {chart.unit}" if chart.unit else ""

@@ -92,7 +92,7 @@ def test_limits_and_labels_beside_the_model_are_used_and_recorded(workshop, line
     assert "out of specification" in got["results"][0]["reason"]
     answer(capsys, "verify", model, pour, "--claim", "Summer can", "--journal", tmp_path / "line.db")
     with Journal(tmp_path / "line.db", read_only=True) as journal:
-        (row,) = journal.select()
+        (row,) = journal.select("kind = 'reading'")
         assert "Summer can,Saddle Pale" in journal.document(row["specification_hash"])
     line = refused(capsys, "verify", model, pour, "--claim", "Winter can", "--journal", tmp_path / "line.db")
     assert "Summer can" in line
@@ -145,7 +145,7 @@ def test_history_looks_back_and_one_beer_at_a_time(recorded, capsys):
     path, rows, _ = recorded
     code, out, _ = answer(capsys, "history", path)
     assert code == 1  # runs wait for their retest
-    assert "WAITS: entry" in out and "--review ENTRY" in out
+    assert "WAITS: entry" in out and "--review 4 --outcome OUTCOME" in out
     assert "to do: see what WAITS above" in out and "to do: nothing" not in out
     assert "2025-06-24 06:00  L1" in out
     assert "screening check" in out
@@ -181,18 +181,28 @@ def test_history_exports_and_reviews(recorded, capsys, tmp_path):
     assert answer(capsys, "history", path, "--export", tmp_path / "all.csv")[0] == 0
     with open(tmp_path / "all.csv", newline="") as file:
         table = list(csv.DictReader(file))
-    assert len(table) == 15
+    assert len(table) == 16
     assert {len(row["hash"]) for row in table} == {64}
     answer(capsys, "history", path, "--export", tmp_path / "all.json")
     whole = json.loads((tmp_path / "all.json").read_text())
     assert "screening check" in whole["cautions"]
-    assert len(whole["entries"]) == 15
+    assert len(whole["entries"]) == 16
     assert "end in" in refused(capsys, "history", path, "--export", tmp_path / "all.xlsx").replace("ends in", "end in")
     waits = next(row["entry"] for row in rows if row["run_state"] == "open")
-    line = refused(capsys, "history", path, "--review", waits)
-    assert "--operator" in line
+    assert "--outcome" in refused(capsys, "history", path, "--review", waits)
+    assert "--operator" in refused(capsys, "history", path, "--review", waits, "--outcome", "rework")
     code, out, _ = answer(
-        capsys, "history", path, "--review", waits, "--operator", "KA", "--note", "poured again by hand"
+        capsys,
+        "history",
+        path,
+        "--review",
+        waits,
+        "--outcome",
+        "rework",
+        "--operator",
+        "KA",
+        "--note",
+        "poured again by hand",
     )
     assert code == 0
     assert "poured again by hand" in out
@@ -220,7 +230,18 @@ def test_history_takes_several_journals(recorded, capsys, workshop, line_room, t
     _, (document,) = answer_json(capsys, "history", path, tmp_path / "b.db", "--beer", beer)
     assert {row["line"] for row in document["results"]["entries"]} == {"L1", "L2"}
     assert "one journal" in refused(
-        capsys, "history", path, tmp_path / "b.db", "--review", 1, "--operator", "a", "--note", "b"
+        capsys,
+        "history",
+        path,
+        tmp_path / "b.db",
+        "--review",
+        1,
+        "--outcome",
+        "rework",
+        "--operator",
+        "a",
+        "--note",
+        "b",
     )
 
 
@@ -236,3 +257,85 @@ def test_history_of_one_beer_needs_neither_pandas_nor_scipy(recorded):
     done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
     assert done.returncode == 0, done.stderr
     assert time.monotonic() - started < 30
+
+
+def test_verify_of_a_folder_holds_the_one_bad_claim_and_judges_the_rest(workshop, line_room, tmp_path, capsys):
+    (tmp_path / "scans").mkdir()
+    rows = []
+    for sample, claim in (("A", "Saddle Pale"), ("B", "Saddel Pale")):
+        write_pour(tmp_path / "scans", f"{sample}.csv", line_room.pours("Saddle Pale")[len(rows)])
+        rows.append({"file": f"{sample}.csv", "role": "sample", "sample": sample, "batch": "L1", "beer": claim,
+                     "measured_at": "2025-06-24T08:00:00+02:00"})  # fmt: skip
+    write_sheet(tmp_path / "scans", rows)
+    args = ("verify", workshop / "house.model", tmp_path / "scans")
+    code, (plain,) = answer_json(capsys, *args)
+    code_recorded, (recorded,) = answer_json(capsys, *args, "--journal", tmp_path / "line.db")
+    assert code == code_recorded == 1
+    for document in (plain, recorded):
+        by = {row["sample"]: row for row in document["results"]}
+        assert by["A"]["decision"] == "consistent"
+        assert by["B"]["decision"] == "hold" and "Saddle Pale" in by["B"]["reason"]
+        assert by["B"]["claimed"] == "Saddel Pale" and by["B"]["colour"] > 0
+    rows[1]["beer"] = "Saddle Pale"
+    write_sheet(tmp_path / "scans", rows)
+    code, out, _ = answer(capsys, *args, "--journal", tmp_path / "line.db")
+    assert "takes the place of entry" in out
+    code, out, _ = answer(capsys, "history", tmp_path / "line.db")
+    assert "WAITS" not in out
+    # a claim that was typed wrongly for all of them is refused before anything is recorded
+    assert "no beer of the set" in refused(capsys, *args, "--claim", "Saddel Pale")
+
+
+def test_history_checks_against_a_kept_hash_and_makes_a_checked_copy(recorded, capsys, tmp_path):
+    path, _, _ = recorded
+    code, out, _ = answer(capsys, "history", path, "--backup", tmp_path / "copy.db")
+    assert code == 0 and "the copy's chain holds" in out
+    last = out.split("last hash ")[1].split()[0]
+    code, out, _ = answer(capsys, "history", path, "--check", "--expect", last)
+    assert code == 0 and "goes through the hash kept elsewhere" in out
+    code, out, _ = answer(capsys, "history", tmp_path / "copy.db", "--check", "--expect", "0" * 64)
+    assert code == 1 and "no entry has the hash 000" in out
+    assert "never writes over" in refused(capsys, "history", path, "--backup", tmp_path / "copy.db")
+    assert "--check" in refused(capsys, "history", path, "--expect", last)
+
+
+def test_who_put_a_model_in_force_stands_in_the_record_and_two_names_are_asked_for(line_room, tmp_path, capsys):
+    import specmatch as sm
+
+    drawn = line_room.brewery.draw(3, n_pours=2, beers=["Saddle Pale", "Night Porter"])
+    sm.ReferenceSet(drawn.spectra, drawn.scans, drawn.batches).save(tmp_path / "set")
+    model, journal = tmp_path / "house.model", tmp_path / "line.db"
+    assert answer(capsys, "fit", tmp_path / "set", "--out", model, "--who", "Kim A.")[0] == 0
+    (tmp_path / "house.line.csv").write_text("setting,value\nsecond_name,yes\n")
+    dark = write_pour(tmp_path, "one.csv", line_room.pours("Night Porter")[0])
+    args = ("verify", model, dark, "--claim", "Saddle Pale", "--journal", journal, "--line", "L1")
+    answer(capsys, *args)
+    with Journal(journal, read_only=True) as opened:
+        force, reading = opened.select()
+    assert (force["kind"], force["put_in_force_by"], force["second_name"]) == ("in_force", "Kim A.", True)
+    assert (reading["in_force"], reading["model_hash"]) == (force["entry"], force["model_hash"])
+    review = ("history", journal, "--review", 2, "--outcome", "reject", "--operator", "KA", "--note", "porter on line")
+    assert "add --second NAME" in refused(capsys, *review)
+    code, out, _ = answer(capsys, *review, "--second", "LM")
+    assert code == 0 and "by KA and LM: reject: porter on line" in out
+    # the same again puts nothing new in force; another model does
+    answer(capsys, *args)
+    with Journal(journal, read_only=True) as opened:
+        assert opened.query("SELECT count(*) FROM entries WHERE kind = 'in_force'") == [(1,)]
+    (tmp_path / "house.line.csv").write_text("setting,value\nsecond_name,perhaps\n")
+    assert "expected second_name, yes or no" in refused(capsys, *args)
+
+
+def test_history_overrides_a_run_before_the_fact(recorded, capsys):
+    path, _, _ = recorded
+    args = ("history", path, "--override", "Saddle Pale", "lot 99", "--line", "L1", "--operator", "KA")
+    code, out, _ = answer(capsys, *args, "--outcome", "released after check", "--note", "trial brew")
+    assert code == 0 and "review of Saddle Pale, lot lot 99, before the fact by KA" in out
+
+
+def test_charts_state_their_run_length(recorded, capsys):
+    path, _, _ = recorded
+    assert answer(capsys, "history", path, "--false-alarm-days", "90")[0] == 1
+    with pytest.raises(SystemExit, match="2"):
+        main(["history", str(path), "--false-alarm-days", "90,5"])
+    assert "decimal comma" in capsys.readouterr().err

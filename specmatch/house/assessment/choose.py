@@ -72,7 +72,7 @@ def choose_batches(refs: "ReferenceSet", n: int, *, method: str = "model") -> pd
         raise OptionError(f"n is {n}; choose one batch or more")
     if method not in METHODS:
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     names = list(pours.batch_names)
     known = refs.batches.loc[names, "colour"].notna().to_numpy()
     points = _axes_of(pours)
@@ -122,7 +122,7 @@ def learning_curve(
     >>> curve.loc[curve["beer"] == "Night Porter", ["n_batches", "colour_error"]].round(3).values.tolist()
     [[6.0, 0.012], [11.0, 0.009]]
     """
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     scored = score_batches(pours)
     if scored is None:
         raise TooFewBatchesError(

@@ -119,7 +119,7 @@ def evaluate(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate),
+        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate, shared=whole.shared_noise()),
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,
@@ -138,8 +138,9 @@ def _hold_out(
     first = scans.groupby("batch", sort=False)["sample"].transform("first")
     scans = scans[scans["sample"] == first]
     spectra = refs.spectra.loc[scans.index]
-    readings = house.read(spectra, scans=scans)
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
+    lab = _labs(house, refs.batches, batch_of)
+    readings = house.read(spectra, scans=scans, lab=lab)
     beer_of = refs.batches["beer"]
     blends = held_blends(
         house.fitted,
@@ -149,7 +150,7 @@ def _hold_out(
     )
     intervals = []
     for level in levels:
-        table = house.read(spectra, scans=scans, coverage=level)[["colour_low", "colour_high"]]
+        table = house.read(spectra, scans=scans, coverage=level, lab=lab)[["colour_low", "colour_high"]]
         intervals.append(table.assign(nominal=level, batch=batch_of.loc[table.index].to_numpy()))
     p_values = house.p_values(spectra, scans=scans)
     for table in (readings, p_values):
@@ -157,11 +158,22 @@ def _hold_out(
     return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
 
 
+def _labs(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+    """Return who measured the batch of each sample, as far as the model tells labs apart."""
+    known = None if house.fitted.colour is None else house.fitted.colour.labs
+    if known is None or not known.labs:
+        return None
+    labs = batches.loc[batch_of, "lab"]
+    return {str(sample): lab for sample, lab in zip(batch_of.index, labs, strict=True) if lab in known.labs}
+
+
 def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
     ids = refs.scans.index[refs.scans["batch"].isin(batches)]
     if fitted.colour is None:
         return pd.Series(np.nan, index=ids)
-    alone = prepare_samples(fitted, refs.spectra.loc[ids], None).averages
+    # each scan a sample of its own, at its own depth
+    own = refs.scans.loc[ids].drop(columns=["pour", "sample", "batch"])
+    alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 

@@ -77,7 +77,12 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
         kept, own_batches = beer_of_pour != code, levels.beer == code
         if len(pours.beers) < 2 or (~own_batches).sum() < FEWEST_BATCHES:
             continue
-        fit = fit_class_model(pours.reflectance[kept], levels.part(kept), false_reject_rate=false_reject_rate)
+        fit = fit_class_model(
+            pours.reflectance[kept],
+            levels.part(kept),
+            false_reject_rate=false_reject_rate,
+            shared=pours.shared_noise(kept),
+        )
         own = first_sample[own_batches]
         p = fit.match(means[own], counts[own]).p_value
         rows.append(

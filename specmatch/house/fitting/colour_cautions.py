@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
 from specmatch.maths.regression.colour_model import ColourModel, beers_with_unreliable_colour
 from specmatch.maths.statistics.levels import Levels, mean_by
@@ -25,6 +25,8 @@ class ColourWarnings:
     unfit: Mask  # (n_beers,): beers whose held-out errors show that A430 cannot be read from them
     pours_shown: bool  # whether the set holds separate pours, so that the interval knows the spread of pouring
     path_sd: float  # relative uncertainty of the path from fill and cup, for a set that does not
+    # (n_beers,): root mean square of the relative held-out errors of each beer, NaN without one; None for old models
+    error_of_beer: Floats | None = None
 
 
 def learn_colour_warnings(
@@ -50,7 +52,15 @@ def learn_colour_warnings(
         unfit=beers_with_unreliable_colour(fit, levels.beer, n_beers),
         pours_shown=fit.most_pours > 1,
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
+        error_of_beer=_error_of_beer(fit, levels.beer, n_beers),
     )
+
+
+def _error_of_beer(fit: ColourModel, beer: Ints, n_beers: int) -> Floats:
+    squares = np.log(fit.held_out_colour / fit.lab_colour) ** 2
+    count = np.bincount(beer, minlength=n_beers)
+    with np.errstate(invalid="ignore"):
+        return np.asarray(np.sqrt(np.bincount(beer, squares, minlength=n_beers) / count), float)
 
 
 def _usual(scans: pd.DataFrame, column: str, otherwise: float) -> float:

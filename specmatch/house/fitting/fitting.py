@@ -15,11 +15,14 @@ from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
 from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
+from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
+from specmatch.measurement.reflectance.path_length import SetDepth
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -53,6 +56,9 @@ class FittedHouse:
     cautions: ColourWarnings | None  # what speaks against a colour; None where there is no colour
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
+    depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
+    path_law: PathLaw | None  # no filling is stated
+    temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
 
 
 def fit_house(
@@ -77,7 +83,9 @@ def fit_house(
     faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate)
+        identity = fit_class_model(
+            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=pours.shared_noise()
+        )
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
@@ -104,6 +112,9 @@ def fit_house(
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
+        depth=pours.depth,
+        path_law=pours.path_law,
+        temperature=None if colour is None else learn_temperature_cost(pours, colour),
     )
 
 
@@ -119,6 +130,7 @@ def _fit_colour(
     colour = fit_colour(
         reflectance, pours.lab[batch[known]], levels, wavelength_nm=pours.wavelength_nm,
         batch_means=None if batch_means is None else batch_means[with_lab],
+        values=None if pours.values is None else pours.values.part(with_lab),
     )  # fmt: skip
     cautions = learn_colour_warnings(
         colour, reflectance, levels, len(pours.beers),
@@ -135,8 +147,9 @@ def _gather_grown(refs: ReferenceSet, old: FittedHouse) -> SetPours:
         )
     samples_of = dict(zip(old.batches, np.bincount(old.identity.samples.batch).tolist(), strict=True))
     return gather_set(
-        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of
-    )
+        refs, first_batches=old.batches, first_beers=old.beers, wavelength_nm=old.wavelength_nm, samples_of=samples_of,
+        at_depth=(old.depth, old.path_law),
+    )  # fmt: skip
 
 
 def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple[str, ...]]:

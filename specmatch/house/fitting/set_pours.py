@@ -17,12 +17,24 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.errors import TooFewBatchesError
+from specmatch.batches import in_colour_unit, lab_values_of
+from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
+from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
+from specmatch.maths.optics.path_law import PathLaw
+from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
-from specmatch.maths.statistics.levels import Levels, parent_codes
+from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
+from specmatch.measurement.reflectance.path_length import (
+    TEACHES,
+    SetDepth,
+    bring_pours,
+    depth_of_set,
+    fillings,
+    unfit_for_one_depth,
+)
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -83,12 +95,22 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
-        sample = parent_codes(each.codes, pd.factorize(part["sample"])[0])
-        levels = Levels.of_pours(sample, parent_codes(each.codes, batch[rows]))
-        odd, _ = odd_among_mates(faults, bridged.reflectance, sample)
-        odd_names += [str(name) for name in each.names[odd]]
+        names, values = each.names, bridged.reflectance
+        sample, of_batch = (
+            parent_codes(each.codes, pd.factorize(part["sample"])[0]),
+            parent_codes(each.codes, batch[rows]),
+        )
+        if pours.depth is not None:
+            none = np.full(len(pours.batches), np.nan)
+            factor = _factors(part, each.codes, pours.depth)
+            one = bring_pours(values, factor, of_batch, none, pours.wavelength_nm, pours.path_law)
+            names, values = names[one.kept], one.reflectance[one.kept]
+            sample, of_batch = sample[one.kept], of_batch[one.kept]
+        levels = Levels.of_pours(sample, of_batch)
+        odd, _ = odd_among_mates(faults, values, levels.sample)
+        odd_names += [str(name) for name in names[odd]]
         # at least two mates stay of each sample, so that none falls out
-        means[batch[rows[0]] : batch[rows[-1]] + 1] = levels.part(~odd).mean(bridged.reflectance[~odd], to="batch")
+        means[batch[rows[0]] : batch[rows[-1]] + 1] = levels.part(~odd).mean(values[~odd], to="batch")
     return WholeBatches(means, tuple(odd_names))
 
 
@@ -114,13 +136,37 @@ class SetPours:
     batches: tuple[str, ...]  # batches, beers: names behind the codes
     beers: tuple[str, ...]
     lab: Floats  # lab colour of each batch, NaN where there is none
+    session: Ints  # (K,): code of the session of each batch; a batch of none that is known, or of several, has its own
     scans: pd.DataFrame  # the rows of the scans table, all of them, sorted by batch
     some_of_many: bool  # whether the set has more pours than these, which were spread over its batches
+    depth: SetDepth | None = None  # depth, path_law: at which all pours stand, and by which law they were brought there
+    path_law: PathLaw | None = None
+    values: LabValues | None = None  # who measured the lab colours and how well; None where nothing is stated
+
+    def shared_noise(self, kept: Mask | None = None) -> SharedNoise | None:
+        """Return what batches of one session share and the scatter of these beers lacks, or None."""
+        if kept is None:
+            return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
+        batches = np.unique(self.levels.codes("batch")[kept])
+        return shared_noise(
+            self.reflectance[kept], self.levels.part(kept), self.session[batches], wavelength_nm=self.wavelength_nm
+        )
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""
         kept = ~odd
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
+
+
+def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
+    """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
+    if "session" not in scans.columns:
+        return np.arange(len(batches))
+    cells = scans.groupby("batch")["session"].agg(lambda own: own.iloc[0] if own.nunique() == 1 else "")
+    names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
+    alone = names == ""
+    names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
+    return pd.factorize(names)[0].astype(np.int64)
 
 
 def gather_set(
@@ -131,19 +177,16 @@ def gather_set(
     first_beers: tuple[str, ...] = (),
     wavelength_nm: Floats | None = None,
     samples_of: Mapping[str, int] | None = None,
+    at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
-    """Average the scans of a set to pours."""
+    """Average the scans of a set to pours, and bring them to the set's depth."""
     scans = refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans
-    names = set(scans["batch"])
-    if len(names) < FEWEST_BATCHES:
-        raise TooFewBatchesError(
-            f"the set holds {counted(len(names), 'batch')}; a house model needs {FEWEST_BATCHES} at the very least, "
-            "and 8 or more of each beer to be worth reading"
-        )
-    batches = tuple(map(str, [*first_batches, *sorted(names - set(first_batches))]))
+    batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
     scans = scans.sort_values(["place", "sample", "pour", "scan_id"]).drop(columns="place")
+    depth, law = (depth_of_set(scans), None) if at_depth is None else at_depth
+    _refuse_depths(scans, depth)
     taken = pours_to_learn_from(scans, samples_of)
     part = scans if taken is None else scans[taken]
     checked = check_spectra(refs.spectra.loc[part.index])
@@ -151,8 +194,9 @@ def gather_set(
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
     batch = by_pour["batch"].map(place).to_numpy(dtype=np.int64)
+    factor = _factors(part, pours.codes, depth)
     if wavelength_nm is None:
-        band = usable_channels(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample)
+        band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
@@ -163,14 +207,63 @@ def gather_set(
     of_batch = refs.batches.loc[list(batches)]
     beers = (*first_beers, *sorted(set(of_batch["beer"]) - set(first_beers)))
     beer_of_batch = np.array([beers.index(beer) for beer in of_batch["beer"]], dtype=np.int64)
+    lab = of_batch["colour"].to_numpy(dtype=np.float64)
+    names, values = pours.names, bridged.reflectance
+    if depth is not None:
+        lab_ebc = in_colour_unit(lab, refs.colour_unit, "EBC")
+        one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
+        law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
+        sample, batch = sample[one.kept], batch[one.kept]
     return SetPours(
-        names=pours.names,
-        reflectance=bridged.reflectance,
+        names=names,
+        reflectance=values,
         wavelength_nm=wavelength_nm,
         levels=Levels.of_pours(sample, batch, beer_of_batch[batch]),
         batches=batches,
         beers=beers,
-        lab=of_batch["colour"].to_numpy(dtype=np.float64),
+        lab=lab,
+        session=session_of_batches(scans, batches),
         scans=scans,
         some_of_many=taken is not None,
+        depth=depth,
+        path_law=law,
+        values=lab_values_of(of_batch),
     )
+
+
+def _band_at_one_depth(
+    reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
+) -> Ints:
+    """Return the usable channels as the pours near the set's depth show them."""
+    near = np.abs(np.log(factor)) <= TEACHES
+    rows = near if near.any() else np.ones(near.size, bool)
+    return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])
+
+
+def _batches(scans: pd.DataFrame, first: tuple[str, ...]) -> tuple[str, ...]:
+    names = set(scans["batch"])
+    if len(names) < FEWEST_BATCHES:
+        raise TooFewBatchesError(
+            f"the set holds {counted(len(names), 'batch')}; a house model needs {FEWEST_BATCHES} at the very least, "
+            "and 8 or more of each beer to be worth reading"
+        )
+    return tuple(map(str, [*first, *sorted(names - set(first))]))
+
+
+def _factors(scans: pd.DataFrame, pour: Ints, depth: SetDepth | None) -> Floats:
+    """Return the set's depth over that of each pour; a blank beside one filling means that filling."""
+    n_pours = int(pour.max()) + 1
+    if depth is None:
+        return np.ones(n_pours)
+    factor = fillings(scans, depth).factor
+    return mean_by(np.where(np.isfinite(factor), factor, 1.0)[:, None], pour)[0][:, 0]
+
+
+def _refuse_depths(scans: pd.DataFrame, depth: SetDepth | None) -> None:
+    unfit = unfit_for_one_depth(scans, depth)
+    if unfit:
+        row, reason = next(iter(unfit.items()))
+        raise ReferenceSetError(
+            f"{counted(len(unfit), 'scan')} of the set cannot be brought to its depth, the first {scans.index[row]!r}: "
+            f"{reason}; or drop these scans from the set"
+        )

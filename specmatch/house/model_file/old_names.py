@@ -6,6 +6,8 @@ for an older model stands in `ADDED` with what it was before anybody recorded it
 
 from typing import Any
 
+import numpy as np
+
 CLASSES = {
     # format 1
     "ColourCautions": "ColourWarnings",
@@ -26,4 +28,16 @@ CLASSES = {
 # (class as it is called now, field as it was called): field as it is called now
 FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
-ADDED: dict[tuple[str, str], Any] = {}
+ADDED: dict[tuple[str, str], Any] = {
+    ("ColourModel", "labs"): None,
+    ("FittedHouse", "depth"): None,
+    ("FittedHouse", "path_law"): None,
+    ("FittedHouse", "temperature"): None,
+    ("ColourWarnings", "error_of_beer"): None,
+    ("ChannelNoise", "misfit"): 0.0,
+    ("DiscriminantSpace", "carried"): 0.0,
+    ("FaultModel", "bins"): np.zeros(0, np.int64),
+    ("Optics", "foam"): 1.2,
+    ("SpaceSettings", "session"): np.zeros((0, 0)),
+    ("SpaceSettings", "session_noise"): np.zeros(0),
+}

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 import numpy as np
+import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import routes_disagree
+from specmatch.errors import OptionError
 from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval
@@ -28,6 +32,30 @@ class ColourReadings:
     method: str
     normal_errors_assumed: bool
     codes: dict[int, list[str]]  # row -> warning codes
+
+
+def as_lab_reports(
+    fit: ColourModel, names: pd.Index, lab: str | Mapping[str, str] | None, table: dict[str, Any], coverage: float
+) -> dict[str, Any]:
+    """Return the colours of a table of readings as a lab would report them: by default the reference lab of the set."""
+    # lab: one for all, or sample -> lab; samples without one are given as the reference lab reports them
+    labs = fit.labs
+    if labs is None or not labs.labs:
+        if lab is not None:
+            raise OptionError(f"lab is {lab!r}, but the set tells no labs apart; it needs two of three batches or more")
+        return table
+    cells = [lab] * len(names) if isinstance(lab, str) else [(lab or {}).get(str(name)) for name in names]
+    asked = [labs.place(cell) if cell else 0 for cell in cells]
+    effect, sd = labs.effect[asked], labs.sd[asked]
+    reach = float(ndtri(0.5 + coverage / 2.0)) * sd
+    colour, low, high = table["colour"], table["colour_low"], table["colour_high"]
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        down, up = np.hypot(np.log(colour / low), reach), np.hypot(np.log(high / colour), reach)
+        shifted = colour * np.exp(effect)
+        changed = {"colour": shifted, "colour_low": shifted * np.exp(-down), "colour_high": shifted * np.exp(up)}
+    method = np.array([f"{table['interval_method']}, as {labs.labs[place]} reports" for place in asked], dtype=object)
+    without = table["colour_without_fault"] * np.exp(effect)
+    return {**table, **changed, "interval_method": method, "colour_without_fault": without}
 
 
 def read_colours(

@@ -11,7 +11,7 @@ from specmatch.batches import in_colour_unit
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis
+from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.replicates import OddPours
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
@@ -20,7 +20,7 @@ from specmatch.warning_codes import FAULT_WORDS, FaultWords
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
 # a change of colour below the error of any reading
 SMALL_MOVE = 0.005
-FOAM_OR_SHORT_PATH = frozenset({"foam", "path_short"})
+FOAM_OR_SHORT_PATH, FOAM_OR_HAZE = frozenset({"foam", "path_short"}), frozenset({"foam", "haze"})
 
 
 @dataclass(frozen=True)
@@ -39,9 +39,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     # beer (n,), colour (n,), unlike (n,)
     means = samples.averages
     reasons = Reasons({}, {}, {}, {}, np.full(len(colour), np.nan))
-    for row, name in enumerate(means.names) if samples.conditions else ():
-        for sentence in samples.conditions.get(name, ()):
-            _add(reasons, row, ["outside_conditions"], sentence)
+    _tell_of_conditions(reasons, fitted, samples, beer)
     if samples.odd is not None:
         _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
     found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
@@ -54,7 +52,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
     colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
     for row in named.tolist():
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
-        said = _describe(found, row, pours)
+        said = in_words(found, row, pours=pours)
         without = reasons.colour_without_fault[row]
         codes = _codes(found, row, float(colour_ebc[row]))
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
@@ -96,6 +94,28 @@ def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
     return Apart(tuple(code for code in reading["warnings"] if code not in only), explanation, only)
 
 
+def _tell_of_conditions(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, beer: Ints) -> None:
+    """Say in which way samples were measured otherwise than the set, and what that or their haze costs."""
+    names, depths, cautions = samples.averages.names, samples.depths, fitted.cautions
+    for row, name in enumerate(names) if samples.conditions or samples.told or depths is not None else ():
+        for sentence in samples.conditions.get(name, ()):
+            _add(reasons, row, ["outside_conditions"], sentence)
+        for sentence in samples.told.get(name, ()):
+            _add(reasons, row, [], sentence)
+        if depths is not None:
+            if name in depths.codes:
+                reasons.codes.setdefault(row, []).extend(depths.codes[name])
+            for sentence in depths.sentences.get(name, ()):
+                _add(reasons, row, [], sentence)
+    if cautions is None or cautions.error_of_beer is None:
+        return
+    for row in np.flatnonzero(cautions.unfit[beer]).tolist():
+        own, others = cautions.error_of_beer[beer[row]], np.delete(cautions.error_of_beer, beer[row])
+        usual = float(np.sqrt(np.nanmean(others**2)))
+        said = f"held-out batches of {fitted.beers[beer[row]]} err by {own:.0%} of colour, the others by {usual:.1%}"
+        _add(reasons, row, [], f"{said}: haze, fruit or gas costs so much; take its colour by transmission")
+
+
 def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, odd: OddPours, colour: Floats) -> None:
     row_of, pours = samples.sample_of_pour, samples.pours
     for row in np.flatnonzero(odd.disagree).tolist():
@@ -113,7 +133,7 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         mates = int(((row_of == row) & ~odd.odd).sum())
         said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
         if odd.finding.fault[k] != NO_FAULT:
-            said = _describe(odd.finding, k, "").replace("than usual", "than in the others")
+            said = in_words(odd.finding, k, usual="than in the others")
             codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
@@ -130,18 +150,6 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         )
 
 
-def _describe(found: Diagnosis, k: int, pours: str) -> str:
-    words = _words(found.fault[k])
-    said = words.phrase.format(size=found.size[k])
-    if pours:
-        said += words.alike.format(pours=pours)
-    if found.second[k] != NO_FAULT:
-        said += f", and {_words(found.second[k]).phrase.format(size=found.second_size[k])}"
-    if found.rival[k] != NO_FAULT:
-        said += f"; or, nearly as likely, {_words(found.rival[k]).phrase.format(size=found.rival_size[k])}"
-    return said
-
-
 def _words(fault: int) -> FaultWords:
     return FAULT_WORDS[FAULT_NAMES[fault]]
 
@@ -151,7 +159,9 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     if found.rival[k] != NO_FAULT:
         rival = _words(found.rival[k]).code
         # two codes for one cause only where no spectrum can tell them apart
-        if {codes[0], rival} == FOAM_OR_SHORT_PATH and not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC:
+        pale = not colour_ebc > FOAM_LIKE_SHORT_PATH_EBC
+        pair = {codes[0], rival}
+        if rival not in codes and (pair == FOAM_OR_HAZE or (pair == FOAM_OR_SHORT_PATH and pale)):
             codes.append(rival)
     return codes
 

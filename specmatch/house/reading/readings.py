@@ -15,7 +15,8 @@ from numpy.typing import NDArray
 from specmatch.array_types import Ints, Mask
 from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.reading.colour import ColourReadings, read_colours
+from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
+from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import Reasons, give_reasons
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
@@ -80,7 +81,7 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
-    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "warnings",
+    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "path_factor", "warnings",
     "explanation", "colour_without_fault", "warnings_if_claimed", "explanation_if_claimed",
 )  # fmt: skip
 
@@ -98,6 +99,7 @@ def readings_table(
     coverage: float,
     false_reject_rate: float,
     claims: Sequence[str | None] | None = None,
+    lab: str | Mapping[str, str] | None = None,
 ) -> pd.DataFrame:
     """Return a row a sample: colour with an interval, identity, warnings and the reasons behind them."""
     f, means = fitted, samples.averages
@@ -108,7 +110,7 @@ def readings_table(
     # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
     partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
     outside_domain = f.domain.check(means.reflectance, means.counts).outside & ~partial
-    got = _colours(f, means, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
+    got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
     beer = _beer_to_explain(f, means, match, plausible, claims)
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
@@ -144,26 +146,34 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
+        "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
         "colour_without_fault": reasons.colour_without_fault,
         "warnings_if_claimed": codes,
         "explanation_if_claimed": explanation,
     }
+    if f.colour is not None:
+        columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return pd.DataFrame(columns, index=samples.index)
 
 
 def _colours(
-    fitted: FittedHouse, means: Averages, coverage: float, nearest: Ints, known: Mask, partial: Mask
+    fitted: FittedHouse, samples: SampleSet, coverage: float, nearest: Ints, known: Mask, partial: Mask
 ) -> ColourReadings:
     """Read the colours, none of samples that lack a stretch of the spectrum nor by a set of too few lab colours."""
+    means = samples.averages
     if fitted.colour is None or fitted.cautions is None:
         none = np.full(len(means.names), np.nan)
         return ColourReadings(none, none, none, "none: the set holds too few lab colours", False, {})
     got = read_colours(
         fitted.colour, fitted.cautions, means.reflectance, means.counts, coverage, nearest=nearest, known=known
     )
-    colour, low, high = (np.where(partial, np.nan, values) for values in (got.colour, got.low, got.high))
+    low, high = got.low, got.high
+    if samples.depths is not None:
+        predict = fitted.colour.predict
+        low, high = widened(got.colour, low, high, samples.depths, means.reflectance, predict, coverage)
+    colour, low, high = (np.where(partial, np.nan, values) for values in (got.colour, low, high))
     return replace(got, colour=colour, low=low, high=high)
 
 

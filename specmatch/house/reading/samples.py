@@ -1,6 +1,6 @@
 """From scans to samples: checked, on the model's wavelengths, averaged over the pours that agree."""
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
@@ -11,7 +11,8 @@ from specmatch.batches import check_scans
 from specmatch.house.fitting.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting.conditions import departures_from
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.maths.classification.class_model import Match
+from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, depths_of_samples
+from specmatch.maths.classification.class_model import Doubts, Match
 from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.spectra import check_spectra, match_wavelengths
@@ -29,6 +30,8 @@ class SampleSet:
     conditions: dict[str, list[str]]  # sample -> sentences about conditions that the set does not hold
     measured_on: list[str]  # ISO date of each sample's first scan, "" where it is not known
     missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
+    told: dict[str, list[str]] = field(default_factory=dict)  # sample -> sentences of what its conditions cost
+    depths: SampleDepths | None = None  # what bringing them to the model's depth did; None where it knows no depth
 
     @property
     def index(self) -> pd.Index:
@@ -37,7 +40,7 @@ class SampleSet:
 
 
 def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> SampleSet:
-    """Check scans, bring them to the model's wavelengths and average them, scans to pours to samples.
+    """Check scans, bring them to the model's wavelengths and depth, and average them, scans to pours to samples.
 
     A pour that departs from at least two others which agree is not averaged in.
     """
@@ -52,8 +55,12 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
         lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
-        return SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
+        brought = bring_scans(fitted, values, pd.DataFrame(index=checked.scan_ids))
+        alone = SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
+        return _with_depths(fitted, alone, brought, own.codes)
     table = check_scans(scans, checked.scan_ids)
+    brought = bring_scans(fitted, values, table)
+    values = values if brought is None else brought.reflectance
     warnings: dict[str, list[str]] = {}
     disagreeing: set[str] = set()
     if bridged.any() or checks is not None:
@@ -70,11 +77,16 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     one_each = len(pours.names) == len(table)
     of_pour = table["sample"] if one_each else table["sample"].groupby(pours.codes, sort=True).first()
     whole = average(pours.reflectance, of_pour)
-    conditions = {} if scans is None else departures_from(fitted.conditions, table)
+    # a filling whose depth is made good, or said not to be known, is no other condition
+    compared = table if brought is None else table.drop(columns=["fill_ml", "cup_mm"], errors="ignore")
+    conditions = {} if scans is None else departures_from(fitted.conditions, compared)
+    told = {} if scans is None else _cost_of_temperature(fitted, table)
     days = _measured_on(table)
     missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
+    of_scan = whole.codes[pours.codes]
     if every_pour or len(whole.names) == len(pours.names):
-        return SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing)
+        together = SampleSet(whole, warnings, pours, whole.codes, None, conditions, days, missing, told)
+        return _with_depths(fitted, together, brought, of_scan)
     suspected = None
     if disagreeing:
         # a pour is suspected when all of its scans are
@@ -86,13 +98,32 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         codes = whole.codes[~odd.odd]
         kept, counts = mean_by(pours.reflectance[~odd.odd], codes)
         means = Averages(whole.names, kept, codes, counts)
-    return SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing)
+    parted = SampleSet(means, warnings, pours, whole.codes, odd, conditions, days, missing, told)
+    return _with_depths(fitted, parted, brought, of_scan)
+
+
+def _with_depths(fitted: FittedHouse, samples: SampleSet, brought: Brought | None, of_scan: Ints) -> SampleSet:
+    if brought is None:
+        return samples
+    return replace(samples, depths=depths_of_samples(fitted, brought, samples.averages.names, of_scan))
+
+
+def _cost_of_temperature(fitted: FittedHouse, table: pd.DataFrame) -> dict[str, list[str]]:
+    """Say what the temperatures of samples cost, where the set holds several and tells it."""
+    if fitted.temperature is None or "temperature_c" not in table:
+        return {}
+    means = pd.to_numeric(table["temperature_c"], errors="coerce").groupby(table["sample"]).mean().dropna()
+    said = {str(name): fitted.temperature.sentence(float(value)) for name, value in means.items()}
+    return {name: [sentence] for name, sentence in said.items() if sentence}
 
 
 def match_samples(fitted: FittedHouse, samples: SampleSet) -> Match:
     """Hold samples against the beers that were offered on their day."""
     means = samples.averages
-    match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing)
+    doubts = None
+    if samples.depths is not None and samples.depths.rows.size:
+        doubts = Doubts(samples.depths.rows, samples.depths.directions, samples.depths.gain)
+    match = fitted.identity.match(means.reflectance, means.counts, missing=samples.missing, doubts=doubts)
     offered = fitted.offered.on(samples.measured_on)
     if offered.all():
         return match

@@ -17,14 +17,15 @@ from specmatch.maths.statistics.control_charts import (
     cusum,
     ewma,
     ewma_limits,
-    individuals_limits,
+    prediction_limits,
 )
+from specmatch.maths.statistics.run_length import FARTHEST_SD, limit_factor
 
 COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY = "colour", "control", "reference level", "reference peak", "typicality"
 # so many first points are the baseline unless somebody names a period
 FIRST_POINTS = 20
-# one point alone, however far out (a mix-up), must not read as a drift: 0.3 x 4 sd stays inside both running tests
-FARTHEST_SD = 4.0
+# half of the charts that are steady are called out in so many days by chance: about a year
+FALSE_ALARM_DAYS = 365.0
 
 
 @dataclass(frozen=True)
@@ -97,12 +98,14 @@ def make_chart(
     *,
     period: tuple[float, float] | None = None,
     period_name: str = "",
+    false_alarm_days: float = FALSE_ALARM_DAYS,
 ) -> ControlChart:
     """Chart points in the order of time.
 
     The limits never move when points come in: they change only when somebody names another baseline. Runs that were
     held are no part of a baseline. In the running tests a point counts for four standard deviations at most.
     """
+    # false_alarm_days: half of the steady charts of as many points a day as this one are called out in so many days
     if period is None:
         chosen = [point for point in points if not point.held][:FIRST_POINTS]
         after = points.index(chosen[-1]) + 1 if chosen else 0
@@ -121,15 +124,23 @@ def make_chart(
     near = np.clip(values, base.centre - FARTHEST_SD * base.sd, base.centre + FARTHEST_SD * base.sd)
     average = ewma(near, base.centre)
     upper, lower = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
-    signals = _signals(later, values, base, average, upper, lower)
+    factor = limit_factor(base.n, false_alarm_days * _points_a_day(points))
+    signals = _signals(later, values, base, average, upper, lower, factor)
     return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals)
 
 
+def _points_a_day(points: list[Point]) -> float:
+    """Points a day over the whole chart; one where their times do not tell."""
+    days = (points[-1].unix - points[0].unix) / 86400.0
+    return (len(points) - 1) / days if days > 0.0 else 1.0
+
+
 def _signals(
-    points: list[Point], values: Floats, base: Baseline, average: Floats, upper: Floats, lower: Floats
+    points: list[Point], values: Floats, base: Baseline, average: Floats, upper: Floats, lower: Floats, factor: float
 ) -> tuple[Signal, ...]:
-    single, moving = individuals_limits(base), ewma_limits(base)
-    limit = CUSUM_DECISION * base.sd
+    # factor: on the limits of the running tests
+    single, moving = prediction_limits(base), ewma_limits(base, width=3.0 * factor)
+    limit = factor * CUSUM_DECISION * base.sd
     found = []
     for i, point in enumerate(points):
         sums = int(upper[i] > limit) - int(lower[i] > limit)

@@ -10,6 +10,7 @@ import numpy as np
 from specmatch.line.charts.control_chart import (
     COLOUR,
     CONTROL,
+    FALSE_ALARM_DAYS,
     LEVEL,
     PEAK,
     TYPICALITY,
@@ -18,7 +19,8 @@ from specmatch.line.charts.control_chart import (
     make_chart,
 )
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.rules.controls import named_baseline
+from specmatch.line.journal.queries import named_baseline
+from specmatch.line.journal.schema import UNREPLACED
 
 # of a long record the first readings give the baseline and these many of the newest give the state of today
 OLDEST, NEWEST = 400, 1000
@@ -26,17 +28,24 @@ OLDEST, NEWEST = 400, 1000
 LEAST_P = 1e-4
 
 
-def line_charts(journals: Sequence[Journal], *, beer: str | None = None) -> list[ControlChart]:
+def line_charts(
+    journals: Sequence[Journal], *, beer: str | None = None, false_alarm_days: float = FALSE_ALARM_DAYS
+) -> list[ControlChart]:
     """Make every chart that the journals have points for.
 
-    Colours, controls and typicality are those of the newest model: another model reads on another scale.
+    Colours and typicality are those of the newest model: another model reads on another scale. A control is charted by
+    its optical density, which no model moves; without one, by its reading.
     """
     period, name = _period(journals)
     charts: list[ControlChart] = []
 
     def add(kind: str, subject: str, unit: str, points: list[Point]) -> None:
         if points:
-            charts.append(make_chart(kind, subject, unit, points, period=period, period_name=name))
+            charts.append(
+                make_chart(
+                    kind, subject, unit, points, period=period, period_name=name, false_alarm_days=false_alarm_days
+                )
+            )
 
     model = _newest_model(journals)
     if beer is None:
@@ -45,8 +54,8 @@ def line_charts(journals: Sequence[Journal], *, beer: str | None = None) -> list
             add(LEVEL, line, "counts/ms", _values(rows, "level"))
             add(PEAK, line, "nm", _values(rows, "peak_nm"))
         for line in _names(journals, "line", "kind = 'control'"):
-            rows = _records(journals, "kind = 'control' AND line = ?", (line,), model)
-            add(CONTROL, line, rows[0]["reading"]["colour_unit"] if rows else "", _values(rows, "colour"))
+            for subject, unit, points in _controls(journals, line, model):
+                add(CONTROL, subject, unit, points)
     typicality: list[Point] = []
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
@@ -100,7 +109,8 @@ def _records(journals: Sequence[Journal], where: str, values: Sequence[str], mod
     for journal in journals:
         start = 1 if model is None else _first_entry(journal, model)
         # whole texts, read once each in Python: reading columns out of them in SQL would read a text once a column
-        sql = f"SELECT entry, record FROM entries WHERE {where} AND entry >= ? ORDER BY entry"
+        fit = f"{where} AND entry {UNREPLACED} AND entry >= ?"
+        sql = f"SELECT entry, record FROM entries WHERE {fit} ORDER BY entry"
         oldest = journal.query(f"{sql} LIMIT {OLDEST}", (*values, start))
         after = start if not oldest else oldest[-1][0] + 1
         newest = journal.query(f"{sql} DESC LIMIT {NEWEST}", (*values, after))[::-1]
@@ -109,12 +119,31 @@ def _records(journals: Sequence[Journal], where: str, values: Sequence[str], mod
     return sorted(rows, key=lambda row: row.get("measured_unix") or 0.0)
 
 
+def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[str, str, list[Point]]]:
+    """Subject, unit and points of each material and lot on a line: optical density, else the newest model's reading."""
+    fit = "kind = 'control' AND line = ? AND decision IS NOT 'hold'"
+    rows: dict[str, list[Record]] = {}
+    for row in _records(journals, fit, (line,)):
+        material, lot = row.get("material", ""), row.get("material_lot", "")
+        subject = ", ".join(part for part in (line, material, f"lot {lot}" if lot else "") if part)
+        rows.setdefault(subject, []).append(row)
+    found = []
+    for subject, own in rows.items():
+        if all(row.get("optical_density") for row in own):
+            points = [_point(row, float(np.mean(list(row["optical_density"].values())))) for row in own]
+            found.append((subject, "OD", points))
+        else:
+            own = [row for row in own if row.get("model_hash") == model]
+            found.append((subject, own[0]["reading"]["colour_unit"] if own else "", _values(own, "colour")))
+    return found
+
+
+def _point(row: Record, value: float) -> Point:
+    return Point(row["entry"], row["measured_at"], row["measured_unix"], value)
+
+
 def _values(rows: list[Record], name: str) -> list[Point]:
-    return [
-        Point(row["entry"], row["measured_at"], row["measured_unix"], row["reading"][name])
-        for row in rows
-        if row["reading"].get(name) is not None
-    ]
+    return [_point(row, row["reading"][name]) for row in rows if row["reading"].get(name) is not None]
 
 
 @dataclass(frozen=True)

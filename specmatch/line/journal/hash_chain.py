@@ -12,7 +12,8 @@ HOW_TO_CHECK = (
     "Rows of `entries` are numbered 1, 2, 3 and so on. Each holds a JSON text (`record`), the hash of the row before "
     "(`previous_hash`; 64 zeros in the first) and its own: SHA-256, in lower-case hexadecimal, over previous_hash "
     "followed by record, both in UTF-8. All other columns are computed from record. A row that was changed no longer "
-    "gives its hash; a row that was taken out leaves a gap. Rows cut off at the end leave none: keep the last hash "
+    "gives its hash; a row that was taken out leaves a gap. Rows of `scans_recorded` count only where the record of "
+    "their entry names the same file in `scan_files`. Rows cut off at the end leave none: keep the last hash "
     "elsewhere and compare."
 )
 
@@ -46,14 +47,22 @@ def seal(previous_hash: str, text: str) -> str:
     return hashlib.sha256(f"{previous_hash}{text}".encode()).hexdigest()
 
 
-def check_chain(rows: Iterable[tuple[int, str, str, str]]) -> ChainCheck:
-    """Follow the chain from the first row to the last."""
+ScanRow = tuple[str, str, int]  # SHA-256, path, entry
+
+
+def check_chain(
+    rows: Iterable[tuple[int, str, str, str]], scans: Iterable[ScanRow] = (), *, expect: str = ""
+) -> ChainCheck:
+    """Follow the chain from the first row to the last, and hold the index of scans against the sealed texts."""
+    # expect: a last hash kept elsewhere, through which the chain must go
     faults: list[ChainFault] = []
+    index, met, gone = set(scans), not expect, set[int]()
     clock: list[ChainFault] = []
     expected, last_hash, last_time, n = 1, FIRST_PREVIOUS, "", 0
     for entry, text, previous_hash, row_hash in rows:
         n += 1
         gap = entry != expected
+        gone.update(range(expected, min(entry, expected + 100_000)))
         for missing in range(expected, min(entry, expected + 20)):
             faults.append(ChainFault(missing, f"entry {missing} is missing"))
         if entry > expected + 20:
@@ -64,6 +73,8 @@ def check_chain(rows: Iterable[tuple[int, str, str, str]]) -> ChainCheck:
             )
             faults.append(ChainFault(entry, said))
         record = _read(text)
+        met = met or row_hash == expect
+        faults += _not_in_index(index, record, entry)
         if seal(previous_hash, text) != row_hash or record.get("entry") != entry:
             faults.append(ChainFault(entry, f"entry {entry} was altered: its text does not give its hash"))
         else:
@@ -73,7 +84,26 @@ def check_chain(rows: Iterable[tuple[int, str, str, str]]) -> ChainCheck:
                 clock.append(ChainFault(entry, said))
             last_time = written
         expected, last_hash = entry + 1, row_hash
+    faults += [
+        ChainFault(entry, f"the index of scans names {path} for entry {entry}, which does not: the row was planted")
+        for _, path, entry in sorted(index, key=lambda row: (row[2], row[1]))
+        if entry not in gone
+    ]
+    if not met:
+        said = f"no entry has the hash {expect}: rows were cut off at the end, or the file was rebuilt"
+        faults.append(ChainFault(0, said))
     return ChainCheck(n, last_hash, tuple(faults), tuple(clock))
+
+
+def _not_in_index(index: set[ScanRow], record: dict[str, Any], entry: int) -> list[ChainFault]:
+    """Take the scan files of a record off the index, and return those that it lacks."""
+    files = record.get("scan_files")
+    rows = [(digest, path, entry) for path, digest in (files if isinstance(files, dict) else {}).items()]
+    lacking = [
+        ChainFault(entry, f"the index of scans lacks {row[1]} of entry {entry}") for row in rows if row not in index
+    ]
+    index.difference_update(rows)
+    return lacking
 
 
 def _read(text: str) -> dict[str, Any]:

@@ -20,9 +20,13 @@ from specmatch.line.journal.schema import (
     APPLICATION_ID,
     FIRST_PREVIOUS,
     FORMAT,
+    FROM_1,
+    SCHEMA,
     TRIGGERS,
+    TRIGGERS_OF_1,
+    VIEW_OF_1,
     patiently,
-    schema_statements,
+    statements,
     utc_now,
 )
 from specmatch.storage import sha256_of
@@ -68,6 +72,8 @@ class Journal:
 
     def __init__(self, path: str | Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> None:
         self.path, self.clock = Path(path), clock
+        self._written: list[int] = []
+        self._scans, self._triggers = "scans_recorded", TRIGGERS
         share = network_file_system(self.path)
         if share is not None and not read_only:
             raise StorageError(
@@ -125,10 +131,10 @@ class Journal:
             with self.writing():
                 # another process may have made the tables since we looked
                 if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                    for statement in schema_statements():
+                    for statement in statements(SCHEMA):
                         db.execute(statement)
                     for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
-                        db.execute("INSERT INTO documents VALUES (?, ?, ?)", (sha256_of(text.encode()), kind, text))
+                        self._keep(sha256_of(text.encode()), kind, text)
         application, number = (
             db.execute(f"PRAGMA {name}").fetchone()[0] for name in ("application_id", "user_version")
         )
@@ -141,6 +147,48 @@ class Journal:
         if not read_only:
             # every row reaches the disk before its decision is shown
             db.execute("PRAGMA synchronous = FULL")
+        if number == 1 and read_only:
+            self._scans, self._triggers = "scans_seen", TRIGGERS_OF_1
+            db.execute(VIEW_OF_1)
+        elif number == 1:
+            with self.writing():
+                self._bring_from_1()
+
+    def _bring_from_1(self) -> None:
+        """Bring a journal of the first format to today's; rows that no sealed text stands behind are told and go."""
+        db = self._db
+        if db.execute("PRAGMA user_version").fetchone()[0] != 1:
+            return  # another process was quicker
+        lost = sorted(TRIGGERS_OF_1 - self._standing_triggers())
+        planted = db.execute(
+            "SELECT sha256, path, entry FROM scans_seen EXCEPT "
+            "SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f"
+        ).fetchall()
+        for statement in statements(FROM_1):
+            db.execute(statement)
+        self._keep(sha256_of(HOW_TO_CHECK.encode()), "how to check", HOW_TO_CHECK)
+        said = "brought from format 1 to format 2"
+        if planted:
+            said += f"; {len(planted)} rows of scans_seen that no entry stands behind were dropped"
+        if lost:
+            said += f"; triggers were gone: {', '.join(lost)}"
+        dropped = [{"sha256": sha, "path": path, "entry": entry} for sha, path, entry in planted]
+        self.append({"kind": "format", "reason": said, "dropped": dropped})
+
+    def _keep(self, digest: str, kind: str, text: str) -> None:
+        if self._db.execute("SELECT 1 FROM documents WHERE hash = ?", (digest,)).fetchone() is None:
+            self._db.execute("INSERT INTO documents VALUES (?, ?, ?)", (digest, kind, text))
+
+    def _standing_triggers(self) -> set[str]:
+        return {name for (name,) in self._db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
+
+    def _so_far(self) -> str:
+        """Say exactly what this opening of the journal has written before something went wrong."""
+        if not self._written:
+            return "nothing was recorded"
+        first, last = self._written[0], self._written[-1]
+        entries = f"entry {first} was" if first == last else f"entries {first} to {last} were"
+        return f"{entries} recorded before, what came after was not"
 
     @contextmanager
     def _named_errors(self) -> Iterator[None]:
@@ -151,11 +199,11 @@ class Journal:
             # the lowest byte names the kind, the others what was done at the time
             if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
                 raise LockedError(
-                    f"{self.path}: another process has held the journal for {BUSY_S:g} s; nothing was recorded, "
+                    f"{self.path}: another process has held the journal for {BUSY_S:g} s; {self._so_far()}: "
                     "run it again"
                 ) from error
-            hint = next((way for sign, way in _WAYS_OUT.items() if sign in said), "nothing was recorded")
-            raise StorageError(f"{self.path}: {said}; {hint}") from error
+            hint = next((way for sign, way in _WAYS_OUT.items() if sign in said), "{so_far}")
+            raise StorageError(f"{self.path}: {said}; {hint.format(so_far=self._so_far())}") from error
 
     @contextmanager
     def writing(self) -> Iterator[None]:
@@ -180,9 +228,11 @@ class Journal:
         """
         with self._named_errors():
             self._db.execute("BEGIN IMMEDIATE")
+            self._pending: list[int] = []
             try:
                 yield
                 self._db.execute("COMMIT")
+                self._written = [*self._written[:1], *self._pending[:1], *self._pending[-1:]]
             except BaseException:
                 if self._db.in_transaction:
                     self._db.execute("ROLLBACK")
@@ -203,6 +253,11 @@ class Journal:
         dict
             The record as written.
 
+        Raises
+        ------
+        StorageError
+            If it holds a scan file that is recorded already, and does not say which entry it `replaces`.
+
         Examples
         --------
         >>> with Journal("appended.db") as journal, journal.writing():
@@ -210,6 +265,10 @@ class Journal:
         1
         """
         db = self._db
+        if record.get("replaces") is None:
+            for path, digest in record.get("scan_files", {}).items():
+                if (there := self.seen(digest).get(path)) is not None:
+                    raise StorageError(f"{self.path}: scan file {path} is recorded already, in entry {there}")
         last = db.execute("SELECT entry, hash FROM entries ORDER BY entry DESC LIMIT 1").fetchone()
         number, previous = (0, FIRST_PREVIOUS) if last is None else last
         written = self.clock().astimezone(UTC).isoformat(timespec="milliseconds")
@@ -220,14 +279,14 @@ class Journal:
             (number + 1, text, previous, seal(previous, text)),
         )
         for path, digest in record.get("scan_files", {}).items():
-            db.execute("INSERT INTO scans_seen VALUES (?, ?, ?)", (digest, path, number + 1))
-        for digest, kind, document in documents:
-            if db.execute("SELECT 1 FROM documents WHERE hash = ?", (digest,)).fetchone() is None:
-                db.execute("INSERT INTO documents VALUES (?, ?, ?)", (digest, kind, document))
+            db.execute("INSERT OR IGNORE INTO scans_recorded VALUES (?, ?, ?)", (digest, path, number + 1))
+        for document in documents:
+            self._keep(*document)
+        self._pending.append(number + 1)
         return whole
 
     def seen(self, sha256: str) -> dict[str, int]:
-        """Return path -> entry of every scan file recorded with these contents.
+        """Return path -> newest entry of every scan file recorded with these contents.
 
         Parameters
         ----------
@@ -244,8 +303,34 @@ class Journal:
         ...     journal.seen("0" * 64)
         {}
         """
+        return dict(self.entries_of(sha256))
+
+    def entries_of(self, sha256: str) -> list[tuple[str, int]]:
+        """Return path and entry of every time that these contents were recorded, oldest first.
+
+        Parameters
+        ----------
+        sha256 : str
+            Of the file's bytes, in hexadecimal.
+
+        Returns
+        -------
+        list of (str, int)
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.entries_of("0" * 64)
+        []
+        """
+        sql = (
+            f"SELECT s.path, s.entry, e.scan_files FROM {self._scans} s JOIN entries e ON e.entry = s.entry "
+            "WHERE s.sha256 = ? ORDER BY s.entry"
+        )
         with self._named_errors():
-            return dict(self._db.execute("SELECT path, entry FROM scans_seen WHERE sha256 = ?", (sha256,)).fetchall())
+            rows = self._db.execute(sql, (sha256,)).fetchall()
+        # only a sealed text counts: a row that somebody planted must not hide a scan
+        return [(path, entry) for path, entry, files in rows if json.loads(files or "{}").get(path) == sha256]
 
     def select(self, where: str = "1", values: Sequence[Any] = (), *, last: int | None = None) -> list[Record]:
         """Return records in the order written.
@@ -353,8 +438,13 @@ class Journal:
             raise StorageError(f"{self.path} lacks the document {digest[:12]} that its records name")
         return found[0][0]
 
-    def check(self) -> ChainCheck:
-        """Follow the chain of hashes and look whether the triggers that refuse changes still stand.
+    def check(self, *, expect: str = "") -> ChainCheck:
+        """Follow the chain of hashes, and look whether triggers and the index of scans still stand as they must.
+
+        Parameters
+        ----------
+        expect : str, optional
+            A last hash that was kept elsewhere: a fault is found unless the chain still goes through it.
 
         Returns
         -------
@@ -370,18 +460,67 @@ class Journal:
         """
         with self._named_errors():
             found = check_chain(
-                self._db.execute("SELECT entry, record, previous_hash, hash FROM entries ORDER BY entry")
+                self._db.execute("SELECT entry, record, previous_hash, hash FROM entries ORDER BY entry"),
+                self._db.execute(f"SELECT sha256, path, entry FROM {self._scans}"),
+                expect=expect,
             )
-            triggers = {name for (name,) in self._db.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'")}
-        lost = tuple(
-            ChainFault(0, f"the trigger {name}, which refuses changes, is gone") for name in sorted(TRIGGERS - triggers)
-        )
-        return ChainCheck(found.n_entries, found.last_hash, found.faults + lost, found.clock_notes)
+            lost = [
+                ChainFault(0, f"the trigger {name}, which refuses changes, is gone")
+                for name in sorted(self._triggers - self._standing_triggers())
+            ]
+        return ChainCheck(found.n_entries, found.last_hash, (*found.faults, *lost), found.clock_notes)
+
+    def backup(self, path: str | Path) -> ChainCheck:
+        """Copy the journal to a new file and check the copy, while others may go on writing.
+
+        Parameters
+        ----------
+        path : str or Path
+            There must be no such file yet.
+
+        Returns
+        -------
+        ChainCheck
+            Of the copy; its `last_hash` is what to write into another book.
+
+        Raises
+        ------
+        StorageError
+            If the file is there already, cannot be written, or the copy is not the same.
+
+        Examples
+        --------
+        >>> with Journal("line1.db", read_only=True) as journal:
+        ...     journal.backup("copy.db").n_entries
+        5
+        """
+        path = Path(path)
+        if path.exists():
+            raise StorageError(f"{path} is there already; a backup never writes over a file: name a new one")
+        part = path.with_name(f".{path.name}.part")
+        part.unlink(missing_ok=True)
+        try:
+            with self._named_errors():
+                copy = sqlite3.connect(part, isolation_level=None)
+                try:
+                    self._db.backup(copy)
+                    # one file, that needs no log beside it
+                    copy.execute("PRAGMA journal_mode = DELETE")
+                finally:
+                    copy.close()
+            with Journal(part, read_only=True) as copied:
+                found = copied.check()
+            if not found.faults and self.query("SELECT 1 FROM entries WHERE hash = ?", (found.last_hash,)) == []:
+                raise StorageError(f"{path}: the copy ends in another hash than the journal; copy it again")
+            part.rename(path)
+        finally:
+            part.unlink(missing_ok=True)
+        return found
 
 
 _WAYS_OUT = {
-    "readonly": "the file or its folder cannot be written to; nothing was recorded",
-    "disk is full": "nothing was recorded: free some space and run it again, no scan is lost",
+    "readonly": "the file or its folder cannot be written to; {so_far}",
+    "disk is full": "{so_far}: free some space and run it again, no scan is lost",
     "not a database": "it is no journal; name a file that verify or watch has made",
     "unable to open": "its folder must be there and writable",
     "malformed": "the file is damaged; keep it, and go on in a new journal",

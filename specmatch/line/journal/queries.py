@@ -1,4 +1,4 @@
-"""Looking back: what the last shifts brought, which runs still wait, counts of decisions, exports."""
+"""Looking back: what the last shifts brought, counts of decisions, exports."""
 
 import csv
 import io
@@ -10,12 +10,13 @@ from pathlib import Path
 
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import COLUMNS
+from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
 from specmatch.wording import CAUTIONS, guarded_cell
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
+BASELINE = "baseline"
 DECIDED = "kind IN ('reading', 'retest')"
 
 
@@ -45,6 +46,12 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
     return sorted(rows, key=when)[-last:]
 
 
+def named_baseline(journal: Journal, line: str) -> Record | None:
+    """Return the newest baseline period that somebody named for a line (or for all lines), if any."""
+    found = journal.select("kind = ? AND line IN (?, '')", (BASELINE, line), last=1)
+    return found[0] if found else None
+
+
 def when(row: Record) -> float:
     """Return the time of a row in seconds since 1970: when measured, else when written."""
     measured = row.get("measured_unix")
@@ -52,12 +59,16 @@ def when(row: Record) -> float:
 
 
 def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> dict[str, int]:
-    """Count decisions over whole journals."""
+    """Count decisions over whole journals; those that a later entry replaces are not counted twice."""
     counts = {"consistent": 0, "rescan": 0, "hold": 0, "reading only": 0}
     sql = f"SELECT decision, count(*) FROM entries WHERE {DECIDED}{' AND claimed = ?' if beer is not None else ''}"
+    key = () if beer is None else (beer,)
+    # counted whole out of the index, then the few that were replaced are taken off
+    replaced = f"{sql} AND entry IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL) GROUP BY decision"
     for journal in journals:
-        for decision, n in journal.query(f"{sql} GROUP BY decision", () if beer is None else (beer,)):
-            counts[decision or "reading only"] += n
+        for sign, asked in ((1, f"{sql} GROUP BY decision"), (-1, replaced)):
+            for decision, n in journal.query(asked, key):
+                counts[decision or "reading only"] += sign * n
     return counts
 
 
@@ -77,7 +88,8 @@ def last_shifts(journals: Sequence[Journal]) -> list[ShiftCounts]:
     """Return counts for the last shifts, a row a line."""
     found: dict[tuple[str, str], list[Record]] = {}
     for journal in journals:
-        for row in journal.select("kind IN ('reading', 'retest', 'control', 'left_out')", last=NEWEST_ROWS):
+        kinds = "kind IN ('reading', 'retest', 'control', 'left_out')"
+        for row in journal.select(f"{kinds} AND entry {UNREPLACED}", last=NEWEST_ROWS):
             start = shift_start(row.get("measured_at") or row["written_at"])
             found.setdefault((start, row.get("line", "")), []).append(row)
     kept = sorted({start for start, _ in found})[-SHIFTS:]
@@ -91,29 +103,6 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
     return ShiftCounts(
         start, line, len(decided), by["consistent"], by["rescan"], by["hold"], by[None], controls, left_out
     )
-
-
-def waiting_runs(journals: Sequence[Journal], *, beer: str | None = None) -> list[Record]:
-    """Return the first departure of every run that is open or held, the oldest first."""
-    only = "" if beer is None else " AND e.claimed = ?"
-    # a run waits where no later row of it is clear; only departures have rows in these states
-    sql = f"""
-        SELECT e.entry, e.line, e.claimed, e.lot, e.measured_at FROM entries e
-        WHERE e.run_state = 'open'{only} AND e.kind = 'reading' AND e.concerns IS NULL
-        AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry AND later.run_state = 'clear')
-        ORDER BY e.entry"""
-    found = []
-    for journal in journals:
-        for entry, line, claimed, lot, measured_at in journal.query(sql, () if beer is None else (beer,)):
-            last = journal.query(
-                "SELECT run_state FROM entries WHERE concerns = ? ORDER BY entry DESC LIMIT 1", (entry,)
-            )
-            state = last[0][0] if last else "open"
-            found.append(
-                {"journal": str(journal.path), "entry": entry, "line": line, "claimed": claimed, "lot": lot,
-                 "run_state": state, "measured_at": measured_at}
-            )  # fmt: skip
-    return found
 
 
 def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = None) -> int:

@@ -1,7 +1,8 @@
 """The tables of a journal, in SQL: one JSON text a row, columns read out of it, triggers that refuse any change.
 
 The JSON text is what the chain of hashes covers; every other column of `entries` is computed from it, so that no
-column can say anything else than the text that was sealed. Times hold on both sides of a clock change.
+column can say anything else than the text that was sealed. `scans_recorded` only finds texts quickly: a row of it
+counts where the entry that it names says the same. Times hold on both sides of a clock change.
 """
 
 import sqlite3
@@ -13,7 +14,7 @@ from specmatch.errors import TableError
 
 # "SPMJ" as a number: it tells a journal from any other SQLite file
 APPLICATION_ID = 0x53504D4A
-FORMAT = 1
+FORMAT = 2
 FIRST_PREVIOUS = "0" * 64
 
 # column -> where it stands in the record
@@ -45,6 +46,7 @@ _COLUMNS = {
     "set_hash": "$.set_hash",
     "specification_hash": "$.specification_hash",
     "scan_files": "$.scan_files",
+    "replaces": "$.replaces",
 }
 COLUMNS = tuple(_COLUMNS)
 
@@ -60,45 +62,69 @@ def _append_only(table: str) -> str:
 _GENERATED = ",\n".join(
     f"    {name} GENERATED ALWAYS AS (json_extract(record, '{path}')) VIRTUAL" for name, path in _COLUMNS.items()
 )
+# a reading, a retest, a control or a file left out that a later entry takes the place of
+UNREPLACED = "NOT IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL)"
+# a hold or a rescan that its run knows nothing of
+_SINGLE = (
+    "CASE WHEN json_extract(record, '$.run_state') = 'clear' AND json_extract(record, '$.decision') IN "
+    "('hold', 'rescan') THEN json_extract(record, '$.decision') END"
+)
+# what the first format had not
+_SINCE_2 = f"""
+CREATE TABLE scans_recorded (sha256 TEXT NOT NULL, path TEXT NOT NULL, entry INTEGER NOT NULL,
+    PRIMARY KEY (sha256, path, entry)) WITHOUT ROWID;
+CREATE INDEX by_run ON entries (line, claimed, lot, sample);
+CREATE INDEX by_replaced ON entries (replaces) WHERE replaces IS NOT NULL;
+CREATE INDEX by_single ON entries (single, claimed) WHERE single IS NOT NULL;
+{_append_only("scans_recorded")}
+"""
 SCHEMA = f"""
 CREATE TABLE entries (
     entry INTEGER PRIMARY KEY,
     record TEXT NOT NULL,
     previous_hash TEXT NOT NULL,
     hash TEXT NOT NULL,
-{_GENERATED}
+{_GENERATED},
+    single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL
 );
-CREATE TABLE scans_seen (sha256 TEXT NOT NULL, path TEXT NOT NULL, entry INTEGER NOT NULL,
-    PRIMARY KEY (sha256, path)) WITHOUT ROWID;
 CREATE TABLE documents (hash TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) WITHOUT ROWID;
-CREATE INDEX by_run ON entries (line, claimed, lot, entry);
 CREATE INDEX by_claim ON entries (claimed, kind, entry, decision);
 CREATE INDEX by_kind ON entries (kind, line, measured_unix);
 CREATE INDEX by_state ON entries (run_state, claimed, entry);
 CREATE INDEX by_concern ON entries (concerns) WHERE concerns IS NOT NULL;
 {_append_only("entries")}
-{_append_only("scans_seen")}
 {_append_only("documents")}
 CREATE TRIGGER entries_in_order BEFORE INSERT ON entries
 WHEN NEW.entry != (SELECT coalesce(max(entry), 0) + 1 FROM entries)
   OR NEW.previous_hash != coalesce((SELECT hash FROM entries ORDER BY entry DESC LIMIT 1), '{FIRST_PREVIOUS}')
 BEGIN SELECT RAISE(ABORT, 'a journal only grows at its end: the row does not follow the last one'); END;
-CREATE TRIGGER scans_seen_once BEFORE INSERT ON scans_seen
-WHEN EXISTS (SELECT 1 FROM scans_seen WHERE sha256 = NEW.sha256 AND path = NEW.path)
-BEGIN SELECT RAISE(ABORT, 'this scan file is recorded already'); END;
+{_SINCE_2}
 PRAGMA application_id = {APPLICATION_ID};
 PRAGMA user_version = {FORMAT};
 """
+# a journal of format 1 is brought here in place; what it held of scans is read anew out of the sealed texts
+FROM_1 = f"""
+ALTER TABLE entries ADD COLUMN replaces GENERATED ALWAYS AS (json_extract(record, '$.replaces')) VIRTUAL;
+ALTER TABLE entries ADD COLUMN single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL;
+DROP INDEX by_run;
+{_SINCE_2}
+INSERT INTO scans_recorded SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f;
+DROP TABLE scans_seen;
+PRAGMA user_version = 2;
+"""
+# one of format 1 that may not be written to is looked at through this
+VIEW_OF_1 = f"CREATE TEMP VIEW entries AS SELECT *, NULL AS replaces, {_SINGLE} AS single FROM main.entries"
 TRIGGERS = frozenset(
-    [f"{table}_no_{verb}" for table in ("entries", "scans_seen", "documents") for verb in ("update", "delete")]
-    + ["entries_in_order", "scans_seen_once"]
+    [f"{table}_no_{verb}" for table in ("entries", "scans_recorded", "documents") for verb in ("update", "delete")]
+    + ["entries_in_order"]
 )
+TRIGGERS_OF_1 = frozenset(name.replace("recorded", "seen") for name in TRIGGERS) | {"scans_seen_once"}
 
 
-def schema_statements() -> Iterator[str]:
-    """Give out the statements that make the tables, one at a time, so that they can stand in one transaction."""
+def statements(script: str) -> Iterator[str]:
+    """Give out the statements of a script, one at a time, so that they can stand in one transaction."""
     part = ""
-    for line in SCHEMA.splitlines(keepends=True):
+    for line in script.splitlines(keepends=True):
         part += line
         if sqlite3.complete_statement(part):
             yield part

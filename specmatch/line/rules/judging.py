@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
+from specmatch.house.decision.decision import check_claims
 from specmatch.house.decision.specification import Specification
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.readings import READING_COLUMNS
@@ -22,6 +23,7 @@ from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 
 # reflectance is good to four figures; seven keep a record exact and short
 DIGITS = 7
+CLAIM_ADVICE = "keep the packages; correct the claim in the sheet and verify again"
 
 
 @dataclass(frozen=True)
@@ -35,6 +37,8 @@ class LineSetting:
     operator: str = ""
     claim: str | None = None  # beer or label that every sample is said to be; None leaves it to the sheet
     control_hours: float = CONTROL_HOURS  # how long a control vouches for the line; 0 asks for none
+    second_name: bool = False  # whether a review takes a second name
+    in_force: int | None = None  # entry that says which model, set and limits are judged by, and who put them in force
 
 
 def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame | None = None) -> Session:
@@ -49,6 +53,21 @@ def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame
     )
 
 
+def verify_folder(house: HouseModel, session: Session, specification: Specification) -> pd.DataFrame:
+    """Verify the claims of a folder; a sample whose claim nobody knows is held, the others are judged."""
+    claims = session.claims
+    labels = {row.label for row in specification.labels}
+    known = claims.isin([*house.beers_, *labels])
+    table = house.verify(session, claimed=claims[known], specification=specification)
+    for sample, claim in claims[~known].items():
+        try:
+            check_claims({sample: claim}, pd.Index([sample]), house.beers_, labels=labels)
+        except UnknownBeerError as error:
+            told = {"claimed": claim, "decision": HOLD, "reason": str(error), "advice": CLAIM_ADVICE}
+            table.loc[sample, list(told)] = list(told.values())
+    return table
+
+
 def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: date | None) -> Judged:
     """Judge the one sample of a session on its own."""
     try:
@@ -57,18 +76,20 @@ def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: d
         # nobody knows what is to be judged, but the scan and its reading must not be lost
         row = setting.house.read(sample).iloc[0]
         reading = reading_record(row)
-        return Judged(reading, HOLD, str(error), "correct the claim and verify again", (), False, {})
+        return Judged(reading, HOLD, str(error), CLAIM_ADVICE, (), False, {}, stops=True)
     faulty = set(sample.checks["scan_id"][[WARNING_CODES[code].effect == RESCAN for code in sample.checks["code"]]])
     bad_pours = set(sample.scans["pour"][sample.scans.index.isin(faulty)])
     good = sample.scans.index[~sample.scans["pour"].isin(bad_pours)]
     faults = tuple(code for code in row["warnings"] if WARNING_CODES[code].effect == RESCAN)
-    departs = row["decision"] == HOLD
+    stops = any(WARNING_CODES[code].effect == HOLD for code in row["warnings"]) and claim is not None
+    departs = row["decision"] == HOLD and not stops
     if faults and claim is not None and len(good):
         # a fault in one pour does not excuse the others: they are judged, and kept if they depart
         departs = _verify(setting, part_of(sample, list(good)), None, claim, on)["decision"] == HOLD
     decision = None if pd.isna(row["decision"]) else str(row["decision"])
-    kept = kept_mean(sample.spectra.loc[good], sample.scans.loc[good, "pour"])
-    return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept)
+    kept = {} if stops else kept_mean(sample.spectra.loc[good], sample.scans.loc[good])
+    stops = stops and decision == HOLD
+    return Judged(reading_record(row), decision, row["reason"], row["advice"], faults, bool(departs), kept, stops)
 
 
 def judge_pooled(
@@ -129,18 +150,30 @@ def _verify(
     return table.iloc[0]
 
 
-def kept_mean(spectra: pd.DataFrame, pour: pd.Series) -> Record:
-    """Return the mean of pours as the journal keeps it for a retest."""
+def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
+    """Return the mean of pours as the journal keeps it for a retest, with the filling that it stands at."""
     # spectra (n, p)
     if spectra.empty:
         return {}
-    codes, names = pd.factorize(pour.to_numpy(dtype=object))
+    codes, names = pd.factorize(scans["pour"].to_numpy(dtype=object))
     means = [spectra.to_numpy(float)[codes == code].mean(axis=0) for code in range(len(names))]
     return {
         "n_pours": len(names),
         "wavelength_nm": [float(nm) for nm in spectra.columns],
         "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
+        "filling": _filling(scans),
     }
+
+
+def _filling(scans: pd.DataFrame) -> Record:
+    """Return what is stated of the filling: the mean of volumes, and the cup where it is one."""
+    found: Record = {}
+    for name in ("fill_ml", "cup_mm"):
+        if name in scans and scans[name].notna().all():
+            found[name] = float(scans[name].astype(float).mean())
+    if "cup" in scans and scans["cup"].nunique() == 1:
+        found["cup"] = str(scans["cup"].iloc[0])
+    return found
 
 
 def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
@@ -148,7 +181,9 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     grid = np.array(parts[0]["wavelength_nm"])
     rows = [_on(grid, part) for part in parts for _ in range(part["n_pours"])]
     names = [str(i) for i in range(len(rows))]
+    filled = [part.get("filling") or {} for part in parts for _ in range(part["n_pours"])]
     scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
+    scans = scans.join(pd.DataFrame(filled, index=names))
     return pd.DataFrame(rows, index=names, columns=grid), scans
 
 

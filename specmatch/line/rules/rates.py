@@ -115,7 +115,12 @@ def run_risks(
     for fold in range(int(folds.max()) + 1):
         kept = folds[batch_of_pour] != fold
         known = np.unique(beer_of_pour[kept])
-        fit = fit_class_model(pours.reflectance[kept], levels.part(kept), false_reject_rate=false_reject_rate)
+        fit = fit_class_model(
+            pours.reflectance[kept],
+            levels.part(kept),
+            false_reject_rate=false_reject_rate,
+            shared=pours.shared_noise(kept),
+        )
         for batch in np.flatnonzero(folds == fold):
             sample = levels.sample[batch_of_pour == batch][0]
             # what a pour does to a pale beer says nothing of a dark one

@@ -5,14 +5,18 @@ departure stands. No pour is left out without a fault of its scan, and the best 
 is repeated until it passes lets a wrong beer through. A beer that changed in the middle of a run is not excused by how
 the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
 departure is a hold. A run that is held stays held until a person reviews it.
+
+A sample whose lot nobody stated is a run of its own: no pours of other samples speak for it or against it.
 """
 
 import json
-from dataclasses import dataclass
+from collections.abc import Collection
+from dataclasses import dataclass, replace
 from typing import Any
 
 from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.journal.schema import UNREPLACED
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
@@ -42,6 +46,7 @@ class Run:
     departures: int = 0  # first departures since the run began or was reviewed
     # what was kept of its samples, where it waits: `entry`, and the mean of pours as in `Judged.kept`
     parts: tuple[Record, ...] = ()
+    override: int | None = None  # entry of a review that was made before anything departed, if the last one was
 
 
 @dataclass(frozen=True)
@@ -55,6 +60,7 @@ class Judged:
     faults: tuple[str, ...]  # codes that ask for a rescan
     departs: bool  # whether its pours without a fault depart from the claim
     kept: Record  # their mean: `wavelength_nm`, `reflectance`, `n_pours`; empty where there is none
+    stops: bool = False  # whether it is held by itself, whatever its run: claim unknown, or a code that holds
 
 
 @dataclass(frozen=True)
@@ -78,28 +84,48 @@ class LineDecision:
     reason: str
     advice: str
     run_state: str  # of the run after it
+    overridden: bool = False  # whether a review before the fact kept it from stopping its run
 
 
-def find_run(journal: Journal, line: str, claimed: str, lot: str) -> Run:
+def find_run(
+    journal: Journal, line: str, claimed: str, lot: str, sample: str = "", *, without: Collection[int] = ()
+) -> Run:
     """Return where the run of a beer, a lot and a line stands by the journal."""
-    key = (line, claimed, lot)
+    # sample: where no lot is stated the sample is the run. without: entries that are about to be replaced
+    of_run, key = _where(line, claimed, lot, sample)
     rows = journal.query(
-        "SELECT entry, kind, run_state, concerns FROM entries WHERE line = ? AND claimed = ? AND lot = ? "
-        "AND run_state IS NOT NULL ORDER BY entry DESC LIMIT 1000",
+        f"SELECT entry, kind, run_state, concerns FROM entries WHERE {of_run} AND run_state IS NOT NULL "
+        f"AND entry {UNREPLACED} ORDER BY entry DESC LIMIT 1000",
         key,
     )
+    rows = [row for row in rows if row[0] not in without]
     reviewed = next((place for place, row in enumerate(rows) if row[1] == REVIEW), len(rows))
+    before = rows[reviewed] if reviewed < len(rows) else None
+    override = before[0] if before is not None and before[3] is None else None
     rows = rows[:reviewed][::-1]
     if not rows:
-        return Run()
+        return Run(override=override)
     departures = sum(state != CLEAR and concerns is None for _, _, state, concerns in rows)
     entry, _, state, concerns = rows[-1]
     if state == CLEAR:
-        return Run(departures=departures)
+        return Run(departures=departures, override=override)
     first = entry if concerns is None else concerns
-    whole = journal.select("line = ? AND claimed = ? AND lot = ? AND entry >= ?", (*key, rows[0][0]))
-    parts = tuple({"entry": row["entry"], **with_grid(journal, row["kept"])} for row in whole if row.get("kept"))
-    return Run(state, first, departures, parts)
+    whole = journal.select(f"{of_run} AND entry >= ? AND entry {UNREPLACED}", (*key, rows[0][0]))
+    parts = tuple(
+        {"entry": row["entry"], **with_grid(journal, row["kept"])}
+        for row in whole
+        if row.get("kept") and row["entry"] not in without
+    )
+    return Run(state, first, departures, parts, override)
+
+
+def _where(line: str, claimed: str, lot: str, sample: str) -> tuple[str, tuple[str, ...]]:
+    if lot:
+        return "line = ? AND claimed = ? AND lot = ?", (line, claimed, lot)
+    own = "SELECT entry FROM entries WHERE line = ? AND claimed = ? AND lot = '' AND sample = ?"
+    # what was recorded of it under other names (a retest by pours of another sample, a review) points at it
+    said = f"entry IN ({own} UNION SELECT entry FROM entries WHERE concerns IN ({own}))"
+    return said, (line, claimed, sample) * 2
 
 
 def without_grid(kept: Record) -> tuple[Record, tuple[str, str, str]]:
@@ -118,7 +144,18 @@ def with_grid(journal: Journal, kept: Record) -> Record:
 def judge_in_run(run: Run, judged: Judged, pooled: Pooled | None, *, control: tuple[str, str] | None) -> LineDecision:
     """Decide on a sample in the light of its run and of the line's control."""
     # pooled: the run with this sample, where it is open and no scan of the sample has a fault
+    got = _judged_in_run(run, judged, pooled, control)
+    if run.override is None or got.run_state == CLEAR:
+        return got
+    # a person answered for this run before anything departed: the departure stands in the record and stops nothing
+    said = f"{got.reason}; released before the fact, see entry {run.override}"
+    return replace(got, decision=HOLD, reason=said, advice="do as the review says", run_state=CLEAR, overridden=True)
+
+
+def _judged_in_run(run: Run, judged: Judged, pooled: Pooled | None, control: tuple[str, str] | None) -> LineDecision:
     alone = judged.reading
+    if judged.stops and run.state != HELD:
+        return LineDecision(READING, run.first, alone, HOLD, judged.reason, judged.advice, run.state)
     if control is not None:
         code, said = control
         reading, advice = _with_codes(alone, code), "measure the control, then pour again"

@@ -27,7 +27,14 @@ from specmatch.maths.classification.calibration import (
 from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples, SpaceSettings, on_channels
+from specmatch.maths.classification.sessions import SharedNoise
+from specmatch.maths.classification.subspace import (
+    DiscriminantSpace,
+    LabelledSamples,
+    SpaceSettings,
+    on_channels,
+    session_residual,
+)
 from specmatch.maths.statistics.levels import Levels
 
 F_TAIL, RANKS, NOT_AVAILABLE = "f_tail", "ranks", "none"
@@ -56,6 +63,22 @@ class Match:
     # `ranks` (among the beer's own batches, each held out; the F tail beyond all of them), `f_tail`, or `none` where
     # the set has no scatter to judge by (p-value 1: nothing can be refused)
     p_method: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Doubts:
+    """Samples that may be wrong along known directions, beside what scatters in every sample."""
+
+    rows: Ints  # (k,)
+    directions: Floats  # (k, r, p): changes of reflectance, each a standard deviation long
+    gain: Floats  # (k, p): how many times the usual the noise of each channel is
+
+    def part(self, kept: Ints) -> "Doubts":
+        """Return those of some of the samples, whose rows are counted anew."""
+        place = np.full(int(max(kept.max(initial=0), self.rows.max(initial=0))) + 1, -1)
+        place[kept] = np.arange(kept.size)
+        there = place[self.rows] >= 0
+        return Doubts(place[self.rows[there]], self.directions[there], self.gain[there])
 
 
 @dataclass(frozen=True)
@@ -94,7 +117,8 @@ class ClassModel:
         """Beers, shape (n_beers,), with batches enough for p-values by ranks at the stated rate."""
         # the tolerance keeps 1/0.05 - 1 = 19 from being pushed to 20 by rounding
         fewest = np.ceil(1.0 / self.false_reject_rate - 1.0 - 1e-9)
-        return (self.batches_per_beer >= fewest) & self.judges
+        # batches that share their session do not show how far out a new one may lie
+        return (self.batches_per_beer >= fewest) & self.judges & (self.choice.session_noise.size == 0)
 
     @property
     def p_method(self) -> tuple[str, ...]:
@@ -103,16 +127,22 @@ class ClassModel:
             return (NOT_AVAILABLE,) * len(self.beer_means)
         return tuple(RANKS if ranked else F_TAIL for ranked in self.by_ranks)
 
-    def match(self, reflectance: Floats, n_pours: Ints, *, missing: Mask | None = None) -> Match:
+    def match(
+        self, reflectance: Floats, n_pours: Ints, *, missing: Mask | None = None, doubts: Doubts | None = None
+    ) -> Match:
         """Hold samples against every beer."""
         # reflectance (n, p), n_pours (n,), missing (n, p)
         lacking = np.zeros(len(reflectance), bool) if missing is None else missing[:, self.metric.channels].any(axis=1)
         if missing is None or not lacking.any():
-            return self._match(reflectance, n_pours)
+            return self._match(reflectance, n_pours, doubts)
         patterns, of_row = np.unique(missing[:, self.metric.channels], axis=0, return_inverse=True)
         of_row = of_row.ravel()
         parts = [
-            self._on_channels(~pattern)._match(reflectance[of_row == i], n_pours[of_row == i])
+            self._on_channels(~pattern)._match(
+                reflectance[of_row == i],
+                n_pours[of_row == i],
+                None if doubts is None else doubts.part(np.flatnonzero(of_row == i)),
+            )
             for i, pattern in enumerate(patterns)
         ]
         order = np.argsort(np.argsort(of_row, kind="stable"), kind="stable")
@@ -123,7 +153,7 @@ class ClassModel:
         nearest, distance = joined("nearest_batch"), joined("nearest_distance")
         return Match(joined("p_value"), joined("distance"), nearest, distance, self.p_method)
 
-    def _match(self, reflectance: Floats, n_pours: Ints) -> Match:
+    def _match(self, reflectance: Floats, n_pours: Ints, doubts: Doubts | None = None) -> Match:
         n_axes, n_beers = self.beer_means.shape[1], len(self.beer_means)
         scores, left = self.metric.scores_and_residual(reflectance)
         squared = np.empty((len(scores), n_beers))
@@ -136,15 +166,44 @@ class ClassModel:
                 departures = scores[block][:, None, :] - self.beer_means
                 squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
+        if doubts is not None:
+            for k, row in enumerate(doubts.rows.tolist()):
+                squared[row], left[row] = self._in_doubt(reflectance[row], float(n_pours[row]), doubts, k)
         distance = np.sqrt(squared / n_axes)
         outside = self.residual.p_value(left, np.asarray(n_pours, float))
         return Match(
             self.p_values(squared, np.arange(n_beers), outside[:, None]), distance, nearest, to_batch, self.p_method
         )
 
-    def weights(self, n_pours: float) -> Floats:
-        """Return what a squared departure from each beer counts along each axis, shape (n_beers, a)."""
-        scatter = self.metric.scatter(n_pours) + 1.0 / self.batches_per_beer[:, None]
+    def _in_doubt(self, reflectance: Floats, n_pours: float, doubts: Doubts, k: int) -> tuple[Floats, float]:
+        """Return squared distances and residual of a sample with the doubts about it in the scatter.
+
+        The noise of its pours counts by its gain. The scatter S of a beer becomes S + U U', whose inverse is that of S
+        less a part of rank r (M. A. Woodbury, Inverting Modified Matrices, Princeton 1950).
+        """
+        # reflectance (p,) -> (n_beers,)
+        metric, gain = self.metric, doubts.gain[k, self.metric.channels]
+        here, along = metric.split(reflectance[None, :]), metric.split(reflectance + doubts.directions[k])
+        share = (metric.axes * metric.noise[:, None]) ** 2
+        grown = (gain**2 - 1.0) @ share / np.maximum(share.sum(axis=0), np.finfo(float).tiny)
+        weight = self.weights(n_pours, grown * metric.pour_part / n_pours)
+        U = along.scores - here.scores  # (r, a)
+        departure = here.scores[0] - self.beer_means
+        inner = np.eye(len(U)) + np.einsum("ra,ka,sa->krs", U, weight, U)
+        across = np.einsum("ra,ka->kr", U, weight * departure)
+        squared = np.einsum("ka,ka->k", departure**2, weight)
+        squared = squared - np.einsum("kr,kr->k", across, np.linalg.solve(inner, across[:, :, None])[:, :, 0])
+        outside, V = here.outside[0] / gain, (along.outside - here.outside) / gain  # (p_used,), (r, p_used)
+        left = float(outside @ outside)
+        if self.residual.mean > 0.0:
+            # the residual's own scatter, alike in all channels in units of their noise
+            own = self.residual.mean / max(1, V.shape[1] - U.shape[1])
+            left -= float((V @ outside) @ np.linalg.solve(own * np.eye(len(V)) + V @ V.T, V @ outside))
+        return np.maximum(squared, 0.0), max(left, 0.0)
+
+    def weights(self, n_pours: float, more: Floats | float = 0.0) -> Floats:
+        """Return what a squared departure from each beer counts along each axis, (n_beers, a), at more scatter."""
+        scatter = self.metric.scatter(n_pours) + more + 1.0 / self.batches_per_beer[:, None]
         return 1.0 / (scatter * self.scatter.scale[:, None])
 
     def nearest_batch(self, scores: Floats, n_pours: float) -> tuple[Ints, Floats]:
@@ -219,10 +278,15 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     out = held_out_statistics(samples, choice)
     far = out.distance
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
+    if choice.session_noise.size:
+        # held-out batches share their session with those that they are held against, and lie too near
+        tail = replace(tail, inflation=max(1.0, tail.inflation))
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
     pour_left = float(max(0.0, np.trace(weighted) - np.einsum("ij,ik,kj->", plane, weighted, plane)))
     residual = fit_residual(out.residual, pour_left, beers.metric.per_pour)
+    if choice.session_noise.size and residual.mean > 0.0:
+        residual = replace(residual, mean=residual.mean + session_residual(choice, plane))
     p_value = combine_p_values(
         tail.p_value(far.statistic, far.n_axes, far.dof), residual.p_value(out.residual, samples.n_pours.astype(float))
     )
@@ -338,6 +402,7 @@ def fit_class_model(
     false_reject_rate: float = 0.05,
     transform: str = "auto",
     n_components: int | None = None,
+    shared: SharedNoise | None = None,
 ) -> ClassModel:
     """Learn what is typical of each beer.
 
@@ -347,13 +412,14 @@ def fit_class_model(
     Statistical Analysis, ch. 5; from memory).
     """
     # reflectance (n_pours, p)
+    # shared: what batches measured in one session share, where their scatter lacks it
     if levels.beer.size < 2:
         raise TooFewBatchesError(
             f"identity cannot be learnt from {levels.beer.size} batch; give at least two batches of a beer, or two "
             "beers"
         )
     samples = _labelled(reflectance, levels)
-    choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components)
+    choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components, shared=shared)
     return build_class_model(samples, choice, false_reject_rate)
 
 

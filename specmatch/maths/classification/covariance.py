@@ -59,7 +59,9 @@ def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = UNALIKE)
     return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
 
 
-def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = UNALIKE) -> BeerScatter:
+def shrink_class_variances(
+    departures: Floats, beer: Ints, *, unalike: float = UNALIKE, carried: float = 0.0
+) -> BeerScatter:
     """Learn the variance of each beer from the departures of its batches from its mean.
 
     One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
@@ -68,11 +70,14 @@ def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = U
     25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
     """
     # departures (n_batches, a), beer (n_batches,)
+    # carried: variance, over all axes, that the departures of every beer lack
     n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
     within = (departures**2).sum(axis=1)
-    sums, own_dof = np.bincount(beer, within).astype(float), per_beer - 1.0
+    own_dof = per_beer - 1.0
+    seen = np.bincount(beer, within).astype(float)
+    sums = seen + carried * own_dof
     variance = sums / (n_axes * np.maximum(own_dof, 1.0))
-    worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, sums, n_axes))
+    worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, seen, n_axes))
     _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
     as_one = BeerScatter(
         np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
@@ -86,10 +91,10 @@ def shrink_class_variances(departures: Floats, beer: Ints, *, unalike: float = U
     products = np.zeros((per_beer.size, n_axes, n_axes))
     np.add.at(products, beer, departures[:, :, None] * departures[:, None, :])
     squares = (products**2).sum(axis=(1, 2))
-    told = (per_beer >= BATCHES_FOR_OWN_SCATTER) & (sums > 0)
+    told = (per_beer >= BATCHES_FOR_OWN_SCATTER) & (seen > 0)
     d = np.where(told, own_dof, 2.0)
-    unbiased = (squares - sums**2 / d) / ((d - 1.0) * (d + 2.0))
-    even = np.where(told, (sums / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
+    unbiased = (squares - seen**2 / d) / ((d - 1.0) * (d + 2.0))
+    even = np.where(told, (seen / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
     axes_worth = np.clip(even, 1.0, n_axes)
     worth = np.minimum(worth, axes_worth)
     scale, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)

@@ -63,7 +63,9 @@ def _in_metric(metric: DiscriminantSpace, samples: LabelledSamples, unalike: flo
     batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     if metric.dof:
-        scatter = shrink_class_variances(batch_means - beer_means[samples.beer], samples.beer, unalike=unalike)
+        scatter = shrink_class_variances(
+            batch_means - beer_means[samples.beer], samples.beer, unalike=unalike, carried=metric.carried
+        )
     else:
         alike = np.ones(per_beer.size)
         scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)

@@ -14,6 +14,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
+from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.classification.subspace import (
     LabelledSamples,
     SpaceSettings,
@@ -75,15 +76,19 @@ def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
     return Brewed(spectra[row] ** strengths[row, column][:, None], samples.beer[row])
 
 
-def cross_validated_scores(scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints) -> Floats:
+def cross_validated_scores(
+    scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints, *, session: Floats | None = None
+) -> Floats:
     """Return the merit of the first 1, 2, ... axes: held-out batches right plus held-out beers refused, as parts."""
-    # scores (n_samples, a), brewed (n, a), brewed_beer (n,) -> (a,)
+    # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,)
+    # session: what sessions add to the scatter of samples
     from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
 
     n_axes = scores.shape[1]
     dof = samples.beer.size - samples.batches_per_beer.size
     # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
-    half = cholesky_factor(within_class_covariance(scores, samples), scores)
+    scatter = within_class_covariance(scores, samples)
+    half = cholesky_factor(scatter if session is None else scatter + session, scores)
     batch_means, _ = mean_by(solve_triangular(half, scores.T, lower=True).T, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     shrink = per_beer / (per_beer + 1.0)
@@ -138,6 +143,7 @@ def select_space(
     *,
     transform: str = "auto",
     n_components: int | None = None,
+    shared: SharedNoise | None = None,
 ) -> SpaceSettings:
     """Try scales and numbers of components, and return the best.
 
@@ -149,21 +155,29 @@ def select_space(
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
     dof = samples.beer.size - samples.batches_per_beer.size
     if not dof:
-        return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance))
+        return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance), shared)
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
-        return _on_scale(scale, samples, pours, levels, n_components or few_axes)
+        return _on_scale(scale, samples, pours, levels, n_components or few_axes, shared)
     few = _manageable(samples)
     brewed = simulate_unknown_beers(few)
     best: SpaceSettings | None = None
     for scale in scales:
-        choice = _on_scale(scale, samples, pours, levels, most)
+        choice = _on_scale(scale, samples, pours, levels, most, shared)
         spectra = scale.apply(few.reflectance)
-        centre, axes = principal_axes(mean_by(spectra, few.batch)[0], choice.noise, most)
+        of_batches = mean_by(spectra, few.batch)[0]
+        centre, axes = principal_axes(of_batches, choice.noise, most)
+        if shared is not None:
+            beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
+            axes = axes[:, :beyond]
         found = cross_validated_scores(
-            (spectra - centre) @ axes, few, (scale.apply(brewed.reflectance) - centre) @ axes, brewed.beer
+            (spectra - centre) @ axes,
+            few,
+            (scale.apply(brewed.reflectance) - centre) @ axes,
+            brewed.beer,
+            session=choice.session_scatter(axes),
         )
         n = found.size - 1 if n_components else int(found.argmax())
         if best is None or found[n] > best.merit + 1e-9:
@@ -173,7 +187,12 @@ def select_space(
 
 
 def _on_scale(
-    scale: LogAbsorbance, samples: LabelledSamples, pours: Floats, levels: Levels, n_components: int
+    scale: LogAbsorbance,
+    samples: LabelledSamples,
+    pours: Floats,
+    levels: Levels,
+    n_components: int,
+    shared: SharedNoise | None,
 ) -> SpaceSettings:
     """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
     deviations = levels.about_sample(scale.apply(pours))
@@ -187,8 +206,13 @@ def _on_scale(
         about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
         dof = len(spectra) - samples.batches_per_beer.size
         noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
+    session, session_noise = np.zeros((0, 0)), np.zeros(0)
+    if shared is not None:
+        session, session_noise = shared.on_scale(scale)
+        noise = np.sqrt(noise**2 + session_noise)
+    channels = np.arange(noise.size)
     return SpaceSettings(
-        scale, np.arange(noise.size), noise, covariance, pour_dof, samples.beer.size, n_components, 0.0
+        scale, channels, noise, covariance, pour_dof, samples.beer.size, n_components, 0.0, session, session_noise
     )
 
 

@@ -131,6 +131,27 @@ class SpaceSettings:
     n_components: int
     # held-out batches given to their own beer plus held-out beers refused; 0 where nothing could be held out
     merit: float
+    # session, session_noise: (r, p_used), (p_used,): loadings and variances of what sessions add to the scatter of
+    # samples and is not in it; empty where nothing is missing
+    session: Floats
+    session_noise: Floats
+
+    def session_scatter(self, axes: Floats) -> Floats:
+        """Return what sessions add to the scatter along axes, shape (a, a)."""
+        # axes (p_used, a)
+        if not self.session_noise.size:
+            return np.zeros((axes.shape[1], axes.shape[1]))
+        along = self.session @ axes
+        return np.asarray(along.T @ along + (axes * self.session_noise[:, None]).T @ axes)
+
+
+def session_residual(choice: SpaceSettings, plane: Floats) -> float:
+    """Return what sessions add outside the axes on average, squared in units of noise."""
+    # plane (p_used, a)
+    loading, variance = choice.session / choice.noise, choice.session_noise / choice.noise**2
+    along = loading @ plane
+    inside = (along**2).sum() + (plane**2 * variance[:, None]).sum()
+    return float(max(0.0, (loading**2).sum() + variance.sum() - inside))
 
 
 def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
@@ -141,7 +162,17 @@ def on_channels(choice: SpaceSettings, kept: Ints) -> SpaceSettings:
         channels=choice.channels[kept],
         noise=choice.noise[kept],
         pour_covariance=choice.pour_covariance[np.ix_(kept, kept)],
+        session=choice.session[:, kept] if choice.session_noise.size else choice.session,
+        session_noise=choice.session_noise[kept] if choice.session_noise.size else choice.session_noise,
     )
+
+
+@dataclass(frozen=True)
+class Split:
+    """Spectra in the metric and beside it."""
+
+    scores: Floats  # (n, a)
+    outside: Floats  # (n, p_used): in units of the noise of each channel
 
 
 @dataclass(frozen=True)
@@ -159,6 +190,7 @@ class DiscriminantSpace:
     # mean of 1/m over the fitted samples of m pours: the share of pour variance that the unit already holds
     per_pour: float
     dof: int  # degrees of freedom of the scatter: batches less beers
+    carried: float  # trace of what sessions add to the scatter, which the fitted batches do not show
 
     def scores(self, reflectance: Floats) -> Floats:
         """Return scores, shape (n, a), of reflectance rows, shape (n, p)."""
@@ -175,6 +207,12 @@ class DiscriminantSpace:
             inside = departures @ self.plane
             left[block] = (departures * departures).sum(axis=1) - (inside * inside).sum(axis=1)
         return scores, np.maximum(left, 0.0)
+
+    def split(self, reflectance: Floats) -> "Split":
+        """Return scores and what is left outside the axes, channel by channel."""
+        departures = self.scale.apply(reflectance[:, self.channels]) - self.centre
+        counted = departures / self.noise
+        return Split(departures @ self.axes, counted - (counted @ self.plane) @ self.plane.T)
 
     def scatter(self, n_pours: float) -> Floats:
         """Return the variance along each axis, shape (a,), of a sample of `n_pours` pours (1 at the fitted number)."""
@@ -213,15 +251,18 @@ def build_metric(
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
     scatter = within_class_covariance(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
+    if dof:
+        scatter = scatter + choice.session_scatter(axes)
     half = cholesky_factor(scatter, scores)
     pours = solve_triangular(half, axes.T @ choice.pour_covariance @ axes, lower=True)
     pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
+    carried = float(np.trace(choice.session_scatter(axes))) if dof else 0.0
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
     plane = projection.axes * choice.noise[:, None]
     return DiscriminantSpace(
-        choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof
+        choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof, carried
     )
 
 

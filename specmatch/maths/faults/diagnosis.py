@@ -7,9 +7,9 @@ import numpy as np
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation
 from specmatch.maths.optics.cup import FAULTS
-from specmatch.warning_codes import FAULT_WORDS
+from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
-_LEAST = np.array([fault.least for fault in FAULTS])
+LEAST_SIZES = np.array([fault.least for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
 _SAME_CODE = _CODES[:, None] == _CODES
@@ -17,6 +17,9 @@ _SAME_CODE = _CODES[:, None] == _CODES
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
 SECOND_FAULT = 2.0
+# of foam and haze the one that takes away less by no more than this share is as likely
+LIKE_SHARE = 0.15
+_WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
 # ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
 SECOND_SHARE = 0.15
 # a fault that takes away less of the departure than this does not explain it
@@ -57,6 +60,24 @@ def join_findings(parts: list[tuple[Ints, Diagnosis]], n: int) -> Diagnosis:
     return Diagnosis(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
 
 
+def in_words(found: Diagnosis, k: int, *, pours: str = "", usual: str = "than usual") -> str:
+    """Say what explains departure k: the fault, what no spectrum can tell it from, a second, and a rival."""
+    # pours: what agrees, where that makes another cause as likely; usual: what the size is told against
+    words = _words(found.fault[k])
+    said = words.phrase.format(size=found.size[k])
+    if pours:
+        said += words.alike.format(pours=pours)
+    if found.second[k] != NO_FAULT:
+        said += f", and {_words(found.second[k]).phrase.format(size=found.second_size[k])}"
+    if found.rival[k] != NO_FAULT:
+        said += f"; or, nearly as likely, {_words(found.rival[k]).phrase.format(size=found.rival_size[k])}"
+    return said.replace("than usual", usual)
+
+
+def _words(fault: int) -> FaultWords:
+    return FAULT_WORDS[FAULTS[fault].name]
+
+
 def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     """Return pairs of codes that occur, each with the rows that share them."""
     # first, second (n,) -> (m,)
@@ -92,7 +113,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
                 size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
                 second[at], second_size[at] = pair[0], pair[2]
         faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
-        after = detector.distance(rows - faults)
+        before, after = detector.loose_distance(rows, faults), detector.loose_distance(rows - faults, faults)
         beyond = np.maximum(after - rows.shape[1], 0.0)
         share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
     poor = share < LEAST_SHARE
@@ -129,20 +150,25 @@ def _pairs(
     for _ in range(_ROUNDS):
         size = detector.best(projected - detector.projected(first, size_first)).size[row, second]
         size_first = detector.best(projected - detector.projected(second, size)).size[row, first]
-    clear = (gain[row, second] > worth) & (size >= _LEAST[second]) & (size_first >= _LEAST[first])
+    clear = (gain[row, second] > worth) & (size >= LEAST_SIZES[second]) & (size_first >= LEAST_SIZES[first])
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
 def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
-    gain = np.where(explanation.size >= _LEAST, explanation.gain / doubt, 0.0)
+    gain = np.where(explanation.size >= LEAST_SIZES, explanation.gain / doubt, 0.0)
     n = len(gain)
     fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
     named = np.flatnonzero(gain.max(axis=1) > limit)
     gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
     first = gain.argmax(axis=1)
-    fault[named], size[named] = first, sizes[row, first]
     others = np.where(_SAME_CODE[first], -np.inf, gain)
     next_best = others.argmax(axis=1)
-    close = others[row, next_best] > np.maximum(gain[row, first] - CLOSE, limit)
+    # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
+    white = _WHITE[first] & _WHITE[next_best]
+    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * gain[row, first]), CLOSE)
+    close = others[row, next_best] > np.maximum(gain[row, first] - room, limit)
+    swapped = white & close & (first > next_best)
+    first, next_best = np.where(swapped, next_best, first), np.where(swapped, first, next_best)
+    fault[named], size[named] = first, sizes[row, first]
     rival[named], rival_size[named] = np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)
     return fault, size, rival, rival_size

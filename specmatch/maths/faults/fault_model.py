@@ -16,15 +16,22 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, Diagnosis, join_findings, judge, rows_by
-from specmatch.maths.faults.normal_variation import NormalVariation, fit_natural_scatter
+from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.normal_variation import (
+    BATCH_SD,
+    POUR_SD,
+    USUAL_FOAM,
+    NormalVariation,
+    fit_foam_level,
+    fit_natural_scatter,
+)
 from specmatch.maths.optics.cup import FAULTS, Optics, glare_of
-from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, slit_weights
+from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 8.0, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 10.0, 14.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -45,18 +52,28 @@ class FaultModel:
     pour_doubt: Floats  # (n_faults,): the same for pours against their mates; infinite for faults that mates share
     # squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case
     pour_distance_limit: float
+    bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; empty: each by itself
+
+    def pool(self, reflectance: Floats) -> Floats:
+        """Return spectra, shape (n, p), on the bins in which faults are sought, shape (n, n_bins)."""
+        return pooled(reflectance, self.bins)
+
+    @cached_property
+    def _bases(self) -> Floats:
+        return self.pool(self.beer_means)
 
     def nearest_means(self, reflectance: Floats) -> Ints:
         """Return the beer whose mean is most like each row in absorbance, shape (n,)."""
         from_floor = 0.02
-        rows, means = np.log(np.maximum(reflectance, 0.0) + from_floor), np.log(self.beer_means + from_floor)
+        seen = np.maximum(self.pool(reflectance), 0.0)
+        rows, means = np.log(seen + from_floor), np.log(np.maximum(self._bases, 0.0) + from_floor)
         return ((means**2).sum(axis=1) - 2.0 * rows @ means.T).argmin(axis=1).astype(np.int64)
 
     def sample_detector(self, beer: int, n_pours: float) -> Detector:
         """Prepare to explain departures of samples of `n_pours` pours from the mean of a beer."""
         found = self._detectors.get((beer, n_pours))
         if found is None:
-            base, n_batches = self.beer_means[beer], float(self.batches_per_beer[beer])
+            base, n_batches = self._bases[beer], float(self.batches_per_beer[beer])
             noise = self.noise.sample_variance(base, n_pours)
             noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
             spread = self.scatter.of_sample(n_pours, n_batches)
@@ -71,7 +88,8 @@ class FaultModel:
         return {}
 
     def pour_detector(self, base: Floats, n_mates: float) -> Detector:
-        """Prepare to explain departures of a pour from the mean of its mates, which look like `base`, shape (p,)."""
+        """Prepare to explain departures of a pour from the mean of its mates, which look like `base`."""
+        # base (n_bins,)
         noise = self.noise.variance(base) * (1.0 + 1.0 / n_mates)
         causes = self.scatter.directions(base, self.optics)
         return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
@@ -82,7 +100,7 @@ class FaultModel:
         parts: list[tuple[Ints, Diagnosis]] = []
         for (k, m), rows in rows_by(beer, n_pours):
             detector = self.sample_detector(k, float(m))
-            departure = reflectance[rows] - detector.base
+            departure = self.pool(reflectance[rows]) - detector.base
             # between one pour and the full number, whichever is the more doubtful
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
@@ -94,14 +112,28 @@ class FaultModel:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
-            cleaned[rows] = detector.cleaned(reflectance[rows] - detector.base, faults)
+            change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults) - detector.base
+            cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
 
+    def _spread_over_channels(self, change: Floats) -> Floats:
+        """Return a smooth change of spectra on all channels, shape (n, p), from one on bins, shape (n, n_bins)."""
+        if change.shape[1] == self.beer_means.shape[1]:
+            return change
+        place = np.cumsum(np.ones(self.bins.size)) - 1.0
+        centre = pooled(place, self.bins)
+        return np.array([np.interp(place, centre, row) for row in change]).reshape(len(change), place.size)
+
     def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
-        """Return the squared distance from its beer that the faults found in a sample do not explain, shape (n,)."""
+        """Return how unlikely a sample is of its beer once the faults found in it are taken away, shape (n,).
+
+        Minus twice the log likelihood, a constant aside: the squared distance that is left, and the log determinant of
+        the scatter that it is counted in, without which wide beers would win.
+        """
         left = np.empty(len(reflectance))
         for rows, detector, faults in self._named(n_pours, beer, finding):
-            left[rows] = detector.distance(reflectance[rows] - detector.base - faults)
+            left[rows] = detector.distance(self.pool(reflectance[rows]) - detector.base - faults)
+            left[rows] += detector.log_determinant
         return left
 
     def _named(self, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Iterator[tuple[Ints, Detector, Floats]]:
@@ -113,27 +145,49 @@ class FaultModel:
     def _slit(self) -> Floats:
         return slit_weights(self.optics.wavelength_nm)
 
-    def smoothed(self, reflectance: Floats) -> Floats:
-        """Return spectra, shape (n, p), with no more detail than the slit passes."""
-        return reflectance @ self._slit.T
+    def smoothed(self, binned: Floats) -> Floats:
+        """Return spectra on bins, shape (n, n_bins), with no more detail than the slit passes."""
+        return binned @ self._slit.T
 
 
-def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> tuple[Floats, Floats]:
+@dataclass(frozen=True)
+class PourDepartures:
+    """Pours held against the mean of their mates; 0 for lone pours."""
+
+    gain: Floats  # gain, size: (n, n_faults): as in `Explanation`
+    size: Floats
+    distance: Floats  # (n,): squared, over the number of bins
+
+    def oddness(self, fit: FaultModel, limit: float) -> Floats:
+        """Return how far out pours lie, as a multiple of what makes a pour odd, shape (n,).
+
+        A fault of a size that nobody would do anything about makes no pour odd.
+        """
+        gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt, 0.0)
+        return np.maximum(gain.max(axis=1, initial=0.0) / limit, self.distance / fit.pour_distance_limit)
+
+
+def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourDepartures:
     """Hold each pour against its mates, at the mean spectrum of the beer that looks most like them."""
-    # reflectance (n, p), sample (n,) -> (n, n_faults), (n,)
-    means, counts = mean_by(reflectance, sample)
-    gains, distances = np.zeros((len(reflectance), len(FAULTS))), np.zeros(len(reflectance))
-    several = np.flatnonzero(counts[sample] > 1)
+    # reflectance (n, p), sample (n,)
+    n_faults = len(FAULTS)
+    found = PourDepartures(
+        *(np.zeros(shape) for shape in ((len(sample), n_faults), (len(sample), n_faults), len(sample)))
+    )
+    several = np.flatnonzero(np.bincount(sample)[sample] > 1)
     if not several.size:
-        return gains, distances
-    like = fit.nearest_means(means)[sample[several]]
+        return found
+    means, counts = mean_by(reflectance, sample)
+    like, binned = fit.nearest_means(means)[sample[several]], fit.pool(reflectance)
+    mean = fit.pool(means)
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
         chosen = several[rows]
-        detector = fit.pour_detector(fit.beer_means[beer], m - 1.0)
-        apart = (reflectance[chosen] - means[sample[chosen]]) * (m / (m - 1.0))
-        gains[chosen] = detector.explain(apart).gain
-        distances[chosen] = detector.distance(apart) / reflectance.shape[1]
-    return gains, distances
+        detector = fit.pour_detector(fit._bases[beer], m - 1.0)
+        apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
+        one = detector.explain(apart)
+        found.gain[chosen], found.size[chosen] = one.gain, one.size
+        found.distance[chosen] = detector.distance(apart) / apart.shape[1]
+    return found
 
 
 def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
@@ -155,8 +209,8 @@ _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 _COMPARED_AT = 0.90
 N_FOLDS = 4
 
-# a pour this much farther out than good ones is odd whatever the cause
-_ODD_DISTANCE = 1.5
+# a pour is odd whatever the cause from this many times as far beyond the nine tenths as those lie beyond the middle
+_FAR = 4.0
 
 
 def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Floats) -> FaultModel:
@@ -169,25 +223,55 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     # reflectance (n_pours, p), wavelength_nm (p,)
     sample, beer = levels.sample, levels.codes("beer")
     replicated = bool((levels.counts("sample") > 1).any())
-    noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm)
+    bins = slit_bins(wavelength_nm)
+    axis = pooled(wavelength_nm, bins)
+    noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm, bins=bins)
     means = mean_by(reflectance, beer)[0]
-    optics = Optics(wavelength_nm, noise.light, glare_of(means))
-    unknown = NormalVariation(np.zeros((0, 0)), np.zeros(0), np.zeros(0), 1.0)
+    optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+    if replicated:
+        foam = fit_foam_level(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+        optics = replace(optics, foam=foam)
+    unknown = NormalVariation(np.zeros((0, axis.size)), POUR_SD**2, BATCH_SD**2, 1.0)
     certain = np.ones(len(FAULTS))
     blank = FaultModel(
         optics, noise, unknown, means, np.bincount(beer), np.stack([certain, certain]),
-        np.where(_OF_A_POUR, certain, np.inf), np.inf,
+        np.where(_OF_A_POUR, certain, np.inf), np.inf, bins,
     )  # fmt: skip
     fit = _good_scans(blank, reflectance, levels)
     if not replicated:
         return fit
-    gains, distances = pour_departures(fit, reflectance, sample)
+    found = pour_departures(fit, reflectance, sample)
     told = levels.counts("sample")[sample] > 1
     return replace(
         fit,
-        pour_doubt=np.where(_OF_A_POUR, _over_chance(gains[told]), np.inf),
-        pour_distance_limit=float(_ODD_DISTANCE * max(1.0, np.quantile(distances[told], _COMPARED_AT))),
+        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[told]), np.inf),
+        pour_distance_limit=_far(found.distance[told]),
     )
+
+
+# what pours of any house may differ by, sd along `CAUSES`, and noise beside it, where no set has told them yet
+_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015]), 0.0005**2
+# spectra that stand for all samples where no beers are known
+_MOST_BASES = 12
+
+
+def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Floats) -> FaultModel:
+    """Return what good pours are taken to look like before there is a set: of usual sizes, with the noise of these."""
+    # reflectance (n_pours, p), sample (n_pours,)
+    bins = slit_bins(wavelength_nm)
+    axis = pooled(wavelength_nm, bins)
+    noise = fit_light_noise(reflectance, sample, wavelength_nm=wavelength_nm, bins=bins)
+    noise = replace(noise, misfit=_ANY_MISFIT)
+    means = mean_by(reflectance, sample)[0]
+    by_level = np.argsort(means.mean(axis=1), kind="stable")
+    bases = means[by_level[np.unique(np.linspace(0, by_level.size - 1, _MOST_BASES).round().astype(np.int64))]]
+    spread = _ANY_POUR_SD**2
+    return FaultModel(
+        Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM), noise,
+        NormalVariation(np.zeros((0, axis.size)), spread, BATCH_SD**2, 1.0),
+        bases, np.ones(len(bases), np.int64), np.ones((2, len(FAULTS))),
+        np.where(_OF_A_POUR, 1.0, np.inf), 1.0 + _FAR, bins,
+    )  # fmt: skip
 
 
 def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
@@ -199,7 +283,7 @@ def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -
 
 def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
     """Return the fit with beer means and scatter learnt from these scans."""
-    scatter = fit_natural_scatter(reflectance, levels, optics=fit.optics, noise=fit.noise)
+    scatter = fit_natural_scatter(fit.pool(reflectance), levels, optics=fit.optics, noise=fit.noise)
     beer_means = levels.mean(reflectance, to="beer")
     return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=levels.counts("beer"))
 
@@ -232,8 +316,14 @@ def _gains(fit: FaultModel, reflectance: Floats, beer: Ints, n_pours: Ints) -> F
     gains = np.zeros((len(reflectance), len(FAULTS)))
     for (k, m), rows in rows_by(beer, n_pours):
         detector = fit.sample_detector(k, float(m))
-        gains[rows] = detector.explain(reflectance[rows] - detector.base).gain
+        gains[rows] = detector.explain(fit.pool(reflectance[rows]) - detector.base).gain
     return gains
+
+
+def _far(distance: Floats) -> float:
+    """Return the squared distance, over the number of bins, from which on a pour is odd whatever the cause."""
+    middle, most = np.quantile(distance, [0.5, _COMPARED_AT])
+    return float(max(most, 1.0) + _FAR * max(most - middle, 0.25 * middle))
 
 
 def _over_chance(gains: Floats) -> Floats:

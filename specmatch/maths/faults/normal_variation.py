@@ -1,29 +1,32 @@
 """How good pours and good batches of one house differ: along which causes, and by how much.
 
-Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, and the shapes by
-which batches of one beer differ in this house. Each has a variance between pours and one between batches.
+Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, a jitter of the
+axis, a tilt of the lamp's colour, and the shapes by which batches of one beer differ in this house. Each has a variance
+between pours and one between batches.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.optics.cup import FOAM_REFLECTANCE, LOST_TO_HAZE, Optics, haze_return, strength_slope
+from specmatch.maths.optics.cup import HAZE_NM, LOST_TO_HAZE, Optics, haze_return, shift_slope, strength_slope
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
-CAUSES = ("strength", "lamp", "white", "haze")
+CAUSES = ("strength", "lamp", "white", "haze", "axis_nm", "lamp_tilt")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
-# batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam and haze by less.
-POUR_SD, BATCH_SD = np.array([0.012, 0.005, 0.002, 0.003]), np.array([0.045, 0.006, 0.002, 0.003])
+# batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
+POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001])
+BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.05, 0.001])
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
-_ROUNDS, _SHAPE_ROUNDS = 25, 8
-# a row beyond this point of its distribution is no natural scatter and teaches nothing about it
-_TRUSTED = 1e-4
+_ROUNDS, _SHAPE_ROUNDS = 30, 8
+# a row beyond this point of its distribution is no natural scatter and teaches nothing about it; part of rows looked at
+# before anything is known
+_TRUSTED, _AT_FIRST = 1e-4, 0.8
 
 
 @dataclass(frozen=True)
@@ -31,31 +34,35 @@ class NormalVariation:
     """Scatter along causes."""
 
     shapes: Floats  # (q, p): relative changes of absorbance by which batches of one beer differ, q may be 0
-    # pour, batch: (4 + q,): variances along `CAUSES` and shapes: of a pour about its sample, of a sample about its beer
+    # pour, batch: (c + q,) for c causes: variances along `CAUSES` and shapes, of a pour about its sample, of a sample
+    # about its beer
     pour: Floats
     batch: Floats
     per_pour: float  # mean of 1/m over the samples of m pours behind `batch`
 
     def of_sample(self, n_pours: float, n_batches: float) -> Floats:
-        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (4 + q,)."""
+        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q,)."""
         one = np.maximum(self.batch + (1.0 / n_pours - self.per_pour) * self.pour, 0.25 * self.batch)
         return one + self.batch / n_batches
 
     def of_pour(self, n_mates: float) -> Floats:
-        """Return the variances of a pour about the mean of `n_mates` others, (4 + q,)."""
+        """Return the variances of a pour about the mean of `n_mates` others, (c + q,)."""
         return self.pour * (1.0 + 1.0 / n_mates)
 
     def directions(self, reflectance: Floats, optics: Optics) -> Floats:
-        """Return what one unit of each cause adds to a spectrum, shape (4 + q, p)."""
-        return causes_at(reflectance, self.shapes, optics)
+        """Return what one unit of each cause adds to a spectrum, shape (c + q, p)."""
+        n_causes = self.pour.size - len(self.shapes)
+        return causes_at(reflectance, self.shapes, optics, n_causes=n_causes)
 
 
-def causes_at(reflectance: Floats, shapes: Floats, optics: Optics) -> Floats:
+def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: int = len(CAUSES)) -> Floats:
     """Return what one unit of each cause adds to a spectrum."""
-    # reflectance (p,), shapes (q, p) -> (4 + q, p)
+    # reflectance (p,), shapes (q, p) -> (n_causes + q, p)
     slope = strength_slope(reflectance, optics.glare)
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
-    return np.vstack([slope, reflectance, FOAM_REFLECTANCE - reflectance, haze, shapes * slope])
+    tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
+    causes = [slope, reflectance, optics.foam - reflectance, haze, shift_slope(reflectance, optics), tilt]
+    return np.vstack([*causes[:n_causes], shapes * slope])
 
 
 def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> NormalVariation:
@@ -76,7 +83,8 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
     apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     base = [beer_mean[k] for k in range(len(beer_mean))]
     variance = [noise.variance(one) for one in base]
-    pour = _variances(apart, levels.codes("beer")[rows], 1.0 - 1.0 / m, base, variance, none, optics, POUR_SD)
+    beer, worth = levels.codes("beer")[rows], 1.0 - 1.0 / m
+    pour = _variances(apart, beer, sample[rows], worth, base, variance, none, optics, POUR_SD)
 
     told = n_batches[batch_beer] > 1
     n = n_batches[batch_beer[told]]
@@ -85,13 +93,46 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
     lifted = [v + per_pour * _additive(one, pour, optics) for v, one in zip(variance, base, strict=True)]
     shapes = _shapes(apart, batch_beer[told], base, lifted, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
-    spread = _variances(apart, batch_beer[told], 1.0 - 1.0 / n, base, variance, shapes, optics, prior)
+    each, worth = np.arange(n.size), 1.0 - 1.0 / n
+    spread = _variances(apart, batch_beer[told], each, worth, base, variance, shapes, optics, prior)
     return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
+
+
+# What foam reads over the reference: foam of about 0.65 over a base of 0.5 to 0.9 (common practice, no source), and how
+# surely; levels tried
+USUAL_FOAM, FOAM_SD = 1.0, 0.15
+FOAM_LEVELS = np.round(np.arange(0.7, 1.301, 0.1), 1)
+
+
+def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> float:
+    """Return the level of foam over the reference under which pours differ as they do with the largest likelihood."""
+    # reflectance (n_pours, p)
+    sample, n_pours = levels.sample, levels.counts("sample")
+    rows = np.flatnonzero(n_pours[sample] > 1)
+    m = n_pours[sample[rows]]
+    apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
+    beer, worth, base = levels.codes("beer")[rows], 1.0 - 1.0 / m, list(levels.mean(reflectance, to="beer"))
+    none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in base]
+    p = reflectance.shape[1]
+    farthest = p + 6.0 * np.sqrt(2.0 * p)  # a pour beyond is a fault and says nothing of foam in good ones
+    unlikely = ((FOAM_LEVELS - USUAL_FOAM) / FOAM_SD) ** 2
+    for i, level in enumerate(FOAM_LEVELS):
+        seen = replace(optics, foam=float(level))
+        spread = _variances(apart, beer, sample[rows], worth, base, variance, none, seen, POUR_SD)
+        for k in np.unique(beer):
+            mine = beer == k
+            loading = causes_at(base[k], none, seen) * np.sqrt(spread)[:, None] / np.sqrt(variance[k])
+            rest = apart[mine] / np.sqrt(variance[k])
+            inner, along = np.eye(len(loading)) + loading @ loading.T, rest @ loading.T
+            distance = (rest**2).sum(axis=1) - (along * np.linalg.solve(inner, along.T).T).sum(axis=1)
+            unlikely[i] += worth[mine] @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner)[1])
+    return float(FOAM_LEVELS[unlikely.argmin()])
 
 
 def _variances(
     apart: Floats,
     beer: Ints,
+    unit: Ints,
     weight: Floats,
     base: list[Floats],
     noise: list[Floats],
@@ -99,28 +140,31 @@ def _variances(
     optics: Optics,
     prior_sd: Floats,
 ) -> Floats:
-    """Variances along causes by EM; rows too far out to be natural are set aside in each round."""
+    """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
+
+    At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
+    """
+    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against
     prior = prior_sd**2
-    # a start above good practice, so that the rows of an untidy house are not all set aside at once
-    spread = 4.0 * prior
+    spread, limit = prior, float(chdtri(1, _TRUSTED))
     groups = []
     for k in np.unique(beer):
         rows = np.flatnonzero(beer == k)
         loading = causes_at(base[k], shapes, optics) / np.sqrt(noise[k])
-        groups.append((loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T, weight[rows]))
-    limit = float(chdtri(prior.size, _TRUSTED))
-    for _ in range(_ROUNDS):
-        total, rows_used = PRIOR_ROWS * prior, np.full(prior.size, PRIOR_ROWS)
-        for inner, projected, worth in groups:
+        groups.append((rows, loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T))
+    effect, sure = np.empty((len(apart), prior.size)), np.empty((len(apart), prior.size))
+    for turn in range(_ROUNDS):
+        for rows, inner, projected in groups:
             posterior = np.linalg.inv(inner + np.diag(1.0 / spread))
-            effect = projected @ posterior
-            # variance of an estimated effect under the model: the prior's less the posterior's
-            explained = spread - np.diag(posterior)
-            distance = (effect**2 / np.maximum(explained, 1e-3 * spread)).max(axis=1)
-            used = worth * (distance < limit)
-            total = total + used @ effect**2 + used.sum() * np.diag(posterior)
-            rows_used = rows_used + used.sum()
-        spread = total / rows_used
+            effect[rows], sure[rows] = projected @ posterior, np.diag(posterior)
+        # variance of an estimated effect under the model: the prior's less the posterior's
+        distance = (effect**2 / np.maximum(spread - sure, 1e-3 * spread)).max(axis=1, initial=0.0)
+        farthest = np.zeros(int(unit.max(initial=-1)) + 1)
+        np.maximum.at(farthest, unit, distance)
+        distance = farthest[unit]
+        cut = np.quantile(distance, _AT_FIRST) if turn < _ROUNDS // 2 and distance.size else limit
+        used = (weight * (distance <= cut))[:, None]
+        spread = (PRIOR_ROWS * prior + (used * (effect**2 + sure)).sum(axis=0)) / (PRIOR_ROWS + used.sum())
     return spread
 
 

@@ -1,17 +1,24 @@
-"""One odd pour among good ones: judged by its difference from its mates, named, and why."""
+"""One odd pour among good ones: found by its difference from its mates, and named.
+
+The one engine for `measure` (usual sizes of pour errors, no set yet), the audit, the fit and readings (learnt sizes).
+"""
 
 from dataclasses import dataclass
 
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.faults.detector import Detector
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
-from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, pour_departures
+from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, pour_departures
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
 # once one pour is set aside the others are given this much room: they were not picked for being far apart
 AGREEING = 1.5
+# samples of more pours than this: the odd ones are set aside together, by their distance from the median
+ONE_BY_ONE = 6
+_ROUNDS = 5
 
 
 @dataclass(frozen=True)
@@ -23,56 +30,83 @@ class OddPours:
     disagree: Mask
     pours: Ints  # (n_odd,): the odd pours, in order
     finding: Diagnosis  # of the odd pours; fault -1 where no known fault explains the pour
+    oddness: Floats  # (n_odd,): how far out they lie, as a multiple of what makes a pour odd
+    unsettled: Ints  # (n_disagree,): of each sample that disagrees the pour farthest from the mean of the others
+    difference: Diagnosis  # of those pours against the others
+    unsettled_oddness: Floats  # (n_disagree,)
 
 
 def find_outlying_replicates(
-    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None
+    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT
 ) -> OddPours:
     """Find the pours that depart from their mates by more than good pours do."""
     # reflectance (n_pours, p), sample (n_pours,), suspected (k,)
-    odd, disagree = odd_among_mates(fit, reflectance, sample, suspected)
-    pours = np.flatnonzero(odd)
-    found = [(np.array([i]), _explained(fit, reflectance, sample, odd, int(pour))) for i, pour in enumerate(pours)]
-    return OddPours(odd, disagree, pours, join_findings(found, pours.size))
+    # limit: gain from which on a fault is named
+    odd, disagree = odd_among_mates(fit, reflectance, sample, suspected, limit=limit)
+    binned, members = fit.pool(reflectance), _Members(sample)
+    pours, unsettled = np.flatnonzero(odd), np.zeros(0, np.int64)
+    finding, oddness = [], np.zeros(pours.size)
+    for code in np.unique(sample[pours]).tolist():
+        own, at = members.of(code), np.flatnonzero(sample[pours] == code)
+        found, oddness[at] = _explained(fit, binned, pours[at], own[~odd[own]], limit)
+        finding.append((at, found))
+    difference, differ = [], np.zeros(int(disagree.sum()))
+    for k, code in enumerate(np.flatnonzero(disagree).tolist()):
+        own = members.of(code)
+        worst = own[[_at_own_spectrum(fit, binned[own]).oddness(fit, limit).argmax()]]
+        unsettled = np.concatenate([unsettled, worst])
+        found, differ[[k]] = _explained(fit, binned, worst, own[own != worst], limit)
+        difference.append((np.array([k]), found))
+    return OddPours(
+        odd, disagree,
+        pours, join_findings(finding, pours.size), oddness,
+        unsettled, join_findings(difference, unsettled.size), differ,
+    )  # fmt: skip
 
 
 def odd_among_mates(
-    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None
+    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT
 ) -> tuple[Mask, Mask]:
     """Find odd pours as `find_outlying_replicates` does, without asking why."""
-    # -> (n_pours,)
-    n_samples = int(sample.max(initial=-1)) + 1
-    odd, disagree = np.zeros(len(sample), bool), np.zeros(n_samples, bool)
-    gains, distances = pour_departures(fit, reflectance, sample)
-    doubtful = _oddness(fit, gains, distances) > 1.0
+    # -> (n_pours,), (n_samples,)
+    odd, disagree = np.zeros(len(sample), bool), np.zeros(int(sample.max(initial=-1)) + 1, bool)
+    doubtful = pour_departures(fit, reflectance, sample).oddness(fit, limit) > 1.0
     named = np.zeros(len(sample), bool)
     if suspected is not None:
         named[suspected] = True
-    order, counts = np.argsort(sample, kind="stable"), np.bincount(sample, minlength=n_samples)
-    first = np.cumsum(counts) - counts
-    for code in np.unique(sample[doubtful | named]):
-        members = order[first[code] : first[code] + counts[code]]
-        apart = _apart(fit, reflectance[members], named[members])
+    members = _Members(sample)
+    for code in np.unique(sample[doubtful | named]).tolist():
+        own = members.of(code)
+        apart = _apart(fit, fit.pool(reflectance[own]), named[own], limit)
         if apart is None:
             disagree[code] = True
         else:
-            odd[members[apart]] = True
+            odd[own[apart]] = True
     return odd, disagree
 
 
-def _oddness(fit: FaultModel, gains: Floats, distances: Floats) -> Floats:
-    """How far out pours lie, as a multiple of what makes a pour odd."""
-    return np.maximum((gains / fit.pour_doubt).max(axis=1) / POUR_LIMIT, distances / fit.pour_distance_limit)
+class _Members:
+    """The rows of each code, found without a look at all rows for each."""
+
+    def __init__(self, sample: Ints) -> None:
+        self._order, counts = np.argsort(sample, kind="stable"), np.bincount(sample)
+        self._end = np.cumsum(counts)
+        self._first = self._end - counts
+
+    def of(self, code: int) -> Ints:
+        return self._order[self._first[code] : self._end[code]]
 
 
-def _apart(fit: FaultModel, pours: Floats, suspected: Mask) -> Ints | None:
+def _apart(fit: FaultModel, pours: Floats, suspected: Mask, limit: float) -> Ints | None:
     """Return the odd ones among the pours of one sample, none if all agree, or None where nothing tells which."""
+    # pours (m, n_bins)
     left = np.flatnonzero(~suspected)
     if left.size < FEWEST_MATES:
         left = np.arange(len(pours))
+    if left.size > ONE_BY_ONE:
+        return _apart_of_many(fit, pours, left, limit)
     while True:
-        gains, distances = _at_own_spectrum(fit, pours[left])
-        oddness = _oddness(fit, gains, distances)
+        oddness = _at_own_spectrum(fit, pours[left]).oddness(fit, limit)
         if oddness.max() <= (AGREEING if left.size < len(pours) else 1.0):
             return np.setdiff1d(np.arange(len(pours)), left)
         if left.size <= FEWEST_MATES:
@@ -80,15 +114,35 @@ def _apart(fit: FaultModel, pours: Floats, suspected: Mask) -> Ints | None:
         left = np.delete(left, int(oddness.argmax()))
 
 
-def _at_own_spectrum(fit: FaultModel, pours: Floats) -> tuple[Floats, Floats]:
+def _apart_of_many(fit: FaultModel, pours: Floats, left: Ints, limit: float) -> Ints | None:
+    """Do the work of `_apart` in a few looks, however many pours there are: most of them must agree."""
+    candidates, centre = left, np.median(pours[left], axis=0)
+    detector = fit.pour_detector(fit.smoothed(centre), left.size - 1.0)
+    for _ in range(_ROUNDS):
+        kept = candidates[_departures(detector, pours[candidates] - centre).oddness(fit, limit) <= 1.0]
+        if 2 * kept.size <= candidates.size:
+            return None
+        if np.array_equal(kept, left):
+            break
+        left, centre = kept, pours[kept].mean(axis=0)
+    return np.setdiff1d(np.arange(len(pours)), left)
+
+
+def _departures(detector: Detector, apart: Floats) -> PourDepartures:
+    found = detector.explain(apart)
+    return PourDepartures(found.gain, found.size, detector.distance(apart) / apart.shape[1])
+
+
+def _at_own_spectrum(fit: FaultModel, pours: Floats) -> PourDepartures:
     m = len(pours)
     detector = fit.pour_detector(fit.smoothed(np.median(pours, axis=0)), m - 1.0)
-    apart = (pours - pours.mean(axis=0)) * (m / (m - 1.0))
-    return detector.explain(apart).gain, detector.distance(apart) / pours.shape[1]
+    return _departures(detector, (pours - pours.mean(axis=0)) * (m / (m - 1.0)))
 
 
-def _explained(fit: FaultModel, reflectance: Floats, sample: Ints, odd: Mask, pour: int) -> Diagnosis:
-    mates = reflectance[(sample == sample[pour]) & ~odd]
-    detector = fit.pour_detector(fit.smoothed(mates.mean(axis=0)), float(len(mates)))
-    departure = (reflectance[pour] - mates.mean(axis=0))[None]
-    return judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=POUR_LIMIT)
+def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit: float) -> tuple[Diagnosis, Floats]:
+    """Return what explains pours of one sample beside their mates, and how far out each lies."""
+    mean = binned[mates].mean(axis=0)
+    detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
+    departure = binned[pours] - mean
+    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=limit)
+    return found, _departures(detector, departure).oddness(fit, limit)

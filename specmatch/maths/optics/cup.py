@@ -42,6 +42,7 @@ class Optics:
     wavelength_nm: Floats  # (p,)
     light: Floats  # (p,): light of the reference over its peak
     glare: float  # reflectance of a cup so dark that nothing comes back from the base
+    foam: float = FOAM_REFLECTANCE  # what foam reads over the reference, which the base decides
 
 
 @dataclass(frozen=True)
@@ -87,7 +88,7 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     if name in ("path_long", "path_short"):
         return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics.glare)
     if name == "foam":
-        return R + t * (FOAM_REFLECTANCE - R)
+        return R + t * (optics.foam - R)
     if name == "haze":
         return R + t * haze_return(1.0, nm) * (1.0 - LOST_TO_HAZE * R)
     if name in ("lamp_brighter", "lamp_dimmer"):
@@ -130,6 +131,14 @@ def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> F
     above = values[-1] + far * (values[-1] - values[-2]) / (nm[-1] - nm[-2])
     grid = np.concatenate([[nm[0] - far], nm, [nm[-1] + far]])
     return np.interp(nm + moved, grid, np.concatenate([[below], values, [above]]))
+
+
+def shift_slope(reflectance: Floats, optics: Optics) -> Floats:
+    """Return the change of reflectance per nm by which the axis moved to the blue since the reference, shape (p,)."""
+    if reflectance.size < 2:
+        return np.zeros_like(reflectance)
+    seen = np.log(np.maximum(reflectance, _DARKEST)) + np.log(optics.light)
+    return reflectance * np.gradient(seen, optics.wavelength_nm)
 
 
 def strength_slope(reflectance: Floats, glare: float) -> Floats:

@@ -24,7 +24,15 @@ from specmatch.maths.regression.conformal import (
     jackknife_plus,
     t_interval,
 )
-from specmatch.maths.regression.gp_regression import AS_GIVEN, LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
+from specmatch.maths.regression.gp_regression import (
+    AS_GIVEN,
+    LOG_ABSORBANCE,
+    OPTICAL,
+    ProcessRegression,
+    fit_process,
+    process_inputs,
+)
+from specmatch.maths.regression.lab_effects import LabEffects, LabValues, fit_lab_effects, with_extra
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
 from specmatch.maths.spectra.band import channel_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
@@ -164,6 +172,7 @@ class ColourModel:
     score: Floats
     score_batch: Ints
     score_pours: Ints
+    labs: LabEffects | None = None  # of labs that were told apart; colours are those of the first; None for old models
 
     @property
     def n_batches(self) -> int:
@@ -238,6 +247,7 @@ def fit_colour(
     wavelength_nm: ArrayLike,
     regressions: tuple[str, ...] = REGRESSIONS,
     batch_means: ArrayLike | None = None,
+    values: LabValues | None = None,
 ) -> ColourModel:
     """Fit the colour regression of a set.
 
@@ -250,6 +260,7 @@ def fit_colour(
     # `"as_given"`, `"pls"`
     # batch_means: mean reflectance of each batch in order of its code, where more pours of it are known than are given
     # here
+    # values: who measured the lab colours and how well, in order of the batches' codes
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
     nm = np.asarray(wavelength_nm, float)
     position, each = levels.codes("batch"), np.arange(levels.beer.size)
@@ -259,15 +270,17 @@ def fit_colour(
     lab = mean_by(y, position)[0]
 
     noise = channel_noise(R, levels.sample)
-    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise)
+    extra = None if values is None else values.extra_variance
+    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise, extra)
     assert first is not None  # without a bar, none falls below it
+    labs = _lab_effects(first, mean, lab, values)
+    if values is not None and labs.labs:
+        # from here on all values are those of one lab
+        lab = lab * np.exp(-labs.of(values.labs))
+        again = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise, extra)
+        first = first if again is None else again
     expected = fit_error_model(np.log(lab) - first.predict_held_out(mean, each), lab)
-    named: dict[str, ProcessRegression | PlsRegression] = {}
-    for name in offered:
-        worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
-        one = _fit_one(name, offered, mean, lab, expected, nm, noise, worst)
-        if one is not None:
-            named[name] = one
+    named = _fit_all(offered, mean, lab, expected, nm, noise, extra)
     offered = list(named)
     handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
     regression = offered[int(np.argmin(handicap * [named[name].choice_error for name in offered]))]
@@ -280,7 +293,8 @@ def fit_colour(
     score_batch = levels.batch[score_sample]
     predicted = _held_out(named, fold_regression, rows, score_batch)
     variance = named[regression].variance_without(rows, score_batch)
-    scale = np.sqrt(variance + error.relative_variance(np.exp(predicted)))
+    of_error = error.relative_variance(np.exp(predicted))
+    scale = np.sqrt(variance + with_extra(of_error, None if extra is None else extra[score_batch]))
     used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
     return ColourModel(
         regression=regression,
@@ -295,7 +309,35 @@ def fit_colour(
         score=(np.log(lab)[score_batch] - predicted) / scale,
         score_batch=score_batch,
         score_pours=score_pours,
+        labs=labs,
     )
+
+
+def _lab_effects(
+    first: "ProcessRegression | PlsRegression", mean: Floats, lab: Floats, values: LabValues | None
+) -> LabEffects:
+    none = LabEffects((), np.zeros(0), np.zeros(0))
+    if values is None or not isinstance(first, ProcessRegression):
+        return none
+    known, rows = process_inputs(mean, first.wavelength_nm, first.noise, first.inputs)
+    inverse = first.process.inverse
+    if len(inverse) == lab.size:
+        return fit_lab_effects(values.labs, np.log(lab) - known, inverse)
+    # of many hundreds of batches the process is held through a few: its residuals are all but independent
+    rest = np.log(lab) - known - first.process.predict(rows)[0]
+    return fit_lab_effects(values.labs, rest - rest.mean(), np.eye(lab.size) / float(np.var(rest)))
+
+
+def _fit_all(
+    offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats, noise: Floats, extra: Floats | None
+) -> "dict[str, ProcessRegression | PlsRegression]":
+    named: dict[str, ProcessRegression | PlsRegression] = {}
+    for name in offered:
+        worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
+        one = _fit_one(name, offered, mean, lab, expected, nm, noise, extra, worst)
+        if one is not None:
+            named[name] = one
+    return named
 
 
 def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[str]:
@@ -321,9 +363,9 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
 
 def _fit_one(
     name: str, offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats, noise: Floats,
-    worst_error: float = np.inf,
+    extra: Floats | None = None, worst_error: float = np.inf,
 ) -> ProcessRegression | PlsRegression | None:  # fmt: skip
-    variance = expected.relative_variance(lab)
+    variance = with_extra(expected.relative_variance(lab), extra)
     if name == PLS:
         inputs = AS_GIVEN if AS_GIVEN in offered else "absorbance"
         return fit_pls_regression(mean, lab, lab * np.sqrt(variance), inputs, worst_error)

@@ -18,23 +18,26 @@ LARGEST_SQUARE = 9.0
 # light of a channel over the lamp's peak, on which the likelihood is looked up
 _LIGHT = np.geomspace(0.02, 1.0, 80)
 _ROUNDS = 6
+# Channels within a part of the slit see the same light: as witnesses of a shape they count as one.
+BIN_NM = SLIT_NM / 3.0
 # variances to 3 %, far closer than the model of the noise; more rows would only take time
-MOST_ROWS = 2000
+MOST_ROWS, MOST_CELLS = 2000, 400_000
 
 
 @dataclass(frozen=True)
 class ChannelNoise:
-    """Noise of reflectance: `read / light^2 + shot * R / light`, the variance of one scan over a noiseless
+    """Noise of reflectance: `read / light^2 + shot * R / light + misfit`, the variance of one scan over a noiseless
     reference.
     """
 
     light: Floats  # (p,): light of the reference at each wavelength over its peak
     read: float  # read, shot: variances of detector and photon noise at the peak of the reference
     shot: float
+    misfit: float = 0.0  # variance by which shapes of causes may miss what they stand for
 
     def variance(self, reflectance: Floats) -> Floats:
         """Return the variance of one scan, of the shape of `reflectance`."""
-        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light
+        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light + self.misfit
 
     def sample_variance(self, reflectance: Floats, n_pours: float) -> Floats:
         """Return the variance of a mean of pours; dark and reference are one scan each, however many pours."""
@@ -43,37 +46,64 @@ class ChannelNoise:
         return self.variance(reflectance) / n_pours + reference
 
 
-def fit_light_noise(reflectance: Floats, group: Ints, *, wavelength_nm: Floats) -> ChannelNoise:
-    """Learn noise and light of each channel from rows that should be alike.
+def fit_light_noise(
+    reflectance: Floats, group: Ints, *, wavelength_nm: Floats, bins: Ints | None = None
+) -> ChannelNoise:
+    """Learn noise and light of each channel from rows that should be alike, or of bins of channels.
 
     Deviations from the mean of the group are smooth (fill, foam, lamp) apart from the noise, so each channel is held
     against the line between its neighbours, which leaves the noise alone. Light and the two noise variances are then
     those of largest normal likelihood, in turn, and the light is smoothed over the width of the slit.
     """
-    # reflectance (n, p), group (n,), wavelength_nm (p,)
+    # reflectance (n, p), group (n,), wavelength_nm (p,), bins (p,)
     # group: rows of one group are pours of one sample, or samples of one beer where there is one pour of each
-    p = reflectance.shape[1]
-    means, counts = mean_by(reflectance, group)
-    several = counts[group] > 1
-    if p < 3 or several.sum() < 6:
+    p, counts = reflectance.shape[1], np.bincount(group)
+    several = np.flatnonzero(counts[group] > 1)
+    n_bins = p if bins is None or not bins.size else int(bins[-1]) + 1
+    if min(p, n_bins) < 3 or several.size < 6:
         # nothing to learn from: noise of a good small spectrometer, even light
-        return ChannelNoise(np.ones(p), 1e-7, 3e-7)
-    used = np.flatnonzero(several)
-    if used.size > MOST_ROWS:
-        used = used[np.linspace(0, used.size - 1, MOST_ROWS).astype(np.int64)]
-    rest = (reflectance[used] - means[group[used]]) / np.sqrt(1.0 - 1.0 / counts[group[used]])[:, None]
-    level = np.clip(means[group[used]], 0.0, None)
-    position = np.arange(1, p - 1)
+        return ChannelNoise(np.ones(n_bins), 1e-7, 3e-7)
+    most = int(np.clip(MOST_CELLS // p, 200, MOST_ROWS))
+    if several.size > most:
+        several = several[np.linspace(0, several.size - 1, most).astype(np.int64)]
+    found = _alternate(*_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
+    if bins is None or n_bins == p:
+        return found
+    light = pooled(found.light, bins)
+    light = light / light.max()
+    binned = _squares(pooled(reflectance, bins), group, several, pooled(wavelength_nm, bins))
+    read, shot = found.read, found.shot
+    for _ in range(_ROUNDS):
+        read, shot = _two_variances(*binned, light, read, shot)
+    return ChannelNoise(light, read, shot)
+
+
+def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats) -> tuple[Floats, Floats]:
+    """Return the squared noise of each channel of some rows, and the level of their group, shape (n_rows, p) both."""
+    means, counts = mean_by(reflectance, group)
+    rest = (reflectance[rows] - means[group[rows]]) / np.sqrt(1.0 - 1.0 / counts[group[rows]])[:, None]
     share = (wavelength_nm[2:] - wavelength_nm[1:-1]) / (wavelength_nm[2:] - wavelength_nm[:-2])
-    bend = rest[:, position] - share * rest[:, :-2] - (1.0 - share) * rest[:, 2:]
+    bend = rest[:, 1:-1] - share * rest[:, :-2] - (1.0 - share) * rest[:, 2:]
     square = np.empty_like(rest)
-    square[:, position] = bend**2 / (1.0 + share**2 + (1.0 - share) ** 2)
+    square[:, 1:-1] = bend**2 / (1.0 + share**2 + (1.0 - share) ** 2)
     square[:, 0], square[:, -1] = square[:, 1], square[:, -2]
     # rounded or made-up spectra may hold no noise at all
     square += 1e-14
     middle = np.median(square, axis=0) / 0.4549  # the median of chi-squared with one degree of freedom
     square = np.minimum(square, LARGEST_SQUARE * np.maximum(middle, 1e-14))
-    return _alternate(square, level, wavelength_nm)
+    return square, np.clip(means[group[rows]], 0.0, None)
+
+
+def _two_variances(square: Floats, level: Floats, light: Floats, read: float, shot: float) -> tuple[float, float]:
+    """Return the two noise variances by weighted least squares of the squares, neither far below the other."""
+    parts = np.stack([np.broadcast_to(1.0 / light**2, level.shape).ravel(), (level / light).ravel()])
+    weight = 1.0 / (read * parts[0] + shot * parts[1]) ** 2
+    normal = (parts * weight) @ parts.T
+    right = (parts * weight) @ square.ravel()
+    read, shot = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(2), right).tolist()
+    if min(read, shot) < 0.02 * max(read, shot):
+        read, shot = max(read, 0.02 * shot, 1e-16), max(shot, 0.02 * read, 1e-16)
+    return read, shot
 
 
 def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelNoise:
@@ -81,14 +111,7 @@ def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelN
     light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
     read = shot = float(spread.min() ** 2) / 2.0
     for _ in range(_ROUNDS):
-        # weighted least squares of the squares on the two parts, neither below a twentieth of the other at R = 1
-        parts = np.stack([np.broadcast_to(1.0 / light**2, level.shape).ravel(), (level / light).ravel()])
-        weight = 1.0 / (read * parts[0] + shot * parts[1]) ** 2
-        normal = (parts * weight) @ parts.T
-        right = (parts * weight) @ square.ravel()
-        read, shot = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(2), right).tolist()
-        if min(read, shot) < 0.02 * max(read, shot):
-            read, shot = max(read, 0.02 * shot, 1e-16), max(shot, 0.02 * read, 1e-16)
+        read, shot = _two_variances(square, level, light, read, shot)
         loss = np.empty((_LIGHT.size, light.size))
         for i, candidate in enumerate(_LIGHT):
             variance = read / candidate**2 + shot * level / candidate
@@ -96,6 +119,25 @@ def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelN
         light = _smooth(_LIGHT[loss.argmin(axis=0)], wavelength_nm)
         light /= light.max()
     return ChannelNoise(light, read, shot)
+
+
+def slit_bins(wavelength_nm: Floats) -> Ints:
+    """Return the bin of each channel, codes from 0 upwards: bins of a part of the slit, or each channel by itself."""
+    # wavelength_nm (p,), ascending -> (p,)
+    p = wavelength_nm.size
+    if p < 3 or np.median(np.diff(wavelength_nm)) > BIN_NM / 2.0:
+        return np.arange(p)
+    place = np.floor((wavelength_nm - wavelength_nm[0]) / BIN_NM).astype(np.int64)
+    return np.cumsum(np.diff(place, prepend=place[0]) > 0)
+
+
+def pooled(values: Floats, bins: Ints) -> Floats:
+    """Return the mean of each bin of channels."""
+    # values (..., p), bins (p,) -> (..., n_bins)
+    if not bins.size or bins[-1] == bins.size - 1:
+        return values
+    first = np.flatnonzero(np.diff(bins, prepend=-1))
+    return np.asarray(np.add.reduceat(values, first, axis=-1) / np.bincount(bins))
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:

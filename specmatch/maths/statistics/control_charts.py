@@ -37,9 +37,38 @@ def baseline_of(values: ArrayLike) -> Baseline:
     return Baseline(float(x.mean()), float(np.abs(np.diff(x)).mean() / D2), int(x.size))
 
 
-def individuals_limits(baseline: Baseline) -> tuple[float, float]:
-    """Return lower and upper limit of single values: three standard deviations about the centre."""
-    return baseline.centre - 3.0 * baseline.sd, baseline.centre + 3.0 * baseline.sd
+def student_quantile(rate: float, dof: float) -> float:
+    """Return what a Student t variable exceeds on either side with probability `rate` in all.
+
+    By the integral of cos(u)^(dof - 1), to which t = sqrt(dof) tan(u) brings the density; no SciPy, whose import alone
+    would take longer than a look back at a line.
+    """
+    # evenly spaced in the cube root of the distance from the end, where the tail lies
+    left = np.linspace(1.0, 0.0, 4001) ** 3 * (np.pi / 2.0)
+    density = np.sin(left) ** (dof - 1.0) if dof != 1.0 else np.ones(left.size)
+    area = np.concatenate(([0.0], np.cumsum(-0.5 * (density[1:] + density[:-1]) * np.diff(left))))
+    beyond = 1.0 - area / area[-1]
+    where = float(np.interp(-rate, -beyond, left))
+    return float(np.sqrt(dof) / np.tan(where))
+
+
+def prediction_limits(baseline: Baseline, *, rate: float = 0.0027) -> tuple[float, float]:
+    """Return limits that one more value of a steady process lies beyond with probability `rate`.
+
+    Normal values: t sqrt(1 + 1/n) standard deviations about the centre. A mean moving range of n values has the
+    relative variance (0.826 n - 1.082)/(n - 1)^2 (values from memory, held against simulation in the tests), and is
+    worth half of its inverse in degrees of freedom; unlike a standard deviation it is not too small on average, which
+    the factor 1 - 1/(4 dof) makes up for.
+    """
+    n = baseline.n
+    dof = max(1.0, (n - 1) ** 2 / (2.0 * (0.826 * n - 1.082)))
+    width = student_quantile(rate, dof) * (1.0 - 0.25 / dof) * float(np.sqrt(1.0 + 1.0 / n))
+    return individuals_limits(baseline, width=width)
+
+
+def individuals_limits(baseline: Baseline, *, width: float = 3.0) -> tuple[float, float]:
+    """Return lower and upper limit of single values: `width` standard deviations about the centre."""
+    return baseline.centre - width * baseline.sd, baseline.centre + width * baseline.sd
 
 
 def ewma(values: ArrayLike, start: float, *, weight: float = EWMA_WEIGHT) -> Floats:

@@ -50,8 +50,10 @@ def pair(raw: RawScans, net: DarkCorrected) -> Paired:
         light = net.values[of_it & (raw.role == "reference") & lit]
         if light.shape[0] == 0:
             continue
-        shot[of_it] = shot_factor(light, float(dark_noise[of_it][0]))
-        usable &= channels_with_signal(light, float(dark_noise[of_it][0]))
+        dark, own = float(dark_noise[of_it][0]), np.flatnonzero(of_it & (reference >= 0))
+        factor = shot_factor(light, dark, net.values[own], net.values[reference[own]])
+        shot[of_it] = factor
+        usable &= channels_with_signal(light, dark, factor)
         banded = True
     values = np.full(raw.counts.shape, np.nan)
     paired = np.flatnonzero(reference >= 0)

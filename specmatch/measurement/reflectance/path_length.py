@@ -1,14 +1,21 @@
-"""Depth of the beer in the cup, and bringing scans of different fillings to one depth."""
+"""Depth of the beer in the cup: what sheets say of it, the depth of a set, and scans brought from one to another."""
+
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.colour.double_pass import CUP_TOLERANCE_MM, FILL_TOLERANCE_ML
+from specmatch.maths.optics.path_law import Pairs, PathLaw, learn_path_law, textbook_law
+from specmatch.maths.statistics.levels import mean_by
 
-# beyond this the surface glare and the base, which do not change with depth, make the scaling too wrong to use
-LARGEST_RATIO = 1.5
+# beyond a factor of two the law of a cup is extrapolated from too little light
+LARGEST_RATIO = 2.0
 # fillings written with other rounding
 SAME_DEPTH = 1e-3
+# fillings that are weighed differ a little each: those within this share of each other are one kind of filling
+ONE_KIND = 0.02
 
 
 def filling_depth_mm(fill_ml: Floats, cup_mm: Floats) -> Floats:
@@ -19,89 +26,263 @@ def filling_depth_mm(fill_ml: Floats, cup_mm: Floats) -> Floats:
     return fill_ml * 1000.0 / (np.pi / 4.0 * cup_mm**2)
 
 
-def relative_depths(rows: pd.DataFrame) -> tuple[Floats, dict[int, str]]:
-    """Return the depth of each scan, comparable within the table, and why a depth is not known."""
-    # -> (n,)
-    n = len(rows)
-    if "fill_ml" not in rows:
-        return np.full(n, np.nan), {}
-    fill, cup_mm = rows["fill_ml"].to_numpy(float).copy(), rows["cup_mm"].to_numpy(float).copy()
-    cup = rows["cup"].to_numpy(dtype=object)
-    stated = np.unique(fill[np.isfinite(fill)])
-    if stated.size == 1:
-        fill[:] = stated[0]  # one filling is stated and no other: the blanks mean the same
-    for name in dict.fromkeys(cup):
-        of_it = cup == name
-        sizes = np.unique(cup_mm[of_it & np.isfinite(cup_mm)])
-        if sizes.size == 1:
-            cup_mm[of_it] = sizes[0]
-    cups = list(zip(cup, np.nan_to_num(cup_mm), strict=True))
-    usual = max(dict.fromkeys(cups), key=cups.count, default=("", 0.0))
-    unknown: dict[int, str] = {}
-    if len(set(cups)) == 1 and np.isnan(cup_mm).all():
-        depth = fill.copy()
-    elif stated.size == 0:
-        depth = np.full(n, np.nan)
-        for k in (k for k, own in enumerate(cups) if own != usual):
-            unknown[k] = f"cup {cup[k]!r} where most scans have {usual[0]!r}, and no filling is stated; fill in fill_ml"
+@dataclass(frozen=True)
+class SetDepth:
+    """The filling at which a set stands."""
+
+    fill_ml: float
+    cup_mm: float  # NaN where no inner diameter is stated: then all scans are of one cup
+    fill_sd_ml: float  # standard uncertainty of a volume
+    cups: tuple[str, ...]  # cups, cups_mm: names of the set's cups and their inner diameters, NaN where not stated
+    cups_mm: tuple[float, ...]
+
+    @property
+    def said(self) -> str:
+        """The depth in words."""
+        if np.isnan(self.cup_mm):
+            return f"{self.fill_ml:g} mL in the cup of the set"
+        depth = filling_depth_mm(np.array([self.fill_ml]), np.array([self.cup_mm]))[0]
+        return f"{depth:.2f} mm ({self.fill_ml:g} mL in {self.cup_mm:g} mm)"
+
+
+@dataclass(frozen=True)
+class Fillings:
+    """How scans stand to the depth of a set."""
+
+    factor: Floats  # (n,): depth of the set over the scan's own, NaN where that is not known
+    path_sd: Floats  # (n,): relative standard uncertainty of it; 0 where both are one filling of one cup
+    unknown: dict[int, str]  # row -> what is not stated
+
+    @property
+    def out_of_range(self) -> Mask:
+        """Scans, shape (n,), too far from the set's depth."""
+        # the tolerance keeps 5 mL for 10 mL from falling out by rounding
+        return np.asarray(np.abs(np.log(self.factor)) > np.log(LARGEST_RATIO) + SAME_DEPTH)
+
+    @property
+    def elsewhere(self) -> Mask:
+        """Scans, shape (n,), known to be at another depth than the set."""
+        return np.asarray(np.abs(self.factor - 1.0) > SAME_DEPTH)
+
+
+def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
+    """Return the commonest filling of a set, the deeper of two that are as common; None where none is stated."""
+    fill, cup, cup_mm = _columns(scans)
+    if np.isnan(fill).all():
+        return None
+    cup_mm = _of_names(cup, cup_mm, {})
+    in_mm = bool(np.isfinite(cup_mm[np.isfinite(fill)]).any())
+    depth = filling_depth_mm(fill, cup_mm) if in_mm else fill
+    known = np.flatnonzero(np.isfinite(depth))
+    if known.size == 0:
+        return None
+    order = known[np.argsort(depth[known], kind="stable")]
+    # a new kind begins where a depth stands clearly above the first of its kind
+    kinds, first = np.zeros(order.size, int), depth[order[0]]
+    for at in range(1, order.size):
+        new = depth[order[at]] > first * (1.0 + ONE_KIND)
+        first = depth[order[at]] if new else first
+        kinds[at] = kinds[at - 1] + new
+    counts = np.bincount(kinds)
+    commonest = order[kinds == np.flatnonzero(counts == counts.max())[-1]]
+    middle = int(commonest[(commonest.size - 1) // 2])
+    names = tuple(dict.fromkeys(str(name) for name in cup if name))
+    sizes = tuple(float(cup_mm[[n == name for n in cup]][0]) for name in names)
+    sd = _fill_sd(scans)[commonest]
+    return SetDepth(float(fill[middle]), float(cup_mm[middle]) if in_mm else np.nan, float(np.median(sd)), names, sizes)
+
+
+def fillings(scans: pd.DataFrame, depth: SetDepth) -> Fillings:
+    """Hold the fillings of scans against the depth of a set."""
+    fill, cup, cup_mm = _columns(scans)
+    cup_mm = _of_names(cup, cup_mm, dict(zip(depth.cups, depth.cups_mm, strict=True)))
+    no_fill = np.isnan(fill)
+    if np.isnan(depth.cup_mm):
+        other = np.array([bool(name) and bool(depth.cups) and name not in depth.cups for name in cup], bool)
+        factor = np.where(other, np.nan, depth.fill_ml / fill)
+        cup_mm, no_cup, one_cup = np.full(fill.size, np.nan), other, np.ones(fill.size, bool)
     else:
-        depth = filling_depth_mm(fill, cup_mm)
-        for i in np.flatnonzero(np.isnan(depth)):
-            lacking = "fill_ml" if np.isnan(fill[i]) else "cup_mm"
-            unknown[int(i)] = (
-                f"{lacking} is not stated and other scans have another filling or cup; fill it in scans.csv"
-            )
-    return depth, unknown
+        # a cup without a name and a size is taken for the set's
+        nameless = np.array([not name for name in cup], bool) & np.isnan(cup_mm)
+        cup_mm = np.where(nameless, depth.cup_mm, cup_mm)
+        no_cup = np.isnan(cup_mm)
+        factor = depth.fill_ml / fill * (cup_mm / depth.cup_mm) ** 2
+        one_cup = np.abs(cup_mm / depth.cup_mm - 1.0) <= SAME_DEPTH
+    sd = _fill_sd(scans)
+    parts = (sd / fill) ** 2 + (depth.fill_sd_ml / depth.fill_ml) ** 2
+    cups = 4.0 / 3.0 * CUP_TOLERANCE_MM**2 * (1.0 / cup_mm**2 + 1.0 / depth.cup_mm**2)
+    # the set's own filling: how it scatters was learnt with the set
+    same = one_cup & (np.abs(fill / depth.fill_ml - 1.0) <= SAME_DEPTH) & (sd <= depth.fill_sd_ml)
+    path_sd = np.where(same | ~np.isfinite(factor), 0.0, np.sqrt(parts + np.where(one_cup, 0.0, cups)))
+    unknown = {
+        int(i): "fill_ml is not stated" if no_fill[i] else f"the inner diameter of cup {cup[i]!r} is not stated"
+        for i in np.flatnonzero(no_fill | no_cup)
+    }
+    return Fillings(factor, path_sd, unknown)
 
 
-def to_depth(reflectance: Floats, ratio: Floats) -> Floats:
-    """Bring reflectance to another depth: absorbance times `ratio`, which is the wanted depth over the scan's own.
+def unfit_for_one_depth(scans: pd.DataFrame, depth: SetDepth | None) -> dict[int, str]:
+    """Say which scans of a set of several fillings cannot be brought to its depth, and why."""
+    if depth is None:
+        return {}
+    found = fillings(scans, depth)
+    far = {
+        int(
+            i
+        ): f"{1.0 / found.factor[i]:.2f} times the set's depth of {depth.said}, too far apart to compare; pour again"
+        for i in np.flatnonzero(found.out_of_range)
+    }
+    if not found.elsewhere.any():
+        return far  # one filling is stated and no other: the blanks mean the same
+    why = "and other scans have another filling or cup; fill it in scans.csv"
+    return far | {i: f"{lacking} {why}" for i, lacking in found.unknown.items()}
 
-    Glare from the surface does not change with depth; it is left out of account, which is why `LARGEST_RATIO` is small.
+
+@dataclass(frozen=True)
+class OneDepth:
+    """Pours of a set at one depth."""
+
+    reflectance: Floats  # (n, p)
+    # (n,): pours near the set's depth, and those of batches that have none there; the others only teach the law
+    kept: Mask
+    law: PathLaw
+
+
+def bring_pours(
+    reflectance: Floats,
+    factor: Floats,
+    batch: Ints,
+    colour_ebc: Floats,
+    wavelength_nm: Floats,
+    law: PathLaw | None = None,
+) -> OneDepth:
+    """Learn the law of a set's cup and base, where it is not given, and bring its pours to one depth by it."""
+    # reflectance (n, p), factor (n,), batch (n,), colour_ebc (K,)
+    factor = np.where(np.isfinite(factor), factor, 1.0)
+    near = np.abs(np.log(factor)) <= TEACHES
+    kept = near | ~(np.bincount(batch[near], minlength=colour_ebc.size) > 0)[batch]
+    if law is None:
+        # fillings of a kind differ by what weighing shows: so near the textbook law serves
+        close = textbook_law().to_depth(reflectance[near], factor[near])
+        batches, code = np.unique(batch[near], return_inverse=True)
+        means = mean_by(close, code)[0]
+        pairs = _pairs(reflectance, factor, batch, near, dict(zip(batches.tolist(), means, strict=True)))
+        law = learn_path_law(means, colour_ebc[batches], wavelength_nm, pairs)
+    out, moved = reflectance.copy(), np.abs(factor - 1.0) > SAME_DEPTH
+    out[moved] = law.to_depth(reflectance[moved], factor[moved])
+    return OneDepth(out, kept, law)
+
+
+# depths nearer than this to the set's own teach nothing of a law
+TEACHES = 0.10
+
+
+def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: dict[int, Floats]) -> Pairs | None:
+    far = ~near & (np.abs(np.log(factor)) <= np.log(LARGEST_RATIO) + SAME_DEPTH)
+    at_set, at_second, ratios, n_set, n_second = [], [], [], [], []
+    for code in np.unique(batch[far]):
+        if code not in means:
+            continue
+        own = far & (batch == code)
+        for ratio in np.unique(np.round(factor[own], 2)):
+            other = np.flatnonzero(own & (np.abs(factor - ratio) <= 0.005 + SAME_DEPTH))
+            at_set.append(means[code])
+            at_second.append(reflectance[other].mean(axis=0))
+            ratios.append(float(factor[other].mean()))
+            n_set.append(int((near & (batch == code)).sum()))
+            n_second.append(other.size)
+    if not ratios:
+        return None
+    counts = (np.array(n_set, np.int64), np.array(n_second, np.int64))
+    return Pairs(np.array(at_set), np.array(at_second), np.array(ratios), *counts)
+
+
+def brought_to(
+    table: pd.DataFrame, scans: pd.DataFrame, wanted_mm: float
+) -> tuple[pd.DataFrame, pd.DataFrame, list[tuple[str, str]], dict[str, str]]:
+    """Bring scans to a depth that was asked for by the textbook law, and state it as their filling.
+
+    Returns spectra and rows that are left, notes, and why the others could not be brought.
     """
-    # reflectance (n, p), ratio (n,) -> (n, p)
-    positive = reflectance > 0
-    out = reflectance.copy()
-    np.power(reflectance, ratio[:, None], out=out, where=positive)
+    # table (n, p) -> (m, p)
+    fill, cup, cup_mm = _columns(scans)
+    cup_mm = _of_names(cup, cup_mm, {})
+    factor = wanted_mm / filling_depth_mm(fill, cup_mm)
+    ids = table.index.astype(str)
+    unfit = {
+        ids[i]: f"{'fill_ml' if np.isnan(fill[i]) else 'cup_mm'} is not stated; fill it in scans.csv"
+        for i in np.flatnonzero(np.isnan(factor))
+    }
+    far = np.abs(np.log(factor)) > np.log(LARGEST_RATIO) + SAME_DEPTH
+    for i in np.flatnonzero(far):
+        unfit[ids[i]] = (
+            f"{wanted_mm / factor[i]:.2f} mm of beer where {wanted_mm:.2f} mm are wanted, too far apart; pour again"
+        )
+    kept = np.isfinite(factor) & ~far
+    values = textbook_law().to_depth(table.to_numpy(float)[kept], factor[kept])
+    notes = [
+        (ids[i], f"absorbance brought from {wanted_mm / factor[i]:.2f} to {wanted_mm:.2f} mm of beer, fill_ml with it")
+        for i in np.flatnonzero(kept & (np.abs(factor - 1.0) > SAME_DEPTH))
+    ]
+    rows = scans[kept].assign(fill_ml=(fill * factor)[kept])
+    return pd.DataFrame(values, index=table.index[kept], columns=table.columns), rows, notes, unfit
+
+
+def at_one_depth(table: pd.DataFrame, scans: pd.DataFrame) -> pd.DataFrame:
+    """Bring scans roughly to their commonest depth, as far as it is known: enough to hold pours against their mates."""
+    depth = depth_of_set(scans)
+    if depth is None:
+        return table
+    factor = fillings(scans, depth).factor
+    factor = np.where(np.isfinite(factor), factor, 1.0)
+    if (np.abs(factor - 1.0) <= SAME_DEPTH).all():
+        return table
+    values = textbook_law().to_depth(table.to_numpy(float), factor)
+    return pd.DataFrame(values, index=table.index, columns=table.columns)
+
+
+def one_depth_mm(scans: pd.DataFrame) -> float | None:
+    """Return the depth at which all scans stand, mm; None where they differ or it is not known."""
+    depth = depth_of_set(scans)
+    if depth is None or np.isnan(depth.cup_mm):
+        return None
+    found = fillings(scans, depth)
+    if found.elsewhere.any() or len(found.unknown) == len(scans):
+        return None
+    return float(filling_depth_mm(np.array([depth.fill_ml]), np.array([depth.cup_mm]))[0])
+
+
+def _columns(scans: pd.DataFrame) -> tuple[Floats, list[str], Floats]:
+    def numbers(name: str) -> Floats:
+        if name not in scans:
+            return np.full(len(scans), np.nan)
+        values = pd.to_numeric(scans[name], errors="coerce").to_numpy(dtype=np.float64)
+        return np.where(values > 0, values, np.nan)
+
+    cups = [""] * len(scans)
+    if "cup" in scans:
+        cups = ["" if pd.isna(name) else str(name).strip() for name in scans["cup"]]
+    return numbers("fill_ml"), cups, numbers("cup_mm")
+
+
+def _of_names(cup: list[str], cup_mm: Floats, known: dict[str, float]) -> Floats:
+    """Give scans of a named cup the inner diameter that others of that name have."""
+    out = cup_mm.copy()
+    names = np.array(cup, dtype=object)
+    for name in dict.fromkeys(cup):
+        own = names == name
+        sizes = np.unique(out[own & np.isfinite(out)])
+        if sizes.size == 0 and np.isfinite(known.get(name, np.nan)):
+            sizes = np.array([known[name]])
+        if sizes.size == 1:
+            out[own] = np.where(np.isnan(out[own]), sizes[0], out[own])
     return out
 
 
-def bring_to_one_depth(
-    table: pd.DataFrame,
-    rows: pd.DataFrame,
-    wanted_mm: float | None,
-    left_out: list[tuple[str, str]],
-    notes: list[tuple[str, str]],
-) -> tuple[pd.DataFrame, float | None]:
-    """Bring sample scans to one depth of beer, the one asked for or the commonest, and leave out what cannot be."""
-    # table (n, p) -> (m, p)
-    of_it = rows.loc[table.index]
-    sample = np.flatnonzero((of_it["role"] == "sample").to_numpy())
-    if sample.size == 0:
-        return table, wanted_mm
-    depth, unknown = relative_depths(of_it.iloc[sample])
-    if np.isnan(depth).all() and not unknown:
-        return table, wanted_mm
-    known = depth[np.isfinite(depth)]
-    if known.size == 0:
-        known = np.ones(1)
-    in_mm = wanted_mm is not None or bool(of_it["cup_mm"].notna().any())
-    sizes, counts = np.unique(np.round(known, 6), return_counts=True)
-    one = wanted_mm if wanted_mm is not None else float(sizes[counts.argmax()])
-    if not unknown and (np.abs(known / one - 1.0) <= SAME_DEPTH).all():
-        return table, one if in_mm else None
-    keep, ratio = np.ones(len(table), bool), np.ones(len(table))
-    for k, i in enumerate(sample):
-        far = np.isfinite(depth[k]) and not 1.0 / LARGEST_RATIO <= one / depth[k] <= LARGEST_RATIO
-        if k in unknown or far:
-            far_reason = (
-                f"{depth[k]:.2f} mm of beer where {one:.2f} mm are wanted, too far apart to compare; pour again"
-            )
-            left_out.append((str(of_it["file"].iloc[i]), unknown.get(k, far_reason)))
-            keep[i] = False
-        elif abs(depth[k] / one - 1.0) > SAME_DEPTH:
-            ratio[i] = one / depth[k]
-            note = f"absorbance brought from {depth[k]:.2f} to {one:.2f} mm of beer by fill_ml and cup"
-            notes.append((str(table.index[i]), note))
-    values = to_depth(table.to_numpy(float), ratio)
-    return pd.DataFrame(values, index=table.index, columns=table.columns)[keep], one if in_mm else None
+def _fill_sd(scans: pd.DataFrame) -> Floats:
+    """Standard uncertainty of each volume: the one stated, or that of the cylinder's class (JCGM 100:2008, 4.3.7)."""
+    usual = FILL_TOLERANCE_ML / np.sqrt(3.0)
+    if "fill_sd_ml" not in scans:
+        return np.full(len(scans), usual)
+    stated = pd.to_numeric(scans["fill_sd_ml"], errors="coerce").to_numpy(dtype=np.float64)
+    return np.where(np.isfinite(stated), stated, usual)

@@ -28,19 +28,19 @@ def audit_tables(
     number less than one a set on average.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
-    pours = pours_of(spectra, scans, batches, band_nm)
+    pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
     odd = list(odd_pour_findings(pours))
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
     names = list(pours.batch_names)
-    laboratories = _laboratories(batches.loc[names])
+    labs = _laboratories(batches.loc[names])
     colour = batches.loc[names, "colour"].to_numpy(dtype=np.float64)
-    doubtful, common_factor_told = unit_findings(pours, colour, laboratories, scans, colour_unit)
+    doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
     findings += doubtful
-    lab = lab_residuals(pours, batches.loc[names, "colour"].to_numpy(dtype=np.float64))
+    lab = lab_residuals(pours, colour, labs)
     if lab is not None:
         findings += lab_findings(pours, lab, colour_unit)
-        findings += lab_bias_findings(lab, _laboratories(batches.loc[names]))
+        findings += lab_bias_findings(lab, labs)
     scored = score_batches(pours)
     if scored is not None:
         session = _sessions(scans, names)

@@ -9,6 +9,7 @@ from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
@@ -69,15 +70,16 @@ class LabResiduals:
     log_lab: Floats
     residual: Floats
     t: Floats
+    of_lab: Floats  # (m,): by how much its lab reads above the others, which is in neither residual nor t
     core: Mask  # (m,): lab values that the others were judged by
     # (n_batches,): log colour read from the spectra of every batch, by a regression without it where it has a lab
     # colour
     log_read: Floats
 
 
-def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
+def lab_residuals(pours: Pours, lab_colour: Floats, labs: NDArray[np.str_]) -> LabResiduals | None:
     """Hold each lab value against the colour that a regression without it reads from the spectra."""
-    # lab_colour (n_batches,)
+    # lab_colour, labs (n_batches,)
     rows = np.flatnonzero(np.isfinite(lab_colour))
     colour = lab_colour[rows]
     if rows.size < FEWEST_LAB_VALUES or np.ptp(colour) < 1e-9 * colour.max():
@@ -87,7 +89,8 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
     position = np.full(lab_colour.size, -1)
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
-    residual, t = np.zeros(rows.size), np.zeros(rows.size)
+    residual, t, of_lab = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
+    who = tuple(str(name) for name in labs[rows])
     for _ in range(3):
         used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
@@ -95,11 +98,15 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
             lab_colour[batch[used]],
             pours.levels.part(used),
             wavelength_nm=pours.wavelength_nm,
+            values=LabValues(
+                tuple(name for name, one in zip(who, core, strict=True) if one), np.zeros(int(core.sum()))
+            ),
         )
+        of_lab = fit.labs.of(who) if fit.labs is not None and fit.labs.labs else np.zeros(rows.size)
         log_read = np.log(fit.predict(means))
         # `held_out_colour` is in the order of batch codes, and so are the rows of the core
         log_read[rows[core]] = np.log(fit.held_out_colour)
-        residual = np.log(colour) - log_read[rows]
+        residual = np.log(colour) - of_lab - log_read[rows]
         size = np.sqrt(fit.error.relative_variance(colour))
         t = residual / size
         t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
@@ -107,7 +114,7 @@ def lab_residuals(pours: Pours, lab_colour: Floats) -> LabResiduals | None:
         if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
             break
         core = now
-    return LabResiduals(rows, np.log(colour), residual, t, core, log_read)
+    return LabResiduals(rows, np.log(colour), residual, t, of_lab, core, log_read)
 
 
 def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[Finding]:
@@ -165,14 +172,14 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
 
 
 def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Finding]:
-    """Yield `lab_value` at level set for labs (or methods) whose values lie off those of the most frequent one."""
+    """Yield `lab_bias` for labs (or methods) whose values lie off those of the most frequent one: one for each lab."""
     # labs (n_batches,)
     who = labs[lab.rows][lab.core]
     names, codes, counts = np.unique(who, return_inverse=True, return_counts=True)
     large = [name for name in np.flatnonzero(counts >= FEWEST_OF_A_LAB) if names[name]]
     if len(large) < 2:
         return
-    residual = lab.residual[lab.core]
+    residual = (lab.residual + lab.of_lab)[lab.core]
     means, _ = mean_by(residual, codes)
     usual = max(large, key=lambda name: int(counts[name]))
     dof = residual.size - names.size
@@ -184,12 +191,12 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Fin
         t = abs(bias) / np.sqrt(variance * (1.0 / counts[name] + 1.0 / counts[usual]))
         if 2.0 * stdtr(dof, -t) < LAB_BIAS_P:
             yield Finding(
-                "lab_value",
+                "lab_bias",
                 "set",
                 str(names[name]),
                 float(t),
                 f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
                 f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                "have both measure the same samples before their values are mixed",
+                "the colour fit takes it out; have both measure the same samples to be sure of it",
                 f"{np.expm1(-bias):+.1%}",
             )

@@ -9,6 +9,8 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.maths.classification.sessions import few_sessions
+from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
@@ -55,6 +57,30 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
             )
     yield from _colour_gaps(batches["colour"].dropna(), colour_unit)
     yield from _mixed_conditions(scans, batches)
+    yield from _few_sessions(scans, batches)
+
+
+def _few_sessions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
+    """Yield a finding where batches of beers share a session or two, and with it their reference's noise."""
+    if "session" not in scans.columns:
+        return
+    known = scans[(scans["session"] != "") & scans["session"].notna()]
+    session = known.groupby("batch")["session"].first()
+    beer = batches["beer"].reindex(session.index)
+    codes, names = pd.factorize(beer)
+    few = few_sessions(pd.factorize(session)[0], codes) if len(session) else ()
+    if len(few):
+        listed = [str(names[code]) for code in few]
+        more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""
+        yield Finding(
+            "few_sessions",
+            "set",
+            "session",
+            float(len(listed)),
+            f"batches of {', '.join(listed[:4])}{more} were measured in one session or two and share their references' "
+            "noise; by how much new batches will scatter is partly assumed",
+            "measure the next batches in other sessions, beers mixed",
+        )
 
 
 def _like_names(beers: pd.Series) -> Iterator[Finding]:
@@ -91,14 +117,23 @@ def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
             )
 
 
+def _is_depth(column: str, scans: pd.DataFrame) -> bool:
+    """True where cups differ by their diameter only, which depth accounts for."""
+    if column == "cup" and "cup_mm" in scans.columns:
+        return bool((scans.groupby("cup_mm")["cup"].nunique() <= 1).all())
+    return column == "cup_mm"
+
+
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
+    depth = depth_of_set(scans)
+    brought = depth is not None and not unfit_for_one_depth(scans, depth)
     for column, reason in _ONE_OF_A_KIND.items():
-        if column in scans.columns:
+        if column in scans.columns and not (brought and _is_depth(column, scans)):
             kinds = scans[column].replace("", np.nan)
             if kinds.nunique() > 1:
                 yield _mixed(column, kinds.map(_shown), beer, reason)
-    if "fill_ml" in scans.columns:
+    if "fill_ml" in scans.columns and not brought:
         fill = scans["fill_ml"].dropna()
         if len(fill) and fill.max() > (1.0 + WIDEST_FILL_SPREAD) * fill.min():
             yield _mixed("fill_ml", scans["fill_ml"].map(_shown), beer, "another volume is another depth of beer")

@@ -47,7 +47,7 @@ LARGEST_DESCRIPTOR_BYTES = 64 << 20
 _PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 _SEAL = re.compile(rb'"sha256": "([0-9a-f]{64})"\s*\}\s*$')
 _PARENTS = {"spectra": ("scan_id", "scans"), "scans": ("batch", "batches"), "batches": ("beer", "beers")}
-_UNITS = {"cup_mm": "mm", "fill_ml": "mL", "integration_ms": "ms", "temperature_c": "Cel"}
+_UNITS = {"cup_mm": "mm", "fill_ml": "mL", "fill_sd_ml": "mL", "integration_ms": "ms", "temperature_c": "Cel"}
 
 
 def table_schema(name: str, table: pd.DataFrame, *, colour_unit: str, beers_listed: bool) -> dict[str, Any]:

@@ -7,8 +7,17 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
+from specmatch.batches import in_colour_unit
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
-from specmatch.maths.statistics.levels import Levels
+from specmatch.maths.statistics.levels import Levels, mean_by
+from specmatch.measurement.reflectance.path_length import (
+    SAME_DEPTH,
+    TEACHES,
+    SetDepth,
+    bring_pours,
+    depth_of_set,
+    fillings,
+)
 
 
 @dataclass(frozen=True)
@@ -42,9 +51,13 @@ class Pours:
 
 
 def pours_of(
-    spectra: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, band_nm: tuple[float, float] | None
+    spectra: pd.DataFrame,
+    scans: pd.DataFrame,
+    batches: pd.DataFrame,
+    band_nm: tuple[float, float] | None,
+    colour_unit: str = "EBC",
 ) -> Pours:
-    """Average the scans of each pour and keep the usable band."""
+    """Average the scans of each pour, keep the usable band, and bring all to the set's depth."""
     # band_nm: recorded band; dead channels inside it, or the band itself where there is none, are found from the pours
     wavelength_nm = spectra.columns.to_numpy(dtype=np.float64)
     pour, pour_names = pd.factorize(scans["pour"])
@@ -53,17 +66,36 @@ def pours_of(
     sample, sample_names = pd.factorize(scans["sample"].to_numpy()[first])
     batch, batch_names = pd.factorize(scans["batch"].to_numpy()[first])
     beer, beer_names = pd.factorize(batches.loc[batch_names, "beer"])
-    band = usable_channels(values, wavelength_nm, band_nm, sample)
-    refuse_few_channels(wavelength_nm[band])
+    depth = depth_of_set(scans)
+    factor = np.ones(len(pour_names)) if depth is None else _factors(scans, depth, pour)
+    near = np.abs(np.log(factor)) <= TEACHES
+    near = near if near.any() else np.ones(near.size, bool)
+    of_sample = np.unique(sample[near], return_inverse=True)[1]
+    band = usable_channels(values[near], wavelength_nm, band_nm, of_sample)
+    reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
+    refuse_few_channels(nm)
+    kept = np.ones(len(pour_names), bool)
+    if not (np.abs(factor - 1.0) <= SAME_DEPTH).all():
+        lab = in_colour_unit(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit, "EBC")
+        one = bring_pours(reflectance, factor, batch.astype(np.int64), lab, nm)
+        reflectance, kept = one.reflectance, one.kept
+    samples, sample = np.unique(sample[kept], return_inverse=True)
     return Pours(
-        reflectance=_bridged(values[:, band], wavelength_nm[band]),
-        wavelength_nm=wavelength_nm[band],
-        pour_names=tuple(map(str, pour_names)),
-        sample_names=tuple(map(str, sample_names)),
+        reflectance=reflectance[kept],
+        wavelength_nm=nm,
+        pour_names=tuple(str(name) for name, one_of_them in zip(pour_names, kept, strict=True) if one_of_them),
+        sample_names=tuple(str(sample_names[code]) for code in samples),
         batch_names=tuple(map(str, batch_names)),
         beer_names=tuple(map(str, beer_names)),
-        levels=Levels.of_pours(sample, batch, beer[batch]),
+        levels=Levels.of_pours(sample, batch[kept], beer[batch[kept]]),
     )
+
+
+def _factors(scans: pd.DataFrame, depth: SetDepth, pour: Ints) -> Floats:
+    """Return the set's depth over that of each pour; those that cannot be told are left as they are."""
+    found = fillings(scans, depth)
+    factor = np.where(np.isfinite(found.factor) & ~found.out_of_range, found.factor, 1.0)
+    return mean_by(factor[:, None], pour.astype(np.int64))[0][:, 0]
 
 
 def _mean_present(values: Floats, pour: Ints) -> Floats:

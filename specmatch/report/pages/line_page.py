@@ -7,10 +7,12 @@ from typing import TYPE_CHECKING, Any
 
 import pandas as pd
 
-from specmatch.line.charts.control_chart import FARTHEST_SD, ControlChart
+from specmatch.line.charts.control_chart import ControlChart
 from specmatch.line.charts.drift import Drift, find_drifts
 from specmatch.line.charts.series import line_charts
-from specmatch.line.journal.queries import decision_counts, newest, waiting_runs
+from specmatch.line.journal.queries import decision_counts, newest
+from specmatch.line.journal.waiting import waiting as find_waiting
+from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
 from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet
@@ -51,7 +53,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     >>> page.startswith("<!DOCTYPE html>"), "consistent" in page
     (True, True)
     """
-    counts, waiting = decision_counts(journals), waiting_runs(journals)
+    counts, waiting = decision_counts(journals), find_waiting(journals)
     rows, charts = newest(journals, last=MOST_ROWS), line_charts(journals)
     drifts, checks = find_drifts(charts), [journal.check() for journal in journals]
     damaged = [
@@ -76,7 +78,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
         cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
     if waiting:
         wait = "it waits" if len(waiting) == 1 else "they wait"
-        cannot.insert(0, f"Go on with {counted(len(waiting), 'run')}: {wait} for a retest or a person, see below.")
+        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see below.")
     sections = []
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
@@ -97,10 +99,10 @@ def journal_page(journals: Sequence[Journal]) -> str:
 
 def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     if not waiting:
-        return "<p>No run waits for a retest or a review.</p>"
-    rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at"]]
-    rows["measured_at"] = [str(moment).replace("T", " ") for moment in rows["measured_at"]]
-    return table(rows, "Runs that wait: open = for a retest, held = for a person")
+        return "<p>Nothing waits for a retest or a person.</p>"
+    rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at", "settle"]]
+    rows["measured_at"] = [str(moment or "").replace("T", " ") for moment in rows["measured_at"]]
+    return table(rows.fillna(""), "What waits: open = for a retest, the rest for a person; the last column settles it")
 
 
 def _drifted(drift: Drift) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from html import escape
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -10,6 +11,7 @@ import pandas as pd
 from specmatch.errors import TableError
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
+from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.html import Section, abilities, cautions, figure, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.set_page import MOST_DRAWN
@@ -164,7 +166,8 @@ def _conditions(house: HouseModel) -> str:
         pd.DataFrame({"in the set": list(rows.values())}, index=pd.Index(list(rows), name="condition")),
         "Of the scans of the set, the lowest and the highest",
     )
-    return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>"
+    more = "".join(f"<p>{escape(sentence)}</p>" for sentence in conditions_told(house.fitted))
+    return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>{more}"
 
 
 def _condition(value: Any) -> str:

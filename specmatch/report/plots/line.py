@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from specmatch.line.charts.control_chart import TYPICALITY, ControlChart
-from specmatch.maths.statistics.control_charts import individuals_limits
+from specmatch.maths.statistics.control_charts import prediction_limits
 from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, axis_or_new, plain, time_axis
 
 if TYPE_CHECKING:
@@ -53,7 +53,7 @@ def plot_control_chart(chart: ControlChart, *, ax: Axes | None = None) -> Axes:
     times = np.array([datetime.fromtimestamp(point.unix, UTC) for point in chart.points])
     values = np.array([point.value for point in chart.points])
     if chart.baseline is not None:
-        low, high = individuals_limits(chart.baseline)
+        low, high = prediction_limits(chart.baseline)
         ax.axhspan(low, high, color=PALE, alpha=0.6, linewidth=0, label=f"limits {low:.4g} to {high:.4g}")
         ax.axhline(chart.baseline.centre, color=INK, linewidth=1.0, linestyle="--", label="mean of the baseline")
     alone = {signal.entry for signal in chart.signals if signal.test == "single value"}

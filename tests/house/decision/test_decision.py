@@ -5,7 +5,7 @@ import pytest
 
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.decision import DECISIONS, check_claims, decide
-from specmatch.warning_codes import NOTE, RESCAN, WARNING_CODES, worst_effect
+from specmatch.warning_codes import HOLD, NOTE, RESCAN, WARNING_CODES, worst_effect
 
 BEERS = ("Amber", "Pale")
 
@@ -59,6 +59,13 @@ def test_notes_alone_do_not_change_a_decision():
     assert judge(warnings=notes).decision == "consistent"
     assert worst_effect(notes) == "note"
     assert set(DECISIONS) == {"consistent", "hold", "rescan"}
+
+
+@pytest.mark.parametrize("code", [code for code, row in WARNING_CODES.items() if row.effect == HOLD])
+def test_every_hold_code_holds_and_says_why(code):
+    got = judge(warnings=("ambiguous_beer", code))
+    assert got.decision == "hold" and WARNING_CODES[code].sentence in got.reason
+    assert worst_effect((code, "foam")) == "hold"
 
 
 def test_claims_in_every_form():

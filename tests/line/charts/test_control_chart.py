@@ -8,7 +8,7 @@ from specmatch.line.charts.control_chart import Point, make_chart
 from specmatch.line.charts.drift import find_drifts
 from specmatch.line.charts.series import line_charts
 from specmatch.line.journal.journal import Journal
-from specmatch.line.recording import name_baseline
+from specmatch.line.reviews import name_baseline
 
 RNG = np.random.default_rng(5)
 STEADY = 10.0 + RNG.normal(0, 0.3, 40)

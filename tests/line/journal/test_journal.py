@@ -66,7 +66,7 @@ def test_rows_come_back_as_written_and_as_columns(path):
         "INSERT OR REPLACE INTO entries (entry, record, previous_hash, hash) VALUES (2, '{}', '', '')",
         "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (9, '{}', '', '')",
         "INSERT INTO entries (entry, record, previous_hash, hash) VALUES (6, '{}', 'x', '')",
-        "DELETE FROM scans_seen",
+        "DELETE FROM scans_recorded",
         "UPDATE documents SET text = ''",
     ],
 )
@@ -165,7 +165,7 @@ def test_other_files_and_later_formats_are_refused(path, tmp_path):
     db.execute("PRAGMA user_version = 7")
     db.close()
     for read_only in (False, True):
-        with pytest.raises(StorageError, match="journal of format 7, this version reads up to 1"):
+        with pytest.raises(StorageError, match="journal of format 7, this version reads up to 2"):
             Journal(path, read_only=read_only)
     with pytest.raises(StorageError, match="no such journal"):
         Journal(tmp_path / "nowhere.db", read_only=True)
@@ -249,7 +249,8 @@ def test_a_time_a_day_later_is_later():
 def test_looking_back_at_one_beer_reads_no_whole_table(path):
     """What keeps `history --beer` quick on a million rows: every question finds its rows through an index."""
     from specmatch.line.charts.series import line_charts
-    from specmatch.line.journal.queries import decision_counts, newest, waiting_runs
+    from specmatch.line.journal.queries import decision_counts, newest
+    from specmatch.line.journal.waiting import waiting
 
     fill(path, 30, line="L1", lot="7", model_hash="a" * 64, decision="consistent", run_state="clear", sample="S",
          measured_at="2025-06-24T08:00:00+02:00", measured_unix=1.0,
@@ -259,7 +260,7 @@ def test_looking_back_at_one_beer_reads_no_whole_table(path):
         journal._db.set_trace_callback(asked.append)
         assert len(newest([journal], beer="Pale")) == 20
         assert decision_counts([journal], beer="Pale")["consistent"] == 30
-        assert waiting_runs([journal], beer="Pale") == []
+        assert waiting([journal], beer="Pale") == []
         assert len(line_charts([journal], beer="Pale")) == 1
         journal._db.set_trace_callback(None)
     assert len(asked) >= 8
@@ -305,7 +306,10 @@ ROW = {"entry": 3, "kind": "reading", "written_at": "2025-06-24T08:00:00+00:00",
 @pytest.mark.parametrize(
     ("row", "said"),
     [
-        ({"kind": "review", "reason": "poured anew"}, r"    3  2025-06-24T08:00:00\+00:00 +1 +review: poured anew"),
+        (
+            {"kind": "review", "reason": "anew", "outcome": "rework", "operator": "KA", "second": "LM", "concerns": 2},
+            r"    3  2025-06-24T08:00:00\+00:00 +1 +review of entry 2 by KA and LM: rework: anew",
+        ),
         ({"kind": "left_out", "scan_files": ["a.csv", "b.csv"]}, "LEFT OUT  a.csv, b.csv: why"),
         ({"kind": "control", "decision": "rescan", "reading": {}}, "control RESCAN: why"),
         ({"kind": "reference", "reading": {"level": 12.34, "peak_nm": 450.1}}, "reference 12.3 counts/ms, peak 450.10"),
@@ -354,7 +358,8 @@ def test_a_line_on_a_chart_says_where_it_stands(step, state):
     said = chart_line(chart)
     assert said.startswith(f"colour of Pale: {state}; last {values[-1]:.4g} EBC, limits ")
     low, high = map(float, re.search(r"limits (\S+) to (\S+) from", said).groups())
-    # moving ranges of 0.2 throughout: limits at 2.66 of them either side of the mean
-    assert (low, high) == pytest.approx((8.0 - 2.66 * 0.2, 8.0 + 2.66 * 0.2), abs=0.002)
+    # moving ranges of 0.2 throughout; of 20 values the limits of one more lie 3.80 standard deviations off, not 3
+    half = 3.80 * 0.2 / 1.128
+    assert (low, high) == pytest.approx((8.0 - half, 8.0 + half), abs=0.002)
     outside = sum(not low <= value <= high for value in values[20:])
     assert said.endswith(f"; {outside} of 12 later points outside")

@@ -1,19 +1,16 @@
 """Retests and controls: first a rescan, then all pours together; nothing is decided under a bad control."""
 
-import re
-
 import numpy as np
 import pandas as pd
 import pytest
 from line_room import write_pour, write_sheet
 
 from specmatch.line.journal.journal import Journal
-from specmatch.line.recording import name_baseline, review
-from specmatch.line.rules.controls import control_trouble, judge_control
+from specmatch.line.reviews import review
+from specmatch.line.rules.controls import control_trouble
 from specmatch.line.rules.judging import judge_pooled, kept_mean, reading_record
 from specmatch.line.rules.run_rule import Judged, Pooled, Run, find_run, judge_in_run, with_grid, without_grid
 from specmatch.line.watcher import Watch
-from specmatch.maths.statistics.control_charts import Baseline
 
 TRUE, WRONG = "Saddle Pale", "Night Porter"
 READING = {"n_pours": 3, "warnings": ["foam"]}
@@ -127,7 +124,7 @@ def test_a_wrong_beer_is_held_after_its_retest_and_until_it_is_reviewed(line, li
     assert states(line.pour("C", right[:3])) == [("retest", "hold", "held")]
     assert states(line.pour("D", right[3:], lot="lot 2")) == [("reading", "consistent", "clear")]
     with line.journal.writing():
-        noted = review(line.journal, 1, operator="KA", note="tank 4 was on the line; run discarded")
+        noted = review(line.journal, 1, outcome="rework", operator="KA", note="tank 4 was on the line; run discarded")
     assert (noted["concerns"], noted["run_state"]) == (1, "clear")
     assert states(line.pour("E", line_room.pours(TRUE, draw=3)[:3])) == [("reading", "consistent", "clear")]
     assert line.journal.check().faults == ()
@@ -162,10 +159,10 @@ def test_only_an_open_or_held_run_is_reviewed(line, line_room):
     from specmatch.errors import TableError
 
     line.pour("A", line_room.pours(TRUE)[:3])
-    with pytest.raises(TableError, match="entry 1 belongs to no run that waits"), line.journal.writing():
-        review(line.journal, 1, operator="KA", note="fine")
+    with pytest.raises(TableError, match="entry 1 waits for nobody"), line.journal.writing():
+        review(line.journal, 1, outcome="reject", operator="KA", note="fine")
     with pytest.raises(TableError, match="say who"), line.journal.writing():
-        review(line.journal, 1, operator="", note="fine")
+        review(line.journal, 1, outcome="reject", operator="", note="fine")
 
 
 def control(journal, at, colour, decision="consistent", line="L1"):
@@ -195,27 +192,6 @@ def test_a_control_is_overdue_out_or_good(tmp_path):
         assert control_trouble(journal, "L1", 9600.0) is None
 
 
-def test_a_control_is_judged_by_its_baseline():
-    assert judge_control(25.0, "EBC", None)[0] == "consistent"
-    assert judge_control(25.2, "EBC", Baseline(25.0, 0.1, 20))[0] == "consistent"
-    decision, reason = judge_control(25.4, "EBC", Baseline(25.0, 0.1, 20))
-    assert decision == "rescan"
-    assert re.search(r"25\.40 EBC, limits 24\.70 to 25\.30 from 20 controls", reason)
-
-
-def test_a_named_baseline_takes_the_place_of_the_first_values(tmp_path):
-    from specmatch.line.rules.controls import control_baseline
-
-    with Journal(tmp_path / "line.db") as journal:
-        for hour in range(25):
-            control(journal, 3600.0 * hour, 25.0 + 0.1 * (hour % 2) + (1.0 if hour >= 20 else 0.0))
-        assert control_baseline(journal, "L1").centre == pytest.approx(25.05)
-        with journal.writing():
-            name_baseline(journal, "1970-01-01T20:00:00+00:00", "1970-01-02T01:00:00+00:00", operator="KA", note="new")
-        assert control_baseline(journal, "L1").n == 5
-        assert control_baseline(journal, "L1").centre == pytest.approx(26.04)
-
-
 def test_the_run_is_that_of_its_beer_its_lot_and_its_line(tmp_path):
     departure = {"kind": "reading", "line": "1", "claimed": "Pale", "lot": "L7", "run_state": "open"}
     with Journal(tmp_path / "run.db") as journal:
@@ -243,9 +219,11 @@ def test_a_kept_mean_names_its_wavelengths_once_for_all():
 
 def test_a_kept_mean_weighs_pours_alike():
     rows = pd.DataFrame([[0.2, 0.4], [0.4, 0.6], [0.6, np.nan]], index=["s1", "s2", "s3"], columns=[450.0, 600.0])
-    got = kept_mean(rows, pd.Series(["p1", "p2", "p2"], index=rows.index))
-    assert got == {"n_pours": 2, "wavelength_nm": [450.0, 600.0], "reflectance": [0.35, None]}
-    assert kept_mean(rows.iloc[:0], pd.Series([], dtype=object)) == {}
+    scans = pd.DataFrame({"pour": ["p1", "p2", "p2"], "fill_ml": [10.0, 9.0, 9.5], "cup": "C40"}, index=rows.index)
+    got = kept_mean(rows, scans)
+    filling = {"fill_ml": 9.5, "cup": "C40"}
+    assert got == {"n_pours": 2, "wavelength_nm": [450.0, 600.0], "reflectance": [0.35, None], "filling": filling}
+    assert kept_mean(rows.iloc[:0], scans.iloc[:0]) == {}
 
 
 def test_a_reading_is_recorded_in_what_json_holds():

@@ -192,9 +192,9 @@ class TestMetric:
         order = np.random.default_rng(0).permutation(len(rows))
         first = fit_class_model(rows, Levels.of_pours(sample, batch, beer))
         other = fit_class_model(rows[order], Levels.of_pours(sample[order], batch[order], beer[order]))
-        assert replace(first.choice, noise=0, channels=0, pour_covariance=0, merit=0) == replace(
-            other.choice, noise=0, channels=0, pour_covariance=0, merit=0
-        )
+        assert replace(
+            first.choice, noise=0, channels=0, pour_covariance=0, merit=0, session=0, session_noise=0
+        ) == replace(other.choice, noise=0, channels=0, pour_covariance=0, merit=0, session=0, session_noise=0)
         query = rows[:5]
         # sums in another order
         np.testing.assert_allclose(

@@ -28,6 +28,7 @@ from specmatch.maths.optics.cup import (
     haze_return,
     moved_along,
     scale_path,
+    shift_slope,
     strength_slope,
     with_fault,
 )
@@ -135,7 +136,7 @@ def test_scatter_of_pours_is_told_apart_by_cause():
     noise = fit_light_noise(reflectance, sample, wavelength_nm=nm)
     optics = Optics(nm, noise.light, glare_of(mean_by(reflectance, beer)[0]))
     scatter = fit_natural_scatter(reflectance, Levels.of_pours(sample, batch, beer), optics=optics, noise=noise)
-    strength, lamp, white, _ = np.sqrt(scatter.pour[:4])
+    strength, lamp, white, *_ = np.sqrt(scatter.pour[:4])
     # 192 degrees of freedom give 5 %; the causes overlap, hence three times as much
     assert strength == pytest.approx(POUR_SD, rel=0.2)
     assert lamp == pytest.approx(LAMP_SD, rel=0.25)
@@ -345,10 +346,18 @@ def test_the_slope_of_strength_is_the_derivative(glare):
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
     """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
-    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75])
+    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0])
     shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
     more = causes_at(np.array([0.5]), shape, Optics(np.array([550.0]), np.ones(1), 0.0))
     assert more[-1, 0] == pytest.approx(2.0 * 0.5 * np.log(0.5))
+
+
+def test_a_jitter_of_the_axis_adds_the_slope_of_the_light_seen():
+    nm = np.arange(500.0, 600.0, 4.0)
+    optics = Optics(nm, np.exp(-(((nm - 550.0) / 60.0) ** 2)), 0.0)
+    good, step = amber(nm), 1e-3
+    to_blue, to_red = (with_fault(f"shift_to_{way}", step, good, optics) for way in ("blue", "red"))
+    assert shift_slope(good, optics) == pytest.approx((to_blue - to_red) / (2.0 * step), rel=1e-3)
 
 
 def test_findings_of_parts_stand_at_their_rows():
@@ -378,7 +387,7 @@ def test_a_foamy_pour_departs_most_and_as_foam(small_house):
     pours = gather_set(sm.ReferenceSet(new.spectra, new.scans, new.batches, colour_unit="EBC"))
     band = pd.Index(pours.wavelength_nm).get_indexer(house.wavelengths_)
     foamy = pours.reflectance[:, band].copy()
-    foamy[4] += 0.05
-    gains, distances = pour_departures(house.fitted.faults, foamy, pours.levels.sample)
-    assert distances.argmax() == 4
-    assert FAULTS[gains[4].argmax()].name == "foam"
+    foamy[4] += 0.05 * (1.2 - foamy[4])
+    found = pour_departures(house.fitted.faults, foamy, pours.levels.sample)
+    assert found.distance.argmax() == 4
+    assert FAULTS[found.gain[4].argmax()].name == "foam"

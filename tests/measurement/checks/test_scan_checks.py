@@ -280,11 +280,11 @@ def test_odd_pour_of_four_and_two_odd_ones():
 def test_live_channels_follow_signal_over_noise_and_stray_light():
     nm = np.arange(350.0, 800.0, 2.0)
     light = 2000 * lamp(nm) / lamp(nm).max()
-    quiet = channels_with_signal(light[None, :], 0.05)
-    noisy = channels_with_signal(light[None, :], 10.0)
+    quiet = channels_with_signal(light[None, :], 0.05, 0.0)
+    noisy = channels_with_signal(light[None, :], 10.0, 0.0)
     assert noisy.sum() < quiet.sum() and not quiet[light < 0.04 * light.max()].any()
     assert (np.diff(np.flatnonzero(quiet)) == 1).all()
-    assert not channels_with_signal(np.zeros((2, 40)), 1.0).any()
+    assert not channels_with_signal(np.zeros((2, 40)), 1.0, 0.0).any()
 
 
 def test_spikes_and_quantiles_skip_missing_values():
@@ -305,3 +305,18 @@ def test_shot_noise_is_told_by_its_variance_over_the_light(factor):
     light = 1e4 + np.sqrt(factor * 1e4) * noise
     assert shot_factor(light, 0.0) == pytest.approx(factor, rel=0.08)
     assert shot_factor(light, 10.0) < shot_factor(light, 0.0)
+
+
+@pytest.mark.parametrize("n_references", [1, 2])
+def test_gains_of_single_pixels_are_no_shot_noise_however_few_the_references(n_references):
+    rng = np.random.default_rng(2)
+    pixels, beers = rng.normal(1.0, 0.01, 200), np.linspace(0.3, 0.9, 6)[:, None]
+
+    def counted(level):
+        return pixels * level + np.sqrt(0.05 * level) * rng.standard_normal((len(level), 200))
+
+    light = counted(np.full((n_references, 1), 1e4))
+    scans, of = counted(1e4 * beers), np.repeat(light[:1], 6, axis=0)
+    assert shot_factor(light, 0.0, scans, of) == pytest.approx(0.05, rel=0.2)
+    # without scans a single reference cannot tell them apart, and errs on the side of noise
+    assert shot_factor(light[:1], 0.0) > 0.3

@@ -8,7 +8,7 @@ import pytest
 from tiny_folder import tiny_folder
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.checks.replicates import _medians_of_others, replicate_checks
+from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.readers.dialect import ReadOptions
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.readers.units import Label, read_label
@@ -141,14 +141,6 @@ def test_one_pixel_at_full_scale_is_hot_and_more_are_saturated(tmp_path):
     assert np.flatnonzero(session.spectra.loc["Pale-1.csv"].isna()).tolist() == [30]
     session = measure(tiny_folder(tmp_path / "lit", change=lit))
     assert "saturated" in session.checks["code"].tolist()
-
-
-def test_medians_of_others_are_medians():
-    rng = np.random.default_rng(0)
-    for size in range(4, 14):
-        members = np.round(rng.normal(size=(3, size, 40)), 1)
-        expected = np.stack([np.median(np.delete(members, k, axis=1), axis=1) for k in range(size)], axis=1)
-        assert np.array_equal(_medians_of_others(members), expected)
 
 
 def test_many_scans_of_one_sample_are_judged_in_time_that_grows_with_them():

@@ -160,10 +160,8 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     [
         ("instrument", ("S1", "S2")),
         ("cup", ("C40", "C60")),
-        ("cup_mm", (40.0, 60.0)),
         ("stage", ("tank", "package")),
         ("reference_kind", ("water", "base")),
-        ("fill_ml", (10.0, 12.0)),
         ("temperature_c", (4.0, 20.0)),
     ],
 )
@@ -175,6 +173,12 @@ def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, value
     if column != "temperature_c":
         assert "Beer 2 stand apart" in found["sentence"].iloc[0]
     assert rows_of(findings_of(**{f"scan_{column}": [one] * 36}), "mixed_conditions").empty
+
+
+@pytest.mark.parametrize(("fill_ml", "told"), [(12.0, []), (24.0, ["fill_ml"])])
+def test_fillings_that_are_brought_to_one_depth_are_no_mixture(fill_ml, told):
+    found = findings_of(scan_fill_ml=[10.0] * 24 + [fill_ml] * 12, scan_cup_mm=[40.0] * 36)
+    assert rows_of(found, "mixed_conditions")["subject"].tolist() == told
 
 
 def test_two_pours_that_disagree_are_told_at_the_level_of_the_sample():
@@ -217,8 +221,11 @@ def test_a_bias_between_labs_is_told():
     house.batches["lab"] = np.where(other, "North", "South")
     house.batches["colour"] *= np.where(other, 1.04, 1.0)
     found = house.audit()
-    found = found[(found["code"] == "lab_value") & (found["level"] == "set")]
+    # one sentence about the lab, none about its batches
+    assert "lab_value" not in set(found["code"])
+    found = found[found["code"] == "lab_bias"]
     assert len(found) == 1 and found["subject"].iloc[0].startswith("North")
+    assert -5.0 < float(found["suggestion"].iloc[0].rstrip("%")) < -3.0
 
 
 def test_sets_too_small_to_judge_are_still_audited():

@@ -250,7 +250,7 @@ def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tm
         journal.append({**common, **departure, **about, **time})
     with Journal(path, read_only=True) as journal:
         words, found = check_page(pages.journal_page([journal]))
-    assert "Runs that wait" in words
+    assert "What waits: open = for a retest" in words
     assert f"Sample {sample}" in words
     assert "control of <b>1</b>" in words
     assert found.tags["svg"] == 1

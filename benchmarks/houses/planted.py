@@ -1,0 +1,201 @@
+"""Faults planted in one house, and what the library says of them: in `verify`, in an audit, and by which name where.
+
+A fault counts where it matters: where the colour of the lone pour moves by more than half of its interval's width.
+"""
+
+import tempfile
+from collections.abc import Callable
+from pathlib import Path
+
+import numpy as np
+import pandas as pd
+from numpy.typing import NDArray
+
+import specmatch as sm
+from benchmarks.houses.faults import Fault
+from benchmarks.houses.figures import RATE, TRUE_OF_SMALL_SETS
+from benchmarks.houses.house import Draw, House, HouseSpec
+
+Mask = NDArray[np.bool_]
+
+# planted in lone pours, and the code that is right
+LONE = (
+    ("path_long", Fault("path", 0.2)),
+    ("path_short", Fault("path", -0.2)),
+    ("lamp_drift", Fault("lamp", 0.08)),
+    ("lamp_drift", Fault("lamp", -0.08)),
+    ("wavelength_shift", Fault("shift", 1.5)),
+    ("wavelength_shift", Fault("shift", -1.5)),
+    ("ambient_light", Fault("ambient", 0.02)),
+    ("foam", Fault("foam", 0.05)),
+)
+FAULT_CODES = frozenset(
+    {"path_long", "path_short", "lamp_drift", "wavelength_shift", "ambient_light", "foam", "haze", "stray_light"}
+)
+SAMPLES = 60  # of each fault, a member and seed
+PLANTED_SHARE = 0.06  # of the batches of an audited set
+# words by which each code is known in a sentence
+WORDS = {
+    "path": ("beer in the cup",),
+    "foam": ("under foam",),
+    "haze": ("haze that",),
+    "lamp": ("light from the lamp",),
+    "ambient": ("light from outside",),
+    "shift": ("wavelength axis",),
+    "stray": ("stray light",),
+    "clipped": ("cut off",),
+}
+NAME_OF_CODE = {
+    "path_long": "path", "path_short": "path", "lamp_drift": "lamp", "ambient_light": "ambient", "stray_light": "stray",
+    "wavelength_shift": "shift", "foam": "foam", "haze": "haze", "saturated": "clipped",
+}  # fmt: skip
+ONE_NAME = (Fault("haze", 0.1), Fault("foam", 0.06), Fault("path", 0.15), Fault("lamp", 0.08))
+
+
+def learnt(house: House) -> tuple[Draw, sm.ReferenceSet, sm.HouseModel]:
+    """Return the house's past, its set, and the model fitted on it."""
+    past = house.draw()
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC", band_nm=past.band_nm)
+    return past, refs, sm.HouseModel(false_reject_rate=RATE).fit(refs)
+
+
+def _codes(model: sm.HouseModel, drawn: Draw) -> list[list[str]]:
+    """Codes of faults of each sample, in the order in which they are named."""
+    claims = drawn.batches["beer"].set_axis([f"{name}-S1" for name in drawn.batches.index])
+    found = model.verify(drawn.spectra, claims, scans=drawn.scans).loc[list(claims.index)]
+    return [[code for code in row if code in FAULT_CODES] for row in found["warnings"]]
+
+
+def _moved(model: sm.HouseModel, good: Draw, spoilt: Draw, rows: Mask) -> Mask:
+    """Whether the colour of each of these pours, read alone, moves by more than half its interval, (n_rows,)."""
+    before, after = (model.read(drawn.spectra[rows]) for drawn in (good, spoilt))
+    half = (before["colour_high"] - before["colour_low"]).to_numpy(float) / 2.0
+    return np.abs(after["colour"].to_numpy(float) - before["colour"].to_numpy(float)) > half
+
+
+def _last_pours(drawn: Draw) -> Mask:
+    return ~drawn.scans["batch"].duplicated(keep="last").to_numpy()
+
+
+def fault_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
+    """Return a row a fault: samples in which it matters, and in how many it is named, tied, or another is named."""
+    house = House(spec, seed)
+    _, _, model = learnt(house)
+    each = max(1, round(SAMPLES / len(house.beers)))
+    rows: list[dict[str, object]] = []
+    for pours, planted in ((1, LONE), (3, (("foam", Fault("foam", 0.05)),))):
+        good = house.draw(each, 1, pours=pours, single_session_per_beer=False)
+        clean = [bool(codes) for codes in _codes(model, good)]
+        rows.append({"fault": "clean", "pours": pours, "n": len(clean), "named": sum(clean), "tied": 0, "other": 0})
+        for code, fault in planted:
+            spoilt = house.draw(each, 1, pours=pours, faults=fault, single_session_per_beer=False)
+            matters = _moved(model, good, spoilt, _last_pours(good))
+            found = [codes for codes, counts in zip(_codes(model, spoilt), matters, strict=True) if counts]
+            tied = sum(code in codes[1:2] for codes in found)
+            named = sum(codes[:1] == [code] for codes in found)
+            other = sum(bool(codes) for codes in found) - named - tied
+            rows.append({"fault": code, "pours": pours, "n": len(found), "named": named, "tied": tied, "other": other})
+    return [{"member": spec.name, "seed": seed, **row} for row in rows]
+
+
+def _with_rows_of(good: Draw, spoilt: Draw, rows: Mask) -> pd.DataFrame:
+    spectra = good.spectra.copy()
+    spectra[rows] = spoilt.spectra[rows]
+    return spectra
+
+
+def audit_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
+    """Return a row a planted error: how many mattered, how many were found; and the findings of the clean set."""
+    house = House(spec, seed)
+    past, refs, model = learnt(house)
+    rng = np.random.default_rng([seed, 77])
+    clean = [code for code in refs.audit()["code"] if code not in TRUE_OF_SMALL_SETS]
+    rows: list[dict[str, object]] = [{"planted": "clean", "n": 1, "found": len(clean)}]
+    pours = past.scans["batch"].value_counts()
+    few = max(1, round(PLANTED_SHARE * len(past.batches)))
+
+    def audited(spectra: pd.DataFrame, batches: pd.DataFrame) -> pd.DataFrame:
+        return sm.ReferenceSet(spectra, past.scans, batches, colour_unit="EBC", band_nm=past.band_nm).audit()
+
+    for name, fault in (("path +20 %", Fault("path", 0.2)), ("foam 4 %", Fault("foam", 0.04))):
+        several = list(pours.index[pours >= 3])
+        if not several:
+            continue
+        spoilt = house.draw(faults=fault)
+        chosen = rng.permutation(several)[:few]
+        rows_of = _last_pours(past) & past.scans["batch"].isin(chosen).to_numpy()
+        matters = past.scans.index[rows_of][_moved(model, past, spoilt, rows_of)]
+        found = audited(_with_rows_of(past, spoilt, rows_of), past.batches)
+        odd = set(found.loc[found["code"] == "odd_pour", "subject"])
+        caught = sum(pour in odd for pour in past.scans.loc[matters, "pour"])
+        rows.append({"planted": name, "n": len(matters), "found": caught})
+    rows += _wrong_tables(past, model, rng, few, audited)
+    return [{"member": spec.name, "seed": seed, **row} for row in rows]
+
+
+def _wrong_tables(
+    past: Draw,
+    model: sm.HouseModel,
+    rng: np.random.Generator,
+    few: int,
+    audited: Callable[[pd.DataFrame, pd.DataFrame], pd.DataFrame],
+) -> list[dict[str, object]]:
+    """Plant wrong beers and lab values that are 15 % up, a few at a time."""
+    chosen = rng.permutation(past.batches.index)[:few]
+    batches = past.batches.copy()
+    p = model.p_values(past.spectra, scans=past.scans)
+    told = 0
+    for batch in chosen:
+        others = [beer for beer in p.columns if beer != batches.at[batch, "beer"]]
+        batches.at[batch, "beer"] = str(rng.choice(others))
+    found = audited(past.spectra, batches)
+    wrong = set(found.loc[found["code"] == "mislabelled", "subject"])
+    # a batch that is plausible as both beers is no error that a spectrum could show
+    apart = [b for b in chosen if p.at[f"{b}-S1", batches.at[b, "beer"]] <= RATE]
+    told = sum(batch in wrong for batch in apart)
+    rows: list[dict[str, object]] = [{"planted": "mislabelled", "n": len(apart), "found": told}]
+    batches = past.batches.copy()
+    chosen = rng.permutation(past.batches.index)[:few]
+    sure = (batches["colour_sd"] <= 0.02 * batches["colour"]).to_numpy()
+    batches.loc[chosen, "colour"] *= 1.15
+    found = audited(past.spectra, batches)
+    off = set(found.loc[found["code"].isin(["lab_value", "swapped_lab_values"]), "subject"])
+    judged = [batch for batch in chosen if sure[past.batches.index.get_loc(batch)]]
+    rows.append({"planted": "lab +15 %", "n": len(judged), "found": sum(batch in off for batch in judged)})
+    return rows
+
+
+def _first_cause(sentence: str) -> str:
+    """Return the cause that a sentence names first, "" for none."""
+    places = {name: sentence.find(words[0]) for name, words in WORDS.items()}
+    named = {name: place for name, place in places.items() if place >= 0}
+    return min(named, key=named.__getitem__) if named else ""
+
+
+def name_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
+    """Return a row a spoilt pour: what `measure`, the audit of the set with it, and `read` name as its cause."""
+    house = House(spec, seed)
+    _, refs, model = learnt(house)
+    rows = []
+    for fault in ONE_NAME:
+        with tempfile.TemporaryDirectory() as folder:
+            drawn = house.write_folder(Path(folder), 1, 1, faults=fault, pours=3, single_session_per_beer=False)
+            session = sm.measure(folder)
+        last = drawn.scans[_last_pours(drawn)]
+        measured = session.checks[session.checks["code"] == "replicates_disagree"].set_index("scan_id")["sentence"]
+        grown = refs.extend(session.spectra, session.scans, drawn.batches, reason="new batches")
+        audit = grown.audit()
+        audit = audit[audit["code"] == "odd_pour"].set_index("subject")["sentence"]
+        read = model.read(session.spectra, scans=session.scans)
+        for scan_id, of in last.iterrows():
+            rows.append(
+                {
+                    "member": spec.name,
+                    "seed": seed,
+                    "planted": f"{fault.kind} {fault.size:+g}",
+                    "measure": _first_cause(str(measured.get(scan_id, ""))),
+                    "audit": _first_cause(str(audit.get(of["pour"], ""))),
+                    "read": _first_cause(str(read.at[of["sample"], "explanation"] or "")),
+                }
+            )
+    return rows

@@ -1,0 +1,119 @@
+"""Samples at another depth of beer than the model's: brought to it, and how wrong that may have gone."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy.special import ndtri
+
+from specmatch.array_types import Floats, Ints, Mask
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.maths.optics.path_law import SECOND_FILL, TEXTBOOK, PathLaw
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.measurement.reflectance.path_length import ONE_KIND, SetDepth, fillings
+
+UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
+# a law taught between two depths serves a little beyond them
+BEYOND = 1.15
+
+
+@dataclass(frozen=True)
+class Brought:
+    """Scans at the model's depth."""
+
+    measured: Floats  # measured, reflectance: (n, p): as they were and as brought
+    reflectance: Floats
+    factor: Floats  # (n,): what absorbance was multiplied by; 1.0 where nothing was done
+    path_sd: Floats  # (n,): relative uncertainty of that
+    unknown: dict[int, str]  # row -> what is not stated of it
+    out_of_range: Mask  # (n,)
+
+
+@dataclass(frozen=True)
+class SampleDepths:
+    """What bringing samples to the model's depth did to them."""
+
+    factor: Floats  # (n,)
+    rows: Ints  # (k,): samples that were brought
+    directions: Floats  # (k, r, p): how each may be wrong, a standard deviation long
+    gain: Floats  # (k, p): by what its noise has grown
+    codes: dict[str, list[str]]  # sample -> warning codes
+    sentences: dict[str, list[str]]
+
+
+def bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -> Brought | None:
+    """Bring scans to the depth of a model; None where the model knows none."""
+    # reflectance (n, p)
+    depth, law = fitted.depth, fitted.path_law
+    if depth is None or law is None:
+        return None
+    found = fillings(scans, depth)
+    factor = np.where(found.elsewhere & np.isfinite(found.factor), found.factor, 1.0)
+    out_of_range, moved = found.out_of_range, factor != 1.0
+    values = reflectance
+    if moved.any():
+        values = reflectance.copy()
+        values[moved] = law.to_depth(reflectance[moved], factor[moved])
+        out_of_range[moved] |= law.no_light(reflectance[moved], factor[moved])
+    return Brought(reflectance, values, factor, found.path_sd, found.unknown, out_of_range)
+
+
+def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sample_of_scan: Ints) -> SampleDepths:
+    """Gather what is to be said of samples, and how wrong their mean spectra may be."""
+    # sample_of_scan (n_scans,)
+    assert fitted.depth is not None and fitted.path_law is not None  # they were brought by it
+    both = mean_by(np.column_stack([brought.factor, brought.path_sd]), sample_of_scan)[0]
+    factor, path_sd = both[:, 0], both[:, 1]
+    rows = np.flatnonzero((factor != 1.0) | (path_sd > 0.0))
+    law = fitted.path_law
+    # pours differ little beside what bringing does: the mean as measured stands for them
+    raw = mean_by(brought.measured, sample_of_scan)[0][rows]
+    directions = law.directions(raw, factor[rows], path_sd[rows])
+    codes: dict[str, list[str]] = {}
+    sentences: dict[str, list[str]] = {}
+    for row in np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names))):
+        codes.setdefault(str(names[row]), []).append(OUT_OF_RANGE)
+    for scan, lacking in brought.unknown.items():
+        name = str(names[sample_of_scan[scan]])
+        if UNKNOWN not in codes.setdefault(name, []):
+            codes[name].append(UNKNOWN)
+            said = f"{lacking}: taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
+            sentences.setdefault(name, []).append(said)
+    for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND):
+        sentences.setdefault(str(names[row]), []).append(_how(fitted.depth, law, float(factor[row])))
+    return SampleDepths(factor, rows, directions, law.gain(raw, factor[rows]), codes, sentences)
+
+
+def _how(depth: SetDepth, law: PathLaw, factor: float) -> str:
+    said = f"brought to the set's depth, {depth.said}: absorbance times {factor:.3g}"
+    if law.taught_by == SECOND_FILL:
+        inside = law.lowest / BEYOND <= 1.0 / factor <= law.highest * BEYOND
+        if inside:
+            return f"{said}, as {law.n_batches} batches at a second fill taught"
+        return f"{said}, beyond the fillings that taught how ({law.lowest:.2g} to {law.highest:.2g} of the set's depth)"
+    advice = "measure six batches of the set at this filling too"
+    if law.taught_by == TEXTBOOK:
+        return f"{said}, by the textbook law, which serves near the set's depth only: {advice}"
+    return f"{said}, as its lab colours say that this cup and base go; to know better {advice}"
+
+
+def widened(
+    colour: Floats, low: Floats, high: Floats, depths: SampleDepths, means: Floats,
+    predict: Callable[[Floats], Floats], coverage: float,
+) -> tuple[Floats, Floats]:  # fmt: skip
+    """Widen colour intervals by what bringing samples to the model's depth may have done to them."""
+    # colour, low, high (n,), means (n, p) -> (n,), (n,)
+    if depths.rows.size == 0:
+        return low, high
+    rows, (k, r, p) = depths.rows, depths.directions.shape
+    moved = predict((means[rows][:, None, :] + depths.directions).reshape(k * r, p)).reshape(k, r)
+    sd = np.sqrt((np.log(moved / colour[rows][:, None]) ** 2).sum(axis=1))
+    reach = float(ndtri(0.5 + coverage / 2.0)) * sd
+    low, high = low.copy(), high.copy()
+    with np.errstate(divide="ignore", over="ignore"):
+        low[rows] = colour[rows] * np.exp(-np.hypot(np.log(colour[rows] / low[rows]), reach))
+        high[rows] = colour[rows] * np.exp(np.hypot(np.log(high[rows] / colour[rows]), reach))
+    return low, high

@@ -1,0 +1,122 @@
+"""What people add to the journal: reviews, what is in force, and the name of a baseline period."""
+
+from specmatch.errors import TableError
+from specmatch.line.journal.journal import Journal, Record
+from specmatch.line.journal.queries import BASELINE
+from specmatch.line.journal.schema import unix_time
+from specmatch.line.journal.waiting import waits
+from specmatch.line.rules.judging import LineSetting
+from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
+
+OUTCOMES = ("released after check", "rework", "reject", "wrong claim")
+IN_FORCE = "in_force"
+
+
+def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "") -> Record:
+    """Add a person's review of an entry that waits, or of its run, which is clear then. Call it inside `writing`."""
+    row = journal.entry(entry)
+    signed = _signed(journal, row.get("line", ""), outcome, operator, note, second)
+    key: dict[str, str] = {name: row.get(name) or "" for name in ("line", "claimed", "lot")}
+    if row.get("run_state") is not None:
+        run = find_run(journal, key["line"], key["claimed"], key["lot"], row.get("sample") or "")
+        if run.state != CLEAR:
+            own = {} if key["lot"] else {"sample": row.get("sample") or ""}
+            return journal.append({"kind": REVIEW, "concerns": run.first, **key, **own, **signed, "run_state": CLEAR})
+    if not waits(journal, entry):
+        raise TableError(f"entry {entry} waits for nobody, nor does its run; `history` lists what waits")
+    return journal.append({"kind": REVIEW, "concerns": entry, **key, **signed})
+
+
+def override(
+    journal: Journal, beer: str, lot: str, *, line: str, outcome: str, operator: str, note: str, second: str = ""
+) -> Record:
+    """Add a review of a run before anything departs: departures are recorded and stop nothing. Inside `writing`."""
+    signed = _signed(journal, line, outcome, operator, note, second)
+    if not beer.strip() or not lot.strip():
+        raise TableError("a review before the fact is of one beer and one lot: name both")
+    run = find_run(journal, line, beer, lot)
+    if run.state != CLEAR:
+        raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
+    return journal.append(
+        {
+            "kind": REVIEW,
+            "line": line,
+            "claimed": beer,
+            "lot": lot,
+            **signed,
+            "before_the_fact": True,
+            "run_state": CLEAR,
+        }
+    )
+
+
+def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
+    """Name the period that every chart takes its limits from. Call it inside `writing`."""
+    _named(operator, note)
+    from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
+    if not from_unix < to_unix:
+        raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
+    return journal.append(
+        {
+            "kind": BASELINE,
+            "line": line,
+            "operator": operator,
+            "reason": note,
+            "from": start,
+            "to": end,
+            "from_unix": from_unix,
+            "to_unix": to_unix,
+        }
+    )
+
+
+def put_in_force(journal: Journal, setting: LineSetting) -> int:
+    """Return the entry that says what a line is judged by, added where anything of it is new; who put it there too."""
+    fitted = setting.house.fitted
+    wanted = {
+        "line": setting.line,
+        "model_hash": setting.model_hash,
+        "put_in_force_by": setting.house.fitted_by,
+        "set_name": fitted.set_name,
+        "set_hash": fitted.set_hash,
+        "specification_hash": setting.specification.hash,
+        "coverage": setting.house.coverage,
+        "false_reject_rate": setting.house.false_reject_rate,
+        "control_hours": setting.control_hours,
+        "second_name": setting.second_name,
+    }
+    documents = (
+        [(setting.specification.hash, "specification", setting.specification.text)]
+        if setting.specification.hash
+        else []
+    )
+    with journal.writing():
+        last = journal.select("kind = ? AND line = ?", (IN_FORCE, setting.line), last=1)
+        if last and all(last[0].get(name) == value for name, value in wanted.items()):
+            return int(last[0]["entry"])
+        who = setting.house.fitted_by or "a person who left no name (fit --who)"
+        said = f"model {setting.model_hash[:12]} of set {fitted.set_name} put in force; fitted by {who}"
+        operator = {"operator": setting.operator}
+        return int(
+            journal.append({"kind": IN_FORCE, **wanted, **operator, "reason": said}, documents=documents)["entry"]
+        )
+
+
+def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str, second: str) -> Record:
+    if outcome not in OUTCOMES:
+        raise TableError(f"say what came of it (--outcome): {', '.join(OUTCOMES)}; got {outcome!r}")
+    _named(operator, note)
+    last = journal.select("kind = ? AND line = ?", (IN_FORCE, line), last=1)
+    if last and last[0].get("second_name") and not second.strip():
+        raise TableError("the house asks for two names on a review: add --second NAME")
+    if second.strip() and second.strip().casefold() == operator.strip().casefold():
+        raise TableError(f"both names are {second.strip()!r}; the second is another person's")
+    record: Record = {"outcome": outcome, "operator": operator, "reason": note}
+    if second.strip():
+        record["second"] = second
+    return record
+
+
+def _named(operator: str, note: str) -> None:
+    if not operator.strip() or not note.strip():
+        raise TableError("say who (--operator) and what was found (--note): the record must hold both")

@@ -1,0 +1,85 @@
+"""Labs told apart through the spectra, and what a temperature costs."""
+
+import numpy as np
+import pytest
+
+import specmatch as sm
+from benchmarks.houses import House, members
+from specmatch.errors import OptionError
+
+
+@pytest.fixture(scope="module")
+def brewery():
+    house = House(members()["mirror_row"], 4)
+    return house, house.draw(5), house.draw(2, 1)
+
+
+def as_set(drawn, batches=None, scans=None):
+    table = drawn.scans if scans is None else scans
+    return sm.ReferenceSet(drawn.spectra, table, drawn.batches if batches is None else batches, band_nm=drawn.band_nm)
+
+
+@pytest.fixture(scope="module")
+def two_labs(brewery):
+    past = brewery[1]
+    other = np.arange(len(past.batches)) % 3 == 0
+    batches = past.batches.assign(lab=np.where(other, "North", "South"))
+    batches["colour"] *= np.where(other, 1.05, 1.0)
+    return batches
+
+
+def error(readings, new):
+    return readings["colour"].to_numpy(float) / new.true_colour.to_numpy() - 1.0
+
+
+def test_a_second_lab_costs_next_to_nothing(brewery, two_labs):
+    _, past, new = brewery
+    one = sm.HouseModel().fit(as_set(past, past.batches.drop(columns="lab", errors="ignore")))
+    told = sm.HouseModel().fit(as_set(past, two_labs))
+    blind = sm.HouseModel().fit(as_set(past, two_labs.drop(columns="lab")))
+    labs = told.fitted.colour.labs
+    assert labs.labs == ("South", "North") and labs.effect[1] == pytest.approx(np.log(1.05), abs=3.0 * labs.sd[1])
+    rms = [np.sqrt(np.mean(error(m.read(new.spectra, scans=new.scans), new) ** 2)) for m in (one, told, blind)]
+    assert rms[1] < 1.15 * rms[0] < rms[2]
+
+
+def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, two_labs, tmp_path):
+    _, past, new = brewery
+    model = sm.HouseModel().fit(as_set(past, two_labs))
+    model.save(tmp_path / "m.model")
+    model = sm.HouseModel.load(tmp_path / "m.model")
+    usual = model.read(new.spectra, scans=new.scans)
+    north = model.read(new.spectra, scans=new.scans, lab="North")
+    assert usual["interval_method"].str.endswith(", as South reports").all()
+    assert north["interval_method"].str.endswith(", as North reports").all()
+    ratio = np.exp(model.fitted.colour.labs.effect[1])
+    assert (north["colour"] / usual["colour"]).to_numpy() == pytest.approx(ratio)
+    wider = np.log(north["colour_high"] / north["colour_low"]) - np.log(usual["colour_high"] / usual["colour_low"])
+    assert (wider > 0).all()
+    each = model.read(new.spectra, scans=new.scans, lab={usual.index[1]: "North"})
+    assert each["colour"].iloc[1] == north["colour"].iloc[1] and each["colour"].iloc[0] == usual["colour"].iloc[0]
+    with pytest.raises(OptionError, match="lab 'West' is not one that the model knows; it knows South, North"):
+        model.read(new.spectra, scans=new.scans, lab="West")
+    plain = sm.HouseModel().fit(as_set(past, two_labs.drop(columns="lab")))
+    with pytest.raises(OptionError, match="the set tells no labs apart"):
+        plain.read(new.spectra, scans=new.scans, lab="North")
+
+
+def test_what_cold_samples_cost_is_told_from_the_set(brewery):
+    house, past, new = brewery
+    cold = np.arange(len(past.scans)) % 5 < 2
+    scans = past.scans.assign(temperature_c=np.where(cold, 6.0, 20.0))
+    # cold pours read a little darker
+    spectra = past.spectra.copy()
+    spectra[cold] = 0.01 + 0.99 * np.maximum((spectra[cold] - 0.01) / 0.99, 1e-3) ** 1.03
+    dear = sm.HouseModel().fit(sm.ReferenceSet(spectra, scans, past.batches, band_nm=past.band_nm))
+    free = sm.HouseModel().fit(as_set(past, scans=scans))
+    assert dear.fitted.temperature.per_c == pytest.approx(-0.03 / 14.0, rel=0.35)
+    at_six = new.scans.assign(temperature_c=6.0)
+    said = dear.read(new.spectra, scans=at_six)["explanation"]
+    assert said.str.contains("at 6 deg C the set's own scans read").all() and said.str.contains("warm, degas").all()
+    assert free.read(new.spectra, scans=at_six)["explanation"].str.contains("no cost can be seen").all()
+    usual = new.scans.assign(temperature_c=dear.fitted.temperature.usual_c)
+    assert not dear.read(new.spectra, scans=usual)["explanation"].str.contains("deg C").any()
+    plain = sm.HouseModel().fit(as_set(past, scans=past.scans.assign(temperature_c=20.0)))
+    assert plain.fitted.temperature is None

@@ -1,0 +1,94 @@
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from specmatch.maths.optics.cup import relative_absorbance
+from specmatch.maths.optics.path_law import (
+    LAB_COLOURS,
+    SECOND_FILL,
+    TEXTBOOK,
+    Pairs,
+    PathLaw,
+    learn_path_law,
+    textbook_law,
+)
+
+NM = np.linspace(425.0, 700.0, 80)
+
+
+def cup(colour, depth, returned, glare):
+    """Light returned by a series of round trips, summed one by one."""
+    x = np.exp(-0.147 * np.asarray(colour)[:, None] * depth * relative_absorbance(NM))
+    trips = [x * (returned * x**2) ** n for n in range(200)]
+    return glare + (1.0 - glare) * (1.0 - returned) * np.sum(trips, axis=0)
+
+
+def law(glare=0.012, returned=0.0, exponent=1.0):
+    return PathLaw(glare, returned, exponent, 1e-3 * np.eye(3), TEXTBOOK, 0, 1.0, 1.0)
+
+
+@pytest.mark.parametrize("returned", [0.0, 0.3, 0.6])
+def test_the_law_is_the_series_of_round_trips(returned):
+    colour, factor = np.array([4.0, 9.0, 16.0]), np.array([1.25, 1.6, 0.8])
+    got = law(returned=returned).to_depth(cup(colour, 1.0, returned, 0.012), factor)
+    expected = np.concatenate([cup(colour[[i]], factor[i], returned, 0.012) for i in range(3)])
+    # held back only where hardly any light is left
+    assert np.abs(got - expected)[expected > 0.06].max() < 1e-3 and np.abs(got - expected).max() < 3e-3
+
+
+@given(st.floats(0.5, 2.0), st.floats(0.0, 0.7), st.floats(0.0, 0.03))
+def test_there_and_back(factor, returned, glare):
+    one = law(glare, returned)
+    R = np.linspace(0.25, 1.05, 30)[None, :]
+    f = np.array([factor])
+    assert one.to_depth(one.to_depth(R, f), 1.0 / f)[0] == pytest.approx(R[0], abs=5e-3)
+    assert one.to_depth(R, np.ones(1))[0] == pytest.approx(R[0], abs=1e-12)
+
+
+def test_noise_about_nothing_stays_noise():
+    dark = 0.012 + np.array([[-0.002, -0.001, 0.0, 0.001, 0.002]])
+    assert np.abs(law().to_depth(dark, np.array([0.5])) - 0.012).max() < 0.02
+    assert np.abs(law().to_depth(dark, np.array([2.0])) - 0.012).max() <= 0.003
+    assert law().no_light(np.full((1, 80), 0.013), np.array([0.5]))[0]
+    assert not law().no_light(np.full((1, 80), 0.013), np.array([2.0]))[0]
+    assert not law().no_light(np.full((1, 80), 0.3), np.array([0.5]))[0]
+
+
+@pytest.mark.parametrize("returned", [0.0, 0.45])
+def test_lab_colours_teach_the_law_at_one_depth(returned):
+    colour = np.geomspace(4.0, 60.0, 40)
+    rng = np.random.default_rng(3)
+    R = cup(colour * (1.0 + 0.02 * rng.standard_normal(40)), 1.0, returned, 0.015)
+    got = learn_path_law(R, colour, NM)
+    assert got.taught_by == LAB_COLOURS and got.n_batches == 40 and (got.lowest, got.highest) == (1.0, 1.0)
+    assert got.glare == pytest.approx(0.015, abs=2e-3) and got.returned == pytest.approx(returned, abs=0.06)
+    # hardly a lab colour, or none near 430 nm: the textbook
+    assert learn_path_law(R[:5], colour[:5], NM).taught_by == TEXTBOOK
+    assert learn_path_law(R[:, 20:], colour, NM[20:]).taught_by == TEXTBOOK
+
+
+@pytest.mark.parametrize("returned", [0.0, 0.45])
+def test_batches_at_a_second_depth_teach_the_law(returned):
+    colour, half = np.geomspace(5.0, 60.0, 6), np.full(6, 1.0 / 0.6)
+    one, two = cup(colour, 1.0, returned, 0.015), cup(colour, 0.6, returned, 0.015)
+    three = np.full(6, 3)
+    got = learn_path_law(one, np.full(6, np.nan), NM, Pairs(one, two, half, three, three))
+    assert got.taught_by == SECOND_FILL and got.lowest == pytest.approx(0.6) and got.highest == 1.0
+    assert got.returned == pytest.approx(returned, abs=0.05)
+    assert np.abs(got.to_depth(two, half) - one).max() < 2e-3
+
+
+def test_doubt_grows_with_the_change_of_depth():
+    R = cup([12.0], 1.0, 0.0, 0.01)
+    size = [
+        np.linalg.norm(textbook_law().directions(R, np.array([f]), np.zeros(1))[0, 1:]) for f in (1.02, 1.1, 1.3, 1.8)
+    ]
+    assert np.all(np.diff(size) > 0)
+    fills = textbook_law().directions(R, np.ones(1), np.array([0.01]))[0, 0]
+    slope = (cup([12.0 * 1.01], 1.0, 0.0, 0.01) - R)[0]
+    bright = R[0] > 0.1
+    assert fills[bright] == pytest.approx(slope[bright], rel=0.05)
+    assert (textbook_law().gain(R, np.array([2.0])) >= 2.0).all() and (
+        textbook_law().gain(R, np.array([0.5])) >= 1
+    ).all()
