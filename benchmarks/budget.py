@@ -22,9 +22,12 @@ NEW_BATCHES = 12
 def tried(name: str, seed: int) -> dict[str, object]:
     """Return predicted and shown standard deviations of one house."""
     house = House(members()[name], seed=seed)
-    past, new = house.draw(), house.draw(NEW_BATCHES, draw=1)
+    past = house.draw()
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC")
     model = sm.HouseModel().fit(refs)
+    # a reading is what the reference lab of the set would report: new values are that lab's
+    labs = model.fitted.colour.labs.labs if model.fitted.colour and model.fitted.colour.labs else ()
+    new = house.draw(NEW_BATCHES, draw=1, lab=labs[0] if labs else None)
     read = model.read(new.spectra, scans=new.scans)
     batch = new.scans.groupby("sample")["batch"].first().loc[read.index]
     beer = new.batches.loc[batch, "beer"].to_numpy()

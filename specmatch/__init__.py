@@ -31,6 +31,7 @@ _PUBLIC = {
     "Journal": "specmatch.line.journal.journal",
     "Brewery": "specmatch.demo.brewery",
     "write_brewery": "specmatch.demo.brewery",
+    "write_bench_day": "specmatch.demo.bench_day",
     "write_shift": "specmatch.demo.shift",
     "ColourRegressor": "specmatch.models.colour_regressor",
     "BeerMatcher": "specmatch.models.beer_matcher",
@@ -54,6 +55,7 @@ if TYPE_CHECKING:
     from specmatch import colour as colour
     from specmatch import errors as errors
     from specmatch import models as models
+    from specmatch.demo.bench_day import write_bench_day as write_bench_day
     from specmatch.demo.brewery import Brewery as Brewery
     from specmatch.demo.brewery import write_brewery as write_brewery
     from specmatch.demo.shift import write_shift as write_shift

@@ -18,8 +18,8 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate", "read", "verify",
-    "watch", "history", "inspect", "report", "colour",
+    "demo", "commission", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate",
+    "gauge", "read", "verify", "watch", "history", "inspect", "report", "colour",
 )  # fmt: skip
 
 

@@ -72,7 +72,7 @@ def _fit(
 
         found = least_squares(residuals, start, method="trf", x_scale="jac", max_nfev=60)
         start = found.x
-        misfit = float(np.sqrt(max(np.mean((pattern(start) - y)[used] ** 2 - noise[used] ** 2), 1e-10)))
+        misfit = float(np.sqrt(max(float(np.mean((pattern(start) - y)[used] ** 2 - noise[used] ** 2)), 1e-10)))
         # neighbouring pixels share what the pattern misses: there they are independent only a slit apart
         per_slit = max(1.0, slit / float(np.median(np.diff(nm))))
         doubt = np.hypot(noise, misfit * per_slit**0.5)
