@@ -51,7 +51,11 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
         if one.any():
             ax.errorbar(share[one], place[one], xerr=reach[one], fmt=mark, color=colour, capsize=2, label=state)
     ax.set_yticks(place, [plain(str(name).replace("_", " ")) for name in rows.index])
-    ax.set(xlabel="size over its limit", xlim=(0.0, max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))))
+    ax.set(
+        xlabel="size over its limit",
+        ylabel="figure",
+        xlim=(0.0, max(1.4, 1.1 * float(np.max(share + reach, initial=0.0)))),
+    )
     ax.legend(loc="lower right", frameon=False)
     return ax
 
@@ -90,7 +94,7 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
         place, sd, yerr=[np.maximum(sd - low, 0.0), np.maximum(high - sd, 0.0)], fmt="none", color=INK, capsize=3
     )
     ax.set_xticks(place, [plain(str(name)) for name in rows.index])
-    ax.set(ylabel="standard deviation, % of colour")
+    ax.set(xlabel="component", ylabel="standard deviation, % of colour")
     return ax
 
 
@@ -130,7 +134,7 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
                 label=plain(str(name)))  # fmt: skip
     ax.axhline(0.0, color=INK, linewidth=0.6)
     ax.set_xticks(range(len(names)), [plain(str(name)) for name in names], rotation=45, ha="right")
-    ax.set(ylabel="over the mean of the batch, %")
+    ax.set(xlabel="batch", ylabel="over the mean of the batch, %")
     ax.legend(frameon=False, fontsize="small")
     return ax
 
@@ -202,6 +206,6 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
                 hatch=hatches[i % len(hatches)])  # fmt: skip
         left = left + width
     ax.set_yticks(np.arange(len(shares)), [plain(str(name)) for name in shares.index])
-    ax.set(xlabel="share of the variance of a reading", xlim=(0.0, 1.0))
+    ax.set(xlabel="share of the variance of a reading", ylabel="beer", xlim=(0.0, 1.0))
     ax.legend(frameon=False, fontsize="small", ncols=4, loc="lower center", bbox_to_anchor=(0.5, 1.0))
     return ax
