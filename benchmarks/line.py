@@ -114,7 +114,7 @@ def shared_journal(folder: Path, n: int) -> tuple[int, int, float]:
 def long_journal(bench: Bench, path: Path, n: int, *, kept: bool) -> None:
     """Write `n` readings of twelve beers, each in runs of twelve; with `kept`, each with its spectrum."""
     beers = bench.setting.house.beers_
-    mean = kept_mean(bench.spectra.iloc[:3], pd.Series(["a", "b", "c"]))
+    mean = kept_mean(bench.spectra.iloc[:3], pd.DataFrame({"pour": ["a", "b", "c"]}))
     spectrum, grid = without_grid(mean)
     rng = np.random.default_rng(1)
     with Journal(path) as journal:
@@ -159,7 +159,8 @@ def main() -> None:
         for beer in bench.setting.house.beers_[:5]:
             start = time.perf_counter()
             command = [sys.executable, "-m", "specmatch", "history", path, "--beer", beer]
-            subprocess.run(command, check=True, stdout=subprocess.DEVNULL)
+            # 1: a chart was called out, as half of the steady ones are in a year
+            assert subprocess.run(command, check=False, stdout=subprocess.DEVNULL).returncode in (0, 1)
             times.append(time.perf_counter() - start)
         print(f"history --beer, the whole command: median {np.median(times):.2f} s, slowest {max(times):.2f} s")
         start = time.perf_counter()

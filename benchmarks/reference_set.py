@@ -88,12 +88,36 @@ def run(n_scans: int, with_fit: bool) -> dict[str, object]:
     return row
 
 
+def extended(n_scans: int, n_new: int = 1000) -> dict[str, object]:
+    """Time opening a set of `n_scans`, adding `n_new` scans of new batches, and saving it, each by itself."""
+    row: dict[str, object] = {"scans": n_scans, "added": n_new}
+    more = make_set(n_new)
+    spectra, scans, batches = more.spectra, more.scans, more.batches
+    scans = scans.assign(batch="n" + scans["batch"], sample="n" + scans["sample"], pour="n" + scans["pour"])
+    new = [f"n{name}" for name in scans.index]
+    scans, spectra, batches = scans.set_axis(new), spectra.set_axis(new), batches.rename(index=lambda name: f"n{name}")
+    with tempfile.TemporaryDirectory() as folder:
+        make_set(n_scans).save(folder)
+        row["open"], opened = timed(lambda: ReferenceSet.load(folder))
+        assert isinstance(opened, ReferenceSet)
+        row["extend"], grown = timed(lambda: opened.extend(spectra, scans, batches, reason="timing"))
+        assert isinstance(grown, ReferenceSet)
+        row["save"], _ = timed(lambda: grown.save(folder))
+        row["whole"] = len(ReferenceSet.load(folder).scans) == n_scans + n_new
+    return row
+
+
 def main() -> None:
     """Print one row a size."""
     parser = argparse.ArgumentParser(description=__doc__)
     parser.add_argument("sizes", nargs="+", type=int)
     parser.add_argument("--fit", type=int, default=0, help="fit sets of up to so many scans")
+    parser.add_argument("--extend", action="store_true", help="time adding 1,000 scans instead")
     args = parser.parse_args()
+    if args.extend:
+        rows = [extended(size) for size in args.sizes]
+        print(pd.DataFrame(rows).to_string(index=False, float_format=lambda value: f"{value:.2f}"))
+        return
     rows = [run(size, size <= args.fit) for size in args.sizes]
     print(pd.DataFrame(rows).to_string(index=False, float_format=lambda value: f"{value:.2f}", na_rep="-"))
 

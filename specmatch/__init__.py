@@ -17,12 +17,17 @@ _PUBLIC = {
     "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
     "build_set": "specmatch.reference.build",
+    "rebuild_set": "specmatch.reference.rebuild",
+    "Extension": "specmatch.reference.extension",
+    "extend_set": "specmatch.reference.extension",
+    "merge_sets": "specmatch.reference.extension",
     "compare_sets": "specmatch.reference.comparison",
     "ReferenceSet": "specmatch.reference.reference_set",
     "choose_batches": "specmatch.house.assessment.choose",
     "learning_curve": "specmatch.house.assessment.choose",
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.assessment.evaluation",
+    "finding_costs": "specmatch.house.assessment.finding_costs",
     "gauge": "specmatch.house.assessment.gauge",
     "run_risks": "specmatch.line.rules.rates",
     "validate": "specmatch.house.assessment.validation",
@@ -64,6 +69,7 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.choose import choose_batches as choose_batches
     from specmatch.house.assessment.choose import learning_curve as learning_curve
     from specmatch.house.assessment.evaluation import evaluate as evaluate
+    from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
     from specmatch.house.assessment.gauge import gauge as gauge
     from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.decision.specification import load_specification as load_specification
@@ -82,6 +88,10 @@ if TYPE_CHECKING:
     from specmatch.models.colour_regressor import ColourRegressor as ColourRegressor
     from specmatch.reference.build import build_set as build_set
     from specmatch.reference.comparison import compare_sets as compare_sets
+    from specmatch.reference.extension import Extension as Extension
+    from specmatch.reference.extension import extend_set as extend_set
+    from specmatch.reference.extension import merge_sets as merge_sets
+    from specmatch.reference.rebuild import rebuild_set as rebuild_set
     from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
     from specmatch.report import pages as pages
     from specmatch.report import plots as plots

@@ -5,6 +5,10 @@ All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch
 
 from dataclasses import dataclass
 from pathlib import Path
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from pandas import DataFrame
 
 
 class SpecmatchError(ValueError):
@@ -132,6 +136,27 @@ class ModelFileError(SpecmatchError):
 
 class ReferenceSetError(SpecmatchError):
     """A reference set on disk is damaged or does not follow its form."""
+
+
+class ConflictError(ReferenceSetError):
+    """What is to be added says something against the set, and nobody has said which of the two is right.
+
+    Attributes
+    ----------
+    conflicts : DataFrame
+        Columns `kind, subject, column, set, folder, source`: both values of each fact, and the folder that states it.
+
+    Examples
+    --------
+    >>> import pandas as pd
+    >>> error = ConflictError("B17 beer: two values", conflicts=pd.DataFrame({"subject": ["B17"]}))
+    >>> error.conflicts["subject"].tolist()
+    ['B17']
+    """
+
+    def __init__(self, *args: object, conflicts: "DataFrame") -> None:
+        super().__init__(*args)
+        self.conflicts = conflicts
 
 
 class StorageError(SpecmatchError):

@@ -66,6 +66,11 @@ _ROWS = (
         "measured under conditions (stage, cup, fill, temperature) that the set does not hold",
     ),
     (
+        "other_instrument",
+        HOLD,
+        "measured on a module that the model does not know: teach it with batches of the set (specmatch transfer)",
+    ),
+    (
         "depth_unknown",
         NOTE,
         "the filling is not recorded and the set's is: the set's depth was taken; write fill_ml, cup and cup_mm down",
@@ -75,6 +80,11 @@ _ROWS = (
         HOLD,
         "the depth of beer is more than a factor of two from the set's, or too little light is left to compare: pour "
         "again near the set's filling",
+    ),
+    (
+        "colour_unknown",
+        HOLD,
+        "the colour is missing, without limits, or known no better than the set's whole range: measure by transmission",
     ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),

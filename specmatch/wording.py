@@ -13,7 +13,7 @@ CAUTIONS = (
     "the site's glass policy says so, and discard the poured sample."
 )
 
-_PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "entries"}
+_PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "entries", "new batch": "new batches"}
 
 
 def counted(number: int, noun: str) -> str:

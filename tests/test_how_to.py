@@ -36,6 +36,7 @@ def house(tmp_path_factory):
     measured_folder(folder / "monday", "mon", [1.0], 0)
     measured_folder(folder / "tuesday", "tue", [1.04], 1)
     measured_folder(folder / "april", "apr", [0.98, 1.02], 2)
+    measured_folder(folder / "unit-2", "mon", [1.0], 3)
     return folder
 
 

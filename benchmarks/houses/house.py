@@ -100,12 +100,13 @@ class House:
         foreign: bool = False,
         foreign_over_colours: bool = False,
         single_session_per_beer: bool | None = None,
+        again: int = 0,
     ) -> Draw:
         """Draw `n_batches` of each beer (the house's own numbers where None); of foreign beers, one batch each.
 
         `pours` a batch, `fill_ml`, `cup_mm`, `lamp`, `lab` and whether each beer has a session of its own are the
         house's own where None; `module` is one of `second_module`; faults go over the batches in turn; `beers` are
-        some of the house's.
+        some of the house's. `again` pours and scans the same batches another time: other fills, references and noise.
         """
         if not 0 <= draw <= LAST_DRAW:
             raise ValueError(f"draw: got {draw}, expected 0 to {LAST_DRAW}, a year each")
@@ -126,7 +127,9 @@ class House:
         bench = Bench(cup, Module(spec, self._rng(instrument)))
         planted = () if faults is None else (faults,) if isinstance(faults, Fault) else tuple(faults)
         absorption = absorption_per_cm(brews, self.palette)
-        exposures = bench.expose(plan, absorption, brews, planted, [self._rng(p, draw) for p in Bench.RANDOM])
+        exposures = bench.expose(
+            plan, absorption, brews, planted, [self._rng(p + f"/{again}" * (again > 0), draw) for p in Bench.RANDOM]
+        )
 
         batches = lab_values(cellar, plan.lab, brews.colour, self._rng("lab", draw))
         batches.insert(0, "beer", np.array(recipes.names)[plan.beer])

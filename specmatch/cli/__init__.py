@@ -18,8 +18,8 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "commission", "measure", "build", "audit", "edit", "compare", "choose", "fit", "evaluate", "validate",
-    "gauge", "read", "verify", "watch", "history", "inspect", "report", "colour",
+    "demo", "commission", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose", "fit",
+    "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report", "colour",
 )  # fmt: skip
 
 
@@ -75,7 +75,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     wanted = next((word for word in arguments if not word.startswith("-")), None)
     args = _parser(available_commands(), wanted).parse_args(arguments)
     try:
-        needs_look = _run(args)
+        code = _run(args)
         sys.stdout.flush()
     except BrokenPipeError:
         let_go_of_closed_pipe()
@@ -90,11 +90,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         say(f"specmatch {args.command}: stopped", error=True)
         return 2
-    return 1 if needs_look else 0
+    return code
 
 
-def _run(args: argparse.Namespace) -> bool:
-    """Run the command, show its outcome, and say whether someone must look."""
+def _run(args: argparse.Namespace) -> int:
+    """Run the command, show its outcome, and return the exit code."""
     outcome = args.run(args)
     if outcome.shown:
         pass
@@ -106,7 +106,10 @@ def _run(args: argparse.Namespace) -> bool:
         say(outcome.text)
         for row in outcome.left_out:
             say(f"left out: {': '.join(str(value) for value in row.values())}", error=True)
-    return bool(outcome.needs_look)
+    if outcome.failed:
+        say(f"specmatch {args.command}: {outcome.failed}", error=True)
+        return 2
+    return 1 if outcome.needs_look else 0
 
 
 def _one_line(error: BaseException) -> str:

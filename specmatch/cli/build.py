@@ -18,14 +18,19 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
     parser.add_argument("--name", default="house", help="name of the set (default house)")
     add_dates_argument(parser)
+    parser.add_argument(
+        "--replace", action="store_true", help="begin anew where a set with a history is; the old version is kept"
+    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, join and save."""
     from specmatch.reference.build import MOST_SINGLE_POURS, build_set, share_of_single_pours
 
+    if not args.replace:
+        _refuse_to_bury(args.out, args.folders)
     refs, left_out = build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
-    refs.save(args.out)
+    refs.save(args.out, replace=args.replace)
     with_colour = int(refs.batches["colour"].notna().sum())
     results = {
         "set": args.out,
@@ -50,3 +55,19 @@ def run(args: argparse.Namespace) -> Outcome:
         )
     text += f"\nnext: specmatch audit {args.out}"
     return Outcome(results, text, left_out.to_dict("records"), needs_look=len(left_out) > 0)
+
+
+def _refuse_to_bury(place: str, folders: list[str]) -> None:
+    """A set that people have tended is not built over."""
+    from pathlib import Path
+
+    from specmatch.errors import ReferenceSetError
+    from specmatch.reference.disk.package import read_history
+
+    history = read_history(Path(place))
+    if history:
+        raise ReferenceSetError(
+            f"{place} holds a set with {counted(len(history), 'change')}, the last {history[-1].get('what')!r}; add "
+            f"folders to it: specmatch extend {place} {' '.join(folders)}; or begin anew with --replace, which keeps "
+            "the old version"
+        )

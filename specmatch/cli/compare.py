@@ -17,18 +17,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """List changes, and the history that the second has over the first."""
-    from specmatch.reference.comparison import compare_sets
+    from specmatch.reference.comparison import compare_sets, history_since
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import text_table
+    from specmatch.report.set_story import story_lines
 
     before, after = ReferenceSet.load(args.before), ReferenceSet.load(args.after)
     changes = compare_sets(before, after)
-    parents = [entry.get("parent") for entry in after.history]
-    since = after.history[parents.index(before.hash) :] if before.hash in parents else ()
+    since = history_since(before, after)
     lines = [f"{args.before} {before.hash[:12]} -> {args.after} {after.hash[:12]}"]
-    for entry in since:
-        signed = ", ".join(entry[key] for key in ("who", "when") if entry.get(key))
-        lines.append(f"- {entry['what']}: {entry['why']}{f' ({signed})' if signed else ''}")
-    lines.append(text_table(changes) if len(changes) else "the two hold the same")
-    results = {"before": before.hash, "after": after.hash, "history": list(since), "changes": changes}
+    lines += story_lines(since, changes, after.sources)
+    results = {"before": before.hash, "after": after.hash, "history": since, "changes": changes}
+    results["sources"] = after.sources
     return Outcome(results, "\n".join(lines))

@@ -16,19 +16,28 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     change.add_argument("--drop", metavar="BATCH", help="leave a batch out")
     change.add_argument("--drop-pour", metavar="POUR", help="leave one pour out")
     change.add_argument("--drop-scan", metavar="SCAN", help="leave one scan out")
+    change.add_argument("--drop-sample", metavar="SAMPLE", help="leave one sample out")
+    change.add_argument("--drop-session", metavar="SESSION", help="leave out all scans of a session")
     change.add_argument("--relabel", nargs=2, metavar=("BATCH", "BEER"), help="give a batch another beer")
     change.add_argument(
         "--colour", nargs=2, metavar=("BATCH", "COLOUR"), help="give a batch a lab colour ('none': none)"
     )
-    parser.add_argument("--reason", required=True, help="why, for the history")
+    change.add_argument(
+        "--rename", nargs=2, metavar=("BEER", "NAME"), help="give a beer another name: two spellings become one"
+    )
+    change.add_argument(
+        "--recipe", nargs=2, metavar=("BEER", "DAY"), help="a new recipe from that day on; older batches are set apart"
+    )
+    change.add_argument("--sheet", metavar="SHEET", help="many edits: a sheet with batch, what, value and reason")
+    parser.add_argument("--reason", default="", help="why, for the history; needed but for a sheet that says it itself")
     parser.add_argument("--who", default="", help="who changed it")
     parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Change the set and save the new version in its place."""
-    from specmatch.errors import OptionError
     from specmatch.reference.reference_set import ReferenceSet
+    from specmatch.reference.tending.edit_sheet import colour_of
 
     before = ReferenceSet.load(args.set)
     why = {"reason": args.reason, "who": args.who, "when": args.when}
@@ -36,13 +45,21 @@ def run(args: argparse.Namespace) -> Outcome:
         after = before.relabel(*args.relabel, **why)
     elif args.colour:
         batch, text = args.colour
-        try:
-            colour = float("nan") if text == "none" else float(text)
-        except ValueError:
-            raise OptionError(f"--colour {batch} {text}: {text!r} is no number; give one, or 'none'") from None
-        after = before.set_colour(batch, colour, **why)
+        after = before.set_colour(batch, colour_of(text), **why)
+    elif args.rename:
+        after = before.rename_beer(*args.rename, **why)
+    elif args.recipe:
+        after = before.recipe_step(*args.recipe, **why)
+    elif args.sheet:
+        from specmatch.measurement.folder.sheets import read_sheet
+        from specmatch.reference.tending.edit_sheet import COLUMNS
+
+        after = before.edit_from(read_sheet(args.sheet, known=COLUMNS).table, **why)
     else:
-        levels = (("batch", args.drop), ("pour", args.drop_pour), ("scan", args.drop_scan))
+        levels = (
+            ("batch", args.drop), ("pour", args.drop_pour), ("scan", args.drop_scan), ("sample", args.drop_sample),
+            ("session", args.drop_session),
+        )  # fmt: skip
         level, name = next((level, name) for level, name in levels if name is not None)
         after = before.drop(name, level=level, **why)
     after.save(args.set)
@@ -50,5 +67,6 @@ def run(args: argparse.Namespace) -> Outcome:
     results = {"set": args.set, "before": before.hash, "after": after.hash, "what": what}
     if args.relabel and args.relabel[1] not in set(before.batches["beer"]):
         what += f"; {args.relabel[1]!r} is a beer that the set did not hold"
-    text = f"{args.set}: {what}\nversion {before.hash[:12]} -> {after.hash[:12]}; fit the house model again to use it"
+    text = f"{args.set}: {what}\nversion {before.hash[:12]} -> {after.hash[:12]}; fit the house model again to use it\n"
+    text += f"next: specmatch audit {args.set}"
     return Outcome(results, text)

@@ -20,6 +20,7 @@ class Outcome:
     text: str  # what a person reads on the terminal
     left_out: Sequence[Mapping[str, Any]] = field(default_factory=tuple)  # what was not used, each with its `reason`
     needs_look: bool = False  # true for a hold, a rescan, a finding, something left out: exit code 1
+    failed: str = ""  # why nothing came of it, for stderr: exit code 2
     shown: bool = False  # true where the command has shown everything while it ran: then nothing more is printed
 
 

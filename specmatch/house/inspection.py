@@ -17,8 +17,6 @@ SCAN_FILE, SHEET, MODEL, SET, FOLDER, JOURNAL = (
 )
 _SHEETS = ("scans", "batches", "beers")
 _SPREADSHEETS = (".xlsx", ".xlsm", ".xls", ".ods")
-_ODD = ("spike", "lost", "cut", "merged", "assumed", "repeated", "missing", "jump", "are named",
-        "does not say", "disagree", "go on with")  # fmt: skip
 
 
 def inspect_file(path: str | Path) -> dict[str, Any]:
@@ -90,8 +88,7 @@ def scan_file(scans: "Sequence[Scan]") -> dict[str, Any]:
 
     rows, doubts = [], []
     for scan in scans:
-        odd = [note for note in scan.notes if any(word in note for word in _ODD)]
-        doubts += [f"{scan.scan_id}: {note}" for note in odd]
+        doubts += [f"{scan.scan_id}: {doubt}" for doubt in scan.doubts]
         rows.append({
             "scan_id": scan.scan_id, "quantity": scan.quantity, "points": scan.values.size,
             "first_nm": float(scan.wavelength_nm[0]), "last_nm": float(scan.wavelength_nm[-1]),

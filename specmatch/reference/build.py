@@ -11,20 +11,24 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import check_batches
 from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets
 from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
-from specmatch.measurement.folder.sheets import number_columns, read_sheet, refuse_units_in_part
+from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
+from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values
+from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
+from specmatch.reference.tending.lab_values import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
+from specmatch.storage import sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
-log = logging.getLogger(__name__)
+_LOG = logging.getLogger(__name__)
 
 SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
 
@@ -73,14 +77,14 @@ def _sheet(
     numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
     table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
     refuse_units_in_part(sheet, name=file.name)
-    for column in ("measured_at", "packaged_on"):
+    for column in ("measured_at", "packaged_on", "valid_from", "valid_to"):
         if column in table:
             dates = read_dates(table[column], sheet.lines, column, name=file.name, date_order=date_order)
             table[column] = dates.text
             doubtful += dates.doubtful
             sheet.notes.extend(dates.notes)
     for note in sheet.notes:
-        log.warning("%s: %s", file.parent, note)
+        _LOG.warning("%s: %s", file.parent, note)
     return table.set_index(key)
 
 
@@ -99,6 +103,8 @@ class Source:
     left_out: pd.DataFrame  # columns `file`, `reason`
     band_nm: tuple[float, float] | None = None
     reference_kind: str | None = None
+    beers: pd.DataFrame | None = None
+    sha256: str = ""  # over the files of the folder, or over the tables where there is none
 
 
 def build_set(
@@ -143,7 +149,7 @@ def build_set(
     """
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
-    sources = _sources(folders, date_order)
+    sources = sources_of(folders, date_order)
     left_out = [
         {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
         for source in sources
@@ -152,7 +158,10 @@ def build_set(
     sources = _with_names_apart(sources)
     spectra = _on_one_grid(sources)
     scans = pd.concat([source.scans for source in sources])
-    batches = average_lab_values(pd.concat([_with_index(source.batches) for source in sources]), colour_unit=unit)
+    rows = pd.concat([_with_index(source.batches) for source in sources])
+    batches = average_lab_values(rows, colour_unit=unit)
+    lab_values = LabValues(unit, {})
+    averaged = lab_values.repeats(check_repeated(rows, unit)) if not rows.index.is_unique else []
     known = scans["batch"].isin(batches.index).to_numpy()
     for scan_id, batch in scans.loc[~known, "batch"].items():
         reason = f"batch {batch!r} has no row in a batches table"
@@ -172,7 +181,12 @@ def build_set(
         colour_unit=unit,
         band_nm=_common_band(sources),
         reference_kind=_one_kind(sources),
+        beers=_beers(sources),
+        sources=[_record(source, scans[known]) for source in sources],
+        determinations=lab_values.several,
     )
+    for line in averaged:
+        _LOG.warning("%s", line)
     for _, row in refs.left_out.iterrows():
         left_out.append({"source": "batches.csv", "name": row["name"], "reason": row["reason"]})
     return refs, pd.DataFrame(left_out, columns=["source", "name", "reason"], dtype=object)
@@ -183,12 +197,12 @@ def share_of_single_pours(scans: pd.DataFrame) -> float:
     return float((scans.groupby("sample", sort=False)["pour"].nunique() == 1).mean())
 
 
-def _sources(folders: Sequence[str | Path | Session], date_order: str | None) -> list[Source]:
+def sources_of(folders: Sequence[str | Path | Session], date_order: str | None) -> list[Source]:
     """Read all folders; dates in doubt are refused once, for all of them."""
     sources, doubtful = [], []
     for folder in folders:
         try:
-            sources.append(_source(folder, date_order))
+            sources.append(source_of(folder, date_order))
         except DateOrderError as error:
             doubtful += [replace(cell, sheet=f"{folder}/{cell.sheet}") for cell in error.cells]
     if doubtful:
@@ -196,25 +210,85 @@ def _sources(folders: Sequence[str | Path | Session], date_order: str | None) ->
     return sources
 
 
-def _source(folder: str | Path | Session, date_order: str | None) -> Source:
+def source_of(folder: str | Path | Session, date_order: str | None = None) -> Source:
+    """Read a folder of raw scans or of tables, or take a session that was measured already."""
     if not isinstance(folder, Session) and holds_tables(folder):
         spectra, scans, batches = read_tables(folder, date_order=date_order)
-        return Source(Path(folder).name, spectra, scans, batches, pd.DataFrame(columns=["file", "reason"]))
+        beers = read_beers(Path(folder))
+        nothing = pd.DataFrame(columns=["file", "reason"])
+        return Source(
+            Path(folder).resolve().name, spectra, scans, batches, nothing, beers=beers, sha256=folder_hash(Path(folder))
+        )
     session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
     for note in session.sheet_notes["note"]:
-        log.warning("%s: %s", session.folder, note)
+        _LOG.warning("%s: %s", session.folder, note)
     spoilt = _spoilt_scans(session.checks, session.spectra.index)
     kept = ~session.spectra.index.isin(list(spoilt))
     rows = pd.DataFrame({"file": list(spoilt), "reason": list(spoilt.values())}, dtype=object)
+    place = Path(str(session.folder))
+    digest = folder_hash(place) if place.is_dir() else content_hash(session.spectra, (session.scans,), ())
     return Source(
-        Path(str(session.folder)).name,
+        place.resolve().name,
         session.spectra[kept],
         session.scans.loc[session.spectra.index[kept]],
         session.batches,
         pd.concat([session.left_out[["file", "reason"]], rows], ignore_index=True),
         session.band_nm,
         session.reference_kind or None,
+        read_beers(place) if place.is_dir() else None,
+        digest,
     )
+
+
+def folder_hash(folder: Path) -> str:
+    """Return one SHA-256 over the names and contents of the files of a folder; a single file is its own."""
+    if folder.is_file():
+        return sha256_of(folder)
+    files = sorted(path for path in folder.rglob("*") if path.is_file() and not path.name.startswith("."))
+    lines = [f"{path.relative_to(folder).as_posix()}\0{sha256_of(path)}\n" for path in files]
+    return sha256_of("".join(lines).encode("utf-8", "surrogateescape"))
+
+
+def read_beers(folder: Path) -> pd.DataFrame | None:
+    """Read `beers.csv` of a folder, where there is one: `beer`, `valid_from`, `valid_to`, `recipe`."""
+    file = find_sheet(folder, "beers")
+    if file is None:
+        return None
+    doubtful: list[DoubtfulDate] = []
+    beers = _sheet(file, "beer", ("beer", "valid_from", "valid_to", "recipe"), None, doubtful)
+    refuse_doubtful(doubtful)
+    return beers
+
+
+def lab_rows(file: Path, date_order: str | None = None) -> pd.DataFrame:
+    """Read a sheet of batches, index `batch`, which may repeat."""
+    doubtful: list[DoubtfulDate] = []
+    rows = _sheet(file, "batch", BATCH_COLUMNS, date_order, doubtful)
+    refuse_doubtful(doubtful)
+    return rows
+
+
+def check_repeated(rows: pd.DataFrame, unit: str) -> pd.DataFrame:
+    """Bring rows of batches that repeat to one unit; the index stays."""
+    plain = rows.assign(beer=rows["beer"].where(rows["beer"].notna() & (rows["beer"] != ""), "?"))
+    numbered = plain.set_axis([str(at) for at in range(len(plain))], axis=0)
+    return check_batches(numbered, colour_unit=unit).set_axis(rows.index, axis=0)
+
+
+def _record(source: Source, scans: pd.DataFrame) -> dict[str, object]:
+    mine = scans[scans.index.isin(source.scans.index)]
+    batches = list(dict.fromkeys(mine["batch"]))
+    return {"name": source.name, "sha256": source.sha256, "n_scans": len(mine), "batches": batches}
+
+
+def _beers(sources: list[Source]) -> pd.DataFrame | None:
+    """Put the beers tables of folders together; of two rows of one beer the later folder's counts."""
+    beers: pd.DataFrame | None = None
+    for source in sources:
+        new = check_beers(source.beers)
+        if new is not None:
+            beers = new if beers is None else joined(beers[~beers.index.isin(new.index)], new)
+    return beers
 
 
 def _spoilt_scans(checks: pd.DataFrame, scan_ids: pd.Index) -> dict[str, str]:
@@ -240,8 +314,7 @@ def _with_names_apart(sources: list[Source]) -> list[Source]:
         pours = [f"{prefix}/{pour}" if pour in shared_pours else pour for pour in source.scans["pour"]]
         scans = source.scans.assign(pour=pours).set_axis(pd.Index(ids, name="scan_id"), axis=0)
         spectra = source.spectra.set_axis(scans.index, axis=0)
-        rest = (source.batches, source.left_out, source.band_nm, source.reference_kind)
-        apart.append(Source(prefix, spectra, scans, *rest))
+        apart.append(replace(source, name=prefix, spectra=spectra, scans=scans))
     return apart
 
 

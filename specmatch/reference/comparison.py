@@ -1,7 +1,7 @@
 """What changed from one reference set to another: batches, labels, lab values, scans, and settings."""
 
 from collections.abc import Iterator
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
@@ -37,6 +37,16 @@ def compare_sets(before: "ReferenceSet", after: "ReferenceSet") -> pd.DataFrame:
     rows = [*_settings(before, after), *_batches(before, after), *_beers(before, after), *_scans(before, after)]
     table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS), dtype=object)
     return table
+
+
+def history_since(before: "ReferenceSet", after: "ReferenceSet") -> list[dict[str, Any]]:
+    """Return the entries of a history that came after an earlier version; none where that is no earlier version."""
+    if list(after.history[: len(before.history)]) == list(before.history):
+        later = list(after.history[len(before.history) :])
+        if later and later[0].get("parent") == before.hash:
+            return later
+    parents = [entry.get("parent") for entry in after.history]
+    return list(after.history[parents.index(before.hash) :]) if before.hash in parents else []
 
 
 def _settings(before: "ReferenceSet", after: "ReferenceSet") -> Iterator[_Row]:

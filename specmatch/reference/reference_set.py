@@ -10,23 +10,34 @@ from html import escape
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.reference.audit.evidence import evidence_of, still_settled
+from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
 from specmatch.reference.disk.descriptor import content_hash
-from specmatch.reference.disk.large_block import LargeTables
+from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import read_package, write_package
+from specmatch.reference.disk.versions import DIGITS, VERSIONS
 from specmatch.reference.tables.alignment import (
     agreed,
     align_batches,
     check_band,
     check_beers,
+    joined,
     set_aside_unmeasured,
     tidy_columns,
     unit_of,
 )
-from specmatch.reference.tables.edits import Tables, dropped, extended, recoloured, relabelled, selected
+from specmatch.reference.tables.dates import iso_date
+from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, selected, stepped
+from specmatch.reference.tending.arrivals import Arrival, Growth, Held, grow_all
+from specmatch.reference.tending.choices import Choices
+from specmatch.reference.tending.edit_sheet import edited_by_sheet
+from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
@@ -35,7 +46,26 @@ _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 _LOG = logging.getLogger(__name__)
 
 # what a set is told besides its tables and history, and keeps on disk and through changes
-_KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent")
+_KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent", "sources", "determinations")
+# what an undo puts back besides the tables
+_CONTENT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "hash", "sources", "determinations")
+
+
+def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
+    """A colour that was set by hand is no mean any more."""
+    edits = edit["edits"] if edit["kind"] == "sheet" else [edit]
+    by_hand = {one["batch"] for one in edits if one["kind"] == "colour"}
+    return {name: values for name, values in determinations.items() if name not in by_hand}
+
+
+def _blank_spectra(wavelength_nm: Floats) -> pd.DataFrame:
+    columns = pd.Index(wavelength_nm, dtype="float64", name="wavelength_nm")
+    return pd.DataFrame(np.empty((0, wavelength_nm.size)), columns=columns, index=pd.Index([], dtype=object))
+
+
+def _blank_scans(types: Mapping[str, str]) -> pd.DataFrame:
+    cells = {name: np.array([], dtype=float if kind == "number" else object) for name, kind in types.items()}
+    return pd.DataFrame(cells, index=pd.Index([], dtype=object, name="scan_id"))
 
 
 class ReferenceSet:
@@ -68,6 +98,10 @@ class ReferenceSet:
         Changes that led here, oldest first: `what`, `who`, `when`, `why`, `parent`.
     parent : str, optional
         Hash of the set before the last change.
+    sources : sequence of mappings
+        Folders that the set was made from: `name` (the last part of the path), `sha256`, `n_scans`, `batches`.
+    determinations : mapping
+        Batch -> lab values that its colour is the mean of, where there are several.
     x_unit : {"nm", "um", "1/cm"}, default "nm"
         Unit of the columns of `spectra` that state none; the set keeps nm.
     quantity : {"reflectance", "percent", "absorbance"}, default "reflectance"
@@ -96,7 +130,10 @@ class ReferenceSet:
     <ReferenceSet 'house': 2 scans of 2 batches of 2 beers, 450-600 nm, EBC>
     """
 
-    _large: LargeTables
+    _large: LargeTables | None = None
+    determinations: dict[str, Any]
+    _before: tuple[Tables, dict[str, Any]] | None = None  # what this was made from, for one step back
+    _home: Path | None = None  # where it was opened or saved
 
     def __init__(
         self,
@@ -110,8 +147,10 @@ class ReferenceSet:
         band_nm: tuple[float, float] | None = None,
         reference_kind: str | None = None,
         licence: str | None = None,
-        history: Sequence[Mapping[str, str]] = (),
+        history: Sequence[Mapping[str, Any]] = (),
         parent: str | None = None,
+        sources: Sequence[Mapping[str, Any]] = (),
+        determinations: Mapping[str, Sequence[Any]] | None = None,
         x_unit: str = "nm",
         quantity: str = "reflectance",
     ) -> None:
@@ -139,6 +178,8 @@ class ReferenceSet:
         self.licence = licence
         self.history = tuple(dict(entry) for entry in history)
         self.parent = parent
+        self.sources = tuple(dict(source) for source in sources or ())
+        self.determinations = {name: list(values) for name, values in (determinations or {}).items()}
 
     @property
     def spectra(self) -> pd.DataFrame:
@@ -163,16 +204,44 @@ class ReferenceSet:
     @cached_property
     def hash(self) -> str:
         """SHA-256 over spectra, tables, unit, band and reference kind."""
-        settings = [self.colour_unit, self.band_nm, self.reference_kind]
+        settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
+        if self._upkeep.settled:
+            settings.append(sorted(self._upkeep.settled))
+        if self._large is not None and self._large.tail is not None:
+            large, n_rows = self._large, self._large.n_scans
+            return hash_of_blocks(large.digests, n_rows, large.wavelength_nm, (self._batches, self._beers), settings)
+        if is_large(self._spectra.size):
+            values = self._spectra.to_numpy(dtype=np.float64)
+            digests, nm = block_digests(values, self._scans), self._spectra.columns.to_numpy(dtype=np.float64)
+            return hash_of_blocks(digests, len(values), nm, (self._batches, self._beers), settings)
         return content_hash(self._spectra, (self._scans, self._batches, self._beers), settings)
 
-    def audit(self) -> pd.DataFrame:
+    def _settled(self, finding: str) -> Change:
+        findings = self.audit()
+        rows = findings[(findings["finding"] == finding) | (findings["code"] == finding)]
+        if rows.empty:
+            listed = ", ".join(findings["finding"]) or "none"
+            raise ReferenceSetError(f"the audit has no open finding {finding!r}; it has: {listed}")
+        edits = [
+            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._spectra, self._scans, self._batches)
+            for row in rows.to_dict("records")
+        ]
+        edit = edits[0] if len(edits) == 1 else {"kind": "sheet", "edits": edits}
+        return self._tables, f"settled {', '.join(rows['finding'])}", edit
+
+    def audit(self, *, settled: bool = False) -> pd.DataFrame:
         """Judge the set before anything is fitted on it.
+
+        Parameters
+        ----------
+        settled : bool, default False
+            Whether findings that were settled are among them.
 
         Returns
         -------
         DataFrame
-            Findings, worst first: `code, level, subject, size, sentence, action, suggestion`.
+            Findings, worst first: `code, level, subject, size, sentence, action, suggestion`, and `finding`, the name
+            that stays the same, and `python`, the line that carries out the advice.
 
         Examples
         --------
@@ -183,29 +252,136 @@ class ReferenceSet:
             audit_tables,  # the fits that it needs load only when it is asked for
         )
 
-        return audit_tables(
+        findings = audit_tables(
             self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
         )
+        known = self._upkeep.settled
+        if settled or not known:
+            return findings
+        is_open = [
+            row["finding"] not in known
+            or not still_settled(row, known[row["finding"]], self._spectra, self._scans, self._batches)
+            for row in findings.to_dict("records")
+        ]
+        return findings[is_open].reset_index(drop=True)
+
+    @property
+    def _tables(self) -> Tables:
+        return Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
+
+    @cached_property
+    def _upkeep(self) -> Upkeep:
+        return upkeep_of(self.history)
+
+    def _changed(self, change: Change, reason: str, who: str, when: str, **changed: Any) -> "ReferenceSet":
+        tables, what, edit = change
+        entry = self._entry(what, reason, who, when, edit)
+        kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
+        kept["determinations"] = _left_by_hand(self.determinations, edit)
+        after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
+        after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
+        after._home = self._home
+        return after
+
+    def _entry(self, what: str, reason: str, who: str, when: str, edit: Mapping[str, Any]) -> dict[str, Any]:
+        if not reason.strip():
+            raise OptionError("a change of the set needs a reason; say why in a few words")
+        return {"what": what, "who": who, "when": iso_date(when), "why": reason, "parent": self.hash, "edit": edit}
+
+    def _large_for(self, arrivals: list[Arrival]) -> LargeTables | None:
+        """Return the tables of a large set if what arrives can be added without reading them."""
+        large = self._large
+        if large is None or any(name in self.__dict__ for name in ("_spectra", "_scans")):
+            return None
+        for arrival in arrivals:
+            if arrival.spectra is None or arrival.scans is None:
+                continue
+            scans = tidy_columns(check_scans(arrival.scans, arrival.spectra.index), "scans")
+            prefixed = [f"{arrival.name}/{name}" for name in scans.index]
+            named = scans.assign(pour=[f"{arrival.name}/{name}" for name in scans["pour"]]).set_axis(prefixed, axis=0)
+            if not large.takes(scans, named):
+                return None
+        return large if large.parts and large.digests else None
+
+    def _added_to(self, large: LargeTables, growth: Growth, changed: Mapping[str, Any]) -> "ReferenceSet":
+        """Return a large set with rows added; what it holds already is not read."""
+        after = ReferenceSet.__new__(ReferenceSet)
+        after.__dict__.update({key: getattr(self, key) for key in _KEPT} | dict(changed))
+        after._batches = tidy_columns(check_batches(growth.batches, colour_unit=self.colour_unit), "batches")
+        after._batches.index = pd.Index(after._batches.index, dtype=object, name="batch")
+        after._beers = growth.beers
+        after._large = large.added(growth.spectra, growth.scans, after._batches.index)
+        after.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
+        after.sources, after.history = tuple(changed["sources"]), tuple(changed["history"])
+        after._home = self._home
+        return after
+
+    def _grown(
+        self, arrivals: list[Arrival], choices: Choices, restore: frozenset[str], told: Mapping[str, Any]
+    ) -> tuple["ReferenceSet", Growth, list[Growth]]:
+        origins: dict[str, frozenset[str]] = {}
+        for source in self.sources:
+            origins[source["name"]] = origins.get(source["name"], frozenset()) | set(source["batches"])
+        large = self._large_for(arrivals)
+        spectra = _blank_spectra(large.wavelength_nm) if large else self._spectra
+        scans = _blank_scans(large.scan_types) if large else self._scans
+        grid = spectra.columns.to_numpy(dtype=np.float64)
+        held = Held(scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins)
+        growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
+        choices.refuse_open()
+        if growth.is_empty:
+            return self, growth, parts
+        came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
+        sources = [*self.sources, *(source for source in came if source is not None)]
+        what = f"merged with {told['merged']}: {growth.what}" if told.get("merged") else growth.what
+        for line in growth.told:
+            _LOG.warning("%s", line)
+        edit = growth.edit([arrival.name for arrival in arrivals if arrival.name])
+        changed = {"determinations": growth.determinations, "sources": sources}
+        if large is not None:
+            entry = self._entry(what, told["reason"], told["who"], told["when"], edit)
+            after = self._added_to(large, growth, {**changed, "history": (*self.history, entry), "parent": self.hash})
+            return after, growth, parts
+        kept = ~self._spectra.index.isin(growth.replaced)
+        tables = Tables(
+            joined(self._spectra[kept], growth.spectra),
+            joined(self._scans[kept], growth.scans),
+            growth.batches,
+            growth.beers,
+            self.colour_unit,
+        )
+        change = (tables, what, edit)
+        after = self._changed(change, told["reason"], told["who"], told["when"], **changed)
+        return after, growth, parts
 
     def extend(
         self,
-        spectra: pd.DataFrame,
-        scans: pd.DataFrame,
-        batches: pd.DataFrame,
+        spectra: pd.DataFrame | None = None,
+        scans: pd.DataFrame | None = None,
+        batches: pd.DataFrame | None = None,
         beers: pd.DataFrame | None = None,
         *,
         reason: str,
         who: str = "",
         when: str = "",
+        take: str | Mapping[str, str] | None = None,
+        restore: Collection[str] = (),
     ) -> "ReferenceSet":
-        """Return the set with more scans, of new batches or of its own.
+        """Return the set with new scans, new batches, and lab values that came late; every earlier edit stands.
 
         Parameters
         ----------
-        spectra, scans, batches, beers : DataFrame
-            As for the set itself; spectra on another grid are brought to that of the set. Lab values of a batch that
-            the set holds already are averaged with its own.
+        spectra, scans, batches, beers : DataFrame, optional
+            As for the set itself; spectra on another grid are brought to that of the set. `batches` alone brings lab
+            values of batches that the set holds. Scans that the set has already are skipped. A second lab value of a
+            batch is averaged with the first and said in the history; one that lies more than a tenth away, or stands
+            against a value that was set by hand, is a conflict.
         reason, who, when : str
+        take : {"set", "folder", "both"} or mapping, optional
+            Who is right where a new table says something against the set: for everything, or by kind (`beer`, `colour`,
+            `record`, `reflectance`, `beer record`) or by the name of a batch, scan or beer. `both` averages colours.
+        restore : collection of str
+            Batches, samples, pours and scans that were dropped and are to come back. Without it none does.
 
         Returns
         -------
@@ -214,9 +390,13 @@ class ReferenceSet:
         Raises
         ------
         ReferenceSetError
-            If a scan is in the set already.
+            If nothing is new.
+        ConflictError
+            If something stands against the set and `take` does not say who is right; it lists both values.
+        OptionError
+            If the reason is blank, `when` is no date, or nothing of the name to be restored arrives.
         ParentsError
-            If a batch stands under two beers.
+            If a pour or sample stands under two parents.
         WavelengthMismatchError
             If the new spectra do not reach over the wavelengths of the set.
 
@@ -228,16 +408,37 @@ class ReferenceSet:
         >>> len(grown.batches), grown.history[-1]["what"], grown.parent == refs.hash
         (19, "extended by 3 scans; new batches: 'AL-1-001'", True)
         """
-        more = Tables(spectra, scans, batches, check_beers(beers), self.colour_unit)
-        return self._changed(*extended(self._tables, more), reason, who, when)
+        if batches is None:
+            batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], dtype=object, name="batch"))
+        if spectra is not None and scans is None:
+            scans = pd.DataFrame(index=spectra.index)
+        arrival = Arrival(batches, spectra, scans, beers)
+        told = {"reason": reason, "who": who, "when": when}
+        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(restore), told)
+        if growth.is_empty:
+            raise ReferenceSetError(
+                f"nothing is new: {growth.n_known} scans are in the set already, and no lab value or record is other "
+                "than the set has it"
+            )
+        return grown
 
-    def merge(self, other: "ReferenceSet", *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+    def merge(
+        self,
+        other: "ReferenceSet",
+        *,
+        reason: str,
+        who: str = "",
+        when: str = "",
+        take: str | Mapping[str, str] | None = None,
+    ) -> "ReferenceSet":
         """Return the set with everything that another set holds.
 
         Parameters
         ----------
         other : ReferenceSet
         reason, who, when : str
+        take : {"set", "folder", "both"} or mapping, optional
+            As for `extend`; `folder` is the other set.
 
         Returns
         -------
@@ -247,7 +448,7 @@ class ReferenceSet:
         ------
         UnitError
             If the two were measured against references of different kinds.
-        ReferenceSetError, ParentsError, WavelengthMismatchError
+        ReferenceSetError, ConflictError, ParentsError, WavelengthMismatchError
             As for `extend`.
 
         Examples
@@ -262,18 +463,139 @@ class ReferenceSet:
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
                 f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
             )
-        merged, what = extended(self._tables, other._tables)
-        return self._changed(merged, f"merged with {other.name!r} {other.hash[:12]}: {what}", reason, who, when)
+        name = other.name if other.name != self.name else ""
+        its = other._tables
+        arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
+        told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}
+        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(), told)
+        if growth.is_empty:
+            raise ReferenceSetError(f"nothing is new: all scans of {other.name!r} are in the set already")
+        return grown
+
+    def rename_beer(self, before: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with another name for a beer; folders that come later and use the old one are understood.
+
+        Parameters
+        ----------
+        before, beer : str
+            The name as it is, and as it is to be: two spellings of one beer become one.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the set has no such beer.
+        OptionError
+            If the new name is blank or the same.
+
+        Examples
+        --------
+        >>> refs.rename_beer("Amber Lane", "Amber Lane Ale", reason="new label").history[-1]["what"]
+        "renamed beer 'Amber Lane' to 'Amber Lane Ale', 6 batches"
+        """
+        return self._changed(renamed(self._tables, before, beer), reason, who, when)
+
+    def recipe_step(self, beer: str, since: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with a new recipe of a beer from a day on; the older batches get a name of their own.
+
+        Parameters
+        ----------
+        beer : str
+            Keeps its name for what is brewed from that day on.
+        since : str
+            First day of the new recipe, ISO 8601; batches count by `packaged_on`, or else by their first scan.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+            With `valid_from` and `valid_to` of both in its beers table.
+
+        Raises
+        ------
+        ReferenceSetError
+            If the set has no such beer, a batch of it has no date, or all lie on one side of the day.
+        OptionError
+            If it is no date.
+
+        Examples
+        --------
+        >>> stepped = refs.recipe_step("Amber Lane", "2025-03-01", reason="new malt")
+        >>> stepped.beers["valid_from"].to_dict()
+        {'Amber Lane until 2025-03-01': '', 'Amber Lane': '2025-03-01'}
+        """
+        return self._changed(stepped(self._tables, beer, since), reason, who, when)
+
+    def edit_from(self, sheet: pd.DataFrame, *, reason: str = "", who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with all edits of a sheet, or none of them: one version for the lot.
+
+        Parameters
+        ----------
+        sheet : DataFrame
+            A row an edit: `batch` (or the name that is meant), `what` (`beer`, `colour`, `drop`, `drop sample`, `drop
+            pour`, `drop scan`, `rename`, `recipe`), `value` (blank for drops; `none` for no colour) and `reason`.
+        reason : str
+            Of rows that give none.
+        who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        OptionError
+            If a column is missing, a row names an edit that there is not, or has no reason.
+        ReferenceSetError
+            Whatever a row is refused for.
+
+        Examples
+        --------
+        >>> sheet = pd.DataFrame({"batch": ["AL-0-001", "MP-0-001"], "what": ["colour", "drop"], "value": ["23.5", ""]})
+        >>> refs.edit_from(sheet, reason="the lab's yearly check").history[-1]["what"]
+        "2 edits: colour of batch 'AL-0-001' from 23.47 to 23.5 EBC; dropped batch 'MP-0-001'"
+        """
+        return self._changed(edited_by_sheet(self._tables, sheet, reason), reason or "as the sheet says", who, when)
+
+    def settle(self, finding: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the set with a finding of its audit settled: it comes back only if what it rests on changes.
+
+        Parameters
+        ----------
+        finding : str
+            As in the column `finding` of `audit`; a code settles all of its findings.
+        reason, who, when : str
+
+        Returns
+        -------
+        ReferenceSet
+
+        Raises
+        ------
+        ReferenceSetError
+            If the audit has no such finding.
+
+        Examples
+        --------
+        >>> gap = refs.audit().loc[0, "finding"]
+        >>> gap in set(refs.settle(gap, reason="nothing is brewed in between").audit()["finding"])
+        False
+        """
+        return self._changed(self._settled(finding), reason, who, when)
 
     def drop(
         self, names: str | Collection[str], *, level: str = "batch", reason: str, who: str = "", when: str = ""
     ) -> "ReferenceSet":
-        """Return the set without some batches, samples, pours or scans.
+        """Return the set without some batches, samples, pours, scans or sessions.
 
         Parameters
         ----------
         names : str or collection of str
-        level : {"batch", "sample", "pour", "scan"}, default "batch"
+        level : {"batch", "sample", "pour", "scan", "session"}, default "batch"
         reason, who, when : str
 
         Returns
@@ -293,7 +615,7 @@ class ReferenceSet:
         <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
         names = [names] if isinstance(names, str) else list(names)
-        return self._changed(*dropped(self._tables, names, level), reason, who, when)
+        return self._changed(dropped(self._tables, names, level), reason, who, when)
 
     def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
         """Return the set with another beer for a batch.
@@ -320,7 +642,7 @@ class ReferenceSet:
         >>> mended.batches.loc["MP-0-001", "beer"], mended.history[-1]["why"]
         ('Amber Lane', 'mixed up at sampling')
         """
-        return self._changed(*relabelled(self._tables, batch, beer), reason, who, when)
+        return self._changed(relabelled(self._tables, batch, beer), reason, who, when)
 
     def set_colour(
         self, batch: str, colour: float, *, reason: str, who: str = "", when: str = "", **known: Any
@@ -355,7 +677,7 @@ class ReferenceSet:
         unknown = sorted(set(known) - set(_KNOWN_OF_A_COLOUR))
         if unknown:
             raise OptionError(f"set_colour takes no {unknown[0]!r}; it takes {', '.join(_KNOWN_OF_A_COLOUR)}")
-        return self._changed(*recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
+        return self._changed(recoloured(self._tables, batch, {"colour": colour, **known}), reason, who, when)
 
     def select(
         self,
@@ -371,7 +693,8 @@ class ReferenceSet:
         ----------
         beers : collection of str, optional
         since, until : str, optional
-            ISO dates or times, compared with `measured_at` as text: `since` is kept, `until` is not.
+            Dates or times, compared with `measured_at`: `since` is kept, `until` is not. A day (`2026-03-01`, also
+            `2026-03` or `01.03.2026`) is compared with the day on record, a time with the moment.
         **where : str
             Column of the scans table and the value to keep, such as `instrument="S1"`.
 
@@ -383,6 +706,8 @@ class ReferenceSet:
         ------
         ReferenceSetError
             If nothing fits, a column is missing, or dates are asked for and not every scan has one.
+        OptionError
+            If `since` or `until` is no date, may be two, or a time with an offset meets one without.
 
         Examples
         --------
@@ -390,7 +715,7 @@ class ReferenceSet:
         <ReferenceSet 'house': 6 scans of 2 batches of 1 beers, 339.22-850.09 nm, EBC>
         """
         part = selected(self._tables, beers=beers, since=since, until=until, where=where)
-        return self._changed(*part, "selection", "", "")
+        return self._changed(part, "selection", "", "")
 
     def split(self, column: str) -> dict[str, "ReferenceSet"]:
         """Return a set for each value of a scans column.
@@ -419,31 +744,75 @@ class ReferenceSet:
             raise ReferenceSetError(f"the scans table has no column {column!r} to split by")
         return {value: self.select(**{column: value}) for value in dict.fromkeys(scans[column])}
 
-    @property
-    def _tables(self) -> Tables:
-        return Tables(self._spectra, self._scans, self._batches, self._beers, self.colour_unit)
+    def undo(self, *, to: str = "", reason: str, who: str = "", when: str = "") -> "ReferenceSet":
+        """Return the version before this one as a new version; an undo is undone by another.
 
-    def _changed(self, tables: Tables, what: str, reason: str, who: str, when: str) -> "ReferenceSet":
-        if not reason.strip():
-            raise OptionError("a change of the set needs a reason; say why in a few words")
-        entry = {"what": what, "who": who, "when": when, "why": reason, "parent": self.hash}
-        kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
-        return ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **kept)
+        Parameters
+        ----------
+        to : str, optional
+            First digits of the hash of an earlier version that the folder of the set keeps.
+        reason, who, when : str
 
-    def save(self, folder: str | Path) -> None:
+        Returns
+        -------
+        ReferenceSet
+            What that version held, with the history of this one.
+
+        Raises
+        ------
+        ReferenceSetError
+            If there is no earlier version, or it is not kept.
+
+        Examples
+        --------
+        >>> mended = refs.drop("MP-0-001", reason="label mixed up")
+        >>> mended.undo(reason="it was the right label").hash == refs.hash
+        True
+        """
+        if self._before is not None and not to:
+            tables, kept = self._before
+        else:
+            earlier = self._kept_version(to)
+            tables, kept = earlier._tables, {key: getattr(earlier, key) for key in _CONTENT}
+        digest = kept["hash"]
+        change = (tables, f"went back to version {digest[:12]}", {"kind": "undo", "to": digest})
+        return self._changed(change, reason, who, when, **{key: kept[key] for key in _CONTENT if key != "hash"})
+
+    def _kept_version(self, start: str) -> "ReferenceSet":
+        """Load an earlier version from the folder that this set was opened or saved in; the last one by default."""
+        info = {} if self._home is None else read_package(self._home).info
+        kept = info.get("versions") or []
+        if start:
+            found = [name for name in kept if name.startswith(start[:DIGITS].lower())]
+        else:
+            parents = [str(entry.get("parent"))[:DIGITS] for entry in reversed(self.history)]
+            found = [name for name in parents if name in kept][:1]
+            if not self.history and not info.get("history") and info.get("hash") == self.hash:
+                found = kept[-1:]  # built anew over what was there
+        if len(found) != 1:
+            listed = ", ".join(kept) or "none"
+            asked = f"{len(found)} versions begin with {start!r}" if start else "there is no version before this one"
+            raise ReferenceSetError(f"{asked}; kept are: {listed}")
+        assert self._home is not None
+        return ReferenceSet.load(self._home / VERSIONS / found[0])
+
+    def save(self, folder: str | Path, *, replace: bool = False) -> None:
         """Write the set as a folder under the Data Package standard; whole or not at all.
 
         Parameters
         ----------
         folder : str or Path
-            Made if it is not there; an earlier version in it is replaced.
+            Made if it is not there; an earlier version in it is kept whole, in `versions/`.
+        replace : bool, default False
+            Whether a set may be replaced that has a history of its own.
 
         Raises
         ------
         LockedError
             If another process is writing to the folder.
         StorageError
-            If the folder cannot be written to, or was changed since this set was made from what it held.
+            If the folder cannot be written to, was changed since this set was made from what it held, or holds a set
+            with a history that this one does not go on from.
 
         Examples
         --------
@@ -451,11 +820,22 @@ class ReferenceSet:
         >>> ReferenceSet.load("sets/again").hash == refs.hash
         True
         """
-        tables = {"spectra": self._spectra, "scans": self._scans, "batches": self._batches}
+        large = self._large if self._adds_to(Path(folder)) else None
+        tables = {"batches": self._batches}
+        if large is None:
+            tables = {"spectra": self._spectra, "scans": self._scans, **tables}
         if self._beers is not None:
             tables["beers"] = self._beers
-        info = {key: getattr(self, key) for key in (*_KEPT, "hash")}
-        write_package(folder, tables, {**info, "history": list(self.history)})
+        info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
+        write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
+        self._home = Path(folder)
+
+    def _adds_to(self, folder: Path) -> bool:
+        """Say whether this is a large set with rows added, saved where the rest of it stands."""
+        large = self._large
+        if large is None or large.tail is None or not large.parts:
+            return False
+        return folder.resolve() == large.folder.resolve()
 
     @classmethod
     def load(cls, folder: str | Path) -> "ReferenceSet":
@@ -485,8 +865,11 @@ class ReferenceSet:
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}
         if package.large is not None:
-            return cls._opened(package.large, tables, info["hash"], kept)
-        return cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
+            opened = cls._opened(package.large, tables, info["hash"], kept)
+        else:
+            opened = cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
+        opened._home = Path(folder)
+        return opened
 
     @classmethod
     def _opened(
@@ -497,6 +880,7 @@ class ReferenceSet:
         opened._large = large
         opened.__dict__.update(kept, hash=recorded_hash, history=tuple(kept["history"]))
         opened.band_nm = check_band(kept["band_nm"])
+        opened.sources, opened.determinations = tuple(kept["sources"] or ()), dict(kept["determinations"] or {})
         opened._batches = tidy_columns(check_batches(tables["batches"], colour_unit=opened.colour_unit), "batches")
         opened._beers = check_beers(tables.get("beers"))
         opened.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
@@ -504,10 +888,12 @@ class ReferenceSet:
 
     @cached_property
     def _scans(self) -> pd.DataFrame:
+        assert self._large is not None
         return self._large.scans()
 
     @cached_property
     def _spectra(self) -> pd.DataFrame:
+        assert self._large is not None
         return self._large.spectra(self._scans.index)
 
     def __repr__(self) -> str:

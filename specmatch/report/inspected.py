@@ -6,6 +6,7 @@ from typing import Any
 from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET
 from specmatch.wording import counted
 
+_MOST_NAMED = 6
 _Found = dict[str, Any]
 
 
@@ -52,8 +53,29 @@ def _house_lines(manifest: _Found) -> list[str]:
     for name in ("colour_unit", "lowest_colour", "highest_colour", "set_name", "set_hash"):
         if isinstance(fields.get(name), str | int | float):
             lines.append(f"  {name}: {fields[name]}")
+    lines += _module_lines(fields)
     settings = manifest.get("settings")
     return lines + [f"  {key}: {value}" for key, value in (settings if isinstance(settings, dict) else {}).items()]
+
+
+def _module_lines(fields: _Found) -> list[str]:
+    """Name the instruments of the set, and the modules that were taught to the model."""
+    conditions = fields.get("conditions")
+    inside = conditions.get("fields") if isinstance(conditions, dict) else None
+    held = inside.get("instrument") if isinstance(inside, dict) else None
+    names = held.get("tuple") if isinstance(held, dict) else None
+    lines = [f"  instruments of the set: {', '.join(map(str, names))}"] if isinstance(names, list) and names else []
+    modules = fields.get("modules")
+    for module in (modules.get("tuple") or ()) if isinstance(modules, dict) else ():
+        one = module.get("fields") if isinstance(module, dict) else None
+        if not isinstance(one, dict):
+            continue
+        parts = [f"{part} {one[part]}" for part in ("lamp", "cup", "base") if one.get(part)]
+        shared = one.get("shared")
+        batches = shared.get("tuple") if isinstance(shared, dict) else None
+        said = f"by {counted(len(batches), 'batch')}, {one.get('route')}" if isinstance(batches, list) else ""
+        lines.append(f"  second module: {', '.join([str(one.get('instrument')), *parts])}, taught {said}")
+    return lines
 
 
 def _set_lines(found: _Found) -> list[str]:
@@ -62,6 +84,16 @@ def _set_lines(found: _Found) -> list[str]:
     lines += [f"  {name}: {counted(rows, 'row')}" for name, rows in found["rows"].items()]
     beers = found["beers"]
     lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
+    for source in found["info"].get("sources") or ():
+        batches = source["batches"]
+        listed = ", ".join(batches[:_MOST_NAMED]) + (
+            f" and {len(batches) - _MOST_NAMED} more" if len(batches) > _MOST_NAMED else ""
+        )
+        lines.append(
+            f"  from {source['name']} ({source['sha256'][:12]}): {counted(source['n_scans'], 'scan')}: {listed}"
+        )
+    for version in found["info"].get("versions") or ():
+        lines.append(f"  earlier version kept: {version}")
     return [*lines, "hashes of all files as stated"]
 
 

@@ -38,7 +38,8 @@ def test_build_then_audit(capsys, tmp_path):
     code, document, _ = as_json(capsys, "audit", tmp_path / "s")
     findings = document["results"]["findings"]
     assert code == (1 if findings else 0)
-    assert all(set(row) == {"code", "level", "subject", "size", "sentence", "action", "suggestion"} for row in findings)
+    columns = {"code", "level", "subject", "size", "sentence", "action", "suggestion", "finding", "python"}
+    assert all(set(row) == columns for row in findings)
     assert run(capsys, "audit", tmp_path / "s")[0] == code
 
 

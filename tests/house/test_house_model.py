@@ -61,7 +61,7 @@ def test_samples_may_be_told_by_a_series_or_not_at_all(house, new):
     # of the filling nothing is known then, and the reading says so
     assert by_series["warnings"].map(lambda codes: "depth_unknown" in codes).all()
     assert not told["warnings"].map(lambda codes: "depth_unknown" in codes).any()
-    words = ["warnings", "explanation"]
+    words = ["warnings", "explanation", "instrument"]
     pd.testing.assert_frame_equal(by_series.drop(columns=words), told.drop(columns=words))
     lone = house.read(new.spectra)
     assert list(lone.index) == list(new.spectra.index)
@@ -269,7 +269,7 @@ def test_a_fit_runs_on_one_thread_whatever_the_machine_offers(monkeypatch):
 
     seen = []
     monkeypatch.setattr(
-        "specmatch.house.house_model.fit_house",
+        "specmatch.house.house_model.fit_set",
         lambda *_, **__: seen.append({pool["num_threads"] for pool in threadpoolctl.threadpool_info()}),
     )
     past = Brewery(seed=1).draw(1)

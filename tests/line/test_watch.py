@@ -211,6 +211,11 @@ def test_it_stops_when_told_after_the_samples_in_hand(line_room, folder, journal
     assert journal.check().n_entries == 1
 
 
+def entries(path):
+    with Journal(path) as journal:
+        return journal.check().n_entries
+
+
 @pytest.mark.slow
 # newer Pythons warn of forks in processes with threads: the child runs nothing that a thread of the parent holds
 @pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")
@@ -224,15 +229,21 @@ def test_killed_at_random_moments_nothing_is_lost_doubled_or_half_written(line_r
     with Journal(path):
         pass
     written = []
-    for _ in range(n_kills):
+    for round_ in range(n_kills):
+        before = entries(path)
         child = os.fork()
         if child == 0:
             with Journal(path) as journal:
                 watch = Watch(journal, line_room.setting(claim=BEER), folder)
                 watch.run(threading.Event(), lambda row: None, complain=lambda said: None)
             os._exit(0)
+        # every second one is killed from its first entry on, however long that takes it; the others from their start
+        seen, given_up = round_ % 2 == 1, time.monotonic() + 120.0
         moment = time.monotonic() + rng.uniform(0.0, 0.5)
-        while time.monotonic() < moment:
+        while not seen or time.monotonic() < moment:
+            if not seen and entries(path) > before:
+                seen, moment = True, time.monotonic() + rng.uniform(0.0, 0.5)
+            assert seen or time.monotonic() < given_up, "nothing was recorded in two minutes"
             # every file has bytes of its own, in two pieces with a moment between them
             text = reflectance_text(pours[len(written) % 6] * (1 + 1e-4 * len(written)))
             name = f"p{len(written):04d}.csv"
@@ -247,14 +258,13 @@ def test_killed_at_random_moments_nothing_is_lost_doubled_or_half_written(line_r
         os.kill(child, signal.SIGKILL)
         os.waitpid(child, 0)
     with Journal(path) as journal:
-        before = journal.check().n_entries
+        assert journal.check().n_entries > 0
         Watch(journal, line_room.setting(claim=BEER), folder).once()
         assert journal.check().faults == ()
         rows = journal.select("kind != 'left_out'")
         assert sorted(name for row in rows for name in row["scan_files"]) == written
         assert len(rows) == len(written)
         assert journal.select("kind = 'left_out'") == []
-    assert before > 0
 
 
 @pytest.fixture(scope="module")

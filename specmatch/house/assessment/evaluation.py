@@ -12,7 +12,8 @@ from joblib import Parallel, delayed
 from specmatch.batches import batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
-from specmatch.house.fitting.fitting import FittedHouse, fit_house, one_thread
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.budget import budget_table
@@ -132,7 +133,7 @@ def evaluate(
 def _budget(house: HouseModel, refs: ReferenceSet) -> pd.DataFrame | None:
     """Return the uncertainty budget of the model of the whole set, fitted anew where the one given is of another."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    fitted = house.fitted if same else fit_house(refs, false_reject_rate=house.false_reject_rate)
+    fitted = house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate)
     return None if fitted.colour is None else budget_table(fitted)
 
 
@@ -141,7 +142,7 @@ def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
     house = HouseModel(coverage, false_reject_rate).with_fitted(
-        fit_house(refs, without=batches, false_reject_rate=false_reject_rate)
+        fit_set(refs, without=batches, false_reject_rate=false_reject_rate)
     )
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     first = scans.groupby("batch", sort=False)["sample"].transform("first")

@@ -25,6 +25,7 @@ class ColourWarnings:
     unfit: Mask  # (n_beers,): beers whose held-out errors show that A430 cannot be read from them
     pours_shown: bool  # whether the set holds separate pours, so that the interval knows the spread of pouring
     path_sd: float  # relative uncertainty of the path from fill and cup, for a set that does not
+    transfer_sd: float  # relative uncertainty of the transfer that carried the set to this module; 0 on its own
     # (n_beers,): root mean square of the relative held-out errors of each beer, NaN without one; None for old models
     error_of_beer: Floats | None = None
 
@@ -52,6 +53,7 @@ def learn_colour_warnings(
         unfit=beers_with_unreliable_colour(fit, levels.beer, n_beers),
         pours_shown=fit.most_pours > 1,
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
+        transfer_sd=0.0,
         error_of_beer=_error_of_beer(fit, levels.beer, n_beers),
     )
 

@@ -17,7 +17,10 @@ TEMPERATURE_MARGIN_C = 3.0
 # a graduated cylinder is good to 1-2 % of its volume (ASTM E1272); twice that is another filling
 FILL_MARGIN = 0.04
 CUP_MARGIN_MM = 0.5
-_NAMED = {"stage": "the stage", "cup": "the cup", "reference_kind": "the kind of reference"}
+_NAMED = {
+    "stage": "the stage", "cup": "the cup", "reference_kind": "the kind of reference", "lamp": "the lamp",
+    "base": "the base",
+}  # fmt: skip
 _UNITS = {"cup_mm": ("the cup's diameter", "mm"), "fill_ml": ("the fill", "mL"), "temperature_c": ("", "deg C")}
 
 
@@ -31,6 +34,9 @@ class Conditions:
     cup_mm: tuple[float, ...]  # cup_mm, fill_ml, temperature_c: lowest and highest
     fill_ml: tuple[float, ...]
     temperature_c: tuple[float, ...]
+    instrument: tuple[str, ...]  # instrument, lamp, base: every one that occurs
+    lamp: tuple[str, ...]
+    base: tuple[str, ...]
 
 
 def learn_conditions(scans: pd.DataFrame, reference_kind: str | None = None) -> Conditions:
@@ -43,6 +49,9 @@ def learn_conditions(scans: pd.DataFrame, reference_kind: str | None = None) -> 
         cup_mm=_range(scans, "cup_mm"),
         fill_ml=_range(scans, "fill_ml"),
         temperature_c=_range(scans, "temperature_c"),
+        instrument=_texts(scans, "instrument"),
+        lamp=_texts(scans, "lamp"),
+        base=_texts(scans, "base"),
     )
 
 
@@ -54,7 +63,7 @@ def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, li
         if not held or column not in scans.columns:
             continue
         cells = scans[column]
-        values = cells.map(_text)
+        values = cells.map(plain_text)
         # exact words, but not their case: "Tank" and "tank" are one stage
         other = ~values.str.lower().isin([*(word.lower() for word in held), ""])
         for sample, value in dict(zip(scans["sample"][other], values[other], strict=True)).items():
@@ -87,14 +96,15 @@ def _widened(column: str, low: float, high: float) -> tuple[float, float]:
     return low - margin, high + margin
 
 
-def _text(value: object) -> str:
+def plain_text(value: object) -> str:
+    """Return a cell as text without outer blanks, "" where there is none."""
     return "" if value is None or (isinstance(value, float) and np.isnan(value)) else str(value).strip()
 
 
 def _texts(scans: pd.DataFrame, column: str) -> tuple[str, ...]:
     if column not in scans.columns:
         return ()
-    return tuple(sorted({_text(value) for value in pd.unique(scans[column])} - {""}))
+    return tuple(sorted({plain_text(value) for value in pd.unique(scans[column])} - {""}))
 
 
 def _range(scans: pd.DataFrame, column: str) -> tuple[float, ...]:

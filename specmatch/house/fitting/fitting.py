@@ -18,10 +18,12 @@ from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_me
 from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
-from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, fit_fault_model
+from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
+from specmatch.maths.regression.lab_effects import LabValues
+from specmatch.maths.statistics.levels import Levels
 from specmatch.measurement.reflectance.path_length import SetDepth
 
 if TYPE_CHECKING:
@@ -32,6 +34,44 @@ logger = logging.getLogger(__name__)
 
 # beside the false rejects that the house states, spectra of its own kind are to raise next to no alarm
 DOMAIN_FALSE_ALARM_RATE = 0.005
+
+
+@dataclass(frozen=True)
+class KeptPours:
+    """The pours that a model was fitted on."""
+
+    reflectance: Floats  # (n, p)
+    levels: Levels
+    lab: Floats  # (K,): lab colour of each batch, NaN where there is none
+    values: LabValues | None  # who measured them and how well; None where nothing is stated
+    session: Ints  # (K,): code of the session of each batch
+
+
+@dataclass(frozen=True)
+class SecondModule:
+    """Another module, or another lamp, cup or base under the set's own, and what batches measured on both say of it."""
+
+    instrument: str  # instrument, lamp, cup, base: its names; "" for any
+    lamp: str
+    cup: str
+    base: str
+    shared: tuple[str, ...]  # batches measured on both
+    route: str  # of `specmatch.maths.transfer.routes.ROUTES`
+    # of shared batches left out, root mean square: relative, and in units of the scatter within a beer; the noise of
+    # measuring twice is in both
+    colour_error: float
+    identity_error: float
+    colour_excess: float  # colour_excess, identity_excess: the same beyond that noise
+    identity_excess: float
+    # how much more, as a share of a dark beer's light, its base returns more than once
+    returns: float
+    fitted: FittedHouse  # the set as this module would see it, learnt anew
+
+    @property
+    def said(self) -> str:
+        """Its names in one text."""
+        parts = (f"{name} {value}" for name in ("lamp", "cup", "base") if (value := getattr(self, name)))
+        return ", ".join([self.instrument, *parts])
 
 
 @dataclass(frozen=True)
@@ -56,6 +96,8 @@ class FittedHouse:
     cautions: ColourWarnings | None  # what speaks against a colour; None where there is no colour
     odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
     refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
+    pours: KeptPours | None  # what a transfer starts from; None in a model of an older format
+    modules: tuple[SecondModule, ...]  # further modules, or lamps, cups and bases, that batches of the set have taught
     depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
     path_law: PathLaw | None  # no filling is stated
     temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
@@ -81,18 +123,19 @@ def fit_house(
         pours = pours.without(odd)
         faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
+    shared = pours.shared_noise()
+    if shared is not None:
+        faults = carry_sessions(faults, shared.missing, shared.sd, shared.sessions_per_beer)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(
-            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=pours.shared_noise()
-        )
+        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared)
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
     if pours.some_of_many:
         whole = batch_means_in_chunks(refs, pours, faults)
         batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *whole.odd_pours)))
-    colour, cautions = _fit_colour(pours, refs.colour_unit, batch_means)
+    colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
@@ -112,15 +155,18 @@ def fit_house(
         conditions=learn_conditions(pours.scans, refs.reference_kind),
         odd_pours=odd_names,
         refit_reasons=refit_reasons,
+        pours=KeptPours(pours.reflectance, pours.levels, pours.lab, pours.values, pours.session),
+        modules=(),
         depth=pours.depth,
         path_law=pours.path_law,
         temperature=None if colour is None else learn_temperature_cost(pours, colour),
     )
 
 
-def _fit_colour(
+def fit_set_colour(
     pours: SetPours, colour_unit: str, batch_means: Floats | None
 ) -> tuple[ColourModel | None, ColourWarnings | None]:
+    """Learn the colour of a set and what speaks against it; nothing where lab colours are too few."""
     if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
         return None, None
     with_lab = np.isfinite(pours.lab)

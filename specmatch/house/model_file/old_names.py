@@ -29,6 +29,12 @@ CLASSES = {
 FIELDS: dict[tuple[str, str], str] = {}
 # (class as it is called now, field): its value in a model that was saved before it came
 ADDED: dict[tuple[str, str], Any] = {
+    ("Conditions", "instrument"): (),
+    ("Conditions", "lamp"): (),
+    ("Conditions", "base"): (),
+    ("ColourWarnings", "transfer_sd"): 0.0,
+    ("FittedHouse", "pours"): None,
+    ("FittedHouse", "modules"): (),
     ("ColourModel", "labs"): None,
     ("FittedHouse", "depth"): None,
     ("FittedHouse", "path_law"): None,

@@ -17,7 +17,7 @@ from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval
 
-POURS, FILL_TOLERANCE = "spread of pours", "fill tolerance added"
+POURS, FILL_TOLERANCE, TRANSFER = "spread of pours", "fill tolerance added", "transfer added"
 
 
 @dataclass(frozen=True)
@@ -28,7 +28,7 @@ class ColourReadings:
     low: Floats
     high: Floats
     # `"jackknife+"` or `"normal"`, and where the spread of pouring in it comes from: `"spread of pours"` of the set, or
-    # `"fill tolerance added"`
+    # `"fill tolerance added"`; and `"transfer added"` on a module that the set was carried to
     method: str
     normal_errors_assumed: bool
     codes: dict[int, list[str]]  # row -> warning codes
@@ -73,14 +73,15 @@ def read_colours(
     # known: whether the sample may be a beer of the set; the others promise nothing that a route could deny
     found = fit.interval(reflectance, n_pours, coverage)
     low, high = found.low, found.high
-    if cautions.pours_shown:
-        method = f"{found.method}, {POURS}"
-    else:
-        # in logarithms, where path and colour add; the two parts of the interval add as independent errors
-        extra = float(ndtri(0.5 + coverage / 2.0)) * cautions.path_sd
+    method = f"{found.method}, {POURS if cautions.pours_shown else FILL_TOLERANCE}"
+    more = np.hypot(0.0 if cautions.pours_shown else cautions.path_sd, cautions.transfer_sd)
+    if cautions.transfer_sd:
+        method = f"{method}, {TRANSFER}"
+    if more:
+        # in logarithms, where path and colour add; the parts of the interval add as independent errors
+        extra = float(ndtri(0.5 + coverage / 2.0)) * more
         low = found.colour * np.exp(-np.hypot(np.log(found.colour / low), extra))
         high = found.colour * np.exp(np.hypot(np.log(high / found.colour), extra))
-        method = f"{found.method}, {FILL_TOLERANCE}"
     codes: dict[int, list[str]] = {}
     if cautions.optics is not None:
         widened = Interval(found.colour, low, high, method, found.normal_errors_assumed)

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.array_types import Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
@@ -81,7 +81,8 @@ def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
 
 READING_COLUMNS = (
     "colour", "colour_low", "colour_high", "colour_unit", "interval_method", "nearest_beer", "p_value",
-    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "path_factor", "warnings",
+    "p_value_method", "plausible_beers", "nearest_batch", "distance", "n_pours", "instrument", "path_factor",
+    "warnings",
     "explanation", "colour_without_fault", "warnings_if_claimed", "explanation_if_claimed",
 )  # fmt: skip
 
@@ -115,11 +116,9 @@ def readings_table(
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
     known = plausible.sum(axis=1)
-    outside_colour = np.zeros(n, bool)
-    if f.colour is not None:
-        outside_colour = np.logical_not((f.lowest_colour <= got.colour) & (got.colour <= f.highest_colour))
     flagged: list[tuple[Mask, tuple[str, ...]]] = [
-        (outside_colour, ("outside_colour_range",)),
+        (_outside_colours(f, got.colour), ("outside_colour_range",)),
+        (_unknown_colours(f, got.colour, got.low, got.high), ("colour_unknown",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
         # it may pass for a beer of the set, but the colour regression has not seen its kind
         (outside_domain, ("interval_not_covered",)),
@@ -146,6 +145,7 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
+        "instrument": samples.instruments or "",
         "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
         "warnings": warnings,
         "explanation": sentences_by_row(reasons.sentences, n),
@@ -156,6 +156,21 @@ def readings_table(
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return pd.DataFrame(columns, index=samples.index)
+
+
+def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
+    """Return which colours lie outside the lab colours of the set."""
+    if fitted.colour is None:
+        return np.zeros(len(colour), bool)
+    inside: Mask = (fitted.lowest_colour <= colour) & (colour <= fitted.highest_colour)
+    return ~inside
+
+
+def _unknown_colours(fitted: FittedHouse, colour: Floats, low: Floats, high: Floats) -> Mask:
+    """Return which colours are missing, cut at zero, without limits, or known no better than the set's whole range."""
+    whole = fitted.highest_colour - fitted.lowest_colour if fitted.colour is not None else 0.0
+    known: Mask = np.isfinite(colour) & np.isfinite(high) & (low > 0.0) & (high - low < whole)
+    return ~known
 
 
 def _colours(

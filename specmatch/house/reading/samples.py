@@ -32,6 +32,7 @@ class SampleSet:
     missing: Mask | None  # (n_samples, p): channels that no neighbour can stand for; None when there are none
     told: dict[str, list[str]] = field(default_factory=dict)  # sample -> sentences of what its conditions cost
     depths: SampleDepths | None = None  # what bringing them to the model's depth did; None where it knows no depth
+    instruments: tuple[str, ...] = ()  # name of the module of each sample, as stated; empty where none is stated
 
     @property
     def index(self) -> pd.Index:

@@ -129,7 +129,8 @@ def upkeep(
     actions: list[Action] = []
     for drift in drifts:
         if drift.code == INSTRUMENT:
-            actions.append(Action(NEW_REFERENCE if drift.chart == LEVEL else SERVICE, drift.subject, drift.sentence))
+            action = NEW_REFERENCE if drift.chart == LEVEL else SERVICE
+            actions.append(Action(action, drift.subject, f"{drift.sentence}{_transfer_due(drift)}"))
         elif drift.code == PRODUCT:
             said = f"{drift.sentence}; measure new batches by transmission and add them, or hold the product"
             actions.append(Action(ADD_BATCHES, drift.subject, said))
@@ -138,6 +139,13 @@ def upkeep(
     actions += _validated(validation or {})
     actions += _thin_beers(journals)
     return actions or [Action(NOTHING, "", "no chart has moved, and the readings ask for nothing")]
+
+
+def _transfer_due(drift: Drift) -> str:
+    """Say when a new lamp, cup or base is to be taught: its reference scans moved."""
+    if drift.chart not in (LEVEL, PEAK):
+        return ""
+    return "; if a lamp, cup or base was changed, name it in the sheet and teach it by batches of the set: transfer"
 
 
 def _validated(validation: Mapping[str, float]) -> list[Action]:

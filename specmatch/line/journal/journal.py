@@ -18,6 +18,7 @@ from specmatch.errors import LockedError, StorageError, TableError
 from specmatch.line.journal.hash_chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.journal.schema import (
     APPLICATION_ID,
+    BUSY_KINDS,
     FIRST_PREVIOUS,
     FORMAT,
     FROM_1,
@@ -25,6 +26,7 @@ from specmatch.line.journal.schema import (
     TRIGGERS,
     TRIGGERS_OF_1,
     VIEW_OF_1,
+    error_kind,
     patiently,
     statements,
     utc_now,
@@ -195,15 +197,12 @@ class Journal:
         try:
             yield
         except sqlite3.Error as error:
-            said = str(error)
-            # the lowest byte names the kind, the others what was done at the time
-            if getattr(error, "sqlite_errorcode", 0) & 0xFF in (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED):
+            if error_kind(error) in BUSY_KINDS:
                 raise LockedError(
                     f"{self.path}: another process has held the journal for {BUSY_S:g} s; {self._so_far()}: "
                     "run it again"
                 ) from error
-            hint = next((way for sign, way in _WAYS_OUT.items() if sign in said), "{so_far}")
-            raise StorageError(f"{self.path}: {said}; {hint.format(so_far=self._so_far())}") from error
+            raise StorageError(f"{self.path}: {error}; {_way_out(error).format(so_far=self._so_far())}") from error
 
     @contextmanager
     def writing(self) -> Iterator[None]:
@@ -519,13 +518,19 @@ class Journal:
 
 
 _WAYS_OUT = {
-    "readonly": "the file or its folder cannot be written to; {so_far}",
-    "disk is full": "{so_far}: free some space and run it again, no scan is lost",
-    "not a database": "it is no journal; name a file that verify or watch has made",
-    "unable to open": "its folder must be there and writable",
-    "malformed": "the file is damaged; keep it, and go on in a new journal",
-    "generated": "this needs SQLite 3.31 or later",
+    sqlite3.SQLITE_READONLY: "the file or its folder cannot be written to; {so_far}",
+    sqlite3.SQLITE_FULL: "{so_far}: free some space and run it again, no scan is lost",
+    sqlite3.SQLITE_NOTADB: "it is no journal; name a file that verify or watch has made",
+    sqlite3.SQLITE_CANTOPEN: "its folder must be there and writable",
+    sqlite3.SQLITE_CORRUPT: "the file is damaged; keep it, and go on in a new journal",
 }
+
+
+def _way_out(error: sqlite3.Error) -> str:
+    """Say what to do about an error of SQLite, by its code."""
+    if sqlite3.sqlite_version_info < (3, 31):
+        return "this needs SQLite 3.31 or later"
+    return _WAYS_OUT.get(error_kind(error), "{so_far}")
 
 
 # file systems over a network: their locks are not those that SQLite's write-ahead log rests on

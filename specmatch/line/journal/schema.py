@@ -131,6 +131,15 @@ def statements(script: str) -> Iterator[str]:
             part = ""
 
 
+BUSY_KINDS = (sqlite3.SQLITE_BUSY, sqlite3.SQLITE_LOCKED)
+
+
+def error_kind(error: sqlite3.Error) -> int:
+    """Return the kind of an error of SQLite: the lowest byte of its code, 0 where it has none."""
+    # the other bytes say what was done at the time
+    return int(getattr(error, "sqlite_errorcode", 0)) & 0xFF
+
+
 def patiently(action: Callable[[], None], seconds: float) -> None:
     """Do something that another process may be in the way of; SQLite's own waiting leaves out the change to a log."""
     deadline = time.monotonic() + seconds
@@ -138,7 +147,7 @@ def patiently(action: Callable[[], None], seconds: float) -> None:
         try:
             return action()
         except sqlite3.OperationalError as error:
-            if "locked" not in str(error) or time.monotonic() > deadline:
+            if error_kind(error) not in BUSY_KINDS or time.monotonic() > deadline:
                 raise
             time.sleep(0.02)
 

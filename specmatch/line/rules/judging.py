@@ -12,9 +12,10 @@ from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
 from specmatch.house.decision.decision import check_claims
 from specmatch.house.decision.specification import Specification
+from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.house_model import HouseModel
+from specmatch.house.reading.modules import PARTS, parts_by_module
 from specmatch.house.reading.readings import READING_COLUMNS
-from specmatch.house.reading.samples import prepare_samples
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
@@ -97,6 +98,8 @@ def judge_pooled(
 ) -> Pooled | None:
     """Judge the pours of a run together, and those since a departure on their own."""
     kept = [part for part in parts if part.get("n_pours")]
+    # pours of two modules are not averaged: those of the one that measured last are judged
+    kept = [part for part in kept if part.get("module") == kept[-1].get("module")]
     late = [part for part in kept if part.get("entry", since) >= since]
     if not late:
         return None
@@ -106,8 +109,8 @@ def judge_pooled(
     whole = Judged(
         reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
     )
-    fitted = setting.house.fitted
-    means = prepare_samples(fitted, *_as_pours(late), every_pour=True).averages
+    (part,) = parts_by_module(setting.house.fitted, *_as_pours(late))
+    fitted, means = part.fitted, part.samples(every_pour=True).averages
     p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
     since_p = max(float(p_values[fitted.beers.index(beer)]) for beer in setting.specification.beers_of(claim, on))
     return Pooled(whole, since_p, sum(part["n_pours"] for part in late), setting.house.false_reject_rate)
@@ -151,7 +154,7 @@ def _verify(
 
 
 def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
-    """Return the mean of pours as the journal keeps it for a retest, with the filling that it stands at."""
+    """Return the mean of pours as the journal keeps it for a retest, with its filling and its module."""
     # spectra (n, p)
     if spectra.empty:
         return {}
@@ -162,6 +165,7 @@ def kept_mean(spectra: pd.DataFrame, scans: pd.DataFrame) -> Record:
         "wavelength_nm": [float(nm) for nm in spectra.columns],
         "reflectance": [None if np.isnan(v) else round(float(v), DIGITS) for v in np.mean(means, axis=0)],
         "filling": _filling(scans),
+        "module": {name: plain_text(scans[name].iloc[0]) for name in ("instrument", *PARTS) if name in scans.columns},
     }
 
 
@@ -184,6 +188,7 @@ def _as_pours(parts: Sequence[Record]) -> tuple[pd.DataFrame, pd.DataFrame]:
     filled = [part.get("filling") or {} for part in parts for _ in range(part["n_pours"])]
     scans = pd.DataFrame({"pour": names, "sample": "run"}, index=names)
     scans = scans.join(pd.DataFrame(filled, index=names))
+    scans = scans.assign(**(parts[0].get("module") or {}))
     return pd.DataFrame(rows, index=names, columns=grid), scans
 
 

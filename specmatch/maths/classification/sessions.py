@@ -34,6 +34,8 @@ class SharedNoise:
     variance: Floats  # (n_beers, p): of the noise of the reference
     missing: float  # part of the effect that is to be added
     n_sessions: int
+    sd: Floats  # (3,): of axis in nm, lamp and its tilt
+    sessions_per_beer: Ints  # (n_beers,)
 
     def axes_beyond(self, scores: Floats, noise: Floats, variance: Floats) -> int:
         """Return how many leading axes hold more of the batches than noise of the references may make up, 1 or more.
@@ -97,7 +99,8 @@ def shared_noise(reflectance: Floats, levels: Levels, session: Ints, *, waveleng
     sd = _learnt_sd(levels.mean(reflectance, to="batch"), base, causes, levels.beer, session, wavelength_nm)
     # one reference and one dark a session, as one scan each
     reference = base**2 * noise.variance(np.ones_like(base)) + noise.read / noise.light**2
-    return SharedNoise(base, causes * sd[:, None], reference, missing, np.unique(session).size)
+    per_beer = np.array([np.unique(session[levels.beer == k]).size for k in range(len(base))])
+    return SharedNoise(base, causes * sd[:, None], reference, missing, np.unique(session).size, sd, per_beer)
 
 
 def _causes(base: Floats, wavelength_nm: Floats) -> Floats:

@@ -19,6 +19,7 @@ from specmatch.maths.faults.detector import Detector
 from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
+    CAUSES,
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
@@ -272,6 +273,17 @@ def usual_fault_model(reflectance: Floats, sample: Ints, *, wavelength_nm: Float
         bases, np.ones(len(bases), np.int64), np.ones((2, len(FAULTS))),
         np.where(_OF_A_POUR, 1.0, np.inf), 1.0 + _FAR, bins,
     )  # fmt: skip
+
+
+def carry_sessions(fit: FaultModel, missing: float, sd: Floats, sessions_per_beer: Ints) -> FaultModel:
+    """Return the fit with what its scatter between batches lacks of the effect of sessions."""
+    # missing: part of it that is lacking; sd (3,): of axis in nm, lamp and its tilt; sessions_per_beer (n_beers,)
+    batch = fit.scatter.batch.copy()
+    for name, one in zip(("axis_nm", "lamp", "lamp_tilt"), sd.tolist(), strict=True):
+        batch[CAUSES.index(name)] += missing * one**2
+    # the mean of a beer is no surer than its sessions are many
+    counts = np.minimum(fit.batches_per_beer, sessions_per_beer)
+    return replace(fit, scatter=replace(fit.scatter, batch=batch), batches_per_beer=counts)
 
 
 def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:

@@ -1,7 +1,7 @@
 """The wavelength axis against published lines: every line by itself, and all of them as one pattern."""
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,7 +14,7 @@ from specmatch.measurement.commissioning.pieces import Line
 SIGMA_PER_WIDTH = 1.0 / 2.3548  # of a Gaussian, from its full width at half height
 # a slit of this class, and how far in logarithm it, the own width of a band, may be from what is stated: prior only
 _SLIT_NM, _SLIT_DOUBT, _WIDTH_DOUBT = 12.0, 0.5, 0.3
-_STEP_NM, _REACH = 0.5, 3.0
+_STEP_NM, _REACH, _BEYOND_NM = 0.5, 3.0, 20.0
 # the lamp as a spline: its knots, spread of gain between pixels, and how far it may bend
 _KNOT_NM, _GAIN_SD, _BEND = 5.0, 0.01, 3.0
 _BACKGROUND = 4  # degree of the smooth transmission of a glass, or of the phosphor below the lines of a lamp
@@ -57,7 +57,12 @@ def _fit(
     if used.sum() < 30:
         return None
     low, high = nm[used][0] + 5.0, nm[used][-1] - 5.0
-    seen = [line for line in lines if low <= line.nm <= high]
+    # a line just beyond the ends is felt there, though the axis is not judged by it
+    seen = [
+        line if low <= line.nm <= high else replace(line, counts=False)
+        for line in lines
+        if low - _BEYOND_NM <= line.nm <= high + _BEYOND_NM
+    ]
     if sum(line.counts for line in seen) < 2:
         return None
     pattern = _Pattern(nm, seen, used, light)

@@ -199,13 +199,19 @@ def loose_axis(rows: Sequence[Row], words: Sequence[str]) -> tuple[int, Floats]:
     return column, values[:, column]
 
 
-def goes_on(x: float, axis: Floats) -> bool:
-    """True unless a number lies far off an axis, so that its line cannot be a part of the table."""
+def reach(axis: Floats) -> tuple[float, float]:
+    """Return the range beyond which a number lies far off an axis, so that its line is no part of the table."""
+    # axis (p,)
     known = axis[np.isfinite(axis)]
-    if not np.isfinite(x) or known.size < 2:
-        return True
+    if known.size < 2:
+        return -np.inf, np.inf
     room = FAR_STEPS * float(np.median(np.abs(np.diff(known))))
-    return bool(known.min() - room <= x <= known.max() + room)
+    return float(known.min()) - room, float(known.max()) + room
+
+
+def goes_on(x: float, within: tuple[float, float]) -> bool:
+    """True unless a number lies outside what `reach` gives."""
+    return not np.isfinite(x) or within[0] <= x <= within[1]
 
 
 def table_in_columns(rows: Sequence[Row]) -> bool:
@@ -219,7 +225,7 @@ def table_in_columns(rows: Sequence[Row]) -> bool:
     return bool((inside >= _MOSTLY).any())
 
 
-def is_footer(i: int, split: list[Row], last: int, column: int, axis: Floats) -> bool:
+def is_footer(i: int, split: list[Row], last: int, column: int, within: tuple[float, float]) -> bool:
     """True for numbers below the table that are no part of it: without a wavelength, or far off the others."""
     cells = split[i]
     if not any(map(looks_numeric, cells)) or not all(map(is_value, cells)):
@@ -227,9 +233,9 @@ def is_footer(i: int, split: list[Row], last: int, column: int, axis: Floats) ->
     apart = i > last + 1
     if column >= len(cells) or not cells[column]:
         x = loose_number(next(cell for cell in cells if looks_numeric(cell)))
-        return apart or (i < len(split) - 1 and not goes_on(x, axis))
+        return apart or (i < len(split) - 1 and not goes_on(x, within))
     # the last line, right under the table and without a line end, may be one that was cut
-    return (apart or i < len(split) - 1) and not goes_on(loose_number(cells[column]), axis)
+    return (apart or i < len(split) - 1) and not goes_on(loose_number(cells[column]), within)
 
 
 def grown_upwards(split: list[Row], filled: list[bool], first: int, column: int, width: int) -> int:
@@ -256,7 +262,7 @@ def footer_cut(block: list[int], split: list[Row], column: int, axis: Floats) ->
         upper = axis[: max(FEWEST_POINTS, min(k - 1, 3 * body // 4))]
         span = float(np.nanmax(axis[: k - 1]) - np.nanmin(axis[: k - 1])) if k > FEWEST_POINTS else 0.0
         within = np.nanmin(axis[: k - 1]) <= x <= np.nanmax(axis[: k - 1]) if span else True
-        if within or goes_on(x, np.r_[upper, axis[: k - 1][-1:]]):
+        if within or goes_on(x, reach(np.r_[upper, axis[: k - 1][-1:]])):
             break
         k -= 1
     return block[k - 1], block[k:]

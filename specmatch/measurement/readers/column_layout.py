@@ -24,6 +24,7 @@ from specmatch.measurement.readers.axis import (
     named_axes,
     numbering,
     one_way,
+    reach,
 )
 from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_table
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
@@ -34,6 +35,7 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
+from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.several_tables import refuse_several
 from specmatch.measurement.readers.units import Label, names_wavelength, read_label, stated_x_unit
 from specmatch.wording import counted
@@ -52,7 +54,7 @@ class TextTable:
     whole: bool  # whether the last line ends with a line end
     # the first line whose trailing cells are left off, 0 if there is none; only pairs may be so written
     shortened_at: int = 0
-    notes: list[str] = field(default_factory=list)
+    notes: Notes = field(default_factory=Notes)
 
 
 def find_columns_table(lines: Sequence[str], separator: str, *, name: str, literal: bool = False) -> TextTable:
@@ -68,7 +70,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled, name)
-    notes: list[str] = []
+    notes = Notes()
     block = [i for i in range(first, last + 1) if filled[i]]
     usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
     named = _names_above(split, filled, first, usual, separator)[1]
@@ -76,7 +78,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     first = grown_upwards(split, filled, first, column, usual)
     last, footer = footer_cut(block, split, column, axis)
     if footer:
-        notes.append(
+        notes.doubt(
             f"{counted(len(footer), 'line')} of numbers under the table left out, from line {footer[0] + 1}: they do "
             "not go on with the wavelengths"
         )
@@ -84,8 +86,11 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     axis = np.array([loose_number(split[i][column]) if column < len(split[i]) else np.nan for i in block])
     width = _refuse_wide(block, split, name)
     refuse_several(split, numeric, filled, (first, last), column, axis, name)
+    within = reach(axis)
     for i in range(len(split)):
-        if filled[i] and (i < first or (i > last and i not in footer and not is_footer(i, split, last, column, axis))):
+        if filled[i] and (
+            i < first or (i > last and i not in footer and not is_footer(i, split, last, column, within))
+        ):
             _refuse_broken(i, split, numeric, filled, width, (first, last), name)
     rows = [split[i] for i in block]
     numbers = [i + 1 for i in block]
@@ -103,7 +108,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     if separator == "," and not literal and not parted:
         _refuse_comma_twice(rows, numbers, names, name)
     elif len(names) != width and literal:
-        notes.append(f"the header names {len(names)} columns, the table has {width}: the last have no name")
+        notes.add(f"the header names {len(names)} columns, the table has {width}: the last have no name")
         names, words = [*names, *[""] * width][:width], [*words, *[""] * width][:width]
     if len(names) != width:
         raise ScanFileError(
@@ -337,15 +342,16 @@ def _read_columns(
         raise ScanFileError(
             f"{name}, line {table.shortened_at}: fields are missing at the end of the line; the file is cut or damaged"
         )
-    notes = list(table.notes)
+    notes = Notes()
+    notes.join(table.notes)
     if len(keep) < len(text_columns):
-        notes.append(f"{len(text_columns) - len(keep)} empty column(s) left out")
+        notes.add(f"{len(text_columns) - len(keep)} empty column(s) left out")
     if pairs:
         plan = [(j, j + 1) for j in range(0, len(keep), 2)]
     else:
         x_column = _x_column(values, table.words, keep, name, layout, wavelength_column)
         plan, ignored = _values_plan(values, table, keep, x_column)
-        notes += ignored
+        notes.add(*ignored)
     if not plan:
         raise ScanFileError(f"{name}: a single column of numbers; a scan needs a wavelength and a value on each line")
     spectra = []

@@ -12,7 +12,7 @@ from specmatch.measurement.readers.column_layout import columns_readings
 from specmatch.measurement.readers.fast_path import plain_reading
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
-from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading
+from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
 from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
@@ -87,9 +87,10 @@ def _readings_at(
         except ScanFileError as error:
             problems.append(error)
             refused = error.stage != "table"
-    if told.layout == "rows" or (told.layout is None and rows_may_be(lines, separator, refused=refused)):
+    split = split_rows(lines, separator) if told.layout in (None, "rows") else []
+    if told.layout == "rows" or (told.layout is None and rows_may_be(split, refused=refused)):
         try:
-            by_rows = rows_reading(lines, separator, name=name, decimal=told.decimal, thousands=told.thousands)
+            by_rows = rows_reading(lines, split, separator, name=name, decimal=told.decimal, thousands=told.thousands)
         except ScanFileError as error:
             problems.append(error)
         else:

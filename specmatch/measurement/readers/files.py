@@ -16,13 +16,14 @@ from specmatch.measurement.readers.dialect import ReadOptions, axis_in_nm, parse
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
 from specmatch.measurement.readers.lines import SEPARATORS, decode_text, read_meta
 from specmatch.measurement.readers.parsed_text import LAYOUTS, ParsedText, RawSpectrum, check_points, format_notes
-from specmatch.measurement.readers.scan import Scan
+from specmatch.measurement.readers.scan import Notes, Scan
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import X_UNITS, Label, read_label, settle_scale
 
 __all__ = ["Scan", "read_scans"]
 
 LARGEST_BYTES = 64 * 10**6
+NAMED_TWICE = 4
 _QUANTITY_FIELDS = ("yunit", "yunits", "quantity", "ylabel")
 
 
@@ -151,20 +152,18 @@ def _of_several(parts: Sequence[TablePart], encoding: str, name: str, told: Read
 
 def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     """Turn one table into scans."""
-    shared = [
-        f"text encoding {encoding}",
-        f"separator {SEPARATORS[reading.separator]}",
-        reading.marks.words(),
-        *reading.notes,
-    ]
+    shared = Notes([f"text encoding {encoding}", f"separator {SEPARATORS[reading.separator]}", reading.marks.words()])
+    shared.join(reading.notes)
     if reading.layout != "columns":
-        shared.append(f"spectra in {reading.layout}")
+        shared.add(f"spectra in {reading.layout}")
     check_points(reading, name=name)
     if not reading.whole:
-        shared.append("no line end after the last value: the file may be cut there")
+        shared.doubt("no line end after the last value: the file may be cut there")
     titles = [spectrum.title for spectrum in reading.spectra]
     again = {title: count for title, count in Counter(titles).items() if count > 1}
-    shared += [f"{count} spectra are named {name!r}" for name, count in again.items()]
+    shared.doubt(*(f"{count} spectra are named {title!r}" for title, count in list(again.items())[:NAMED_TWICE]))
+    if len(again) > NAMED_TWICE:
+        shared.doubt(f"{len(again) - NAMED_TWICE} more names are those of several spectra")
     labels = _labels(reading, shared)
     own = reading.layout != "columns" or len(titles) > 1
     unique = own and all(titles) and len(set(titles)) == len(titles)
@@ -178,23 +177,24 @@ def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions
             else f"{name}#{k}"
         )
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
-        scans.append(_finish(spectrum, scan_id, meta, labels[k - 1], shared, name, told, whole=reading.whole))
+        scans.append(_finish(spectrum, scan_id, meta, labels[k - 1], (shared,), name, told, whole=reading.whole))
     return scans
 
 
 def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     spectra, file_notes = jcamp_spectra(text, name=name)
-    shared = ["JCAMP-DX", f"text encoding {encoding}", *file_notes]
+    shared = Notes(["JCAMP-DX", f"text encoding {encoding}"])
+    shared.join(file_notes)
     titles = [spectrum.title for spectrum, _, _ in spectra]
     unique = all(titles) and len(set(titles)) == len(titles)
     scans = []
     for k, (spectrum, labels, notes) in enumerate(spectra, 1):
         scan_id = name if len(spectra) == 1 else titles[k - 1] if unique else f"{name}#{k}"
-        scans.append(_finish(spectrum, scan_id, labels, _label(spectrum, labels), [*shared, *notes], name, told))
+        scans.append(_finish(spectrum, scan_id, labels, _label(spectrum, labels), (shared, notes), name, told))
     return scans
 
 
-def _labels(reading: ParsedText, shared: list[str]) -> list[Label]:
+def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
     """Return what each title says; titles of one table that say different things say nothing, and a note tells."""
     labels = [_label(spectrum, reading.meta) for spectrum in reading.spectra]
     if len(labels) == 1:
@@ -209,7 +209,7 @@ def _labels(reading: ParsedText, shared: list[str]) -> list[Label]:
         for spectrum, label in zip(reading.spectra, labels, strict=True)
         if any(label_words := (label.quantity, label.scale))
     ]
-    shared.append(
+    shared.doubt(
         f"titles disagree on what the values are: {', '.join(said[:4])}, the others say nothing or something else; "
         "give quantity= and scale="
     )
@@ -231,42 +231,48 @@ def _finish(
     scan_id: str,
     meta: dict[str, str],
     label: Label,
-    shared: list[str],
+    before: Sequence[Notes],
     name: str,
     told: ReadOptions,
     *,
     whole: bool = True,
 ) -> Scan:
     """Put one spectrum into ascending nm, its quantity and its scale."""
-    notes = list(shared)
+    notes = Notes()
+    for said in before:
+        notes.join(said)
     nm, unit, stated = axis_in_nm(spectrum, meta, name, told)
     if unit == "pixel":
-        notes.append("pixels turned into nm by the polynomial")
+        notes.add("pixels turned into nm by the polynomial")
     elif stated:
-        notes.append("wavelengths in nm, as stated" if unit == "nm" else f"wavelengths in {unit} turned into nm")
+        notes.add("wavelengths in nm, as stated" if unit == "nm" else f"wavelengths in {unit} turned into nm")
     else:
-        notes.append(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
+        notes.add(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
     lines = spectrum.line_numbers
     order, order_notes = order_axis(nm, name=name, lines=lines if lines[0] != lines[-1] else None)
     # in 1/cm the ascending order is the reverse of the file's, which is no oddity of the file
-    notes += order_notes if unit != "1/cm" else []
+    notes.add(*(order_notes if unit != "1/cm" else ()))
     x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])
-    notes += merged + gap_notes(x) + format_notes(spectrum)
+    notes.doubt(*merged, *gap_notes(x), *format_notes(spectrum))
     values, quantity, scale, scale_notes = settle_scale(
         values, label, quantity=told.quantity, scale=told.scale, name=name
     )
-    notes += scale_notes
+    # what the file or the caller states is no doubt
+    (notes.add if told.scale or label.scale else notes.doubt)(*scale_notes)
     missing = ~np.isfinite(values)
     if missing.all():
         raise ScanFileError(f"{name}: no number among the {missing.size} values; measure again")
     if missing.any():
         over = f", {int(saturated.sum())} of them over the range" if saturated.any() else ""
-        notes.append(f"{int(missing.sum())} value(s) missing{over}")
+        notes.doubt(f"{int(missing.sum())} value(s) missing{over}")
     spikes = np.flatnonzero(find_spikes(values))
     if spikes.size:
-        notes.append(
+        notes.doubt(
             f"stands off its neighbours at {', '.join(f'{x[k]:g}' for k in spikes[:5])} nm ({spikes.size} point(s)): "
             "a spike or a damaged digit"
         )
     open_end = None if whole else int(np.searchsorted(x, nm[-1]))
-    return Scan(scan_id, x, values, quantity, saturated, missing, meta, tuple(notes), scale, open_end)
+    return Scan(
+        scan_id, x, values, quantity, saturated, missing, meta, tuple(notes.every), scale, open_end,
+        tuple(notes.doubts),
+    )  # fmt: skip

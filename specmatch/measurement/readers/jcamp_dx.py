@@ -19,6 +19,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.jcamp_ordinates import Ordinates, decode_ordinates, decode_pairs, is_packed
 from specmatch.measurement.readers.parsed_text import RawSpectrum
+from specmatch.measurement.readers.scan import Notes
 
 _LABEL = re.compile(r"\s*##([^=]*)=(.*)\Z", re.DOTALL)
 
@@ -124,21 +125,21 @@ Table = tuple[Floats, Floats, Ints]
 _FORMS = ("(X++(Y..Y))", "(XY..XY)")
 
 
-def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], list[str]]], list[str]]:
+def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], Notes]], Notes]:
     r"""Read every spectrum of a JCAMP-DX text."""
     blocks = read_blocks(text, name=name)
-    notes: list[str] = []
+    notes = Notes()
     found = _spectra_blocks(blocks, name, notes)
     if not found:
         raise ScanFileError(f"{name}: no spectrum in the file: no ##XYDATA and no ##XYPOINTS")
     comma = _decimal_comma(found, name)
     if comma:
-        notes.append("decimal ','")
+        notes.add("decimal ','")
     spectra = [_spectrum(block, comma, name) for block in found]
     return spectra, notes
 
 
-def _spectra_blocks(blocks: list[Block], name: str, notes: list[str]) -> list[Block]:
+def _spectra_blocks(blocks: list[Block], name: str, notes: Notes) -> list[Block]:
     """Return the blocks that hold a spectrum, at whatever depth, in the order of the file."""
     found: list[Block] = []
     waiting = blocks[::-1]
@@ -147,7 +148,7 @@ def _spectra_blocks(blocks: list[Block], name: str, notes: list[str]) -> list[Bl
         if block.children:
             declared = block.labels.get("BLOCKS", "")
             if declared and declared != str(len(block.children)) and declared != str(len(block.children) + 1):
-                notes.append(f"##BLOCKS={declared} but {len(block.children)} blocks are found; all of them are read")
+                notes.add(f"##BLOCKS={declared} but {len(block.children)} blocks are found; all of them are read")
             if not block.closed:
                 raise ScanFileError(
                     f"{name}: truncated: the block {block.labels.get('TITLE', '')!r} has no ##END; copy the file again"
@@ -204,7 +205,7 @@ def _number(block: Block, label: str, comma: bool, name: str) -> tuple[float, fl
     return float(plain), 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2]))
 
 
-def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[str, str], list[str]]:
+def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[str, str], Notes]:
     title = block.labels.get("TITLE", "")
     where = name if not title else f"{name}, block {title!r}"
     if block.form not in _FORMS:
@@ -214,7 +215,7 @@ def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[s
     declared = None if points is None else int(points[0])
     if declared is not None and (points is None or declared != points[0] or declared < 1):
         raise ScanFileError(f"{where}: ##NPOINTS={block.labels['NPOINTS']} is no count of points")
-    notes: list[str] = []
+    notes = Notes()
     if block.form == "(XY..XY)":
         x, y, lines = _pairs(block, numbers, comma, declared, where, notes)
     else:
@@ -228,10 +229,10 @@ def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[s
     return spectrum, labels, notes
 
 
-def _factor(numbers: Numbers, label: str, notes: list[str], where: str) -> float:
+def _factor(numbers: Numbers, label: str, notes: Notes, where: str) -> float:
     given = numbers[label]
     if given is None:
-        notes.append(f"no ##{label}: 1 assumed")
+        notes.doubt(f"no ##{label}: 1 assumed")
         return 1.0
     if given[0] == 0.0:
         raise ScanFileError(f"{where}: ##{label}=0; the label is damaged")
@@ -250,11 +251,11 @@ def _check_count(found: int, declared: int | None, block: Block, where: str) -> 
         raise ScanFileError(f"{where}: truncated: {found} points found but no ##END; copy the file again")
 
 
-def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: list[str]) -> Table:
+def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: Notes) -> Table:
     x_list, y_list, line_list = decode_pairs(block.table, decimal_comma=comma, name=where)
     _check_count(len(x_list), declared, block, where)
     if declared is None:
-        notes.append(f"no ##NPOINTS: {len(x_list)} points found")
+        notes.add(f"no ##NPOINTS: {len(x_list)} points found")
     x = np.array(x_list) * _factor(numbers, "XFACTOR", notes, where)
     y = np.array(y_list) * _factor(numbers, "YFACTOR", notes, where)
     if x.size == 0 or not np.isfinite(x).all():
@@ -269,7 +270,7 @@ def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
     return x, y, np.array(line_list)
 
 
-def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: list[str]) -> Table:
+def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: Notes) -> Table:
     table = [(line, text.replace(",", ".")) for line, text in block.table] if comma else block.table
     if not table:
         raise ScanFileError(f"{where}: truncated: the table has no lines; copy the file again")
@@ -284,10 +285,10 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
     if declared is None:
         if last is None or step is None or abs((last[0] - first[0]) / step[0] - (n - 1)) > 0.01 * n:
             raise ScanFileError(f"{where}: no ##NPOINTS, and the {n} points found do not fill ##FIRSTX to ##LASTX")
-        notes.append(f"no ##NPOINTS: {n} points found, as many as ##DELTAX asks")
+        notes.add(f"no ##NPOINTS: {n} points found, as many as ##DELTAX asks")
     end = last[0] if last is not None else first[0] + (step[0] if step is not None else 0.0) * (n - 1)
     if last is None:
-        notes.append(f"no ##LASTX: the axis steps by ##DELTAX from ##FIRSTX to {end:g}")
+        notes.add(f"no ##LASTX: the axis steps by ##DELTAX from ##FIRSTX to {end:g}")
     if n < 2 or end == first[0]:
         raise ScanFileError(f"{where}: {n} point(s) from {first[0]:g} to {end:g}; a spectrum needs two or more")
     x = np.linspace(first[0], end, n)

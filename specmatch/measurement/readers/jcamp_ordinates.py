@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from specmatch.errors import ScanFileError
 
+MOST_POINTS = 1_000_000
 _SQZ = {letter: (digit, "") for digit, letter in enumerate("@ABCDEFGHI")} | {
     letter: (digit, "-") for digit, letter in enumerate("abcdefghi", 1)
 }
@@ -66,9 +67,16 @@ def decode_ordinates(table: Sequence[tuple[int, str]], *, packed: bool, name: st
                 )
             if not values:
                 by_difference = False
+        _refuse_endless(len(out.values) + len(values), line, name)
         out.values += values
         out.lines += [line] * len(values)
     return out
+
+
+def _refuse_endless(n: int, line: int, name: str) -> None:
+    """Refuse a table of more points than a scan has; a few repeat counts make millions."""
+    if n > MOST_POINTS:
+        raise ScanFileError(f"{name}, line {line}: {n} points or more, which no scan has; the line is damaged")
 
 
 def _line_values(text: str, packed: bool, line: int, name: str) -> tuple[list[float], bool]:
@@ -76,10 +84,8 @@ def _line_values(text: str, packed: bool, line: int, name: str) -> tuple[list[fl
     token = _ASDF_TOKEN if packed else _AFFN_TOKEN
     values: list[float] = []
     difference: float | None = None
-    at = 0
-    while at < len(text):
-        if not text[at:].strip(" \t;,"):
-            break
+    at, end = 0, len(text.rstrip(" \t;,"))
+    while at < end:
         match = token.match(text, at)
         if match is None:
             raise ScanFileError(
@@ -93,8 +99,9 @@ def _line_values(text: str, packed: bool, line: int, name: str) -> tuple[list[fl
             difference = None
         elif packed and first in _DUP:
             times = int(f"{_DUP[first]}{word[1:]}")
-            if not values or times < 2 or times > 1_000_000:
+            if not values or times < 2:
                 raise ScanFileError(f"{name}, line {line}: {word!r} repeats nothing; the line is damaged")
+            _refuse_endless(len(values) + times, line, name)
             for _ in range(times - 1):
                 values.append(values[-1] if difference is None else values[-1] + difference)
         elif packed and first in _DIF:

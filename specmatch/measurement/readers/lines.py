@@ -17,11 +17,13 @@ Row = list[str]
 
 
 _WITH_UNIT = re.compile(
-    r"([+\-\u2212]?[.,]?\d[\d.,'\u2019\u00a0\u202f\u2009]*(?:[eEdD][+-]?\d+)?)\s*"
+    r"([+\-\u2212]?[.,]?\d[\d.,'\u2019\u00a0\u202f\u2009]*(?:[eEdD][+-]?\d+)?)\s{0,9}"
     r"(nm|%|\u00b5m|\u03bcm|um|cm-1|cm\^-1|1/cm|counts?|cts|AU|a\.u\.)\Z",
     re.I,
 )
 _LAST_OF_UNIT = frozenset("mM%1sStTuU.")
+# blanks are bounded here and in other patterns of this room, so that the time of a search grows with the text only
+AFTER_KEY = re.compile(r"\s{0,99}[:=;\t]\s*|\s{0,99},\s*")
 _SEPARATOR_LINE = re.compile(r'\ufeff?"?sep=(.)"?\s*\Z', re.I)
 
 
@@ -70,7 +72,7 @@ def split_line(line: str, separator: str) -> Row:
     """Split one line; quotes shield a separator, and outer blanks go."""
     if separator == " ":
         # not every blank: a no-break blank groups digits
-        return [cell for cell in re.split(r"[ \t]+", line) if cell]
+        return [cell for cell in line.replace("\t", " ").split(" ") if cell]
     if '"' in line:
         cells = next(csv.reader([line.strip()], delimiter=separator, skipinitialspace=True))
         return [cell.strip() for cell in cells]
@@ -115,7 +117,7 @@ def read_meta(lines: Sequence[str], *, first_line: int) -> dict[str, str]:
         text = line.strip().lstrip("#%!/").strip().strip(",;\t")
         if not text:
             continue
-        parts = re.split(r"\s*[:=;\t]\s*|\s*,\s*", text, maxsplit=1)
+        parts = AFTER_KEY.split(text, maxsplit=1)
         if len(parts) == 2 and parts[0]:
             meta.setdefault(parts[0].strip().strip('"'), parts[1].strip().strip('"').strip(",;\t "))
         else:

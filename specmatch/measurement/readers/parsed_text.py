@@ -18,6 +18,7 @@ from specmatch.measurement.readers.numbers import (
     possible_marks,
     token_kind,
 )
+from specmatch.measurement.readers.scan import Notes
 
 LAYOUTS = ("columns", "rows", "pairs")
 
@@ -49,7 +50,7 @@ class ParsedText:
     meta: dict[str, str]  # header and footer as text
     whole: bool  # whether the last line of the table ends with a line end
     last_row_short: bool = False  # whether the last row ends with an empty cell
-    notes: list[str] = field(default_factory=list)
+    notes: Notes = field(default_factory=Notes)
 
     def same_as(self, other: "ParsedText") -> bool:
         """True if both readings hold the same numbers."""

@@ -23,23 +23,26 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
+from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES
 
 
 def rows_reading(
-    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None
+    lines: Sequence[str],
+    split: list[Row],
+    separator: str,
+    *,
+    name: str,
+    decimal: str | None,
+    thousands: str | None,
 ) -> ParsedText:
-    """Read a text as spectra in rows under a header of wavelengths."""
-    split = _split_rows(lines, separator)
-    filled = [i for i, cells in enumerate(split) if any(cells)]
-    head = next((i for i in filled if wavelength_header(split[i]) is not None), None)
-    # a header of wavelengths stands above all numbers; a line of numbers below others is none
-    if head is None or any(is_data_line(split[i]) for i in filled if i < head):
+    """Read a text, split by `split_rows`, as spectra in rows under a header of wavelengths."""
+    found = _head(split)
+    if found is None:
         raise ScanFileError(f"{name}: no header of wavelengths over rows of values", stage="table")
-    labels = wavelength_header(split[head])
-    assert labels is not None
+    head, labels = found
     axis = [cell for cell in labels if cell]
     first = len(split[head]) - len(labels)
     rows, row_lines, footer_from, notes = _rows_under(lines, split, head, first, name)
@@ -50,6 +53,7 @@ def rows_reading(
     values, over = cells_to_numbers([row[first:] for row in rows], marks)
     x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
     corner = " ".join(split[head][:first])
+    axis_decimals = decimals_of(axis, marks)
     spectra = [
         RawSpectrum(
             row[0] if first else "",
@@ -58,7 +62,7 @@ def rows_reading(
             o,
             corner + " " + split[head][-1],
             corner,
-            decimals_of(axis, marks),
+            axis_decimals,
             decimals_of(row[first:], marks),
             np.full(x.size, line),
         )
@@ -70,15 +74,15 @@ def rows_reading(
 
 def _rows_under(
     lines: Sequence[str], split: list[Row], head: int, first: int, name: str
-) -> tuple[list[Row], list[int], int, list[str]]:
+) -> tuple[list[Row], list[int], int, Notes]:
     """Return the rows of numbers under a header, their lines, where the footer begins, and what was noted."""
     n_points = sum(1 for cell in split[head][first:] if cell)
     rows, row_lines, footer_from = [], [], len(lines)
-    notes: list[str] = []
+    notes = Notes()
     for i in (i for i in range(head + 1, len(split)) if any(split[i])):
         cells = split[i]
         if cells == split[head]:
-            notes.append(f"the header is repeated in line {i + 1}")
+            notes.doubt(f"the header is repeated in line {i + 1}")
             continue
         if (
             len(cells) == len(split[head])
@@ -122,7 +126,7 @@ def _marks_of(
     return found[0]
 
 
-def _split_rows(lines: Sequence[str], separator: str) -> list[Row]:
+def split_rows(lines: Sequence[str], separator: str) -> list[Row]:
     """Split lines, without the empty cell that a separator at the end of every line makes."""
     split, _, _ = split_table(lines, separator)
     table = [cells for cells in split if len(cells) > 2]
@@ -131,11 +135,20 @@ def _split_rows(lines: Sequence[str], separator: str) -> list[Row]:
     return split
 
 
-def rows_may_be(lines: Sequence[str], separator: str, *, refused: bool) -> bool:
+def _head(split: list[Row]) -> tuple[int, list[str]] | None:
+    """Return the header of wavelengths and its line; it stands above all numbers."""
+    for i, cells in enumerate(split):
+        axis = wavelength_header(cells)
+        if axis is not None:
+            return i, axis
+        if is_data_line(cells):
+            return None
+    return None
+
+
+def rows_may_be(split: list[Row], *, refused: bool) -> bool:
     """Say whether a text may hold spectra in rows; `refused` where a table in columns was found and refused."""
-    split = _split_rows(lines, separator)
-    heads = ((i, axis) for i, cells in enumerate(split) if (axis := wavelength_header(cells)) is not None)
-    found = next(heads, None)
+    found = _head(split)
     if found is None:
         return not refused
     head, axis = found
@@ -172,7 +185,7 @@ def wavelength_header(cells: list[str]) -> list[str] | None:
         return None
     if not (_in_a_range(cells[-1]) and (len(cells) == 2 or _in_a_range(cells[-2]))):
         return None
-    bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s*\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
+    bare = [re.sub(r"^[A-Za-z]{0,2}_?(?=\d)|\s{0,9}\[?(?:nm|\u00b5m|um|1/cm|cm-1)\]?$", "", cell) for cell in cells]
     first = len(bare)
     while first > 0 and looks_numeric(bare[first - 1]):
         first -= 1

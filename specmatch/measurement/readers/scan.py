@@ -12,6 +12,28 @@ from specmatch.errors import UnitError
 QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
 
 
+@dataclass
+class Notes:
+    """What was noted while reading, and which of it somebody must look at."""
+
+    every: list[str] = field(default_factory=list)
+    doubts: list[str] = field(default_factory=list)  # those of `every` that somebody must look at
+
+    def add(self, *notes: str) -> None:
+        """Note what was decided."""
+        self.every += notes
+
+    def doubt(self, *notes: str) -> None:
+        """Note what somebody must look at."""
+        self.every += notes
+        self.doubts += notes
+
+    def join(self, other: "Notes") -> None:
+        """Take in the notes of another."""
+        self.every += other.every
+        self.doubts += other.doubts
+
+
 @dataclass(frozen=True, eq=False)
 class Scan:
     """One spectrum from a file.
@@ -37,6 +59,8 @@ class Scan:
         not say and its values fit a fraction only; "" for other quantities.
     open_end : int, optional
         Place of the file's last value where no line end follows it, so that it may be cut there.
+    doubts : tuple of str
+        Those of `notes` that somebody must look at.
 
     Examples
     --------
@@ -55,6 +79,7 @@ class Scan:
     notes: tuple[str, ...] = ()
     scale: str = ""
     open_end: int | None = None
+    doubts: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "meta", MappingProxyType(dict(self.meta)))

@@ -9,7 +9,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.errors import ScanFileError
 from specmatch.measurement.readers.axis import FEWEST_POINTS, loose_number
-from specmatch.measurement.readers.lines import SEPARATORS, Row, is_data_line, split_line
+from specmatch.measurement.readers.lines import AFTER_KEY, SEPARATORS, Row, is_data_line, split_line
 from specmatch.measurement.readers.numbers import looks_numeric
 from specmatch.measurement.readers.units import names_wavelength
 
@@ -82,7 +82,7 @@ def _parts(lines: Sequence[str], found: Sequence[tuple[int, int]]) -> list[Table
 def _title(line: str) -> str:
     """Return the name that a line gives to the table below it."""
     bare = line.strip().strip('#*=-[]<>;,\t" ').strip()
-    parts = re.split(r"\s*[:=;\t]\s*|\s*,\s*", bare, maxsplit=1)
+    parts = AFTER_KEY.split(bare, maxsplit=1)
     if len(parts) == 2:
         return parts[1].strip(' ";,\t') if _NAME_KEY.match(parts[0]) else ""
     return bare

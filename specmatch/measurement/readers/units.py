@@ -20,18 +20,25 @@ _UNSTATED_NM = (200.0, 1200.0)
 _STATED_NM = (150.0, 3500.0)
 
 _X_WORDS = re.compile(
-    r"wave\s*-?length|wellenl|longueur|longitud\s+de|comprimento|lunghezza|golflengte|v\u00e5gl\u00e4ngd|"
-    r"b\u00f8lgel|aallonpit|d\u0142ugo\u015b\u0107|vlnov|hull\u00e1mhossz|lambda|\u03bb|wave\s*-?number|wellenzahl|"
+    r"wave\s{0,9}-?length|wellenl|longueur|longitud\s+de|comprimento|lunghezza|golflengte|v\u00e5gl\u00e4ngd|"
+    r"b\u00f8lgel|aallonpit|d\u0142ugo\u015b\u0107|vlnov|hull\u00e1mhossz|lambda|\u03bb|wave\s{0,9}-?number|wellenzahl|"
     r"\bwl(?![a-z])|\bnm\b|pixel|abscissa",
     re.I,
 )
 # a length that was measured, such as a slit of 5 nm or a range, names no column
 _MEASURED = re.compile(
-    r"(?<![\w/])\d[\d.,]*(?:\s*(?:-|\u2013|to|\.\.+)\s*\d[\d.,]*)?\s*(?:nm|um|[\u00b5\u03bc]m)\b", re.I
+    r"(?<![\w/])\d[\d.,]{0,30}(?:\s{0,9}(?:-|\u2013|to|\.\.{1,3})\s{0,9}\d[\d.,]{0,30})?\s{0,9}(?:nm|um|[\u00b5\u03bc]m)\b",
+    re.I,
 )
 _X_UNIT_PATTERNS = (
-    ("1/cm", re.compile(r"1\s*/\s*cm|cm\s*\^?\s*[-\u2212\u207b]\s*[1\u00b9]|wave\s*-?number|wellenzahl", re.I)),
-    ("um", re.compile(r"\b(?:um|micron|microns|micromet(?:er|re)s?)\b|[\u00b5\u03bc]\s*m\b", re.I)),
+    (
+        "1/cm",
+        re.compile(
+            r"1\s{0,9}/\s{0,9}cm|cm\s{0,9}\^?\s{0,9}[-\u2212\u207b]\s{0,9}[1\u00b9]|wave\s{0,9}-?number|wellenzahl",
+            re.I,
+        ),
+    ),
+    ("um", re.compile(r"\b(?:um|micron|microns|micromet(?:er|re)s?)\b|[\u00b5\u03bc]\s{0,9}m\b", re.I)),
     ("angstrom", re.compile(r"\b(?:angstrom|\u00e5ngstr\u00f6m)s?\b|(?<!\w)[\u00c5\u212b](?!\w)", re.I)),
     ("nm", re.compile(r"\bnm\b|(?<![a-z])nm(?![a-z])|nanomet(?:er|re)s?", re.I)),
     ("pixel", re.compile(r"\b(?:pixel|pixels|px|channel|pixelnummer)\b", re.I)),

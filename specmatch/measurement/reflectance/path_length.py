@@ -87,6 +87,10 @@ def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
     commonest = order[kinds == np.flatnonzero(counts == counts.max())[-1]]
     middle = int(commonest[(commonest.size - 1) // 2])
     names = tuple(dict.fromkeys(str(name) for name in cup if name))
+    if not in_mm and len(names) > 1:
+        # of cups without a size only one can be compared with itself
+        held = [cup[row] for row in commonest if cup[row]]
+        names = (max(dict.fromkeys(held), key=held.count),) if held else ()
     sizes = tuple(float(cup_mm[[n == name for n in cup]][0]) for name in names)
     sd = _fill_sd(scans)[commonest]
     return SetDepth(float(fill[middle]), float(cup_mm[middle]) if in_mm else np.nan, float(np.median(sd)), names, sizes)

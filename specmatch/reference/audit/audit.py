@@ -51,7 +51,7 @@ def audit_tables(
         findings += drifted
         level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
         findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
-    table = findings_table(findings)
+    table = findings_table(findings, scans, batches)
     table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)
     return table
 

@@ -5,6 +5,8 @@ from dataclasses import asdict, dataclass
 
 import pandas as pd
 
+from specmatch.reference.audit.remedies import remedy_of
+
 # From what makes a set wrong to what only makes it thin; findings of one code stand by their size.
 CODES = (
     "mislabelled",
@@ -24,7 +26,7 @@ CODES = (
     "colour_gap",
 )
 LEVELS = ("scan", "pour", "sample", "batch", "beer", "session", "set")
-FINDING_COLUMNS = ("code", "level", "subject", "size", "sentence", "action", "suggestion")
+FINDING_COLUMNS = ("code", "level", "subject", "size", "sentence", "action", "suggestion", "finding", "python")
 
 
 @dataclass(frozen=True)
@@ -39,9 +41,18 @@ class Finding:
     action: str  # what to do
     suggestion: str = ""  # what the set should say instead, where the audit can tell: a beer, a batch, a scan, a colour
 
+    @property
+    def name(self) -> str:
+        """Return the name by which it is known for as long as the set lives."""
+        return f"{self.code}:{self.subject}"
 
-def findings_table(findings: Iterable[Finding]) -> pd.DataFrame:
-    """Return findings as a table, worst first."""
+
+def findings_table(findings: Iterable[Finding], scans: pd.DataFrame, batches: pd.DataFrame) -> pd.DataFrame:
+    """Return findings as a table, worst first, each with its lasting name and what carries out its advice."""
     ranked = sorted(findings, key=lambda finding: (CODES.index(finding.code), -finding.size, finding.subject))
-    table = pd.DataFrame([asdict(finding) for finding in ranked], columns=list(FINDING_COLUMNS))
+    rows = []
+    for finding in ranked:
+        remedy = remedy_of(finding.code, finding.level, finding.subject, finding.suggestion, scans, batches)
+        rows.append({**asdict(finding), "finding": finding.name, "python": remedy.python(finding.name)})
+    table = pd.DataFrame(rows, columns=list(FINDING_COLUMNS))
     return table.astype({name: object for name in FINDING_COLUMNS if name != "size"} | {"size": float})

@@ -25,7 +25,7 @@ LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
 # Two labs are compared from so many batches each, and told apart at this two-sided level.
-FEWEST_OF_A_LAB, LAB_BIAS_P = 5, 0.001
+FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 
 
 def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
@@ -197,6 +197,6 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Fin
                 float(t),
                 f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
                 f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                "the colour fit takes it out; have both measure the same samples to be sure of it",
+                "the colour fit takes it out; have both measure the same samples to be sure of it, and settle it then",
                 f"{np.expm1(-bias):+.1%}",
             )

@@ -3,6 +3,7 @@
 Findings that rest on the records alone: names, lab values that are missing, few batches, conditions.
 """
 
+import unicodedata
 from collections.abc import Iterator
 
 import numpy as np
@@ -10,7 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.maths.classification.sessions import few_sessions
-from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
+from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
@@ -87,7 +88,7 @@ def _like_names(beers: pd.Series) -> Iterator[Finding]:
     counts = beers.value_counts()
     alike: dict[str, list[str]] = {}
     for beer in map(str, counts.index):
-        alike.setdefault("".join(letter for letter in beer.casefold() if letter.isalnum()), []).append(beer)
+        alike.setdefault(bare_name(beer), []).append(beer)
     for first, *others in alike.values():
         for other in others:
             yield Finding(
@@ -95,11 +96,20 @@ def _like_names(beers: pd.Series) -> Iterator[Finding]:
                 "beer",
                 other,
                 float(counts[other]),
-                f"{other!r} ({counts[other]} batches) and {first!r} ({counts[first]}) differ only in marks or case, "
-                "and are taken for two beers",
-                "if they are one beer, relabel the batches",
+                f"{other!r} ({counts[other]} batches) and {first!r} ({counts[first]}) differ only in marks, case "
+                "or letters, and are taken for two beers",
+                "if they are one beer, give them one name",
                 first,
             )
+
+
+def bare_name(name: str) -> str:
+    """Return a name without case, marks, blanks and accents; letters that languages write as two count as one."""
+    letters = unicodedata.normalize("NFKD", name.casefold().replace("ø", "o").replace("æ", "ae"))
+    plain = "".join(letter for letter in letters if letter.isalnum())
+    for two, one in (("ae", "a"), ("oe", "o"), ("ue", "u")):
+        plain = plain.replace(two, one)
+    return plain
 
 
 def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
@@ -127,7 +137,7 @@ def _is_depth(column: str, scans: pd.DataFrame) -> bool:
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
     depth = depth_of_set(scans)
-    brought = depth is not None and not unfit_for_one_depth(scans, depth)
+    brought = depth is not None and not unfit_for_one_depth(scans, depth) and not fillings(scans, depth).unknown
     for column, reason in _ONE_OF_A_KIND.items():
         if column in scans.columns and not (brought and _is_depth(column, scans)):
             kinds = scans[column].replace("", np.nan)

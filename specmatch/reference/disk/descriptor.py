@@ -39,7 +39,8 @@ def content_hash(spectra: pd.DataFrame, tables: Sequence[pd.DataFrame | None], s
 
 
 DESCRIPTOR = "datapackage.json"
-FORMAT = 1
+FORMAT = 2  # the latest that is read
+FIRST_FORMAT = 1  # written where it says everything: a set of one file a table
 TABLES = ("spectra", "scans", "batches", "beers")
 
 # A descriptor lists a field per wavelength and an entry per change: 64 MB is past any honest one.
@@ -91,7 +92,7 @@ def decode_descriptor(data: bytes, source: str | Path) -> dict[str, Any]:
         raise ReferenceSetError(f"{source} has an entry 'specmatch' that is no object; restore the file")
     if "format" in own or "sha256" in content:
         _check_seal(data, source)
-    number = own.get("format", FORMAT)
+    number = own.get("format", FIRST_FORMAT)
     if not isinstance(number, int) or number < 1:
         raise ReferenceSetError(f"{source} has the format number {number!r}; expected 1 to {FORMAT}")
     if number > FORMAT:

@@ -1,11 +1,12 @@
-"""Spectra of a large set: one block of numbers in a file that is mapped into memory, not read.
+"""Spectra of a large set: numbers in files that are mapped into memory, not read.
 
-Opening checks sizes and header; the block is hashed before its first use, because hashing gigabytes takes seconds that
-a look at the batches should not cost.
+Opening checks sizes and header; a file is hashed before its first use, because hashing gigabytes takes seconds that a
+look at the batches should not cost. Rows that are added stand in files of their own; full blocks stay as they are.
 """
 
-from collections.abc import Callable, Mapping
-from dataclasses import dataclass
+import tempfile
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,9 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.batches import check_scans
 from specmatch.errors import ReferenceSetError
-from specmatch.reference.tables.alignment import tidy_columns
+from specmatch.reference.disk.blocks import BLOCK_ROWS, block_digests, name_keys
+from specmatch.reference.disk.table_csv import encode_table
+from specmatch.reference.tables.alignment import joined, tidy_columns, type_of
 from specmatch.spectra import wavelengths_from
 from specmatch.storage import sha256_of, write_atomic
 
@@ -24,44 +27,53 @@ LARGE_CELLS = 2_000_000
 _LONGEST_HEADER = 1024
 _ROWS_AT_A_TIME = 1 << 14
 
+Entry = Mapping[str, Any]  # `path`, `bytes`, `hash` of a file
 
-def write_block(folder: Path, spectra: pd.DataFrame) -> dict[str, Any]:
-    """Write spectra as an `.npy` file named by its content, and return its resource for the descriptor."""
-    # spectra (n, p)
-    values = np.ascontiguousarray(spectra.to_numpy(dtype="<f8"))
-    header = _header(values.shape)
-    digest = sha256_of([header, values.data.cast("B")])
-    file = folder / f"spectra-{digest[:12]}.npy"
-    if not (file.is_file() and sha256_of(file) == digest):
-        write_atomic(file, [header, values.data.cast("B")])
-    return {
-        "name": "spectra",
-        "path": file.name,
-        "format": "npy",
-        "mediatype": "application/octet-stream",
-        "bytes": len(header) + values.nbytes,
-        "hash": f"sha256:{digest}",
-        "wavelength_nm": [float(nm) for nm in spectra.columns],
-    }
+
+def is_large(cells: int) -> bool:
+    """Say whether spectra of so many numbers stand in blocks rather than in a table of text."""
+    return cells > LARGE_CELLS
+
+
+@dataclass(frozen=True)
+class Part:
+    """Rows of a large set that stand in files of their own."""
+
+    n_rows: int
+    spectra: Entry
+    scans: Entry
+    keys: Entry
 
 
 @dataclass(frozen=True)
 class LargeTables:
     """Spectra and scans of a large set, checked when first asked for."""
 
-    file: Path  # the block
-    digest: str  # its SHA-256
+    folder: Path
+    spectra_files: tuple[tuple[Path, str, int], ...]  # file, SHA-256, rows
     wavelength_nm: Floats  # (p,)
-    n_scans: int
-    read_scans_table: Callable[[], pd.DataFrame]  # reads the scans table, its hash checked
+    read_scans: Callable[[Sequence[int] | None], pd.DataFrame]  # reads the scans tables of parts, hashes checked
     batch_names: pd.Index
+    scan_types: Mapping[str, str]  # column -> type
+    # of sets that can be added to without reading all of them
+    parts: tuple[Part, ...] = ()
+    digests: tuple[str, ...] = ()  # of blocks of rows
+    # rows in memory that come after the parts: what was read of the last one, and what is new
+    tail: tuple[pd.DataFrame, pd.DataFrame] | None = None
+
+    @property
+    def n_scans(self) -> int:
+        """Return how many scans there are."""
+        return sum(n for _, _, n in self.spectra_files) + (0 if self.tail is None else len(self.tail[0]))
 
     def scans(self) -> pd.DataFrame:
         """Return the scans table."""
-        table = self.read_scans_table()
+        table = self.read_scans(None if self.tail is None else range(len(self.parts)))
+        if self.tail is not None:
+            table = joined(table, self.tail[1])
         if len(table) != self.n_scans or not table.index.is_unique:
             raise ReferenceSetError(
-                f"the scans table has {len(table)} rows and {self.file} {self.n_scans}; restore both"
+                f"the scans table of {self.folder} has {len(table)} rows and the spectra {self.n_scans}; restore both"
             )
         checked = tidy_columns(check_scans(table, table.index), "scans")
         strange = ~checked["batch"].isin(self.batch_names)
@@ -70,46 +82,168 @@ class LargeTables:
         return checked
 
     def spectra(self, scan_ids: pd.Index) -> pd.DataFrame:
-        """Return the spectra as a table over the mapped file, after hashing all of it."""
+        """Return the spectra as a table over the mapped files, after hashing all of them."""
         # -> (n, p)
-        if sha256_of(self.file) != self.digest:
-            raise ReferenceSetError(f"{self.file} does not match its hash; it was changed or damaged: restore the file")
-        shape = (self.n_scans, self.wavelength_nm.size)
-        values = np.memmap(self.file, dtype="<f8", mode="r", offset=len(_header(shape)), shape=shape)
-        for start in range(0, self.n_scans, _ROWS_AT_A_TIME):
-            if np.isinf(values[start : start + _ROWS_AT_A_TIME]).any():
-                raise ReferenceSetError(f"{self.file} holds infinite values; restore the file")
+        arrays: list[Any] = [self._mapped(*one) for one in self.spectra_files]
+        if self.tail is not None and len(self.tail[0]):
+            arrays.append(self.tail[0].to_numpy(dtype="<f8"))
+        values = arrays[0]
+        if len(arrays) > 1:
+            # one table needs one block: the parts are copied to a file without a name, which takes no memory for good
+            shape = (self.n_scans, self.wavelength_nm.size)
+            with tempfile.TemporaryFile() as nameless:  # mapped, it stays until the table goes
+                values = np.memmap(nameless, dtype="<f8", mode="w+", shape=shape)
+            start = 0
+            for array in arrays:
+                for row in range(0, len(array), _ROWS_AT_A_TIME):
+                    chunk = array[row : row + _ROWS_AT_A_TIME]
+                    values[start : start + len(chunk)] = chunk
+                    start += len(chunk)
+            values.flags.writeable = False
         columns = pd.Index(self.wavelength_nm, dtype="float64", name="wavelength_nm")
         return pd.DataFrame(values, index=scan_ids, columns=columns, copy=False)
 
+    def _mapped(self, file: Path, digest: str, n_rows: int) -> Any:
+        if sha256_of(file) != digest:
+            raise ReferenceSetError(f"{file} does not match its hash; it was changed or damaged: restore the file")
+        shape = (n_rows, self.wavelength_nm.size)
+        values = np.memmap(file, dtype="<f8", mode="r", offset=len(_header(shape)), shape=shape)
+        for start in range(0, n_rows, _ROWS_AT_A_TIME):
+            if np.isinf(values[start : start + _ROWS_AT_A_TIME]).any():
+                raise ReferenceSetError(f"{file} holds infinite values; restore the file")
+        return values
 
-def open_block(
-    file: Path, resource: Mapping[str, Any], read_scans_table: Callable[[], pd.DataFrame], batch_names: pd.Index
-) -> LargeTables:
-    """Check a block's size and header against its descriptor without reading it."""
-    try:
-        wavelength_nm = wavelengths_from(pd.Index([float(nm) for nm in resource["wavelength_nm"]]))
-        kind, _, digest = str(resource["hash"]).rpartition(":")
-        size = file.stat().st_size
-    except (KeyError, TypeError, ValueError) as error:
-        raise ReferenceSetError(f"resource 'spectra' at {file} lacks wavelengths or hash: {error}") from error
-    if kind != "sha256" or wavelength_nm.size < 2 or not (np.diff(wavelength_nm) > 0).all():
+    def takes(self, scans: pd.DataFrame, more_names: pd.DataFrame) -> bool:
+        """Say whether rows can be added without reading what is there: new names, and no column that it lacks."""
+        # more_names: the same scans under the names that a folder's own name before them makes
+        if not self.parts or not self.digests or set(scans.columns) - set(self.scan_types):
+            return False
+        wanted = np.union1d(name_keys(scans), name_keys(more_names))
+        for part in self.parts:
+            file = self.folder / str(part.keys["path"])
+            if not _is_whole(file, part.keys):
+                return False
+            taken = np.load(file, mmap_mode="r", allow_pickle=False)
+            place = np.minimum(np.searchsorted(taken, wanted), max(len(taken) - 1, 0))
+            if len(taken) and (taken[place] == wanted).any():
+                return False
+        return True
+
+    def added(self, spectra: pd.DataFrame, scans: pd.DataFrame, batch_names: pd.Index) -> "LargeTables":
+        """Return the tables with rows more; of what is there only the last block, where it is not full, is read."""
+        parts, files, tail = self.parts, self.spectra_files, self.tail
+        if tail is None and parts[-1].n_rows % BLOCK_ROWS:
+            last = self.read_scans([len(parts) - 1])
+            values = np.array(self._mapped(*files[-1]))
+            tail = (pd.DataFrame(values, index=last.index, columns=spectra.columns), last)
+            parts, files = parts[:-1], files[:-1]
+        new = _conformed(scans, self.scan_types)
+        if tail is not None:
+            spectra, new = joined(tail[0], spectra), joined(tail[1], new)
+        full = sum(part.n_rows for part in parts) // BLOCK_ROWS
+        digests = (*self.digests[:full], *block_digests(spectra.to_numpy(dtype=np.float64), new))
+        return replace(
+            self, parts=parts, spectra_files=files, tail=(spectra, new), digests=digests, batch_names=batch_names
+        )
+
+
+def _conformed(scans: pd.DataFrame, types: Mapping[str, str]) -> pd.DataFrame:
+    cells = {
+        name: scans[name] if name in scans.columns else pd.Series(np.nan if kind == "number" else "", index=scans.index)
+        for name, kind in types.items()
+    }
+    table = pd.DataFrame(cells, index=scans.index)
+    return tidy_columns(table, "scans")
+
+
+def write_parts(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, first: bool) -> list[Part]:
+    """Write rows as files named by their content: full blocks in one part, and what is left in another."""
+    full = len(spectra) // BLOCK_ROWS * BLOCK_ROWS
+    parts = []
+    for start, stop in ((0, full), (full, len(spectra))):
+        if stop > start:
+            parts.append(
+                _write_part(folder, spectra.iloc[start:stop], scans.iloc[start:stop], first=first and start == 0)
+            )
+    return parts
+
+
+def _write_part(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, first: bool) -> Part:
+    values = np.ascontiguousarray(spectra.to_numpy(dtype="<f8"))
+    header = _header(values.shape)
+    text = encode_table(scans, header=first)
+    keys = name_keys(scans)
+    keys_header = _header(keys.shape, "<u8")
+    return Part(
+        len(values),
+        _written(folder, "spectra", ".npy", [header, values.data.cast("B")]),
+        _written(folder, "scans", ".csv", [text]),
+        _written(folder, "keys", ".npy", [keys_header, keys.astype("<u8").data.cast("B")]),
+    )
+
+
+def _written(folder: Path, name: str, suffix: str, content: Sequence[bytes | memoryview]) -> Entry:
+    digest = sha256_of(content)
+    file = folder / f"{name}-{digest[:12]}{suffix}"
+    if not (file.is_file() and sha256_of(file) == digest):
+        write_atomic(file, content)
+    return {"path": file.name, "bytes": sum(len(part) for part in content), "hash": f"sha256:{digest}"}
+
+
+def spectra_resource(parts: Sequence[Part], wavelength_nm: Sequence[float]) -> dict[str, Any]:
+    """Return the resource of spectra in one file or in several."""
+    head = {"name": "spectra", "path": "", "format": "npy", "mediatype": "application/octet-stream"}
+    return {**head, **several([part.spectra for part in parts]), "wavelength_nm": [float(nm) for nm in wavelength_nm]}
+
+
+def several(entries: Sequence[Entry]) -> dict[str, Any]:
+    """Return `path`, `bytes` and `hash` of one file, or of several under `parts`."""
+    if len(entries) == 1:
+        return dict(entries[0])
+    return {"path": [entry["path"] for entry in entries], "parts": [dict(entry) for entry in entries]}
+
+
+def types_of(scans: pd.DataFrame) -> dict[str, str]:
+    """Return the type of each column of a scans table."""
+    return {str(name): type_of(scans[name]) for name in scans.columns}
+
+
+def _is_whole(file: Path, entry: Entry) -> bool:
+    return file.is_file() and str(entry["hash"]).rpartition(":")[2] == sha256_of(file)
+
+
+def rows_of_block(file: Path, resource: Mapping[str, Any], wavelength_nm: Floats) -> tuple[Path, str, int]:
+    """Check a block's size and header against its descriptor without reading it; return file, hash and rows."""
+    kind, _, digest = str(resource.get("hash")).rpartition(":")
+    if kind != "sha256":
         raise ReferenceSetError(f"resource 'spectra' at {file} needs a sha256 hash and ascending wavelengths")
-    row = 8 * wavelength_nm.size
+    size, row = file.stat().st_size, 8 * wavelength_nm.size
     with open(file, "rb") as opened:
         start = opened.read(_LONGEST_HEADER)
     # what is left of the size beside the header must be whole rows; then only one header can be right
     for n_scans in {(size - length) // row for length in (64, 128, 192, 256) if size > length}:
         header = _header((n_scans, wavelength_nm.size))
         if n_scans > 0 and start.startswith(header) and len(header) + n_scans * row == size:
-            return LargeTables(file, digest.lower(), wavelength_nm, n_scans, read_scans_table, batch_names)
+            return file, digest.lower(), n_scans
     raise ReferenceSetError(
         f"{file} is no block of {wavelength_nm.size} wavelengths of the size stated; restore the file"
     )
 
 
-def _header(shape: tuple[int, int]) -> bytes:
+def wavelengths_of(resource: Mapping[str, Any], file: Path) -> Floats:
+    """Return the wavelengths that a resource of spectra lists."""
+    try:
+        wavelength_nm = wavelengths_from(pd.Index([float(nm) for nm in resource["wavelength_nm"]]))
+    except (KeyError, TypeError, ValueError) as error:
+        raise ReferenceSetError(f"resource 'spectra' at {file} lacks wavelengths or hash: {error}") from error
+    if wavelength_nm.size < 2 or not (np.diff(wavelength_nm) > 0).all():
+        raise ReferenceSetError(f"resource 'spectra' at {file} needs a sha256 hash and ascending wavelengths")
+    return wavelength_nm
+
+
+def _header(shape: tuple[int, ...], kind: str = "<f8") -> bytes:
     """Return the header of an `.npy` file of version 1.0 in the form that is written here, and only here."""
-    text = f"{{'descr': '<f8', 'fortran_order': False, 'shape': ({shape[0]}, {shape[1]}), }}"
+    size = f"{shape[0]}, {shape[1]}" if len(shape) == 2 else f"{shape[0]},"
+    text = f"{{'descr': '{kind}', 'fortran_order': False, 'shape': ({size}), }}"
     length = -(-(10 + len(text) + 1) // 64) * 64 - 10
     return b"\x93NUMPY\x01\x00" + length.to_bytes(2, "little") + text.ljust(length - 1).encode() + b"\n"

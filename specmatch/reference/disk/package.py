@@ -4,17 +4,21 @@ Files carry the hash of their content in their name, so a new version never over
 descriptor is the commit: before it the folder holds the old version, after it the new one.
 """
 
-from collections.abc import Mapping
+import shutil
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 from typing import Any
 
+import numpy as np
 import pandas as pd
 
 from specmatch.errors import ReferenceSetError, StorageError
+from specmatch.reference.disk.blocks import block_digests
 from specmatch.reference.disk.descriptor import (
     DESCRIPTOR,
+    FIRST_FORMAT,
     FORMAT,
     LARGEST_DESCRIPTOR_BYTES,
     TABLES,
@@ -24,11 +28,25 @@ from specmatch.reference.disk.descriptor import (
     slug,
     table_schema,
 )
-from specmatch.reference.disk.large_block import LARGE_CELLS, LargeTables, open_block, write_block
-from specmatch.reference.disk.table_csv import decode_table, encode_table
+from specmatch.reference.disk.large_block import (
+    LargeTables,
+    Part,
+    is_large,
+    rows_of_block,
+    several,
+    spectra_resource,
+    types_of,
+    wavelengths_of,
+    write_parts,
+)
+from specmatch.reference.disk.table_csv import csv_cell, decode_table, encode_table
+from specmatch.reference.disk.versions import VERSIONS, keep_version, parts_of
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
+from specmatch.wording import counted
 
 LOCK = ".lock"
+_KEPT = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
+_LATER = ("sources", "determinations")  # written where there are any, so that a set without them stays as it was
 # A reader may meet a folder between two versions; more than a few in a row means that files are really gone.
 _READ_ATTEMPTS = 5
 
@@ -39,32 +57,80 @@ class Package:
 
     # `spectra`, `scans`, `batches` and, where there is one, `beers`, as text columns and numbers
     tables: dict[str, pd.DataFrame]
-    info: dict[str, Any]  # `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`
+    info: dict[str, Any]  # `name`, `colour_unit`, `band_nm`, `reference_kind`, `licence`, `hash`, `parent`, `history`,
+    # `sources`, `determinations`, `versions`
     large: LargeTables | None = None  # spectra and scans of a large set, which are then not among the tables
 
 
-def write_package(folder: str | Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]) -> None:
-    """Write tables as a Data Package: data files first, the descriptor last, under a lock."""
+def write_package(
+    folder: str | Path,
+    tables: Mapping[str, pd.DataFrame],
+    info: Mapping[str, Any],
+    *,
+    replace: bool = False,
+    large: LargeTables | None = None,
+) -> None:
+    """Write tables as a Data Package: data files first, the descriptor last, under a lock; what was there is kept."""
     folder = Path(folder)
     try:
         folder.mkdir(parents=True, exist_ok=True)
     except OSError as error:
         raise StorageError(f"cannot make the folder {folder}: {error.strerror or error}") from error
     with locked(folder / LOCK):
-        _refuse_fork(folder, info)
-        resources = []
+        versions = _earlier(folder, info, replace=replace)
+        resources: list[dict[str, Any]] = []
+        blocks: dict[str, Any] = {}
+        if large is not None or is_large(tables["spectra"].size):
+            resources, blocks = _write_large(folder, tables, info, large)
         for name in TABLES:
-            if name == "spectra" and tables[name].size > LARGE_CELLS:
-                resources.append(write_block(folder, tables[name]))
-            elif name in tables:
+            if name in tables and not (blocks and name in ("spectra", "scans")):
                 data = encode_table(tables[name])
                 digest = sha256_of(data)
                 file = folder / f"{name}-{digest[:12]}.csv"
                 if not (file.is_file() and sha256_of(file) == digest):
                     write_atomic(file, data)
                 resources.append(_resource(name, file.name, digest, len(data), tables, info))
-        write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info)))
-        _sweep(folder, {resource["path"] for resource in resources})
+        write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions, blocks)))
+        keys = [{"name": "keys", **entry} for entry in blocks.get("keys") or ()]
+        _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in parts_of(resource)})
+
+
+def _write_large(
+    folder: Path, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any], large: LargeTables | None
+) -> tuple[list[dict[str, Any]], dict[str, Any]]:
+    """Write spectra and scans of a large set in parts; those that are there already stay as they are."""
+    parts: list[Part] = [] if large is None else list(large.parts)
+    if large is None:
+        spectra, scans = tables["spectra"], tables["scans"]
+        digests = tuple(block_digests(spectra.to_numpy(dtype=np.float64), scans))
+        wavelength_nm = spectra.columns
+    else:
+        assert large.tail is not None  # only what was added to is written this way
+        (spectra, scans), digests, wavelength_nm = large.tail, large.digests, pd.Index(large.wavelength_nm)
+        for part in parts:
+            for entry in (part.spectra, part.scans, part.keys):
+                _check_size(folder / str(entry["path"]), entry)
+    parts += write_parts(folder, spectra, scans, first=not parts)
+    described = {"scans": scans, "batches": tables["batches"]}
+    resource = _resource("scans", "", "", 0, described, info)
+    del resource["bytes"], resource["hash"]
+    resource = {**resource, **several([part.scans for part in parts])}
+    own = {
+        "blocks": list(digests),
+        "keys": [dict(part.keys) for part in parts],
+        "scan_types": types_of(scans),
+        "several": len(parts) > 1,
+    }
+    return [spectra_resource(parts, list(wavelength_nm)), resource], own
+
+
+def read_history(folder: Path) -> list[dict[str, Any]]:
+    """Return the history of the set in a folder; none where there is no set that could be read."""
+    try:
+        content = decode_descriptor(_descriptor_bytes(folder), folder / DESCRIPTOR)
+    except ReferenceSetError:
+        return []
+    return list(content.get("specmatch", {}).get("history") or ())
 
 
 def read_package(folder: str | Path) -> Package:
@@ -81,13 +147,18 @@ def read_package(folder: str | Path) -> Package:
     raise AssertionError("unreachable")
 
 
-def _content(resources: list[dict[str, Any]], info: Mapping[str, Any]) -> dict[str, Any]:
+def _content(
+    resources: list[dict[str, Any]], info: Mapping[str, Any], versions: list[str], blocks: Mapping[str, Any]
+) -> dict[str, Any]:
     content: dict[str, Any] = {"name": slug(info["name"]), "title": info["name"]}
     content["version"] = str(len(info["history"]) + 1)
     if info.get("licence"):
         content["licenses"] = [{"name": info["licence"]}]
-    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-    return {**content, "specmatch": {"format": FORMAT, **{key: info.get(key) for key in kept}}, "resources": resources}
+    own = {"format": FORMAT if blocks.get("several") else FIRST_FORMAT, **{key: info.get(key) for key in _KEPT}}
+    later = {**{key: info.get(key) for key in _LATER}, "versions": versions}
+    later |= {key: value for key, value in blocks.items() if key != "several"}
+    own.update({key: value for key, value in later.items() if value})
+    return {**content, "specmatch": own, "resources": resources}
 
 
 def _resource(
@@ -101,27 +172,47 @@ def _resource(
     return {**head, "bytes": size, "hash": f"sha256:{digest}", "dialect": dialect, "schema": schema}
 
 
-def _refuse_fork(folder: Path, info: Mapping[str, Any]) -> None:
-    """Two people may start from the same version; the second to save would undo the work of the first."""
+def _earlier(folder: Path, info: Mapping[str, Any], *, replace: bool) -> list[str]:
+    """Keep the version that is there, unless it is this one, and return the names of all versions kept.
+
+    Two people may start from the same version; the second to save would undo the work of the first.
+    """
     try:
-        there = decode_descriptor(_descriptor_bytes(folder), folder / DESCRIPTOR).get("specmatch", {})
+        data = _descriptor_bytes(folder)
+        content = decode_descriptor(data, folder / DESCRIPTOR)
     except ReferenceSetError:
-        return  # nothing that could be lost
-    mine = {info["hash"], info.get("parent"), *(entry.get("parent") for entry in info["history"])} - {None}
-    theirs = {there.get("parent"), *(entry.get("parent") for entry in there.get("history") or ())} - {None}
-    if there.get("hash") not in mine and (mine - {info["hash"]}) & theirs:
+        return []  # nothing that could be lost
+    there = content.get("specmatch", {})
+    theirs, mine = list(there.get("history") or ()), list(info["history"])
+    goes_on = mine[: len(theirs)] == theirs
+    if len(mine) > len(theirs):
+        goes_on = goes_on and mine[len(theirs)].get("parent") == there.get("hash")
+    elif theirs:
+        goes_on = goes_on and info["hash"] == there.get("hash")
+    if not goes_on and not replace and (theirs or info.get("parent")):
+        shared = {entry.get("parent") for entry in mine} & {entry.get("parent") for entry in theirs}
+        if shared or there.get("hash") in {entry.get("parent") for entry in mine} or not theirs:
+            raise StorageError(
+                f"the set in {folder} was changed since this version was made from it; load it again, repeat the "
+                "change, or save under another name"
+            )
         raise StorageError(
-            f"the set in {folder} was changed since this version was made from it; load it again, repeat the change, "
-            "or save under another name"
+            f"the set in {folder} has {counted(len(theirs), 'change')} that this one does not go on from; extend it, "
+            "or replace it: the old version is then kept"
         )
+    if there.get("hash") == info["hash"] and theirs == mine:
+        return list(there.get("versions") or ())
+    return keep_version(folder, data, content)
 
 
 def _sweep(folder: Path, named: set[str]) -> None:
     """Remove files of earlier versions and of killed saves; what the library did not write is left alone."""
+    for half_made in (folder / VERSIONS).glob(f".*{TEMPORARY_SUFFIX}"):
+        shutil.rmtree(half_made, ignore_errors=True)
     for file in folder.iterdir():
         left_over = file.name.startswith(".") and file.name.endswith(TEMPORARY_SUFFIX)
         stem, _, digest = file.stem.rpartition("-")
-        earlier = stem in TABLES and len(digest) == 12 and file.suffix in (".csv", ".npy")
+        earlier = stem in (*TABLES, "keys") and len(digest) == 12 and file.suffix in (".csv", ".npy")
         if (left_over or earlier) and file.name not in named:
             file.unlink(missing_ok=True)
 
@@ -165,24 +256,39 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
     if absent:
         raise ReferenceSetError(f"{folder / DESCRIPTOR} names no table {absent[0]!r}; it is no reference set")
     guarded = "format" in own
-    is_large = listed["spectra"].get("format") == "npy"
-    later = ("spectra", "scans") if is_large else ()
+    is_npy = listed["spectra"].get("format") == "npy"
+    later = ("spectra", "scans") if is_npy else ()
     tables = {
-        name: _read_table(file_of(resource, folder), resource, guarded=guarded)
-        for name, resource in listed.items()
-        if name not in later
+        name: _read_table(folder, resource, guarded=guarded) for name, resource in listed.items() if name not in later
     }
-    large = None
-    if is_large:
-        scans, block = (file_of(listed[name], folder) for name in ("scans", "spectra"))
-        _check_size(scans, listed["scans"])
-        _check_size(block, listed["spectra"])
-        read = partial(_read_table, scans, listed["scans"], guarded=guarded)
-        large = open_block(block, listed["spectra"], read, tables["batches"].index)
+    large = _open_large(folder, listed, own, tables["batches"].index) if is_npy else None
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
-    kept = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-    return Package(tables, {**info, **{key: own.get(key) for key in kept}}, large)
+    kept = {key: own.get(key) for key in (*_KEPT, *_LATER, "versions")}
+    return Package(tables, {**info, **kept}, large)
+
+
+def _open_large(
+    folder: Path, listed: Mapping[str, Mapping[str, Any]], own: Mapping[str, Any], batch_names: pd.Index
+) -> LargeTables:
+    spectra, scans = (parts_of(listed[name]) for name in ("spectra", "scans"))
+    files = [file_of(part, folder) for part in spectra]
+    wavelength_nm = wavelengths_of(listed["spectra"], files[0])
+    for entry in [*spectra, *scans]:
+        _check_size(file_of(entry, folder), entry)
+    found = tuple(rows_of_block(file, part, wavelength_nm) for file, part in zip(files, spectra, strict=True))
+    guarded = "format" in own
+    read = partial(_read_table, folder, listed["scans"], guarded=guarded)
+    keys = own.get("keys") or ()
+    parts: tuple[Part, ...] = ()
+    if len(keys) == len(spectra) == len(scans):
+        rows = [n for _, _, n in found]
+        parts = tuple(Part(*each) for each in zip(rows, spectra, scans, keys, strict=True))
+        for part in parts:
+            file_of({"name": "keys", **part.keys}, folder)  # a path that leaves the folder is refused
+    types = own.get("scan_types") or {}
+    digests = tuple(own.get("blocks") or ())
+    return LargeTables(folder, found, wavelength_nm, read, batch_names, types, parts, digests)
 
 
 def _check_size(file: Path, resource: Mapping[str, Any]) -> None:
@@ -191,7 +297,7 @@ def _check_size(file: Path, resource: Mapping[str, Any]) -> None:
         raise ReferenceSetError(f"{file} has {size} bytes; {DESCRIPTOR} says {declared}; restore the file")
 
 
-def _read_table(file: Path, resource: Mapping[str, Any], *, guarded: bool) -> pd.DataFrame:
+def _read_bytes(file: Path, resource: Mapping[str, Any]) -> bytes:
     _check_size(file, resource)
     data = file.read_bytes()
     expected = str(resource.get("hash") or "")
@@ -201,12 +307,26 @@ def _read_table(file: Path, resource: Mapping[str, Any], *, guarded: bool) -> pd
             raise ReferenceSetError(f"{file} is listed with a {kind or 'md5'} hash; only sha256 is accepted")
         if sha256_of(data) != digest.lower():
             raise ReferenceSetError(f"{file} does not match its hash; it was changed or damaged: restore the file")
+    return data
+
+
+def _read_table(
+    folder: Path, resource: Mapping[str, Any], only: Sequence[int] | None = None, *, guarded: bool
+) -> pd.DataFrame:
+    """Read a table from one file, or from some or all of several: those after the first have no header."""
+    parts = parts_of(resource)
+    files = [file_of(part, folder) for part in parts]
+    file = files[0]
+    chosen = range(len(parts)) if only is None else only
+    data = b"".join(_read_bytes(files[at], parts[at]) for at in chosen)
     schema, dialect = resource.get("schema"), resource.get("dialect") or {}
     if not isinstance(schema, dict) or not isinstance(schema.get("fields"), list) or not isinstance(dialect, dict):
         raise ReferenceSetError(f"resource {resource.get('name')!r} has no schema of its own; list its fields")
     fields = schema["fields"]
     if not fields or not all(isinstance(field, dict) and "name" in field for field in fields):
         raise ReferenceSetError(f"resource {resource.get('name')!r} has a field without a name")
+    if 0 not in chosen:
+        data = ",".join(csv_cell(str(field["name"])) for field in fields).encode() + b"\n" + data
     decimals = {str(field["decimalChar"]) for field in fields if "decimalChar" in field}
     return decode_table(
         data,

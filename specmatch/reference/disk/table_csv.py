@@ -19,14 +19,15 @@ _GUARDED = (*FORMULA_STARTS, GUARD)
 _BOOLEANS = {"true": True, "True": True, "1": True, "false": False, "False": False, "0": False}
 
 
-def encode_table(table: pd.DataFrame) -> bytes:
+def encode_table(table: pd.DataFrame, *, header: bool = True) -> bytes:
     """Write a table as CSV (UTF-8, comma, line feed), index first; numbers in their shortest exact form."""
     headings = [str(table.index.name), *(_heading(name) for name in table.columns)]
     cells = [[_guarded(name) for name in table.index]]
     cells += [_cells(table.iloc[:, position]) for position in range(table.shape[1])]
     text = io.StringIO(newline="")
     writer = csv.writer(text, lineterminator="\n")
-    writer.writerow(headings)
+    if header:
+        writer.writerow(headings)
     writer.writerows(zip(*cells, strict=True))
     return text.getvalue().encode("utf-8")
 
@@ -69,6 +70,13 @@ def decode_table(
     table = pd.DataFrame(dict(enumerate(read[1:])), index=index)
     table.columns = pd.Index(names[1:], dtype=object)
     return table
+
+
+def csv_cell(text: str) -> str:
+    """Return a text as one cell of CSV."""
+    cell = io.StringIO(newline="")
+    csv.writer(cell, lineterminator="").writerow([text])
+    return cell.getvalue()
 
 
 def _heading(name: object) -> str:

@@ -105,6 +105,30 @@ def _as_numbers(column: pd.Series, what: str) -> pd.Series:
     return pd.Series(numbers.to_numpy(dtype=np.float64, na_value=np.nan), index=column.index)
 
 
+def joined(first: pd.DataFrame, second: pd.DataFrame) -> pd.DataFrame:
+    """Put the rows of one table under those of another; a column that one of them lacks is blank there."""
+    if not len(first) or not len(second):
+        return second if not len(first) else first
+    names = [*first.columns, *[name for name in second.columns if name not in first.columns]]
+    cells = {}
+    for at, name in enumerate(names):
+        parts = [table[name].to_numpy() if name in table.columns else None for table in (first, second)]
+        known = next(part for part in parts if part is not None)
+        blank: object = np.nan if known.dtype.kind in "fiu" else ""
+        filled = [
+            np.full(len(table), blank, dtype=float if known.dtype.kind in "fiu" else object) if part is None else part
+            for part, table in zip(parts, (first, second), strict=True)
+        ]
+        if len({part.dtype.kind for part in filled} - set("fiu")) == 1 and filled[0].dtype != filled[1].dtype:
+            filled = [part.astype(object) for part in filled]
+        cells[at] = np.concatenate(filled)
+    names_of_rows = np.concatenate([first.index.to_numpy(dtype=object), second.index.to_numpy(dtype=object)])
+    index = pd.Index(names_of_rows, dtype=object, name=first.index.name)
+    table = pd.DataFrame(cells, index=index)
+    table.columns = pd.Index(names, dtype=first.columns.dtype, name=first.columns.name)
+    return table
+
+
 def set_aside_unmeasured(
     scans: pd.DataFrame | pd.Series, scan_ids: pd.Index, left_out: list[dict[str, str]]
 ) -> pd.DataFrame | pd.Series:

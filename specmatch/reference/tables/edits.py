@@ -1,17 +1,16 @@
-"""Changes to the tables of a reference set: each gives new tables and a line for the history."""
+"""Changes to the tables of a reference set: each gives new tables, a line for the history, and the same as data."""
 
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import check_scans
-from specmatch.errors import OptionError, ReferenceSetError, WavelengthMismatchError
-from specmatch.reference.tables.alignment import average_lab_values
-from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
+from specmatch.errors import OptionError, ReferenceSetError
+from specmatch.reference.tables.dates import iso_date, not_before
 
-LEVELS = ("batch", "sample", "pour", "scan")
+LEVELS = ("batch", "sample", "pour", "scan", "session")
 
 
 @dataclass(frozen=True)
@@ -25,36 +24,16 @@ class Tables:
     colour_unit: str
 
 
-def extended(tables: Tables, more: Tables) -> tuple[Tables, str]:
-    """Add scans, of new batches or of those there are; lab values of a batch in both are averaged."""
-    shared = tables.spectra.index.intersection(more.spectra.index)
-    if len(shared):
-        raise ReferenceSetError(
-            f"{len(shared)} scans are in the set already, the first {shared[0]!r}; leave them out or name them anew"
-        )
-    grid = tables.spectra.columns.to_numpy(dtype=np.float64)
-    checked = check_spectra(more.spectra)
-    added = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
-    if checked.wavelength_nm.size != grid.size or np.abs(checked.wavelength_nm - grid).max() > 0:
-        try:
-            added = pd.DataFrame(match_wavelengths(checked, grid), index=checked.scan_ids, columns=grid)
-        except WavelengthMismatchError as error:
-            raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
-    added.columns = tables.spectra.columns
-    scans = pd.concat([tables.scans, check_scans(more.scans, checked.scan_ids)])
-    new = [name for name in _batch_names(more) if name not in tables.batches.index]
-    batches = average_lab_values(pd.concat([tables.batches, _indexed(more.batches)]), colour_unit=tables.colour_unit)
-    beers = tables.beers
-    if more.beers is not None:
-        beers = more.beers if beers is None else pd.concat([beers, more.beers[~more.beers.index.isin(beers.index)]])
-    what = f"extended by {len(added)} scans; new batches: {_listed(new) or 'none'}"
-    return replace(tables, spectra=pd.concat([tables.spectra, added]), scans=scans, batches=batches, beers=beers), what
+# tables after a change, its line for the history, and the change as data
+Change = tuple[Tables, str, dict[str, Any]]
 
 
-def dropped(tables: Tables, names: Collection[str], level: str) -> tuple[Tables, str]:
+def dropped(tables: Tables, names: Collection[str], level: str) -> Change:
     """Leave out batches, samples, pours or scans."""
     if level not in LEVELS:
         raise OptionError(f"level is {level!r}; expected one of {', '.join(LEVELS)}")
+    if level == "session" and level not in tables.scans.columns:
+        raise ReferenceSetError("the scans table has no column 'session' to drop by")
     of_scan = tables.scans.index if level == "scan" else tables.scans[level]
     for name in names:
         if name not in set(of_scan):
@@ -63,10 +42,10 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> tuple[Tables,
     if not kept.any():
         raise ReferenceSetError("nothing would be left of the set; drop fewer, or start a new one")
     what = f"dropped {level} {_listed(names)}"
-    return _with_scans(tables, kept), what
+    return _with_scans(tables, kept), what, {"kind": "drop", "level": level, "names": [str(name) for name in names]}
 
 
-def relabelled(tables: Tables, batch: str, beer: str) -> tuple[Tables, str]:
+def relabelled(tables: Tables, batch: str, beer: str) -> Change:
     """Give a batch another beer."""
     _must_hold(tables, batch)
     if not beer.strip():
@@ -76,10 +55,72 @@ def relabelled(tables: Tables, batch: str, beer: str) -> tuple[Tables, str]:
         raise ReferenceSetError(f"batch {batch!r} is labelled {before!r} already")
     batches = tables.batches.copy()
     batches.loc[batch, "beer"] = beer.strip()
-    return replace(tables, batches=batches), f"relabelled batch {batch!r} from {before!r} to {beer.strip()!r}"
+    edit = {"kind": "relabel", "batch": str(batch), "before": before, "beer": beer.strip()}
+    return replace(tables, batches=batches), f"relabelled batch {batch!r} from {before!r} to {beer.strip()!r}", edit
 
 
-def recoloured(tables: Tables, batch: str, values: Mapping[str, object]) -> tuple[Tables, str]:
+def renamed(tables: Tables, before: str, beer: str) -> Change:
+    """Give all batches of a beer another name of it, and its row of the beers table too."""
+    held = tables.batches["beer"] == before
+    if not held.any():
+        raise ReferenceSetError(f"beer {before!r} is not in the set; names are matched letter by letter")
+    if not beer.strip() or beer.strip() == before:
+        raise OptionError(f"the new name of {before!r} is {beer!r}; give another name")
+    beer = beer.strip()
+    batches = tables.batches.assign(beer=tables.batches["beer"].where(~held, beer))
+    beers = tables.beers
+    if beers is not None and before in beers.index:
+        # where both names have a row, that of the name that stays is the one to keep
+        beers = beers.drop(index=before) if beer in beers.index else beers.rename(index={before: beer})
+    what = f"renamed beer {before!r} to {beer!r}, {int(held.sum())} batches"
+    return replace(tables, batches=batches, beers=beers), what, {"kind": "rename", "before": before, "beer": beer}
+
+
+def stepped(tables: Tables, beer: str, since: str) -> Change:
+    """Begin a new recipe of a beer at a date: older batches get a name of their own, and both a row among the beers."""
+    since = iso_date(since, "since")[:10]
+    mine = tables.batches.index[tables.batches["beer"] == beer]
+    if not len(mine) or not since:
+        raise ReferenceSetError(f"beer {beer!r} is not in the set, or no date was given; name both")
+    days = batch_days(tables.scans, tables.batches).loc[mine]
+    if (days == "").any():
+        raise ReferenceSetError(
+            f"batch {days.index[(days == '').to_numpy().argmax()]!r} of {beer!r} has no date; give it packaged_on"
+        )
+    older = days.index[days < since]
+    if not 0 < len(older) < len(mine):
+        raise ReferenceSetError(f"all batches of {beer!r} lie on one side of {since}; name a day between two of them")
+    name = f"{beer} until {since}"
+    batches = tables.batches.copy()
+    batches.loc[older, "beer"] = name
+    beers = pd.DataFrame(index=pd.Index([], dtype=object, name="beer")) if tables.beers is None else tables.beers.copy()
+    for column in ("valid_from", "valid_to"):
+        if column not in beers.columns:
+            beers[column] = ""
+    begun = str(beers.at[beer, "valid_from"]) if beer in beers.index else ""
+    for row, column, day in ((name, "valid_from", begun), (name, "valid_to", since), (beer, "valid_from", since)):
+        beers.loc[row, column] = day
+    beers = beers.fillna("") if beers.dtypes.eq(object).all() else beers
+    what = f"recipe of beer {beer!r} stepped on {since}: {len(older)} older batches are {name!r}"
+    return (
+        replace(tables, batches=batches, beers=beers),
+        what,
+        {"kind": "step", "beer": beer, "since": since, "older": name},
+    )
+
+
+def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
+    """Return the day on which each batch was packaged, or else first measured; blank where neither is known."""
+    days = pd.Series("", index=batches.index, dtype=object)
+    if "measured_at" in scans.columns:
+        measured = scans.loc[scans["measured_at"] != ""].groupby("batch")["measured_at"].min()
+        days = measured.reindex(batches.index).fillna("")
+    if "packaged_on" in batches.columns:
+        days = batches["packaged_on"].where(batches["packaged_on"] != "", days)
+    return days.map(lambda day: str(day)[:10])
+
+
+def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     """Give a batch another lab colour, or none."""
     # values: `colour` in the set's unit (NaN for none) and what else is known: `colour_sd`, `colour_n`, `lab`,
     # `colour_method`; what is not known of the new value is cleared
@@ -98,10 +139,10 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, object]) -> tupl
             batches[column] = "" if is_text else np.nan
         blank: object = "" if is_text else np.nan
         batches.loc[batch, column] = blank if value is None else value
-    unit = tables.colour_unit
-    return replace(
-        tables, batches=batches
-    ), f"colour of batch {batch!r} from {_shown(before)} to {_shown(colour)} {unit}"
+    what = f"colour of batch {batch!r} from {_shown(before)} to {_shown(colour)} {tables.colour_unit}"
+    known = {name: value for name, value in values.items() if name != "colour" and value is not None}
+    edit = {"kind": "colour", "batch": str(batch), "before": _or_none(before), "colour": _or_none(colour)}
+    return replace(tables, batches=batches), what, edit | ({"known": known} if known else {})
 
 
 def selected(
@@ -111,7 +152,7 @@ def selected(
     since: str | None,
     until: str | None,
     where: Mapping[str, str],
-) -> tuple[Tables, str]:
+) -> Change:
     """Keep the scans of some beers, of a span of time, of an instrument and so on."""
     scans = tables.scans
     kept = np.ones(len(scans), dtype=bool)
@@ -124,10 +165,10 @@ def selected(
         if times.size == 0 or (times == "").any():
             raise ReferenceSetError("not every scan says when it was measured; fill measured_at to select by date")
         if since is not None:
-            kept &= times >= since
+            kept &= not_before(list(times), since, "since")
             said.append(f"since {since}")
         if until is not None:
-            kept &= times < until
+            kept &= ~not_before(list(times), until, "until")
             said.append(f"before {until}")
     for column, value in where.items():
         if column not in scans.columns:
@@ -136,7 +177,7 @@ def selected(
         said.append(f"{column} {value!r}")
     if not kept.any():
         raise ReferenceSetError(f"no scan is of {'; '.join(said) or 'nothing'}")
-    return _with_scans(tables, kept), f"selected {'; '.join(said) or 'everything'}"
+    return _with_scans(tables, kept), f"selected {'; '.join(said) or 'everything'}", {"kind": "select"}
 
 
 def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:
@@ -150,17 +191,13 @@ def _must_hold(tables: Tables, batch: str) -> None:
         raise ReferenceSetError(f"batch {batch!r} is not in the set; names are matched letter by letter")
 
 
-def _indexed(batches: pd.DataFrame) -> pd.DataFrame:
-    return batches.set_index("batch") if "batch" in batches.columns else batches
-
-
-def _batch_names(more: Tables) -> list[str]:
-    return [str(name) for name in _indexed(more.batches).index.unique()]
-
-
 def _listed(names: Collection[str]) -> str:
     return ", ".join(repr(name) for name in names)
 
 
 def _shown(colour: float) -> str:
     return "none" if np.isnan(colour) else f"{colour:.6g}"
+
+
+def _or_none(number: float) -> float | None:
+    return None if np.isnan(number) else float(number)

@@ -29,6 +29,8 @@ def test_what_moved_decides_what_to_do(drift, action):
     (got,) = upkeep([], [drift])
     assert (got.action, got.subject) == (action, drift.subject)
     assert drift.sentence in got.evidence
+    # a new lamp, cup or base shows in the reference scans, and is taught by shared batches
+    assert ("teach it by batches of the set" in got.evidence) == drift.chart.startswith("reference")
 
 
 def test_validation_speaks_of_bias_or_of_a_refit():

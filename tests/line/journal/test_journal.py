@@ -327,27 +327,33 @@ def test_a_line_on_a_row_shouts_what_a_tired_eye_must_not_miss(row, said):
     assert re.search(said, entry_line({**ROW, **row}))
 
 
+def of_sqlite(words, code):
+    error = sqlite3.OperationalError(words)
+    error.sqlite_errorcode = code
+    return error
+
+
 def test_a_locked_file_is_tried_again_and_any_other_fault_is_not():
     tries = []
 
     def locked_twice():
         tries.append(1)
         if len(tries) < 3:
-            raise sqlite3.OperationalError("database is locked")
+            raise of_sqlite("another has it", sqlite3.SQLITE_BUSY_RECOVERY)
         return "done"
 
     assert patiently(locked_twice, 5.0) == "done" and len(tries) == 3
 
-    def always(words):
+    def always(words, code):
         tries.append(1)
-        raise sqlite3.OperationalError(words)
+        raise of_sqlite(words, code)
 
     tries.clear()
-    with pytest.raises(sqlite3.OperationalError, match="disk I/O error"):
-        patiently(lambda: always("disk I/O error"), 5.0)
+    with pytest.raises(sqlite3.OperationalError, match="locked by a fault of the disk"):
+        patiently(lambda: always("locked by a fault of the disk", sqlite3.SQLITE_IOERR), 5.0)
     assert len(tries) == 1
-    with pytest.raises(sqlite3.OperationalError, match="is locked"):
-        patiently(lambda: always("database is locked"), 0.05)
+    with pytest.raises(sqlite3.OperationalError, match="another has it"):
+        patiently(lambda: always("another has it", sqlite3.SQLITE_LOCKED), 0.05)
     assert len(tries) > 2
 
 

@@ -219,10 +219,13 @@ def test_a_kept_mean_names_its_wavelengths_once_for_all():
 
 def test_a_kept_mean_weighs_pours_alike():
     rows = pd.DataFrame([[0.2, 0.4], [0.4, 0.6], [0.6, np.nan]], index=["s1", "s2", "s3"], columns=[450.0, 600.0])
-    scans = pd.DataFrame({"pour": ["p1", "p2", "p2"], "fill_ml": [10.0, 9.0, 9.5], "cup": "C40"}, index=rows.index)
+    scans = pd.DataFrame(
+        {"pour": ["p1", "p2", "p2"], "fill_ml": [10.0, 9.0, 9.5], "cup": "C40", "instrument": "u2"}, index=rows.index
+    )
     got = kept_mean(rows, scans)
-    filling = {"fill_ml": 9.5, "cup": "C40"}
-    assert got == {"n_pours": 2, "wavelength_nm": [450.0, 600.0], "reflectance": [0.35, None], "filling": filling}
+    assert got.pop("filling") == {"fill_ml": 9.5, "cup": "C40"}
+    assert got.pop("module") == {"instrument": "u2", "cup": "C40"}
+    assert got == {"n_pours": 2, "wavelength_nm": [450.0, 600.0], "reflectance": [0.35, None]}
     assert kept_mean(rows.iloc[:0], scans.iloc[:0]) == {}
 
 

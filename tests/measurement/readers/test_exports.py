@@ -9,6 +9,7 @@ from exports import Export, instrument_export, sheet_export
 from specmatch.errors import AmbiguousScanFileError, SpecmatchError
 from specmatch.measurement.readers.dialect import ReadOptions
 from specmatch.measurement.readers.files import scans_from_bytes
+from specmatch.measurement.readers.units import ASSUMED_FRACTION
 
 
 def unlike(scans, export: Export) -> str:
@@ -44,7 +45,7 @@ def judge(export: Export) -> str:
     if not wrong:
         return "read"
     # a nearly black percentage without a scale is a fraction as well; the reading says that it assumed one
-    assumed = any("fraction assumed" in note for scan in scans for note in scan.notes)
+    assumed = any(scan.scale == ASSUMED_FRACTION for scan in scans)
     return "read as a fraction, noted" if wrong == "other values" and assumed else f"WRONG: {wrong}"
 
 

@@ -23,6 +23,8 @@ def test_a_set_stands_at_its_commonest_filling():
     assert depth.said == "7.96 mm (10 mL in 40 mm)"
     # as many of the one as of the other: the deeper, which loses least when scans are brought there
     assert depth_of_set(rows(fill_ml=[5.0, 10.0])).fill_ml == 10.0
+    # two cups without a size: only scans of the usual one can be compared
+    assert depth_of_set(rows(fill_ml=[10.0] * 3, cup=["A", "B", "A"])).cups == ("A",)
     assert depth_of_set(rows(cup=["A"])) is None and depth_of_set(rows(fill_ml=[np.nan], cup_mm=[40.0])) is None
 
 

@@ -249,6 +249,7 @@ def test_findings_stand_worst_first():
         Finding("odd_pour", "pour", "p3", 0.3, "", ""),
         Finding("odd_pour", "pour", "p2", 0.3, "", ""),
     ]
-    table = findings_table(rows)
+    scans, batches = small_tables()[1:]
+    table = findings_table(rows, scans, batches)
     assert table["subject"].tolist() == ["p2", "p3", "p1", "Pale"]
-    assert findings_table([]).columns.tolist() == list(FINDING_COLUMNS)
+    assert findings_table([], scans, batches).columns.tolist() == list(FINDING_COLUMNS)

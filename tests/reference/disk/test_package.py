@@ -129,7 +129,7 @@ def test_a_new_version_replaces_the_old_and_spares_what_is_not_ours(tmp_path):
     (tmp_path / ".spectra-0.csv.abc.part").write_text("left by a killed save")
     made_up(colour_unit="SRM").save(tmp_path)
     names = sorted(os.listdir(tmp_path))
-    assert len(names) == 5 and "README.md" in names
+    assert len(names) == 6 and {"README.md", "versions"} <= set(names)
     assert ReferenceSet.load(tmp_path).colour_unit == "SRM"
 
 
@@ -190,9 +190,9 @@ def test_a_later_format_is_named(tmp_path):
     from specmatch.reference.disk.descriptor import encode_descriptor
 
     content.pop("$schema")
-    content["specmatch"]["format"] = 2
+    content["specmatch"]["format"] = 3
     (tmp_path / "datapackage.json").write_bytes(encode_descriptor(content))
-    with pytest.raises(ReferenceSetError, match="has format 2; this version reads up to format 1"):
+    with pytest.raises(ReferenceSetError, match="has format 3; this version reads up to format 2"):
         ReferenceSet.load(tmp_path)
 
 
@@ -302,13 +302,14 @@ def test_killed_saves_leave_a_whole_version(tmp_path, full_size, whole):
         seen.add(ReferenceSet.load(tmp_path).hash)
         assert seen <= hashes
     versions[0].save(tmp_path)  # the lock died with its holders
-    assert len(list(tmp_path.iterdir())) == 4
+    assert len(list(tmp_path.iterdir())) == 5  # three tables, the descriptor, and what was kept
+    assert {ReferenceSet.load(version).hash for version in (tmp_path / "versions").iterdir()} == hashes
     assert seen == hashes
 
 
 def test_a_large_set_keeps_its_numbers_in_a_block(tmp_path, monkeypatch):
     refs = awkward()
-    monkeypatch.setattr("specmatch.reference.disk.package.LARGE_CELLS", 10)
+    monkeypatch.setattr("specmatch.reference.disk.large_block.LARGE_CELLS", 10)
     refs.save(tmp_path)
     block = next(tmp_path.glob("spectra-*.npy"))
     # any reader of .npy files can open it
@@ -319,12 +320,12 @@ def test_a_large_set_keeps_its_numbers_in_a_block(tmp_path, monkeypatch):
     assert opened.select(beers=["Beer 1"]).batches["beer"].unique().tolist() == ["Beer 1"]
     changed = opened.drop("NA", reason="test")
     changed.save(tmp_path)
-    assert len(list(tmp_path.iterdir())) == 5
+    assert len(list(tmp_path.iterdir())) == 7
     same(changed, ReferenceSet.load(tmp_path))
 
 
 def test_a_spoilt_block_is_refused_at_opening_or_before_its_first_use(tmp_path, monkeypatch):
-    monkeypatch.setattr("specmatch.reference.disk.package.LARGE_CELLS", 10)
+    monkeypatch.setattr("specmatch.reference.disk.large_block.LARGE_CELLS", 10)
     made_up().save(tmp_path)
     block = next(tmp_path.glob("spectra-*.npy"))
     data = block.read_bytes()

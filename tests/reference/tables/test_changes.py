@@ -5,7 +5,14 @@ import pandas as pd
 import pytest
 from small_house import small_tables
 
-from specmatch.errors import OptionError, ParentsError, ReferenceSetError, UnitError, WavelengthMismatchError
+from specmatch.errors import (
+    ConflictError,
+    OptionError,
+    ParentsError,
+    ReferenceSetError,
+    UnitError,
+    WavelengthMismatchError,
+)
 from specmatch.reference.comparison import compare_sets
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import average_lab_values
@@ -42,6 +49,7 @@ def test_every_change_makes_a_new_version_and_leaves_the_old_one():
         "when": "2026-01-31",
         "why": "because",
         "parent": first.hash,
+        "edit": {"kind": "relabel", "batch": "0000", "before": "Beer 0", "beer": "Beer 2"},
     }
     assert "0001" not in third.batches.index and not (third.scans["batch"] == "0001").any()
     assert third.hash == first.drop("0001", **WHY).relabel("0000", "Beer 2", **WHY).hash
@@ -108,7 +116,7 @@ def test_what_cannot_be_changed_is_refused():
         scans.assign(batch="0010"),
         pd.DataFrame({"beer": ["Beer 2"], "colour": [1.0]}, index=["0010"]),
     )
-    with pytest.raises(ParentsError, match="'0010' stands under beer 'Beer 1' and under beer 'Beer 2'"):
+    with pytest.raises(ConflictError, match="0010 beer: the set has 'Beer 1', the new table 'Beer 2'"):
         first.extend(*other_beer, **WHY)
     spectra, scans, batches = more()
     with pytest.raises(WavelengthMismatchError, match="the new scans do not fit the set"):

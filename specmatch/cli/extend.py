@@ -1,0 +1,121 @@
+"""`specmatch extend`: add batches, scans and lab values that came late to a reference set."""
+
+import argparse
+from collections.abc import Sequence
+
+from specmatch.cli.arguments import add_dates_argument
+from specmatch.cli.outcome import Outcome
+from specmatch.wording import counted
+
+COMMAND = "extend"
+HELP = "add batches, and lab values that came late, to a reference set; every earlier edit stands"
+EXAMPLE = 'specmatch extend sets/house may/ june/ late-values.csv --reason "May and June"'
+SIDES = ("SET", "FOLDER", "BOTH")
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the arguments of `extend`."""
+    parser.add_argument("set", metavar="SET", help="folder of a reference set; replaced by the new version")
+    parser.add_argument(
+        "folders", nargs="+", metavar="FOLDER", help="measured folder, folder of tables, or sheet of lab values"
+    )
+    parser.add_argument("--reason", default="", help="why, for the history (default: the names of the folders)")
+    parser.add_argument("--who", default="", help="who added them")
+    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_dates_argument(parser)
+    add_take(parser, SIDES)
+    parser.add_argument(
+        "--restore", action="append", default=[], metavar="NAME",
+        help="a batch, sample, pour or scan that was dropped and is to come back; may be repeated",
+    )  # fmt: skip
+
+
+def add_take(parser: argparse.ArgumentParser, sides: Sequence[str]) -> None:
+    """Declare who is right where two things are said of one fact."""
+    parser.add_argument(
+        "--take", action="append", default=[], metavar=f"{'|'.join(sides)}[:NAME]",
+        help="who is right where the two differ: for all, or for a kind (beer, colour, record, reflectance) or a name "
+        "after a colon; may be repeated",
+    )  # fmt: skip
+
+
+def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
+    """Return who is right about what, from the words of `--take`."""
+    from specmatch.errors import OptionError
+
+    asked = {}
+    for word in words:
+        side, _, subject = word.partition(":")
+        if side.upper() not in sides:
+            raise OptionError(f"--take {word}: expected {', '.join(sides)}, and a kind or name after a colon")
+        asked[subject] = side.lower()
+    return asked
+
+
+def run(args: argparse.Namespace) -> Outcome:
+    """Add what is new and save the new version, or list what stands against the set."""
+    from pathlib import Path
+
+    from specmatch.errors import ConflictError
+    from specmatch.reference.extension import extend_set
+    from specmatch.reference.reference_set import ReferenceSet
+
+    refs = ReferenceSet.load(args.set)
+    reason = args.reason or f"added {', '.join(Path(folder).resolve().name for folder in args.folders)}"
+    try:
+        added = extend_set(
+            refs, args.folders, reason=reason, who=args.who, when=args.when, take=taken(args.take, SIDES),
+            restore=args.restore, date_order=args.dates,
+        )  # fmt: skip
+    except ConflictError as error:
+        return conflict_outcome(args.set, error, ("set", "folder"), "FOLDER")
+    results = {
+        "set": args.set, "before": refs.hash, "after": added.refs.hash, "n_new": added.n_new,
+        "n_known": added.n_known,
+        "new_batches": added.new_batches, "lab": added.lab, "told": added.told,
+        "decided": added.conflicts, "stays_out": added.stays_out,
+    }  # fmt: skip
+    left_out = added.left_out.to_dict("records")
+    out: list[str] = []
+    if len(added.stays_out):
+        first = added.stays_out.iloc[0]
+        out = [f"{counted(len(added.stays_out), 'scan')} stay out, the first {first['name']}: {first['reason']}"]
+    if not added.is_new:
+        text = f"{args.set}: nothing is new; {counted(added.n_known, 'scan')} of the folders are in the set already"
+        return Outcome(results, "\n".join([text, *out]), left_out, needs_look=bool(left_out))
+    added.refs.save(args.set)
+    lines = [
+        f"{args.set}: {counted(added.n_new, 'new scan')}, {counted(len(added.new_batches), 'new batch')}, "
+        f"{counted(len(added.lab), 'lab value')} of batches that were in; {counted(added.n_known, 'scan')} known",
+        *added.told,
+        *out,
+    ]
+    lines += [
+        f"decided with --take: {row.subject} {row.column}: set {_short(row.set)}, {row.source} {_short(row.folder)}"
+        for row in added.conflicts.itertuples()
+    ]
+    lines.append(
+        f"version {refs.hash[:12]} -> {added.refs.hash[:12]}; take it back: specmatch undo {args.set} --reason WHY"
+    )
+    lines.append(f"next: specmatch audit {args.set}")
+    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
+
+
+def conflict_outcome(place: str, error: Exception, sides: tuple[str, str], other: str) -> Outcome:
+    """Lay out what stands against a set; nothing was changed."""
+    from specmatch.report.text import text_table
+
+    table = error.conflicts.rename(columns=dict(zip(("set", "folder"), sides, strict=True)))  # type: ignore[attr-defined]
+    mine = sides[0].upper()
+    subject = table["subject"].iloc[0]
+    text = (
+        f"{text_table(table)}\nsay which to take: --take {mine} or --take {other} for all, --take {other}:"
+        f"{table['kind'].iloc[0]} for a kind, --take {other}:{subject} for one; what is taken is recorded"
+    )
+    differs = f"what is to be added differs from {place} in {counted(len(table), 'fact')}"
+    failed = f"{differs}; nothing was changed: choose with --take"
+    return Outcome({"set": place, "conflicts": table}, text, failed=failed)
+
+
+def _short(value: object) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else repr(value)

@@ -1,0 +1,116 @@
+"""What the findings of an audit cost: a model fitted with and without following their advice, batches held out."""
+
+from typing import TYPE_CHECKING, Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.errors import ReferenceSetError, SpecmatchError
+from specmatch.house.assessment.evaluation import Evaluation, evaluate
+from specmatch.house.house_model import HouseModel
+from specmatch.reference.audit.remedies import Remedy, remedy_of
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+_WHY = "to see what it costs"
+COST_COLUMNS = (
+    "code", "findings", "colour_error_before", "colour_error_after", "false_hold_before", "false_hold_after",
+    "mix_ups_held_before", "mix_ups_held_after", "n_batches",
+)  # fmt: skip
+
+
+def finding_costs(
+    refs: "ReferenceSet", house: HouseModel | None = None, *, n_folds: int = 5, seed: int = 0
+) -> pd.DataFrame:
+    """Say what the findings of a set's audit cost, a row a code whose advice is an edit.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    house : HouseModel, optional
+        Its settings are used; the defaults where it is not given.
+    n_folds : int, default 5
+        At least 2.
+    seed : int, default 0
+        With the names of the batches it fixes the folds, the same before and after.
+
+    Returns
+    -------
+    DataFrame
+        `code`, `findings` (how many), and before and after following the advice of all of them: `colour_error`
+        (relative, root mean square, of batches whose own label and lab colour nobody doubts), `false_hold` (share of
+        those batches held), `mix_ups_held` (mean share of swapped labels that would be held), and `n_batches`, on how
+        many this rests. NaN where the set cannot tell.
+
+    Raises
+    ------
+    ReferenceSetError
+        If following the advice would leave no set that could be judged.
+
+    Examples
+    --------
+    >>> finding_costs(refs.relabel("MP-0-001", "Amber Lane", reason="a slip"), n_folds=2)["code"].tolist()
+    ['mislabelled']
+    """
+    house = HouseModel() if house is None else house
+    findings = refs.audit()
+    scans, batches = refs.scans, refs.batches
+    doubted: set[str] = set()
+    groups: dict[str, list[Remedy]] = {}
+    for row in findings.to_dict("records"):
+        remedy = remedy_of(row["code"], row["level"], row["subject"], row["suggestion"], scans, batches)
+        if remedy.kind in ("extend", "lab", "settle"):
+            continue
+        groups.setdefault(row["code"], []).append(remedy)
+        doubted |= _batches_of(row["level"], row["subject"], scans)
+    if not groups:
+        return pd.DataFrame(columns=list(COST_COLUMNS))
+    before = evaluate(house, refs, n_folds=n_folds, seed=seed)
+    rows = []
+    for code, remedies in groups.items():
+        after_refs = refs
+        for remedy in remedies:
+            after_refs = _followed(after_refs, remedy)
+        try:
+            after = evaluate(house, after_refs, n_folds=n_folds, seed=seed)
+        except SpecmatchError as error:
+            raise ReferenceSetError(f"following the advice of {code!r} leaves no set to judge: {error}") from error
+        judged = [name for name in before.identity.index if name in after.identity.index and name not in doubted]
+        pair = [_figures(result, judged, house.false_reject_rate) for result in (before, after)]
+        cost: dict[str, Any] = {"code": code, "findings": len(remedies), "n_batches": len(judged)}
+        for name in pair[0]:
+            cost |= {f"{name}_before": pair[0][name], f"{name}_after": pair[1][name]}
+        rows.append(cost)
+    return pd.DataFrame(rows, columns=list(COST_COLUMNS))
+
+
+def _batches_of(level: str, subject: str, scans: pd.DataFrame) -> set[str]:
+    """Return the batches whose own label, lab colour or pours a finding doubts; a whole beer is not doubted."""
+    if level not in ("scan", "pour", "sample", "batch", "session"):
+        return set()
+    of_scan = scans.index if level == "scan" else scans[level]
+    return set(scans.loc[np.asarray(of_scan == subject), "batch"])
+
+
+def _followed(refs: "ReferenceSet", remedy: Remedy) -> "ReferenceSet":
+    names = remedy.names
+    if remedy.kind == "drop":
+        return refs.drop(names[1], level=names[0], reason=_WHY)
+    if remedy.kind == "colour":
+        return refs.set_colour(names[0], np.nan if names[1] is None else names[1], reason=_WHY)
+    if remedy.kind == "rename":
+        return refs.rename_beer(*names, reason=_WHY)
+    return refs.recipe_step(*names, reason=_WHY) if remedy.kind == "recipe" else refs.relabel(*names, reason=_WHY)
+
+
+def _figures(result: Evaluation, judged: list[str], rate: float) -> dict[str, float]:
+    colour = result.colour.loc[judged].dropna(subset=["lab", "colour"])
+    off = np.log(colour["colour"].astype(float) / colour["lab"].astype(float))
+    own = result.identity.loc[judged, "p_value_own"].dropna()
+    held = result.mix_ups["held"].astype(float)
+    return {
+        "colour_error": float(np.sqrt(np.mean(off**2))) if len(off) else np.nan,
+        "false_hold": float((own <= rate).mean()) if len(own) else np.nan,
+        "mix_ups_held": float(held.mean()) if len(held) else np.nan,
+    }

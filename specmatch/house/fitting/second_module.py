@@ -1,0 +1,255 @@
+"""Learn a set anew as a second module would see it, from batches of the set that both have measured."""
+
+from __future__ import annotations
+
+import logging
+from collections.abc import Collection
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats, Ints
+from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
+from specmatch.house.fitting.conditions import Conditions, plain_text
+from specmatch.house.fitting.fitting import (
+    DOMAIN_FALSE_ALARM_RATE,
+    FittedHouse,
+    KeptPours,
+    SecondModule,
+    fit_house,
+    fit_set_colour,
+)
+from specmatch.house.fitting.set_pours import FEWEST_SHARED, SetPours, gather_set, second_modules
+from specmatch.maths.classification.class_model import fit_class_model
+from specmatch.maths.classification.subspace import channel_noise
+from specmatch.maths.domain.applicability import fit_domain
+from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
+from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.noise import fit_light_noise
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.transfer.routes import Bench, pair
+from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.reference.reference_set import ReferenceSet
+
+logger = logging.getLogger(__name__)
+
+# of a set without replicate pours, whose scatter of pouring is not known: 1-2 % of a graduated cylinder (ASTM E1272)
+POUR_SD = 0.015
+# A transfer that leaves more than this on batches left out (error of a colour over the set's own, scatter within a
+# beer), or that had to bend for a base which returns light otherwise, is worse than a set of its own (tuned on invented
+# houses).
+MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
+
+
+@dataclass(frozen=True)
+class SharedPours:
+    """Pours of batches of the set on the second module, on the model's wavelengths."""
+
+    reflectance: Floats  # (n, p)
+    sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
+    batch: Ints
+
+
+def fit_set(
+    refs: ReferenceSet,
+    *,
+    without: Collection[str] = (),
+    false_reject_rate: float = 0.05,
+    grown_from: FittedHouse | None = None,
+) -> FittedHouse:
+    """Fit a set on its main module, and teach the model each further module that shares batches with it."""
+    fitted = fit_house(refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from)
+    for name in second_modules(refs.scans):
+        kept = refs.scans[refs.scans["instrument"].map(plain_text) == name]
+        missing = set(kept["batch"]) - set(fitted.batches)
+        if missing - set(without):
+            logger.warning("%s: batches that only it has measured teach nothing: %s", name, ", ".join(sorted(missing)))
+        pours = gather_set(
+            refs,
+            without={*without, *missing},
+            wavelength_nm=fitted.wavelength_nm,
+            module=name,
+            at_depth=(fitted.depth, fitted.path_law),
+        )
+        code = np.array([fitted.batches.index(batch) for batch in pours.batches], dtype=np.int64)
+        shared = SharedPours(pours.reflectance, pours.levels.sample, code[pours.levels.codes("batch")])
+        names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
+        module = teach_module(fitted, shared, names, false_reject_rate=false_reject_rate)
+        fitted = with_module(fitted, module)
+    gone = {one.said for one in grown_from.modules} - {one.said for one in fitted.modules} if grown_from else ()
+    if gone:
+        reason = f"transfer {', '.join(sorted(gone))} again: taught on the smaller set, not carried over"
+        fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
+    return fitted
+
+
+def own_set_advised(module: SecondModule) -> bool:
+    """Return whether batches left out say that this module is better served by a set of its own."""
+    fit, cautions = module.fitted.colour, module.fitted.cautions
+    colour = 0.0 if fit is None or cautions is None else cautions.transfer_sd / max(fit.error.relative, 1e-9)
+    identity = wider_by(len(module.shared)) * module.identity_excess
+    return bool(colour > MOST_COLOUR or identity > MOST_IDENTITY or abs(module.returns) > MOST_RETURNS)
+
+
+def teach_module(
+    own: FittedHouse, shared: SharedPours, names: dict[str, str], *, false_reject_rate: float
+) -> SecondModule:
+    """Learn the map from shared batches, carry the set over, and fit it anew."""
+    kept = own.pours
+    if kept is None:
+        raise SpecmatchError(
+            "this model was saved by a version that kept no pours, from which a transfer starts: fit it again"
+        )
+    codes = np.unique(shared.batch)
+    _check_batches(own, codes)
+    channels = np.flatnonzero(usable_band(shared.reflectance, shared.sample))
+    bench = _bench(own, kept, shared, channels)
+    batch = kept.levels.codes("batch")
+    position = np.searchsorted(codes, shared.batch)
+    second, second_pours = mean_by(shared.reflectance[:, channels], position)
+    mine = np.isin(batch, codes)
+    first, own_pours = mean_by(kept.reflectance[mine][:, channels], np.searchsorted(codes, batch[mine]))
+    if np.allclose(first, second, rtol=0.0, atol=1e-9):
+        raise TableError("these scans are those of the set itself: measure the batches again, on the second module")
+    pairs = pair(first, second, own_pours.astype(float), second_pours.astype(float), bench)
+
+    def judge(reflectance: Floats) -> Floats:
+        return _judged(own, reflectance, channels)
+
+    swapped = exchanged(pairs, bench, judge, own.beer_of_batch[codes])
+    if swapped is not None:
+        a, b = (int(codes[k]) for k in swapped)
+        raise TableError(
+            f"batches {own.batches[a]!r} ({own.beers[own.beer_of_batch[a]]}) and {own.batches[b]!r} "
+            f"({own.beers[own.beer_of_batch[b]]}) fit far better the other way round: their labels look swapped; "
+            "correct the sheet of the second module, or leave both out"
+        )
+    transfer = fit_transfer(pairs, bench, judge)
+    fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate)
+    fitted = replace(fitted, conditions=_conditions(own, names))
+    n_axes = own.identity.beer_means.shape[1]
+    error, excess = transfer.error, transfer.excess
+    unit = 1.0 if own.colour is None else own.colour.error.relative
+
+    def parted(size: Floats) -> tuple[float, float]:
+        colour = float("nan") if own.colour is None else float(np.sqrt(np.mean(size[:, n_axes]))) * unit
+        return colour, float(np.sqrt(np.mean(size[:, :n_axes].sum(axis=1))))
+
+    (colour_error, identity_error), (colour_excess, identity_excess) = parted(error), parted(excess)
+    return SecondModule(
+        **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
+        colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
+        identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted,
+    )  # fmt: skip
+
+
+def with_module(own: FittedHouse, module: SecondModule) -> FittedHouse:
+    """Return the model with one more module, which takes the place of an earlier one of these names."""
+    others = tuple(one for one in own.modules if one.said.casefold() != module.said.casefold())
+    return replace(own, modules=(*others, module))
+
+
+def _check_batches(own: FittedHouse, codes: Ints) -> None:
+    if codes.size < FEWEST_SHARED:
+        raise TooFewBatchesError(
+            f"{counted(codes.size, 'batch')} of the set on the second module; a transfer needs {FEWEST_SHARED} at the "
+            "least, 6 to serve well: choose_batches(refs, transfer=6) says which"
+        )
+    beers = np.unique(own.beer_of_batch[codes])
+    if beers.size == 1 and len(own.beers) > 1:
+        raise ReferenceSetError(
+            f"all {codes.size} batches are of one beer, {own.beers[beers[0]]}; what a module does to the other beers "
+            "cannot be learnt from it: measure batches over the colours, choose_batches(refs, transfer=6) says which"
+        )
+
+
+def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Ints) -> Bench:
+    scale = own.identity.choice.scale
+    rows = scale.apply(kept.reflectance[:, channels])
+    dof = len(rows) - int(kept.levels.sample.max() + 1)
+    covariance = np.full((channels.size, channels.size), POUR_SD**2)
+    noise = np.full(channels.size, POUR_SD)
+    if dof > 0:
+        apart = kept.levels.about_sample(rows)
+        covariance = apart.T @ apart / dof
+        noise = np.minimum(channel_noise(covariance, dof), np.sqrt(np.diag(covariance)) + 1e-9)
+    nm = own.wavelength_nm[channels]
+    # how much its pours jitter tells how much light a module's lamp gives in each channel
+    lights = [
+        fit_light_noise(one[:, channels], sample, wavelength_nm=nm).light if np.bincount(sample).max() > 1 else None
+        for one, sample in ((kept.reflectance, kept.levels.sample), (shared.reflectance, shared.sample))
+    ]
+    first = np.ones(nm.size) if lights[0] is None else lights[0]
+    return Bench(nm, scale, covariance, noise, np.stack([first, first if lights[1] is None else lights[1]]))
+
+
+def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
+    """Return spectra in units in which an error of one matters: axes of identity, and the log of colour."""
+    nm = own.wavelength_nm
+    whole = reflectance
+    if channels.size < nm.size:
+        whole = np.array([np.interp(nm, nm[channels], row) for row in reflectance])
+    scores = own.identity.metric.scores(whole)
+    parts = [scores / np.sqrt(scores.shape[1])]
+    if own.colour is not None:
+        parts.append(np.log(own.colour.predict(whole))[:, None] / own.colour.error.relative)
+    return np.hstack(parts)
+
+
+def _conditions(own: FittedHouse, names: dict[str, str]) -> Conditions:
+    """Return the conditions of the set with what is new in its place."""
+    held, cup = own.conditions, names["cup"]
+    return replace(
+        held,
+        instrument=(names["instrument"],),
+        lamp=(names["lamp"],) if names["lamp"] else held.lamp,
+        base=(names["base"],) if names["base"] else held.base,
+        cup=(cup,) if cup else held.cup,
+        cup_mm=() if cup else held.cup_mm,
+        fill_ml=() if cup else held.fill_ml,
+    )
+
+
+def _fit_carried(
+    own: FittedHouse,
+    kept: KeptPours,
+    transfer: Transfer,
+    bench: Bench,
+    channels: Ints,
+    false_reject_rate: float,
+) -> FittedHouse:
+    levels, nm = kept.levels, own.wavelength_nm[channels]
+    rows = kept.reflectance[:, channels]
+    plain = carry(transfer, rows)
+    # each batch by another map as likely as the best: the scatter of batches bears what the transfer may miss
+    drawn = carry_each(transfer, bench, rows, levels.codes("batch"))
+    faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm), drawn, levels)
+    pours = SetPours(
+        names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=own.batches,
+        beers=own.beers, lab=kept.lab, scans=pd.DataFrame(), some_of_many=False, values=kept.values,
+        session=kept.session,
+    )  # fmt: skip
+    colour, cautions = fit_set_colour(pours, own.colour_unit, None)
+    if colour is not None and cautions is not None and own.cautions is not None:
+        # a colour fitted on one map bears one error all over: it joins the interval
+        apart = np.log(colour.predict(drawn) / colour.predict(plain))
+        sd = float(np.sqrt(np.mean(apart**2)))
+        cautions = replace(cautions, path_sd=own.cautions.path_sd, transfer_sd=max(sd, 1e-6))
+    return replace(
+        own,
+        wavelength_nm=nm,
+        colour=colour,
+        cautions=cautions,
+        identity=fit_class_model(
+            drawn, levels, false_reject_rate=false_reject_rate, shared=replace(pours, reflectance=drawn).shared_noise()
+        ),
+        domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
+        faults=faults,
+        pours=None,
+        modules=(),
+    )

@@ -1,0 +1,1 @@
+"""What brings the spectra of one module to those of another: calibration transfer."""

@@ -1,0 +1,439 @@
+"""What a folder brings to a set: new scans, new batches, late lab values; and what it says against the set."""
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.batches import check_batches, check_scans
+from specmatch.errors import OptionError, ReferenceSetError, WavelengthMismatchError
+from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
+from specmatch.reference.tables.edits import LEVELS
+from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
+from specmatch.reference.tending.lab_values import LabValues
+from specmatch.reference.tending.upkeep import Upkeep
+from specmatch.spectra import check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.wording import counted
+
+# reflectance of the same scan from another run of the same files differs by rounding only
+SAME_REFLECTANCE = 1e-9
+_OF_A_COLOUR = ("colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab")
+
+
+@dataclass(frozen=True)
+class Arrival:
+    """What one folder, sheet or table brings."""
+
+    batches: pd.DataFrame  # index or column `batch`, repeated where lab values are; `beer` and `colour` may be absent
+    spectra: pd.DataFrame | None = None
+    scans: pd.DataFrame | None = None
+    beers: pd.DataFrame | None = None
+    name: str = ""  # of the folder
+    sha256: str = ""  # over its files
+
+
+@dataclass(frozen=True)
+class Held:
+    """What a set holds, as far as an arrival is held against it."""
+
+    scans: pd.DataFrame  # of all scans, or of those that share a name with what arrives
+    spectra: pd.DataFrame
+    batches: pd.DataFrame
+    beers: pd.DataFrame | None
+    grid: np.ndarray  # (p,)
+    colour_unit: str
+    determinations: Mapping[str, list[list[Any]]]
+    origins: Mapping[str, frozenset[str]]  # name of a folder -> batches that came from it
+
+
+@dataclass
+class Growth:
+    """What is to be added to a set, and what is to be said of it."""
+
+    spectra: pd.DataFrame
+    scans: pd.DataFrame
+    batches: pd.DataFrame  # all of the set, afterwards
+    beers: pd.DataFrame | None
+    determinations: dict[str, list[list[Any]]]
+    replaced: list[str] = field(default_factory=list)  # scans of the set that give way to one of the folder
+    told: list[str] = field(default_factory=list)
+    left_out: list[dict[str, str]] = field(default_factory=list)  # `source`, `name`, `reason`
+    stays_out: list[dict[str, str]] = field(default_factory=list)  # the same, of what was dropped before
+    conflicts: list[tuple[object, ...]] = field(default_factory=list)
+    n_known: int = 0  # scans that were in already
+    new_batches: list[str] = field(default_factory=list)
+    lab: list[str] = field(default_factory=list)  # batches of the set whose lab colour came or changed
+    records: int = 0  # other cells of the set that were filled or changed
+    restored: dict[str, list[str]] = field(default_factory=dict)
+    set_aside: list[list[Any]] = field(default_factory=list)
+    taken: list[list[Any]] = field(default_factory=list)
+
+    @property
+    def is_empty(self) -> bool:
+        """Say whether the set stays as it is."""
+        return not (
+            len(self.spectra)
+            or self.lab
+            or self.records
+            or self.replaced
+            or self.taken
+            or self.set_aside
+            or self.restored
+        )
+
+    @property
+    def what(self) -> str:
+        """Return the line for the history."""
+        listed = ", ".join(repr(name) for name in self.new_batches) or "none"
+        parts = [f"extended by {counted(len(self.spectra), 'scan')}; new batches: {listed}"]
+        if self.lab:
+            parts.append(f"lab colours of {', '.join(map(repr, self.lab))}")
+        if self.records:
+            parts.append(f"{counted(self.records, 'record')} filled in")
+        return "; ".join(parts)
+
+    def edit(self, names: list[str]) -> dict[str, Any]:
+        """Return what was done as data, for the history."""
+        given = {
+            "sources": names, "restored": self.restored, "set_aside": self.set_aside, "taken": self.taken,
+            "told": self.told,
+        }  # fmt: skip
+        return {"kind": "extend", **{key: value for key, value in given.items() if value}}
+
+    def source(self, arrival: Arrival) -> dict[str, Any] | None:
+        """Return the record of a folder that brought scans, or None."""
+        if not arrival.name or self.is_empty:
+            return None
+        batches = list(dict.fromkeys([*self.scans["batch"], *self.lab])) if len(self.scans) else list(self.lab)
+        if not batches:
+            return None
+        return {"name": arrival.name, "sha256": arrival.sha256, "n_scans": len(self.spectra), "batches": batches}
+
+
+def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
+    """Work out what an arrival adds to a set; the set's own edits stand."""
+    nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
+    growth = Growth(nothing, held.scans.iloc[:0], held.batches.copy(), held.beers, dict(held.determinations))
+    rows = _rows(arrival.batches, held, growth, arrival.name)
+    if arrival.spectra is not None and len(arrival.spectra):
+        _add_scans(held, arrival, rows, upkeep, choices, restore, growth)
+    _add_batches(held, arrival.name, rows, upkeep, choices, growth)
+    if arrival.beers is not None:
+        _add_beers(arrival, choices, growth)
+    growth.conflicts = choices.rows
+    return growth
+
+
+def _rows(batches: pd.DataFrame, held: Held, growth: Growth, source: str) -> pd.DataFrame:
+    """Bring lab rows to one form, blank where nothing is said; the index `batch` may repeat."""
+    if "batch" in batches.columns:
+        batches = batches.set_index("batch")
+    rows = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
+    blank = np.array([not name for name in rows.index], dtype=bool)
+    if blank.any():
+        growth.left_out += [{"source": source, "name": "batches", "reason": "a row names no batch"}] * int(blank.sum())
+        rows = rows[~blank]
+    if "beer" not in rows.columns:
+        rows = rows.assign(beer="")
+    if "colour" not in rows.columns:
+        rows = rows.assign(colour=np.nan)
+    names = rows.index
+    said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+    # the gate wants a beer in each row; which rows had none is kept
+    kept = rows.assign(beer=said.where(said != "", "?")).set_axis([str(at) for at in range(len(rows))], axis=0)
+    checked = tidy_columns(check_batches(kept, colour_unit=held.colour_unit), "batches").set_axis(names, axis=0)
+    return checked.assign(beer=said.to_numpy())
+
+
+def _add_scans(
+    held: Held,
+    arrival: Arrival,
+    rows: pd.DataFrame,
+    upkeep: Upkeep,
+    choices: Choices,
+    restore: frozenset[str],
+    growth: Growth,
+) -> None:
+    assert arrival.spectra is not None and arrival.scans is not None
+    checked = check_spectra(arrival.spectra)
+    values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
+    if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
+        try:
+            values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
+        except WavelengthMismatchError as error:
+            raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
+    values.columns = held.spectra.columns
+    scans = tidy_columns(check_scans(arrival.scans, checked.scan_ids), "scans")
+    scans, values = _without_dropped(scans, values, arrival.name, upkeep, restore, growth)
+    known = scans["batch"].isin(held.batches.index) | scans["batch"].isin(rows.index[rows["beer"] != ""])
+    for scan, batch in scans.loc[~known.to_numpy(), "batch"].items():
+        reason = f"batch {batch!r} has no row with a beer in a batches table"
+        growth.left_out.append({"source": arrival.name, "name": str(scan), "reason": reason})
+    scans, values = scans[known.to_numpy()], values[known.to_numpy()]
+    names = _names_in_the_set(held, scans, values, arrival.name, choices, growth)
+    kept = np.array([name is not None for name in names], dtype=bool)
+    new = pd.Index([name for name in names if name is not None], dtype=object, name="scan_id")
+    scans = scans[kept].set_axis(new, axis=0)
+    scans = scans.assign(pour=_pours_apart(held, scans, arrival.name))
+    growth.spectra, growth.scans = values[kept].set_axis(new, axis=0), scans
+
+
+def _without_dropped(
+    scans: pd.DataFrame, values: pd.DataFrame, source: str, upkeep: Upkeep, restore: frozenset[str], growth: Growth
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Leave out what was dropped from the set before, unless its name is asked for."""
+    out = np.zeros(len(scans), dtype=bool)
+    for level in LEVELS:
+        gone = upkeep.dropped.get(level)
+        if not gone or (level == "session" and level not in scans.columns):
+            continue
+        cells = scans.index if level == "scan" else scans[level]
+        for place, cell in enumerate(cells):
+            name = next((known for known in (cell, f"{source}/{cell}") if known in gone), None)
+            if name is None or out[place]:
+                continue
+            if restore & {name, cell}:
+                names = growth.restored.setdefault(level, [])
+                if name not in names:
+                    names.append(str(name))
+                continue
+            out[place] = True
+            why = f" ({gone[name]})" if gone[name] else ""
+            reason = f"{level} {name!r} was dropped from the set{why}; to have it back, restore it by name"
+            growth.stays_out.append({"source": source, "name": str(scans.index[place]), "reason": reason})
+    return scans[~out], values[~out]
+
+
+def _names_in_the_set(
+    held: Held, scans: pd.DataFrame, values: pd.DataFrame, source: str, choices: Choices, growth: Growth
+) -> list[str | None]:
+    """Return the name of each scan in the set, or None where the set has it already or keeps its own."""
+    given = set(held.scans.index)
+    names: list[str | None] = []
+    batch_of = held.scans["batch"].to_dict() if len(given) else {}
+    arrived = values.to_numpy()
+    for place, (scan, batch) in enumerate(scans["batch"].items()):
+        candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
+        mine = next((name for name in candidates if batch_of.get(name) == batch), None)
+        if mine is None:
+            name = next((name for name in candidates if name not in given), None)
+            if name is None:
+                number = next(n for n in range(2, len(given) + 3) if f"{source}-{n}/{scan}" not in given)
+                name = f"{source}-{number}/{scan}"
+                if not source:
+                    raise ReferenceSetError(
+                        f"scan {scan!r} is in the set already, under batch {batch_of[str(scan)]!r}; name it anew"
+                    )
+            names.append(name)
+            continue
+        apart = np.abs(held.spectra.loc[mine].to_numpy() - arrived[place])
+        gap = np.isnan(held.spectra.loc[mine].to_numpy()) != np.isnan(arrived[place])
+        if not gap.any() and not (apart > SAME_REFLECTANCE).any():
+            growth.n_known += 1
+            names.append(None)
+            continue
+        size = float(np.nanmax(np.append(apart, 0.0)))
+        side = choices.decide("reflectance", mine, "largest difference", 0.0, size, source)
+        names.append(mine if side == FOLDER else None)
+        if side == FOLDER:
+            growth.replaced.append(mine)
+    return names
+
+
+def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:
+    """Return pours of the new scans: one of a name that the set has for another filling gets the folder's name."""
+    sample_of = dict(zip(held.scans["pour"], held.scans["sample"], strict=True)) if len(held.scans) else {}
+    same_folder = held.origins.get(source, frozenset())
+    names = []
+    for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
+        named = f"{source}/{pour}"
+        if sample_of.get(named) == sample:
+            names.append(named)
+        elif pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder):
+            names.append(str(pour))
+        else:
+            names.append(named)
+    return names
+
+
+def _add_batches(held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, choices: Choices, growth: Growth) -> None:
+    arriving = set(growth.scans["batch"]) if len(growth.scans) else set()
+    values = LabValues(held.colour_unit, growth.determinations)
+    table = growth.batches
+    fresh: list[str] = []
+    for name in dict.fromkeys(rows.index):
+        group = rows.loc[[name]]
+        if name in held.batches.index:
+            table = _known_batch(table, name, group, source, upkeep, choices, values, growth)
+        elif name in arriving:
+            fresh.append(str(name))
+        elif name not in upkeep.dropped.get("batch", {}):
+            growth.left_out.append({"source": source, "name": str(name), "reason": "has no scan, here or in the set"})
+    if fresh:
+        new = rows.loc[rows.index.isin(fresh)]
+        new = new.assign(beer=[_beer_of(row, upkeep, growth) for _, row in new.iterrows()])
+        table = joined(table, values.entered(new, growth.told))
+    growth.new_batches = fresh
+    growth.batches, growth.determinations = table, values.several
+
+
+def _beer_of(row: pd.Series, upkeep: Upkeep, growth: Growth) -> str:
+    said = str(row["beer"])
+    beer = upkeep.name_of(said) if said else said
+    if beer != said:
+        note = f"{said!r} is kept as {beer!r}, as an edit of the set has it"
+        if note not in growth.told:
+            growth.told.append(note)
+    day = str(row.get("packaged_on", ""))[:10]
+    older = next((name for since, name in upkeep.steps.get(beer, ()) if day and day < since), None)
+    return older or beer
+
+
+def _known_batch(
+    table: pd.DataFrame,
+    name: str,
+    group: pd.DataFrame,
+    source: str,
+    upkeep: Upkeep,
+    choices: Choices,
+    values: LabValues,
+    growth: Growth,
+) -> pd.DataFrame:
+    """Hold what a folder says of a batch against what the set says."""
+    for said in dict.fromkeys(beer for beer in group["beer"] if beer):
+        ours = str(table.at[name, "beer"])
+        if said == ours or upkeep.name_of(said) == ours:
+            continue
+        if (name, "beer", said) in upkeep.overruled or any(ours == older for _, older in upkeep.steps.get(said, ())):
+            continue  # what an edit replaced, said again
+        if choices.decide("beer", name, "beer", ours, said, source) == FOLDER:
+            table.loc[name, "beer"] = said
+            growth.taken.append([name, "beer", said])
+        else:
+            growth.set_aside.append([name, "beer", said])
+    table = _known_colour(table, name, group, source, upkeep, choices, values, growth)
+    for column in group.columns:
+        if column in ("beer", *_OF_A_COLOUR):
+            continue
+        for said in dict.fromkeys(cell for cell in group[column] if not (pd.isna(cell) or cell == "")):
+            own = table.at[name, column] if column in table.columns else ""
+            if own == said or (name, column, said) in upkeep.overruled:
+                continue
+            if not (pd.isna(own) or own == ""):
+                if choices.decide("record", name, column, own, said, source) != FOLDER:
+                    growth.set_aside.append([name, column, said])
+                    continue
+                growth.taken.append([name, column, said])
+            if column not in table.columns:
+                table[column] = np.nan if isinstance(said, float) else ""
+            table.loc[name, column] = said
+            growth.records += 1
+    return table
+
+
+def _known_colour(
+    table: pd.DataFrame,
+    name: str,
+    group: pd.DataFrame,
+    source: str,
+    upkeep: Upkeep,
+    choices: Choices,
+    values: LabValues,
+    growth: Growth,
+) -> pd.DataFrame:
+    for _, row in group[group["colour"].notna()].iterrows():
+        said, ours = float(row["colour"]), float(table.at[name, "colour"])
+        if values.holds(table.loc[name], row) or any(
+            batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
+            for batch, column, value in upkeep.overruled
+        ):
+            continue
+        by_hand = (name, "colour") in upkeep.edited
+        if np.isnan(ours):
+            table = values.first(table, row)
+        else:
+            side = BOTH
+            if by_hand or not values.is_repeat(ours, row):
+                side = choices.decide("colour", name, "colour", ours, said, source)
+            if side not in (BOTH, FOLDER):
+                growth.set_aside.append([name, "colour", said])
+                continue
+            if side == FOLDER:
+                table = values.first(table, row)
+                growth.taken.append([name, "colour", said])
+            else:
+                table = values.averaged(table, row)
+                growth.told.append(
+                    f"batch {name!r}: lab colour {said:.4g} {values.unit} averaged with {ours:.4g} to "
+                    f"{float(table.at[name, 'colour']):.4g}, of {float(table.at[name, 'colour_n']):g} determinations"
+                )
+        if name not in growth.lab:
+            growth.lab.append(name)
+    return table
+
+
+def _add_beers(arrival: Arrival, choices: Choices, growth: Growth) -> None:
+    new = check_beers(arrival.beers)
+    assert new is not None
+    if growth.beers is None:
+        growth.beers, growth.records = new, growth.records + len(new)
+        return
+    table = growth.beers.copy()
+    for beer, row in new.iterrows():
+        if beer not in table.index:
+            table = joined(table, new.loc[[beer]])
+            growth.records += 1
+            continue
+        for column, said in row.items():
+            own = table.at[beer, column] if column in table.columns else ""
+            if pd.isna(said) or said in ("", own):
+                continue
+            blank = pd.isna(own) or own == ""
+            if blank or choices.decide("beer record", str(beer), str(column), own, said, arrival.name) == FOLDER:
+                table.loc[beer, column] = said
+                growth.records += 1
+            else:
+                growth.set_aside.append([str(beer), str(column), said])
+    growth.beers = check_beers(table.rename_axis(None))
+
+
+def grow_all(
+    held: Held, arrivals: list[Arrival], upkeep: Upkeep, choices: Choices, restore: frozenset[str]
+) -> tuple[Growth, list[Growth]]:
+    """Work out what several arrivals add one after the other; the sum, and the part of each."""
+    nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
+    total = Growth(nothing, held.scans.iloc[:0], held.batches, held.beers, dict(held.determinations))
+    parts = []
+    for arrival in arrivals:
+        part = grow(held, arrival, upkeep, choices, restore)
+        parts.append(part)
+        total.spectra = joined(_unless(total.spectra, part.replaced), part.spectra)
+        total.scans = joined(_unless(total.scans, part.replaced), part.scans)
+        total.batches, total.beers, total.determinations = part.batches, part.beers, part.determinations
+        for name in ("replaced", "told", "left_out", "stays_out", "new_batches", "set_aside", "taken"):
+            getattr(total, name).extend(getattr(part, name))
+        total.lab.extend(name for name in part.lab if name not in total.lab)
+        total.n_known += part.n_known
+        total.records += part.records
+        for level, names in part.restored.items():
+            total.restored.setdefault(level, []).extend(names)
+        held = replace(
+            held,
+            scans=joined(_unless(held.scans, part.replaced), part.scans),
+            spectra=joined(_unless(held.spectra, part.replaced), part.spectra),
+            batches=part.batches, beers=part.beers, determinations=part.determinations,
+        )  # fmt: skip
+    missing = restore - {name for names in total.restored.values() for name in names}
+    if missing:
+        raise OptionError(
+            f"{sorted(missing)[0]!r} is to be restored, and no scan of it comes with the folders, or it was never "
+            "dropped; names are matched letter by letter"
+        )
+    total.conflicts = choices.rows
+    return total, parts
+
+
+def _unless(table: pd.DataFrame, names: list[str]) -> pd.DataFrame:
+    return table if not names else table[~table.index.isin(names)]

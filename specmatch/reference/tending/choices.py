@@ -1,0 +1,61 @@
+"""Who is right where a folder says something against the set: asked of a person, by kind or one by one."""
+
+from collections.abc import Mapping, Sequence
+
+import pandas as pd
+
+from specmatch.errors import ConflictError, OptionError
+
+SET, FOLDER, BOTH = "set", "folder", "both"
+KINDS = ("beer", "colour", "record", "reflectance", "beer record")
+CONFLICT_COLUMNS = ("kind", "subject", "column", "set", "folder", "source")
+_SHOWN = 3
+
+
+class Choices:
+    """Conflicts met so far, and what is to be done about each kind and subject."""
+
+    def __init__(self, take: str | Mapping[str, str] | None) -> None:
+        self._take = self._checked(take)
+        self.rows: list[tuple[object, ...]] = []
+        self.open: list[tuple[object, ...]] = []
+
+    @staticmethod
+    def _checked(take: str | Mapping[str, str] | None) -> dict[str, str]:
+        asked = {"": take} if isinstance(take, str) else dict(take or {})
+        for subject, side in asked.items():
+            if side not in (SET, FOLDER, BOTH):
+                raise OptionError(
+                    f"take is {side!r} for {subject or 'everything'!r}; expected 'set', 'folder' or 'both'"
+                )
+        return asked
+
+    def decide(self, kind: str, subject: str, column: str, of_set: object, of_folder: object, source: str) -> str:
+        """Return `set`, `folder` or `both`; an open conflict is noted, and the set stands until it is decided."""
+        row = (kind, subject, column, of_set, of_folder, source)
+        self.rows.append(row)
+        side = self._take.get(subject, self._take.get(kind, self._take.get("", "")))
+        if not side or (side == BOTH and kind != "colour"):
+            self.open.append(row)
+            return SET
+        return side
+
+    def refuse_open(self) -> None:
+        """Raise where a conflict is undecided."""
+        if self.open:
+            table = pd.DataFrame(self.open, columns=list(CONFLICT_COLUMNS), dtype=object)
+            raise ConflictError(conflict_line(self.open), conflicts=table)
+
+
+def conflict_line(rows: Sequence[tuple[object, ...]]) -> str:
+    """Say in one line what stands against the set."""
+    said = "; ".join(
+        f"{subject} {column}: the set has {_shown(ours)}, {source or 'the new table'} {_shown(theirs)}"
+        for _, subject, column, ours, theirs, source in rows[:_SHOWN]
+    )
+    more = f"; and {len(rows) - _SHOWN} more" if len(rows) > _SHOWN else ""
+    return f"{said}{more}; say which to take: that of the set or of the folder, for all, a kind or a name"
+
+
+def _shown(value: object) -> str:
+    return f"{value:.6g}" if isinstance(value, float) else repr(value)

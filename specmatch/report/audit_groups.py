@@ -1,0 +1,75 @@
+"""Findings of an audit by what to do about them: a person works down a list of a few things, not of many."""
+
+from collections.abc import Sequence
+from typing import Any
+
+import pandas as pd
+
+from specmatch.reference.audit.remedies import remedy_of
+
+_MOST_SHOWN, _MOST_NAMED = 8, 12
+# what many findings of one code come to; {n} how many, {names} which
+_TOGETHER = {
+    "missing_lab": "{n} batches wait for the lab: {names}; they serve identity only",
+    "thin_beer": "{n} beers have too few batches to tell their own scatter: {names}",
+    "colour_gap": "{n} gaps in colour: {names}; colours in between rest on interpolation",
+    "mislabelled": "{n} labels do not fit",
+    "lab_value": "{n} lab values do not fit what their spectra read",
+    "swapped_lab_values": "{n} lab values that fit if they change places",
+    "duplicate_scans": "{n} scans are copies of others",
+    "odd_pour": "{n} pours are unlike the others of their sample",
+    "mixed_conditions": "the set mixes {n} conditions",
+}
+# these need no word on each
+_ALIKE = ("missing_lab", "thin_beer", "colour_gap")
+
+
+def grouped(findings: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, place: str) -> list[dict[str, Any]]:
+    """Return findings by code and by what carries out their advice, in the order of the audit."""
+    groups: dict[tuple[str, str], dict[str, Any]] = {}
+    for row in findings.to_dict("records"):
+        remedy = remedy_of(row["code"], row["level"], row["subject"], row["suggestion"], scans, batches)
+        level = row["level"] if row["code"] == "mislabelled" else ""
+        group = groups.setdefault(
+            (row["code"], level),
+            {"code": row["code"], "sentence": "", "action": row["action"], "findings": [], "sentences": [],
+             "commands": [], "subjects": [], "edits": []},
+        )  # fmt: skip
+        group["findings"].append(row["finding"])
+        group["sentences"].append(row["sentence"])
+        group["subjects"].append(row["subject"])
+        if (edit := remedy.row()) is not None:
+            group["edits"].append(edit | {"reason": row["sentence"]})
+        group["commands"].append(remedy.command(place, row["finding"]))
+    for group in groups.values():
+        n = len(group["findings"])
+        names = _listed(group["subjects"])
+        together = _TOGETHER.get(group["code"], f"{{n}} findings of {group['code']}")
+        group["sentence"] = group["sentences"][0] if n == 1 else together.format(n=n, names=names)
+        if n > 1 and group["code"] in _ALIKE:
+            group["commands"] = list(dict.fromkeys(group["commands"]))
+    return list(groups.values())
+
+
+def group_lines(groups: Sequence[dict[str, Any]]) -> list[str]:
+    """Lay the groups out for a terminal."""
+    lines = []
+    for place, group in enumerate(groups, start=1):
+        lines.append(f"{place}. {group['sentence']} [{group['code']}]")
+        lines.append(f"   do: {group['action']}")
+        one_by_one = len(group["commands"]) > 1
+        for sentence, command in list(zip(group["sentences"], group["commands"], strict=False))[:_MOST_SHOWN]:
+            if one_by_one:
+                lines.append(f"   - {sentence}")
+            lines.append(f"   {'  ' if one_by_one else ''}{command}")
+        if len(group["commands"]) > _MOST_SHOWN:
+            lines.append(f"   and {len(group['commands']) - _MOST_SHOWN} more: see --json, or edit them by a sheet")
+        alone = sum(other["code"] == group["code"] for other in groups) == 1
+        name = group["code"] if len(group["findings"]) > 1 and alone else group["findings"][0]
+        lines.append(f"   if it is as it should be, settle it: --settle {name!r}")
+    return lines
+
+
+def _listed(names: Sequence[str]) -> str:
+    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
+    return ", ".join(names[:_MOST_NAMED]) + more
