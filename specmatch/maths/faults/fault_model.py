@@ -113,7 +113,10 @@ class FaultModel:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
-            change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults) - detector.base
+            one = finding.rows(rows)
+            misses = detector.shape_variance(one.fault, one.size)
+            misses += detector.shape_variance(one.second, one.second_size)
+            change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
 
