@@ -97,19 +97,21 @@ def _columns(header: list[str], names_at: int, block: str, separator: str, decim
         block = block.replace(",", ".")
     cells = block.replace(separator, " ").split()
     n = len(cells) // 2
-    x_marks, y_marks = " ".join(cells[::2]).count("."), " ".join(cells[1::2]).count(".")
+    x_cells, y_cells = " ".join(cells[::2]), cells[1::2]
+    x_marks = x_cells.count(".")
+    y_marks = block.count(".") - x_marks
     decimals = np.zeros(n, np.int64)
     if y_marks:
-        decimals = _decimals(cells[1::2])
+        decimals = _decimals(y_cells)
         if x_marks < n and set(decimals.tolist()) <= {0, 3}:
             return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
-    x, x_decimals, even = _axis(" ".join(cells[::2]))
+    x, x_decimals, even = _axis(x_cells)
     if not even:
         return None  # numbers below the table, or a damaged line, are for the general way to tell
     spectrum = RawSpectrum(
         title=names[1],
         x=x,
-        values=np.array(list(map(float, cells[1::2]))),
+        values=np.array(list(map(float, y_cells))),
         saturated=np.zeros(n, bool),
         x_words=names[0],
         words=names[1],
