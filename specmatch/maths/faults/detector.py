@@ -104,7 +104,7 @@ class Detector:
         return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
     def shape_variance(self, fault: Ints, size: Floats) -> Floats:
-        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p); 0 for no fault."""
+        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p)."""
         rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
         slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base
         return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + slope**2)
