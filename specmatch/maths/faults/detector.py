@@ -20,6 +20,9 @@ for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
     _row[: len(_fault.sizes)] = (0.0, *_fault.sizes[:-1])
 # shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
+# ... and the slope of the lamp's log light, on which a shift rests, by so much per nm: it is learnt from noise alone
+LIGHT_SLOPE_ERROR = 0.015
+_RESTS_ON_SLOPE = np.array([fault.name.startswith("shift_") for fault in FAULTS])
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays in the processor's cache
 BLOCK = 1024
@@ -100,25 +103,27 @@ class Detector:
         rest, of = 1.0 - share, self._products
         return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
-    def cleaned(self, departure: Floats, faults: Floats) -> Floats:
+    def shape_variance(self, fault: Ints, size: Floats) -> Floats:
+        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p); 0 for no fault."""
+        rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
+        slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base
+        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + slope**2)
+
+    def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
         """Return spectra, shape (n, p), as they would read without what faults add.
 
         The good spectrum, and what natural causes most likely add to it: the mean of their distribution given what the
-        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses: a
-        tenth of the fault is allowed for that.
+        faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses.
         """
-        # departure, faults (n, p)
-        return self.base + self._effects(departure - faults, self._loosened(faults)) @ self._loading
+        # departure, faults, shape_variance (n, p)
+        return self.base + self._effects(departure - faults, self._noise + shape_variance) @ self._loading
 
-    def loose_distance(self, departure: Floats, faults: Floats) -> Floats:
-        """Return squared distances as `distance` does, with a tenth of the faults allowed for in every channel."""
-        # departure, faults (n, p)
-        noise = self._loosened(faults)
+    def loose_distance(self, departure: Floats, shape_variance: Floats) -> Floats:
+        """Return squared distances as `distance` does, with the misses of shapes allowed for in every channel."""
+        # departure, shape_variance (n, p)
+        noise = self._noise + shape_variance
         left = departure - self._effects(departure, noise) @ self._loading
         return np.asarray((departure * left / noise).sum(axis=1))
-
-    def _loosened(self, faults: Floats) -> Floats:
-        return np.asarray(self._noise + (SHAPE_ERROR * faults) ** 2)
 
     def _effects(self, departure: Floats, noise: Floats) -> Floats:
         """Return how much of each natural cause most likely stands behind departures, in its standard deviations."""

@@ -113,7 +113,10 @@ class FaultModel:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
-            change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults) - detector.base
+            one = finding.rows(rows)
+            misses = detector.shape_variance(one.fault, one.size)
+            misses += detector.shape_variance(one.second, one.second_size)
+            change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
 
@@ -251,7 +254,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
 
 
 # what pours of any house may differ by, sd along `CAUSES`, and noise beside it, where no set has told them yet
-_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015]), 0.0005**2
+_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015, 0.005]), 0.0005**2
 # spectra that stand for all samples where no beers are known
 _MOST_BASES = 12
 

@@ -1,8 +1,8 @@
 """How good pours and good batches of one house differ: along which causes, and by how much.
 
 Causes are the same for pours and batches: strength or depth, light of the lamp, white (foam), haze, a jitter of the
-axis, a tilt of the lamp's colour, and the shapes by which batches of one beer differ in this house. Each has a variance
-between pours and one between batches.
+axis since the reference, a tilt of the lamp's colour, a wander of the axis from session to session, and the shapes by
+which batches of one beer differ in this house. Each has a variance between pours and one between batches.
 """
 
 from dataclasses import dataclass, replace
@@ -11,15 +11,23 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.optics.cup import HAZE_NM, LOST_TO_HAZE, Optics, haze_return, shift_slope, strength_slope
+from specmatch.maths.optics.cup import (
+    HAZE_NM,
+    LOST_TO_HAZE,
+    Optics,
+    axis_slope,
+    haze_return,
+    shift_slope,
+    strength_slope,
+)
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
-CAUSES = ("strength", "lamp", "white", "haze", "axis_nm", "lamp_tilt")
+CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm")
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
 # batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
-POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001])
-BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.05, 0.001])
+POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005])
+BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.03, 0.001, 0.1])
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
@@ -61,7 +69,8 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: 
     slope = strength_slope(reflectance, optics.glare)
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
     tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
-    causes = [slope, reflectance, optics.foam - reflectance, haze, shift_slope(reflectance, optics), tilt]
+    shift, axis = shift_slope(reflectance, optics), axis_slope(reflectance, optics)
+    causes = [slope, reflectance, optics.foam - reflectance, haze, shift, tilt, axis]
     return np.vstack([*causes[:n_causes], shapes * slope])
 
 

@@ -141,6 +141,13 @@ def shift_slope(reflectance: Floats, optics: Optics) -> Floats:
     return reflectance * np.gradient(seen, optics.wavelength_nm)
 
 
+def axis_slope(reflectance: Floats, optics: Optics) -> Floats:
+    """Return the change of reflectance per nm by which the axis stands to the blue, reference included, shape (p,)."""
+    if reflectance.size < 2:
+        return np.zeros_like(reflectance)
+    return np.asarray(np.gradient(reflectance, optics.wavelength_nm))
+
+
 def strength_slope(reflectance: Floats, glare: float) -> Floats:
     """Return the change of reflectance per relative change of strength or depth."""
     through = np.clip((reflectance - glare) / (1.0 - glare), _DARKEST, 1.0)
