@@ -51,7 +51,11 @@ def run(args: argparse.Namespace) -> Outcome:
     found = commission(args.folder, limits=limits, correct_axis=bool(args.correct_axis))
     lines = [f"{found.instrument or 'module'}: {found.verdict}", fill(found.sentence, WIDTH), ""]
     shown = found.figures.drop(columns=["what"]).reset_index()
-    lines += [text_table(shown), "", f"certificate {found.certificate[:12]}: name it with later scans of this module"]
+    lines += [
+        text_table(shown),
+        "",
+        f"certificate {found.certificate[:12]}: write it into the column certificate of later scans",
+    ]
     if found.axis is not None:
         found.axis.save(args.correct_axis)
         lines.append(

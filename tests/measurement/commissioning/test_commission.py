@@ -128,3 +128,12 @@ def test_the_sheet_for_the_bench_and_clear_lines(capsys):
     assert "--bench-sheet" in capsys.readouterr().err
     assert main(["commission", "x", "--limit", "level_drift"]) == 2
     assert "write it as level_drift=0.02" in capsys.readouterr().err
+
+
+def test_later_scans_name_their_certificate(tmp_path):
+    sm.write_brewery(tmp_path / "week", n_batches=1, n_pours=1)
+    digits = "42949609d433"
+    sheet = pd.read_csv(tmp_path / "week" / "scans.csv", dtype=str, keep_default_na=False).assign(certificate=digits)
+    sheet.to_csv(tmp_path / "week" / "scans.csv", index=False)
+    session = sm.measure(tmp_path / "week")
+    assert (session.scans["certificate"] == digits).all() and session.notes.empty
