@@ -105,9 +105,12 @@ class Detector:
 
     def shape_variance(self, fault: Ints, size: Floats) -> Floats:
         """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p); 0 for no fault."""
+        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + self.light_variance(fault, size))
+
+    def light_variance(self, fault: Ints, size: Floats) -> Floats:
+        """Return the part of `shape_variance` that comes from the lamp's slope, shape (n, p)."""
         rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
-        slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base
-        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + slope**2)
+        return np.asarray((LIGHT_SLOPE_ERROR * rests[:, None] * self.base) ** 2)
 
     def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
         """Return spectra, shape (n, p), as they would read without what faults add.

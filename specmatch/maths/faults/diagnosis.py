@@ -101,7 +101,9 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
     if named.size:
         rows = departure[named]
         before = detector.distance(rows)
-        after = detector.distance(rows - detector.pattern(fault[named], size[named]))
+        first = rows - detector.pattern(fault[named], size[named])
+        # what a lamp known badly leaves of the first fault is no second one
+        after = detector.loose_distance(first, detector.light_variance(fault[named], size[named]))
         worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
         # good scans lie at one unit a channel, which nothing is asked to explain
         for start in range(0, named.size, BLOCK):

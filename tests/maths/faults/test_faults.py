@@ -347,7 +347,7 @@ def test_the_slope_of_strength_is_the_derivative(glare):
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
     """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
-    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0])
+    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0, 0.0])
     shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
     more = causes_at(np.array([0.5]), shape, Optics(np.array([550.0]), np.ones(1), 0.0))
     assert more[-1, 0] == pytest.approx(2.0 * 0.5 * np.log(0.5))
