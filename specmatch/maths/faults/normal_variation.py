@@ -11,7 +11,15 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.optics.cup import HAZE_NM, LOST_TO_HAZE, Optics, axis_slope, haze_return, shift_slope, strength_slope
+from specmatch.maths.optics.cup import (
+    HAZE_NM,
+    LOST_TO_HAZE,
+    Optics,
+    axis_slope,
+    haze_return,
+    shift_slope,
+    strength_slope,
+)
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
