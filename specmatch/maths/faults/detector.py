@@ -20,8 +20,10 @@ for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
     _row[: len(_fault.sizes)] = (0.0, *_fault.sizes[:-1])
 # shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
-# ... and the slope of the lamp's log light, on which a shift rests, by so much per nm: it is learnt from noise alone
-LIGHT_SLOPE_ERROR = 0.015
+# ... and the lamp's light, learnt from noise alone: its level, on which light from outside rests, and the slope of its
+# logarithm per nm, on which a shift does
+LIGHT_ERROR, LIGHT_SLOPE_ERROR = 0.1, 0.015
+_RESTS_ON_LEVEL = np.array([fault.name == "ambient_light" for fault in FAULTS])
 _RESTS_ON_SLOPE = np.array([fault.name.startswith("shift_") for fault in FAULTS])
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays in the processor's cache
@@ -104,10 +106,15 @@ class Detector:
         return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
     def shape_variance(self, fault: Ints, size: Floats) -> Floats:
-        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p); 0 for no fault."""
+        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p)."""
+        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + self.light_variance(fault, size))
+
+    def light_variance(self, fault: Ints, size: Floats) -> Floats:
+        """Return the part of `shape_variance` that comes from the lamp, shape (n, p)."""
         rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
+        level = np.where(fault != NO_FAULT, _RESTS_ON_LEVEL[fault] * LIGHT_ERROR, 0.0)[:, None]
         slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base
-        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + slope**2)
+        return np.asarray((level * self.pattern(fault, size)) ** 2 + slope**2)
 
     def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
         """Return spectra, shape (n, p), as they would read without what faults add.

@@ -12,7 +12,9 @@ from specmatch.warning_codes import FAULT_WORDS, FaultWords
 LEAST_SIZES = np.array([fault.least for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
-_SAME_CODE = _CODES[:, None] == _CODES
+_IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
+# faults of which a scan has one at most: two ways of one quantity, and what no spectrum tells apart from it
+_EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
@@ -101,7 +103,9 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
     if named.size:
         rows = departure[named]
         before = detector.distance(rows)
-        after = detector.distance(rows - detector.pattern(fault[named], size[named]))
+        first = rows - detector.pattern(fault[named], size[named])
+        # what a lamp known badly leaves of the first fault is no second one
+        after = detector.loose_distance(first, detector.light_variance(fault[named], size[named]))
         worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
         # good scans lie at one unit a channel, which nothing is asked to explain
         for start in range(0, named.size, BLOCK):
@@ -141,7 +145,7 @@ def _pairs(
     own_first, along_first = own[row, first][:, None], along[row, first][:, None]
     # the two-by-two normal equations, solved for every candidate; shapes all but alike give no answer
     determinant = own * own_first - cross**2
-    usable = (determinant > 1e-6 * own * own_first) & ~_SAME_CODE[first]
+    usable = (determinant > 1e-6 * own * own_first) & ~_EXCLUDED[first]
     safe = np.where(usable, determinant, 1.0)
     share = (along * own_first - along_first * cross) / safe
     share_first = (along_first * own - along * cross) / safe
@@ -163,7 +167,7 @@ def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, 
     named = np.flatnonzero(gain.max(axis=1) > limit)
     gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
     first = gain.argmax(axis=1)
-    others = np.where(_SAME_CODE[first], -np.inf, gain)
+    others = np.where(_EXCLUDED[first], -np.inf, gain)
     next_best = others.argmax(axis=1)
     # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
     white = _WHITE[first] & _WHITE[next_best]

@@ -344,10 +344,32 @@ def test_the_slope_of_strength_is_the_derivative(glare):
     assert strength_slope(reflectance, glare) == pytest.approx(by_difference, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("one", "two"),
+    [("path_long", "path_short"), ("lamp_brighter", "lamp_dimmer"), ("shift_to_blue", "shift_to_red")],
+)
+def test_two_ways_of_one_quantity_never_explain_one_scan_together(one, two, optics):
+    """Of departures that are one at one end of the axis and two at the other, the path's were told as both."""
+    detector, base, _ = make_detector(optics)
+    sizes = {"path": (0.2, 0.45, 0.6), "lamp": (0.1, 0.2, 0.35), "shift": (1.0, 2.0, 5.0)}[one.split("_")[0]]
+    along, rows = np.linspace(-1.0, 1.0, base.size), []
+    for size in sizes:
+        first, second = (with_fault(name, size, base, optics) - base for name in (one, two))
+        for centre in np.linspace(-0.9, 0.9, 7):
+            for steep in (-8.0, -3.0, 3.0, 8.0):
+                weight = 1.0 / (1.0 + np.exp(steep * (along - centre)))
+                rows.append(weight * first + (1.0 - weight) * second)
+    found = judge(detector, np.array(rows), detector.explain(np.array(rows)), doubt=np.ones(len(FAULTS)), limit=7.0)
+    pair = [FAULT_NAMES.index(one), FAULT_NAMES.index(two)]
+    assert np.isin(found.fault, pair).sum() >= 5
+    for beside in (found.second, found.rival):
+        assert not (np.isin(found.fault, pair) & np.isin(beside, pair)).any()
+
+
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
     """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
-    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0])
+    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0, 0.0])
     shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
     more = causes_at(np.array([0.5]), shape, Optics(np.array([550.0]), np.ones(1), 0.0))
     assert more[-1, 0] == pytest.approx(2.0 * 0.5 * np.log(0.5))
