@@ -116,6 +116,10 @@ def fit_house(
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
     faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
+    if grown_from is not None:
+        # of batches that the model knows the same pours are left out as before, whatever the new ones teach
+        known = pours.levels.codes("batch") < len(grown_from.batches)
+        odd[known] = pours.names[known].isin(grown_from.odd_pours)
     odd_names = tuple(str(name) for name in pours.names[odd])
     if odd.any():
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
@@ -134,7 +138,9 @@ def fit_house(
     batch_means = None
     if pours.some_of_many:
         whole = batch_means_in_chunks(refs, pours, faults)
-        batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *whole.odd_pours)))
+        learnt_from = set(pours.names)
+        others = (name for name in whole.odd_pours if name not in learnt_from)
+        batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *others)))
     colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
