@@ -117,8 +117,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
                 size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
                 second[at], second_size[at] = pair[0], pair[2]
         faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
-        misses = detector.shape_variance(fault[named], size[named])
-        misses += detector.shape_variance(second[named], second_size[named])
+        misses = detector.shape_variance(fault[named], size[named], second[named], second_size[named])
         before, after = detector.loose_distance(rows, misses), detector.loose_distance(rows - faults, misses)
         beyond = np.maximum(after - rows.shape[1], 0.0)
         share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)

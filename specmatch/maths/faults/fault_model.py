@@ -114,8 +114,7 @@ class FaultModel:
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
             one = finding.rows(rows)
-            misses = detector.shape_variance(one.fault, one.size)
-            misses += detector.shape_variance(one.second, one.second_size)
+            misses = detector.shape_variance(one.fault, one.size, one.second, one.second_size)
             change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned

@@ -1,5 +1,7 @@
 """Shapes of faults, scatter of good scans, and the detector, against brute force and against what was planted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -18,12 +20,13 @@ from specmatch.maths.faults.fault_model import (
     fit_fault_model,
     pour_departures,
 )
-from specmatch.maths.faults.normal_variation import causes_at, fit_natural_scatter
+from specmatch.maths.faults.normal_variation import CAUSES, causes_at, fit_natural_scatter
 from specmatch.maths.faults.replicates import find_outlying_replicates
 from specmatch.maths.optics.cup import (
     FAULT_NAMES,
     FAULTS,
     Optics,
+    axis_slope,
     glare_of,
     haze_return,
     moved_along,
@@ -230,7 +233,7 @@ def test_a_fault_is_taken_away_again(optics):
     found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
     assert FAULT_NAMES[found.fault[0]] == "foam"
     # the batch keeps its strength, the foam is gone: within a tenth of what it had added
-    misses = detector.shape_variance(found.fault, found.size)
+    misses = detector.shape_variance(found.fault, found.size, found.second, found.second_size)
     cleaned = detector.cleaned(departure, detector.pattern(found.fault, found.size), misses)
     left = np.abs(cleaned[0] - stronger).max()
     assert left < 0.1 * np.abs(seen - stronger).max()
@@ -364,6 +367,28 @@ def test_two_ways_of_one_quantity_never_explain_one_scan_together(one, two, opti
     assert np.isin(found.fault, pair).sum() >= 5
     for beside in (found.second, found.rival):
         assert not (np.isin(found.fault, pair) & np.isin(beside, pair)).any()
+
+
+def test_a_shift_whose_slope_is_known_badly_is_named_alone(optics):
+    """The scan's lamp is steeper than the one learnt by what few rows leave open, and the noise far below it."""
+    detector, base, _ = make_detector(optics, sd=1e-4)
+    steep = np.exp(0.1 * np.sin(optics.wavelength_nm / 9.0))  # slope up to 0.011 per nm
+    scan = with_fault("shift_to_blue", 1.5, base, replace(optics, light=optics.light * steep))
+    departure = (scan - base)[None]
+    found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
+    assert [FAULT_NAMES[found.fault[0]], found.second[0]] == ["shift_to_blue", -1]
+    assert found.size[0] == pytest.approx(1.5, rel=0.3)
+    assert found.share[0] > 0.8
+
+
+def test_an_axis_that_wanders_with_its_reference_moves_the_spectrum_and_not_the_lamp():
+    nm = np.arange(500.0, 600.0, 4.0)
+    optics = Optics(nm, np.exp(-(((nm - 550.0) / 20.0) ** 2)), 0.0)
+    even = np.full(nm.size, 0.5)
+    assert np.abs(axis_slope(even, optics)).max() == 0.0 < 0.01 < np.abs(shift_slope(even, optics)).max()
+    rising = 0.2 + 0.002 * (nm - 500.0)
+    assert axis_slope(rising, optics) == pytest.approx(0.002)
+    assert causes_at(rising, np.zeros((0, nm.size)), optics)[CAUSES.index("axis_nm")] == pytest.approx(0.002)
 
 
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
