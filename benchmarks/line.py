@@ -114,7 +114,7 @@ def shared_journal(folder: Path, n: int) -> tuple[int, int, float]:
 def long_journal(bench: Bench, path: Path, n: int, *, kept: bool) -> None:
     """Write `n` readings of twelve beers, each in runs of twelve; with `kept`, each with its spectrum."""
     beers = bench.setting.house.beers_
-    mean = kept_mean(bench.spectra.iloc[:3], pd.Series(["a", "b", "c"]))
+    mean = kept_mean(bench.spectra.iloc[:3], pd.DataFrame({"pour": ["a", "b", "c"]}))
     spectrum, grid = without_grid(mean)
     rng = np.random.default_rng(1)
     with Journal(path) as journal:

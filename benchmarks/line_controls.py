@@ -134,7 +134,7 @@ class Line:
             "operator": "", "model_hash": self.setting.model_hash, "material": material, "material_lot": lot,
             "optical_density": optical_density(scan),
         }  # fmt: skip
-        kept = kept_mean(scan.to_frame(scan.name).T, pd.Series([scan.name])) if self.keep else None
+        kept = kept_mean(scan.to_frame(scan.name).T, pd.DataFrame({"pour": [scan.name]})) if self.keep else None
         with self.journal.writing():
             return record_control(self.journal, self.setting, reading, (), record, kept=kept)[0]
 

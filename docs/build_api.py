@@ -36,6 +36,7 @@ brewery:
     spectra, scans = new.spectra, new.scans
     evaluation = sm.evaluate(house, refs)
 
+`bench/` is what `sm.write_bench_day("bench")` writes.
 `session` holds the same new samples as `sm.measure` gives them from a folder, here `tuesday/` (`monday/` holds the
 past ones); `sets/house` and `house.model` are `refs` and `house` on disk, and `line1.db` is the journal that
 `specmatch verify house.model tuesday --journal line1.db --line 1` writes.

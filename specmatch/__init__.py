@@ -12,6 +12,7 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "measure": "specmatch.measurement.session",
     "Session": "specmatch.measurement.session",
+    "commission": "specmatch.measurement.commissioning.commission",
     "read_scans": "specmatch.measurement.readers.files",
     "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
@@ -27,6 +28,7 @@ _PUBLIC = {
     "HouseModel": "specmatch.house.house_model",
     "evaluate": "specmatch.house.assessment.evaluation",
     "finding_costs": "specmatch.house.assessment.finding_costs",
+    "gauge": "specmatch.house.assessment.gauge",
     "run_risks": "specmatch.line.rules.rates",
     "validate": "specmatch.house.assessment.validation",
     "load_specification": "specmatch.house.decision.specification",
@@ -34,6 +36,7 @@ _PUBLIC = {
     "Journal": "specmatch.line.journal.journal",
     "Brewery": "specmatch.demo.brewery",
     "write_brewery": "specmatch.demo.brewery",
+    "write_bench_day": "specmatch.demo.bench_day",
     "write_shift": "specmatch.demo.shift",
     "ColourRegressor": "specmatch.models.colour_regressor",
     "BeerMatcher": "specmatch.models.beer_matcher",
@@ -57,6 +60,7 @@ if TYPE_CHECKING:
     from specmatch import colour as colour
     from specmatch import errors as errors
     from specmatch import models as models
+    from specmatch.demo.bench_day import write_bench_day as write_bench_day
     from specmatch.demo.brewery import Brewery as Brewery
     from specmatch.demo.brewery import write_brewery as write_brewery
     from specmatch.demo.shift import write_shift as write_shift
@@ -66,6 +70,7 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.choose import learning_curve as learning_curve
     from specmatch.house.assessment.evaluation import evaluate as evaluate
     from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
+    from specmatch.house.assessment.gauge import gauge as gauge
     from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel
@@ -73,6 +78,7 @@ if TYPE_CHECKING:
     from specmatch.line.journal.journal import Journal as Journal
     from specmatch.line.rules.rates import run_risks as run_risks
     from specmatch.line.watch_folder import watch as watch
+    from specmatch.measurement.commissioning.commission import commission as commission
     from specmatch.measurement.readers.files import Scan as Scan
     from specmatch.measurement.readers.files import read_scans as read_scans
     from specmatch.measurement.session import Session as Session

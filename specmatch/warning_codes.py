@@ -81,6 +81,11 @@ _ROWS = (
         "the depth of beer is more than a factor of two from the set's, or too little light is left to compare: pour "
         "again near the set's filling",
     ),
+    (
+        "colour_unknown",
+        HOLD,
+        "the colour is missing, without limits, or known no better than the set's whole range: measure by transmission",
+    ),
     ("outside_colour_range", NOTE, "the colour lies outside the lab colours of the set: measure by transmission"),
     ("unlike_any_beer", NOTE, "the spectrum is unlike every beer of the set: measure by transmission, then add it"),
     ("ambiguous_beer", NOTE, "more than one beer of the set is plausible on this scan"),

@@ -35,13 +35,15 @@ def paired_scans(raw: RawScans) -> Paired:
 def furnish(folder: Path) -> dict[str, Any]:
     """Write what examples read, and return the objects that they name.
 
-    `monday/` holds past batches, `tuesday/` new ones; `sets/house` and `house.model` what was made of the past, and
+    `monday/` holds past batches, `tuesday/` new ones, `bench/` a
+    commissioning; `sets/house` and `house.model` what was made of the past, and
     `line1.db` what line 1 recorded on the new ones.
     """
     brewery = Brewery(seed=1)
     past, new = (brewery.draw(n, draw=draw, beers=BEERS, n_pours=3) for n, draw in ((6, 0), (1, 1)))
     write_measured_folder(folder / "monday", past.raw, past.batches)
     write_measured_folder(folder / "tuesday", new.raw)
+    sm.write_bench_day(folder / "bench")
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="house", colour_unit="EBC")
     house = sm.HouseModel().fit(refs)
     refs.save(folder / "sets" / "house")

@@ -2,10 +2,14 @@
 
 import argparse
 from textwrap import fill
+from typing import TYPE_CHECKING
 
 from specmatch.cli.arguments import number
 from specmatch.cli.outcome import WIDTH, Outcome, tell
 from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
@@ -57,6 +61,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "identity": got.identity,
         "mix_ups": got.mix_ups,
         "coverage": got.coverage,
+        "budget": None if got.budget is None else got.budget.reset_index(),
         "line": asdict(line),
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
@@ -70,6 +75,8 @@ def run(args: argparse.Namespace) -> Outcome:
             text_table(figures_in_words(got.figures)),
             "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
             text_table(got.coverage),
+            "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
+            _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
             text_table(weakest),
             fill(
@@ -83,3 +90,12 @@ def run(args: argparse.Namespace) -> Outcome:
         ]
     )
     return Outcome(results, text)
+
+
+def _largest_parts(budget: "pd.DataFrame | None") -> str:
+    from specmatch.report.text import text_table
+
+    if budget is None:
+        return "no colour is read, so there is no budget"
+    rows = budget.xs("reading", level="component")[["colour", "sd", "advice"]]
+    return text_table(rows.reset_index())

@@ -22,6 +22,7 @@ from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
+from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.changeover import changeover_table
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
@@ -534,6 +535,51 @@ class HouseModel:
             fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),
             wrong_hold=wrong_hold, wrong_pass=wrong_pass, most_packages=most_packages,
         )  # fmt: skip
+
+    def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:
+        """Say where the uncertainty of a colour comes from, beer by beer, and what would halve it.
+
+        Parameters
+        ----------
+        n_pours : int, optional
+            Pours of a reading, 1 or more; by default what the set has.
+        lab_sd : float, optional
+            Standard deviation of one lab colour in the unit of the set, above 0. Unless it is given, the lab's error
+            is part of `regression`: held-out batches alone do not tell the two apart.
+
+        Returns
+        -------
+        DataFrame
+            Index `beer`, `component`: fill, cup (foam, bubbles, haze), noise, lamp, axis, regression, lab where
+            stated, their sum `reading`, `between batch`, and `new batches`: what readings of new batches of the beer
+            scatter by. Columns `colour` and `sd_in_unit` in the unit of the set, `sd` (relative: 0.01 is 1 %), `share`
+            of the variance of a reading, `reading_sd_if_halved` (sd of the reading if this component's were halved),
+            `advice`.
+
+        Raises
+        ------
+        TooFewBatchesError
+            If the model reads no colour.
+        OptionError
+            If `n_pours` or `lab_sd` is outside its range.
+
+        Notes
+        -----
+        JCGM 100:2008, 5.1: variances add, each the square of a sensitivity times a standard uncertainty. Sensitivities
+        are those of the model's regression at the mean spectrum of the beer; sizes are the scatter of the set's own
+        pours; `regression` is what held-out batches missed by beyond that. Fill and strength of a beer are confounded
+        in any one spectrum; pours show the fill.
+
+        Examples
+        --------
+        >>> table = house.budget()
+        >>> parts = table.loc["Amber Lane"].drop(["reading", "between batch", "new batches"])
+        >>> list(parts.index)
+        ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression']
+        >>> round(float(parts["share"].sum()), 6)
+        1.0
+        """
+        return budget_table(self.fitted, n_pours=n_pours, lab_sd=lab_sd)
 
     def save(self, path: str | Path) -> None:
         """Write the model to one file: arrays and a manifest, no code.

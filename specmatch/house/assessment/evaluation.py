@@ -16,6 +16,7 @@ from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
+from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -39,6 +40,7 @@ class Evaluation:
     mix_ups: pd.DataFrame  # those least often held first
     coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
     folds: pd.Series  # fold of each batch
+    budget: pd.DataFrame | None = None  # of the model of the whole set, see `HouseModel.budget`; None without colours
 
 
 @dataclass(frozen=True)
@@ -125,7 +127,14 @@ def evaluate(
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,
     )
-    return Evaluation(figures, colour, identity, mix_ups, coverage, folds)
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, _budget(house, refs))
+
+
+def _budget(house: HouseModel, refs: ReferenceSet) -> pd.DataFrame | None:
+    """Return the uncertainty budget of the model of the whole set, fitted anew where the one given is of another."""
+    same = house._fitted is not None and house._fitted.set_hash == refs.hash
+    fitted = house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate)
+    return None if fitted.colour is None else budget_table(fitted)
 
 
 @one_thread()  # here as well, wherever the fold is fitted

@@ -257,15 +257,6 @@ def gather_set(
     )
 
 
-def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
-    """Return the scans of a further module, or those of the set's own."""
-    seconds = second_modules(scans)
-    if not seconds:
-        return scans
-    stated = scans["instrument"].map(plain_text)
-    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
-
-
 def _band_at_one_depth(
     reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
 ) -> Ints:

@@ -118,6 +118,7 @@ def readings_table(
     known = plausible.sum(axis=1)
     flagged: list[tuple[Mask, tuple[str, ...]]] = [
         (_outside_colours(f, got.colour), ("outside_colour_range",)),
+        (_unknown_colours(f, got.colour, got.low, got.high), ("colour_unknown",)),
         (known == 0, ("unlike_any_beer", "interval_not_covered")),
         # it may pass for a beer of the set, but the colour regression has not seen its kind
         (outside_domain, ("interval_not_covered",)),
@@ -163,6 +164,13 @@ def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
         return np.zeros(len(colour), bool)
     inside: Mask = (fitted.lowest_colour <= colour) & (colour <= fitted.highest_colour)
     return ~inside
+
+
+def _unknown_colours(fitted: FittedHouse, colour: Floats, low: Floats, high: Floats) -> Mask:
+    """Return which colours are missing, cut at zero, without limits, or known no better than the set's whole range."""
+    whole = fitted.highest_colour - fitted.lowest_colour if fitted.colour is not None else 0.0
+    known: Mask = np.isfinite(colour) & np.isfinite(high) & (low > 0.0) & (high - low < whole)
+    return ~known
 
 
 def _colours(

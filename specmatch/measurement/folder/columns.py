@@ -9,7 +9,7 @@ from difflib import SequenceMatcher
 SCAN_COLUMNS = (
     "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
     "instrument", "session", "operator", "temperature_c", "stage", "reference_kind", "fill_sd_ml", "lamp", "base",
-    "site", "material", "material_lot",
+    "site", "material", "material_lot", "certificate",
 )  # fmt: skip
 BATCH_COLUMNS = (
     "batch", "beer", "colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab", "packaged_on",

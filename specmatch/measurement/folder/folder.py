@@ -115,27 +115,26 @@ def join_scans(
     left_out = list(sheets.left_out) if sheets else []
     notes = list(sheets.notes) if sheets else []
     scans: list[Scan] = []
-    kept: list[dict[str, Any]] = []
+    kept: list[int] = []  # the row of each scan
     unread: dict[tuple[str, str], str] = {}
     taken: set[str] = set()
-    for row, result in zip(rows.to_dict("records"), results, strict=True):
+    said = zip(rows["file"], rows["instrument"], rows["role"], results, strict=True)
+    for at, (file, instrument, role, result) in enumerate(said):
         if isinstance(result, str):
-            left_out.append((row["file"], result))
-            unread.setdefault((row["instrument"], row["role"]), f"{row['file']}: {result}")
+            left_out.append((file, result))
+            unread.setdefault((instrument, role), f"{file}: {result}")
             continue
         for scan in result:
             if scan.scan_id in taken:
                 # columns of one name in several files are spectra of their own
-                scan = replace(scan, scan_id=f"{row['file']}#{scan.scan_id}")
+                scan = replace(scan, scan_id=f"{file}#{scan.scan_id}")
             if scan.scan_id in taken:
-                left_out.append((row["file"], f"a second scan named {scan.scan_id!r}; give each its own name"))
+                left_out.append((file, f"a second scan named {scan.scan_id!r}; give each its own name"))
                 continue
             taken.add(scan.scan_id)
             scans.append(scan)
-            kept.append(row)
-    table = pd.DataFrame(
-        kept, index=pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), columns=rows.columns
-    )
+            kept.append(at)
+    table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
     batches, materials = (no_batches(), no_materials()) if sheets is None else (sheets.batches, sheets.materials)
     return MeasuredFolder(scans, table, batches, left_out, notes, unread, materials)
 

@@ -185,7 +185,9 @@ def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: s
         return
     readings = [f"{row[0]} | {','.join(row[1:3])}", f"{','.join(row[:2])} | {row[2]}"]
     if len(row) > 3:
-        readings = [" | ".join(row), " | ".join(",".join(row[i : i + 2]) for i in range(0, len(row), 2))]
+        shown, more = row[:8], " | ..." if len(row) > 8 else ""
+        pairs = [",".join(shown[i : i + 2]) for i in range(0, len(shown), 2)]
+        readings = [" | ".join(shown) + more, " | ".join(pairs) + more]
     raise AmbiguousScanFileError(
         f"{name}, line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: "
         f"{readings[0]} or {readings[1]}; export with semicolons, or give separator=',' and decimal='.'"

@@ -24,7 +24,7 @@ for _separator, _decimal in _DIALECTS:
     _number = rf"-?(?:0|[1-9][0-9]*+)(?:{re.escape(_decimal)}[0-9]++)?+"
     _line = rf"{_number}{_separator}{_number}"
     _LINES[_separator, _decimal] = re.compile(_line)
-    _BLOCKS[_separator, _decimal] = re.compile(rf"^(?:{_line}\n)++\Z", re.MULTILINE)
+    _BLOCKS[_separator, _decimal] = re.compile(rf"^(?:{_line}\n)++", re.MULTILINE)
 
 
 @lru_cache(maxsize=16)
@@ -42,6 +42,11 @@ def _decimals(cells: list[str]) -> Ints:
     return np.array([len(cell) - cell.find(".") - 1 if "." in cell else 0 for cell in cells])
 
 
+def _last_block(text: str, dialect: tuple[str, str]) -> re.Match[str] | None:
+    """Return the run of lines of two numbers that ends a text."""
+    return next((run for run in _BLOCKS[dialect].finditer(text) if run.end() == len(text)), None)
+
+
 def plain_reading(text: str) -> ParsedText | None:
     """Read a text of the commonest form, or return None."""
     if not text.endswith("\n"):
@@ -52,9 +57,9 @@ def plain_reading(text: str) -> ParsedText | None:
         return None
     if dialect[1] == "." and "." not in last and "," in text and dialect[0] != ",":
         dialect = (dialect[0], ",")  # whole numbers at the end tell nothing: try the mark that the text holds
-        if "." in text[text.find("\n") :] and _BLOCKS[dialect].search(text) is None:
+        if "." in text[text.find("\n") :] and _last_block(text, dialect) is None:
             dialect = (dialect[0], ".")
-    found = _BLOCKS[dialect].search(text)
+    found = _last_block(text, dialect)
     header = text[: found.start()].split("\n")[:-1] if found is not None else []
     names_at = _names_at(header, dialect[0])
     if found is None or names_at < 0:
@@ -92,19 +97,21 @@ def _columns(header: list[str], names_at: int, block: str, separator: str, decim
         block = block.replace(",", ".")
     cells = block.replace(separator, " ").split()
     n = len(cells) // 2
-    x_marks, y_marks = " ".join(cells[::2]).count("."), " ".join(cells[1::2]).count(".")
+    x_cells, y_cells = " ".join(cells[::2]), cells[1::2]
+    x_marks = x_cells.count(".")
+    y_marks = block.count(".") - x_marks
     decimals = np.zeros(n, np.int64)
     if y_marks:
-        decimals = _decimals(cells[1::2])
+        decimals = _decimals(y_cells)
         if x_marks < n and set(decimals.tolist()) <= {0, 3}:
             return None  # 1.234 may be 1234, and the wavelengths do not tell the mark
-    x, x_decimals, even = _axis(" ".join(cells[::2]))
+    x, x_decimals, even = _axis(x_cells)
     if not even:
         return None  # numbers below the table, or a damaged line, are for the general way to tell
     spectrum = RawSpectrum(
         title=names[1],
         x=x,
-        values=np.array(list(map(float, cells[1::2]))),
+        values=np.array(list(map(float, y_cells))),
         saturated=np.zeros(n, bool),
         x_words=names[0],
         words=names[1],

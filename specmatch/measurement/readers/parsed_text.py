@@ -161,7 +161,7 @@ def format_notes(spectrum: RawSpectrum) -> list[str]:
 
 def _odd_digits(digits: Ints) -> list[tuple[int, int]]:
     """Places whose count of decimals stands out, and the usual count."""
-    if digits.size < 6 or digits.max() == digits.min():
+    if digits.size < 6 or (digits == digits[0]).all():
         return []
     plain = digits[digits >= 0]
     if plain.size < 6:

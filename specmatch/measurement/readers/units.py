@@ -27,7 +27,8 @@ _X_WORDS = re.compile(
 )
 # a length that was measured, such as a slit of 5 nm or a range, names no column
 _MEASURED = re.compile(
-    r"(?<![\w/])\d[\d.,]{0,30}(?:\s{0,9}(?:-|\u2013|to|\.\.{1,3})\s{0,9}\d[\d.,]{0,30})?\s{0,9}(?:nm|um|[\u00b5\u03bc]m)\b",
+    r"(?<![\w/])(?<!\d[.,])\d[\d.,]{0,30}(?:\s{0,9}(?:-|\u2013|to|\.\.{1,3})\s{0,9}\d[\d.,]{0,30})?"
+    r"\s{0,9}(?:nm|um|[\u00b5\u03bc]m)\b",
     re.I,
 )
 _X_UNIT_PATTERNS = (

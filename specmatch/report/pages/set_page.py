@@ -16,6 +16,7 @@ from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
 from specmatch.maths.classification.mixtures import BLEND_SHARES
 from specmatch.measurement.reference_history import DRIFTED, WEAK
 from specmatch.report import plots
+from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
 from specmatch.report.pages.html import Section, abilities, cautions, figure, table, text, versions, whole_page
 from specmatch.report.plots.spectra import band_noise
@@ -148,6 +149,10 @@ def set_page(
     sections = [Section("findings", "What looks wrong in the set", _findings(findings))]
     if evaluation is not None:
         sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
+        if evaluation.budget is not None:
+            sections.append(
+                Section("budget", "Where the uncertainty of a colour comes from", budget_part(evaluation.budget))
+            )
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
     sections.append(Section("beers", "The beers", _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))

@@ -3,6 +3,13 @@
 Nothing is imported from matplotlib until a figure is drawn; without it `MissingExtraError` says how to install it.
 """
 
+from specmatch.report.plots.bench import (
+    plot_budget,
+    plot_commissioning,
+    plot_gauge_components,
+    plot_gauge_interaction,
+    plot_gauge_run,
+)
 from specmatch.report.plots.colour import plot_colour_error, plot_coverage, plot_held_out_colour, plot_learning_curve
 from specmatch.report.plots.identity import plot_identity_map, plot_mix_ups
 from specmatch.report.plots.line import plot_control_chart
@@ -10,10 +17,15 @@ from specmatch.report.plots.reading import plot_departure, plot_nearest_batches
 from specmatch.report.plots.spectra import plot_reference_history, plot_spectra, plot_usable_band
 
 __all__ = [
+    "plot_budget",
     "plot_colour_error",
+    "plot_commissioning",
     "plot_control_chart",
     "plot_coverage",
     "plot_departure",
+    "plot_gauge_components",
+    "plot_gauge_interaction",
+    "plot_gauge_run",
     "plot_held_out_colour",
     "plot_identity_map",
     "plot_learning_curve",

@@ -8,24 +8,28 @@ import pytest
 from default_tour import default_tour
 
 from specmatch.errors import SpecmatchError
-from specmatch.measurement.folder.batches import read_batches
-from specmatch.measurement.folder.folder import join_scans, listed_scans
+from specmatch.measurement.folder.folder import join_scans, read_sheets
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.session import session_of
 
 
-class TwoSessions:
-    """The scans of one session of the demo and of the next, read once; one file can be replaced by a damaged one."""
+class OnePart:
+    """A part of one session of the demo, read once; one file can be replaced by a damaged one."""
 
-    def __init__(self, folder: Path, session: str) -> None:
-        rows, self.left_out, self.notes = listed_scans(folder / "scans.csv")
+    def __init__(self, year: "Year", file: str) -> None:
+        rows = year.rows
+        own = rows.set_index("file").loc[file]
+        # a stand-in for a dark or reference comes from the next session; three pours are enough to be measured
         names = list(dict.fromkeys(rows["session"]))
-        at = names.index(session)
-        self.folder = folder
-        self.rows = rows[rows["session"].isin([session, names[at + 1]])]
-        self.batches = read_batches(folder, [], [])
-        self.whole = {file: self.read(file, (folder / file).read_bytes()) for file in self.rows["file"]}
+        at = names.index(own["session"])
+        near = rows[rows["session"].isin([own["session"], names[at + 1]])]
+        pours = list(dict.fromkeys([own["pour"], *near.loc[near["role"] == "sample", "pour"]]))
+        few = [pour for pour in pours if pour][:3]
+        self.rows = near[near["role"].isin(["dark", "reference"]) | near["pour"].isin(few)]
+        self.sheets = year.sheets
+        self.whole = {name: self.read(name, (year.folder / name).read_bytes()) for name in self.rows["file"]}
         self.clean = self.session({})
+        self.grid = self.clean.spectra.columns.to_numpy(float)
 
     def read(self, file, raw):
         try:
@@ -35,14 +39,21 @@ class TwoSessions:
 
     def session(self, changed):
         results = [changed.get(file, scans) for file, scans in self.whole.items()]
-        return session_of(
-            join_scans(self.rows, results, batches=self.batches, left_out=self.left_out, notes=self.notes)
-        )
+        return session_of(join_scans(self.rows, results, sheets=self.sheets))
+
+
+class Year:
+    """The sheets of a year of the demo."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.sheets = read_sheets(folder)
+        self.rows = self.sheets.rows
 
 
 @pytest.fixture(scope="module")
 def year():
-    return default_tour().folder / "year"
+    return Year(default_tour().folder / "year")
 
 
 def cuts(raw: bytes, rng, *, every: bool) -> list[int]:
@@ -53,14 +64,25 @@ def cuts(raw: bytes, rng, *, every: bool) -> list[int]:
     return places if every else sorted({len(raw) - 4, *rng.choice(places, 10, replace=False).tolist()})
 
 
-def outcome(demo: TwoSessions, file: str, raw: bytes) -> str:
+def state(scans, grid) -> tuple:
+    """Return what the folder sees of a reading; equal states have equal outcomes."""
+    if isinstance(scans, str):
+        # a file that is refused is left out, whatever the reason
+        return ("refused",)
+    said = [(s.quantity, s.scale, tuple(sorted(s.meta.items()))) for s in scans]
+    if all(s.wavelength_nm.size < grid.size and np.isin(s.wavelength_nm, grid).all() for s in scans):
+        # fewer wavelengths than the other files have: left out by itself
+        return ("shorter", *said)
+    return (*said, *((s.open_end, s.wavelength_nm.tobytes(), s.values.tobytes(), s.saturated.tobytes()) for s in scans))
+
+
+def outcome(demo: OnePart, file: str, scans, where) -> str:
     """Say what becomes of a folder in which one file is damaged; fail where it is used as something else."""
-    scans = demo.read(file, raw)
     try:
         session = demo.session({file: scans})
     except SpecmatchError:
         return "folder refused"
-    clean, where = demo.clean, (file, len(raw), raw[-30:])
+    clean = demo.clean
     kept = session.spectra.index.intersection(clean.spectra.index)
     assert session.spectra.index.isin(clean.spectra.index).all(), where
     assert list(session.spectra.columns) == list(clean.spectra.columns), where
@@ -79,29 +101,30 @@ def outcome(demo: TwoSessions, file: str, raw: bytes) -> str:
 @pytest.mark.parametrize("role", ["dark", "reference", "sample"])
 def test_no_cut_file_is_used_as_something_else(year, role, full_size):
     rng = np.random.default_rng(14)
-    rows = listed_scans(year / "scans.csv")[0]
-    rows = rows[rows["role"] == role].drop_duplicates("session")
+    rows = year.rows[year.rows["role"] == role].drop_duplicates("session")
     outcomes: Counter[str] = Counter()
-    for row in rows[: 20 if full_size else 2].itertuples():
-        demo = TwoSessions(year, row.session)
-        raw = (year / row.file).read_bytes()
-        seen: dict[str, str] = {}
+    measured = 0
+    for file in rows["file"][: 20 if full_size else 2]:
+        demo = OnePart(year, file)
+        raw = (year.folder / file).read_bytes()
+        known: dict[tuple, str] = {}
+        again = set(rng.choice(len(raw), 20, replace=False))  # places measured whatever is known
         for place in cuts(raw, rng, every=full_size):
-            read = demo.read(row.file, raw[:place])
-            # a file that is refused for one reason is the same to the folder wherever it was cut
-            known = seen.get("refused") if isinstance(read, str) else None
-            said = known or outcome(demo, row.file, raw[:place])
-            if isinstance(read, str):
-                seen["refused"] = said
-            outcomes[said] += 1
-    print(role, dict(outcomes))
+            scans = demo.read(file, raw[:place])
+            seen = state(scans, demo.grid)
+            if seen not in known or place in again:
+                said = outcome(demo, file, scans, (file, place, raw[max(0, place - 30) : place]))
+                assert known.setdefault(seen, said) == said, (file, place)
+                measured += 1
+            outcomes[known[seen]] += 1
+    print(role, dict(outcomes), f"{measured} parts of a session measured")
     assert outcomes["left out with its reason"] > 0.9 * outcomes.total()
 
 
 def test_a_file_without_its_last_four_characters_is_refused(year):
-    rows = listed_scans(year / "scans.csv")[0]
+    rows = year.rows
     for role in ("dark", "reference", "sample"):
-        raw = (year / rows.loc[rows["role"] == role, "file"].iloc[0]).read_bytes()
+        raw = (year.folder / rows.loc[rows["role"] == role, "file"].iloc[0]).read_bytes()
         with pytest.raises(SpecmatchError, match="cut"):
             scans_from_bytes(raw[:-4], name="scan.csv")
 

@@ -133,7 +133,7 @@ def test_the_set_page_says_first_what_it_can_and_cannot(set_html, evaluation):
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    assert found.tags["svg"] == 8
+    assert found.tags["svg"] == 9
     for name in WICKED.values():
         assert name in words
 

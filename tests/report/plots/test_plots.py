@@ -95,6 +95,30 @@ def history():
     return pd.concat([one, two], ignore_index=True).assign(session=[f"s{i}" for i in range(12)])
 
 
+def commissioning():
+    """A commissioning that found something of every kind."""
+    from types import SimpleNamespace
+
+    figures = pd.DataFrame(
+        {
+            "value": [0.1, 0.004, 0.02, np.nan],
+            "uncertainty": [0.03, 0.001, np.nan, np.nan],
+            "limit": [0.2, 0.005, 0.01, 0.1],
+            "state": ["within", "near", "beyond", "not measured"],
+        },
+        index=["axis_shift_nm", "nonlinearity", "level_drift", "axis_drift_nm"],
+    )
+    return SimpleNamespace(figures=figures)
+
+
+def gauge_study(house, new):
+    """A study of pours alone."""
+    from types import SimpleNamespace
+
+    none = pd.Series(dtype=object)
+    return sm.gauge(house, SimpleNamespace(spectra=new.spectra, scans=new.scans, batches=new.batches, claims=none))
+
+
 def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_spectra(refs, ax=ax())
     yield lambda: plots.plot_usable_band(refs, ax=ax())
@@ -108,6 +132,12 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_control_chart(chart(), ax=ax())
     yield lambda: plots.plot_learning_curve(curve(), ax=ax())
     yield lambda: plots.plot_reference_history(history(), ax=ax())
+    yield lambda: plots.plot_budget(house.budget(), ax=ax())
+    yield lambda: plots.plot_commissioning(commissioning(), ax=ax())
+    study = gauge_study(house, new)
+    yield lambda: plots.plot_gauge_components(study, ax=ax())
+    yield lambda: plots.plot_gauge_interaction(study, ax=ax())
+    yield lambda: plots.plot_gauge_run(study, ax=ax())
 
 
 def test_every_figure_is_drawn_where_asked_and_says_what_its_axes_are(refs, evaluation, small_house):

@@ -1,0 +1,170 @@
+"""What a module makes of light: linearity, stray light, dark and noise of its counts."""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from specmatch.array_types import Floats, Mask
+from specmatch.maths.statistics.levels import mean_by
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A figure and its standard uncertainty."""
+
+    value: float
+    sd: float
+
+
+def ladder_nonlinearity(counts: Floats, net: Floats, noise: Floats) -> Estimate | None:
+    """Return by how much the response changes from the dimmest to the brightest counts, as a share.
+
+    Scans of one light at several integration times: log rate = pixel + scan + bend x counts. A lamp that drifts moves
+    whole scans and falls out; only a response that depends on the counts of each pixel is left.
+    """
+    # counts above the dark, net per ms, noise of log net: (n, p)
+    used = np.isfinite(net).all(axis=0) & (noise < 0.05).all(axis=0) & (net > 0).all(axis=0)
+    if net.shape[0] < 2 or used.sum() < 20 or counts[:, used].max() < 2.0 * counts[:, used].min():
+        return None
+    rate, x, weight = np.log(net[:, used]), counts[:, used], 1.0 / noise[:, used] ** 2
+    span = float(x.max() - x.min())
+    x = (x - x.min()) / span
+    # taking out pixels and scans, weighted, by turns
+    left_y, left_x = _without_rows_and_columns(rate, weight), _without_rows_and_columns(x, weight)
+    information = float(np.sum(weight * left_x**2))
+    if information < 1.0:
+        return None
+    bend = float(np.sum(weight * left_x * left_y)) / information
+    free = max(1, left_y.size - sum(left_y.shape))
+    misfit = max(1.0, float(np.sum(weight * (left_y - bend * left_x) ** 2)) / free)
+    return Estimate(bend, float(np.sqrt(misfit / information)))
+
+
+def _without_rows_and_columns(values: Floats, weight: Floats) -> Floats:
+    left = values.copy()
+    for _ in range(200):
+        before = left
+        left = left - (np.sum(weight * left, axis=1) / weight.sum(axis=1))[:, None]
+        left = left - np.sum(weight * left, axis=0) / weight.sum(axis=0)
+        if np.abs(left - before).max() < 1e-10:
+            break
+    return left
+
+
+def dilution_nonlinearity(share: Floats, absorbance: Floats, sd: Floats) -> Estimate | None:
+    """Return by how much absorbance departs from a straight line through the dilutions, as a share of the largest.
+
+    a = slope x share + bend x share x (1 - share), at the channel given: the bend over the slope, and 0 at full share.
+    """
+    # share, absorbance, sd (n,)
+    if np.unique(share).size < 3:
+        return None
+    design = np.column_stack([share, 4.0 * share * (1.0 - share)]) / sd[:, None]
+    found, _, rank, _ = np.linalg.lstsq(design, absorbance / sd, rcond=None)
+    if rank < 2 or found[0] <= 0:
+        return None
+    left = absorbance / sd - design @ found
+    free = share.size - 2
+    misfit = max(1.0, float(left @ left) / free) if free else 1.0
+    covariance = np.linalg.inv(design.T @ design) * misfit
+    return Estimate(float(found[1] / found[0]), float(np.sqrt(covariance[1, 1]) / found[0]))
+
+
+def stray_light(net: Floats, noise: Floats, blocked: Mask) -> Estimate | None:
+    """Return what a channel counts where a cut-off filter lets nothing pass, over the mean of all channels.
+
+    Stray light of a grating is taken to fall on all pixels alike: a share of the mean.
+    """
+    # net, noise (p,)
+    if blocked.sum() < 10:
+        return None
+    mean = float(net.mean())
+    values = net[blocked]
+    spread = float(values.std(ddof=1)) / np.sqrt(values.size)
+    return Estimate(
+        float(values.mean()) / mean, float(np.hypot(spread, noise[blocked].mean() / values.size**0.5)) / mean
+    )
+
+
+def other_light(net: Floats, light: Floats, noise: Floats) -> Estimate:
+    """Return what is counted over an opaque cup, a share of the reference light: room light, glare, a leaking lamp."""
+    mean = float(light.mean())
+    return Estimate(float(net.mean()) / mean, float(noise.mean() / np.sqrt(net.size)) / mean)
+
+
+@dataclass(frozen=True)
+class DarkFit:
+    """The dark: counts at 0 ms, and what a millisecond, an hour and a degree add; NaN where not to be told."""
+
+    offset: float
+    per_ms: Estimate
+    per_hour: Estimate
+    per_degree: Estimate
+
+
+def fit_dark(counts: Floats, integration_ms: Floats, hours: Floats, temperature_c: Floats) -> DarkFit:
+    """Fit the mean dark of scans by integration time, time and temperature, as far as they differ."""
+    # counts (n,): means over the pixels
+    known = [("offset", np.ones(counts.size))]
+    for name, values in (("per_ms", integration_ms), ("per_hour", hours), ("per_degree", temperature_c)):
+        if np.isfinite(values).all() and np.ptp(values) > 0:
+            tried = np.column_stack([*(v for _, v in known), values])
+            # one that goes along with those before it tells nothing of its own
+            if np.linalg.matrix_rank(tried / np.linalg.norm(tried, axis=0), tol=1e-3) == tried.shape[1] < counts.size:
+                known.append((name, values))
+    design = np.column_stack([values for _, values in known])
+    found = np.linalg.lstsq(design, counts, rcond=None)[0]
+    free = counts.size - len(known)
+    left = counts - design @ found
+    variance = float(left @ left) / free if free else np.nan
+    sd = np.sqrt(variance * np.diag(np.linalg.inv(design.T @ design)))
+    by = {name: Estimate(float(v), float(s)) for (name, _), v, s in zip(known, found, sd, strict=True)}
+    nothing = Estimate(np.nan, np.nan)
+    return DarkFit(by["offset"].value, *(by.get(name, nothing) for name in ("per_ms", "per_hour", "per_degree")))
+
+
+@dataclass(frozen=True)
+class NoiseFit:
+    """variance of a channel's counts = read_counts^2 + shot x counts."""
+
+    read_counts: float
+    shot: float
+    signal: Floats  # (b,): counts above the dark, and variance beside it, in bins of channels
+    variance: Floats
+
+
+def fit_noise(groups: list[Floats], darks: Floats, bins: int = 12) -> NoiseFit | None:
+    """Fit read and shot noise from repeats of scans of one light at one integration time, and repeated darks.
+
+    A repeat is brought to the level of its mates first: a lamp that flickers is drift, not noise.
+    """
+    # groups: counts above the dark (n, p) each; darks (m, p)
+    signal, variance, free = [], [], []
+    if darks.shape[0] >= 2:
+        level = darks - np.median(darks - darks.mean(axis=0), axis=1)[:, None]
+        signal.append(np.zeros(darks.shape[1]))
+        variance.append(level.var(axis=0, ddof=1))
+        free.append(np.full(darks.shape[1], darks.shape[0] - 1.0))
+    for net in groups:
+        if net.shape[0] < 2:
+            continue
+        mean = net.mean(axis=0)
+        bright = mean > 0.2 * mean.max()
+        level = np.median(net[:, bright] / mean[bright], axis=1)
+        signal.append(mean)
+        variance.append((net / level[:, None]).var(axis=0, ddof=1))
+        free.append(np.full(mean.size, net.shape[0] - 1.0))
+    if not signal:
+        return None
+    x, v, n = (np.concatenate(part) for part in (signal, variance, free))
+    order = np.argsort(x, kind="stable")
+    code = np.empty(x.size, np.int64)
+    code[order] = np.minimum(np.arange(x.size) * bins // x.size, bins - 1)
+    x, v, n = mean_by(x, code)[0], mean_by(v, code)[0], np.bincount(code, n)
+    found = np.array([max(v.min(), 1e-6), 0.0])
+    for _ in range(20):  # the spread of a variance is in proportion to itself
+        expected = np.maximum(found[0] + found[1] * x, 1e-9)
+        weight = np.sqrt(n) / expected
+        design = np.column_stack([np.ones(x.size), x]) * weight[:, None]
+        found = np.maximum(np.linalg.lstsq(design, v * weight, rcond=None)[0], 0.0)
+    return NoiseFit(float(np.sqrt(found[0])), float(found[1]), x, v)

@@ -1,0 +1,149 @@
+"""Pages of the bench: a commissioning, and a gauge study with the budget of the model."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import pandas as pd
+
+from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
+from specmatch.measurement.commissioning.pieces import LINES_SOURCE
+from specmatch.report import plots
+from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.plots.style import new_figure
+
+if TYPE_CHECKING:
+    from specmatch.house.assessment.gauge import Gauge
+    from specmatch.measurement.commissioning.commission import Commissioning
+
+_CAN = (
+    "Say of each figure whether it is within, near or beyond its limit, with its uncertainty.",
+    "Name what was not measured, and what to scan for it.",
+)
+_CANNOT = (
+    "Say what a beer reads on this module: that is for its own reference set, or a transfer.",
+    "Certify a module for anybody else: the limits are the house's, or this library's defaults, no standard's.",
+)
+
+
+def commissioning_page(found: Commissioning) -> str:
+    """Return the page of a commissioning.
+
+    Parameters
+    ----------
+    found : Commissioning
+        From `specmatch.commission`.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> page = commissioning_page(sm.commission("bench"))
+    >>> page.startswith("<!DOCTYPE html>"), "within its limits" in page
+    (True, True)
+    """
+    shown = found.figures.copy()
+    drawn = figure(
+        plots.plot_commissioning(found, ax=new_figure(7.0, 1.2 + 0.3 * len(shown)).subplots()),
+        name="limits",
+        caption="Every figure as a share of its limit, with its 95 % reach",
+        says=found.sentence,
+        numbers=shown,
+    )
+    sections = [
+        Section("figures", "Every figure and its limit", drawn + table(shown, "Figures, limits, and where they stand")),
+        Section("lines", "Wavelengths, line by line", _lines(found)),
+        Section("bench", "At the bench", f'<p class="cautions">{text(CAUTIONS)}</p>'),
+    ]
+    if len(found.left_out):
+        sections.append(Section("left-out", "Left out", table(found.left_out, "What was not used, and why")))
+    hashes = {"certificate (SHA-256)": found.certificate, "module": found.instrument or "not named"}
+    if found.axis is not None:
+        hashes["corrected axis"] = f"version {found.axis.version}, of {found.axis.parent}"
+    sections.append(Section("versions", "Versions and hashes", versions(hashes)))
+    lead = f"Certificate {found.certificate[:12]}; reference scans of {found.reference_kind or 'a kind not stated'}."
+    title = f"Commissioning of {found.instrument or 'a module'}: {found.verdict}"
+    return whole_page(title, lead, abilities(_CAN, _CANNOT) + cautions(), sections)
+
+
+def _lines(found: Commissioning) -> str:
+    source = f"<p>{text(LINES_SOURCE)}.</p>"
+    if found.lines.empty:
+        return f"<p>No piece with lines was scanned.</p>{source}"
+    whole = table(found.pieces.reset_index(), "Whole pattern: true wavelength less stated, nm")
+    return whole + table(found.lines, "Each line: published less found, nm, with its standard uncertainty") + source
+
+
+def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
+    """Return the page of a gauge study.
+
+    Parameters
+    ----------
+    study : Gauge
+        From `specmatch.gauge`.
+    budget : DataFrame, optional
+        From `HouseModel.budget`: where the uncertainty of a reading comes from.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> page = gauge_page(sm.gauge(house, session), budget=house.budget())
+    >>> page.startswith("<!DOCTYPE html>"), "Uncertainty budget" in page
+    (True, True)
+    """
+    told = " ".join(study.sentences)
+    drawn = "".join(
+        figure(plot(study, ax=new_figure(7.0, 3.4).subplots()), name=name, caption=caption, says=told)
+        for plot, name, caption in (
+            (plots.plot_gauge_components, "components", "Components, the batches aside, with 95 % bounds"),
+            (plots.plot_gauge_interaction, "interaction", "Each condition on each batch; lines that cross interact"),
+            (plots.plot_gauge_run, "run", "Readings in their order"),
+        )
+    )
+    tables = table(study.components, "Components of variance: sd of log colour, 0.01 is 1 %")
+    tables += table(study.precision, "Precision, with 95 % bounds")
+    tables += table(study.beers, "ISO 5725 limits r and R beer by beer, in the unit of the set")
+    sections = [
+        Section("told", "What this study tells", bullets(study.sentences)),
+        Section("components", "Components", drawn + tables),
+        Section("readings", "Readings", table(study.readings, "Every pour, read alone")),
+    ]
+    if len(study.left_out):
+        sections.append(Section("left-out", "Left out", table(study.left_out, "Pours that were not used")))
+    if budget is not None:
+        sections.append(Section("budget", "Uncertainty budget", budget_part(budget)))
+    sections.append(Section("versions", "Versions", versions({})))
+    can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
+    cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
+    lead = f"A {study.layout} study of {', '.join(study.factors)}; {len(study.readings)} pours."
+    return whole_page("Gauge study", lead, abilities(can, cannot) + cautions(), sections)
+
+
+def budget_part(budget: pd.DataFrame) -> str:
+    """Return the drawing and the table of an uncertainty budget."""
+    beers = budget.index.get_level_values("beer").nunique()
+    drawn = figure(
+        plots.plot_budget(budget, ax=new_figure(7.0, 1.4 + 0.3 * beers).subplots()),
+        name="budget",
+        caption="What the variance of a reading is made of, beer by beer",
+        says="Shares of the variance of a reading; the table below has the numbers.",
+    )
+    rows = budget.reset_index()
+    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")

@@ -1,0 +1,57 @@
+"""`specmatch gauge` from a folder to its page, and what it says where nothing can be told."""
+
+import json
+
+import pandas as pd
+import pytest
+
+import specmatch as sm
+from specmatch.cli import main
+
+
+@pytest.fixture(scope="module")
+def room(tmp_path_factory, small_house):
+    folder = tmp_path_factory.mktemp("gauge")
+    small_house[0].save(folder / "house.model")
+    sm.write_brewery(folder / "study", n_batches=1, draw=1)
+    return folder
+
+
+def test_a_study_of_pours_with_its_page_and_the_budget(room, capsys):
+    pytest.importorskip("matplotlib")
+    page = room / "gauge.html"
+    argv = ["gauge", str(room / "house.model"), str(room / "study"), "--tolerance", "2", "--out", str(page), "--json"]
+    assert main(argv) == 0
+    results = json.loads(capsys.readouterr().out)["results"]
+    # each batch was poured by its own people: that is all that can be told, and it is said
+    assert results["layout"] == "nested"
+    assert any("repeatability only" in sentence for sentence in results["sentences"])
+    assert {row["component"] for row in results["budget"]} >= {"fill", "noise", "regression", "reading"}
+    text = page.read_text(encoding="utf-8")
+    assert "Uncertainty budget" in text and "repeatability only" in text
+    assert main(argv[:3]) == 0
+    assert "two results differ by more than r (R) once in twenty times" in capsys.readouterr().out
+
+
+def test_the_same_study_with_crossed_operators(room, tmp_path, capsys):
+    import shutil
+
+    shutil.copytree(room / "study", tmp_path / "crossed")
+    sheet = pd.read_csv(tmp_path / "crossed" / "scans.csv", dtype=str, keep_default_na=False)
+    place = sheet[sheet["role"] == "sample"].groupby("batch").cumcount()
+    sheet["operator"] = place.map({0: "Ann", 1: "Bo", 2: "Cy"}).fillna("Ann")
+    sheet["session"] = ""
+    sheet.to_csv(tmp_path / "crossed" / "scans.csv", index=False)
+    assert main(["gauge", str(room / "house.model"), str(tmp_path / "crossed"), "--json"]) == 0
+    results = json.loads(capsys.readouterr().out)["results"]
+    assert results["factors"] == ["batch", "operator"] and results["layout"] == "crossed"
+
+
+@pytest.mark.parametrize(("tolerance", "said"), [("0", "whole width of a tolerance"), ("x", "is no number")])
+def test_a_wrong_tolerance_is_one_clear_line(room, capsys, tolerance, said):
+    argv = ["gauge", str(room / "house.model"), str(room / "study"), "--tolerance", tolerance]
+    try:
+        code = main(argv)
+    except SystemExit as stop:
+        code = stop.code
+    assert code == 2 and said in capsys.readouterr().err
