@@ -8,7 +8,7 @@ Which of several beers a faulty sample was, where no claim says so: the one that
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -20,6 +20,7 @@ from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
+    OF_SESSION,
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
@@ -54,6 +55,8 @@ class FaultModel:
     # squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case
     pour_distance_limit: float
     bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; empty: each by itself
+    # (n_beers,): sessions in which the batches of each beer were measured, empty where that makes no odds
+    sessions_per_beer: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def pool(self, reflectance: Floats) -> Floats:
         """Return spectra, shape (n, p), on the bins in which faults are sought, shape (n, n_bins)."""
@@ -75,9 +78,10 @@ class FaultModel:
         found = self._detectors.get((beer, n_pours))
         if found is None:
             base, n_batches = self._bases[beer], float(self.batches_per_beer[beer])
+            n_sessions = float(self.sessions_per_beer[beer]) if self.sessions_per_beer.size else None
             noise = self.noise.sample_variance(base, n_pours)
-            noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
-            spread = self.scatter.of_sample(n_pours, n_batches)
+            noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / (n_sessions or n_batches)
+            spread = self.scatter.of_sample(n_pours, n_batches, n_sessions)
             found = Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
@@ -281,11 +285,9 @@ def carry_sessions(fit: FaultModel, missing: float, sd: Floats, sessions_per_bee
     """Return the fit with what its scatter between batches lacks of the effect of sessions."""
     # missing: part of it that is lacking; sd (3,): of axis in nm, lamp and its tilt; sessions_per_beer (n_beers,)
     batch = fit.scatter.batch.copy()
-    for name, one in zip(("axis_nm", "lamp", "lamp_tilt"), sd.tolist(), strict=True):
+    for name, one in zip(OF_SESSION, sd.tolist(), strict=True):
         batch[CAUSES.index(name)] += missing * one**2
-    # the mean of a beer is no surer than its sessions are many
-    counts = np.minimum(fit.batches_per_beer, sessions_per_beer)
-    return replace(fit, scatter=replace(fit.scatter, batch=batch), batches_per_beer=counts)
+    return replace(fit, scatter=replace(fit.scatter, batch=batch), sessions_per_beer=sessions_per_beer)
 
 
 def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
