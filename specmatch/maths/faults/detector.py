@@ -43,10 +43,21 @@ class Explanation:
 class Detector:
     """Known faults and natural scatter at one good spectrum, ready to explain departures from it."""
 
-    def __init__(self, base: Floats, optics: Optics, causes: Floats, spread: Floats, noise: Floats) -> None:
+    def __init__(
+        self,
+        base: Floats,
+        optics: Optics,
+        causes: Floats,
+        spread: Floats,
+        noise: Floats,
+        *,
+        smooth: Floats | None = None,
+    ) -> None:
+        # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
         self.base = base
+        at = base if smooth is None else smooth
         self._noise = noise
-        faults = [with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS]
+        faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]
         self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
         self._loading = causes * np.sqrt(spread)[:, None]
         self._scaled = self._loading / noise

@@ -82,7 +82,10 @@ class FaultModel:
             noise = self.noise.sample_variance(base, n_pours)
             noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / (n_sessions or n_batches)
             spread = self.scatter.of_sample(n_pours, n_batches, n_sessions)
-            found = Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
+            # a mean of few sessions carries the noise of their references
+            smooth = None if n_sessions is None else self.smoothed(base)
+            causes = self.scatter.directions(base if smooth is None else smooth, self.optics)
+            found = Detector(base, self.optics, causes, spread, noise, smooth=smooth)
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
             self._detectors[beer, n_pours] = found

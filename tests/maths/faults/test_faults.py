@@ -391,6 +391,22 @@ def test_an_axis_that_wanders_with_its_reference_moves_the_spectrum_and_not_the_
     assert causes_at(rising, np.zeros((0, nm.size)), optics)[CAUSES.index("axis_nm")] == pytest.approx(0.002)
 
 
+def test_shapes_of_faults_do_not_carry_the_noise_of_a_mean_of_few_sessions(optics):
+    """An axis moved on a noisy mean smooths its noise, which every good sample lacks: most were named for it."""
+    base = amber(optics.wavelength_nm)
+    rng, wander = np.random.default_rng(4), axis_slope(base, optics)[None]
+    noisy, noise = base + rng.normal(0.0, 1e-3, base.size), np.full(base.size, 2e-6)
+    detectors = [Detector(noisy, optics, wander, np.array([0.25]), noise, smooth=smooth) for smooth in (None, base)]
+    good = base + rng.normal(0.0, 1e-3, (40, base.size)) - noisy
+    axis = [FAULT_NAMES.index(name) for name in ("axis_to_blue", "axis_to_red")]
+    before, now = (one.explain(good).gain[:, axis].max(axis=1) for one in detectors)
+    assert np.median(before) > 8.0 > 4.0 > np.median(now)
+    shape = with_fault("axis_to_red", 2.0, base, optics) - base
+    got = detectors[1].pattern(np.array([FAULT_NAMES.index("axis_to_red")]), np.array([2.0]))
+    np.testing.assert_allclose(got[0], shape, atol=1e-12)
+    assert detectors[1].base is noisy  # departures are from the mean as it is
+
+
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
     """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
