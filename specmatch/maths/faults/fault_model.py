@@ -16,7 +16,7 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, WHITE, Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
@@ -350,4 +350,7 @@ def _over_chance(gains: Floats) -> Floats:
     if not len(gains):
         return np.ones(gains.shape[1])
     by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
-    return np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
+    doubt = np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
+    # two shapes all but alike: in a set with foam in it the doubt of foam alone would make haze of foam
+    doubt[WHITE] = doubt[WHITE].max()
+    return np.asarray(doubt)

@@ -15,6 +15,7 @@ from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.faults.detector import NO_FAULT, Detector
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.fault_model import (
+    _over_chance,
     best_explained_beer,
     calibrate_thresholds,
     fit_fault_model,
@@ -405,6 +406,15 @@ def test_shapes_of_faults_do_not_carry_the_noise_of_a_mean_of_few_sessions(optic
     got = detectors[1].pattern(np.array([FAULT_NAMES.index("axis_to_red")]), np.array([2.0]))
     np.testing.assert_allclose(got[0], shape, atol=1e-12)
     assert detectors[1].base is noisy  # departures are from the mean as it is
+
+
+def test_foam_and_haze_are_doubted_alike():
+    """By hand: half of chi-squared passes 1.642 in one of ten; foam at three times that makes haze as doubtful."""
+    gains = np.zeros((100, len(FAULTS)))
+    gains[:, FAULT_NAMES.index("foam")], gains[:, FAULT_NAMES.index("path_long")] = 3.0 * 1.642375, 2.0 * 1.642375
+    doubt = dict(zip(FAULT_NAMES, _over_chance(gains), strict=True))
+    assert [doubt[name] for name in ("foam", "haze", "path_long")] == pytest.approx([3.0, 3.0, 2.0], rel=1e-4)
+    assert doubt["path_short"] == doubt["ambient_light"] == 1.0
 
 
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
