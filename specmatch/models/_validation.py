@@ -19,6 +19,8 @@ Mask = NDArray[np.bool_]
 LOWEST, HIGHEST = -0.1, 1.5
 # the part of a row's channels that has to lie there: single channels may read anything
 SHARE_OUT = 0.05
+# least correlation with their mean of spectra that have one shape; those of beers stand above 0.9
+ONE_SHAPE = 0.5
 
 
 def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
@@ -77,9 +79,16 @@ def rows_as_fitted(X: Any, wavelengths: Floats | None) -> Any:
     return match_wavelengths(Spectra(pd.RangeIndex(len(values)).astype(str), given, values), wavelengths)
 
 
+def common_shape(rows: Floats) -> Floats:
+    """Return the mean of rows that all have one shape, as spectra of beer do; zeros where their shapes differ."""
+    # rows (n, p) -> (p,)
+    usual = rows.mean(axis=0)
+    return usual if rows.shape[1] >= 3 and _likeness(rows, usual).min() > ONE_SHAPE else np.zeros_like(usual)
+
+
 def no_reflectance(rows: Floats, usual: Floats) -> Mask:
     """Find rows that cannot be reflectance: far outside 0 to 1, or the set's shape upside down as absorbance has it."""
-    # rows (n, p), usual (p,): mean reflectance of the fit -> (n,)
+    # rows (n, p), usual (p,): common shape of the fit -> (n,)
     outside = ((rows < LOWEST) | (rows > HIGHEST)).mean(axis=1) > SHARE_OUT
     if rows.shape[1] < 3:
         return outside

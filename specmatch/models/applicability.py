@@ -10,7 +10,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from specmatch.errors import OptionError
 from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, no_reflectance, rows_as_fitted
+from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
 
 
 class Applicability(OutlierMixin, BaseEstimator):
@@ -30,8 +30,8 @@ class Applicability(OutlierMixin, BaseEstimator):
         Batches in order of first appearance; row numbers where `fit` got no groups.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
-    mean_ : ndarray, shape (p,)
-        Mean of the fitted rows.
+    shape_ : ndarray, shape (p,)
+        Mean of the fitted rows where all have one shape, else zeros; rows that cannot be reflectance are told from it.
     offset_ : float
         -1: `score_samples` lies below it outside.
     n_features_in_ : int
@@ -92,7 +92,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         batch = batch_codes(groups, len(values), "Applicability")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
         self.offset_ = -1.0
-        self.mean_ = values.mean(axis=0)
+        self.shape_ = common_shape(values)
         self.domain_: ApplicabilityDomain = fit_domain(
             values,
             Levels.of_pours(batch, batch),
@@ -194,7 +194,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         """
         check_is_fitted(self)
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
-        strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.mean_)
+        strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.shape_)
         found = self.domain_.check(values, np.full(len(values), n_pours))
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
         return pd.DataFrame(

@@ -15,7 +15,13 @@ from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import SCALES
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted, warn_of_no_reflectance
+from specmatch.models._validation import (
+    batch_codes,
+    by_wavelength,
+    common_shape,
+    rows_as_fitted,
+    warn_of_no_reflectance,
+)
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
@@ -37,8 +43,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Beers, sorted.
     batches_ : ndarray
         Batches in order of first appearance; row numbers where `fit` got no groups.
-    mean_ : ndarray, shape (p,)
-        Mean of the fitted rows.
+    shape_ : ndarray, shape (p,)
+        Mean of the fitted rows where all have one shape, else zeros; rows that cannot be reflectance are told from it.
     wavelengths_ : ndarray or None
         nm, where `fit` got a table with wavelengths as columns.
     typicality_ : ClassModel
@@ -116,7 +122,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             # many beers with one batch each are a thin set, not a regression: `too_few_batches` says so
             warnings.filterwarnings("ignore", "The number of unique classes", UserWarning)
             check_classification_targets(y)
-        self.mean_ = values.mean(axis=0)
+        self.shape_ = common_shape(values)
         self.classes_, beer = np.unique(y, return_inverse=True)
         batch = batch_codes(groups, len(values), "BeerMatcher")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
@@ -208,5 +214,5 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         check_is_fitted(self)
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
         if self.scale is not None:
-            warn_of_no_reflectance(values, self.mean_, "BeerMatcher")
+            warn_of_no_reflectance(values, self.shape_, "BeerMatcher")
         return values

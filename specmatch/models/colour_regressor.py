@@ -14,7 +14,13 @@ from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourMode
 from specmatch.maths.regression.gp_regression import AS_GIVEN
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.statistics.levels import Levels
-from specmatch.models._validation import batch_codes, by_wavelength, rows_as_fitted, warn_of_no_reflectance
+from specmatch.models._validation import (
+    batch_codes,
+    by_wavelength,
+    common_shape,
+    rows_as_fitted,
+    warn_of_no_reflectance,
+)
 
 _log = logging.getLogger(__name__)
 
@@ -40,8 +46,8 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         nm, where `fit` got a table with wavelengths as columns; a table is matched by them, an array by position.
     band_ : ndarray of bool, shape (p,)
         The columns that are used.
-    mean_ : ndarray, shape (p,)
-        Mean of the fitted rows; rows that cannot be reflectance are told from it.
+    shape_ : ndarray, shape (p,)
+        Mean of the fitted rows where all have one shape, else zeros; rows that cannot be reflectance are told from it.
 
     Notes
     -----
@@ -105,7 +111,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         self.groups_missing_ = groups is None
         regressions = self._regressions()
         self.band_ = self._usable(values, batch)
-        self.mean_ = values.mean(axis=0)
+        self.shape_ = common_shape(values)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
         self.fit_: ColourModel = fit_colour(
             values[:, self.band_],
@@ -184,7 +190,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         values = validate_data(self, rows_as_fitted(X, self.wavelengths_), dtype=np.float64, reset=False)
         rows = values[:, self.band_]
         if self.regression is not None:
-            warn_of_no_reflectance(rows, self.mean_[self.band_], "ColourRegressor")
+            warn_of_no_reflectance(rows, self.shape_[self.band_], "ColourRegressor")
         return rows
 
     def _regressions(self) -> tuple[str, ...]:
