@@ -53,10 +53,10 @@ def print_halves(table: pd.DataFrame, low_is_bad: bool = True) -> None:
             print(f"{title}\n{pd.concat([part, ends]).round(2).to_string(na_rep='')}\n")
 
 
-def share_of(rows: pd.DataFrame, column: str, part: str) -> pd.DataFrame:
+def share_of(rows: pd.DataFrame, column: str, part: str, whole: str = "n") -> pd.DataFrame:
     """Return the share of cases in which something happened, members by kinds of cases."""
-    sums = rows.groupby(["member", column], sort=False)[[part, "n"]].sum()
-    return (sums[part] / sums["n"].where(sums["n"] > 0)).unstack(sort=False)
+    sums = rows.groupby(["member", column], sort=False)[[part, whole]].sum()
+    return (sums[part] / sums[whole].where(sums[whole] > 0)).unstack(sort=False)
 
 
 def print_planted(what: str, rows: pd.DataFrame) -> None:
@@ -82,6 +82,10 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     print_halves(share_of(planted, "kind", "named"))
     print("named, or tied with another\n")
     print_halves(share_of(planted, "kind", "right"))
+    print("part of these that a judge with the true means and covariances could see\n")
+    print_halves(share_of(planted, "kind", "seen"))
+    print("named first, of those that could be seen\n")
+    print_halves(share_of(planted, "kind", "named_seen", "seen"))
     print("clean samples with the code of any fault\n")
     print_halves(share_of(rows[rows["fault"] == "clean"], "kind", "named"), low_is_bad=False)
 

@@ -43,10 +43,21 @@ class Explanation:
 class Detector:
     """Known faults and natural scatter at one good spectrum, ready to explain departures from it."""
 
-    def __init__(self, base: Floats, optics: Optics, causes: Floats, spread: Floats, noise: Floats) -> None:
+    def __init__(
+        self,
+        base: Floats,
+        optics: Optics,
+        causes: Floats,
+        spread: Floats,
+        noise: Floats,
+        *,
+        smooth: Floats | None = None,
+    ) -> None:
+        # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
         self.base = base
+        at = base if smooth is None else smooth
         self._noise = noise
-        faults = [with_fault(fault.name, fault.sizes, base, optics) - base for fault in FAULTS]
+        faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]
         self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
         self._loading = causes * np.sqrt(spread)[:, None]
         self._scaled = self._loading / noise
@@ -105,12 +116,14 @@ class Detector:
         rest, of = 1.0 - share, self._products
         return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
-    def shape_variance(self, fault: Ints, size: Floats) -> Floats:
-        """Return by how much the shapes of faults may miss, a variance of each channel, shape (n, p)."""
-        return np.asarray((SHAPE_ERROR * self.pattern(fault, size)) ** 2 + self.light_variance(fault, size))
+    def shape_variance(self, fault: Ints, size: Floats, second: Ints, second_size: Floats) -> Floats:
+        """Return by how much the shape of a sum of two faults may miss, a variance of each channel, shape (n, p)."""
+        both = self.pattern(fault, size) + self.pattern(second, second_size)
+        light = self.light_variance(fault, size) + self.light_variance(second, second_size)
+        return np.asarray((SHAPE_ERROR * both) ** 2 + light)
 
     def light_variance(self, fault: Ints, size: Floats) -> Floats:
-        """Return the part of `shape_variance` that comes from the lamp, shape (n, p)."""
+        """Return by how much the shape of a fault may miss because its lamp is known badly, shape (n, p)."""
         rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
         level = np.where(fault != NO_FAULT, _RESTS_ON_LEVEL[fault] * LIGHT_ERROR, 0.0)[:, None]
         slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base

@@ -21,7 +21,7 @@ CLOSE = 2.0 * np.log(20.0)
 SECOND_FAULT = 2.0
 # of foam and haze the one that takes away less by no more than this share is as likely
 LIKE_SHARE = 0.15
-_WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
+WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
 # ... and to matter beside it: what the shape of the first fault, known to a tenth or so, leaves over is no second one
 SECOND_SHARE = 0.15
 # a fault that takes away less of the departure than this does not explain it
@@ -117,8 +117,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
                 size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
                 second[at], second_size[at] = pair[0], pair[2]
         faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
-        misses = detector.shape_variance(fault[named], size[named])
-        misses += detector.shape_variance(second[named], second_size[named])
+        misses = detector.shape_variance(fault[named], size[named], second[named], second_size[named])
         before, after = detector.loose_distance(rows, misses), detector.loose_distance(rows - faults, misses)
         beyond = np.maximum(after - rows.shape[1], 0.0)
         share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
@@ -170,7 +169,7 @@ def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, 
     others = np.where(_EXCLUDED[first], -np.inf, gain)
     next_best = others.argmax(axis=1)
     # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
-    white = _WHITE[first] & _WHITE[next_best]
+    white = WHITE[first] & WHITE[next_best]
     room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * gain[row, first]), CLOSE)
     close = others[row, next_best] > np.maximum(gain[row, first] - room, limit)
     swapped = white & close & (first > next_best)

@@ -8,7 +8,7 @@ Which of several beers a faulty sample was, where no claim says so: the one that
 """
 
 from collections.abc import Iterator
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -16,10 +16,11 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, WHITE, Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
+    OF_SESSION,
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
@@ -54,6 +55,8 @@ class FaultModel:
     # squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case
     pour_distance_limit: float
     bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; empty: each by itself
+    # (n_beers,): sessions in which the batches of each beer were measured, empty where that makes no odds
+    sessions_per_beer: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def pool(self, reflectance: Floats) -> Floats:
         """Return spectra, shape (n, p), on the bins in which faults are sought, shape (n, n_bins)."""
@@ -75,10 +78,14 @@ class FaultModel:
         found = self._detectors.get((beer, n_pours))
         if found is None:
             base, n_batches = self._bases[beer], float(self.batches_per_beer[beer])
+            n_sessions = float(self.sessions_per_beer[beer]) if self.sessions_per_beer.size else None
             noise = self.noise.sample_variance(base, n_pours)
-            noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / n_batches
-            spread = self.scatter.of_sample(n_pours, n_batches)
-            found = Detector(base, self.optics, self.scatter.directions(base, self.optics), spread, noise)
+            noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / (n_sessions or n_batches)
+            spread = self.scatter.of_sample(n_pours, n_batches, n_sessions)
+            # a mean of few sessions carries the noise of their references
+            smooth = None if n_sessions is None else self.smoothed(base)
+            causes = self.scatter.directions(base if smooth is None else smooth, self.optics)
+            found = Detector(base, self.optics, causes, spread, noise, smooth=smooth)
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
             self._detectors[beer, n_pours] = found
@@ -114,8 +121,7 @@ class FaultModel:
         cleaned = np.empty_like(reflectance)
         for rows, detector, faults in self._named(n_pours, beer, finding):
             one = finding.rows(rows)
-            misses = detector.shape_variance(one.fault, one.size)
-            misses += detector.shape_variance(one.second, one.second_size)
+            misses = detector.shape_variance(one.fault, one.size, one.second, one.second_size)
             change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
@@ -282,11 +288,9 @@ def carry_sessions(fit: FaultModel, missing: float, sd: Floats, sessions_per_bee
     """Return the fit with what its scatter between batches lacks of the effect of sessions."""
     # missing: part of it that is lacking; sd (3,): of axis in nm, lamp and its tilt; sessions_per_beer (n_beers,)
     batch = fit.scatter.batch.copy()
-    for name, one in zip(("axis_nm", "lamp", "lamp_tilt"), sd.tolist(), strict=True):
+    for name, one in zip(OF_SESSION, sd.tolist(), strict=True):
         batch[CAUSES.index(name)] += missing * one**2
-    # the mean of a beer is no surer than its sessions are many
-    counts = np.minimum(fit.batches_per_beer, sessions_per_beer)
-    return replace(fit, scatter=replace(fit.scatter, batch=batch), batches_per_beer=counts)
+    return replace(fit, scatter=replace(fit.scatter, batch=batch), sessions_per_beer=sessions_per_beer)
 
 
 def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
@@ -346,4 +350,7 @@ def _over_chance(gains: Floats) -> Floats:
     if not len(gains):
         return np.ones(gains.shape[1])
     by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
-    return np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
+    doubt = np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
+    # two shapes all but alike: in a set with foam in it the doubt of foam alone would make haze of foam
+    doubt[WHITE] = doubt[WHITE].max()
+    return np.asarray(doubt)

@@ -24,6 +24,7 @@ from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
 CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm")
+OF_SESSION = ("axis_nm", "lamp", "lamp_tilt")  # those that the batches of one session share
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
 # batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
 POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005])
@@ -48,10 +49,16 @@ class NormalVariation:
     batch: Floats
     per_pour: float  # mean of 1/m over the samples of m pours behind `batch`
 
-    def of_sample(self, n_pours: float, n_batches: float) -> Floats:
-        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q,)."""
+    def of_sample(self, n_pours: float, n_batches: float, n_sessions: float | None = None) -> Floats:
+        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q,).
+
+        What batches share with their session is averaged over `n_sessions` sessions only.
+        """
         one = np.maximum(self.batch + (1.0 / n_pours - self.per_pour) * self.pour, 0.25 * self.batch)
-        return one + self.batch / n_batches
+        count = np.full(one.size, n_batches)
+        if n_sessions is not None:
+            count[[CAUSES.index(name) for name in OF_SESSION]] = n_sessions
+        return one + self.batch / count
 
     def of_pour(self, n_mates: float) -> Floats:
         """Return the variances of a pour about the mean of `n_mates` others, (c + q,)."""

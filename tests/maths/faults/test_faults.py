@@ -1,5 +1,7 @@
 """Shapes of faults, scatter of good scans, and the detector, against brute force and against what was planted."""
 
+from dataclasses import replace
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -13,17 +15,19 @@ from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.faults.detector import NO_FAULT, Detector
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.fault_model import (
+    _over_chance,
     best_explained_beer,
     calibrate_thresholds,
     fit_fault_model,
     pour_departures,
 )
-from specmatch.maths.faults.normal_variation import causes_at, fit_natural_scatter
+from specmatch.maths.faults.normal_variation import CAUSES, causes_at, fit_natural_scatter
 from specmatch.maths.faults.replicates import find_outlying_replicates
 from specmatch.maths.optics.cup import (
     FAULT_NAMES,
     FAULTS,
     Optics,
+    axis_slope,
     glare_of,
     haze_return,
     moved_along,
@@ -230,7 +234,7 @@ def test_a_fault_is_taken_away_again(optics):
     found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
     assert FAULT_NAMES[found.fault[0]] == "foam"
     # the batch keeps its strength, the foam is gone: within a tenth of what it had added
-    misses = detector.shape_variance(found.fault, found.size)
+    misses = detector.shape_variance(found.fault, found.size, found.second, found.second_size)
     cleaned = detector.cleaned(departure, detector.pattern(found.fault, found.size), misses)
     left = np.abs(cleaned[0] - stronger).max()
     assert left < 0.1 * np.abs(seen - stronger).max()
@@ -364,6 +368,53 @@ def test_two_ways_of_one_quantity_never_explain_one_scan_together(one, two, opti
     assert np.isin(found.fault, pair).sum() >= 5
     for beside in (found.second, found.rival):
         assert not (np.isin(found.fault, pair) & np.isin(beside, pair)).any()
+
+
+def test_a_shift_whose_slope_is_known_badly_is_named_alone(optics):
+    """The scan's lamp is steeper than the one learnt by what few rows leave open, and the noise far below it."""
+    detector, base, _ = make_detector(optics, sd=1e-4)
+    steep = np.exp(0.1 * np.sin(optics.wavelength_nm / 9.0))  # slope up to 0.011 per nm
+    scan = with_fault("shift_to_blue", 1.5, base, replace(optics, light=optics.light * steep))
+    departure = (scan - base)[None]
+    found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
+    assert [FAULT_NAMES[found.fault[0]], found.second[0]] == ["shift_to_blue", -1]
+    assert found.size[0] == pytest.approx(1.5, rel=0.3)
+    assert found.share[0] > 0.8
+
+
+def test_an_axis_that_wanders_with_its_reference_moves_the_spectrum_and_not_the_lamp():
+    nm = np.arange(500.0, 600.0, 4.0)
+    optics = Optics(nm, np.exp(-(((nm - 550.0) / 20.0) ** 2)), 0.0)
+    even = np.full(nm.size, 0.5)
+    assert np.abs(axis_slope(even, optics)).max() == 0.0 < 0.01 < np.abs(shift_slope(even, optics)).max()
+    rising = 0.2 + 0.002 * (nm - 500.0)
+    assert axis_slope(rising, optics) == pytest.approx(0.002)
+    assert causes_at(rising, np.zeros((0, nm.size)), optics)[CAUSES.index("axis_nm")] == pytest.approx(0.002)
+
+
+def test_shapes_of_faults_do_not_carry_the_noise_of_a_mean_of_few_sessions(optics):
+    """An axis moved on a noisy mean smooths its noise, which every good sample lacks: most were named for it."""
+    base = amber(optics.wavelength_nm)
+    rng, wander = np.random.default_rng(4), axis_slope(base, optics)[None]
+    noisy, noise = base + rng.normal(0.0, 1e-3, base.size), np.full(base.size, 2e-6)
+    detectors = [Detector(noisy, optics, wander, np.array([0.25]), noise, smooth=smooth) for smooth in (None, base)]
+    good = base + rng.normal(0.0, 1e-3, (40, base.size)) - noisy
+    axis = [FAULT_NAMES.index(name) for name in ("axis_to_blue", "axis_to_red")]
+    before, now = (one.explain(good).gain[:, axis].max(axis=1) for one in detectors)
+    assert np.median(before) > 8.0 > 4.0 > np.median(now)
+    shape = with_fault("axis_to_red", 2.0, base, optics) - base
+    got = detectors[1].pattern(np.array([FAULT_NAMES.index("axis_to_red")]), np.array([2.0]))
+    np.testing.assert_allclose(got[0], shape, atol=1e-12)
+    assert detectors[1].base is noisy  # departures are from the mean as it is
+
+
+def test_foam_and_haze_are_doubted_alike():
+    """By hand: half of chi-squared passes 1.642 in one of ten; foam at three times that makes haze as doubtful."""
+    gains = np.zeros((100, len(FAULTS)))
+    gains[:, FAULT_NAMES.index("foam")], gains[:, FAULT_NAMES.index("path_long")] = 3.0 * 1.642375, 2.0 * 1.642375
+    doubt = dict(zip(FAULT_NAMES, _over_chance(gains), strict=True))
+    assert [doubt[name] for name in ("foam", "haze", "path_long")] == pytest.approx([3.0, 3.0, 2.0], rel=1e-4)
+    assert doubt["path_short"] == doubt["ambient_light"] == 1.0
 
 
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
