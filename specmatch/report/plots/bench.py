@@ -90,9 +90,9 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     high = np.where(np.isfinite(high), high, sd)
     place = np.arange(len(rows))
     ax.bar(place, sd, color=PALE, edgecolor=BLUE)
-    ax.errorbar(
-        place, sd, yerr=[np.maximum(sd - low, 0.0), np.maximum(high - sd, 0.0)], fmt="none", color=INK, capsize=3
-    )
+    # one table of both ends: older matplotlib takes a list of two arrays for numbers
+    reach = np.maximum(np.vstack([sd - low, high - sd]), 0.0)
+    ax.errorbar(place, sd, yerr=reach, fmt="none", color=INK, capsize=3)
     ax.set_xticks(place, [plain(str(name)) for name in rows.index])
     ax.set(xlabel="component", ylabel="standard deviation, % of colour")
     return ax
