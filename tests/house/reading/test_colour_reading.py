@@ -94,3 +94,39 @@ def test_batches_without_a_lab_value_serve_identity_only(past, new):
     assert model.fitted.colour.n_batches == 55 and "Chalk Lager" in model.beers_
     readings = model.read(new.spectra, scans=new.scans)
     assert (readings["nearest_beer"] == "Chalk Lager").sum() >= 1
+
+
+def worthless(readings, lowest, highest):
+    """Colours that are missing, cut at zero, without limits, or known no better than the whole range of a set."""
+    low, high = readings["colour_low"], readings["colour_high"]
+    known = np.isfinite(readings["colour"]) & np.isfinite(high) & (low > 0.0) & (high - low < highest - lowest)
+    return ~known.to_numpy(dtype=bool)
+
+
+def test_no_claim_passes_on_a_colour_that_nobody_knows(house, past):
+    """Spectra between a beer of the set and noise: some look like a beer long after their colour is lost."""
+    rng = np.random.default_rng(0)
+    rows = past.spectra.to_numpy()[rng.integers(0, len(past.spectra), 600)]
+    mixed = rows + rng.uniform(0.0, 1.0, (600, 1)) ** 2 * (rng.uniform(0.0, 1.0, rows.shape) - rows)
+    spectra = pd.DataFrame(mixed, index=[f"r{i}" for i in range(600)], columns=past.spectra.columns)
+    claims = house.read(spectra)["nearest_beer"]
+    readings = house.verify(spectra, claimed=claims)
+    lab = past.batches["colour"]
+    lost = worthless(readings, lab.min(), lab.max())
+    told = readings["warnings"].map(lambda codes: "colour_unknown" in codes).to_numpy(dtype=bool)
+    assert lost.any() and not lost.all() and (told == lost).all()
+    assert not (readings["decision"][lost] == "consistent").any()
+
+
+def test_a_set_without_lab_colours_passes_no_claim_and_says_why(past, new):
+    nothing = fitted(past, batches=past.batches.assign(colour=np.nan))
+    beer = new.scans.groupby("sample", sort=False)["batch"].first().map(new.batches["beer"])
+    readings = nothing.verify(new.spectra, claimed=beer, scans=new.scans)
+    assert readings["warnings"].map(lambda codes: "colour_unknown" in codes).all()
+    assert not (readings["decision"] == "consistent").any()
+    assert readings["reason"].str.contains("the colour is missing, without limits").any()
+
+
+def test_good_colours_are_known(house, new):
+    readings = house.read(new.spectra, scans=new.scans)
+    assert not readings["warnings"].map(lambda codes: "colour_unknown" in codes).any()
