@@ -71,9 +71,7 @@ def record_measured(
     return rows
 
 
-def record_left_out(
-    journal: Journal, setting: LineSetting, file: ScanFile, reason: str, stated: Mapping[str, str] | None = None
-) -> list[Record]:
+def record_left_out(journal: Journal, setting: LineSetting, file: ScanFile, reason: str) -> list[Record]:
     """Add a row about a file that could not be used; none if it was left out for the same reason before."""
     with journal.writing():
         before = left_out_before(journal, file.path)

@@ -44,7 +44,7 @@ def audit_tables(
     scored = score_batches(pours)
     if scored is not None:
         session = _sessions(scans, names)
-        drifted = list(session_findings(pours, scored, session))
+        drifted = list(session_findings(scored, session))
         off = set(np.array(names)[np.isin(session, [finding.subject for finding in drifted])])
         # a batch that fits no beer needs no finding of its own where its whole session is off
         findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]

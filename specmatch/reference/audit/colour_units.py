@@ -1,7 +1,6 @@
 """Lab colours in the other unit than is said: a factor of 1.97 between EBC and SRM, held against the spectra."""
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -33,15 +32,6 @@ COMMON_FACTOR = (
     "SRM said to be EBC, cannot be told"
 )
 _ITERATIONS, _STARTS = 30, 8
-
-
-@dataclass(frozen=True)
-class UnitTest:
-    """What the spectra say of the unit of lab colours."""
-
-    higher: Mask  # (n_batches,): batches that stand a factor of 1.97 above the others
-    scatter: float  # of log colour about the spectra, the factor taken out
-    ratio: Floats  # (n_batches,): lab colour over that of absorbance and depth; NaN where it cannot be told
 
 
 def unit_findings(

@@ -14,7 +14,6 @@ from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
-from specmatch.reference.tables.pours import Pours
 
 # Below this the scatter of a beer must be borrowed from the others, and one wrong label is a large part of it.
 FEWEST_BATCHES_OF_A_BEER = 5
@@ -184,7 +183,7 @@ FEWEST_SESSIONS, FEWEST_BATCHES, FEWEST_BEERS = 6, 3, 2
 DRIFT_LIMIT, LEAST_DRIFT = 4.5, 0.02
 
 
-def session_findings(pours: Pours, scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
+def session_findings(scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `drifted_reference` for sessions whose batches all read lighter or darker than their beers."""
     # session (n_batches,)
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
