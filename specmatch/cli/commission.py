@@ -34,7 +34,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.errors import OptionError
     from specmatch.measurement.commissioning.bench_sheet import bench_sheet
     from specmatch.measurement.commissioning.commission import FIT, commission
-    from specmatch.report.text import text_table
+    from specmatch.report.text import beside_limits, text_table
     from specmatch.storage import write_atomic
 
     if args.bench_sheet:
@@ -50,7 +50,7 @@ def run(args: argparse.Namespace) -> Outcome:
     tell(f"reading {args.folder}")
     found = commission(args.folder, limits=limits, correct_axis=bool(args.correct_axis))
     lines = [f"{found.instrument or 'module'}: {found.verdict}", fill(found.sentence, WIDTH), ""]
-    shown = found.figures.drop(columns=["what"]).reset_index()
+    shown = beside_limits(found.figures.drop(columns=["what"])).reset_index()
     lines += [
         text_table(shown),
         "",

@@ -101,6 +101,16 @@ def _warnings_shown(row: Mapping[str, Any]) -> str:
     return ": ".join(part for part in (show(found.codes), found.explanation) if part)
 
 
+def beside_limits(figures: pd.DataFrame) -> pd.DataFrame:
+    """Round figures and their uncertainties to a hundredth of their limit: what lies below it decides nothing."""
+    shown = figures.copy()
+    for row in figures.index[figures["limit"] > 0.0]:
+        digits = 1 - math.floor(math.log10(figures.at[row, "limit"]))
+        for name in ("value", "uncertainty"):
+            shown.at[row, name] = round(float(figures.at[row, name]), digits) + 0.0  # no minus before a zero
+    return shown
+
+
 def figures_line(figures: pd.Series) -> str:
     """Say in one line how good a model is with batches held out."""
     return (

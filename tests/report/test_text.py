@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.report.text import figures_line, readings_text, show, text_table
+from specmatch.report.text import beside_limits, figures_line, readings_text, show, text_table
 
 
 def reading(**changes):
@@ -166,3 +166,12 @@ def test_figures_in_one_line():
     assert "\n" not in line
     for part in ("120 batches", "2.3%", "90% intervals cover 91.7%", "right 98.3%", "held unknown (stated 5%)"):
         assert part in line, part
+
+
+def test_figures_are_shown_to_a_hundredth_of_their_limits():
+    values = {"value": [7.762e-05, -2.914e-03, 13.86], "uncertainty": [0.00157, 0.00505, 0.1257]}
+    figures = pd.DataFrame({**values, "limit": [0.2, 0.005, float("nan")]}, index=["shift", "drift", "slit"])
+    shown = beside_limits(figures)
+    assert shown["value"].tolist() == [0.0, -0.0029, 13.86]
+    assert shown["uncertainty"].tolist() == [0.0, 0.005, 0.1257]
+    assert shown["limit"].equals(figures["limit"]) and figures["value"].iloc[0] == 7.762e-05

@@ -11,6 +11,7 @@ from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.report import plots
 from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
 from specmatch.report.plots.style import new_figure
+from specmatch.report.text import beside_limits
 
 if TYPE_CHECKING:
     from specmatch.house.assessment.gauge import Gauge
@@ -59,7 +60,11 @@ def commissioning_page(found: Commissioning) -> str:
         numbers=shown,
     )
     sections = [
-        Section("figures", "Every figure and its limit", drawn + table(shown, "Figures, limits, and where they stand")),
+        Section(
+            "figures",
+            "Every figure and its limit",
+            drawn + table(beside_limits(shown), "Figures, limits, and where they stand"),
+        ),
         Section("lines", "Wavelengths, line by line", _lines(found)),
         Section("bench", "At the bench", f'<p class="cautions">{text(CAUTIONS)}</p>'),
     ]
