@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_dates_argument, add_line_arguments
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument, add_line_arguments
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -20,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
+    add_lab_argument(parser)
     add_line_arguments(parser)
     add_dates_argument(parser)
 
@@ -44,6 +45,10 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
     if args.journal and args.source == "-":
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
+    if args.journal and args.lab:
+        raise OptionError(
+            "a journal keeps colours as the main lab of the set reports them; leave --lab or --journal out"
+        )
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)
@@ -53,9 +58,9 @@ def run(args: argparse.Namespace) -> Outcome:
         scans_or_session, left_out = load_source(args.source, dates=args.dates)
         claim = args.after or args.claim
         if claim is None and isinstance(scans_or_session, Session):
-            verified = verify_folder(house, scans_or_session, specification)
+            verified = verify_folder(house, scans_or_session, specification, lab=args.lab)
         else:
-            verified = house.verify(scans_or_session, claimed=claim, specification=specification)
+            verified = house.verify(scans_or_session, claimed=claim, specification=specification, lab=args.lab)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
