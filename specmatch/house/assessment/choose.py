@@ -191,7 +191,8 @@ def _typical_of_beers(points: Floats, beer: Ints, n: int) -> tuple[list[int], li
     off = np.linalg.norm(points - means[beer], axis=1)
     turns, gains = _kennard_stone(means, len(means)) if len(means) > 1 else ([0], [0.0])
     left = {k: [row for row in np.argsort(off).tolist() if beer[row] == k] for k in turns}
-    order, gain = [], []
+    order: list[int] = []
+    gain: list[float] = []
     while len(order) < n:
         for k, apart in zip(turns, gains, strict=True):
             if left[k] and len(order) < n:

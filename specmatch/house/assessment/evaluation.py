@@ -14,9 +14,10 @@ from specmatch.house.assessment.figures_of_merit import components_of_variance, 
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
-from specmatch.house.fitting.set_pours import gather_set
+from specmatch.house.fitting.set_pours import gather_set, scans_of_module
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.budget import budget_table
+from specmatch.house.reading.modules import parts_by_module
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -145,19 +146,20 @@ def _hold_out(
         fit_set(refs, without=batches, false_reject_rate=false_reject_rate)
     )
     scans = refs.scans[refs.scans["batch"].isin(batches)]
-    first = scans.groupby("batch", sort=False)["sample"].transform("first")
-    scans = scans[scans["sample"] == first]
+    own = scans_of_module(refs.scans).index
+    # a batch of two modules counts as the set's own has measured it
+    order = scans.loc[[*scans.index[scans.index.isin(own)], *scans.index[~scans.index.isin(own)]]]
+    scans = scans[scans["sample"].isin(order.groupby("batch")["sample"].first())]
     spectra = refs.spectra.loc[scans.index]
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
     lab = _labs(house, refs.batches, batch_of)
     readings = house.read(spectra, scans=scans, lab=lab)
     beer_of = refs.batches["beer"]
-    blends = held_blends(
-        house.fitted,
-        prepare_samples(house.fitted, spectra, scans),
-        list(beer_of.loc[batch_of.loc[readings.index]]),
-        false_reject_rate,
-    )
+    blends = pd.concat([
+        held_blends(part.fitted, samples, list(beer_of.loc[batch_of.loc[samples.index]]), false_reject_rate)
+        for part in parts_by_module(house.fitted, spectra, scans)
+        for samples in [part.samples()]
+    ])  # fmt: skip
     intervals = []
     for level in levels:
         table = house.read(spectra, scans=scans, coverage=level, lab=lab)[["colour_low", "colour_high"]]
@@ -178,11 +180,13 @@ def _labs(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict
 
 
 def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
-    ids = refs.scans.index[refs.scans["batch"].isin(batches)]
+    # what modules differ by is no scatter of pours
+    scans = scans_of_module(refs.scans)
+    ids = scans.index[scans["batch"].isin(batches)]
     if fitted.colour is None:
         return pd.Series(np.nan, index=ids)
     # each scan a sample of its own, at its own depth
-    own = refs.scans.loc[ids].drop(columns=["pour", "sample", "batch"])
+    own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
     alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 

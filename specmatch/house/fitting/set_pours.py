@@ -185,7 +185,7 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
-def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
+def scans_of_module(scans: pd.DataFrame, module: str | None = None) -> pd.DataFrame:
     """Return the scans of one further module, or all but those of further modules."""
     seconds = second_modules(scans)
     if not seconds:
@@ -206,7 +206,9 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    scans = scans[~scans["batch"].isin(list(without))]
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

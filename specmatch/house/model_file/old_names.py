@@ -35,6 +35,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("ColourWarnings", "transfer_sd"): 0.0,
     ("FittedHouse", "pours"): None,
     ("FittedHouse", "modules"): (),
+    ("SecondModule", "pours"): None,
     ("ColourModel", "labs"): None,
     ("FittedHouse", "depth"): None,
     ("FittedHouse", "path_law"): None,

@@ -165,7 +165,9 @@ def test_the_filling_and_module_of_a_control_reach_its_reading_now_and_when_it_i
     stated = [(1.0, own), (1.1, own), (2.5, own), (1.0, "stranger")]
     for i, (share, module) in enumerate(stated):
         (folder / f"d{i}.csv").write_text(reflectance_text(pour))
-        lines.append(f"d{i}.csv,control,2025-06-24T08:0{i}:00+02:00,dye,{share * depth.fill_ml},{depth.cup_mm},{module}")
+        lines.append(
+            f"d{i}.csv,control,2025-06-24T08:0{i}:00+02:00,dye,{share * depth.fill_ml},{depth.cup_mm},{module}"
+        )
     (folder / "scans.csv").write_text("\n".join(lines) + "\n")
     with Journal(tmp_path / "line.db") as journal:
         rows = Watch(journal, line_room.setting(), folder).once()
