@@ -195,6 +195,15 @@ def test_batches_that_are_added_keep_the_modules_that_were_taught(both, refs, ho
     assert lost.transfers.empty and "transfer unit-harsh_second again" in lost.refit_reasons[0]
 
 
+def test_the_audit_and_the_choice_take_a_further_module_for_what_it_is(refs, whole, new):
+    assert sm.choose_batches(whole, transfer=6).index.tolist() == sm.choose_batches(refs, transfer=6).index.tolist()
+    alone, both = (one.audit() for one in (refs, whole))
+    pd.testing.assert_frame_equal(alone[["code", "subject"]], both[["code", "subject"]])
+    two = grown_by(refs, new, new.scans, pd.concat([refs.batches, new.batches])).audit()  # no batch of both
+    mixed = two[(two["code"] == "mixed_conditions") & (two["subject"] == "instrument")]
+    assert mixed["action"].str.contains("teach the other by batches of the set measured on both").all() and len(mixed)
+
+
 @pytest.mark.whole
 def test_a_set_of_two_modules_is_evaluated_each_batch_by_its_own(whole, refs, new):
     batches = new.batches.index[:6]

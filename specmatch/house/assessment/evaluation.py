@@ -14,13 +14,14 @@ from specmatch.house.assessment.figures_of_merit import components_of_variance, 
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
-from specmatch.house.fitting.set_pours import gather_set, scans_of_module
+from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.tables.modules import scans_of_module
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet

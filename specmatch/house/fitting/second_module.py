@@ -22,7 +22,7 @@ from specmatch.house.fitting.fitting import (
     fit_house,
     fit_set_colour,
 )
-from specmatch.house.fitting.set_pours import FEWEST_SHARED, SetPours, gather_set, scans_of_module, second_modules
+from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.subspace import channel_noise
 from specmatch.maths.domain.applicability import fit_domain
@@ -32,6 +32,7 @@ from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

@@ -20,7 +20,6 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_colour_unit, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.house.fitting.conditions import plain_text
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -36,6 +35,7 @@ from specmatch.measurement.reflectance.path_length import (
     fillings,
     unfit_for_one_depth,
 )
+from specmatch.reference.tables.modules import scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -125,9 +125,6 @@ def _spread(group: Ints, wanted: Ints) -> Mask:
 
 FEWEST_BATCHES = 3
 
-# batches that two modules must both have measured, for the one to be taught by the other
-FEWEST_SHARED = 3
-
 
 @dataclass(frozen=True)
 class SetPours:
@@ -162,18 +159,6 @@ class SetPours:
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
-def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
-    """Return the modules of a set that batches measured on its main one as well can teach."""
-    if "instrument" not in scans.columns:
-        return ()
-    stated = scans["instrument"].map(plain_text)
-    batches = {str(name): set(own) for name, own in scans["batch"].groupby(stated, sort=True) if name}
-    if len(batches) < 2:
-        return ()
-    main = max(batches, key=lambda name: len(batches[name]))
-    return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
-
-
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
     if "session" not in scans.columns:
@@ -183,15 +168,6 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     alone = names == ""
     names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]
     return pd.factorize(names)[0].astype(np.int64)
-
-
-def scans_of_module(scans: pd.DataFrame, module: str | None = None) -> pd.DataFrame:
-    """Return the scans of one further module, or all but those of further modules."""
-    seconds = second_modules(scans)
-    if not seconds:
-        return scans
-    stated = scans["instrument"].map(plain_text)
-    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
 
 
 def gather_set(

@@ -11,6 +11,7 @@ from specmatch.reference.audit.finding import Finding, findings_table
 from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
 from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
 from specmatch.reference.audit.records import record_findings, session_findings
+from specmatch.reference.tables.modules import scans_of_module
 from specmatch.reference.tables.pours import pours_of
 
 
@@ -28,6 +29,10 @@ def audit_tables(
     number less than one a set on average.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
+    # what a further module sees otherwise is for the transfer to learn, and no fault of the set
+    every_scan, every_batch, scans = scans, batches, scans_of_module(scans)
+    if len(scans) < len(every_scan):
+        spectra, batches = spectra.loc[scans.index], batches.loc[batches.index.isin(scans["batch"])]
     pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
     odd = list(odd_pour_findings(pours))
     findings += odd
@@ -51,7 +56,7 @@ def audit_tables(
         findings += drifted
         level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
         findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
-    table = findings_table(findings, scans, batches)
+    table = findings_table(findings, every_scan, every_batch)
     table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)
     return table
 
