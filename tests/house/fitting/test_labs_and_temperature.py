@@ -1,5 +1,7 @@
 """Labs told apart through the spectra, and what a temperature costs."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -63,6 +65,47 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, tw
     plain = sm.HouseModel().fit(as_set(past, two_labs.drop(columns="lab")))
     with pytest.raises(OptionError, match="the set tells no labs apart"):
         plain.read(new.spectra, scans=new.scans, lab="North")
+
+
+def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, two_labs):
+    _, past, new = brewery
+    model = sm.HouseModel().fit(as_set(past, two_labs))
+    high = new.batches.assign(lab="North", colour=1.05 * new.batches["colour"])
+    told = sm.validate(model, new.spectra, new.scans, high)
+    named = sm.validate(model, new.spectra, new.scans, high.drop(columns="lab"), lab="North")
+    blind = sm.validate(model, new.spectra, new.scans, high.drop(columns="lab"))
+    assert told.figures["log_bias"] == pytest.approx(named.figures["log_bias"])
+    effect = model.fitted.colour.labs.effect[1]
+    assert told.figures["log_bias"] - blind.figures["log_bias"] == pytest.approx(effect)
+    assert abs(told.figures["log_bias"]) < abs(blind.figures["log_bias"])
+
+
+def test_the_commands_show_what_the_named_lab_would_report(brewery, two_labs, tmp_path, capsys):
+    from specmatch.cli import main
+
+    house, past, _ = brewery
+    model = sm.HouseModel().fit(as_set(past, two_labs))
+    model.save(tmp_path / "m.model")
+    house.write_folder(tmp_path / "new", draw=1, n_batches=1, pours=1)
+    place = [str(tmp_path / "m.model"), str(tmp_path / "new"), "--json"]
+    colours = {}
+    for command in ("read", "verify"):
+        for lab in ("", "North"):
+            assert main([command, *place, *(["--lab", lab] if lab else [])]) in (0, 1)
+            rows = json.loads(capsys.readouterr().out)["results"]
+            colours[command, lab] = np.array([row["colour"] for row in rows])
+    ratio = np.exp(model.fitted.colour.labs.effect[1])
+    for command in ("read", "verify"):
+        assert colours[command, "North"] / colours[command, ""] == pytest.approx(ratio)
+    bias = []
+    for lab in ([], ["--lab", "North"]):
+        assert main(["validate", *place, *lab]) in (0, 1)
+        bias.append(json.loads(capsys.readouterr().out)["results"]["figures"]["log_bias"])
+    assert bias[1] - bias[0] == pytest.approx(np.log(ratio))
+    assert main(["read", *place, "--lab", "West"]) == 2
+    assert "lab 'West' is not one that the model knows; it knows South, North" in capsys.readouterr().err
+    assert main(["verify", *place, "--lab", "North", "--journal", str(tmp_path / "line.db")]) == 2
+    assert "leave --lab or --journal out" in capsys.readouterr().err
 
 
 def test_what_cold_samples_cost_is_told_from_the_set(brewery):
