@@ -11,6 +11,7 @@ import argparse
 import json
 import time
 import warnings
+from itertools import islice
 
 import numpy as np
 import pandas as pd
@@ -70,7 +71,7 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
         start, memory = time.perf_counter(), []
         # a window of tasks, not all of them: the scheduler holds what is asked for
         numbers = iter(range(blocks))
-        going = as_completed([client.submit(read_block, model, n) for n, _ in zip(numbers, range(4 * workers))])
+        going = as_completed([client.submit(read_block, model, n) for n in islice(numbers, 4 * workers)])
         for done in going:
             memory.append(done.result()[1])
             number = next(numbers, None)

@@ -38,7 +38,8 @@ def test_the_page_runs_from_the_top(tmp_path, monkeypatch):
         for block in BLOCKS:
             exec(compile(block, PAGE.name, "exec"), names)  # the page's own text
     whole = house.read(archive)
-    for read in (pd.read_parquet("readings-0.parquet").set_index("sample"), pd.read_parquet("readings").set_index("sample")):
+    for path in ("readings-0.parquet", "readings"):
+        read = pd.read_parquet(path).set_index("sample")
         assert list(read.index) == list(whole.index)
         assert read["colour"].to_numpy() == pytest.approx(whole["colour"].to_numpy())
     assert len(names["judged"]) == 6 and set(names["judged"]["decision"]) <= {"consistent", "hold", "rescan"}
