@@ -62,9 +62,12 @@ def fit_set(
     without: Collection[str] = (),
     false_reject_rate: float = 0.05,
     grown_from: FittedHouse | None = None,
+    name_faults: bool = True,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
-    fitted = fit_house(refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from)
+    fitted = fit_house(
+        refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, name_faults=name_faults
+    )
     for name in second_modules(refs.scans):
         shared = set(scans_of_module(refs.scans, name)["batch"]).intersection(fitted.batches)
         if len(shared) < FEWEST_SHARED:
@@ -101,7 +104,8 @@ def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
     place = {name: code for code, name in enumerate(fitted.batches)}
     code = np.array([place.get(name, -1) for name in pours.batches], dtype=np.int64)[pours.levels.codes("batch")]
     mine = known[pours.levels.codes("batch")]
-    return SharedPours(pours.reflectance[mine], pours.levels.sample[mine], code[mine])
+    sample = np.unique(pours.levels.sample[mine], return_inverse=True)[1]
+    return SharedPours(pours.reflectance[mine], sample, code[mine])
 
 
 def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
