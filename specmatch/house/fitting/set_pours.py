@@ -183,8 +183,7 @@ def gather_set(
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
     # which modules are further ones the whole set says, whatever is held out of it
-    scans = scans_of_module(refs.scans, module)
-    scans = scans[~scans["batch"].isin(list(without))]
+    scans = scans_of_module(refs.scans, module).loc[lambda own: ~own["batch"].isin(list(without))]
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
