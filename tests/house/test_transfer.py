@@ -303,14 +303,12 @@ def test_a_model_of_an_older_version_says_that_it_kept_no_pours(model, again, sh
         taught_by(model.with_fitted(old), again, shared)
 
 
-def test_batches_to_share_are_typical_ones_of_beers_that_lie_far_apart(refs):
+def test_batches_to_share_start_at_the_two_that_lie_farthest_apart(refs):
     chosen = sm.choose_batches(refs, transfer=5)
     assert len(chosen) == 5 and chosen.index.is_unique
-    assert chosen["gain"].is_monotonic_decreasing and chosen["beer"].is_unique
+    assert chosen["gain"].is_monotonic_decreasing
     colours = refs.batches["colour"]
     assert colours[chosen.index[:2]].max() > 2.0 * colours[chosen.index[:2]].min()
-    # more than there are beers: a second batch of each in turn
-    assert sm.choose_batches(refs, transfer=8)["beer"].value_counts().tolist() == [2, 2, 1, 1, 1, 1]
     with pytest.raises(OptionError, match=r"transfer is 2; a second module needs 3"):
         sm.choose_batches(refs, transfer=2)
 

@@ -45,9 +45,8 @@ def choose_batches(
         `model` takes the batch whose lab value would lower the expected error over all batches of the set most;
         `kennard_stone` the batch farthest from all that are known.
     transfer : int, optional
-        Instead choose so many batches, 3 or more, to measure on a second module (`HouseModel.transfer`): of the two
-        beers that lie farthest apart, then of the one farthest from all chosen (Kennard and Stone), the batch most
-        typical of it, whatever has a lab colour.
+        Instead choose so many batches, 3 or more, to measure on a second module (`HouseModel.transfer`): the two that
+        lie farthest apart, then the one farthest from all chosen (Kennard and Stone), whatever has a lab colour.
 
     Returns
     -------
@@ -86,8 +85,7 @@ def choose_batches(
     pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
     names = list(pours.batch_names)
     if transfer is not None:
-        beer = pd.factorize(refs.batches.loc[names, "beer"])[0]
-        order, gain = _typical_of_beers(_axes_of(pours), beer, min(transfer, len(names)))
+        order, gain = _kennard_stone(_axes_of(pours), min(transfer, len(names)))
         chosen = [names[row] for row in order]
         table = pd.DataFrame({"beer": refs.batches.loc[chosen, "beer"].to_numpy(), "gain": gain, "method": METHODS[1]})
         return table.set_axis(pd.Index(chosen, dtype=object, name="batch"), axis=0)
@@ -180,25 +178,6 @@ def _by_distance(points: Floats, known: Mask, n: int) -> tuple[list[int], list[f
         fresh = apart[:, row] if place == 0 and not known.any() else np.minimum(nearest, apart[:, row])
         nearest = np.where(nearest < 0, -1.0, fresh)
         nearest[row] = -1.0
-    return order, gain
-
-
-def _typical_of_beers(points: Floats, beer: Ints, n: int) -> tuple[list[int], list[float]]:
-    """Take beers that lie far apart in turn, of each the batch next nearest to the middle of the beer.
-
-    The batches farthest apart are those whose pours happened to be: measured again they lie nearer, on any module.
-    """
-    means = np.array([points[beer == k].mean(axis=0) for k in range(beer.max() + 1)])
-    off = np.linalg.norm(points - means[beer], axis=1)
-    turns, gains = _kennard_stone(means, len(means)) if len(means) > 1 else ([0], [0.0])
-    left = {k: [row for row in np.argsort(off).tolist() if beer[row] == k] for k in turns}
-    order: list[int] = []
-    gain: list[float] = []
-    while len(order) < n:
-        for k, apart in zip(turns, gains, strict=True):
-            if left[k] and len(order) < n:
-                order.append(left[k].pop(0))
-                gain.append(apart)
     return order, gain
 
 
