@@ -57,11 +57,13 @@ def test_parts_read_alone_are_the_whole(work, alone):
     pd.testing.assert_frame_equal(whole, alone[1], check_index_type=False, check_column_type=False, rtol=1e-10, atol=0)
 
 
+@pytest.mark.whole
 def test_two_processes_give_the_same(work, alone):
     with joblib.parallel_config(n_jobs=2):
         check_same(evaluate_and_read(work), alone)
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_a_dask_cluster_gives_the_same(work, alone, full_size):
     """Workers are threads of this process; at full size they are processes of their own."""

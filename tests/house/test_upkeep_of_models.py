@@ -23,6 +23,11 @@ def brewery():
     return Brewery(seed=6)
 
 
+@pytest.fixture(scope="module")
+def house(brewery):
+    return sm.HouseModel().fit(joined(brewery.draw(8)))
+
+
 def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
     past, more, new = brewery.draw(5), brewery.draw(1, draw=1), brewery.draw(1, draw=2)
     old = sm.HouseModel().fit(joined(past))
@@ -60,9 +65,7 @@ def test_batches_cannot_be_taken_away_or_changed(brewery):
         house.add_batches(sm.ReferenceSet(past.spectra * 0.99, past.scans, past.batches))
 
 
-def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery):
-    past = brewery.draw(8)
-    house = sm.HouseModel().fit(joined(past))
+def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery, house):
     pale, dark = brewery.beers[2], brewery.beers[9]
     new = brewery.draw(1, draw=3, beers=[pale, dark])
     beer = new.scans["batch"].map(new.batches["beer"])
@@ -95,9 +98,7 @@ def test_names_of_a_changeover_are_checked(brewery):
         house.changeover(past.spectra, past.scans, before=brewery.beers[0], after=brewery.beers[0])
 
 
-def test_packages_are_taken_until_they_are_enough(brewery):
-    past = brewery.draw(8)
-    house = sm.HouseModel().fit(joined(past))
+def test_packages_are_taken_until_they_are_enough(brewery, house):
     pale, dark = brewery.beers[1], brewery.beers[8]
     new = brewery.draw(1, draw=5, n_pours=6, beers=[pale])
     right, wrong = (house.next_package(new.spectra, claim).decision for claim in (pale, dark))

@@ -113,7 +113,9 @@ def test_learning_curve_falls_and_names_the_beer_most_like():
 
 
 def test_command(capsys, tmp_path):
-    _, refs = unlabelled(known=90)
+    drawn = Brewery(0).draw(6, beers=["Chalk Lager", "Amber Lane", "Peat Stout"])
+    batches = drawn.batches.assign(colour=drawn.batches["colour"].where(np.arange(18) < 14))
+    refs = ReferenceSet(drawn.spectra, drawn.scans, batches)
     refs.save(tmp_path / "s")
     assert main(["choose", str(tmp_path / "s"), "--number", "3"]) == 0
     out = capsys.readouterr().out

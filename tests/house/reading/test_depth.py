@@ -130,6 +130,7 @@ def test_without_fillings_no_depth_is_known(brewery):
     assert not got["warnings"].map(lambda codes: bool({"depth_unknown", "path_out_of_range"} & set(codes))).any()
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 @pytest.mark.parametrize("member", ["mirror_row", "white_bowl"])
 def test_colour_coverage_and_identity_at_other_depths(member, request):

@@ -154,6 +154,7 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert found.tags["svg"] == 2
 
 
+@pytest.mark.whole
 def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, evaluation):
     refs, _ = small_set
     given = {"house": house, "evaluation": evaluation}
@@ -328,6 +329,7 @@ def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, se
     assert drawn[:, -3:, :3].min() > 0.9
 
 
+@pytest.mark.whole
 def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_html, house, shift, verified):
     reading = verified.copy()
     sample = reading.index[0]
