@@ -1,5 +1,6 @@
 """Shared switches of the test suite."""
 
+import gc
 import platform
 import sys
 from importlib.metadata import PackageNotFoundError, version
@@ -61,6 +62,12 @@ def _version(name: str) -> str:
         return version(name)
     except PackageNotFoundError:
         return "not installed"
+
+
+def pytest_collection_finish() -> None:
+    """Keep the collector of garbage from looking at what was imported again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

@@ -38,6 +38,12 @@ def example_room(tmp_path_factory):
     return folder, furnish(folder)
 
 
+@pytest.fixture(scope="module")
+def evaluation(example_room):
+    """What some examples draw: it takes seconds, so it is made only where one of them runs."""
+    return specmatch.evaluate(example_room[1]["house"], example_room[1]["refs"])
+
+
 def public_objects():
     """The functions and classes that users import, and the classes of ours that these are made of."""
     rooms = [getattr(specmatch, name) for name in specmatch.__all__ if inspect.ismodule(getattr(specmatch, name))]
@@ -65,6 +71,8 @@ LONG = (
     "specmatch.report.pages.bench_page",
     "specmatch.report.pages.model_page",
     "specmatch.report.pages.set_page",
+    "specmatch.report.plots.colour",
+    "specmatch.report.plots.identity",
 )
 
 
@@ -78,13 +86,15 @@ def with_examples():
 
 
 @pytest.mark.parametrize("name", list(with_examples()))
-def test_docstring_examples_run(name, example_room, monkeypatch):
+def test_docstring_examples_run(name, example_room, monkeypatch, request):
     folder, names = example_room
     monkeypatch.chdir(folder)
     module = importlib.import_module(name)
     text = Path(module.__file__).read_text(encoding="utf-8")
     if find_spec("matplotlib") is None and "figure_style" in name + text:
         pytest.skip("the `plot` extra is not installed: examples that draw are not run")
+    if re.search(r">>> .*\bevaluation\b", text):
+        names = {**names, "evaluation": request.getfixturevalue("evaluation")}
     # a module's own names come first: `spectra` is a module to one and a table to another
     given = {key: value for key, value in names.items() if key not in vars(module)}
     failed = doctest.testmod(module, extraglobs=given, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
@@ -92,7 +102,7 @@ def test_docstring_examples_run(name, example_room, monkeypatch):
 
 
 @pytest.mark.whole
-def test_the_reference_tells_how_to_make_what_examples_name(example_room):
+def test_the_reference_tells_how_to_make_what_examples_name(example_room, evaluation):
     """The lines on the first page of the API reference make the very objects that the examples are run on."""
     text = (PROJECT / "docs" / "build_api.py").read_text(encoding="utf-8")
     lines = re.findall(r"^    (.*)$", text.split('FIRST_PAGE = """')[1].split('"""')[0], flags=re.MULTILINE)
@@ -102,7 +112,7 @@ def test_the_reference_tells_how_to_make_what_examples_name(example_room):
     assert made["refs"].hash == given["refs"].hash
     assert made["spectra"].equals(given["spectra"]) and made["scans"].equals(given["scans"])
     assert made["house"].read(made["spectra"]).equals(given["house"].read(given["spectra"]))
-    assert made["evaluation"].colour.equals(given["evaluation"].colour)
+    assert made["evaluation"].colour.equals(evaluation.colour)
 
 
 def public_definitions():

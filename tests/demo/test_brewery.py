@@ -72,6 +72,7 @@ def test_stated_errors_are_at_least_those_asked():
     assert cup.surface_reflectance * cup.glare_seen >= 0.008 - 1e-12
 
 
+@pytest.mark.whole
 def test_true_colours_scatter_as_stated():
     house = Brewery(1).draw(400)
     colour = house.true_colour.to_numpy().reshape(12, 400)

@@ -143,6 +143,7 @@ def test_a_fleet_grows_one_module_at_a_time_and_a_module_is_replaced_by_its_name
     assert len(fleet.transfer(mild.spectra.loc[shared.index], scans, instrument="unit-mild_second").transfers) == 2
 
 
+@pytest.mark.whole
 def test_a_set_of_several_modules_makes_the_same_transfer(refs, again, shared, both, new):
     own = refs.scans
     other = shared.rename(index=lambda name: f"2-{name}")
@@ -159,6 +160,7 @@ def test_a_set_of_several_modules_makes_the_same_transfer(refs, again, shared, b
     np.testing.assert_allclose(*readings, rtol=0.02)
 
 
+@pytest.mark.whole
 def test_a_new_lamp_on_the_same_module_goes_the_same_road(refs, house):
     named = refs.scans.assign(lamp="LED 1")
     old = sm.HouseModel().fit(sm.ReferenceSet(refs.spectra, named, refs.batches, colour_unit="EBC"))
