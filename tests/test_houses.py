@@ -70,10 +70,10 @@ def test_the_same_seed_and_draw_give_the_same_scans_and_others_do_not(house):
 
 def test_a_hundred_batches_are_drawn_in_less_than_a_second():
     house = House(replace(members()["white_bowl"], name="speed"), seed=0)
-    started = time.perf_counter()
+    started = time.process_time()
     assert len(house.draw(10, pours=3).spectra) == 300
     # 0.1 s where it was written; the bound leaves room for a slow and busy machine
-    assert time.perf_counter() - started < 2.0
+    assert time.process_time() - started < 2.0
 
 
 @pytest.mark.parametrize("gloss", [0.0, 0.5, 1.0])

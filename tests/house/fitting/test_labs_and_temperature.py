@@ -11,7 +11,7 @@ from specmatch.errors import OptionError
 @pytest.fixture(scope="module")
 def brewery():
     house = House(members()["mirror_row"], 4)
-    return house, house.draw(5), house.draw(2, 1)
+    return house, house.draw(4), house.draw(2, 1)
 
 
 def as_set(drawn, batches=None, scans=None):
