@@ -66,6 +66,7 @@ def public_names():
 LONG = (
     "specmatch.house.assessment.evaluation",
     "specmatch.house.assessment.finding_costs",
+    "specmatch.house.house_model",
     "specmatch.reference.extension",
     "specmatch.reference.rebuild",
     "specmatch.report.pages.bench_page",
@@ -208,6 +209,7 @@ def test_the_readme_example_runs_and_prints_what_it_says():
     assert done.stdout.strip() == outputs[0].strip()
 
 
+@pytest.mark.whole
 def test_the_columns_page_names_every_column(small_house):
     from specmatch.demo.brewery import Brewery
     from specmatch.house.assessment.choose import learning_curve

@@ -133,6 +133,7 @@ def test_watch_leaves_out_bad_files_and_asks_for_a_look(workshop, line_room, tmp
     assert [len(document["left_out"]) for document in documents] in ([1, 0], [0, 1])
 
 
+@pytest.mark.whole
 @pytest.mark.skipif(os.name != "posix", reason="signals the POSIX way")
 def test_watch_stops_cleanly_on_a_signal(workshop, line_room, tmp_path):
     (tmp_path / "scans").mkdir()

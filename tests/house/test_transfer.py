@@ -237,6 +237,7 @@ def test_batches_to_share_start_at_the_two_that_lie_farthest_apart(refs):
         sm.choose_batches(refs, transfer=2)
 
 
+@pytest.mark.whole
 def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_path, capsys):
     from specmatch.cli import main
 

@@ -72,6 +72,7 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
         blind.read(new.spectra, scans=new.scans, lab="North")
 
 
+@pytest.mark.whole
 def test_what_cold_samples_cost_is_told_from_the_set(brewery):
     house, past, new = brewery
     cold = np.arange(len(past.scans)) % 5 < 2

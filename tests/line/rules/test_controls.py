@@ -168,6 +168,7 @@ def place():
     return Desk("four_taps", model, (Piece(house, 1, 0), Piece(house, 3, 0)))
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size):
     """Stated in docs/line.md: 0.35 % false; four times the scatter seen in three, 95 %; twice in ten, 80 %."""

@@ -114,6 +114,7 @@ def test_findings_have_the_form_that_programs_rely_on():
     assert all(fault.found(findings) for fault in planted)
 
 
+@pytest.mark.whole
 def test_order_of_rows_changes_nothing():
     house = brew(1002)
     planted = mislabel(house, np.random.default_rng(1), list(house.batches.index))
