@@ -152,7 +152,7 @@ def _scan_rows(
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
     numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
-    full, notes = table.copy(), merged_cells(sheet, SCAN_COLUMNS, name=name)
+    full, notes = table.copy(), merged_cells(sheet, name=name)
     times: list[datetime | None] = [None] * len(table)
     if "measured_at" in table:
         dates = read_dates(table["measured_at"], sheet.lines, "measured_at", name=name, date_order=date_order)
