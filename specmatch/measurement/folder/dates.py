@@ -50,7 +50,7 @@ def read_dates(
     seen: dict[str, list[tuple[str, datetime, bool]]] = {}
     for line, cell in zip(lines, cells, strict=True):
         if cell not in seen:
-            seen[cell] = _readings(cell)
+            seen[cell] = date_readings(cell)
         found = seen[cell]
         if cell and not found:
             raise SheetError(
@@ -90,7 +90,7 @@ def refuse_doubtful(doubtful: Sequence[DoubtfulDate]) -> None:
         raise DateOrderError(cells=tuple(doubtful))
 
 
-def _readings(cell: str) -> list[tuple[str, datetime, bool]]:
+def date_readings(cell: str) -> list[tuple[str, datetime, bool]]:
     """Return every way in which a cell can be read: the order, the time, and whether it states one."""
     if not cell:
         return []
