@@ -15,6 +15,7 @@ from specmatch.batches import check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.spectra import text_ids
+from specmatch.wording import FORMULA_STARTS
 
 # Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
 NUMBER_COLUMNS = frozenset((
@@ -23,9 +24,6 @@ NUMBER_COLUMNS = frozenset((
 ))  # fmt: skip
 _ELSE = ("scan_id", "valid_from", "valid_to", "recipe")
 TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUMNS
-
-# A spreadsheet runs a cell that begins with one of these (also in full width) as a formula.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 
 def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:
