@@ -22,6 +22,7 @@ def test_the_rooms_are_those_that_are_there():
     assert there - set(build_api.ROOMS) == {"colour", "errors", "models", "cli", "demo", "storage", "wording"}
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_it_builds_and_holds_every_public_name(tmp_path, full_size, monkeypatch):
     # where the project's folder and the installed package differ, the builder warns of the folder

@@ -216,6 +216,7 @@ def entries(path):
         return journal.check().n_entries
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 # newer Pythons warn of forks in processes with threads: the child runs nothing that a thread of the parent holds
 @pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")

@@ -81,6 +81,7 @@ def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, t
     np.testing.assert_allclose(whole.means, of_batch, rtol=1e-12)
 
 
+@pytest.mark.whole
 def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, monkeypatch):
     new = several_samples_a_batch(2, draw=1)
     refs = sm.ReferenceSet(*tables)

@@ -179,6 +179,7 @@ def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size):
         assert binomial_bounds(seen, of)[1] >= least
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_a_new_model_or_dye_lot_blocks_no_line(place, full_size):
     blocked, n = changes(place, 100 if full_size else 4, np.random.default_rng(2))
