@@ -1,7 +1,8 @@
 """Dates as people type them: read where they can be read one way only, else listed with both readings."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
@@ -84,8 +85,11 @@ def read_dates(
     return Dates(times, text, doubtful, notes)
 
 
-def refuse_doubtful(doubtful: Sequence[DoubtfulDate]) -> None:
-    """Refuse all doubtful dates in one message."""
+@contextmanager
+def one_refusal() -> Iterator[list[DoubtfulDate]]:
+    """Gather the doubtful dates of several columns and sheets while the block runs, and refuse all in one message."""
+    doubtful: list[DoubtfulDate] = []
+    yield doubtful
     if doubtful:
         raise DateOrderError(cells=tuple(doubtful))
 
