@@ -220,10 +220,11 @@ def test_a_folder_written_is_measured_back(house, tmp_path):
     assert session.band_nm == pytest.approx(drawn.band_nm, abs=5.0)
 
 
+@pytest.mark.whole
 @pytest.mark.slow
-def test_colour_carries_over_to_two_members_that_nothing_was_tuned_on(full_size, whole):
+def test_colour_carries_over_to_two_members_that_nothing_was_tuned_on(full_size):
     """No claim about every figure: what holds today in two shown members, so that a change that breaks it is seen."""
-    for name in ("four_taps", "night_cellar") if whole else ("four_taps",):
+    for name in ("four_taps", "night_cellar"):
         for seed in range(4) if full_size else range(1):
             got = figures(members()[name], seed)
             assert got["error_over_pls"] < 0.8 and got["nearest_right"] > 0.9

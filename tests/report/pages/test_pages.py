@@ -192,6 +192,7 @@ def test_the_model_page_says_what_it_was_fitted_on(house):
     assert found.tags["svg"] == 1
 
 
+@pytest.mark.whole
 def test_the_model_page_has_a_sheet_for_each_departure(house, shift, verified):
     assert set(verified["decision"]) == {"hold"}
     words, found = check_page(pages.model_page(house, session=shift, verified=verified))
