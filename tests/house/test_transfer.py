@@ -133,6 +133,7 @@ def test_a_saved_model_knows_its_modules_and_inspect_lists_them(both, new, tmp_p
     assert "instruments of the set: unit-own" in text
 
 
+@pytest.mark.whole
 def test_a_fleet_grows_one_module_at_a_time_and_a_module_is_replaced_by_its_name(both, house, shared):
     mild = house.draw(6, module="mild_second", again=2)
     scans = mild.scans.loc[shared.index]
@@ -159,6 +160,7 @@ def whole(refs, again, shared):
     return grown_by(refs, again, shared)
 
 
+@pytest.mark.whole
 def test_batches_that_only_the_second_module_has_measured_teach_it_too(whole, new, model, caplog):
     batches = new.batches.index[new.batches["beer"] != new.batches["beer"].iloc[-1]]
     stranger = new.batches.index[-1]
@@ -195,6 +197,7 @@ def test_batches_that_are_added_keep_the_modules_that_were_taught(both, refs, ho
     assert lost.transfers.empty and "transfer unit-harsh_second again" in lost.refit_reasons[0]
 
 
+@pytest.mark.whole
 def test_the_audit_and_the_choice_take_a_further_module_for_what_it_is(refs, whole, new):
     assert sm.choose_batches(whole, transfer=6).index.tolist() == sm.choose_batches(refs, transfer=6).index.tolist()
     alone, both = (one.audit() for one in (refs, whole))
@@ -220,6 +223,7 @@ def test_a_set_of_two_modules_is_evaluated_each_batch_by_its_own(whole, refs, ne
     assert sm.evaluate(sm.HouseModel(), few, n_folds=3).figures["n_batches"] == len(refs.batches)
 
 
+@pytest.mark.whole
 def test_figures_draw_a_sample_by_the_module_that_measured_it(both, new, house):
     plots = pytest.importorskip("matplotlib") and sm.plots
     drawn = plots.plot_departure(both, new.spectra, new.scans, sample=new.scans["sample"].iloc[0])
@@ -230,6 +234,7 @@ def test_figures_draw_a_sample_by_the_module_that_measured_it(both, new, house):
         plots.plot_identity_map(both, pd.concat([new.spectra, own.spectra]), pd.concat([new.scans, own.scans]))
 
 
+@pytest.mark.whole
 def test_a_set_of_several_modules_makes_the_same_transfer(whole, both, new):
     fitted = sm.HouseModel().fit(whole)
     assert fitted.transfers["instrument"].tolist() == [UNIT]
@@ -237,6 +242,7 @@ def test_a_set_of_several_modules_makes_the_same_transfer(whole, both, new):
     np.testing.assert_allclose(*readings, rtol=0.02)
 
 
+@pytest.mark.whole
 def test_a_new_lamp_on_the_same_module_goes_the_same_road(refs, house):
     named = refs.scans.assign(lamp="LED 1")
     old = sm.HouseModel().fit(sm.ReferenceSet(refs.spectra, named, refs.batches, colour_unit="EBC"))
@@ -313,6 +319,7 @@ def test_batches_to_share_start_at_the_two_that_lie_farthest_apart(refs):
         sm.choose_batches(refs, transfer=2)
 
 
+@pytest.mark.whole
 def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_path, capsys):
     from specmatch.cli import main
 
@@ -335,6 +342,7 @@ def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_pa
     assert sm.HouseModel.load(tmp_path / "both.model").transfers["instrument"].tolist() == ["unit-mild_second"]
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 @pytest.mark.parametrize("member", ["night_cellar", "rough_hands"])
 def test_on_houses_that_set_no_threshold_six_batches_do_nearly_as_well_as_a_set_of_its_own(member):
