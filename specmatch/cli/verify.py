@@ -33,6 +33,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.judging import verify_folder
+    from specmatch.maths.classification.series import FEWEST
     from specmatch.measurement.session import Session
     from specmatch.report.text import readings_text, text_table
     from specmatch.warning_codes import CONSISTENT
@@ -61,6 +62,10 @@ def run(args: argparse.Namespace) -> Outcome:
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
             verified = pd.concat([verified, left], axis=1)
             note = "\n\n" + text_table(left[["changeover"]])
+            if len(left) >= FEWEST:
+                series = house.changeover_series(scans_or_session, before=args.before, after=args.after)
+                verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
+                note += f"\ntogether: {series.sentence}"
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())

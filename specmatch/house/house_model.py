@@ -23,7 +23,7 @@ from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.budget import budget_table
-from specmatch.house.reading.changeover import changeover_table
+from specmatch.house.reading.changeover import ChangeoverSeries, changeover_series, changeover_table
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples, prepare_samples
@@ -465,24 +465,84 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            `fraction` with `fraction_low` and `fraction_high` (95 %), and `smallest_visible`: less than that is mostly
-            missed.
+            `fraction` with `fraction_low` and `fraction_high` (95 %), `smallest_visible` (98 of 100 readings of so much
+            show it), `p_value` (how typical of a blend of the two) and a `sentence`.
 
         Raises
         ------
         UnknownBeerError
             If a name is no beer of the set.
+        TooFewBatchesError
+            If the set shows no scatter between batches.
+
+        Notes
+        -----
+        Both beers scatter from batch to batch, each by its share of the absorbance; blends are drawn by the law of the
+        cup (glare, light that goes round again). Blends of the set's own batches, held out, set how wide the limits
+        must be: see `specmatch.maths.classification.blends.held_out_limit`.
 
         Examples
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 16% would mostly be missed'
+        'no Meadow Pils seen; a part under 16% may be missed'
         """
         return joined(
             parts_by_module(self.fitted, spectra, scans),
             lambda part: changeover_table(part.fitted, part.samples(), before=before, after=after),
         )
+
+    def changeover_series(
+        self,
+        spectra: pd.DataFrame | Session,
+        scans: pd.DataFrame | pd.Series | None = None,
+        *,
+        before: str,
+        after: str,
+    ) -> ChangeoverSeries:
+        """Say from which sample of a changeover on it is the new beer, to the smallest part that can be seen.
+
+        Parameters
+        ----------
+        spectra, scans
+            As in `read`: five samples or more of one changeover on one module, in the order taken.
+        before, after
+            As in `changeover`.
+
+        Returns
+        -------
+        ChangeoverSeries
+            `first` (a sample, or None where the last three do not stand for the new beer), `smallest_visible`,
+            `fractions` (never rising) and a `sentence`.
+
+        Raises
+        ------
+        OptionError
+            If there are fewer than five samples.
+        TableError
+            If they were measured on two modules of the model.
+
+        Notes
+        -----
+        The packages after a changeover are of one batch: what they share is no sign of the old beer. The last ones
+        stand for the new batch, as far as the set's own batches allow, and only the scatter of pours tells the others
+        from them, so far smaller parts are seen than in one sample.
+
+        Examples
+        --------
+        >>> own = scans["beer"] == "Amber Lane" if "beer" in scans else scans["batch"].str.startswith("AL")
+        >>> row = spectra[own].iloc[[0] * 6].set_axis([f"package {i}" for i in range(6)])
+        >>> house.changeover_series(row, before="Meadow Pils", after="Amber Lane").first
+        'package 0'
+        """
+        (part,) = self._one_module(spectra, scans)
+        return changeover_series(part.fitted, part.samples(), before=before, after=after)
+
+    def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
+        parts = parts_by_module(self.fitted, spectra, scans)
+        if len(parts) > 1:
+            raise TableError("the samples were measured on two modules of the model; give those of one at a time")
+        return parts
 
     def next_package(
         self,
