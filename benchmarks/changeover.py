@@ -2,10 +2,10 @@
 
 Run: python -m benchmarks.changeover [--seeds 2] [--members long_ladder white_bowl] [--json]
 
-Each member of the invented houses learns its past batches and reads blends of new ones, mixed in the house's own physics
-before they are poured: every beer with its neighbour, pairs that lie far apart, and every beer with water. The smallest
-part that any rule could see is that of a judge who knows the true means and covariances of beer and blends. All data are
-invented.
+Each member of the invented houses learns its past batches and reads blends of new ones, mixed in the house's own
+physics before they are poured: beers with their neighbours, pairs that lie far apart, and beers with water. The
+smallest part that any rule could see is that of a judge who knows the true means and covariances of beer and blends.
+All data are invented.
 """
 
 import argparse
@@ -152,9 +152,8 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
                 low, high = binomial_bounds(sums[count].sum(), sums[of].sum())
                 shares = (sums[count] / sums[of].where(sums[of] > 0)).dropna()
                 worst = shares.idxmin() if low_is_bad else shares.idxmax()
-                said[name] = (
-                    f"{sums[count].sum() / sums[of].sum():.3f} ({low:.3f}-{high:.3f}), worst {shares[worst]:.3f} {worst}"
-                )
+                share = sums[count].sum() / sums[of].sum()
+                said[name] = f"{share:.3f} ({low:.3f}-{high:.3f}), worst {shares[worst]:.3f} {worst}"
         ratio = part.groupby("member")["ratio"].median()
         said["visible / attainable"] = (
             f"median {part['ratio'].median():.2f}, at most 1.25 in {(part['ratio'] <= 1.25).mean():.2f}, "

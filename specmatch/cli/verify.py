@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_dates_argument, add_line_arguments
+from specmatch.cli.arguments import add_dates_argument, add_line_arguments, number
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -19,6 +19,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
+    parser.add_argument(
+        "--producer-risk", type=number, metavar="SHARE",
+        help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
+    )  # fmt: skip
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
     add_line_arguments(parser)
     add_dates_argument(parser)
@@ -35,7 +39,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.line.rules.judging import verify_folder
     from specmatch.maths.classification.series import FEWEST
     from specmatch.measurement.session import Session
-    from specmatch.report.text import readings_text, text_table
+    from specmatch.report.text import readings_text, risks_text, text_table
     from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
 
@@ -43,6 +47,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
+    if args.journal and args.producer_risk is not None:
+        raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
     if args.journal and args.source == "-":
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     note = ""
@@ -51,6 +57,9 @@ def run(args: argparse.Namespace) -> Outcome:
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
+        if args.producer_risk is not None:
+            specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
+        risks = house.limit_risks(specification)
         scans_or_session, left_out = load_source(args.source, dates=args.dates)
         claim = args.after or args.claim
         if claim is None and isinstance(scans_or_session, Session):
@@ -66,6 +75,7 @@ def run(args: argparse.Namespace) -> Outcome:
                 series = house.changeover_series(scans_or_session, before=args.before, after=args.after)
                 verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
                 note += f"\ntogether: {series.sentence}"
+        note += f"\n\n{risks_text(risks)}" if len(risks) else ""
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
@@ -81,6 +91,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.report.text import risks_text
 
     setting = line_setting(args)
     measured = measure_source(args.source, date_order=args.dates)
@@ -94,6 +105,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             if path in measured.files:
                 added += record_left_out(journal, setting, measured.files[path], reason)
         verified = readings_of(journal, measured)
+    risks = risks_text(setting.house.limit_risks(setting.specification))
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     for row in added:
@@ -101,4 +113,4 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
-    return verified, left_out, f"\n\n{args.journal}: {said}"
+    return verified, left_out, f"\n\n{risks}\n\n{args.journal}: {said}" if risks else f"\n\n{args.journal}: {said}"

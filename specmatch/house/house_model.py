@@ -16,6 +16,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
+from specmatch.house.decision.risks import limit_risks, limits_by_risk
 from specmatch.house.decision.specification import Specification
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
@@ -595,6 +596,64 @@ class HouseModel:
             fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),
             wrong_hold=wrong_hold, wrong_pass=wrong_pass, most_packages=most_packages,
         )  # fmt: skip
+
+    def limit_risks(self, specification: Specification) -> pd.DataFrame:
+        """State what the decision rules on colour come to for lots like the house's own.
+
+        Parameters
+        ----------
+        specification : Specification
+            Colour limits, as `load_specification` reads them.
+
+        Returns
+        -------
+        DataFrame
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
+            `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
+            `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
+            `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`.
+
+        Notes
+        -----
+        JCGM 106:2012, 9.5. Lots scatter about the beer's mean lab colour as the set's batches do, each beer's scatter
+        drawn towards that of all; a reading about the lot's lab colour as its interval says, at the pours of the set.
+
+        Examples
+        --------
+        >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
+        >>> risks = house.limit_risks(sm.load_specification("house.model"))
+        >>> risks[["rule", "n_batches"]].loc["Amber Lane"].tolist()
+        ['guarded_acceptance', 6]
+        """
+        return limit_risks(self.fitted, specification)
+
+    def limits_by_risk(self, specification: Specification, *, producer_risk: float) -> Specification:
+        """Return colour limits whose rule holds a stated share of the lots that conform.
+
+        Parameters
+        ----------
+        specification : Specification
+        producer_risk : float
+            Share of conforming lots that may be held, in (0, 0.5).
+
+        Returns
+        -------
+        Specification
+            The same limits, each with the guard band, inside or outside, that comes to this share.
+
+        Raises
+        ------
+        OptionError
+            If the share is out of range, a beer has too few lab colours, or no guard band comes to it.
+
+        Examples
+        --------
+        >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
+        >>> mild = house.limits_by_risk(sm.load_specification("house.model"), producer_risk=0.02)
+        >>> round(float(house.limit_risks(mild)["held_of_conforming"].iloc[0]), 3)
+        0.02
+        """
+        return limits_by_risk(self.fitted, specification, producer_risk)
 
     def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:
         """Say where the uncertainty of a colour comes from, beer by beer, and what would halve it.

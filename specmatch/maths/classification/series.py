@@ -1,4 +1,4 @@
-"""Samples over a changeover read together: what all of them share says nothing, and the part of the old beer only falls.
+"""Samples over a changeover read together: what they share says nothing, and the part of the old beer only falls.
 
 All packages after a changeover are of one batch, so the scatter between batches, which rules what one sample can show,
 is common to them: the last ones stand for the new batch, and only pours tell the others from them.
