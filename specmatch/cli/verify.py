@@ -20,6 +20,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument(
+        "--packages", action="store_true",
+        help="pours of one lot are packages, one after the other: are they enough, or is another needed",
+    )  # fmt: skip
+    parser.add_argument(
+        "--wrong-hold", type=number, default=0.05, help="with --packages: share of right lots held (default 0.05)"
+    )
+    parser.add_argument(
+        "--wrong-pass", type=number, default=0.01, help="with --packages: share of wrong beers passed (default 0.01)"
+    )
+    parser.add_argument(
         "--producer-risk", type=number, metavar="SHARE",
         help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
     )  # fmt: skip
@@ -47,6 +57,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
+    if args.packages and (args.journal or args.before is not None or args.unit):
+        raise OptionError("--packages judges whole lots; leave --journal, --from, --to and --unit out")
     if args.journal and args.producer_risk is not None:
         raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
     if args.journal and args.source == "-":
@@ -61,6 +73,8 @@ def run(args: argparse.Namespace) -> Outcome:
             specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
         risks = house.limit_risks(specification)
         scans_or_session, left_out = load_source(args.source, dates=args.dates)
+        if args.packages:
+            return _lots(args, house, specification, scans_or_session, left_out)
         claim = args.after or args.claim
         if claim is None and isinstance(scans_or_session, Session):
             verified = verify_folder(house, scans_or_session, specification)
@@ -80,6 +94,26 @@ def run(args: argparse.Namespace) -> Outcome:
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}", left_out, needs_look=look)
+
+
+def _lots(args, house, specification, session, left_out):  # type: ignore[no-untyped-def]
+    """Judge lots by their packages so far."""
+
+    from specmatch.errors import OptionError
+    from specmatch.line.rules.lots import judge_lots
+    from specmatch.measurement.session import Session
+    from specmatch.report.text import text_table
+    from specmatch.warning_codes import CONSISTENT
+    from specmatch.wording import CAUTIONS
+
+    if not isinstance(session, Session):
+        raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
+    table = judge_lots(
+        house, session, args.claim, specification, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
+    )
+    look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
+    text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
+    return Outcome(table.reset_index(), text, left_out, needs_look=look)
 
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]

@@ -6,6 +6,7 @@ The public face: a method is its documentation and one call into a room below.
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 from datetime import date
 from html import escape
 from pathlib import Path
@@ -27,9 +28,10 @@ from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.changeover import ChangeoverSeries, changeover_series, changeover_table
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
-from specmatch.house.reading.samples import match_samples, prepare_samples
+from specmatch.house.reading.samples import match_samples
 from specmatch.house.transfer import transfer_house, transfers_table
-from specmatch.maths.classification.sequential import Step, next_step
+from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -549,27 +551,35 @@ class HouseModel:
         self,
         spectra: pd.DataFrame | Session,
         claimed: str,
+        scans: pd.DataFrame | None = None,
         *,
         wrong_hold: float = 0.05,
         wrong_pass: float = 0.01,
         most_packages: int = 6,
+        specification: Specification | None = None,
     ) -> Step:
         """Say after the packages taken so far, one pour each of one batch, whether they are enough.
 
         Parameters
         ----------
         spectra : DataFrame or Session
-            A row a package, in the order taken.
+            A row a package, in the order taken; with a scans table a pour a package.
         claimed : str
+        scans : DataFrame, optional
+            A scans table.
         wrong_hold, wrong_pass : float
-            Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes.
+            Chance that a rightly claimed batch is held for how it departs, and that a batch of another beer of the set
+            passes, each in (0, 0.5).
         most_packages : int, default 6
             Where the sequence ends in a hold: packages average out pours, never the batch itself.
+        specification : Specification, optional
+            Colour limits: as in `verify` they and codes that hold apply to the packages together.
 
         Returns
         -------
         Step
-            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`.
+            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `reason` is given where the
+            identity passes and the packages together do not.
 
         Raises
         ------
@@ -577,6 +587,14 @@ class HouseModel:
             If the claim is no beer of the set.
         TableError
             If the packages were measured on two modules of the model.
+        OptionError
+            If a chance is out of range.
+
+        Notes
+        -----
+        The rule is that of a line's retests: one departure asks for another package, and is a hold if all together
+        depart again. It passes once every rival is outweighed by A. Wald's bound, in ratios that know that packages
+        share their batch.
 
         Examples
         --------
@@ -584,18 +602,19 @@ class HouseModel:
         >>> house.next_package(packages, "Amber Lane").decision, house.next_package(packages, "Meadow Pils").decision
         ('consistent', 'hold')
         """
-        fitted = self.fitted
-        if hasattr(spectra, "scans"):
-            parts = parts_by_module(fitted, spectra, None)
-            if len(parts) > 1:
-                raise TableError("the packages were measured on two modules of the model; give those of one at a time")
-            fitted = parts[0].fitted
-        pours = prepare_samples(fitted, spectra, None).pours
+        (part,) = self._one_module(spectra, scans)
+        pours = part.samples(every_pour=True).pours
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
-        return next_step(
-            fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),
-            wrong_hold=wrong_hold, wrong_pass=wrong_pass, most_packages=most_packages,
-        )  # fmt: skip
+        rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
+        step = next_step(part.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)), rule=rule)
+        if step.decision != CONSISTENT:
+            return step
+        # the batch passes for what it is, but no claim passes on a colour that nobody knows, nor against a limit
+        used = pd.DataFrame(pours.reflectance, index=pours.names, columns=part.fitted.wavelength_nm)
+        together = pd.Series("packages", index=used.index)
+        whole = self.with_fitted(part.fitted).verify(used, str(claim), together, specification=specification)
+        held = whole["decision"].iloc[0] != CONSISTENT
+        return replace(step, decision=HOLD, reason=str(whole["reason"].iloc[0])) if held else step
 
     def limit_risks(self, specification: Specification) -> pd.DataFrame:
         """State what the decision rules on colour come to for lots like the house's own.

@@ -108,6 +108,18 @@ def test_a_changeover_says_what_is_left(workshop, capsys):
     assert "go together" in refused(capsys, *args[:-2])
 
 
+def test_packages_of_a_lot_are_judged_together(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
+    code, got = answer_json(capsys, *args)
+    assert code == 1
+    decisions = [row["decision"] for row in got["results"]]
+    assert set(decisions) <= {"consistent", "hold", "another", "rescan", None} and "consistent" in decisions
+    wrong = answer_json(capsys, *args, "--claim", "Peat Stout")[1]["results"]
+    assert sum(row["decision"] == "consistent" for row in wrong) <= 1
+    assert "rival" in answer(capsys, *args)[1]
+    assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
+
+
 def test_evaluate_and_audit(workshop, capsys):
     code, got = answer_json(capsys, "evaluate", workshop / "set", "--folds", "2")
     assert code == 0

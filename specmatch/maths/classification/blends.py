@@ -250,7 +250,7 @@ def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     if not ratios:
         return normal
     n = samples.beer.size
-    return max(normal, float(np.quantile(ratios, min(1.0, np.ceil(LEVEL * (n + 1)) / n))))
+    return max(normal, float(np.quantile(ratios, min(1.0, LEVEL * (n + 1) / n))))
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
