@@ -250,7 +250,7 @@ def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     if not ratios:
         return normal
     n = samples.beer.size
-    return max(normal, float(np.quantile(ratios, min(1.0, LEVEL * (n + 1) / n))))
+    return max(normal, float(np.quantile(ratios, min(1.0, np.ceil(LEVEL * (n + 1)) / n))))
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -261,6 +261,12 @@ def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[i
     pairs = [(i, j) for i in range(n) for j in range(n) if i != j]
     pairs.sort(key=lambda pair: abs(apart[pair] - apart[base, other]))
     return list(pairs[:MOST_PAIRS])
+
+
+def _through_law(space: BlendSpace, reflectance: Floats) -> tuple[Floats, Floats]:
+    """Return what one crossing takes of spectra, and the scores that the law leaves out of them."""
+    k = space.law.absorbed(reflectance, space.wavelength_nm)
+    return k, space.metric.scores(reflectance) - space.metric.scores(space.law.seen(k))
 
 
 def _held_out_ratios(
@@ -274,13 +280,17 @@ def _held_out_ratios(
         return []
     path, law, x = blend_path(space, base, other).asked(), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
-    k = law.absorbed(samples.reflectance[first[bases]], space.wavelength_nm)
-    mate = np.zeros_like(k)
-    if other is not None:
-        mate = law.absorbed(samples.reflectance[first[np.resize(others, bases.size)]], space.wavelength_nm)
+    rows = samples.reflectance[first[bases]]
+    mates = np.ones_like(rows) if other is None else samples.reflectance[first[np.resize(others, bases.size)]]
+    k, kept = _through_law(space, rows)
+    mate, kept_of_mate = _through_law(space, mates)
+    if other is None:
+        mate, kept_of_mate = np.zeros_like(k), np.zeros_like(kept)
     m = float(np.mean(samples.n_pours[first[bases]]))
     blends = law.seen((1.0 - x) * k[:, None, :] + x * mate[:, None, :])
     scores = space.metric.scores(blends.reshape(-1, k.shape[1])).reshape(bases.size, TRIED.size, -1)
+    # as the path does, blends keep what their parts have beside the law
+    scores = scores + (1.0 - x) * kept[:, None, :] + x * kept_of_mate[:, None, :]
     # a blend of two means has less of the scatter of pours than a blend that was poured: the rest is drawn
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])

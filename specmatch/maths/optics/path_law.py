@@ -71,18 +71,18 @@ class PathLaw:
     def absorbed(self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None) -> Floats:
         """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend.
 
-        Where less than `least` of the light comes back (by default twice what is unsure) the absorbance goes on from
-        the nearest lighter channel as that of an average beer does.
+        From the reddest channel on in which less than `least` of the light comes back (by default twice what is
+        unsure) the absorbance goes on to the blue as that of an average beer does.
         """
         # reflectance (n, p) -> (n, p)
         least = 2.0 * self.unsure if least is None else least
         through = (reflectance - self.glare) / (1.0 - self.glare)
         k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
         shape, dark = np.log(relative_absorbance(wavelength_nm)), through < least
-        for row in np.flatnonzero(dark.any(axis=1) & ~dark.all(axis=1)):
-            known, lost = np.flatnonzero(~dark[row]), np.flatnonzero(dark[row])
-            at = known[np.abs(known - lost[:, None]).argmin(axis=1)]
-            k[row, lost] = np.maximum(k[row, at], DARKEST) * np.exp(shape[lost] - shape[at])
+        for row in np.flatnonzero(dark.any(axis=1) & ~dark[:, -1]):
+            # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
+            first = int(np.flatnonzero(dark[row])[-1]) + 1
+            k[row, :first] = max(k[row, first], DARKEST) * np.exp(shape[:first] - shape[first])
         return k
 
     def seen(self, absorbed: Floats) -> Floats:
