@@ -574,7 +574,7 @@ class HouseModel:
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 16% may be missed'
+        'no Meadow Pils seen; a part under 33% may be missed'
         """
         return joined(
             parts_by_module(self.fitted, spectra, scans),
@@ -727,8 +727,8 @@ class HouseModel:
         --------
         >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
         >>> risks = house.limit_risks(sm.load_specification("house.model"))
-        >>> risks[["rule", "n_batches"]].loc["Amber Lane"].tolist()
-        ['guarded_acceptance', 6]
+        >>> risks.loc["Amber Lane", "rule"], int(risks.loc["Amber Lane", "n_batches"])
+        ('guarded_acceptance', 6)
         """
         return limit_risks(self.fitted, specification)
 

@@ -71,6 +71,7 @@ def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, a
 
 
 def path_and_limit(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
+    """Return where blends of two beers lie, and the limit of their likelihood that held-out blends set."""
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):
             raise UnknownBeerError(f"{name!r} is no beer of the set; it holds {', '.join(fitted.beers)}")
