@@ -110,7 +110,7 @@ def test_the_commands_show_what_the_named_lab_would_report(brewery, told, tmp_pa
     assert main(["read", *place, "--lab", "West"]) == 2
     assert "lab 'West' is not one that the model knows; it knows South, North" in capsys.readouterr().err
     assert main(["verify", *place, "--lab", "North", "--journal", str(tmp_path / "line.db")]) == 2
-    assert "leave --lab or --journal out" in capsys.readouterr().err
+    assert "go by the main lab of the set; leave --lab out" in capsys.readouterr().err
 
 
 @pytest.mark.whole
