@@ -9,7 +9,7 @@ from typing import Any
 
 from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
-from specmatch.cli.terminal import say
+from specmatch.cli.terminal import ring, say, screen
 from specmatch.report.entry_text import entry_line
 
 COMMAND = "watch"
@@ -73,7 +73,11 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
 
         return one_document
 
+    from specmatch.line.watch_folder import needs_look
+
     def one_line(row: dict[str, Any]) -> None:
-        say(entry_line(row), flush=True)
+        say(entry_line(row, width=screen()[0]), flush=True)
+        if needs_look(row):
+            ring()
 
     return one_line
