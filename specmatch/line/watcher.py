@@ -10,7 +10,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -77,9 +77,11 @@ class Watch:
         self._closed: set[int] = set()
 
     def run(
-        self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning
-    ) -> None:
+        self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning,
+        beat: Callable[[Sequence[str]], None] | None = None,
+    ) -> None:  # fmt: skip
         """Look again and again until told to stop."""
+        # beat: called after each look with what could not be used, or why the look itself failed
         said: set[str] = set()
         while not stop.is_set():
             pause = POLL_S
@@ -94,6 +96,8 @@ class Watch:
                 if sentence not in said:
                     complain(sentence)
             said = set(trouble)
+            if beat is not None:
+                beat(trouble)
             stop.wait(pause)
 
     def once(self) -> list[Record]:

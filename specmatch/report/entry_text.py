@@ -123,27 +123,11 @@ def now_text(now: LineNow, journal: str, *, width: int = WIDTH, height: int = 24
     if now.last is not None:
         lines += entry_line(now.last, width=width, now=at).splitlines()
         if now.review is not None:
-            lines += _said(
-                "reviewed since: ", f"{now.review.get('outcome') or 'seen'}, entry {now.review['entry']}", width
-            )
+            said = f"{now.review.get('outcome') or 'seen'}, entry {now.review['entry']}"
+            lines += _said("reviewed since: ", said, width)
     lines += wrap(f"{'control':<{_WORD}} {now.control.sentence}", width, subsequent_indent=" " * (_WORD + 1))
     lines.append("")
-    if now.waiting:
-        lines.append(f"waits for a person: {len(now.waiting)}")
-        shown = now.waiting[: max(2, (height - len(lines) - 4) // 2)]
-        lines += [
-            line
-            for row in shown
-            for line in _ends_with(
-                f"{row['run_state']:<{_WORD}} {_whose(row)}: {row['to_do']}", f"#{row['entry']}", width
-            )
-        ]
-        lines += (
-            [f"  and {len(now.waiting) - len(shown)} more: specmatch history {journal}"]
-            if len(shown) < len(now.waiting)
-            else []
-        )
-        lines += [f"  each is settled by: specmatch history {journal} --review ENTRY ...", ""]
+    lines += _waiting_now(now, journal, width, max(2, (height - len(lines) - 4) // 2))
     rest = [row for row in now.newest if now.last is None or row["entry"] != now.last["entry"]]
     for row in rest:
         head = entry_line({**row, "advice": "", "reason": "", "replaces": None}, width=width, now=at).splitlines()
@@ -151,6 +135,18 @@ def now_text(now: LineNow, journal: str, *, width: int = WIDTH, height: int = 24
             break
         lines += head
     return "\n".join(lines)
+
+
+def _waiting_now(now: LineNow, journal: str, width: int, most: int) -> list[str]:
+    if not now.waiting:
+        return []
+    lines = [f"waits for a person: {len(now.waiting)}"]
+    for row in now.waiting[:most]:
+        said = f"{row['run_state']:<{_WORD}} {_whose(row)}: {row['to_do']}"
+        lines += _ends_with(said, f"#{row['entry']}", width)
+    if len(now.waiting) > most:
+        lines.append(f"  and {len(now.waiting) - most} more: specmatch history {journal}")
+    return [*lines, f"  each is settled by: specmatch history {journal} --review ENTRY ...", ""]
 
 
 def _whose(row: Record) -> str:
