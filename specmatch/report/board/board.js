@@ -56,7 +56,7 @@ function watch(told) {
   by("earlier").hidden = good || !shown || shown.headline.entry === null;
   text("watch", good ? told.sentence : "Not watching");
   text("lost-why", good ? "" : `${told.sentence}.`);
-  text("lost-since", good ? "" : `Since ${clock(lostAt)} what is below may be out of date: check the computer at the line.`);
+  text("lost-since", good ? "" : `What is below is of ${clock(lostAt)}: check the computer at the line.`);
   if (before !== state) {
     if (!good) {
       say(`Not watching. ${told.sentence}`);
@@ -90,7 +90,7 @@ function show(told) {
   text("state", told.state);
   text("control", told.control.sentence);
   text("n-waiting", String(told.n_waiting));
-  by("waiting").replaceChildren(...told.waiting.map((row) => listed(row, "review", row.state, `${row.what}. ${row.to_do}`, told.review)));
+  by("waiting").replaceChildren(...told.waiting.map((row) => listed(row, "waits", row.what, `${row.state}: ${row.to_do}`, told.review)));
   const more = told.n_waiting - told.waiting.length;
   by("more").hidden = more <= 0;
   text("more", more > 0 ? `and ${more} more` : "");
@@ -111,10 +111,10 @@ function show(told) {
 }
 
 function listed(row, kind, word, words, review) {
-  const shapes = { consistent: "consistent", hold: "hold", rescan: "rescan", reading: "reading", left_out: "left_out", review: "review" };
+  const shapes = { consistent: "consistent", hold: "hold", rescan: "rescan", reading: "reading", left_out: "left_out", review: "review", waits: "review" };
   const item = document.createElement("li");
   item.dataset.kind = kind;
-  if (!review) item.className = "short";
+  if (kind !== "waits") item.className = "short";
   const svg = document.createElementNS("http://www.w3.org/2000/svg", "svg");
   svg.setAttribute("aria-hidden", "true");
   const use = document.createElementNS("http://www.w3.org/2000/svg", "use");

@@ -116,7 +116,7 @@ def _waits(row: Mapping[str, Any], at: datetime) -> dict[str, Any]:
         "entry": row["entry"],
         "state": row["run_state"],
         "what": _cut(", ".join(part for part in (row["claimed"], lot) if part) or "control", 2 * LONGEST_NAME),
-        "to_do": sentence(row["to_do"]),
+        "to_do": _cut(row["to_do"], LONGEST_SENTENCE),
         "time": _time(row, at) if row["measured_at"] else "",
     }
 
