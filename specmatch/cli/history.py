@@ -35,9 +35,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--until", metavar="DAY", help="with --export: up to this day, and that too")
     parser.add_argument(
         "--review",
-        type=int,
         metavar="ENTRY",
-        help="settle an entry that waits, or its run (with --outcome, --operator, --note)",
+        help="settle an entry that waits, or its run, by number or code of a tag (with --outcome, --operator, --note)",
     )
     parser.add_argument(
         "--override",
@@ -106,13 +105,14 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
     from specmatch.cli.terminal import screen
+    from specmatch.line.journal.queries import entry_number
     from specmatch.line.reviews import name_baseline, override, review
     from specmatch.report.entry_text import entry_line
 
     signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
         if args.review is not None:
-            row = review(journal, args.review, **signed)
+            row = review(journal, entry_number(journal, args.review), **signed)
         elif args.override is not None:
             row = override(journal, *args.override, line=args.line, **signed)
         else:

@@ -3,12 +3,13 @@
 import csv
 import io
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
@@ -103,6 +104,36 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
     return ShiftCounts(
         start, line, len(decided), by["consistent"], by["rescan"], by["hold"], by[None], controls, left_out
     )
+
+
+# what a scanner reads off a tag: the entry's number, and the beginning of its hash, which no other journal has
+_CODE_LETTERS = 12
+_CODE = re.compile(r"SM-(\d+)-([0-9A-F]{12})\Z")
+
+
+def entry_code(journal: Journal, entry: int) -> str:
+    """Return the code of an entry, for a tag: figures, capitals and dashes."""
+    return f"SM-{entry}-{_hash_of(journal, entry)[:_CODE_LETTERS].upper()}"
+
+
+def entry_number(journal: Journal, text: str) -> int:
+    """Return the entry that a number or the code of a tag names; a code of another journal is refused."""
+    found = _CODE.match(text.strip().upper())
+    if found is None:
+        if not text.strip().isdecimal():
+            raise TableError(f"an entry is a number, or the code of a tag such as SM-12-0123456789AB; got {text!r}")
+        return int(text)
+    entry = int(found.group(1))
+    if not _hash_of(journal, entry).upper().startswith(found.group(2)):
+        raise TableError(f"{journal.path}: entry {entry} is not the one of this tag; the tag is of another journal")
+    return entry
+
+
+def _hash_of(journal: Journal, entry: int) -> str:
+    found = journal.query("SELECT hash FROM entries WHERE entry = ?", (entry,))
+    if not found:
+        raise TableError(f"{journal.path} has no entry {entry}")
+    return str(found[0][0])
 
 
 def entries_document(rows: Sequence[Record]) -> Record:

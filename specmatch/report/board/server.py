@@ -50,8 +50,8 @@ class Served:
     """The server in a thread of its own, and the newest of what it tells every page that listens."""
 
     def __init__(self, listening: socket.socket, *, host: str, journal: Path, line: str, token: str) -> None:
-        self.journal, self.line, self.token, self.wake = journal, line, token, lambda: None
-        self.wake: Callable[[], None]
+        self.journal, self.line, self.token = journal, line, token
+        self.wake: Callable[[], None] = _nothing  # called when a review was written
         folder = files("specmatch.report.board")
         parts = {path: (folder.joinpath(file).read_bytes(), kind) for path, (file, kind) in _PARTS.items()}
         # a page that was loaded from another version loads itself anew
@@ -174,6 +174,10 @@ def _asked(body: bytes) -> tuple[int, dict[str, str]]:
     if type(asked["entry"]) is not int or not all(isinstance(value, str) for value in said.values()):
         raise ValueError("an entry is a whole number, everything else text")
     return asked["entry"], said
+
+
+def _nothing() -> None:
+    """Do nothing."""
 
 
 def known_hosts(host: str) -> set[str]:
