@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
 from pathlib import Path
 
-from specmatch.errors import OptionError, SpecmatchError
+from specmatch.errors import OptionError, SpecmatchError, StorageError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import entries_document
 from specmatch.storage import sha256_of, write_atomic
@@ -157,7 +157,10 @@ class HandOver:
 
     def _begin(self) -> int:
         if self._mark.is_file():
-            return int(self._mark.read_text(encoding="ascii"))
+            said = self._mark.read_text(encoding="ascii", errors="replace")
+            if not said.isdecimal():
+                raise StorageError(f"{self._mark} is damaged: write the number of the entry handed over last into it")
+            return int(said)
         with Journal(self.journal, read_only=True) as journal:
             last = int(journal.query("SELECT coalesce(max(entry), 0) FROM entries")[0][0])
         write_atomic(self._mark, str(last).encode())

@@ -30,7 +30,10 @@ from specmatch.wording import printable
 # a screen at the line, some phones, a wall of them: more than this is no brewery
 MOST_CONNECTIONS = 400
 LARGEST_REVIEW = 16_384
-START_S = 10.0
+# what a wrong token costs whoever tries
+GUESS_S = 0.5
+# streams that are told the end let go at once; a page that does not listen is not waited for
+STOP_S = 10.0
 _PARTS = {"/": ("board.html", "text/html"), "/board.css": ("board.css", "text/css"),
           "/board.js": ("board.js", "text/javascript")}  # fmt: skip
 # the page may fetch its own style, script and events; nothing else can run in it, and no other page can frame it
@@ -109,7 +112,7 @@ class Served:
 
         with suppress(RuntimeError):
             self._loop.call_soon_threadsafe(end)
-        self._thread.join(START_S)
+        self._thread.join(STOP_S)
 
     async def _events(self, request: Request) -> Response:
         async def told() -> AsyncIterator[bytes]:
@@ -140,7 +143,7 @@ class Served:
             return _refused(403, "a review is written from the board's own page")
         given = request.headers.get("authorization", "").removeprefix("Bearer ")
         if not hmac.compare_digest(given.encode("utf-8", "replace"), self.token.encode()):
-            await asyncio.sleep(0.5)  # guessing is slow
+            await asyncio.sleep(GUESS_S)
             return _refused(401, "this token is not the board's")
         if request.headers.get("content-type", "").partition(";")[0] != "application/json":
             return _refused(415, "a review is sent as JSON")
