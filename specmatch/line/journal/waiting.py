@@ -9,16 +9,18 @@ from specmatch.line.journal.schema import UNREPLACED
 
 OPEN, HELD = "open", "held"
 _SHOWN = "e.entry, e.kind, e.line, e.claimed, e.lot, e.measured_at, e.reason, e.sample"
-_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = e.entry AND +r.kind = 'review')"
+# a plus keeps SQLite from an index of no use: `concerns` is found by its own only where it meets a value without a type
+_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = +e.entry AND +r.kind = 'review')"
 
 # a run waits while its departure stands, or a retest of it does, and no later row of it is clear
 _RUNS = f"""
     SELECT {_SHOWN} FROM entries e
-    WHERE e.run_state IN ('open', 'held') AND {{only}} AND e.kind = 'reading' AND e.concerns IS NULL
-    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry AND later.run_state = 'clear'
+    WHERE e.entry IN (SELECT entry FROM entries WHERE run_state IN ('open', 'held')) AND {{only}}
+    AND +e.kind = 'reading' AND e.concerns IS NULL
+    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry AND +later.run_state = 'clear'
                     AND later.entry {UNREPLACED})
-    AND (e.entry {UNREPLACED} OR EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry
-         AND later.run_state IN ('open', 'held') AND later.entry {UNREPLACED}))
+    AND (e.entry {UNREPLACED} OR EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry
+         AND +later.run_state IN ('open', 'held') AND later.entry {UNREPLACED}))
     ORDER BY e.entry"""
 # held by itself, whatever its run
 _HOLDS = f"""
