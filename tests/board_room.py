@@ -9,7 +9,8 @@ from specmatch.line.journal.journal import Journal
 
 TOKEN = "0123456789abcdef" * 2
 MARKUP = "<img src=x onerror=alert(1)><script>document.title='owned'</script>&lt;b&gt;"
-CONTROL = "Pale\x1b[31m\x07\x00 \r\nevent: state\ndata: {}\n\n"
+# zero bytes are refused by the readers of sheets and scans
+CONTROL = "Pale\x1b[31m\x07 \r\nevent: state\ndata: {}\n\n"
 TURNED = "lot \u202e12\u202c \u2066x\u2069 \u200f\u061c3"
 LONG = "W" * 10_000
 WICKED = {"markup": MARKUP, "control": CONTROL, "turned": TURNED, "long": LONG}

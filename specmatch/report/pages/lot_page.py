@@ -24,20 +24,24 @@ if TYPE_CHECKING:
     from specmatch.line.journal.journal import Journal
 
 # one A6 holds a name and sentences of so many letters
-_LONGEST_NAME, _LONGEST_SENTENCE = 40, 160
+_LONGEST_NAME, _LONGEST_SENTENCE, _LONGEST_REASON = 40, 160, 400
 TAG_STYLE = """
 @page { size: 105mm 148mm; margin: 5mm; }
 * { box-sizing: border-box; margin: 0; }
 body { width: 95mm; margin: 0 auto; color: #000; background: #fff; font: 10.5pt/1.25 system-ui, "Segoe UI", Roboto,
   "DejaVu Sans", sans-serif; overflow-wrap: anywhere; }
-main { height: 137mm; display: flex; flex-direction: column; gap: 2mm; border: 1.2mm solid #000; padding: 2.5mm; }
+main { height: 137mm; overflow: hidden; display: flex; flex-direction: column; gap: 2mm; border: 1.2mm solid #000;
+  padding: 2.5mm; }
 h1 { display: flex; align-items: center; gap: 4mm; font-size: 40pt; line-height: 1; text-transform: uppercase; }
 h1 svg { width: 15mm; height: 15mm; }
 .name { font-size: 20pt; line-height: 1.1; font-weight: 700; }
 .lot { font-size: 16pt; line-height: 1.1; font-weight: 700; }
 .to-do { font-size: 13pt; font-weight: 700; border: .5mm solid #000; padding: 1mm 2mm; }
-.why { font-size: 9pt; }
-.foot { margin-top: auto; display: grid; grid-template-columns: 33mm 1fr; gap: 2.5mm; align-items: end; }
+.name, .lot, .where, .to-do { display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2;
+  overflow: hidden; flex: none; }
+.to-do { -webkit-line-clamp: 5; }
+.why { font-size: 9pt; min-height: 0; overflow: hidden; }
+.foot { margin-top: auto; flex: none; display: grid; grid-template-columns: 33mm 1fr; gap: 2.5mm; align-items: end; }
 .code svg { display: block; width: 33mm; height: 33mm; }
 .sign p { border-bottom: .25mm solid #000; height: 8mm; font-size: 8pt; color: #333; }
 .small { font-size: 8pt; }
@@ -95,7 +99,7 @@ def hold_tag(journal: Journal, entry: int) -> str:
         f"{text(decision_word(row))}</h1>"
         f'<p class="name"><bdi>{text(_cut(row.get("claimed"), _LONGEST_NAME))}</bdi></p>'
         f'<p class="lot">lot <bdi>{text(_cut(row.get("lot") or "not stated", _LONGEST_NAME))}</bdi></p>'
-        f"<p>sample <bdi>{text(_cut(row.get('sample'), _LONGEST_NAME))}</bdi> · {text(where)} · "
+        f'<p class="where">sample <bdi>{text(_cut(row.get("sample"), _LONGEST_NAME))}</bdi> · {text(where)} · '
         f"{text(shown_colour(row))}</p>"
         f'<p class="to-do">{text(_sentence(row.get("advice")))}</p>{done}'
         f'<p class="why">{text(_sentence(row.get("reason")))}</p>'
@@ -170,7 +174,12 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     ]
     beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
     names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
-    return whole_page(f"Lot {lot}", f"{beers}; by the record of {names}", first, sections)
+    return whole_page(
+        f"Lot {_cut(lot, _LONGEST_NAME)}",
+        f"{_cut(beers, _LONGEST_SENTENCE)}; by the record of {names}",
+        first,
+        sections,
+    )
 
 
 def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -184,12 +193,14 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
                 "entry": row["entry"],
                 "time": _time(row),
                 "line": row.get("line", ""),
-                "sample": row.get("sample") or "",
-                "claimed": row.get("claimed") or "",
+                "sample": _cut(row.get("sample"), _LONGEST_NAME),
+                "claimed": _cut(row.get("claimed"), _LONGEST_NAME),
                 "pours": str(reading.get("n_pours", "")),
                 "colour": f"{shown_colour(dict(row))}{interval}" if reading else "",
                 "decision": decision_word(dict(row)),
-                "reason": row.get("reason") or "" if reading else f"{subject(dict(row))}: {row.get('reason')}",
+                "reason": _cut(
+                    row.get("reason") if reading else f"{subject(dict(row))}: {row.get('reason')}", _LONGEST_REASON
+                ),
             }
         )
     return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}")
