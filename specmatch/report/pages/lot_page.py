@@ -174,12 +174,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     ]
     beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
     names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
-    return whole_page(
-        f"Lot {_cut(lot, _LONGEST_NAME)}",
-        f"{_cut(beers, _LONGEST_SENTENCE)}; by the record of {names}",
-        first,
-        sections,
-    )
+    lead = f"{_cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
+    return whole_page(f"Lot {_cut(lot, _LONGEST_NAME)}", lead, first, sections)
 
 
 def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -187,6 +183,7 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
     for row in rows:
         reading = row.get("reading", {})
         low, high = reading.get("colour_low"), reading.get("colour_high")
+        said = row.get("reason") if reading else f"{subject(dict(row))}: {row.get('reason')}"
         interval = f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else ""
         shown.append(
             {
@@ -198,9 +195,7 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
                 "pours": str(reading.get("n_pours", "")),
                 "colour": f"{shown_colour(dict(row))}{interval}" if reading else "",
                 "decision": decision_word(dict(row)),
-                "reason": _cut(
-                    row.get("reason") if reading else f"{subject(dict(row))}: {row.get('reason')}", _LONGEST_REASON
-                ),
+                "reason": _cut(said, _LONGEST_REASON),
             }
         )
     return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}")
