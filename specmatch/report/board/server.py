@@ -125,7 +125,7 @@ class Served:
                 if number != seen:
                     seen = number
                     yield b"event: state\ndata: " + body + b"\n\n"
-                elif self._beat:
+                elif self._beat and not self._ended:
                     yield b"event: beat\ndata: " + self._beat + b"\n\n"
                 if self._ended:
                     return

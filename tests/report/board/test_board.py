@@ -88,23 +88,28 @@ def test_no_names_of_people_unless_asked(journal):
         assert ("Lee Moor" in told, "Kim Ahlers" in told) == (names, names)
 
 
+def watch_told(events, state):
+    """What is told of the watch once it stands so."""
+    while (told := events.next()[1])["watch"]["state"] != state:
+        pass
+    return told["watch"]["sentence"]
+
+
 def test_it_says_that_the_watch_is_in_trouble_stands_still_and_was_stopped(journal, monkeypatch):
-    monkeypatch.setattr(board_module, "STANDSTILL_S", 0.6)
-    with Board(journal, line="L1", address="0") as board:
-        events = Events(board.url)
-        board.beat()
+    with Board(journal, line="L1", address="0") as board, Events(board.url) as events:
+        events.next("page")
+        assert watch_told(events, "watching") == "Watching"
         board.beat(["p3.csv: is being written", "p4.csv: <b>"])
-        told = events.next("beat")[1]
-        assert told["watch"] == {"state": "trouble", "sentence": "P3.csv: is being written; p4.csv: <b>"}
-        assert events.next("beat")[1]["watch"]["state"] == "stands still"
+        assert watch_told(events, "trouble") == "P3.csv: is being written; p4.csv: <b>"
+        monkeypatch.setattr(board_module, "STANDSTILL_S", 0.0)
+        assert "has not looked for" in watch_told(events, "stands still")
+        monkeypatch.setattr(board_module, "STANDSTILL_S", 60.0)
         board.beat()
-        assert events.next("beat")[1]["watch"]["state"] == "watching"
-        started = time.monotonic()
-    # it is stopped: pages are told before they are let go, and nothing keeps the program
-    assert events.next("state")[1]["watch"]["state"] == "stopped"
-    assert events.next() is None
-    assert time.monotonic() - started < 3.0
-    events.close()
+        watch_told(events, "watching")
+        board.__exit__(None, None, None)
+        # it is stopped: pages are told before they are let go, and nothing keeps the program
+        assert watch_told(events, "stopped") == "The watch was stopped: nothing is judged"
+        assert events.next() is None
     with pytest.raises(OSError, match="refused"):
         Events(board.url)
 
