@@ -125,7 +125,7 @@ class Watch:
     def _bare(self) -> Iterator[list[Record]]:
         together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
-            if not _is_scan_file(path):
+            if not _is_scan_file(path) or self._is_nameless(path.name):
                 continue
             if self._is_done(path.name):
                 continue
@@ -145,7 +145,7 @@ class Watch:
         listed = set(rows["file"])
         for name in _unlisted(self.folder, listed):
             path = self.folder / name
-            if not _is_scan_file(path) or path.stem in SHEETS or self._is_done(name):
+            if not _is_scan_file(path) or path.stem in SHEETS or self._is_nameless(name) or self._is_done(name):
                 continue
             file = self._whole(name)
             if file is None:
@@ -298,6 +298,15 @@ class Watch:
         self._done[file.path] = _mark(self.folder / file.path)
         self._left[file.path] = self._surroundings()
         return record_left_out(self.journal, self.setting, file, reason)
+
+    def _is_nameless(self, name: str) -> bool:
+        """Whether a file bears bytes that are no text, which no record can hold; it waits until it is renamed."""
+        try:
+            name.encode()
+        except UnicodeEncodeError:
+            self.waiting[ascii(name)] = "its name is no text: rename the file"
+            return True
+        return False
 
     def _is_done(self, name: str) -> bool:
         """Whether these bytes under this name are in the journal; a file that was written anew is not."""

@@ -84,6 +84,7 @@ function show(told) {
   text("time", head.time);
   text("colour", head.colour);
   by("headline").classList.toggle("long", head.to_do.length > 110 || (head.beer + head.lot).length > 50);
+  by("headline").classList.toggle("wide", head.word.length > 10);
   text("why", head.why || "-");
   by("stops").hidden = !told.stops;
   text("stops-why", told.stops);
