@@ -259,6 +259,7 @@ def test_twelve_hours_leave_the_page_as_it_was(browser, board, journal):
             told.append(size())
     told.append(size())
     heaps, nodes = zip(*told[1:], strict=True)
+    print(f"{beats} beats: heap {heaps[0]:,} to {heaps[-1]:,} bytes, nodes {nodes[0]} to {nodes[-1]}")
     assert max(heaps) < heaps[0] + 500_000  # a byte kept of each beat would be 21,600
     assert max(nodes) < nodes[0] + 300
     page.context.close()
