@@ -5,7 +5,8 @@ import pytest
 
 import specmatch.maths.regression.gp_regression as process_regression
 from specmatch.maths.regression.gaussian_process import Kernel, fit_gaussian_process, fit_sparse_process, spread_rows
-from specmatch.maths.regression.gp_regression import AS_GIVEN, fit_process
+from specmatch.maths.regression.gp_regression import fit_process
+from specmatch.maths.regression.spectral_rows import AS_GIVEN
 
 KERNEL = Kernel(0.3, 0.3, 1.0)
 
@@ -13,7 +14,7 @@ KERNEL = Kernel(0.3, 0.3, 1.0)
 def curve(n: int, seed: int = 0) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
     rng = np.random.default_rng(seed)
     x = rng.normal(size=(n, 4))
-    truth = 0.3 * x[:, 1] + 0.02 * np.sin(x[:, 2]) * x[:, 0]
+    truth = 0.3 * x[:, 1] + 0.06 * np.sin(x[:, 2]) * x[:, 0]
     return x, truth, truth + rng.normal(0.0, 0.015, n)
 
 
