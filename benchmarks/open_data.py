@@ -26,6 +26,7 @@ import numpy as np
 import pandas as pd
 from mapie.regression import CrossConformalRegressor
 from numpy.typing import NDArray
+from scipy.signal import savgol_filter
 from sklearn.base import BaseEstimator
 from sklearn.covariance import LedoitWolf
 from sklearn.cross_decomposition import PLSRegression
@@ -88,17 +89,32 @@ def snv(X: Floats) -> Floats:
     return (X - X.mean(axis=1, keepdims=True)) / X.std(axis=1, keepdims=True)
 
 
-def _pls(X: Floats, y: Floats) -> PLSRegression:
+def derivative(X: Floats) -> Floats:
+    """Return first derivatives along the channels (Savitzky-Golay, 15 channels, degree 2)."""
+    return savgol_filter(X, 15, 2, deriv=1, axis=1)
+
+
+MADE: dict[str, Callable[[Floats], Floats]] = {"pls": np.asarray, "snv pls": snv, "derivative pls": derivative}
+
+
+def _search(X: Floats, y: Floats) -> GridSearchCV:
     inner = KFold(FOLDS, shuffle=True, random_state=0)
     most = min(MOST_COMPONENTS, X.shape[1], len(X) - -(-len(X) // FOLDS) - 1)
     search = GridSearchCV(
         PLSRegression(scale=False), {"n_components": range(1, most + 1)}, cv=inner, scoring="neg_mean_squared_error"
     )
-    return search.fit(X, y).best_estimator_
+    return search.fit(X, y)
+
+
+def _best_made(X: Floats, y: Floats) -> tuple[str, PLSRegression]:
+    """Return the pretreatment whose PLS errs least in the inner folds, and that PLS."""
+    searched = {name: _search(made(X), y) for name, made in MADE.items()}
+    best = max(searched, key=lambda name: searched[name].best_score_)
+    return best, searched[best].best_estimator_
 
 
 def _process_on_scores(X: Floats, y: Floats) -> Callable[[Floats], Floats]:
-    pls = _pls(X, y)
+    pls = _search(X, y).best_estimator_
     wide = np.ones(pls.n_components)
     kernel = ConstantKernel(10.0, (1e-2, 1e6)) * RBF(10.0 * wide, (1e-1, 1e6)) + WhiteKernel(1e-3, (1e-8, 1e1))
     process = make_pipeline(
@@ -109,12 +125,11 @@ def _process_on_scores(X: Floats, y: Floats) -> Callable[[Floats], Floats]:
 
 def rivals(X: Floats, y: Floats) -> dict[str, Callable[[Floats], Floats]]:
     """Fit what the regression is held against, on one row a batch."""
-    plain, by_snv = _pls(X, y), _pls(snv(X), y)
+    by_pls = {name: _search(made(X), y).best_estimator_ for name, made in MADE.items()}
     ridge = make_pipeline(StandardScaler(with_std=False), RidgeCV(np.geomspace(1e-8, 1e4, 25))).fit(X, y)
     scores, snv_scores = _process_on_scores(X, y), _process_on_scores(snv(X), y)
     return {
-        "pls": lambda rows: plain.predict(rows),
-        "snv pls": lambda rows: by_snv.predict(snv(rows)),
+        **{name: lambda rows, name=name: by_pls[name].predict(MADE[name](rows)) for name in MADE},
         "ridge": ridge.predict,
         "gp": scores,
         "snv gp": lambda rows: snv_scores(snv(rows)),
@@ -122,8 +137,10 @@ def rivals(X: Floats, y: Floats) -> dict[str, Callable[[Floats], Floats]]:
 
 
 def _mapie(X: Floats, y: Floats, rows: Floats) -> Floats:
-    """Return jackknife+ limits of PLS, shape (n, 2)."""
-    fixed = PLSRegression(_pls(X, y).n_components, scale=False)
+    """Return jackknife+ limits of PLS on the best of the pretreatments, shape (n, 2)."""
+    name, pls = _best_made(X, y)
+    X, rows = MADE[name](X), MADE[name](rows)
+    fixed = PLSRegression(pls.n_components, scale=False)
     made = CrossConformalRegressor(fixed, confidence_level=COVERAGE, method="plus", cv=LeaveOneOut())
     return made.fit_conformalize(X, y).predict_interval(rows)[1][:, :, 0]
 

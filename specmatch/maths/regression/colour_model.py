@@ -106,6 +106,15 @@ HOPELESS = 1.5
 # batches know a mean square to a fifth or so, and a choice that changes from fold to fold only widens the intervals.
 WORTH_A_CHANGE = 0.8
 
+# An error must matter: a pale lager's usual tolerance is about 10 % (common practice, no source), and a reading
+# that errs by half of it as a rule decides nothing.
+LEAST_ERROR = 0.05
+
+# The optical regression is refused where another's squared error is this many times smaller: chance alone makes two
+# mean squares of two dozen batches differ by half.
+NO_BEER = 4.0
+OTHERS_THAN_OPTICAL = (LOG_ABSORBANCE, PLS)
+
 # Before anything is held out: a lab's and a pour's relative error, and a constant error of 0.1 EBC.
 FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
 
@@ -251,6 +260,8 @@ def fit_colour(
     response = given.response
     expected = response.error(response.of(lab) - first.predict_held_out(mean, each), lab)
     named = _fit_all(given, expected)
+    if offered == [OPTICAL]:
+        _refuse_no_beer(given, expected, named[OPTICAL].choice_error)
     offered = list(named)
     handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
     regression = offered[int(np.argmin(handicap * [named[name].choice_error for name in offered]))]
@@ -325,6 +336,19 @@ def _likelier(given: _Given) -> tuple[_Given, ProcessRegression | PlsRegression]
     return max(tried, key=lambda found: found[0])[1:]
 
 
+def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> None:
+    """Refuse the optical regression for a liquid that absorbs otherwise than any beer: held-out batches tell."""
+    # of_optical: its squared held-out error
+    errors = {name: one.choice_error for name in OTHERS_THAN_OPTICAL if (one := given.fit(name, expected)) is not None}
+    best = min(errors, key=errors.__getitem__)
+    if of_optical > max(NO_BEER * errors[best], LEAST_ERROR**2):
+        raise OptionError(
+            f"regression='optical' errs by {np.sqrt(of_optical):.0%} on batches held out, {best!r} by "
+            f"{np.sqrt(errors[best]):.1%}: these spectra are not those of a beer, whose absorption it rests on; take "
+            f"regression={best!r}, or 'auto', which lets held-out batches choose"
+        )
+
+
 def _lab_effects(
     first: "ProcessRegression | PlsRegression", mean: Floats, lab: Floats, values: LabValues | None
 ) -> LabEffects:
@@ -375,10 +399,6 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
 
 # Chance of naming a beer that is like the others, for each beer: a set holds a dozen, and most are like the others.
 FALSE_ALARM = 0.002
-
-# And the error must matter: a pale lager's usual tolerance is about 10 % (common practice, no source), and a reading
-# that errs by half of it as a rule decides nothing.
-LEAST_ERROR = 0.05
 
 
 def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int) -> Mask:
