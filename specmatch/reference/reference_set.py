@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
+from specmatch.batches import COLOUR, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
@@ -28,6 +28,7 @@ from specmatch.reference.tables.alignment import (
     check_band,
     check_beers,
     joined,
+    named_value,
     set_aside_unmeasured,
     tidy_columns,
     unit_of,
@@ -46,9 +47,29 @@ _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 _LOG = logging.getLogger(__name__)
 
 # what a set is told besides its tables and history, and keeps on disk and through changes
-_KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent", "sources", "determinations")
+_KEPT = (
+    "name",
+    "value_name",
+    "colour_unit",
+    "band_nm",
+    "reference_kind",
+    "licence",
+    "parent",
+    "sources",
+    "determinations",
+)
 # what an undo puts back besides the tables
-_CONTENT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "hash", "sources", "determinations")
+_CONTENT = (
+    "name",
+    "value_name",
+    "colour_unit",
+    "band_nm",
+    "reference_kind",
+    "licence",
+    "hash",
+    "sources",
+    "determinations",
+)
 
 
 def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
@@ -102,10 +123,15 @@ class ReferenceSet:
         Folders that the set was made from: `name` (the last part of the path), `sha256`, `n_scans`, `batches`.
     determinations : mapping
         Batch -> lab values that its colour is the mean of, where there are several.
-    x_unit : {"nm", "um", "1/cm"}, default "nm"
-        Unit of the columns of `spectra` that state none; the set keeps nm.
+    x_unit : {"nm", "um", "1/cm"}, optional
+        Unit of the columns of `spectra` that state none; the set keeps nm. Where it is stated, columns may lie beyond
+        the 200-1200 nm of a silicon detector.
     quantity : {"reflectance", "percent", "absorbance"}, default "reflectance"
         What `spectra` holds; the set keeps reflectance as a fraction.
+    value_name : str, default "colour"
+        What the lab measures of each batch, where it is no beer's colour; `batches` may head its column so.
+    value_unit : str, optional
+        Its unit, which nothing is converted to; needed with a `value_name`, and kept as `colour_unit`.
 
     Attributes
     ----------
@@ -151,14 +177,18 @@ class ReferenceSet:
         parent: str | None = None,
         sources: Sequence[Mapping[str, Any]] = (),
         determinations: Mapping[str, Sequence[Any]] | None = None,
-        x_unit: str = "nm",
+        x_unit: str | None = None,
         quantity: str = "reflectance",
+        value_name: str = COLOUR,
+        value_unit: str | None = None,
     ) -> None:
-        if colour_unit not in COLOUR_UNITS:
-            raise UnitError(f"the set's colour unit is {colour_unit!r}; expected EBC or SRM")
+        self.value_name, self.colour_unit = named_value(value_name, value_unit, colour_unit)
+        colour_unit = self.colour_unit
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
-        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit)
+        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit or "nm", any_wavelength=x_unit is not None)
+        if isinstance(batches, pd.DataFrame) and "colour" not in batches.columns:
+            batches = batches.rename(columns={value_name: "colour"})
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
@@ -172,7 +202,6 @@ class ReferenceSet:
         for row in left_out:
             _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
         self.name = str(name)
-        self.colour_unit = colour_unit
         self.band_nm = check_band(band_nm)
         self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
         self.licence = licence
@@ -205,6 +234,8 @@ class ReferenceSet:
     def hash(self) -> str:
         """SHA-256 over spectra, tables, unit, band and reference kind."""
         settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
+        if self.value_name != COLOUR:
+            settings.append(self.value_name)
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
         if self._large is not None and self._large.tail is not None:
@@ -278,7 +309,9 @@ class ReferenceSet:
         entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
         kept["determinations"] = _left_by_hand(self.determinations, edit)
-        after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
+        after = ReferenceSet(
+            tables.spectra, tables.scans, tables.batches, tables.beers, x_unit="nm", **(kept | changed)
+        )
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
         after._home = self._home
         return after
@@ -827,6 +860,7 @@ class ReferenceSet:
         if self._beers is not None:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
+        info["value_name"] = "" if self.value_name == COLOUR else self.value_name  # a set of colours stays as it was
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = Path(folder)
 
@@ -861,13 +895,16 @@ class ReferenceSet:
         """
         package = read_package(folder)
         tables, info = package.tables, package.info
+        info["value_name"] = info.get("value_name") or COLOUR
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}
         if package.large is not None:
             opened = cls._opened(package.large, tables, info["hash"], kept)
         else:
-            opened = cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
+            opened = cls(
+                tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), x_unit="nm", **kept
+            )
         opened._home = Path(folder)
         return opened
 

@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit, lab_values_of
+from specmatch.batches import in_ebc, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.fitting.conditions import plain_text
@@ -92,7 +92,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
     means, odd_names = np.empty((len(pours.batches), pours.wavelength_nm.size)), []
     for rows in np.split(np.arange(len(scans)), cuts):
         part = scans.iloc[rows]
-        checked = check_spectra(spectra.iloc[place[rows]])
+        checked = check_spectra(spectra.iloc[place[rows]], any_wavelength=True)
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
@@ -215,7 +215,7 @@ def gather_set(
     _refuse_depths(scans, depth)
     taken = pours_to_learn_from(scans, samples_of)
     part = scans if taken is None else scans[taken]
-    checked = check_spectra(refs.spectra.loc[part.index])
+    checked = check_spectra(refs.spectra.loc[part.index], any_wavelength=True)
     pours = average(checked.values, part["pour"])
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
@@ -226,7 +226,8 @@ def gather_set(
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
-        checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
+        table = pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm)
+        checked = check_spectra(table, any_wavelength=True)
         reflectance = match_wavelengths(checked, wavelength_nm)
     bridged = bridge_missing(reflectance, wavelength_nm)
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)
@@ -236,7 +237,7 @@ def gather_set(
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
-        lab_ebc = in_colour_unit(lab, refs.colour_unit, "EBC")
+        lab_ebc = in_ebc(lab, refs.colour_unit)
         one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
         law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
         sample, batch = sample[one.kept], batch[one.kept]

@@ -44,6 +44,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("PlsRegression", "rows"): None,
     ("ProcessRegression", "rows"): None,
     ("FittedHouse", "depth"): None,
+    ("FittedHouse", "value_name"): "colour",
     ("FittedHouse", "path_law"): None,
     ("FittedHouse", "temperature"): None,
     ("ColourWarnings", "error_of_beer"): None,

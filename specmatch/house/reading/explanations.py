@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit
+from specmatch.batches import in_ebc
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
@@ -49,7 +49,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
             means.reflectance[named], means.counts[named], beer[named], found.rows(named)
         )
         reasons.colour_without_fault[named] = _colours(fitted, cleaned)
-    colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
+    colour_ebc = in_ebc(colour, fitted.colour_unit)
     for row in named.tolist():
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
         said = in_words(found, row, pours=pours)
@@ -134,7 +134,7 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
         if odd.finding.fault[k] != NO_FAULT:
             said = in_words(odd.finding, k, usual="than in the others")
-            codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
+            codes += _codes(odd.finding, k, float(in_ebc(colour[[row]], fitted.colour_unit)[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
         moved = ""

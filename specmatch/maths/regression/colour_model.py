@@ -93,6 +93,12 @@ REGRESSIONS = (OPTICAL, LOG_ABSORBANCE, PLS)
 ROW_REGRESSIONS = (AS_GIVEN, SNV, PLS)
 LIQUID_REGRESSIONS = (ABSORBANCE, SNV_ABSORBANCE, PLS)
 
+
+def regressions_for(unit: str) -> tuple[str, ...]:
+    """Return what held-out batches choose from for values in a unit: those of colour, or of any liquid's value."""
+    return REGRESSIONS if unit in ("EBC", "SRM") else LIQUID_REGRESSIONS
+
+
 # Rows predicted at a time: a block of folds by rows stays in the processor's cache.
 BLOCK = 1024
 

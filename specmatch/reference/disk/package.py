@@ -46,7 +46,8 @@ from specmatch.wording import counted
 
 LOCK = ".lock"
 _KEPT = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-_LATER = ("sources", "determinations")  # written where there are any, so that a set without them stays as it was
+# written where there are any, so that a set without them stays as it was
+_LATER = ("sources", "determinations", "value_name")
 # A reader may meet a folder between two versions; more than a few in a row means that files are really gone.
 _READ_ATTEMPTS = 5
 

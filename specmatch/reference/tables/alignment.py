@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import check_batches
+from specmatch.batches import COLOUR, COLOUR_UNITS, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.spectra import text_ids
 
@@ -192,6 +192,26 @@ def agreed(scans: pd.DataFrame, column: str) -> str | None:
     """Return the value that all scans with one share, or None where they differ or none has one."""
     kinds = set(scans[column]) - {""} if column in scans.columns else set()
     return kinds.pop() if len(kinds) == 1 else None
+
+
+def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tuple[str, str]:
+    """Return what the value of a set is called, and its unit: EBC or SRM for a colour, any for another value."""
+    if value_name == COLOUR:
+        unit = value_unit or colour_unit
+        if unit not in COLOUR_UNITS:
+            raise UnitError(
+                f"the set's colour unit is {unit!r}; expected EBC or SRM (a value that is no beer's colour has a "
+                "value_name and a value_unit)"
+            )
+        return COLOUR, unit
+    # a set that is loaded or changed has its unit in the one place
+    unit = str(value_unit or ("" if colour_unit in COLOUR_UNITS else colour_unit)).strip()
+    if not str(value_name).strip() or not unit or unit in COLOUR_UNITS:
+        raise UnitError(
+            f"the set's value is {value_name!r} in {unit or 'no unit'!r}; give value_name='glucose', "
+            "value_unit='g/L' or the like ('1' where it has none); EBC and SRM are units of a beer's colour"
+        )
+    return str(value_name).strip(), unit
 
 
 def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:
