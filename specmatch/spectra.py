@@ -127,7 +127,8 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm", any_wavelength: b
     if outside.any():
         raise UnitError(
             f"column {columns[int(outside.argmax())]!r} is no wavelength between {low:g} and {high:g} nm; "
-            "head the columns in nm, or state their unit to ReferenceSet, which takes any range then: x_unit='nm', 'um' or '1/cm'"
+            "head the columns in nm, or state their unit to ReferenceSet, which then takes any range: "
+            "x_unit='nm', 'um' or '1/cm'"
         )
     return x_nm
 

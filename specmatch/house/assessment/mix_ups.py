@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
@@ -23,6 +23,9 @@ if TYPE_CHECKING:
 
 PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
+# unknown beers that are drawn over the colours of the house: enough for two per cent; and absorbance, over its mean,
+# below which a channel's shape is not told from noise (tuning)
+UNKNOWN_DRAWN, FAINT = 600, 0.03
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
 
@@ -85,10 +88,35 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFram
         )
         own = first_sample[own_batches]
         p = fit.match(means[own], counts[own]).p_value
-        rows.append(
-            (ANY_BEER, f"{beer}, unknown to the set", int((p.max(axis=1) <= false_reject_rate).sum()), own.size)
-        )
+        refused = int((p.max(axis=1) <= false_reject_rate).sum())
+        rows.append((ANY_BEER, f"{beer}, unknown to the set", refused, own.size))
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+def refused_over_colours(pours: SetPours, identity: ClassModel, false_reject_rate: float, seed: int) -> float:
+    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer.
+
+    A house's own beers left out lie far apart in colour, so that its others refuse them easily. Here its beers are
+    taken as draws of shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in
+    place of a batch's own: at its colour, with its strength, noise, glare and foam.
+    """
+    n_beers = len(pours.beers)
+    if n_beers < 2 or pours.levels.beer.size < FEWEST_BATCHES:
+        return float("nan")
+    rng, levels = np.random.default_rng(seed), pours.levels
+    first_sample = np.unique(levels.batch, return_index=True)[1]
+    means, counts = levels.mean(pours.reflectance, to="sample")[first_sample], levels.counts("sample")[first_sample]
+    by_beer = -np.log10(np.maximum(levels.mean(pours.reflectance, to="beer"), LEAST_REFLECTANCE))
+    depth = np.maximum(by_beer.mean(axis=1, keepdims=True), FAINT)
+    shape = np.log(np.maximum(by_beer / depth, 0.0) + FAINT)
+    about = shape - shape.mean(axis=0)
+    batch = np.arange(UNKNOWN_DRAWN) % levels.beer.size
+    draws = rng.normal(0.0, 1.0 / np.sqrt(n_beers - 1), (UNKNOWN_DRAWN, n_beers))
+    own, at = levels.beer[batch], depth[levels.beer[batch]]
+    absorbance = -np.log10(np.maximum(means[batch], LEAST_REFLECTANCE)) / at + FAINT
+    brewed = (absorbance * np.exp(draws @ about - about[own]) - FAINT) * at
+    p = identity.match(10.0**-brewed, counts[batch]).p_value
+    return float((p.max(axis=1) <= false_reject_rate).mean())
 
 
 def mix_up_table(

@@ -58,7 +58,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
-            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
+            f"{_moved(colour[row], without, fitted.value_name, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
         )
         _add(reasons, row, codes, reasons.of_beer[row])
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
@@ -139,9 +139,9 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
             reasons.colour_without_fault[row] = colour[row]
         moved = ""
         if np.isfinite(colour[row]):
-            moved = f"; with it the colour would read {colour_with[row]:.1f} {fitted.colour_unit}"
+            moved = f"; with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
             if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
-                moved = "; the colour hardly changes with it"
+                moved = f"; the {fitted.value_name} hardly changes with it"
         _add(
             reasons,
             row,
@@ -166,12 +166,12 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     return codes
 
 
-def _moved(colour: float, without: float, unit: str) -> str:
+def _moved(colour: float, without: float, name: str, unit: str) -> str:
     if not (np.isfinite(colour) and np.isfinite(without)):
         return ""
     if abs(without - colour) < SMALL_MOVE * colour:
-        return "; the colour hardly changes with it"
-    return f"; without it the colour would read {without:.1f} {unit}, not {colour:.1f}"
+        return f"; the {name} hardly changes with it"
+    return f"; without it the {name} would read {without:.1f} {unit}, not {colour:.1f}"
 
 
 def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:
