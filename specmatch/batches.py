@@ -18,7 +18,7 @@ from specmatch.spectra import text_ids
 
 COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
-COLOUR = "colour"
+VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
 
 
@@ -118,7 +118,7 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
         raise TableError(
-            f"batch {table.index[row]!r} has the {COLOUR if colour_unit in COLOUR_UNITS else 'value'} "
+            f"batch {table.index[row]!r} has the {VALUE_NAME if colour_unit in COLOUR_UNITS else 'value'} "
             f"{str(table['colour'].iloc[row])!r}; expected a number > 0"
             + ("" if colour_unit in COLOUR_UNITS else " (specmatch.models.ColourRegressor(regression=None) takes any)")
         )

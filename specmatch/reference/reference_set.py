@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import COLOUR, check_batches, check_scans
+from specmatch.batches import VALUE_NAME, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
@@ -179,7 +179,7 @@ class ReferenceSet:
         determinations: Mapping[str, Sequence[Any]] | None = None,
         x_unit: str | None = None,
         quantity: str = "reflectance",
-        value_name: str = COLOUR,
+        value_name: str = VALUE_NAME,
         value_unit: str | None = None,
     ) -> None:
         self.value_name, self.colour_unit = named_value(value_name, value_unit, colour_unit)
@@ -234,7 +234,7 @@ class ReferenceSet:
     def hash(self) -> str:
         """SHA-256 over spectra, tables, unit, band and reference kind."""
         settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
-        if self.value_name != COLOUR:
+        if self.value_name != VALUE_NAME:
             settings.append(self.value_name)
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
@@ -860,7 +860,9 @@ class ReferenceSet:
         if self._beers is not None:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
-        info["value_name"] = "" if self.value_name == COLOUR else self.value_name  # a set of colours stays as it was
+        info["value_name"] = (
+            "" if self.value_name == VALUE_NAME else self.value_name
+        )  # a set of colours stays as it was
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = Path(folder)
 
@@ -895,7 +897,7 @@ class ReferenceSet:
         """
         package = read_package(folder)
         tables, info = package.tables, package.info
-        info["value_name"] = info.get("value_name") or COLOUR
+        info["value_name"] = info.get("value_name") or VALUE_NAME
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}

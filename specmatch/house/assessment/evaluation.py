@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.batches import COLOUR, batch_folds
+from specmatch.batches import VALUE_NAME, batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
 from specmatch.house.assessment.mix_ups import (
     held_blends,
@@ -44,8 +44,7 @@ class Evaluation:
     # `plausible_beers`
     identity: pd.DataFrame
     mix_ups: pd.DataFrame  # those least often held first
-    # `nominal`, `group` (all, a third of the colours, a beer), `covered` (share of `n`), 95 % bounds `low` and `high`
-    coverage: pd.DataFrame
+    coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
     folds: pd.Series  # fold of each batch
     budget: pd.DataFrame | None = None  # of the model of the whole set, see `HouseModel.budget`; None without colours
 
@@ -115,7 +114,7 @@ def evaluate(
     identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
     for table in (colour, identity):
         table.index.name = "batch"
-    coverage = _coverage(intervals, lab, beers)
+    coverage = _coverage(intervals, lab)
     figures = _figures(colour, identity, coverage, house)
     parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
     for component, sd in parts_of_spread["sd"].items():
@@ -129,7 +128,7 @@ def evaluate(
         whole.reflectance, whole.levels, false_reject_rate=rate, shared=whole.shared_noise()
     )
     figures["unknown_refused_over_colours"] = refused_over_colours(whole, identity_of_all, rate, seed)
-    if refs.value_name != COLOUR:
+    if refs.value_name != VALUE_NAME:
         figures["value_name"] = refs.value_name
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
@@ -200,7 +199,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 
-def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
+def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
     known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
     order = lab.dropna().rank(method="first")
     third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
@@ -208,10 +207,8 @@ def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.D
     for nominal, part in known.groupby("nominal"):
         inside = (part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])
         group = np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()]
-        beer = beers.loc[part["batch"]].to_numpy(dtype=object)
-        groups = [("all", inside), *((name, inside[group == name]) for name in THIRDS)]
-        groups += [(name, inside[beer == name]) for name in sorted(set(beer) - {"all", *THIRDS})]
-        for name, chosen in groups:
+        for name in ("all", *THIRDS):
+            chosen = inside if name == "all" else inside[group == name]
             rows.append((nominal, name, *_share(int(chosen.sum()), len(chosen)), len(chosen)))
     return pd.DataFrame(rows, columns=["nominal", "group", "covered", "low", "high", "n"])
 

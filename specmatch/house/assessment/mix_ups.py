@@ -109,9 +109,11 @@ def refused_over_colours(pours: SetPours, identity: ClassModel, false_reject_rat
     by_beer = -np.log10(np.maximum(levels.mean(pours.reflectance, to="beer"), LEAST_REFLECTANCE))
     depth = np.maximum(by_beer.mean(axis=1, keepdims=True), FAINT)
     shape = np.log(np.maximum(by_beer / depth, 0.0) + FAINT)
-    about = shape - shape.mean(axis=0)
+    # darker beers look flatter through glare and noise: what goes with depth is no difference of recipes
+    with_depth = np.column_stack([np.ones(n_beers), np.log(depth)])[:, : max(1, n_beers - 2)]
+    about = shape - with_depth @ np.linalg.lstsq(with_depth, shape, rcond=None)[0]
     batch = np.arange(UNKNOWN_DRAWN) % levels.beer.size
-    draws = rng.normal(0.0, 1.0 / np.sqrt(n_beers - 1), (UNKNOWN_DRAWN, n_beers))
+    draws = rng.normal(0.0, 1.0 / np.sqrt(n_beers - with_depth.shape[1]), (UNKNOWN_DRAWN, n_beers))
     own, at = levels.beer[batch], depth[levels.beer[batch]]
     absorbance = -np.log10(np.maximum(means[batch], LEAST_REFLECTANCE)) / at + FAINT
     brewed = (absorbance * np.exp(draws @ about - about[own]) - FAINT) * at

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.batches import COLOUR
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
 from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
@@ -102,7 +102,7 @@ class FittedHouse:
     depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
     path_law: PathLaw | None  # no filling is stated
     temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
-    value_name: str = COLOUR  # what the lab measures of each batch
+    value_name: str = VALUE_NAME  # what the lab measures of each batch
 
 
 def fit_house(

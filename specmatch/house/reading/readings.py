@@ -13,7 +13,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import COLOUR
+from specmatch.batches import VALUE_NAME
 from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
@@ -157,7 +157,7 @@ def readings_table(
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     table = pd.DataFrame(columns, index=samples.index)
-    if f.value_name != COLOUR:
+    if f.value_name != VALUE_NAME:
         table.attrs["value_name"] = f.value_name  # for those who show it; the columns keep their names
     return table
 

@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import COLOUR, COLOUR_UNITS, check_batches
+from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.spectra import text_ids
 
@@ -196,14 +196,14 @@ def agreed(scans: pd.DataFrame, column: str) -> str | None:
 
 def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tuple[str, str]:
     """Return what the value of a set is called, and its unit: EBC or SRM for a colour, any for another value."""
-    if value_name == COLOUR:
+    if value_name == VALUE_NAME:
         unit = value_unit or colour_unit
         if unit not in COLOUR_UNITS:
             raise UnitError(
                 f"the set's colour unit is {unit!r}; expected EBC or SRM (a value that is no beer's colour has a "
                 "value_name and a value_unit)"
             )
-        return COLOUR, unit
+        return VALUE_NAME, unit
     # a set that is loaded or changed has its unit in the one place
     unit = str(value_unit or ("" if colour_unit in COLOUR_UNITS else colour_unit)).strip()
     if not str(value_name).strip() or not unit or unit in COLOUR_UNITS:
