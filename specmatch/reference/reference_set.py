@@ -860,9 +860,8 @@ class ReferenceSet:
         if self._beers is not None:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
-        info["value_name"] = (
-            "" if self.value_name == VALUE_NAME else self.value_name
-        )  # a set of colours stays as it was
+        # a set of colours stays as it was
+        info["value_name"] = "" if self.value_name == VALUE_NAME else self.value_name
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = Path(folder)
 

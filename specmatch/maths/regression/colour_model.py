@@ -345,7 +345,8 @@ def _likelier(given: _Given) -> tuple[_Given, ProcessRegression | PlsRegression]
 def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> None:
     """Refuse the optical regression for a liquid that absorbs otherwise than any beer: held-out batches tell."""
     # of_optical: its squared held-out error
-    errors = {name: one.choice_error for name in OTHERS_THAN_OPTICAL if (one := given.fit(name, expected)) is not None}
+    others = _offered(OTHERS_THAN_OPTICAL, given.nm, given.lab.size)
+    errors = {name: one.choice_error for name in others if (one := given.fit(name, expected)) is not None}
     best = min(errors, key=errors.__getitem__)
     if of_optical > max(NO_BEER * errors[best], LEAST_ERROR**2):
         raise OptionError(
