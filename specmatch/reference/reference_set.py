@@ -32,6 +32,7 @@ from specmatch.reference.tables.alignment import (
     set_aside_unmeasured,
     tidy_columns,
     unit_of,
+    with_name,
 )
 from specmatch.reference.tables.dates import iso_date
 from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, selected, stepped
@@ -46,30 +47,12 @@ _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 
 _LOG = logging.getLogger(__name__)
 
+_TABLES = ("spectra", "scans", "batches", "beers")
+_SETTINGS = ("value_name", "colour_unit", "band_nm", "reference_kind", "licence", "sources", "determinations")
 # what a set is told besides its tables and history, and keeps on disk and through changes
-_KEPT = (
-    "name",
-    "value_name",
-    "colour_unit",
-    "band_nm",
-    "reference_kind",
-    "licence",
-    "parent",
-    "sources",
-    "determinations",
-)
+_KEPT = ("name", *_SETTINGS, "parent")
 # what an undo puts back besides the tables
-_CONTENT = (
-    "name",
-    "value_name",
-    "colour_unit",
-    "band_nm",
-    "reference_kind",
-    "licence",
-    "hash",
-    "sources",
-    "determinations",
-)
+_CONTENT = ("name", *_SETTINGS, "hash")
 
 
 def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
@@ -183,31 +166,24 @@ class ReferenceSet:
         value_unit: str | None = None,
     ) -> None:
         self.value_name, self.colour_unit = named_value(value_name, value_unit, colour_unit)
-        colour_unit = self.colour_unit
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
         checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit or "nm", any_wavelength=x_unit is not None)
-        if isinstance(batches, pd.DataFrame) and "colour" not in batches.columns:
-            batches = batches.rename(columns={value_name: "colour"})
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
-        self._batches = align_batches(batches, self._scans, colour_unit, left_out)
-        values = checked.values
-        values.flags.writeable = False
-        columns = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
-        self._spectra = pd.DataFrame(values, index=checked.scan_ids, columns=columns, copy=False)
+        self._batches = align_batches(batches, self._scans, self.colour_unit, left_out, value_name)
+        checked.values.flags.writeable = False
+        nm = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
+        self._spectra = pd.DataFrame(checked.values, checked.scan_ids, nm, copy=False)
         self._beers = check_beers(beers)
         self.left_out = pd.DataFrame(left_out, columns=["table", "name", "reason"], dtype=object)
         for row in left_out:
             _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
-        self.name = str(name)
+        self.name, self.licence, self.parent = str(name), licence, parent
         self.band_nm = check_band(band_nm)
         self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
-        self.licence = licence
-        self.history = tuple(dict(entry) for entry in history)
-        self.parent = parent
-        self.sources = tuple(dict(source) for source in sources or ())
+        self.history, self.sources = tuple(map(dict, history)), tuple(map(dict, sources or ()))
         self.determinations = {name: list(values) for name, values in (determinations or {}).items()}
 
     @property
@@ -233,9 +209,7 @@ class ReferenceSet:
     @cached_property
     def hash(self) -> str:
         """SHA-256 over spectra, tables, unit, band and reference kind."""
-        settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
-        if self.value_name != VALUE_NAME:
-            settings.append(self.value_name)
+        settings: list[object] = [with_name(self.value_name, self.colour_unit), self.band_nm, self.reference_kind]
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
         if self._large is not None and self._large.tail is not None:
@@ -308,10 +282,8 @@ class ReferenceSet:
         tables, what, edit = change
         entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
-        kept["determinations"] = _left_by_hand(self.determinations, edit)
-        after = ReferenceSet(
-            tables.spectra, tables.scans, tables.batches, tables.beers, x_unit="nm", **(kept | changed)
-        )
+        kept |= {"determinations": _left_by_hand(self.determinations, edit), "x_unit": "nm"}
+        after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
         after._home = self._home
         return after
@@ -860,8 +832,6 @@ class ReferenceSet:
         if self._beers is not None:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
-        # a set of colours stays as it was
-        info["value_name"] = "" if self.value_name == VALUE_NAME else self.value_name
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
         self._home = Path(folder)
 
@@ -896,16 +866,13 @@ class ReferenceSet:
         """
         package = read_package(folder)
         tables, info = package.tables, package.info
-        info["value_name"] = info.get("value_name") or VALUE_NAME
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}
         if package.large is not None:
             opened = cls._opened(package.large, tables, info["hash"], kept)
         else:
-            opened = cls(
-                tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), x_unit="nm", **kept
-            )
+            opened = cls(*map(tables.get, _TABLES), x_unit="nm", **kept)
         opened._home = Path(folder)
         return opened
 

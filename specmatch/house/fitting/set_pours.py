@@ -11,6 +11,7 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -48,6 +49,9 @@ MOST_POURS = 20_000
 
 # a sample with more pours than this is learnt from as one of so many
 MOST_POURS_A_SAMPLE = 8
+
+# the set's own gate has looked at the axis
+_checked = partial(check_spectra, any_wavelength=True)
 
 # scans that are held in memory at a time
 SCANS_AT_A_TIME = 1 << 14
@@ -92,7 +96,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
     means, odd_names = np.empty((len(pours.batches), pours.wavelength_nm.size)), []
     for rows in np.split(np.arange(len(scans)), cuts):
         part = scans.iloc[rows]
-        checked = check_spectra(spectra.iloc[place[rows]], any_wavelength=True)
+        checked = _checked(spectra.iloc[place[rows]])
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
@@ -215,7 +219,7 @@ def gather_set(
     _refuse_depths(scans, depth)
     taken = pours_to_learn_from(scans, samples_of)
     part = scans if taken is None else scans[taken]
-    checked = check_spectra(refs.spectra.loc[part.index], any_wavelength=True)
+    checked = _checked(refs.spectra.loc[part.index])
     pours = average(checked.values, part["pour"])
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
@@ -226,8 +230,7 @@ def gather_set(
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
-        table = pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm)
-        checked = check_spectra(table, any_wavelength=True)
+        checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
     bridged = bridge_missing(reflectance, wavelength_nm)
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)

@@ -157,10 +157,14 @@ def readings_table(
     }
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
-    table = pd.DataFrame(columns, index=samples.index)
-    if f.value_name != VALUE_NAME:
-        table.attrs["value_name"] = f.value_name  # for those who show it; the columns keep their names
-    return table
+    return _named(pd.DataFrame(columns, index=samples.index), f)
+
+
+def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:
+    """Say of which value the readings are, where it is no colour, for those who show it; columns keep their names."""
+    if fitted.value_name != VALUE_NAME:
+        readings.attrs["value_name"] = fitted.value_name
+    return readings
 
 
 def figures_table(

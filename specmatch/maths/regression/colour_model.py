@@ -251,19 +251,8 @@ def fit_colour(
     noise = channel_noise(R, levels.sample)
     extra = None if values is None or not is_colour else values.extra_variance
     given = _Given(mean, lab, nm, noise, extra, LOG, offered)
-    if is_colour:
-        first = given.fit(offered[0], FIRST_ERROR)
-        assert isinstance(first, ProcessRegression | PlsRegression)  # without a bar, none falls below it
-        labs = _lab_effects(first, mean, lab, values)
-        if values is not None and labs.labs:
-            # from here on all values are those of one lab
-            lab = lab * np.exp(-labs.of(values.labs))
-            given = replace(given, lab=lab)
-            first = given.fit(offered[0], FIRST_ERROR) or first
-    else:
-        labs = LabEffects((), np.zeros(0), np.zeros(0))
-        given, first = _likelier(given)
-    response = given.response
+    given, first, labs = _of_one_lab(given, values) if is_colour else _likelier(given)
+    lab, response = given.lab, given.response
     expected = response.error(response.of(lab) - first.predict_held_out(mean, each), lab)
     named = _fit_all(given, expected)
     if offered == [OPTICAL]:
@@ -330,7 +319,20 @@ class _Given:
         )  # fmt: skip
 
 
-def _likelier(given: _Given) -> tuple[_Given, ProcessRegression | PlsRegression]:
+def _of_one_lab(
+    given: _Given, values: LabValues | None
+) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
+    """Return colours brought to those of one lab, the first regression on them, and what labs read above it."""
+    first = given.fit(given.offered[0], FIRST_ERROR)
+    assert first is not None  # without a bar, none falls below it
+    labs = _lab_effects(first, given.mean, given.lab, values)
+    if values is None or not labs.labs:
+        return given, first, labs
+    given = replace(given, lab=given.lab * np.exp(-labs.of(values.labs)))
+    return given, given.fit(given.offered[0], FIRST_ERROR) or first, labs
+
+
+def _likelier(given: _Given) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
     """Return values of any kind as they are or as logarithms, whichever is likelier, and the first regression."""
     tried = []
     for response in responses(given.lab):
@@ -339,7 +341,8 @@ def _likelier(given: _Given) -> tuple[_Given, ProcessRegression | PlsRegression]
         assert first is not None  # without a bar, none falls below it
         residual = response.of(given.lab) - first.predict_held_out(given.mean, np.arange(given.lab.size))
         tried.append((response.log_likelihood(residual, given.lab), one, first))
-    return max(tried, key=lambda found: found[0])[1:]
+    _, given, first = max(tried, key=lambda found: found[0])
+    return given, first, LabEffects((), np.zeros(0), np.zeros(0))
 
 
 def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> None:

@@ -144,9 +144,15 @@ def set_aside_unmeasured(
 
 
 def align_batches(
-    batches: pd.DataFrame, scans: pd.DataFrame, colour_unit: str, left_out: list[dict[str, str]]
+    batches: pd.DataFrame,
+    scans: pd.DataFrame,
+    colour_unit: str,
+    left_out: list[dict[str, str]],
+    value_name: str = VALUE_NAME,
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
+    if isinstance(batches, pd.DataFrame) and VALUE_NAME not in batches.columns:
+        batches = batches.rename(columns={value_name: VALUE_NAME})
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())
     absent = needed.difference(table.index, sort=False)
@@ -212,6 +218,11 @@ def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tu
             "value_unit='g/L' or the like ('1' where it has none); EBC and SRM are units of a beer's colour"
         )
     return str(value_name).strip(), unit
+
+
+def with_name(value_name: str, unit: str) -> str:
+    """Return the unit, with the name of the value before it where that is no colour."""
+    return unit if value_name == VALUE_NAME else f"{value_name}, {unit}"
 
 
 def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:
