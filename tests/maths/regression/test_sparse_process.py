@@ -61,10 +61,8 @@ def test_many_batches_through_few_are_as_good_as_all_at_once(monkeypatch: pytest
     assert errors[1] < 1.15 * errors[0]
     # the mean square of 300 held-out errors is itself known to 8 %: three times that would change a choice
     assert sparse.choice_error == pytest.approx(exact.choice_error, rel=0.25)
-    np.testing.assert_array_equal(
-        sparse.variance_without(new, np.zeros(500, np.int64)), sparse.process.predict(process_regression.process_inputs(
-            new, np.zeros(4), np.zeros(4), AS_GIVEN)[1])[1],
-    )  # fmt: skip
+    variance = sparse.process.predict(sparse.made(new)[1])[1]
+    np.testing.assert_array_equal(sparse.variance_without(new, np.zeros(500, np.int64)), variance)
 
 
 def test_rows_are_chosen_where_the_process_is_still_open() -> None:
