@@ -12,6 +12,7 @@ from specmatch.maths.optics.inverse_model import PRIOR_SD, fit_cup_model
 from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
+    SparseProcess,
     fit_gaussian_process,
     fit_sparse_process,
     spread_rows,
@@ -161,11 +162,8 @@ def fit_process(
             @ counts[spread]
             for kernel in kernels
         ]
-        tried = []
-        for kernel in (kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]):
-            few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
-            tried.append((kernel, fit_sparse_process(rows, rest, variance, kernel, few)))
-        kernel, sparse = min(tried, key=lambda one: counts @ one[1].held_out_error ** 2)
+        best = [kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]]
+        kernel, sparse = _through_few(rows, rest, variance, counts, best)
         squares = counts * sparse.held_out_error**2
         return ProcessRegression(
             inputs=inputs,
@@ -200,3 +198,14 @@ def fit_process(
         choice_error_without=without.min(axis=0),
         rows=made,
     )
+
+
+def _through_few(
+    rows: Floats, response: Floats, variance: Floats, share: Floats, kernels: list[Kernel]
+) -> tuple[Kernel, SparseProcess]:
+    """Condition a process on many rows through a few of them, by the kernel of the least held-out error."""
+    tried = []
+    for kernel in kernels:
+        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
+        tried.append((kernel, fit_sparse_process(rows, response, variance, kernel, few)))
+    return min(tried, key=lambda one: float(share @ one[1].held_out_error ** 2))
