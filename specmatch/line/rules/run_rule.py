@@ -17,24 +17,13 @@ from typing import Any
 from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import UNREPLACED
+from specmatch.maths.classification.runs import RunRule
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
-
-
-@dataclass(frozen=True)
-class RunRule:
-    """When a run is held."""
-
-    # A reading departs at p-values up to it, and all pours of a run together stand as a departure
-    false_reject_rate: float
-    # of the rate, for the pours since a departure on their own: that look is one more chance of a false hold
-    since_share: float = 0.1
-    # so many of one run are a hold: pours of a lot share its batch, so evidence stops growing, and retests must end
-    most_departures: int = 3
 
 
 @dataclass(frozen=True)

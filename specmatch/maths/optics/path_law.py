@@ -69,6 +69,14 @@ class PathLaw:
         theta = np.array([self.glare, self.returned, self.exponent])
         return _brought(reflectance, np.asarray(factor, float)[:, None], theta, self.unsure)
 
+    def passed(self, reflectance: Floats) -> Floats:
+        """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
+        return _passed(np.maximum((reflectance - self.glare) / (1.0 - self.glare), DARKEST), self.returned)
+
+    def seen(self, passed: Floats) -> Floats:
+        """Return the reflectance of beer that leaves a share of light, of the shape of `passed`."""
+        return self.glare + (1.0 - self.glare) * _comes_back(passed, self.returned)
+
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
 
@@ -122,13 +130,19 @@ def _within(theta: Floats) -> Floats:
     return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2]])
 
 
+def _passed(through: Floats, m: float) -> Floats:
+    return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
+
+
+def _comes_back(passed: Floats, m: float) -> Floats:
+    return np.asarray(passed * (1.0 - m) / (1.0 - m * passed**2), float)
+
+
 def _brought(reflectance: Floats, factor: Floats | float, theta: Floats, unsure: float) -> Floats:
     glare, m, exponent = theta
     t = (reflectance - glare) / (1.0 - glare)
     bright = np.maximum(t, DARKEST)
-    x = 2.0 * bright / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * bright**2))
-    y = x ** np.asarray(factor, float) ** exponent
-    out = y * (1.0 - m) / (1.0 - m * y**2)
+    out = _comes_back(_passed(bright, m) ** np.asarray(factor, float) ** exponent, m)
     sure = bright**2 / (bright**2 + unsure**2)
     return np.asarray(glare + (1.0 - glare) * (t + sure * (out - t)), float)
 
