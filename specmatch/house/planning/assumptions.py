@@ -1,4 +1,4 @@
-"""What a plan takes a house to be: from its list, its habits, its module and what a set has shown; each with its source."""
+"""What a plan takes a house to be: from list, habits, module and what a set has shown, each with its source."""
 
 from __future__ import annotations
 
@@ -11,8 +11,9 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import COLOUR_UNITS, in_colour_unit
-from specmatch.errors import OptionError, TableError, TooFewBatchesError, UnitError
+from specmatch.batches import in_colour_unit
+from specmatch.errors import OptionError, TableError, TooFewBatchesError
+from specmatch.house.planning.beer_list import BeerList
 from specmatch.house.planning.simulation import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
@@ -20,12 +21,12 @@ from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
 from specmatch.maths.optics.path_law import textbook_law
 from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
+from specmatch.measurement.commissioning.commission import Commissioning
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.house.fitting.fitting import FittedHouse
-    from specmatch.measurement.commissioning.commission import Commissioning
     from specmatch.measurement.session import Session
     from specmatch.reference.reference_set import ReferenceSet
 
@@ -74,7 +75,6 @@ LINE = {
     "retest_minutes": Setting(5.0, "from a package taken to its retest read", "min", 0.0, 240.0),
 }
 GRID_NM = np.arange(430.0, 701.0, 5.0)
-_LARGEST_COLOUR_EBC = 1000.0
 
 
 def settings_of(given: Mapping[str, float] | None, known: Mapping[str, Setting], kind: str) -> dict[str, float]:
@@ -88,69 +88,10 @@ def settings_of(given: Mapping[str, float] | None, known: Mapping[str, Setting],
         one = known[name]
         if not (np.isfinite(value) and one.lowest <= value <= one.highest):
             raise OptionError(
-                f"{kind} {name} is {value!r} ({one.what}); expected {one.lowest:g} to {one.highest:g} {one.unit}".strip()
+                f"{kind} {name} is {value!r} ({one.what}); expected {one.lowest:g} to {one.highest:g} {one.unit}"
             )
         out[name] = float(value)
     return out
-
-
-@dataclass(frozen=True)
-class BeerList:
-    """The beers of a house, pale to dark."""
-
-    names: tuple[str, ...]
-    colour_ebc: Floats
-    batches_a_week: Floats
-    unit: str
-    notes: tuple[str, ...]
-
-
-def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: float) -> BeerList:
-    """Bring a list of beers and colours to one form, and say what it cannot promise."""
-    table = beers if isinstance(beers, pd.DataFrame) else pd.DataFrame({"colour": pd.Series(dict(beers), dtype=object)})
-    if "beer" in table.columns:
-        table = table.set_index("beer")
-    if unit not in COLOUR_UNITS:
-        raise UnitError(f"colour_unit is {unit!r}; expected EBC or SRM")
-    if "colour" not in table.columns:
-        raise TableError(f"the list of beers lacks the column 'colour', got {', '.join(map(str, table.columns))}")
-    names = [str(name).strip() for name in table.index]
-    if len(names) == 0 or "" in names:
-        raise TableError("the list of beers is empty, or a beer in it has no name; give one row a beer")
-    twice = [name for name in names if names.count(name) > 1]
-    if twice:
-        raise TableError(f"beer {twice[0]!r} stands twice in the list; keep the row that counts")
-    units = [unit] * len(names)
-    if "colour_unit" in table.columns:
-        said = table["colour_unit"].fillna("").astype(str).str.strip().str.upper()
-        units = [one or unit for one in said]
-        if set(units) - set(COLOUR_UNITS):
-            raise UnitError(f"the list of beers has the colour unit {min(set(units) - set(COLOUR_UNITS))!r}; "
-                            "expected EBC or SRM")  # fmt: skip
-    colour = pd.to_numeric(table["colour"], errors="coerce").to_numpy(float)
-    colour = np.array([in_colour_unit(np.array([c]), u, "EBC")[0] for c, u in zip(colour, units, strict=True)])
-    wrong = ~((colour > 0) & (colour < _LARGEST_COLOUR_EBC))
-    if wrong.any():
-        row = int(wrong.argmax())
-        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0")
-    rate = np.full(len(names), usual_rate)
-    if "batches_a_week" in table.columns:
-        own = pd.to_numeric(table["batches_a_week"], errors="coerce").to_numpy(float)
-        if (own <= 0).any():
-            raise TableError(f"beer {names[int((own <= 0).argmax())]!r}: batches_a_week must be above 0, or blank")
-        rate = np.where(np.isfinite(own), own, usual_rate)
-    order = np.argsort(colour, kind="stable")
-    named = tuple(names[i] for i in order)
-    colour = colour[order]
-    notes = [
-        f"{named[i]} and {named[i + 1]} are of one colour on the list: only the shape of their spectra may tell them "
-        "apart, which no list says; measure two batches of each before anything is promised of this pair"
-        for i in range(len(named) - 1)
-        if colour[i + 1] - colour[i] <= 1e-9 * colour[i]
-    ]
-    if len(named) == 1:
-        notes.append("one beer: there is no mix-up within the house to catch, so only its colour is planned")
-    return BeerList(named, colour, rate[order], unit, tuple(notes))
 
 
 @dataclass(frozen=True)
@@ -198,9 +139,9 @@ def ground_of(
     pour, batch = POUR_SD.copy(), BATCH_SD.copy()
     pour[0], batch[0] = habits["fill_sd"], habits["batch_sd"]
     pour[CAUSES.index("white")] = habits["foam_sd"]
-    nm, noise, drift, notes = GRID_NM, ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7), habits["lamp_drift"], []
+    nm, noise, drift = GRID_NM, ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7), habits["lamp_drift"]
     source, said = DEFAULT, "430-700 nm, even light"
-    if module is not None and hasattr(module, "figures"):
+    if isinstance(module, Commissioning):
         noise, found_drift, said = _of_commissioning(module, noise)
         source, drift = MODULE, drift if np.isnan(found_drift) else found_drift
     elif module is not None:
@@ -225,7 +166,7 @@ def ground_of(
     )
     if refs is None:
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
-        return Grounds(house, _table(rows), drift, tuple(notes))
+        return Grounds(house, _table(rows), drift, ())
     return _with_set(house, beers, cups, refs, rows, drift, {*stated}, false_reject_rate)
 
 
@@ -246,7 +187,7 @@ def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[Channe
 
 
 def _of_scans(session: Session) -> tuple[Floats, ChannelNoise]:
-    """Learn noise and band from a few scans of water and beer; scans of one sample must be of one pour or one liquid."""
+    """Learn noise and band from a few scans of water and beer; those of one sample are of one liquid."""
     values = session.spectra.to_numpy(float)
     nm = session.spectra.columns.to_numpy(float)
     values = np.where(np.isfinite(values), values, 0.0)

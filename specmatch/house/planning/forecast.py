@@ -21,6 +21,7 @@ from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 ENDLESS = 10_000
 # batches judged in one simulated house, over all of its beers
 NEW_BATCHES = 120
+BLENDS = (*BLEND_SHARES, 0.5)
 FIGURES = ("half_width", "false_reject", "caught", "covered")
 
 
@@ -47,7 +48,7 @@ class Tried:
     rejected: Floats  # (n_beers,): share of right claims that depart
     held: Floats  # (claimed, really): share of batches held; NaN on the diagonal
     at_best: Floats  # (claimed, really): the same with endless pours and batches, by the closed form
-    blends: Floats  # (len(BLEND_SHARES),): share held of blends with the nearest beer
+    blends: Floats  # (len(BLENDS),): share held of blends with the nearest beer
     lamp: Floats  # (n_beers,): relative change of colour for 1 % more light than the reference saw
     identity: ClassModel
     house: Assumed
@@ -85,10 +86,10 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     at_best = np.full((n_beers, n_beers), np.nan)
     for claimed, really in zip(*np.nonzero(~np.eye(n_beers, dtype=bool)), strict=True):
         at_best[claimed, really] = power(identity, claimed, really, n_pours=ENDLESS, n_batches=ENDLESS, rate=rate)
-    blends = np.full(len(BLEND_SHARES), np.nan)
+    blends = np.full(len(BLENDS), np.nan)
     if n_beers > 1:
         bright = np.maximum(means, LEAST_REFLECTANCE)
-        blends = hold_blends(identity, bright, n_pours, beer, rate=rate).held.mean(axis=0)
+        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS).held.mean(axis=0)
     centre = house.law.seen(beers)
     return Tried(
         design=design,
@@ -147,7 +148,7 @@ def _each(run: Iterator[list[Tried]]) -> Iterator[list[Tried]]:
 
 
 def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
-    """Return a row a design: each figure, its Monte-Carlo error, and between what one house in ten may see less or more."""
+    """Return a row a design: each figure, its Monte-Carlo error, and where nine houses in ten lie."""
     rows = []
     for rounds in tries:
         design = rounds[0].design
@@ -163,7 +164,7 @@ def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
                     f"{name}_high": mean + 1.645 * spread}  # fmt: skip
         seen = np.mean([one.blends for one in rounds], axis=0)
         enough = np.flatnonzero(seen >= 0.5)
-        row["blend"] = BLEND_SHARES[int(enough[0])] if enough.size else np.nan
+        row["blend"] = BLENDS[int(enough[0])] if enough.size else np.nan
         rows.append(row)
     return pd.DataFrame(rows)
 

@@ -19,15 +19,14 @@ from specmatch.house.planning.assumptions import (
     MODULE,
     STATED,
     WISHES,
-    BeerList,
     Grounds,
-    beer_list,
     cup_depths,
     ground_of,
     settings_of,
 )
+from specmatch.house.planning.beer_list import BeerList, beer_list
 from specmatch.house.planning.bench_work import bench_sheet, upkeep
-from specmatch.house.planning.forecast import Design, Tried, curves, summary, try_all
+from specmatch.house.planning.forecast import NEW_BATCHES, Design, Tried, curves, summary, try_all
 from specmatch.house.planning.line import SHIFTS, plan_line
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
@@ -39,7 +38,7 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 N_BATCHES, N_POURS, CUPS = (4, 8, 16), (1, 3), ((40.0, 10.0),)
-ROUNDS, ROUGH_ROUNDS, ROUGH_SHIFTS, ROUGH_NEW = 6, 2, 200, 60
+ROUNDS, ROUGH_ROUNDS, ROUGH_SHIFTS, ROUGH_NEW = 10, 2, 200, 60
 # of the half-width: below it two cups, or numbers of pours, are as good as each other
 MATTERS = 0.10
 _TABLES = ("curves", "beers", "pairs", "cups", "line", "packages", "upkeep", "bench_sheet", "assumed")
@@ -207,9 +206,15 @@ def plan(
     designs = [Design(*cup, float(depth), m, n) for cup, depth in zip(all_cups, depths, strict=True)
                for m in pours for n in batches]  # fmt: skip
     tries = try_all(
-        ground.house, designs, wanted, rounds=ROUGH_ROUNDS if rough else ROUNDS, seed=seed, n_jobs=n_jobs, tell=progress,
-        **({"n_new": ROUGH_NEW} if rough else {}),
-    )  # fmt: skip
+        ground.house,
+        designs,
+        wanted,
+        rounds=ROUGH_ROUNDS if rough else ROUNDS,
+        n_new=ROUGH_NEW if rough else NEW_BATCHES,
+        seed=seed,
+        n_jobs=n_jobs,
+        tell=progress,
+    )
     table = curves(tries)
     best, meets = _advised(table, own_wishes)
     tell("simulating shifts at the line")
@@ -385,8 +390,8 @@ def _of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
 def _advice_said(advice: pd.Series, table: pd.DataFrame, wishes: Mapping[str, float], ground: Grounds,
                  listed: BeerList) -> list[str]:  # fmt: skip
     what = (
-        f"{counted(int(advice['n_batches']), 'batch')} of each beer, {counted(int(advice['n_pours']), 'pour')} a sample, "
-        f"{advice['fill_ml']:g} mL in a cup of {advice['cup_mm']:g} mm ({advice['depth_mm']:.1f} mm deep)"
+        f"{counted(int(advice['n_batches']), 'batch')} of each beer, {counted(int(advice['n_pours']), 'pour')} a "
+        f"sample, {advice['fill_ml']:g} mL in a cup of {advice['cup_mm']:g} mm ({advice['depth_mm']:.1f} mm deep)"
     )
     caught = "" if np.isnan(advice["caught"]) else f", {advice['caught']:.1%} of mix-ups caught at one reading"
     gives = (
@@ -472,7 +477,8 @@ def forecast_beside(found: pd.Series, held: pd.DataFrame, made: Plan, n_batches:
         "covered": float(found["covered"]),
     }
     rows = [
-        (name, at[name], at[f"{name}_low"], at[f"{name}_high"], value, bool(at[f"{name}_low"] <= value <= at[f"{name}_high"]))
+        (name, at[name], low, high, value, bool(low <= value <= high))
         for name, value in seen.items()
-    ]  # fmt: skip
+        for low, high in [(at[f"{name}_low"], at[f"{name}_high"])]
+    ]
     return pd.DataFrame(rows, columns=["figure", "forecast", "low", "high", "found", "as_forecast"])

@@ -12,7 +12,7 @@ def chance_to_catch(lot: int, wrong: int, looked_at: int, *, seen: float = 1.0) 
     Hypergeometric: of `looked_at` taken without putting back, x are wrong with the chance C(wrong, x) C(lot - wrong,
     looked_at - x) / C(lot, looked_at); each is told with the chance `seen`, one by one.
     """
-    if not (0 < lot and 0 <= wrong <= lot and 0 <= looked_at <= lot):
+    if not (lot > 0 and 0 <= wrong <= lot and 0 <= looked_at <= lot):
         raise OptionError(f"a lot of {lot} with {wrong} wrong and {looked_at} looked at; expected 0 to all of the lot")
     least, most = max(0, looked_at - (lot - wrong)), min(wrong, looked_at)
     x = np.arange(least, most + 1)
