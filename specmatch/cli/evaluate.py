@@ -29,6 +29,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
     )
+    parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
 
 
@@ -40,6 +41,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
+    from specmatch.house.planning.plan import Plan
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.text import figures_in_words, figures_line, text_table
@@ -47,7 +49,8 @@ def run(args: argparse.Namespace) -> Outcome:
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
+    made = Plan.load(args.plan) if args.plan else None
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=made)
     line = run_risks(
         refs,
         false_reject_rate=args.false_reject_rate,
@@ -63,6 +66,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "coverage": got.coverage,
         "budget": None if got.budget is None else got.budget.reset_index(),
         "line": asdict(line),
+        "forecast": got.forecast,
     }
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
@@ -89,6 +93,11 @@ def run(args: argparse.Namespace) -> Outcome:
             ),
         ]
     )
+    if got.forecast is not None:
+        text += (
+            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
+        )
+        text += text_table(got.forecast)
     return Outcome(results, text)
 
 

@@ -16,6 +16,7 @@ from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
+from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import fit_class_model
@@ -41,6 +42,8 @@ class Evaluation:
     coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
     folds: pd.Series  # fold of each batch
     budget: pd.DataFrame | None = None  # of the model of the whole set, see `HouseModel.budget`; None without colours
+    # what a plan forecast beside what was found: `figure, forecast, low, high, found, as_forecast`; None without one
+    forecast: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -54,7 +57,13 @@ class _Fold:
 
 @one_thread()
 def evaluate(
-    house: HouseModel, refs: ReferenceSet, *, n_folds: int = 10, seed: int = 0, n_jobs: int | None = None
+    house: HouseModel,
+    refs: ReferenceSet,
+    *,
+    n_folds: int = 10,
+    seed: int = 0,
+    n_jobs: int | None = None,
+    plan: Plan | None = None,
 ) -> Evaluation:
     """Judge a model with batches held out: everything that `fit` chooses is chosen anew without them.
 
@@ -69,6 +78,8 @@ def evaluate(
         With the names of the batches it fixes the folds.
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
+    plan : Plan, optional
+        From `specmatch.plan`: what it forecast for a set of this size is put beside what is found (`.forecast`).
 
     Returns
     -------
@@ -127,7 +138,12 @@ def evaluate(
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,
     )
-    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, _budget(house, refs))
+    forecast = None
+    if plan is not None:
+        # each fold learns from the others only
+        n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
+        forecast = forecast_beside(figures, mix_ups, plan, n_learnt, float(readings["n_pours"].median()))
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, _budget(house, refs), forecast)
 
 
 def _budget(house: HouseModel, refs: ReferenceSet) -> pd.DataFrame | None:

@@ -227,14 +227,15 @@ def _with_set(
     nm, seen = faults.optics.wavelength_nm, faults.pool(faults.beer_means)
     known = np.full((len(beers.names), nm.size), np.nan)
     colour = beers.colour_ebc.copy()
-    lab = in_colour_unit(refs.batches["colour"].to_numpy(float), refs.colour_unit, "EBC")
+    # the regression knows a beer's colour better than the mean of a few lab values does
+    read = None if fitted.colour is None else fitted.colour.predict(faults.beer_means)
     there = {}
     for name in shared:
         place, own = beers.names.index(name), (refs.batches["beer"] == name).to_numpy()
         known[place] = seen[fitted.beers.index(name)]
         there[name] = int(own.sum())
-        if np.isfinite(lab[own]).any():
-            colour[place] = float(np.exp(np.nanmean(np.log(lab[own]))))
+        if read is not None:
+            colour[place] = in_colour_unit(read[[fitted.beers.index(name)]], refs.colour_unit, "EBC")[0]
     n_causes = scatter.pour.size - len(scatter.shapes)
     batch = np.maximum(scatter.batch - scatter.per_pour * scatter.pour, 0.25 * scatter.batch)
     absent = house.pour_sd.size - n_causes
