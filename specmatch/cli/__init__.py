@@ -19,7 +19,8 @@ from specmatch.errors import SpecmatchError
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
     "demo", "plan", "commission", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose",
-    "fit", "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report", "colour",
+    "fit", "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report",
+    "colour",
 )  # fmt: skip
 
 

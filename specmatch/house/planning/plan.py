@@ -320,8 +320,10 @@ def _of_beers(rounds: Sequence[Tried], listed: BeerList, ground: Grounds) -> pd.
     held = np.mean([one.held for one in rounds], axis=0)
     rows = []
     for k, name in enumerate(listed.names):
-        others = np.where(np.arange(len(listed.names)) == k, np.inf, held[k])
-        like = int(others.argmin())
+        # held least often, and nearest in colour of those that are held alike
+        apart = np.abs(np.log(listed.colour_ebc / listed.colour_ebc[k]))
+        apart[k] = np.inf
+        like = int(np.lexsort((apart, np.nan_to_num(held[k], nan=np.inf)))[0])
         several = len(listed.names) > 1
         left = max(0, rounds[0].design.n_batches - ground.batches_there.get(name, 0))
         colour = listed.colour_ebc[k] if listed.unit == "EBC" else listed.colour_ebc[k] / 1.97
