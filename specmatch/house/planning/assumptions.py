@@ -252,7 +252,7 @@ def _with_set(
         unlike=SHAPE_SD[:, None] * smooth_shapes(nm),
         pour_sd=np.append(np.sqrt(scatter.pour[:n_causes]), np.zeros(absent)),
         batch_sd=np.append(np.sqrt(batch[:n_causes]), np.zeros(absent)),
-        shapes=np.sqrt(batch[n_causes:])[:, None] * scatter.shapes,
+        shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
         lab_relative=relative if relative is not None else house.lab_relative,
         lab_ebc=constant if relative is not None else house.lab_ebc,
     )
@@ -273,6 +273,13 @@ def _with_set(
     return Grounds(
         house, _table(rows), drift, tuple(notes), there, fitted, told or "lab_sd" in stated or "lab_sd_ebc" in stated
     )
+
+
+def _smooth(shapes: Floats, nm: Floats) -> Floats:
+    """Return shapes that a few batches taught without the noise in them: what a level and smooth ones make of them."""
+    # a shape that jumps from channel to channel would move the colour at 430 nm and nothing beside it
+    basis = np.vstack([np.ones(nm.size), smooth_shapes(nm)])
+    return np.asarray(shapes @ np.linalg.pinv(basis) @ basis)
 
 
 def _lab_of(refs: ReferenceSet, house: Assumed) -> tuple[float | None, float]:

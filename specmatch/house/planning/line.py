@@ -10,7 +10,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.house.planning.forecast import Tried
-from specmatch.house.planning.simulation import Assumed, draw_batches
+from specmatch.house.planning.simulation import draw_batches
 from specmatch.maths.classification.runs import RunRule, held_at
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.sampling import chance_to_catch, packages_needed
@@ -36,14 +36,15 @@ def plan_line(rounds: Sequence[Tried], rate: float, line: Mapping[str, float], n
               shifts: int, seed: int) -> LinePlan:  # fmt: skip
     """Simulate shifts with the retest rule as it is."""
     rng = np.random.default_rng([seed, 77])
+    longest = max(_readings_a_run(minutes, line) for minutes in MINUTES) + 1
+    sizes = np.diff(np.linspace(0, shifts, len(rounds) + 1).astype(int))
+    drawn = [_Shifts.of(one, int(n), longest, rng) for one, n in zip(rounds, sizes, strict=True)]
     # the same check at a fifth of the rate: fewer false holds, for a little less caught
-    table = pd.DataFrame(
-        [_row(rounds, one, minutes, line, shifts, rng) for one in (rate, rate / 5.0) for minutes in MINUTES]
-    )
+    table = pd.DataFrame([row for one in (rate, rate / 5.0) for row in _rows(drawn, one, line, rng)])
     enough = (table["caught"] >= line["chance"]) & (table["false_holds_a_week"] <= line["false_holds_a_week"])
     table["meets"] = enough
     packages, lot, wrong = _packages(line)
-    change = _changeover(rounds, rate, names, shifts, rng)
+    change = _changeover(drawn, rate, names)
     return LinePlan(table, packages, change, _sentences(table, packages, change, line, lot, wrong))
 
 
@@ -54,79 +55,96 @@ def readings_in_time(phase: Floats, minutes: float, line: Mapping[str, float]) -
     return np.maximum(np.floor((last - phase) / minutes) + 1, 0).astype(np.int64)
 
 
-def _row(rounds: Sequence[Tried], rate: float, minutes: float, line: Mapping[str, float], shifts: int,
-         rng: np.random.Generator) -> dict[str, float]:  # fmt: skip
-    several = rounds[0].house.colour_ebc.size > 1
-    in_run = int(np.clip(round(60.0 * line["run_hours"] / minutes), 1, MOST_READINGS))
-    caught = looked = false = n_mixed = n_right = 0
-    for one, n in zip(rounds, np.diff(np.linspace(0, shifts, len(rounds) + 1).astype(int)), strict=True):
-        phase = rng.uniform(0.0, minutes, n)
-        inside = np.minimum(readings_in_time(phase, minutes, line), in_run)
-        before = rng.integers(0, in_run, n)
-        length = int((before + inside).max(initial=0))
-        if several:
-            looked += int((inside > 0).sum())
-            # a run that is stopped for nothing before the mix-up is a false hold, and no catch
-            claimed, really = _pairs(rng, one.house.colour_ebc.size, n)
-            held = _shifts(one, rate, (claimed, really), before, max(length, 1), rng)
-            caught += int(((held >= before) & (held < before + inside)).sum())
-            n_mixed += int((held >= before).sum())
-        own = rng.integers(0, one.house.colour_ebc.size, n)
-        held = _shifts(one, rate, (own, own), np.full(n, in_run), in_run, rng)
-        false, n_right = false + int((held < in_run).sum()), n_right + int(n)
-    low, high = (float(x) for x in binomial_bounds(caught, max(n_mixed, 1)))
-    false_low, false_high = (float(x) for x in binomial_bounds(false, n_right))
-    week = line["runs_a_week"]
-    return {
-        "minutes": minutes,
-        "false_reject_rate": rate,
-        "readings_a_run": in_run,
-        "looked_at": looked / shifts if several else np.nan,
-        "caught": caught / n_mixed if n_mixed else np.nan,
-        "caught_low": low if several else np.nan,
-        "caught_high": high if several else np.nan,
-        "false_hold": false / n_right,
-        "false_holds_a_week": week * false / n_right,
-        "false_holds_a_week_low": week * false_low,
-        "false_holds_a_week_high": week * false_high,
-    }
+@dataclass(frozen=True)
+class _Shifts:
+    """Shifts of one simulated house: readings of two lots each, of the claimed beer and of another, and retests."""
+
+    tried: Tried
+    claimed: Ints  # claimed, really: (n,): codes of beers; the same where there is one
+    really: Ints
+    right: Floats  # right, wrong: (n, 2, n_readings, p): readings, and a retest at each
+    wrong: Floats
+
+    @classmethod
+    def of(cls, tried: Tried, n: int, n_readings: int, rng: np.random.Generator) -> _Shifts:
+        """Draw shifts; every ordered pair of beers is as likely."""
+        n_beers = tried.house.colour_ebc.size
+        claimed = rng.integers(0, n_beers, n)
+        really = (claimed + rng.integers(1, n_beers, n)) % n_beers if n_beers > 1 else claimed
+        right, wrong = (_lots(tried, beer, n_readings, rng) for beer in (claimed, really))
+        return cls(tried, claimed, really, right, wrong)
+
+    def held(self, rate: float, before: Ints, length: int) -> Ints:
+        """Return at which reading each shift is held: `before` readings of the claimed beer, then of the other one."""
+        rule, out = RunRule(rate), np.full(self.claimed.size, length)
+        turn = np.arange(length)
+        for claim in np.unique(self.claimed):
+            rows = np.flatnonzero(self.claimed == claim)
+            after = (turn >= before[rows][:, None])[:, None, :, None]
+            seen = np.where(after, self.wrong[rows, :, :length], self.right[rows, :, :length])
+            fit, n_pours = self.tried.identity, self.tried.design.n_pours
+            out[rows] = held_at(fit, seen[:, 0], seen[:, 1], n_pours, rule, np.array([claim]))[:, 0]
+        return out
 
 
-def _pairs(rng: np.random.Generator, n_beers: int, n: int) -> tuple[Ints, Ints]:
-    claimed = rng.integers(0, n_beers, n)
-    return claimed, (claimed + rng.integers(1, n_beers, n)) % n_beers
-
-
-def _shifts(one: Tried, rate: float, beers: tuple[Ints, Ints], before: Ints, length: int,
-            rng: np.random.Generator) -> Ints:  # fmt: skip
-    """Return at which reading each shift is held: `before` readings of the claimed beer, then of the other one."""
-    claimed, really = beers
-    m, house = one.design.n_pours, one.house
+def _lots(tried: Tried, beer: Ints, n_readings: int, rng: np.random.Generator) -> Floats:
+    """Return readings of one lot of each beer and their retests, shape (n, 2, n_readings, p)."""
+    m, house = tried.design.n_pours, tried.house
     # a reading of m pours scatters as one pour of a steadier hand under a quieter module
     quiet = replace(house.noise, read=house.noise.read / m, shot=house.noise.shot / m)
-    house = replace(house, pour_sd=house.pour_sd / np.sqrt(m), noise=quiet)
-    rule, held = RunRule(rate), np.full(claimed.size, length)
-    for claim in np.unique(claimed):
-        mine = np.flatnonzero(claimed == claim)
-        right = _drawn(house, one.beers, int(claim), mine.size, length, rng)
-        readings = right
-        for other in np.unique(really[mine]):
-            if other == claim:
-                continue
-            rows = np.flatnonzero(really[mine] == other)
-            wrong = _drawn(house, one.beers, int(other), rows.size, length, rng)
-            after = np.arange(length) >= before[mine[rows]][:, None]
-            readings[rows] = np.where(after[:, None, :, None], wrong, readings[rows])
-        found = held_at(one.identity, readings[:, 0], readings[:, 1], m, rule, np.array([claim]))
-        held[mine] = found[:, 0]
-    return held
+    out = np.empty((beer.size, 2, n_readings, house.wavelength_nm.size))
+    for one in np.unique(beer):
+        rows = np.flatnonzero(beer == one)
+        alone = replace(house, colour_ebc=house.colour_ebc[[one]], known=house.known[[one]],
+                        pour_sd=house.pour_sd / np.sqrt(m), noise=quiet)  # fmt: skip
+        drawn = draw_batches(alone, tried.beers[[one]], rows.size, 2 * n_readings, rng)
+        out[rows] = drawn.reflectance.reshape(rows.size, 2, n_readings, -1)
+    return out
 
 
-def _drawn(house: Assumed, beers: Floats, beer: int, n: int, length: int, rng: np.random.Generator) -> Floats:
-    """Return readings of lots of one beer and their retests, shape (n, 2, length, p)."""
-    alone = replace(house, colour_ebc=house.colour_ebc[[beer]], known=house.known[[beer]])
-    drawn = draw_batches(alone, beers[[beer]], n, 2 * length, rng).reflectance
-    return drawn.reshape(n, 2, length, -1)
+def _readings_a_run(minutes: float, line: Mapping[str, float]) -> int:
+    return int(np.clip(round(60.0 * line["run_hours"] / minutes), 1, MOST_READINGS))
+
+
+def _rows(shifts: Sequence[_Shifts], rate: float, line: Mapping[str, float],
+          rng: np.random.Generator) -> list[dict[str, float]]:  # fmt: skip
+    """Count for each interval the mix-ups held in time, and the right runs held for nothing."""
+    n = sum(one.claimed.size for one in shifts)
+    several = shifts[0].tried.house.colour_ebc.size > 1
+    longest = shifts[0].right.shape[2]
+    for_nothing = np.concatenate([one.held(rate, np.full(one.claimed.size, longest), longest) for one in shifts])
+    rows = []
+    for minutes in MINUTES:
+        in_run = _readings_a_run(minutes, line)
+        looked = caught = reached = 0
+        for one in shifts if several else ():
+            size = one.claimed.size
+            inside = np.minimum(readings_in_time(rng.uniform(0.0, minutes, size), minutes, line), in_run)
+            before = np.minimum(rng.integers(0, in_run, size), longest - inside)
+            held = one.held(rate, before, max(1, int((before + inside).max())))
+            # a run that was stopped for nothing before the mix-up is a false hold, and no catch
+            looked, reached = looked + int((inside > 0).sum()), reached + int((held >= before).sum())
+            caught += int(((held >= before) & (held < before + inside)).sum())
+        low, high = (float(x) for x in binomial_bounds(caught, max(reached, 1)))
+        false = int((for_nothing < in_run).sum())
+        false_low, false_high = (float(x) for x in binomial_bounds(false, n))
+        week = line["runs_a_week"]
+        rows.append(
+            {
+                "minutes": minutes,
+                "false_reject_rate": rate,
+                "readings_a_run": in_run,
+                "looked_at": looked / n if several else np.nan,
+                "caught": caught / max(reached, 1) if several else np.nan,
+                "caught_low": low if several else np.nan,
+                "caught_high": high if several else np.nan,
+                "false_hold": false / n,
+                "false_holds_a_week": week * false / n,
+                "false_holds_a_week_low": week * false_low,
+                "false_holds_a_week_high": week * false_high,
+            }
+        )
+    return rows
 
 
 def _packages(line: Mapping[str, float]) -> tuple[pd.DataFrame, int, int]:
@@ -144,34 +162,27 @@ def _packages(line: Mapping[str, float]) -> tuple[pd.DataFrame, int, int]:
     return pd.DataFrame(rows, columns=["taken", "packages", "meets_one"]), lot, wrong
 
 
-def _changeover(rounds: Sequence[Tried], rate: float, names: Sequence[str], shifts: int,
-                rng: np.random.Generator) -> pd.Series:  # fmt: skip
-    """Simulate changeovers after which the wrong beer runs from the first package, and right ones."""
-    n_beers = rounds[0].house.colour_ebc.size
-    held = false = first = n = 0
+def _changeover(shifts: Sequence[_Shifts], rate: float, names: Sequence[str]) -> pd.Series:
+    """Count changeovers after which the wrong beer runs from the first package, and right ones."""
+    n, n_beers = sum(one.claimed.size for one in shifts), len(names)
+    at = np.concatenate([one.held(rate, np.zeros(one.claimed.size, np.int64), 2) for one in shifts])
+    own = np.concatenate([one.held(rate, np.ones(one.claimed.size, np.int64), 1) for one in shifts])
+    pair = tuple(np.concatenate([getattr(one, name) for one in shifts]) for name in ("claimed", "really"))
     missed = np.zeros((2, n_beers, n_beers))
-    for one, size in zip(rounds, np.diff(np.linspace(0, shifts, len(rounds) + 1).astype(int)), strict=True):
-        own = rng.integers(0, n_beers, size)
-        at = _shifts(one, rate, (own, own), np.full(size, 1), 1, rng)
-        false += int((at < 1).sum())
-        n += int(size)
-        if n_beers > 1:
-            claimed, really = _pairs(rng, n_beers, int(size))
-            at = _shifts(one, rate, (claimed, really), np.zeros(size, np.int64), 2, rng)
-            first, held = first + int((at < 1).sum()), held + int((at < 2).sum())
-            np.add.at(missed[0], (claimed, really), at >= 1)
-            np.add.at(missed[1], (claimed, really), 1)
+    np.add.at(missed[0], pair, at >= 1)
+    np.add.at(missed[1], pair, 1)
     share = missed[0] / np.maximum(missed[1], 1)
     claim, real = divmod(int(share.argmax()), n_beers)
-    low, high = (float(x) for x in binomial_bounds(first, n))
+    low, high = (float(x) for x in binomial_bounds((at < 1).sum(), n))
+    several = n_beers > 1
     return pd.Series(
         {
-            "held_at_first": first / n if n_beers > 1 else np.nan,
-            "held_at_first_low": low if n_beers > 1 else np.nan,
-            "held_at_first_high": high if n_beers > 1 else np.nan,
-            "held_by_second": held / n if n_beers > 1 else np.nan,
-            "false_hold": false / n,
-            "weakest_pair": f"{names[real]} under the name {names[claim]}" if share.max() > 0 else "",
+            "held_at_first": float((at < 1).mean()) if several else np.nan,
+            "held_at_first_low": low if several else np.nan,
+            "held_at_first_high": high if several else np.nan,
+            "held_by_second": float((at < 2).mean()) if several else np.nan,
+            "false_hold": float((own < 1).mean()),
+            "weakest_pair": f"{names[real]} under the name {names[claim]}" if several and share.max() > 0 else "",
             "n": n,
         },
         dtype=object,

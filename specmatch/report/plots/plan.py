@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
@@ -53,7 +53,7 @@ def plot_plan_curves(made: Plan, *, ax: Axes | None = None) -> Axes:
     several = table["depth_mm"].nunique() > 1
     for i, ((depth, pours), own) in enumerate(table.groupby(["depth_mm", "n_pours"], sort=False)):
         name = f"{pours:g} pour{'s' if pours > 1 else ''}" + (f", {depth:.1f} mm deep" if several else "")
-        style = {"marker": MARKERS[i % len(MARKERS)], "linestyle": LINES[i % len(LINES)]}
+        style: dict[str, Any] = {"marker": MARKERS[i % len(MARKERS)], "linestyle": LINES[i % len(LINES)]}
         # beside each other, so that their bars can be told apart
         at = own["n_batches"].to_numpy(float) * (1.0 + 0.015 * (i - 0.5))
         width, error = 100.0 * own["half_width"], 100.0 * own["half_width_sd"].fillna(0.0)
