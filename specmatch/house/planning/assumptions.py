@@ -15,12 +15,14 @@ from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError, TableError, TooFewBatchesError
 from specmatch.house.planning.beer_list import BeerList
 from specmatch.house.planning.simulation import Assumed
-from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD
+from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
+from specmatch.maths.optics.cup import Optics, glare_of
 from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
 from specmatch.maths.optics.path_law import textbook_law
 from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
+from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
 from specmatch.wording import counted
@@ -104,7 +106,6 @@ class Grounds:
     notes: tuple[str, ...]
     batches_there: dict[str, int] = field(default_factory=dict)  # beer -> batches that the set holds already
     fitted: FittedHouse | None = None
-    lab_is_stated: bool = True
 
 
 def cup_depths(cups: tuple[tuple[float, float], ...]) -> Floats:
@@ -145,8 +146,17 @@ def ground_of(
         noise, found_drift, said = _of_commissioning(module, noise)
         source, drift = MODULE, drift if np.isnan(found_drift) else found_drift
     elif module is not None:
-        nm, noise = _of_scans(module)
+        shown = _of_scans(module)
+        nm, noise = shown.nm, shown.noise
+        own = np.arange(pour.size) > 0 if "fill_sd" in stated else np.ones(pour.size, bool)
+        # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
+        steadier = np.where(np.arange(pour.size) > 0, shown.pour_sd / POUR_SD, 1.0)
+        pour, batch = np.where(own, shown.pour_sd, pour), batch * steadier
         source, said = MODULE, f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
+        rows = [row for row in rows if row[0] != HABITS["foam_sd"].what]
+        rows.append(
+            ("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE)
+        )
     rows.append(("noise of the module", said, "", source))
     order = np.arange(1.0, SHAPE_SD.size + 1.0)
     shapes = smooth_shapes(nm)
@@ -167,7 +177,7 @@ def ground_of(
     if refs is None:
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
         return Grounds(house, _table(rows), drift, ())
-    return _with_set(house, beers, cups, refs, rows, drift, {*stated}, false_reject_rate)
+    return _with_set(house, beers, cups, refs, rows, drift, false_reject_rate)
 
 
 def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
@@ -186,8 +196,17 @@ def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[Channe
     return noise, value("level_drift"), "not commissioned for noise: a good small spectrometer's"
 
 
-def _of_scans(session: Session) -> tuple[Floats, ChannelNoise]:
-    """Learn noise and band from a few scans of water and beer; those of one sample are of one liquid."""
+@dataclass(frozen=True)
+class _FirstScans:
+    """What a few scans show of a module and of the hands that pour."""
+
+    nm: Floats  # (p,): centres of the bins
+    noise: ChannelNoise
+    pour_sd: Floats  # (c,): along `CAUSES`
+
+
+def _of_scans(session: Session) -> _FirstScans:
+    """Learn from a few scans of water and beer; those of one sample are of one liquid."""
     values = session.spectra.to_numpy(float)
     nm = session.spectra.columns.to_numpy(float)
     values = np.where(np.isfinite(values), values, 0.0)
@@ -198,13 +217,18 @@ def _of_scans(session: Session) -> tuple[Floats, ChannelNoise]:
     if kept.size < 8:
         raise TableError("the module's scans leave fewer than 8 usable channels; scan water and one beer again")
     bins = slit_bins(nm[kept])
-    noise = fit_light_noise(values[:, kept], group, wavelength_nm=nm[kept], bins=bins)
-    return pooled(nm[kept], bins), noise
+    values, axis = pooled(values[:, kept], bins), pooled(nm[kept], bins)
+    noise = fit_light_noise(values, group, wavelength_nm=axis)
+    pour = pd.factorize(session.scans["pour"])[0].astype(np.int64)
+    of_pour, sample = mean_by(values, pour)[0], parent_codes(pour, group)
+    optics = Optics(axis, noise.light, glare_of(of_pour), USUAL_FOAM)
+    scatter = fit_natural_scatter(of_pour, Levels.of_pours(sample, sample, sample), optics=optics, noise=noise)
+    return _FirstScans(axis, noise, np.sqrt(scatter.pour[: len(CAUSES)]))
 
 
 def _with_set(
     house: Assumed, beers: BeerList, cups: tuple[tuple[float, float], ...], refs: ReferenceSet,
-    rows: list[tuple[str, str, str, str]], drift: float, stated: set[str], false_reject_rate: float,
+    rows: list[tuple[str, str, str, str]], drift: float, false_reject_rate: float,
 ) -> Grounds:  # fmt: skip
     """Go on from what a set of a few batches shows: its beers as they are, its scatter, noise, law and lab."""
     from specmatch.house.fitting.fitting import fit_house
@@ -255,6 +279,7 @@ def _with_set(
         shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
         lab_relative=relative if relative is not None else house.lab_relative,
         lab_ebc=constant if relative is not None else house.lab_ebc,
+        lab_states_sd=told,
     )
     what = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
     replaced = {HABITS[name].what for name in ("batch_sd", "fill_sd", "foam_sd", "matt_base")}
@@ -270,9 +295,7 @@ def _with_set(
     lacking = [name for name in beers.names if name not in shared]
     if lacking:
         notes.append(f"the set does not hold {', '.join(lacking)}: planned as beers of the average shape")
-    return Grounds(
-        house, _table(rows), drift, tuple(notes), there, fitted, told or "lab_sd" in stated or "lab_sd_ebc" in stated
-    )
+    return Grounds(house, _table(rows), drift, tuple(notes), there, fitted)
 
 
 def _smooth(shapes: Floats, nm: Floats) -> Floats:

@@ -16,6 +16,7 @@ from specmatch.maths.classification.class_model import ClassModel, fit_class_mod
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import power
 from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 
 ENDLESS = 10_000
@@ -44,7 +45,7 @@ class Tried:
     half_width: float  # relative, of the typical (median) new batch
     half_width_of: Floats  # (n_beers,): the same of each beer
     covered: float
-    error: float  # of log colour against the lab, root mean square
+    held_out: float  # error of log colour of the learnt batches, each held out, root mean square
     rejected: Floats  # (n_beers,): share of right claims that depart
     held: Floats  # (claimed, really): share of batches held; NaN on the diagonal
     at_best: Floats  # (claimed, really): the same with endless pours and batches, by the closed form
@@ -74,7 +75,12 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     n_beers = house.colour_ebc.size
     identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate)
     lab = learnt.lab[learnt.levels.codes("batch")]
-    colour = fit_colour(learnt.reflectance, lab, learnt.levels, wavelength_nm=house.wavelength_nm)
+    values = None
+    if house.lab_states_sd:
+        sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)
+        unknown = np.full(sd.size, np.nan)
+        values = LabValues(("",) * sd.size, extra_variance(learnt.lab, sd, unknown))
+    colour = fit_colour(learnt.reflectance, lab, learnt.levels, wavelength_nm=house.wavelength_nm, values=values)
     means, n_pours = new.levels.mean(new.reflectance, to="sample"), new.levels.counts("sample")
     beer = new.levels.beer
     got = colour.interval(means, n_pours, coverage)
@@ -96,7 +102,7 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
         half_width=float(np.median(half)),
         half_width_of=np.array([np.median(half[beer == k]) for k in range(n_beers)]),
         covered=float(np.mean((got.low <= new.lab) & (new.lab <= got.high))),
-        error=float(np.sqrt(np.mean(np.log(got.colour / new.lab) ** 2))),
+        held_out=float(np.sqrt(np.mean(np.log(colour.held_out_colour / colour.lab_colour) ** 2))),
         rejected=np.diag(departs).copy(),
         held=held,
         at_best=at_best,

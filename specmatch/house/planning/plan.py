@@ -41,6 +41,8 @@ N_BATCHES, N_POURS, CUPS = (4, 8, 16), (1, 3), ((40.0, 10.0),)
 ROUNDS, ROUGH_ROUNDS, ROUGH_SHIFTS, ROUGH_NEW = 10, 2, 200, 60
 # of the half-width: below it two cups, or numbers of pours, are as good as each other
 MATTERS = 0.10
+# houses simulated as large as the set that is there, and how many held-out batches the simulation is worth (tuning)
+AS_SHOWN_ROUNDS, WORTH_OF_MODEL = 4, 8.0
 _TABLES = ("curves", "beers", "pairs", "cups", "line", "packages", "upkeep", "bench_sheet", "assumed")
 
 
@@ -202,7 +204,6 @@ def plan(
     if refs is not None:
         tell("learning what the set shows")
     ground = ground_of(listed, all_cups, own_habits, habits or {}, module, refs, wanted[1])
-    ground = _lab_as_seen(ground, refs, wanted, seed)
     designs = [Design(*cup, float(depth), m, n) for cup, depth in zip(all_cups, depths, strict=True)
                for m in pours for n in batches]  # fmt: skip
     tries = try_all(
@@ -215,6 +216,7 @@ def plan(
         n_jobs=n_jobs,
         tell=progress,
     )
+    tries = _as_shown(tries, ground, wanted, seed)
     table = curves(tries)
     best, meets = _advised(table, own_wishes)
     tell("simulating shifts at the line")
@@ -270,25 +272,25 @@ def _numbers(given: Sequence[int], name: str, least: int) -> list[int]:
     return [int(v) for v in values]
 
 
-def _lab_as_seen(ground: Grounds, refs: ReferenceSet | None, wanted: tuple[float, float], seed: int) -> Grounds:
-    """Take from a set whose lab states nothing the error that its held-out colours show."""
+def _as_shown(tries: list[list[Tried]], ground: Grounds, wanted: tuple[float, float], seed: int) -> list[list[Tried]]:
+    """Widen or narrow intervals by what held-out colours of a set that is there are off, over the simulated ones."""
     fitted = ground.fitted
-    if refs is None or ground.lab_is_stated or fitted is None or fitted.colour is None:
-        return ground
-    house, fit = ground.house, fitted.colour
+    if fitted is None or fitted.colour is None:
+        return tries
     n = max(3, round(float(np.mean(list(ground.batches_there.values())))))
-    m = max(1, round(1.0 / fitted.faults.scatter.per_pour))
-    tries = try_all(house, [Design(0.0, 0.0, house.depth_mm, m, n)], wanted, rounds=3, seed=seed)[0]
-    simulated = float(np.mean([one.error**2 for one in tries]))
+    pours = max(1, round(1.0 / fitted.faults.scatter.per_pour))
+    present = Design(0.0, 0.0, ground.house.depth_mm, pours, n)
+    alike = try_all(ground.house, [present], wanted, rounds=AS_SHOWN_ROUNDS, seed=seed, n_new=1)[0]
+    simulated = float(np.mean([one.held_out**2 for one in alike]))
+    fit = fitted.colour
     shown = float(np.mean(np.log(fit.held_out_colour / fit.lab_colour) ** 2))
     free = fit.held_out_colour.size
-    # as many held-out batches as there are against eight batches' worth of the default
-    missing = (shown - simulated) * free / (free + 8.0)
-    relative = float(np.sqrt(max(house.lab_relative**2 + missing, (0.2 * house.lab_relative) ** 2)))
-    table = ground.table.copy()
-    row = table["what"] == HABITS["lab_sd"].what
-    table.loc[row, ["value", "source"]] = [f"{relative:.3g}", "held-out colours of the set"]
-    return replace(ground, house=replace(house, lab_relative=relative), table=table)
+    # a few held-out batches know a mean square badly: the simulated one counts as so many more
+    factor = float(np.sqrt((free * shown / simulated + WORTH_OF_MODEL) / (free + WORTH_OF_MODEL)))
+    return [
+        [replace(one, half_width=factor * one.half_width, half_width_of=factor * one.half_width_of) for one in rounds]
+        for rounds in tries
+    ]
 
 
 def _advised(table: pd.DataFrame, wishes: Mapping[str, float]) -> tuple[int, bool]:

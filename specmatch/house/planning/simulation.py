@@ -36,6 +36,7 @@ class Assumed:
     shapes: Floats  # (q, p): log absorbance by which batches of one beer differ, each a standard deviation long
     lab_relative: float  # lab_relative, lab_ebc: sd of one lab colour, a share and in EBC
     lab_ebc: float
+    lab_states_sd: bool = False  # whether the sheets state it of every batch, so that the colour fit weighs it
 
     def at_depth(self, depth_mm: float) -> "Assumed":
         """Return the same house with another depth of beer."""
