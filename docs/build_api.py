@@ -24,8 +24,8 @@ ROOMS = (
 
 # what examples take for granted; the tests make the same and run every example
 FIRST_PAGE = """
-Examples that name `refs`, `house`, `spectra`, `scans`, `session` or `evaluation` mean those of a small invented
-brewery:
+Examples that name `refs`, `house`, `spectra`, `scans`, `session`, `evaluation` or `made` mean those of a small
+invented brewery:
 
     import specmatch as sm
 
@@ -35,6 +35,7 @@ brewery:
     house = sm.HouseModel().fit(refs)
     spectra, scans = new.spectra, new.scans
     evaluation = sm.evaluate(house, refs)
+    made = sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True)
 
 `bench/` is what `sm.write_bench_day("bench")` writes.
 `session` holds the same new samples as `sm.measure` gives them from a folder, here `tuesday/` (`monday/` holds the

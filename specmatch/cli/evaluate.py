@@ -11,6 +11,9 @@ from specmatch.wording import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from specmatch.house.assessment.evaluation import Evaluation
+    from specmatch.line.rules.rates import RunRisks
+
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
@@ -37,20 +40,16 @@ def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     from dataclasses import asdict
 
-    import pandas as pd
-
     from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
-    from specmatch.house.planning.plan import Plan
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import figures_in_words, figures_line, text_table
+    from specmatch.report.text import text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    made = Plan.load(args.plan) if args.plan else None
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=made)
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
     line = run_risks(
         refs,
         false_reject_rate=args.false_reject_rate,
@@ -68,11 +67,25 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
         "forecast": got.forecast,
     }
+    text = _text(got, line)
+    if got.forecast is not None:
+        text += (
+            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
+        )
+        text += text_table(got.forecast)
+    return Outcome(results, text)
+
+
+def _text(got: "Evaluation", line: "RunRisks") -> str:
+    import pandas as pd
+
+    from specmatch.report.text import figures_in_words, figures_line, text_table
+
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
-    text = "\n\n".join(
+    return "\n\n".join(
         [
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
@@ -93,12 +106,6 @@ def run(args: argparse.Namespace) -> Outcome:
             ),
         ]
     )
-    if got.forecast is not None:
-        text += (
-            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
-        )
-        text += text_table(got.forecast)
-    return Outcome(results, text)
 
 
 def _largest_parts(budget: "pd.DataFrame | None") -> str:

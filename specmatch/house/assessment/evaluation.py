@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -63,7 +64,7 @@ def evaluate(
     n_folds: int = 10,
     seed: int = 0,
     n_jobs: int | None = None,
-    plan: Plan | None = None,
+    plan: Plan | str | Path | None = None,
 ) -> Evaluation:
     """Judge a model with batches held out: everything that `fit` chooses is chosen anew without them.
 
@@ -78,8 +79,9 @@ def evaluate(
         With the names of the batches it fixes the folds.
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
-    plan : Plan, optional
-        From `specmatch.plan`: what it forecast for a set of this size is put beside what is found (`.forecast`).
+    plan : Plan or path, optional
+        From `specmatch.plan`, or the file in which one was saved: what it forecast for a set of this size is put beside
+        what is found (`.forecast`).
 
     Returns
     -------
@@ -140,9 +142,10 @@ def evaluate(
     )
     forecast = None
     if plan is not None:
+        made = plan if isinstance(plan, Plan) else Plan.load(plan)
         # each fold learns from the others only
         n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
-        forecast = forecast_beside(figures, mix_ups, plan, n_learnt, float(readings["n_pours"].median()))
+        forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, _budget(house, refs), forecast)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
 from typing import TYPE_CHECKING
@@ -103,12 +103,13 @@ class Grounds:
     house: Assumed  # at the depth of the first cup
     table: pd.DataFrame  # `what`, `value`, `unit`, `source`
     lamp_drift: float
+    drift_source: str
     notes: tuple[str, ...]
     batches_there: dict[str, int] = field(default_factory=dict)  # beer -> batches that the set holds already
     fitted: FittedHouse | None = None
 
 
-def cup_depths(cups: tuple[tuple[float, float], ...]) -> Floats:
+def cup_depths(cups: Sequence[tuple[float, float]]) -> Floats:
     """Return the depth of each cup and fill, mm; a cup of no size refuses."""
     if not cups:
         raise OptionError("no cup is given; name its inner diameter in mm and its fill in mL, such as (40, 10)")
@@ -127,57 +128,79 @@ def cup_depths(cups: tuple[tuple[float, float], ...]) -> Floats:
 
 
 def ground_of(
-    beers: BeerList, cups: tuple[tuple[float, float], ...], habits: Mapping[str, float], stated: Mapping[str, float],
+    beers: BeerList, cups: Sequence[tuple[float, float]], habits: Mapping[str, float], stated: Mapping[str, float],
     module: Commissioning | Session | None, refs: ReferenceSet | None, false_reject_rate: float,
 ) -> Grounds:  # fmt: skip
     """Gather what the house, its module and its set say, and defaults for the rest."""
-    depth = float(cup_depths(cups)[0])
     rows = [("colours of the beers", f"{beers.colour_ebc[0]:.3g} to {beers.colour_ebc[-1]:.3g}", "EBC", LIST)]
     rows += [
         (HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT)
         for name, value in habits.items()
     ]
-    pour, batch = POUR_SD.copy(), BATCH_SD.copy()
-    pour[0], batch[0] = habits["fill_sd"], habits["batch_sd"]
-    pour[CAUSES.index("white")] = habits["foam_sd"]
-    nm, noise, drift = GRID_NM, ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7), habits["lamp_drift"]
-    source, said = DEFAULT, "430-700 nm, even light"
-    if isinstance(module, Commissioning):
-        noise, found_drift, said = _of_commissioning(module, noise)
-        source, drift = MODULE, drift if np.isnan(found_drift) else found_drift
-    elif module is not None:
-        shown = _of_scans(module)
-        nm, noise = shown.nm, shown.noise
-        own = np.arange(pour.size) > 0 if "fill_sd" in stated else np.ones(pour.size, bool)
-        # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
-        steadier = np.where(np.arange(pour.size) > 0, shown.pour_sd / POUR_SD, 1.0)
-        pour, batch = np.where(own, shown.pour_sd, pour), batch * steadier
-        source, said = MODULE, f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
-        rows = [row for row in rows if row[0] != HABITS["foam_sd"].what]
-        rows.append(
-            ("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE)
-        )
-    rows.append(("noise of the module", said, "", source))
-    order = np.arange(1.0, SHAPE_SD.size + 1.0)
+    shown = _shown_by(module, habits, stated, rows)
+    nm = shown.nm
     shapes = smooth_shapes(nm)
     house = Assumed(
         wavelength_nm=nm,
-        noise=noise,
+        noise=shown.noise,
         law=replace(textbook_law(), returned=habits["matt_base"]),
-        depth_mm=depth,
+        depth_mm=float(cup_depths(cups)[0]),
         colour_ebc=beers.colour_ebc,
         known=np.full((len(beers.names), nm.size), np.nan),
         unlike=SHAPE_SD[:, None] * shapes,
-        pour_sd=pour,
-        batch_sd=batch,
-        shapes=(BATCH_SHAPE_SD / np.sqrt(order))[:, None] * shapes,
+        pour_sd=shown.pour_sd,
+        batch_sd=shown.batch_sd,
+        shapes=(BATCH_SHAPE_SD / np.sqrt(np.arange(1.0, SHAPE_SD.size + 1.0)))[:, None] * shapes,
         lab_relative=habits["lab_sd"],
         lab_ebc=habits["lab_sd_ebc"],
     )
+    source = STATED if "lamp_drift" in stated else DEFAULT
+    drift, source = (habits["lamp_drift"], source) if np.isnan(shown.drift) else (shown.drift, MODULE)
     if refs is None:
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
-        return Grounds(house, _table(rows), drift, ())
-    return _with_set(house, beers, cups, refs, rows, drift, false_reject_rate)
+        return Grounds(house, _table(rows), drift, source, ())
+    ground = Grounds(house, _table(rows), drift, source, ())
+    return _with_set(ground, beers, tuple(cups[0]), refs, rows, false_reject_rate)
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What is taken of a module and of the hands that pour."""
+
+    nm: Floats  # (p,)
+    noise: ChannelNoise
+    pour_sd: Floats  # pour_sd, batch_sd: (c,): along `CAUSES`
+    batch_sd: Floats
+    drift: float  # of the light an hour, NaN where nothing shows it
+
+
+def _shown_by(
+    module: Commissioning | Session | None, habits: Mapping[str, float], stated: Mapping[str, float],
+    rows: list[tuple[str, str, str, str]],
+) -> _Shown:  # fmt: skip
+    """Take what good practice leaves, and of it what the module shows otherwise; said in further rows."""
+    pour, batch = POUR_SD.copy(), BATCH_SD.copy()
+    pour[0], batch[0] = habits["fill_sd"], habits["batch_sd"]
+    pour[CAUSES.index("white")] = habits["foam_sd"]
+    noise = ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7)
+    if module is None:
+        rows.append(("noise of the module", "430-700 nm, even light", "", DEFAULT))
+        return _Shown(GRID_NM, noise, pour, batch, np.nan)
+    if isinstance(module, Commissioning):
+        noise, drift, said = _of_commissioning(module, noise)
+        rows.append(("noise of the module", said, "", MODULE))
+        return _Shown(GRID_NM, noise, pour, batch, drift)
+    first = _of_scans(module)
+    nm = first.nm
+    beside = np.arange(pour.size) > 0
+    # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
+    batch = np.where(beside, batch * first.pour_sd / POUR_SD, batch)
+    pour = np.where(beside | ("fill_sd" not in stated), first.pour_sd, pour)
+    rows[:] = [row for row in rows if row[0] != HABITS["foam_sd"].what]
+    said = f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
+    rows.append(("noise of the module", said, "", MODULE))
+    rows.append(("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE))
+    return _Shown(nm, first.noise, pour, batch, np.nan)
 
 
 def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
@@ -227,75 +250,73 @@ def _of_scans(session: Session) -> _FirstScans:
 
 
 def _with_set(
-    house: Assumed, beers: BeerList, cups: tuple[tuple[float, float], ...], refs: ReferenceSet,
-    rows: list[tuple[str, str, str, str]], drift: float, false_reject_rate: float,
+    ground: Grounds, beers: BeerList, first_cup: tuple[float, ...], refs: ReferenceSet,
+    rows: list[tuple[str, str, str, str]], false_reject_rate: float,
 ) -> Grounds:  # fmt: skip
     """Go on from what a set of a few batches shows: its beers as they are, its scatter, noise, law and lab."""
     from specmatch.house.fitting.fitting import fit_house
 
-    fitted = fit_house(refs, false_reject_rate=false_reject_rate)
-    faults, scatter = fitted.faults, fitted.faults.scatter
-    unknown = [name for name in fitted.beers if name not in beers.names]
-    notes = []
-    if unknown:
-        notes.append(f"the set holds beers that the list does not, and they are not planned for: {', '.join(unknown)}")
+    fitted, house = fit_house(refs, false_reject_rate=false_reject_rate), ground.house
     shared = [name for name in beers.names if name in fitted.beers]
     if not shared:
         raise TooFewBatchesError("no beer of the list is in the set; name the beers alike in both")
-    law = fitted.path_law or replace(house.law, glare=faults.optics.glare)
+    notes = []
+    if unknown := [name for name in fitted.beers if name not in beers.names]:
+        notes.append(f"the set holds beers that the list does not, and they are not planned for: {', '.join(unknown)}")
+    if lacking := [name for name in beers.names if name not in shared]:
+        notes.append(f"the set does not hold {', '.join(lacking)}: planned as beers of the average shape")
     depth = house.depth_mm
     if fitted.depth is not None and np.isfinite(fitted.depth.cup_mm):
         depth = float(filling_depth_mm(np.array([fitted.depth.fill_ml]), np.array([fitted.depth.cup_mm]))[0])
     else:
-        notes.append(f"the set states no cup and fill: it is taken to stand at that of the first cup, {cups[0]}")
+        notes.append(f"the set states no cup and fill: it is taken to stand at that of the first cup, {first_cup}")
+    there = {name: int((refs.batches["beer"] == name).sum()) for name in shared}
+    lab = _lab_of(refs)
+    house = _house_of(house, beers, fitted, refs.colour_unit, depth)
+    if lab is not None:
+        house = replace(house, lab_relative=lab[0], lab_ebc=lab[1], lab_states_sd=True)
+    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
+    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
+    if lab is not None:
+        own |= {"lab_sd": lab[0], "lab_sd_ebc": lab[1]}
+        replaced |= {HABITS[name].what for name in own}
+    said = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
+    rows = [row for row in rows if row[0] not in replaced]
+    rows.append(("spectra of the beers, scatter of batches and pours, noise, law of the cup", said, "", SET))
+    rows += [(HABITS[name].what, f"{value:.3g}", HABITS[name].unit, SET) for name, value in own.items()]
+    if fitted.colour is not None:
+        rows.append(("width of intervals", "drawn to what held-out colours of the set are off", "", SET))
+    return Grounds(house, _table(rows), ground.lamp_drift, ground.drift_source, tuple(notes), there, fitted)
+
+
+def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, depth_mm: float) -> Assumed:
+    """Return the house with all that a fitted set shows of it."""
+    faults, scatter = fitted.faults, fitted.faults.scatter
     nm, seen = faults.optics.wavelength_nm, faults.pool(faults.beer_means)
-    known = np.full((len(beers.names), nm.size), np.nan)
-    colour = beers.colour_ebc.copy()
-    # the regression knows a beer's colour better than the mean of a few lab values does
-    read = None if fitted.colour is None else fitted.colour.predict(faults.beer_means)
-    there = {}
-    for name in shared:
-        place, own = beers.names.index(name), (refs.batches["beer"] == name).to_numpy()
-        known[place] = seen[fitted.beers.index(name)]
-        there[name] = int(own.sum())
-        if read is not None:
-            colour[place] = in_colour_unit(read[[fitted.beers.index(name)]], refs.colour_unit, "EBC")[0]
+    known, colour = np.full((len(beers.names), nm.size), np.nan), beers.colour_ebc.copy()
+    for place, name in enumerate(beers.names):
+        if name in fitted.beers:
+            known[place] = seen[fitted.beers.index(name)]
+            if fitted.colour is not None:
+                # the regression knows a beer's colour better than the mean of a few lab values does
+                read = fitted.colour.predict(faults.beer_means[[fitted.beers.index(name)]])
+                colour[place] = in_colour_unit(read, unit, "EBC")[0]
     n_causes = scatter.pour.size - len(scatter.shapes)
+    absent = np.zeros(house.pour_sd.size - n_causes)
     batch = np.maximum(scatter.batch - scatter.per_pour * scatter.pour, 0.25 * scatter.batch)
-    absent = house.pour_sd.size - n_causes
-    relative, constant = _lab_of(refs, house)
-    told = relative is not None
-    house = replace(
+    return replace(
         house,
         wavelength_nm=nm,
         noise=replace(faults.noise, misfit=0.0),
-        law=law,
-        depth_mm=depth,
+        law=fitted.path_law or replace(house.law, glare=faults.optics.glare),
+        depth_mm=depth_mm,
         colour_ebc=colour,
         known=known,
         unlike=SHAPE_SD[:, None] * smooth_shapes(nm),
-        pour_sd=np.append(np.sqrt(scatter.pour[:n_causes]), np.zeros(absent)),
-        batch_sd=np.append(np.sqrt(batch[:n_causes]), np.zeros(absent)),
+        pour_sd=np.append(np.sqrt(scatter.pour[:n_causes]), absent),
+        batch_sd=np.append(np.sqrt(batch[:n_causes]), absent),
         shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
-        lab_relative=relative if relative is not None else house.lab_relative,
-        lab_ebc=constant if relative is not None else house.lab_ebc,
-        lab_states_sd=told,
     )
-    what = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
-    replaced = {HABITS[name].what for name in ("batch_sd", "fill_sd", "foam_sd", "matt_base")}
-    rows = [row for row in rows if row[0] not in replaced and row[0] != "noise of the module"]
-    rows += [
-        ("spectra of the beers, scatter of batches and pours, noise, law of the cup", what, "", SET),
-        ("colour of batches of one beer, standard deviation", f"{house.batch_sd[0]:.3g}", "share", SET),
-        ("depth of beer from pour to pour, standard deviation", f"{house.pour_sd[0]:.3g}", "share", SET),
-    ]
-    if told:
-        rows.append(("one lab colour, standard deviation (colour_sd of the set)", f"{house.lab_relative:.3g}", "share",
-                     SET))  # fmt: skip
-    lacking = [name for name in beers.names if name not in shared]
-    if lacking:
-        notes.append(f"the set does not hold {', '.join(lacking)}: planned as beers of the average shape")
-    return Grounds(house, _table(rows), drift, tuple(notes), there, fitted)
 
 
 def _smooth(shapes: Floats, nm: Floats) -> Floats:
@@ -305,16 +326,15 @@ def _smooth(shapes: Floats, nm: Floats) -> Floats:
     return np.asarray(shapes @ np.linalg.pinv(basis) @ basis)
 
 
-def _lab_of(refs: ReferenceSet, house: Assumed) -> tuple[float | None, float]:
-    """Return share and constant of the lab's standard deviation, from what the batches table states of it."""
+def _lab_of(refs: ReferenceSet) -> tuple[float, float] | None:
+    """Return share and constant (EBC) of the lab's standard deviation, where the batches table states it."""
     if "colour_sd" not in refs.batches:
-        return None, 0.0
+        return None
     sd = pd.to_numeric(refs.batches["colour_sd"], errors="coerce").to_numpy(float)
-    colour = refs.batches["colour"].to_numpy(float)
-    both = in_colour_unit(np.array([sd, colour]), refs.colour_unit, "EBC")
+    both = in_colour_unit(np.array([sd, refs.batches["colour"].to_numpy(float)]), refs.colour_unit, "EBC")
     both = both[:, np.isfinite(both).all(axis=0) & (both[0] > 0)]
     if both.shape[1] < 3:
-        return None, 0.0
+        return None
     from scipy.optimize import nnls
 
     # sd^2 = (share c)^2 + constant^2, each row in its own size

@@ -6,6 +6,8 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
+from specmatch.house.planning.beer_list import BeerList
+from specmatch.house.planning.forecast import Design, Tried
 
 CONTROL_HOURS = 12.0  # that a good control vouches for a line (`specmatch watch --control-hours`)
 SHORTEST_H, LONGEST_H = 0.25, 8.0
@@ -13,11 +15,10 @@ SHORTEST_H, LONGEST_H = 0.25, 8.0
 DRIFT_SHARE = 0.25
 
 
-def bench_sheet(names: Sequence[str], rate: Floats, wanted: int, there: Mapping[str, int], per_session: int,
-                n_pours: int) -> pd.DataFrame:  # fmt: skip
+def bench_sheet(listed: BeerList, design: Design, there: Mapping[str, int], per_session: int) -> pd.DataFrame:
     """Lay out the batches to come, session by session, each session from pale to dark and back."""
-    # names pale to dark; rate (n_beers,): batches a week of each
-    left = np.array([max(0, wanted - there.get(name, 0)) for name in names])
+    names, rate, n_pours = listed.names, listed.batches_a_week, design.n_pours
+    left = np.array([max(0, design.n_batches - there.get(name, 0)) for name in names])
     week = _weeks(left, rate)
     rows = []
     session = 0
@@ -37,6 +38,11 @@ def bench_sheet(names: Sequence[str], rate: Floats, wanted: int, there: Mapping[
     return pd.DataFrame(rows, columns=columns)
 
 
+def upkeep_said(rows: pd.DataFrame) -> list[str]:
+    """Return the same in words."""
+    return [f"{row['what']} every {row['every_hours']:.2g} h: {row['why']}" for row in rows.to_dict("records")]
+
+
 def _weeks(left: Ints, rate: Floats) -> Ints:
     """Return in which week each further batch of each beer is brewed, (n_beers, most), 0 where none is needed."""
     turn = np.arange(1, int(left.max(initial=0)) + 1)
@@ -46,10 +52,10 @@ def _weeks(left: Ints, rate: Floats) -> Ints:
     return np.where(turn <= left[:, None], np.maximum(week, 1), 0)
 
 
-def upkeep(lamp: Floats, drift: float, half_width: float, source: str) -> pd.DataFrame:
+def upkeep(rounds: Sequence[Tried], drift: float, source: str, half_width: float) -> pd.DataFrame:
     """Say how often reference and control are measured, and why."""
-    # lamp: relative change of colour for 1 % more light, of the beer that feels it most
-    feels = float(np.abs(lamp).max())
+    # of the beer that feels the light most
+    feels = float(np.abs(np.mean([one.lamp for one in rounds], axis=0)).max())
     hours = DRIFT_SHARE * half_width / max(100.0 * drift * feels, 1e-12)
     every = float(np.clip(hours, SHORTEST_H, LONGEST_H))
     said = (

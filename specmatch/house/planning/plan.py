@@ -12,24 +12,13 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import OptionError, TableError
-from specmatch.house.planning.assumptions import (
-    DEFAULT,
-    HABITS,
-    LINE,
-    MODULE,
-    STATED,
-    WISHES,
-    Grounds,
-    cup_depths,
-    ground_of,
-    settings_of,
-)
-from specmatch.house.planning.beer_list import BeerList, beer_list
-from specmatch.house.planning.bench_work import bench_sheet, upkeep
-from specmatch.house.planning.forecast import NEW_BATCHES, Design, Tried, curves, summary, try_all
+from specmatch.house.planning.advice import advice_said, advised, choice_said, of_beers, of_cups, weak_pairs
+from specmatch.house.planning.assumptions import HABITS, LINE, WISHES, Grounds, cup_depths, ground_of, settings_of
+from specmatch.house.planning.beer_list import beer_list
+from specmatch.house.planning.bench_work import bench_sheet, upkeep, upkeep_said
+from specmatch.house.planning.forecast import NEW_BATCHES, Design, Tried, curves, try_all
 from specmatch.house.planning.line import SHIFTS, plan_line
 from specmatch.storage import write_atomic
-from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
@@ -38,9 +27,9 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 N_BATCHES, N_POURS, CUPS = (4, 8, 16), (1, 3), ((40.0, 10.0),)
-ROUNDS, ROUGH_ROUNDS, ROUGH_SHIFTS, ROUGH_NEW = 10, 2, 200, 60
-# of the half-width: below it two cups, or numbers of pours, are as good as each other
-MATTERS = 0.10
+# simulated houses, new batches judged in each, shifts
+WHOLE, ROUGH = (10, NEW_BATCHES, SHIFTS), (2, 60, 200)
+IT_IS_A_MODEL = "simulated optics are a model: save this plan and let evaluate hold it against the set as it grows"
 # houses simulated as large as the set that is there, and how many held-out batches the simulation is worth (tuning)
 AS_SHOWN_ROUNDS, WORTH_OF_MODEL = 4, 8.0
 _TABLES = ("curves", "beers", "pairs", "cups", "line", "packages", "upkeep", "bench_sheet", "assumed")
@@ -93,26 +82,29 @@ class Plan:
         """Read a plan that `save` has written."""
         try:
             body = json.loads(Path(path).read_text(encoding="utf-8"))
-            if body.pop("format") != FORMAT:
-                raise KeyError("format")
+            if (number := body.pop("format")) != FORMAT:
+                raise OptionError(f"{path} is a plan of format {number}; this version reads {FORMAT}: plan anew")
             for name in _TABLES:
                 body[name] = pd.DataFrame(body[name]["data"], columns=body[name]["columns"])
             body["beers"] = body["beers"].set_index("beer")
             for name in ("advice", "changeover"):
                 body[name] = pd.Series(body[name], dtype=object, name=name)
             return cls(**{**body, "sentences": tuple(body["sentences"])})
-        except (OSError, ValueError, KeyError, TypeError) as error:
+        except OptionError:
+            raise
+        except (OSError, ValueError, KeyError, TypeError, AttributeError) as error:
             raise OptionError(f"{path} holds no plan ({error}); make one with specmatch plan --save FILE") from None
 
-    def at(self, n_batches: float, n_pours: float) -> pd.Series:
-        """Return the curves of the advised cup at any number of batches, pours as near as were tried."""
-        own = self.curves[np.isclose(self.curves["depth_mm"], float(self.advice["depth_mm"]))]
-        tried = own["n_pours"].unique()
-        own = own[own["n_pours"] == tried[int(np.abs(tried - n_pours).argmin())]].sort_values("n_batches")
-        # what more batches buy goes with 1/n
-        x, wanted = -1.0 / own["n_batches"].to_numpy(float), -1.0 / max(float(n_batches), 1.0)
-        found = {name: float(np.interp(wanted, x, own[name].to_numpy(float))) for name in own.columns}
-        return pd.Series({**found, "n_batches": float(n_batches)}, name="forecast")
+
+def forecast_at(made: Plan, n_batches: float, n_pours: float) -> pd.Series:
+    """Return the curves of the advised cup at any number of batches, pours as near as were tried."""
+    own = made.curves[np.isclose(made.curves["depth_mm"], float(made.advice["depth_mm"]))]
+    tried = own["n_pours"].unique()
+    own = own[own["n_pours"] == tried[int(np.abs(tried - n_pours).argmin())]].sort_values("n_batches")
+    # what more batches buy goes with 1/n
+    x, wanted = -1.0 / own["n_batches"].to_numpy(float), -1.0 / max(float(n_batches), 1.0)
+    found = {name: float(np.interp(wanted, x, own[name].to_numpy(float))) for name in own.columns}
+    return pd.Series({**found, "n_batches": float(n_batches)}, name="forecast")
 
 
 def plan(
@@ -189,73 +181,45 @@ def plan(
 
     Examples
     --------
-    >>> found = sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4, 8), n_pours=(1,), rough=True)
-    >>> int(found.advice["n_batches"]), bool(found.advice["meets"])
-    (4, True)
+    >>> made = sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True)
+    >>> made.sentences[1]
+    'the check may be switched on after 4 weeks, when the beer brewed least often (Pils) has its batches'
     """
     own_habits, own_wishes = settings_of(habits, HABITS, "habit"), settings_of(wishes, WISHES, "wish")
     own_line = settings_of(line, LINE, "line setting")
     batches, pours = _numbers(n_batches, "n_batches", 3), _numbers(n_pours, "n_pours", 1)
     listed = beer_list(beers, colour_unit, own_habits["batches_a_week"])
-    all_cups = tuple((float(mm), float(ml)) if len(one) == 2 else one for one in cups for mm, ml in [tuple(one)[:2]])
-    depths = cup_depths(all_cups)
+    depths = cup_depths(cups)
     wanted = (own_wishes["coverage"], own_wishes["false_reject"])
-    tell = progress or (lambda said: None)
-    if refs is not None:
-        tell("learning what the set shows")
-    ground = ground_of(listed, all_cups, own_habits, habits or {}, module, refs, wanted[1])
-    designs = [Design(*cup, float(depth), m, n) for cup, depth in zip(all_cups, depths, strict=True)
-               for m in pours for n in batches]  # fmt: skip
-    tries = try_all(
-        ground.house,
-        designs,
-        wanted,
-        rounds=ROUGH_ROUNDS if rough else ROUNDS,
-        n_new=ROUGH_NEW if rough else NEW_BATCHES,
-        seed=seed,
-        n_jobs=n_jobs,
-        tell=progress,
-    )
+    ground = ground_of(listed, cups, own_habits, habits or {}, module, refs, wanted[1])
+    designs = [Design(float(cup[0]), float(cup[1]), float(depth), m, n)
+               for cup, depth in zip(cups, depths, strict=True) for m in pours for n in batches]  # fmt: skip
+    rounds, n_new, shifts = ROUGH if rough else WHOLE
+    tries = try_all(ground.house, designs, wanted, rounds=rounds, n_new=n_new, seed=seed, n_jobs=n_jobs, tell=progress)
     tries = _as_shown(tries, ground, wanted, seed)
     table = curves(tries)
-    best, meets = _advised(table, own_wishes)
-    tell("simulating shifts at the line")
-    shifts = ROUGH_SHIFTS if rough else SHIFTS
+    best, meets = advised(table, own_wishes)
     at_line = plan_line(tries[best], wanted[1], own_line, listed.names, shifts=shifts, seed=seed)
-    sheet = bench_sheet(listed.names, listed.batches_a_week, designs[best].n_batches, ground.batches_there,
-                        int(own_habits["session_batches"]), designs[best].n_pours)  # fmt: skip
-    of_beers = _of_beers(tries[best], listed, ground)
-    pairs = _pairs(tries, best, listed, own_wishes["caught"])
-    of_cups = _of_cups(tries, designs[best])
-    drift = STATED if "lamp_drift" in (habits or {}) else MODULE if module is not None else DEFAULT
-    lamp = np.mean([one.lamp for one in tries[best]], axis=0)
-    kept = upkeep(lamp, ground.lamp_drift, float(table["half_width"].iloc[best]), drift)
-    advice = pd.Series(
-        {**table.iloc[best].to_dict(), "n_pours": designs[best].n_pours, "n_batches": designs[best].n_batches,
-         "weeks": float(of_beers["weeks"].max()), "meets": meets},
-        dtype=object, name="advice",
-    )  # fmt: skip
+    beer_by_beer = of_beers(tries[best], listed, ground)
+    design, weeks = designs[best], float(beer_by_beer["weeks"].max())
+    pairs, cup_by_cup = weak_pairs(tries, best, listed, own_wishes["caught"]), of_cups(tries, design)
+    kept = upkeep(tries[best], ground.lamp_drift, ground.drift_source, float(table["half_width"].iloc[best]))
+    counts = {"n_pours": design.n_pours, "n_batches": design.n_batches, "weeks": weeks, "meets": meets}
+    advice = pd.Series({**table.iloc[best].to_dict(), **counts}, dtype=object, name="advice")
+    first = [*advice_said(advice, own_wishes, ground, listed), *choice_said(cup_by_cup, table, design)]
+    rest = [*upkeep_said(kept), *listed.notes, *ground.notes, IT_IS_A_MODEL]
     return Plan(
         advice=advice,
-        sentences=(
-            *_advice_said(advice, table, own_wishes, ground, listed),
-            *_choice_said(of_cups, table, designs[best]),
-            *pairs["sentence"],
-            *at_line.sentences,
-            *(f"{row.what} every {row.every_hours:.2g} h: {row.why}" for row in kept.itertuples()),
-            *listed.notes,
-            *ground.notes,
-            "simulated optics are a model: save this plan and let evaluate hold it against the set as it grows",
-        ),
+        sentences=(*first, *pairs["sentence"], *at_line.sentences, *rest),
         curves=table,
-        beers=of_beers,
+        beers=beer_by_beer,
         pairs=pairs,
-        cups=of_cups,
+        cups=cup_by_cup,
         line=at_line.table,
         packages=at_line.packages,
         changeover=at_line.changeover,
         upkeep=kept,
-        bench_sheet=sheet,
+        bench_sheet=bench_sheet(listed, design, ground.batches_there, int(own_habits["session_batches"])),
         assumed=ground.table,
         colour_unit=listed.unit,
         coverage=wanted[0],
@@ -293,186 +257,12 @@ def _as_shown(tries: list[list[Tried]], ground: Grounds, wanted: tuple[float, fl
     ]
 
 
-def _advised(table: pd.DataFrame, wishes: Mapping[str, float]) -> tuple[int, bool]:
-    """Return the row of the design advised, and whether it meets every wish: the least work that does."""
-    lacks = np.zeros(len(table))
-    for name, more_is_better in (("half_width", False), ("caught", True), ("blend", False)):
-        wish = wishes[name]
-        if np.isnan(wish) or (name == "caught" and table["caught"].isna().all()):
-            continue
-        found = table[name].to_numpy(float)
-        short = (wish - found) / max(wish, 1e-9) if more_is_better else found / max(wish, 1e-9) - 1.0
-        lacks += np.maximum(np.nan_to_num(short, nan=1.0), 0.0)
-    meets = lacks <= 1e-9
-    width = table["half_width"].to_numpy(float)
-    if not meets.any():
-        near = np.flatnonzero(lacks <= lacks.min() + 0.02)
-        return int(near[width[near].argmin()]), False
-    n, pours = table["n_batches"].to_numpy(), table["n_pours"].to_numpy()
-    able = np.flatnonzero(meets & (n == n[meets].min()))
-    # more pours where they buy something that can be seen, and the better cup of those that do
-    best = able[width[able].argmin()]
-    enough = able[width[able] <= width[best] * (1.0 + MATTERS)]
-    fewest = enough[pours[enough] == pours[enough].min()]
-    return int(fewest[width[fewest].argmin()]), True
-
-
-def _of_beers(rounds: Sequence[Tried], listed: BeerList, ground: Grounds) -> pd.DataFrame:
-    width = np.mean([one.half_width_of for one in rounds], axis=0)
-    held = np.mean([one.held for one in rounds], axis=0)
-    rows = []
-    for k, name in enumerate(listed.names):
-        # held least often, and nearest in colour of those that are held alike
-        apart = np.abs(np.log(listed.colour_ebc / listed.colour_ebc[k]))
-        apart[k] = np.inf
-        like = int(np.lexsort((apart, np.nan_to_num(held[k], nan=np.inf)))[0])
-        several = len(listed.names) > 1
-        left = max(0, rounds[0].design.n_batches - ground.batches_there.get(name, 0))
-        colour = listed.colour_ebc[k] if listed.unit == "EBC" else listed.colour_ebc[k] / 1.97
-        rows.append(
-            {
-                "beer": name,
-                "colour": colour,
-                "half_width": width[k],
-                "half_width_in_unit": width[k] * colour,
-                "false_reject": float(np.mean([one.rejected[k] for one in rounds])),
-                "caught": float(np.nanmean(held[k])) if several else np.nan,
-                "most_like": listed.names[like] if several else "",
-                "caught_most_like": float(held[k, like]) if several else np.nan,
-                "batches_left": left,
-                "weeks": float(np.ceil(left / listed.batches_a_week[k])),
-            }
-        )
-    return pd.DataFrame(rows).set_index("beer")
-
-
-def _pairs(tries: Sequence[Sequence[Tried]], best: int, listed: BeerList, wish: float) -> pd.DataFrame:
-    """Name the pairs that the advice does not tell apart as wished, and what would: more batches, or nothing."""
-    own = tries[best][0].design
-    same = [t for t in tries if (t[0].design.depth_mm, t[0].design.n_pours) == (own.depth_mm, own.n_pours)]
-    rows = []
-    for a in range(len(listed.names)):
-        for b in range(a + 1, len(listed.names)):
-            held, sd = summary(np.array([(one.held[a, b] + one.held[b, a]) / 2.0 for one in tries[best]]))
-            if held >= wish:
-                continue
-            at_best = float(np.mean([min(one.at_best[a, b], one.at_best[b, a]) for one in same[-1]]))
-            enough = [
-                t[0].design.n_batches
-                for t in same
-                if np.mean([(one.held[a, b] + one.held[b, a]) / 2.0 for one in t]) >= wish
-            ]
-            said = f"{listed.names[a]} and {listed.names[b]}: held {held:.0%} of the time when one runs as the other"
-            if at_best < wish:
-                said += f"; no number of batches or pours will tell them apart, at best {at_best:.0%}"
-            elif enough:
-                said += f"; with {counted(min(enough), 'batch')} a beer as wished"
-            else:
-                said += f"; more batches and pours than were tried, at best {at_best:.0%}"
-            rows.append((listed.names[a], listed.names[b], held, sd, at_best, min(enough) if enough else np.nan, said))
-    columns = ["one", "other", "held", "held_sd", "at_best", "n_batches", "sentence"]
-    return pd.DataFrame(rows, columns=columns).sort_values(["held", "one"], ignore_index=True)
-
-
-def _of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
-    """Say what each cup gives pale, middle and dark beers, at the advised batches and pours."""
-    rows = []
-    for rounds in tries:
-        one = rounds[0].design
-        if (one.n_pours, one.n_batches) != (best.n_pours, best.n_batches):
-            continue
-        thirds = np.array_split(np.mean([r.half_width_of for r in rounds], axis=0), 3)
-        width = {name: float(part.mean()) if part.size else np.nan
-                 for name, part in zip(("pale", "middle", "dark"), thirds, strict=True)}  # fmt: skip
-        half, sd = summary(np.array([r.half_width for r in rounds]))
-        caught, _ = summary(np.array([r.figures["caught"] for r in rounds]))
-        rows.append({"cup_mm": one.cup_mm, "fill_ml": one.fill_ml, "depth_mm": one.depth_mm, "half_width": half,
-                     "half_width_sd": sd, **width, "caught": caught})  # fmt: skip
-    return pd.DataFrame(rows).sort_values("half_width", ignore_index=True)
-
-
-def _advice_said(advice: pd.Series, table: pd.DataFrame, wishes: Mapping[str, float], ground: Grounds,
-                 listed: BeerList) -> list[str]:  # fmt: skip
-    what = (
-        f"{counted(int(advice['n_batches']), 'batch')} of each beer, {counted(int(advice['n_pours']), 'pour')} a "
-        f"sample, {advice['fill_ml']:g} mL in a cup of {advice['cup_mm']:g} mm ({advice['depth_mm']:.1f} mm deep)"
-    )
-    caught = "" if np.isnan(advice["caught"]) else f", {advice['caught']:.1%} of mix-ups caught at one reading"
-    gives = (
-        f"half-width {_with_error(advice, 'half_width')} of the colour at {wishes['coverage']:.0%}, "
-        f"{_with_error(advice, 'false_reject')} of right claims departing{caught}"
-    )
-    said = [f"{what}: {gives}"]
-    if not advice["meets"]:
-        lacking = []
-        for name, word in (
-            ("half_width", "half-width"),
-            ("caught", "mix-ups caught"),
-            ("blend", "smallest blend seen"),
-        ):
-            wish, found = wishes[name], advice[name]
-            if np.isnan(wish) or (name == "caught" and np.isnan(found)):
-                continue
-            if not (found >= wish if name == "caught" else found <= wish):
-                got = "not seen at 50 % either" if np.isnan(found) else f"{found:.1%}"
-                lacking.append(f"{word} {wish:.1%}: {got}")
-        said.append(
-            f"not every wish is met by any number tried; this is the best that can be had ({'; '.join(lacking)})"
-        )
-    least = 1.645 * ground.house.lab_relative
-    if not np.isnan(wishes["half_width"]) and wishes["half_width"] < least:
-        said.append(
-            f"no number of batches or pours brings a half-width below about {least:.1%}: so far one lab colour goes "
-            "from the truth; two determinations a batch would"
-        )
-    weeks = float(advice["weeks"])
-    slow = [
-        name
-        for name, rate in zip(listed.names, listed.batches_a_week, strict=True)
-        if rate == listed.batches_a_week.min()
-    ]
-    said.append(
-        "the set holds as many already: the check may be switched on"
-        if weeks == 0
-        else f"the check may be switched on after {counted(int(weeks), 'week')}, when the beer brewed least often "
-        f"({slow[0]}) has its batches"
-    )
-    return said
-
-
-def _with_error(row: pd.Series, name: str) -> str:
-    sd = row[f"{name}_sd"]
-    return f"{row[name]:.1%}" + ("" if np.isnan(sd) else f" (±{sd:.1%} of simulation)")
-
-
-def _choice_said(of_cups: pd.DataFrame, table: pd.DataFrame, best: Design) -> list[str]:
-    said = []
-    if len(of_cups) > 1:
-        one, last = of_cups.iloc[0], of_cups.iloc[-1]
-        if last["half_width"] > one["half_width"] * (1.0 + MATTERS):
-            said.append(
-                f"the cup {one['depth_mm']:.1f} mm deep is the better one: half-width {one['pale']:.1%} for pale and "
-                f"{one['dark']:.1%} for dark beers, against {last['pale']:.1%} and {last['dark']:.1%} at "
-                f"{last['depth_mm']:.1f} mm"
-            )
-        else:
-            said.append("the cups differ by less than a tenth of the half-width: take the handier one")
-    own = table[np.isclose(table["depth_mm"], best.depth_mm) & (table["n_batches"] == best.n_batches)]
-    if len(own) > 1:
-        few, many = own.iloc[0], own.iloc[-1]
-        said.append(
-            f"{counted(int(many['n_pours']), 'pour')} instead of {int(few['n_pours'])} take the half-width from "
-            f"{few['half_width']:.1%} to {many['half_width']:.1%}"
-        )
-    return said
-
-
 def forecast_beside(found: pd.Series, held: pd.DataFrame, made: Plan, n_batches: float, n_pours: float) -> pd.DataFrame:
     """Return what a plan forecast for a set of this size beside what its evaluation found."""
     # found: figures of an evaluation; held: its pairs
     if made.curves.empty:
         raise TableError("the plan holds no curves")
-    at = made.at(n_batches, n_pours)
+    at = forecast_at(made, n_batches, n_pours)
     pairs = held[held["kind"] == "pair"]
     seen = {
         "half_width": float(found["median_relative_half_width"]),

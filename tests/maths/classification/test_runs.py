@@ -14,10 +14,8 @@ def test_each_run_is_held_at_the_reading_at_which_the_line_holds_it():
     beers.means = beers.means[:1] + 0.15 * (beers.means - beers.means[:1])
     rate, n_pours, n_readings, n_runs = 0.2, 2, 6, 40
     fit = fit_class_model(*with_levels(*beers.house(8, n_pours)), false_reject_rate=rate)
-    drawn = np.stack([
-        beers.pours(beers.batches(run % 4, 1), 2 * n_readings * n_pours).reshape(2, n_readings, n_pours, -1).mean(axis=2)
-        for run in range(n_runs)
-    ])  # fmt: skip
+    pours = [beers.pours(beers.batches(run % 4, 1), 2 * n_readings * n_pours) for run in range(n_runs)]
+    drawn = np.stack(pours).reshape(n_runs, 2, n_readings, n_pours, -1).mean(axis=3)
     got = held_at(fit, drawn[:, 0], drawn[:, 1], n_pours, RunRule(rate))
     by_the_line = np.array([
         [held_by_the_line(fit, *drawn[run], n_pours, rate, claim) for claim in range(4)] for run in range(n_runs)
