@@ -237,19 +237,21 @@ def _numbers(given: Sequence[int], name: str, least: int) -> list[int]:
 
 
 def _as_shown(tries: list[list[Tried]], ground: Grounds, wanted: tuple[float, float], seed: int) -> list[list[Tried]]:
-    """Widen or narrow intervals by what held-out colours of a set that is there are off, over the simulated ones."""
+    """Widen or narrow intervals as a set that is there shows: by its held-out errors and by its intervals, alike."""
     fitted = ground.fitted
-    if fitted is None or fitted.colour is None:
+    if fitted is None or fitted.colour is None or fitted.pours is None:
         return tries
+    fit, levels = fitted.colour, fitted.pours.levels
     n = max(3, round(float(np.mean(list(ground.batches_there.values())))))
     pours = max(1, round(1.0 / fitted.faults.scatter.per_pour))
     present = Design(0.0, 0.0, ground.house.depth_mm, pours, n)
-    alike = try_all(ground.house, [present], wanted, rounds=AS_SHOWN_ROUNDS, seed=seed, n_new=1)[0]
-    simulated = float(np.mean([one.held_out**2 for one in alike]))
-    fit = fitted.colour
-    shown = float(np.mean(np.log(fit.held_out_colour / fit.lab_colour) ** 2))
+    alike = try_all(ground.house, [present], wanted, rounds=AS_SHOWN_ROUNDS, seed=seed)[0]
+    got = fit.interval(levels.mean(fitted.pours.reflectance, to="sample"), levels.counts("sample"), wanted[0])
+    shown = float(np.sqrt(np.mean(np.log(fit.held_out_colour / fit.lab_colour) ** 2)))
+    shown *= float(np.median((got.high - got.low) / 2.0 / got.colour))
+    simulated = float(np.mean([one.held_out for one in alike]) * np.mean([one.half_width for one in alike]))
     free = fit.held_out_colour.size
-    # a few held-out batches know a mean square badly: the simulated one counts as so many more
+    # a few held-out batches know a size badly: the simulation counts as so many more
     factor = float(np.sqrt((free * shown / simulated + WORTH_OF_MODEL) / (free + WORTH_OF_MODEL)))
     return [
         [replace(one, half_width=factor * one.half_width, half_width_of=factor * one.half_width_of) for one in rounds]
