@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
+from scipy.special import stdtrit
 
 from specmatch.array_types import Floats
 from specmatch.house.fitting.fitting import one_thread
@@ -165,9 +166,9 @@ def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
         for name in FIGURES:
             values = np.array([one.figures[name] for one in rounds])
             mean, sd = summary(values)
-            spread = float(values.std(ddof=1)) if values.size > 1 else np.nan
-            row |= {name: mean, f"{name}_sd": sd, f"{name}_low": mean - 1.645 * spread,
-                    f"{name}_high": mean + 1.645 * spread}  # fmt: skip
+            # of one house more, after so many (Student's t)
+            reach = float(stdtrit(max(values.size - 1, 1), 0.95)) * sd * np.sqrt(values.size + 1.0)
+            row |= {name: mean, f"{name}_sd": sd, f"{name}_low": mean - reach, f"{name}_high": mean + reach}
         seen = np.mean([one.blends for one in rounds], axis=0)
         enough = np.flatnonzero(seen >= 0.5)
         row["blend"] = BLENDS[int(enough[0])] if enough.size else np.nan

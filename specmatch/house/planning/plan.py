@@ -28,7 +28,7 @@ if TYPE_CHECKING:
 FORMAT = 1
 N_BATCHES, N_POURS, CUPS = (4, 8, 16), (1, 3), ((40.0, 10.0),)
 # simulated houses, new batches judged in each, shifts
-WHOLE, ROUGH = (10, NEW_BATCHES, SHIFTS), (2, 60, 200)
+WHOLE, ROUGH = (10, NEW_BATCHES, SHIFTS), (3, 48, 200)
 IT_IS_A_MODEL = "simulated optics are a model: save this plan and let evaluate hold it against the set as it grows"
 # houses simulated as large as the set that is there, and how many held-out batches the simulation is worth (tuning)
 AS_SHOWN_ROUNDS, WORTH_OF_MODEL = 4, 8.0
@@ -104,6 +104,11 @@ def forecast_at(made: Plan, n_batches: float, n_pours: float) -> pd.Series:
     # what more batches buy goes with 1/n
     x, wanted = -1.0 / own["n_batches"].to_numpy(float), -1.0 / max(float(n_batches), 1.0)
     found = {name: float(np.interp(wanted, x, own[name].to_numpy(float))) for name in own.columns}
+    if wanted < x[0] and x.size > 1:
+        # fewer than were tried: further along the line of the first two
+        for name in ("half_width", "half_width_low", "half_width_high"):
+            first, second = own[name].to_numpy(float)[:2]
+            found[name] = first + (second - first) * (wanted - x[0]) / (x[1] - x[0])
     return pd.Series({**found, "n_batches": float(n_batches)}, name="forecast")
 
 
@@ -272,9 +277,13 @@ def forecast_beside(found: pd.Series, held: pd.DataFrame, made: Plan, n_batches:
         "caught": float((pairs["held"] * pairs["n"]).sum() / max(pairs["n"].sum(), 1)) if len(pairs) else np.nan,
         "covered": float(found["covered"]),
     }
-    rows = [
-        (name, at[name], low, high, value, bool(low <= value <= high))
-        for name, value in seen.items()
-        for low, high in [(at[f"{name}_low"], at[f"{name}_high"])]
-    ]
+    n = float(found["n_batches"])
+    rows = []
+    for name, value in seen.items():
+        share = float(np.clip(at[name], 0.0, 1.0))
+        # what is found is itself counted on so many batches
+        own = at[name] / np.sqrt(2.0 * n) if name == "half_width" else np.sqrt(share * (1.0 - share) / n)
+        reach = float(np.hypot((at[f"{name}_high"] - at[f"{name}_low"]) / 2.0, 1.645 * own))
+        low, high = at[name] - reach, at[name] + reach
+        rows.append((name, at[name], low, high, value, bool(low <= value <= high)))
     return pd.DataFrame(rows, columns=["figure", "forecast", "low", "high", "found", "as_forecast"])
