@@ -27,8 +27,9 @@ if TYPE_CHECKING:
 
 FORMAT = 1
 N_BATCHES, N_POURS, CUPS = (4, 8, 16), (1, 3), ((40.0, 10.0),)
-# simulated houses, new batches judged in each, shifts
-WHOLE, ROUGH = (10, NEW_BATCHES, SHIFTS), (3, 48, 200)
+# simulated houses, new batches judged in each, shifts; of a list of so many beers
+WHOLE, ROUGH = (10, NEW_BATCHES, SHIFTS), (2, 60, 200)
+USUAL_BEERS = 12
 IT_IS_A_MODEL = "simulated optics are a model: save this plan and let evaluate hold it against the set as it grows"
 # houses simulated as large as the set that is there, and how many held-out batches the simulation is worth (tuning)
 AS_SHOWN_ROUNDS, WORTH_OF_MODEL = 4, 8.0
@@ -199,7 +200,7 @@ def plan(
     ground = ground_of(listed, cups, own_habits, habits or {}, module, refs, wanted[1])
     designs = [Design(float(cup[0]), float(cup[1]), float(depth), m, n)
                for cup, depth in zip(cups, depths, strict=True) for m in pours for n in batches]  # fmt: skip
-    rounds, n_new, shifts = ROUGH if rough else WHOLE
+    rounds, n_new, shifts = _effort(len(listed.names), rough)
     tries = try_all(ground.house, designs, wanted, rounds=rounds, n_new=n_new, seed=seed, n_jobs=n_jobs, tell=progress)
     tries = _as_shown(tries, ground, wanted, seed)
     table = curves(tries)
@@ -232,6 +233,12 @@ def plan(
         rough=rough,
         seed=seed,
     )
+
+
+def _effort(n_beers: int, rough: bool) -> tuple[int, int, int]:
+    """Return simulated houses, new batches judged in each, and shifts: fewer houses where each holds many beers."""
+    rounds, n_new, shifts = ROUGH if rough else WHOLE
+    return int(np.clip(round(rounds * USUAL_BEERS / n_beers), 2, rounds)), n_new, shifts
 
 
 def _numbers(given: Sequence[int], name: str, least: int) -> list[int]:
