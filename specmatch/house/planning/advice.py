@@ -126,6 +126,10 @@ def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds,
         f"{_with_error(advice, 'false_reject')} of right claims departing{caught}"
     )
     said = [f"{what}: {gives}"]
+    if advice["n_pours"] == 1:
+        said.append(
+            "one pour meets this, but a pour gone wrong shows only beside another: pour the first batches twice"
+        )
     if not advice["meets"]:
         lacking = []
         for name, word in (

@@ -188,7 +188,7 @@ def plan(
     Examples
     --------
     >>> made = sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True)
-    >>> made.sentences[1]
+    >>> made.sentences[2]
     'the check may be switched on after 4 weeks, when the beer brewed least often (Pils) has its batches'
     """
     own_habits, own_wishes = settings_of(habits, HABITS, "habit"), settings_of(wishes, WISHES, "wish")

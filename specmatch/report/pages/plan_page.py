@@ -93,7 +93,10 @@ def plan_page(made: Plan) -> str:
             at_line
             + table(made.line, "Readings at an interval, with the retest rule as it is")
             + table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
-            + table(made.changeover.rename_axis("what").to_frame("value"), "At a changeover"),
+            + table(
+                made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value"),
+                "At a changeover",
+            ),
         ),
         Section("upkeep", "Reference and control", table(made.upkeep, "How often, and why")),
         Section("assumed", "What it rests on", table(made.assumed, "What was taken for true, and where it comes from")),

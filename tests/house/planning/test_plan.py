@@ -1,15 +1,19 @@
 """A plan before the first batch: what it advises, what it says it cannot have, and what it refuses."""
 
 import json
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from plan_house import house_of
 
 import specmatch as sm
 from specmatch.errors import OptionError, TableError, UnitError
-from specmatch.house.planning.beer_list import BeerList
+from specmatch.house.planning.advice import advised, weak_pairs
+from specmatch.house.planning.assumptions import WISHES, settings_of
+from specmatch.house.planning.beer_list import BeerList, beer_list
 from specmatch.house.planning.bench_work import bench_sheet
 from specmatch.house.planning.forecast import Design, try_all
 from specmatch.house.planning.line import readings_in_time
@@ -35,10 +39,31 @@ def test_it_advises_what_meets_the_wishes_and_says_so(four):
     assert set(four.assumed["source"]) == {"the list", "cautious default"}
 
 
+@pytest.mark.whole
 def test_the_same_numbers_give_the_same_plan(four):
     pd.testing.assert_frame_equal(sm.plan(FOUR, **QUICK).curves, four.curves)
 
 
+def test_the_least_work_that_meets_the_wishes_is_advised():
+    table = pd.DataFrame({
+        "n_batches": [4, 4, 8, 8], "n_pours": [1, 3, 1, 3], "half_width": [0.060, 0.050, 0.048, 0.040],
+        "caught": [0.99, 0.99, 1.0, 1.0], "blend": [0.3, 0.3, 0.2, 0.1],
+    })  # fmt: skip
+
+    def wish(**given):
+        return advised(table, settings_of(given, WISHES, "wish"))
+
+    # three pours buy more than a tenth of the half-width at four batches, and so they are worth it
+    assert wish() == (1, True)
+    assert wish(half_width=0.055) == (1, True)
+    # one pour at eight batches does what is asked, but three do it a fifth better
+    assert wish(half_width=0.049) == (3, True)
+    assert wish(blend=0.2, half_width=0.05) == (3, True)
+    # nothing does: the best that can be had
+    assert wish(half_width=0.01) == (3, False)
+
+
+@pytest.mark.whole
 def test_wishes_that_no_number_meets_get_the_best_that_can_be_had():
     made = sm.plan(FOUR, **QUICK, wishes={"half_width": 0.005})
     assert not made.advice["meets"]
@@ -49,23 +74,34 @@ def test_wishes_that_no_number_meets_get_the_best_that_can_be_had():
 
 
 def test_two_beers_of_one_colour_are_read_and_promised_nothing():
-    made = sm.plan({"Pils": 8.0, "Blond": 8.0, "Stout": 60.0}, **QUICK)
-    assert any("Pils and Blond are of one colour" in one for one in made.sentences)
-    assert made.pairs.empty or set(made.pairs.loc[0, ["one", "other"]]) == {"Pils", "Blond"}
+    listed = beer_list({"Stout": 60.0, "Pils": 8.0, "Blond": 8.0}, "EBC", 1.0)
+    assert listed.names == ("Pils", "Blond", "Stout")
+    assert len(listed.notes) == 1 and "Pils and Blond are of one colour" in listed.notes[0]
+    assert not beer_list(FOUR, "EBC", 1.0).notes
 
 
-def test_beers_that_no_number_tells_apart_are_named():
-    made = sm.plan({"Pils": 8.0, "Blond": 8.1, "Stout": 60.0}, **QUICK, habits={"batch_sd": 0.3}, seed=2)
-    if len(made.pairs):
-        assert made.pairs["held"].is_monotonic_increasing
-        assert (made.pairs["held"] < 0.95).all()
+def test_beers_that_no_number_tells_apart_are_named_worst_first():
+    house = house_of({"Pils": 8.0, "Blond": 9.0, "Stout": 60.0})
+    design = [Design(40.0, 10.0, house.depth_mm, 1, n) for n in (4, 8)]
+    tries = try_all(house, design, (0.9, 0.05), rounds=1, seed=0, n_new=12)
+    nan = np.nan
+    held = np.array([[nan, 0.5, 1.0], [0.7, nan, 0.8], [1.0, 0.8, nan]])
+    more = np.array([[nan, 0.6, 1.0], [0.6, nan, 0.97], [1.0, 0.97, nan]])
+    at_best = np.array([[nan, 0.75, 1.0], [0.8, nan, 1.0], [1.0, 1.0, nan]])
+    made = [[replace(t[0], held=h, at_best=at_best)] for t, h in zip(tries, (held, more), strict=True)]
+    pairs = weak_pairs(made, 0, beer_list({"Pils": 8.0, "Blond": 9.0, "Stout": 60.0}, "EBC", 1.0), 0.95)
+    assert pairs[["one", "other"]].to_numpy().tolist() == [["Pils", "Blond"], ["Blond", "Stout"]]
+    np.testing.assert_allclose(pairs["held"], [0.6, 0.8])
+    np.testing.assert_allclose(pairs["at_best"], [0.75, 1.0])
+    assert "no number of batches or pours will tell them apart, at best 75%" in pairs["sentence"][0]
+    assert "with 8 batches a beer as wished" in pairs["sentence"][1]
 
 
 def test_one_beer_has_no_mix_up_to_catch():
-    made = sm.plan({"Pils": 8.0, "Stout": 60.0}, **QUICK)
     alone = sm.plan({"Pils": 8.0}, rough=True, n_batches=(8,), n_pours=(1,))
-    assert made.line["caught"].notna().all() and alone.line["caught"].isna().all()
+    assert alone.line["caught"].isna().all() and alone.line["false_hold"].notna().all()
     assert any("one beer" in one for one in alone.sentences)
+    assert np.isnan(alone.changeover["held_at_first"])
 
 
 @pytest.mark.parametrize(
@@ -103,6 +139,7 @@ def test_a_list_that_cannot_be_read_is_refused(beers, match):
         sm.plan(beers)
 
 
+@pytest.mark.whole
 def test_colours_in_srm_are_the_same_beers(four):
     srm = pd.DataFrame({"colour": [c / 1.97 for c in FOUR.values()], "colour_unit": "SRM"}, index=list(FOUR))
     made = sm.plan(srm, **QUICK, colour_unit="SRM")
@@ -129,8 +166,6 @@ def test_between_numbers_tried_the_curve_goes_with_one_over_n(four):
 
 
 def test_a_deeper_cup_of_the_same_beer_leaves_less_light():
-    from plan_house import house_of
-
     house = house_of(FOUR)
     deeper = house.at_depth(2 * house.depth_mm)
     rng = np.random.default_rng
@@ -138,6 +173,7 @@ def test_a_deeper_cup_of_the_same_beer_leaves_less_light():
     np.testing.assert_allclose(deeper.beers(rng(1)), np.maximum(house.beers(rng(1)) ** 2, 1e-12), rtol=1e-9)
 
 
+@pytest.mark.whole
 def test_scans_of_the_module_give_noise_and_band(small_house):
     _, new = small_house
     rows = new.scans["sample"].isin(new.scans["sample"].unique()[:2]).to_numpy()
@@ -147,6 +183,7 @@ def test_scans_of_the_module_give_noise_and_band(small_house):
     assert row["source"] == "the module" and row["value"].endswith("from 6 scans")
 
 
+@pytest.mark.whole
 def test_a_commissioning_gives_noise_and_drift(tmp_path):
     sm.write_bench_day(tmp_path / "bench")
     found = sm.commission(tmp_path / "bench")
@@ -208,8 +245,6 @@ def test_readings_that_come_in_time_by_hand():
 
 
 def test_monte_carlo_error_is_the_one_seen(full_size):
-    from plan_house import house_of
-
     house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
     design = [Design(40.0, 10.0, house.depth_mm, 1, 4)]
     n = 40 if full_size else 6
