@@ -42,6 +42,7 @@ def advised(table: pd.DataFrame, wishes: Mapping[str, float]) -> tuple[int, bool
 
 
 def of_beers(rounds: Sequence[Tried], listed: BeerList, ground: Grounds) -> pd.DataFrame:
+    """Say what each beer gets at the advised design, and which one it is taken for most easily."""
     width = np.mean([one.half_width_of for one in rounds], axis=0)
     held = np.mean([one.held for one in rounds], axis=0)
     rows = []
@@ -116,6 +117,7 @@ def of_cups(tries: Sequence[Sequence[Tried]], best: Design) -> pd.DataFrame:
 
 
 def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds, listed: BeerList) -> list[str]:
+    """Say in words what is advised, what it gives, what it does not meet, and when the check may begin."""
     what = (
         f"{counted(int(advice['n_batches']), 'batch')} of each beer, {counted(int(advice['n_pours']), 'pour')} a "
         f"sample, {advice['fill_ml']:g} mL in a cup of {advice['cup_mm']:g} mm ({advice['depth_mm']:.1f} mm deep)"
@@ -173,6 +175,7 @@ def _with_error(row: pd.Series, name: str) -> str:
 
 
 def choice_said(of_cups: pd.DataFrame, table: pd.DataFrame, best: Design) -> list[str]:
+    """Say in words what the other cups and numbers of pours would have given."""
     said = []
     if len(of_cups) > 1:
         one, last = of_cups.iloc[0], of_cups.iloc[-1]
