@@ -64,14 +64,6 @@ def plan_page(made: Plan) -> str:
         says=made.sentences[0],
         numbers=made.beers,
     )
-    at_line = ""
-    if made.line["caught"].notna().any():
-        at_line = figure(
-            plots.plot_plan_line(made, ax=new_figure(6.4, 3.6).subplots()),
-            name="line",
-            caption="Mix-ups held in time, by how often a package is read; bars: 95 % bounds",
-            says=" ".join(made.sentences),
-        )
     pairs = made.pairs.drop(columns=["sentence"])
     sections = [
         Section("advice", "What is advised, and what it gives", bullets(made.sentences)),
@@ -87,17 +79,7 @@ def plan_page(made: Plan) -> str:
                 else "<p>Every pair is held as often as wished.</p>"
             ),
         ),
-        Section(
-            "line",
-            "At the line",
-            at_line
-            + table(made.line, "Readings at an interval, with the retest rule as it is")
-            + table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
-            + table(
-                made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value"),
-                "At a changeover",
-            ),
-        ),
+        Section("line", "At the line", _at_line(made)),
         Section("upkeep", "Reference and control", table(made.upkeep, "How often, and why")),
         Section("assumed", "What it rests on", table(made.assumed, "What was taken for true, and where it comes from")),
         Section("bench", "At the bench: the first weeks", _sheet(made), sheet=True),
@@ -132,3 +114,21 @@ def _sheet(made: Plan) -> str:
         }
     )
     return said + table(shown, "What to pour, scan and send to the lab, in this order")
+
+
+def _at_line(made: Plan) -> str:
+    at_line = ""
+    if made.line["caught"].notna().any():
+        at_line = figure(
+            plots.plot_plan_line(made, ax=new_figure(6.4, 3.6).subplots()),
+            name="line",
+            caption="Mix-ups held in time, by how often a package is read; bars: 95 % bounds",
+            says=" ".join(made.sentences),
+        )
+    changeover = made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value")
+    return (
+        at_line
+        + table(made.line, "Readings at an interval, with the retest rule as it is")
+        + table(made.packages, "Of a lot looked at once: from where, how many packages, chance to meet a wrong one")
+        + table(changeover, "At a changeover")
+    )
