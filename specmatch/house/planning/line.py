@@ -11,7 +11,8 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints
 from specmatch.house.planning.forecast import Tried
 from specmatch.house.planning.simulation import draw_batches
-from specmatch.maths.classification.runs import RunRule, held_at
+from specmatch.maths.classification.runs import held_at
+from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.sampling import chance_to_catch, packages_needed
 from specmatch.wording import counted
@@ -76,7 +77,7 @@ class _Shifts:
 
     def held(self, rate: float, before: Ints, length: int) -> Ints:
         """Return at which reading each shift is held: `before` readings of the claimed beer, then of the other one."""
-        rule, out = RunRule(rate), np.full(self.claimed.size, length)
+        rule, out = SequentialRule(rate), np.full(self.claimed.size, length)
         turn = np.arange(length)
         for claim in np.unique(self.claimed):
             rows = np.flatnonzero(self.claimed == claim)

@@ -91,10 +91,10 @@ def draw_batches(house: Assumed, beers: Floats, n_batches: int, n_pours: int, rn
     of_pour = rng.standard_normal((*shape, len(CAUSES))) * house.pour_sd
     strength = own[:, :, None, 0] + of_pour[..., 0]
     path = np.exp(strength[..., None] + shapes[:, :, None, :])
-    seen = house.law.seen(beers[:, None, None, :] ** path)
+    seen = house.law.seen(-np.log(beers)[:, None, None, :] * path)
     optics = Optics(house.wavelength_nm, house.noise.light, house.law.glare, FOAM_REFLECTANCE)
     none = np.zeros((0, p))
-    other = np.array([causes_at(one, none, optics)[1:] for one in house.law.seen(beers)])
+    other = np.array([causes_at(one, none, optics)[1:] for one in house.law.seen(-np.log(beers))])
     seen = seen + np.einsum("bnmc,bcp->bnmp", (own[:, :, None, :] + of_pour)[..., 1:], other)
     # dark and reference are one scan for all pours of a batch
     reference = rng.standard_normal((n_beers, n_batches, 1, p)) * np.sqrt(house.noise.variance(np.ones(p)))

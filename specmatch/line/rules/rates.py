@@ -12,7 +12,8 @@ from specmatch.batches import batch_folds
 from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
-from specmatch.maths.classification.runs import RunRule, held_at
+from specmatch.maths.classification.runs import held_at
+from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
 
@@ -87,9 +88,9 @@ def run_risks(
     Notes
     -----
     Each held-out batch is taken through runs of a line: readings are its spectrum with the scatter between pours that
-    the set shows, drawn anew; departures, retests and holds follow `RunRule`. The batch is the unit, so the bounds
-    are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in its
-    spectrum, which makes the figure a little too large, not too small.
+    the set shows, drawn anew; departures, retests and holds follow `SequentialRule`. The batch is the unit, so the
+    bounds are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in
+    its spectrum, which makes the figure a little too large, not too small.
 
     Examples
     --------
@@ -110,7 +111,7 @@ def run_risks(
     beer_of_residual = beer_of_pour[several]
     n_pours = int(np.median(counts))
     rng = np.random.default_rng(seed)
-    rule = RunRule(false_reject_rate)
+    rule = SequentialRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
         kept = folds[batch_of_pour] != fold
@@ -133,7 +134,7 @@ def run_risks(
 
 
 def held_share(
-    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: RunRule,
+    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: SequentialRule,
     rng: np.random.Generator,
 ) -> Floats:  # fmt: skip
     """Take a batch through runs under every claim and return the share of runs held."""

@@ -1,34 +1,21 @@
 """What the retest rule of a line makes of runs of readings: at which reading a run is held, if it is."""
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.classification.class_model import ClassModel
-
-
-@dataclass(frozen=True)
-class RunRule:
-    """When a run is held."""
-
-    # A reading departs at p-values up to it, and all pours of a run together stand as a departure
-    false_reject_rate: float
-    # of the rate, for the pours since a departure on their own: that look is one more chance of a false hold
-    since_share: float = 0.1
-    # so many of one run are a hold: pours of a lot share its batch, so evidence stops growing, and retests must end
-    most_departures: int = 3
+from specmatch.maths.classification.sequential import SequentialRule
 
 
 def held_at(
-    fit: ClassModel, readings: Floats, retests: Floats, n_pours: int, rule: RunRule, claims: Ints | None = None
+    fit: ClassModel, readings: Floats, retests: Floats, n_pours: int, rule: SequentialRule, claims: Ints | None = None
 ) -> Ints:
     """Return at which of its readings each run is held under each claim; the number of readings where at none."""
     # readings, retests (n_runs, n_readings, p): means of so many pours; the retest at a reading is of the same beer
     # claims (k,): codes of beers, all unless given -> (n_runs, k)
     n_runs, n, p = readings.shape
     beers = np.arange(len(fit.beer_means)) if claims is None else claims
-    rate = rule.false_reject_rate
+    rate = rule.wrong_hold
 
     def p_values(rows: Floats, pours: Ints) -> Floats:
         return fit.match(rows, pours).p_value
