@@ -30,6 +30,20 @@ def number(text: str) -> float:
     raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
 
 
+def named_numbers(given: list[str], option: str) -> dict[str, float]:
+    """Return settings that were typed as NAME=NUMBER."""
+    from specmatch.errors import OptionError
+
+    out = {}
+    for text in given:
+        name, _, value = text.partition("=")
+        try:
+            out[name.strip()] = number(value.strip())
+        except argparse.ArgumentTypeError as error:
+            raise OptionError(f"{option} {text}: {error}; write it as NAME=NUMBER") from None
+    return out
+
+
 def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who measured where, and how long a control vouches for the line."""
     parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")

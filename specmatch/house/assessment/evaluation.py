@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -21,6 +22,7 @@ from specmatch.house.assessment.mix_ups import (
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
+from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
@@ -49,6 +51,8 @@ class Evaluation:
     coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
     folds: pd.Series  # fold of each batch
     budget: pd.DataFrame | None = None  # of the model of the whole set, see `HouseModel.budget`; None without colours
+    # what a plan forecast beside what was found: `figure, forecast, low, high, found, as_forecast`; None without one
+    forecast: pd.DataFrame | None = None
 
 
 @dataclass(frozen=True)
@@ -62,7 +66,13 @@ class _Fold:
 
 @one_thread()
 def evaluate(
-    house: HouseModel, refs: ReferenceSet, *, n_folds: int = 10, seed: int = 0, n_jobs: int | None = None
+    house: HouseModel,
+    refs: ReferenceSet,
+    *,
+    n_folds: int = 10,
+    seed: int = 0,
+    n_jobs: int | None = None,
+    plan: Plan | str | Path | None = None,
 ) -> Evaluation:
     """Judge a model with batches held out: everything that `fit` chooses is chosen anew without them.
 
@@ -77,6 +87,9 @@ def evaluate(
         With the names of the batches it fixes the folds.
     n_jobs : int, optional
         Processes, as joblib counts them; one by default.
+    plan : Plan or path, optional
+        From `specmatch.plan`, or the file in which one was saved: what it forecast for a set of this size is put beside
+        what is found (`.forecast`).
 
     Returns
     -------
@@ -138,8 +151,14 @@ def evaluate(
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,
     )
+    forecast = None
+    if plan is not None:
+        made = plan if isinstance(plan, Plan) else Plan.load(plan)
+        # each fold learns from the others only
+        n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
+        forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
     budget = None if whole.colour is None else budget_table(whole)
-    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget)
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
 
 
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
