@@ -4,15 +4,19 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
+import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.reference.audit.batch_scores import BatchScores
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.40, 0.02
+RECIPE_RATE, CLUSTER_RATE = 0.05, 0.2
+# Two beers lie so far apart, in units of the scatter of the other beers about theirs.
+LEAST_APART = 7.0
+DAYS_OF_A_YEAR = 365.25
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
@@ -21,7 +25,7 @@ LENT_DOF = 40
 N_SIMULATED = 4000
 
 
-def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
+def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
     # level (n_batches,), dates (n_batches,)
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
@@ -40,7 +44,7 @@ def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArr
                 yield finding
     for beer, rows in enumerate(members):
         if rows.size >= FEWEST_FOR_CLUSTERS and beer not in changed:
-            yield from _clusters(pours, beer, rows, scored.whitened(rows), CLUSTER_RATE / n_beers)
+            yield from _clusters(pours, beer, rows, scored.among_others(beer), CLUSTER_RATE / n_beers)
 
 
 def _usual_variance(levels: list[Floats], beer: int) -> float:
@@ -58,6 +62,9 @@ def _change(
         return None
     k = int(place[0])
     step = float(level[k:].mean() - level[:k].mean())
+    about_step = np.concatenate([level[:k] - level[:k].mean(), level[k:] - level[k:].mean()])
+    if _about_wave(level, dates[in_time]) <= float(about_step @ about_step):
+        return None  # a season tells as much of it with as many numbers
     name, since = pours.beer_names[beer], pours.batch_names[in_time[k]]
     return Finding(
         "recipe_change",
@@ -69,6 +76,15 @@ def _change(
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
     )
+
+
+def _about_wave(level: Floats, dates: NDArray[np.str_]) -> float:
+    """Return the sum of squares of levels about the wave of a year that fits them best."""
+    day = (pd.to_datetime(pd.Series(dates), utc=True, format="ISO8601") - pd.Timestamp(0, tz="UTC")).dt.days
+    turn = 2.0 * np.pi * day.to_numpy(dtype=np.float64) / DAYS_OF_A_YEAR
+    wave = np.stack([np.ones_like(turn), np.cos(turn), np.sin(turn)], axis=1)
+    rest = level - wave @ np.linalg.lstsq(wave, level, rcond=None)[0]
+    return float(rest @ rest)
 
 
 def _largest_step(levels: Floats, usual: float) -> tuple[Ints, Floats]:
@@ -95,6 +111,9 @@ def _step_limit(n: int, rate: float) -> float:
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:
     side, share = _best_split(points)
+    apart = float(np.linalg.norm(points[side].mean(axis=0) - points[~side].mean(axis=0)))
+    if apart < LEAST_APART:
+        return
     # one long axis splits more easily than many even ones; which it is is not known
     if share <= max(_split_limit(rows.size, n_axes, round(rate, 6)) for n_axes in (1, points.shape[1])):
         return

@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
-from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 
 # Below this the scatter of a beer must be borrowed from the others, and one wrong label is a large part of it.
@@ -183,14 +184,13 @@ FEWEST_SESSIONS, FEWEST_BATCHES, FEWEST_BEERS = 6, 3, 2
 DRIFT_LIMIT, LEAST_DRIFT = 4.5, 0.02
 
 
-def session_findings(scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
+def session_findings(scored: JudgedBatches, typical: Floats, session: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `drifted_reference` for sessions whose batches all read lighter or darker than their beers."""
-    # session (n_batches,)
+    # typical (n_beers, p), session (n_batches,)
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
-    rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))
-    table = pd.DataFrame(
-        {"session": session[rows], "beer": scored.beer[rows], "light": scored.along(scored.up_light, rows)}
-    )
+    rows = np.flatnonzero(session != "")
+    light = scored.up(typical, strength=False)
+    table = pd.DataFrame({"session": session[rows], "beer": scored.beer[rows], "light": light[rows]})
     groups = table.groupby("session", sort=True)
     levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
     levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]
