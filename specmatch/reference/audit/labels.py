@@ -18,8 +18,8 @@ from specmatch.reference.tables.pours import Pours
 # A label is doubted when the batch is far from its beer and another beer clearly more likely: odds of the two p-values,
 # for each batch of the set, because so many may be mistaken ...
 DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 2.0
-# ... or where none is nearer when a clean set would hold it once in a thousand.
-UNLIKE_ANY_RATE = 0.001
+# ... or where none is nearer when a clean set would hold it once in ten thousand.
+UNLIKE_ANY_RATE = 1e-4
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 # Two values were swapped when both are off by themselves and neither is once they change places.

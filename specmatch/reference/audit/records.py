@@ -189,8 +189,8 @@ def session_findings(scored: JudgedBatches, typical: Floats, session: NDArray[np
     # typical (n_beers, p), session (n_batches,)
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
     rows = np.flatnonzero(session != "")
-    light = scored.up(typical, strength=False)
-    table = pd.DataFrame({"session": session[rows], "beer": scored.beer[rows], "light": light[rows]})
+    by_light = scored.up(typical, strength=False)
+    table = pd.DataFrame({"session": session[rows], "beer": scored.beer[rows], "light": by_light[rows]})
     groups = table.groupby("session", sort=True)
     levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
     levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]
