@@ -20,6 +20,7 @@ from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.tables.edits import before_recipe
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -88,7 +89,8 @@ def evaluate(
     >>> len(result.colour) == len(past.batches)
     True
     """
-    names = [str(name) for name in refs.scans["batch"].unique()]
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
     beers = refs.batches.loc[names, "beer"]
     folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))

@@ -31,6 +31,7 @@ from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -63,6 +64,10 @@ def fit_set(
     grown_from: FittedHouse | None = None,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    if older:
+        logger.warning("older than the recipe of its beer (valid_from), not learnt from: %s", ", ".join(sorted(older)))
+    without = {*without, *older}
     fitted = fit_house(refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from)
     for name in second_modules(refs.scans):
         kept = refs.scans[refs.scans["instrument"].map(plain_text) == name]

@@ -36,6 +36,7 @@ from specmatch.measurement.reflectance.path_length import (
     fillings,
     unfit_for_one_depth,
 )
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -194,6 +195,12 @@ def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
     return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
 
 
+def _to_learn_from(refs: ReferenceSet, without: Collection[str]) -> pd.DataFrame:
+    """Return the scans of a set without some batches and those that are older than the recipe of their beer."""
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    return refs.scans[~refs.scans["batch"].isin(out)] if out else refs.scans
+
+
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -206,7 +213,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
+    scans = _of_module(_to_learn_from(refs, without), module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

@@ -27,6 +27,7 @@ WIDEST_FILL_SPREAD = 0.03
 WIDEST_TEMPERATURE_SPREAD_C = 8.0
 _ONE_OF_A_KIND = {
     "instrument": "instruments differ in wavelength, slit and stray light",
+    "site": "sites have modules of their own, which `instrument` should name",
     "cup": "another cup is another depth of beer",
     "cup_mm": "another inner diameter is another depth of beer",
     "stage": "tank and package samples differ in haze and gas",
@@ -134,12 +135,17 @@ def _is_depth(column: str, scans: pd.DataFrame) -> bool:
     return column == "cup_mm"
 
 
+def _named(column: str, scans: pd.DataFrame) -> bool:
+    """True where a site's scans name their module, which then stands for the site."""
+    return column == "site" and "instrument" in scans.columns and not (scans["instrument"] == "").any()
+
+
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
     depth = depth_of_set(scans)
     brought = depth is not None and not unfit_for_one_depth(scans, depth) and not fillings(scans, depth).unknown
     for column, reason in _ONE_OF_A_KIND.items():
-        if column in scans.columns and not (brought and _is_depth(column, scans)):
+        if column in scans.columns and not (brought and _is_depth(column, scans)) and not _named(column, scans):
             kinds = scans[column].replace("", np.nan)
             if kinds.nunique() > 1:
                 yield _mixed(column, kinds.map(_shown), beer, reason)
