@@ -20,6 +20,8 @@ LARGEST_SHARE_OUT = 0.2
 FEWEST_FOR_OWN_SCALE = 5
 # a batch is of another beer that so many of its batches would lie as far out of
 FITS = 0.01
+# ... and is kept out of the core of its own where that other one is nearer by so much (difference of T2)
+NEARER = 10.0
 LEAST_SCATTER = 0.01
 # no beer is judged by ranks: a finding needs a tail that reaches beyond one in so many batches
 _NO_RANKS = 1e-9
@@ -75,23 +77,38 @@ def judge_batches(reflectance: Floats, levels: Levels, *, shared: SharedNoise | 
         return None
     samples, one = one_sample_a_batch(reflectance, levels)
     choice = select_space(samples, reflectance, one, shared=shared)
-    core = _core(samples, choice)
-    kept = np.flatnonzero(core)
-    model = build_class_model(samples.part(kept), choice, _NO_RANKS)
-    squared = model.match(samples.reflectance, samples.n_pours).distance ** 2 * model.beer_means.shape[1]
+    core, every, rows = _core(samples, choice), np.arange(per_beer.size), np.arange(n_batches)
+    while True:
+        model = build_class_model(samples.part(np.flatnonzero(core)), choice, _NO_RANKS)
+        squared = _squared(model, samples, core)
+        others = np.where(levels.beer[:, None] == every, np.inf, squared).min(axis=1)
+        # several batches of other beers widen the scatter and hide one another
+        nearer = core & (squared[rows, levels.beer] > others + NEARER)
+        nearer &= (np.bincount(levels.beer[core & ~nearer], minlength=per_beer.size) > 0)[levels.beer]
+        if not nearer.any():
+            break
+        core &= ~nearer
     scores, left = model.metric.scores_and_residual(samples.reflectance)
-    beer, every, outside = model.samples.beer, np.arange(per_beer.size), model.residual.p_value(left, 1.0)
-    within = ((model.batch_means - model.beer_means[beer]) ** 2).sum(axis=1) / model.scatter.scale[beer]
-    squared[kept, beer] = held_out_distance(within, model.batches_per_beer[beer].astype(float), model.metric.dof)
+    outside = model.residual.p_value(left, 1.0)
     p_value = model.p_values(squared, every, outside[:, None])
     # what lies far out and is of no other beer either shows the tail, but for the farthest, which may be a stray
-    p_value[np.arange(n_batches), levels.beer], own = 0.0, squared[np.arange(n_batches), levels.beer]
+    p_value[rows, levels.beer], own = 0.0, squared[rows, levels.beer]
     shows = core | ~(p_value > FITS).any(axis=1)
     shows[np.argmax(np.where(shows, np.nan_to_num(own), -1.0))] = False
     far = f_statistics(own[shows], scores.shape[1], model.metric.dof, model.scatter, levels.beer[shows])
     tail = fit_tail(far.statistic, far.n_axes, far.dof, np.ones(int(shows.sum())))
     model = replace(model, tail=tail)
     return JudgedBatches(model, scores, levels.beer, core, squared, model.p_values(squared, every, outside[:, None]))
+
+
+def _squared(model: ClassModel, samples: LabelledSamples, core: Mask) -> Floats:
+    """Return squared distances of batches from every beer, (n_batches, n_beers), those of the core itself left out."""
+    squared = model.match(samples.reflectance, samples.n_pours).distance ** 2 * model.beer_means.shape[1]
+    beer = model.samples.beer
+    within = ((model.batch_means - model.beer_means[beer]) ** 2).sum(axis=1) / model.scatter.scale[beer]
+    per_beer = model.batches_per_beer[beer].astype(float)
+    squared[np.flatnonzero(core), beer] = held_out_distance(within, per_beer, model.metric.dof)
+    return np.asarray(squared)
 
 
 def _core(samples: LabelledSamples, choice: SpaceSettings) -> Mask:

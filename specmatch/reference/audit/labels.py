@@ -15,9 +15,9 @@ from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
-# A label is doubted when the batch is far from its beer and another beer clearly more likely: odds of the two p-values,
-# for each batch of the set, because so many may be mistaken ...
-DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 2.0
+# A label is doubted when the batch is far from its beer and another beer is likelier by as many times as there are
+# batches that might be mistaken (p-values), or clearly nearer (difference of T2, where long tails hide it) ...
+DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 30.0
 # ... or where none is nearer when a clean set would hold it once in ten thousand.
 UNLIKE_ANY_RATE = 1e-4
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
@@ -42,7 +42,7 @@ def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
         others = np.where(np.arange(squared.size) == beer, np.inf, squared)
         nearest = int(others.argmin())
         gain = float(squared[beer] - others[nearest])
-        likelier = p_value[nearest] > CLEARLY_NEARER * scored.beer.size * p_value[beer]
+        likelier = p_value[nearest] > scored.beer.size * p_value[beer] or gain > CLEARLY_NEARER
         if likelier and p_value[nearest] > FITTING_P:
             fits = pours.beer_names[nearest]
             yield Finding(
