@@ -24,8 +24,7 @@ def audit_tables(
 ) -> pd.DataFrame:
     """Return what is wrong, doubtful or thin in a reference set.
 
-    Every batch is judged by a set that does not hold it. On clean sets of the demo brewery all findings together
-    number less than one a set on average.
+    Every batch is judged by a set that does not hold it, in the space of a model of that set.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
     pours = pours_of(spectra, scans, batches, band_nm, colour_unit)

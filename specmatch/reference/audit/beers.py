@@ -6,6 +6,7 @@ from functools import lru_cache
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
+from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.left_out import JudgedBatches
@@ -13,10 +14,12 @@ from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.05, 0.2
+RECIPE_RATE, CLUSTER_RATE = 0.10, 0.2
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.
 LEAST_APART = 7.0
 DAYS_OF_A_YEAR = 365.25
+# A season that beers share is taken out where chance would bring as much of one so seldom.
+SEASON_P = 0.01
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
@@ -32,13 +35,16 @@ def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDA
     # from
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
-    levels = [level[rows] for rows in members]
+    turn = _turn_of_the_year(dates)
     changed: set[int] = set()
     for beer, rows in enumerate(members):
-        dated, usual = rows[dates[rows] != ""], _usual_variance(levels, beer)
+        dated = rows[dates[rows] != ""]
+        others = [own[dates[own] != ""] for place, own in enumerate(members) if place != beer]
+        steady = level - _season(level, others, turn)
+        usual = _usual_variance([steady[own] for own in others])
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            finding = _change(pours, beer, in_time, level[in_time], dates, usual, RECIPE_RATE / n_beers)
+            finding = _change(pours, beer, in_time, steady[in_time], dates, usual, RECIPE_RATE / n_beers)
             if finding is not None:
                 changed.add(beer)
                 yield finding
@@ -47,11 +53,34 @@ def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDA
             yield from _clusters(pours, beer, rows, scored.among_others(beer), CLUSTER_RATE / n_beers)
 
 
-def _usual_variance(levels: list[Floats], beer: int) -> float:
+def _usual_variance(others: list[Floats]) -> float:
     """Return the variance within the other beers of the set, on all their degrees of freedom."""
-    others = [level for place, level in enumerate(levels) if place != beer and level.size > 1]
+    others = [level for level in others if level.size > 1]
     free = sum(level.size - 1 for level in others)
     return float(sum(((level - level.mean()) ** 2).sum() for level in others) / free) if free else 0.0
+
+
+def _turn_of_the_year(dates: NDArray[np.str_]) -> Floats:
+    """Return cosine and sine of the day of the year of each date, shape (n, 2); zeros where it is not known."""
+    day = pd.to_datetime(pd.Series(dates).replace("", None), utc=True, format="ISO8601").dt.dayofyear
+    turn = 2.0 * np.pi * day.to_numpy(dtype=np.float64) / DAYS_OF_A_YEAR
+    return np.nan_to_num(np.stack([np.cos(turn), np.sin(turn)], axis=1))
+
+
+def _season(level: Floats, beers: list[Ints], turn: Floats) -> Floats:
+    """Return the wave of the year that beers go through together, at each batch; zeros where they show none."""
+    # level (n_batches,), beers: batches of each, turn (n_batches, 2)
+    beers = [rows for rows in beers if rows.size > 1]
+    none, free = np.zeros(level.size), sum(rows.size - 1 for rows in beers) - 2
+    if free < FEWEST_FOR_CHANGE:
+        return none
+    y = np.concatenate([level[rows] - level[rows].mean() for rows in beers])
+    x = np.concatenate([turn[rows] - turn[rows].mean(axis=0) for rows in beers])
+    wave = np.linalg.lstsq(x, y, rcond=None)[0]
+    left = float(((y - x @ wave) ** 2).sum())
+    explained = max(float(y @ y) - left, 0.0)
+    shown = left > 0 and fdtrc(2, free, explained / 2.0 / (left / free)) < SEASON_P
+    return np.asarray(turn @ wave) if shown else none
 
 
 def _change(
@@ -62,9 +91,6 @@ def _change(
         return None
     k = int(place[0])
     step = float(level[k:].mean() - level[:k].mean())
-    about_step = np.concatenate([level[:k] - level[:k].mean(), level[k:] - level[k:].mean()])
-    if _about_wave(level, dates[in_time]) <= float(about_step @ about_step):
-        return None  # a season tells as much of it with as many numbers
     name, since = pours.beer_names[beer], pours.batch_names[in_time[k]]
     return Finding(
         "recipe_change",
@@ -76,15 +102,6 @@ def _change(
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
     )
-
-
-def _about_wave(level: Floats, dates: NDArray[np.str_]) -> float:
-    """Return the sum of squares of levels about the wave of a year that fits them best."""
-    day = (pd.to_datetime(pd.Series(dates), utc=True, format="ISO8601") - pd.Timestamp(0, tz="UTC")).dt.days
-    turn = 2.0 * np.pi * day.to_numpy(dtype=np.float64) / DAYS_OF_A_YEAR
-    wave = np.stack([np.ones_like(turn), np.cos(turn), np.sin(turn)], axis=1)
-    rest = level - wave @ np.linalg.lstsq(wave, level, rcond=None)[0]
-    return float(rest @ rest)
 
 
 def _largest_step(levels: Floats, usual: float) -> tuple[Ints, Floats]:
