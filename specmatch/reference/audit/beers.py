@@ -4,7 +4,6 @@ from collections.abc import Iterator
 from functools import lru_cache
 
 import numpy as np
-import pandas as pd
 from numpy.typing import NDArray
 from scipy.special import fdtrc
 
@@ -62,8 +61,8 @@ def _usual_variance(others: list[Floats]) -> float:
 
 def _turn_of_the_year(dates: NDArray[np.str_]) -> Floats:
     """Return cosine and sine of the day of the year of each date, shape (n, 2); zeros where it is not known."""
-    day = pd.to_datetime(pd.Series(dates).replace("", None), utc=True, format="ISO8601").dt.dayofyear
-    turn = 2.0 * np.pi * day.to_numpy(dtype=np.float64) / DAYS_OF_A_YEAR
+    day = np.array([date[:10] or "NaT" for date in dates], dtype="datetime64[D]")
+    turn = 2.0 * np.pi * (day - np.datetime64("2000-01-01")) / np.timedelta64(1, "D") / DAYS_OF_A_YEAR
     return np.nan_to_num(np.stack([np.cos(turn), np.sin(turn)], axis=1))
 
 
