@@ -1,6 +1,7 @@
 """Words that several rooms share: cautions, numbers with their nouns, text that steers no terminal or spreadsheet."""
 
 import re
+from collections.abc import Sequence
 
 # controls but for tab and line end, and the marks that turn the direction of writing
 _STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -13,12 +14,21 @@ CAUTIONS = (
     "the site's glass policy says so, and discard the poured sample."
 )
 
+# A spreadsheet runs a cell that begins with one of these (also in full width) as a formula.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+
 _PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "entries", "new batch": "new batches"}
 
 
 def counted(number: int, noun: str) -> str:
     """Write a number with its noun, in the singular after 1."""
     return f"{number} {noun if number == 1 else _PLURALS.get(noun, f'{noun}s')}"
+
+
+def listed(names: Sequence[str], most: int) -> str:
+    """Write the first of some names, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
 
 
 def printable(text: str) -> str:
@@ -28,6 +38,6 @@ def printable(text: str) -> str:
 
 def guarded_cell(cell: object) -> object:
     """Return a cell of an exported table with an apostrophe before text that a spreadsheet would run as a formula."""
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") and cell and not _NUMBER.match(cell):
+    if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) and not _NUMBER.match(cell):
         return f"'{cell}"
     return cell

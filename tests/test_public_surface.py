@@ -5,6 +5,7 @@ import json
 import re
 import subprocess
 import sys
+import tomllib
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
@@ -51,9 +52,23 @@ def test_loading_and_reading_never_import_scikit_learn(tmp_path, small_house):
     assert not {"sklearn", "matplotlib", "specmatch.measurement.session"} & loaded
 
 
-def test_the_room_of_estimators_loads_scikit_learn_only_for_an_estimator():
+def test_the_room_of_estimators_loads_nothing_heavy():
     assert not {"numpy", "pandas", "sklearn"} & modules_after("import specmatch.models; dir(specmatch.models)")
+
+
+@pytest.mark.whole
+def test_an_estimator_loads_scikit_learn():
     assert "sklearn" in modules_after("from specmatch.models import SavitzkyGolay")
+
+
+def test_the_package_names_every_kind_of_file_that_it_holds():
+    """What is no module goes into a wheel only by the patterns of `pyproject.toml`."""
+    patterns = tomllib.loads((PROJECT / "pyproject.toml").read_text(encoding="utf-8"))
+    (package,) = patterns["tool"]["setuptools"]["package-data"].values()
+    folder = PROJECT / "specmatch"
+    named = {path for pattern in package for path in folder.glob(pattern)}
+    others = [path for path in folder.rglob("*.*") if path.is_file() and path.suffix not in (".py", ".pyc")]
+    assert others and set(others) <= named
 
 
 def test_estimators_are_all_in_their_room_and_sit_in_pipelines():
@@ -88,8 +103,6 @@ def code_shown():
     for path in sorted((PROJECT / "notebooks").glob("*.ipynb")):
         cells = json.loads(path.read_text(encoding="utf-8"))["cells"]
         yield path.name, "\n".join("".join(cell["source"]) for cell in cells if cell["cell_type"] == "code")
-    first = (PROJECT / "docs" / "build_api.py").read_text(encoding="utf-8").split('FIRST_PAGE = """')[1]
-    yield "build_api.py", "\n".join(re.findall(r"^    (.*)$", first.split('"""')[0], flags=re.MULTILINE))
 
 
 def not_public(code):
@@ -124,7 +137,7 @@ def not_public(code):
 
 def test_readers_are_shown_public_names_only():
     shown = list(code_shown())
-    assert {name for name, _ in shown} >= {"README.md", "how_to.md", "build_api.py", "1_first_reference_set.ipynb"}
+    assert {name for name, _ in shown} >= {"README.md", "how_to.md", "reference.md", "1_first_reference_set.ipynb"}
     assert {name: wrong for name, code in shown if (wrong := not_public(code))} == {}
 
 
