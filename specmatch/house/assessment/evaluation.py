@@ -9,9 +9,15 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.batches import batch_folds
+from specmatch.batches import VALUE_NAME, batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
-from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
+from specmatch.house.assessment.mix_ups import (
+    held_blends,
+    held_pairs,
+    mix_up_table,
+    refused_over_colours,
+    refused_unknown,
+)
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
@@ -121,6 +127,9 @@ def evaluate(
     unknown = refused_unknown(refs, rate)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = _whole_set(house, refs)
+    figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
+    if refs.value_name != VALUE_NAME:
+        figures["value_name"] = refs.value_name
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),

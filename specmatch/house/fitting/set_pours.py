@@ -11,13 +11,14 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit, lab_values_of
+from specmatch.batches import in_ebc, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.house.fitting.conditions import plain_text
@@ -49,6 +50,9 @@ MOST_POURS = 20_000
 
 # a sample with more pours than this is learnt from as one of so many
 MOST_POURS_A_SAMPLE = 8
+
+# the set's own gate has looked at the axis
+_checked = partial(check_spectra, any_wavelength=True)
 
 # scans that are held in memory at a time
 SCANS_AT_A_TIME = 1 << 14
@@ -93,7 +97,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
     means, odd_names = np.empty((len(pours.batches), pours.wavelength_nm.size)), []
     for rows in np.split(np.arange(len(scans)), cuts):
         part = scans.iloc[rows]
-        checked = check_spectra(spectra.iloc[place[rows]])
+        checked = _checked(spectra.iloc[place[rows]])
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
@@ -222,7 +226,7 @@ def gather_set(
     _refuse_depths(scans, depth)
     taken = pours_to_learn_from(scans, samples_of)
     part = scans if taken is None else scans[taken]
-    checked = check_spectra(refs.spectra.loc[part.index])
+    checked = _checked(refs.spectra.loc[part.index])
     pours = average(checked.values, part["pour"])
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
@@ -233,7 +237,7 @@ def gather_set(
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
-        checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
+        checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
     bridged = bridge_missing(reflectance, wavelength_nm)
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)
@@ -243,7 +247,7 @@ def gather_set(
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
-        lab_ebc = in_colour_unit(lab, refs.colour_unit, "EBC")
+        lab_ebc = in_ebc(lab, refs.colour_unit)
         one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
         law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
         sample, batch = sample[one.kept], batch[one.kept]

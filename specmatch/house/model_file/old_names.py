@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from specmatch.maths.regression.response import LOG
+
 CLASSES = {
     # format 1
     "ColourCautions": "ColourWarnings",
@@ -36,7 +38,13 @@ ADDED: dict[tuple[str, str], Any] = {
     ("FittedHouse", "pours"): None,
     ("FittedHouse", "modules"): (),
     ("ColourModel", "labs"): None,
+    ("ColourModel", "response"): LOG,
+    ("ColourModel", "snv"): None,
+    ("PlsRegression", "response"): LOG,
+    ("PlsRegression", "rows"): None,
+    ("ProcessRegression", "rows"): None,
     ("FittedHouse", "depth"): None,
+    ("FittedHouse", "value_name"): "colour",
     ("FittedHouse", "path_law"): None,
     ("FittedHouse", "temperature"): None,
     ("ColourWarnings", "error_of_beer"): None,

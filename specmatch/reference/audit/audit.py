@@ -4,7 +4,9 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.batches import COLOUR_UNITS
 from specmatch.maths.classification.left_out import judge_batches
+from specmatch.maths.regression.colour_model import regressions_for
 from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
@@ -34,9 +36,11 @@ def audit_tables(
     names = list(pours.batch_names)
     labs = _laboratories(batches.loc[names])
     colour = batches.loc[names, "colour"].to_numpy(dtype=np.float64)
-    doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
-    findings += doubtful
-    lab = lab_residuals(pours, colour, labs)
+    common_factor_told = True
+    if colour_unit in COLOUR_UNITS:
+        doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
+        findings += doubtful
+    lab = lab_residuals(pours, colour, labs, regressions=regressions_for(colour_unit))
     if lab is not None:
         findings += lab_findings(pours, lab, colour_unit)
         findings += lab_bias_findings(lab, labs)
