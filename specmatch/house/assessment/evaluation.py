@@ -28,6 +28,7 @@ from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
 
 if TYPE_CHECKING:
@@ -109,7 +110,8 @@ def evaluate(
     >>> len(result.colour) == len(past.batches)
     True
     """
-    names = [str(name) for name in refs.scans["batch"].unique()]
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
     beers = refs.batches.loc[names, "beer"]
     folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
