@@ -149,7 +149,7 @@ def _hold_out(
     scans = scans[scans["sample"] == first]
     spectra = refs.spectra.loc[scans.index]
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
-    lab = _labs(house, refs.batches, batch_of)
+    lab = labs_told_apart(house, refs.batches, batch_of)
     readings = house.read(spectra, scans=scans, lab=lab)
     beer_of = refs.batches["beer"]
     blends = held_blends(
@@ -168,7 +168,7 @@ def _hold_out(
     return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
 
 
-def _labs(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+def labs_told_apart(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
     """Return who measured the batch of each sample, as far as the model tells labs apart."""
     known = None if house.fitted.colour is None else house.fitted.colour.labs
     if known is None or not known.labs:

@@ -204,6 +204,18 @@ class ColourModel:
                 middle[part], low[part], high[part] = self._limits(rows[part], int(m), coverage, normal)
         return Interval(np.exp(middle), np.exp(low), np.exp(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
 
+    def held_out_errors(self, n_pours: int, coverage: float) -> Floats:
+        """Return held-out errors at so many pours over half an interval, a column for each choice of the pours."""
+        # -> (K, r): reading minus lab value, in logarithms; the choices of a batch that has fewer are said again
+        used = self.score_pours == np.clip(n_pours, 1, self.most_pours)
+        score, batch = self.score[used], self.score_batch[used]
+        if self.n_batches < batches_needed(coverage):
+            half = t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
+        else:
+            half = jackknife_plus(np.zeros((1, self.n_batches)), np.abs(score), np.ones(1), batch, coverage)[1]
+        own = [score[batch == code] for code in range(self.n_batches)]
+        return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
+
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
         middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
         scale = np.sqrt(variance + self.error.relative_variance(np.exp(middle)))

@@ -55,9 +55,19 @@ def test_dyestuff_batches():
     assert found.mean == 1527.5
     assert (found.between, found.within) == pytest.approx((11271.5, 2451.25))
     assert found.group_variance == pytest.approx(1764.05)
-    variance, df = nested_components(np.ravel(DYESTUFF), [np.repeat(np.arange(6), 5)])
-    assert variance == pytest.approx([1764.05, 2451.25])
-    assert df.tolist() == [5, 24]
+    layout = nested_components(np.ravel(DYESTUFF), [np.repeat(np.arange(6), 5)])
+    assert layout.variance == pytest.approx([1764.05, 2451.25])
+    assert layout.df.tolist() == [5, 24]
+
+
+def test_dyestuff_by_restricted_likelihood():
+    # an even layout: restricted likelihood and expected mean squares give the same numbers (statsmodels MixedLM)
+    mixed_lm = pytest.importorskip("statsmodels.regression.mixed_linear_model").MixedLM
+    values, batch = np.ravel(DYESTUFF).astype(float), np.repeat(np.arange(6), 5)
+    found = mixed_lm(values, np.ones((30, 1)), groups=batch).fit(reml=True)
+    layout = nested_components(values, [batch])
+    # its search stops within 1e-3 of the best
+    assert layout.variance == pytest.approx([float(found.cov_re[0, 0]), found.scale], rel=2e-3)
 
 
 @pytest.mark.slow
@@ -75,14 +85,40 @@ def test_three_layers_are_recovered_from_an_uneven_layout(full_size):
                 batch += [b] * n
                 pour += [len(set(pour))] * n
                 value += (level_pour + rng.normal(0, 0.5, n)).tolist()
-        total += nested_components(value, [batch, pour])[0]
+        total += nested_components(value, [batch, pour]).variance
     # standard error of one batch variance from 20 batches is about a third of it, less by the root of the runs
     np.testing.assert_allclose(total / runs, [4.0, 1.0, 0.25], rtol=4 * 0.35 / np.sqrt(runs) + 0.02)
 
 
 def test_layers_without_two_members_say_nothing():
-    variance, df = nested_components([1.0, 2.0, 4.0], [[0, 1, 2], [0, 1, 2]])
-    assert np.isnan(variance[1:]).all() and df.tolist() == [2, 0, 0]
+    layout = nested_components([1.0, 2.0, 4.0], [[0, 1, 2], [0, 1, 2]])
+    assert np.isnan(layout.variance[1:]).all() and layout.df.tolist() == [2, 0, 0]
+    low, high = layout.sd_bounds()
+    assert np.isnan([*layout.sd[1:], *low[1:], *high[1:]]).all() and low[0] < layout.sd[0] < high[0]
+    # where batches have no second pour, the component of batches holds that of pours, and not that of scans
+    layout = nested_components([1.0, 1.2, 2.0, 2.2, 4.0, 4.2], [[0, 0, 1, 1, 2, 2], [0, 0, 1, 1, 2, 2]])
+    assert layout.df.tolist() == [2, 0, 3]
+    assert layout.variance[0] == pytest.approx(np.var([1.1, 2.1, 4.1], ddof=1) - 0.02 / 2)
+
+
+# beers, batches a beer, standard deviation of a pour over that of a batch
+@pytest.mark.slow
+@pytest.mark.parametrize(("beers", "batches", "pour_sd"), [(4, 2, 0.5), (12, 2, 1.0), (6, 3, 0.3)])
+def test_components_and_their_bounds_from_few_batches_a_beer(beers, batches, pour_sd, full_size):
+    rng = np.random.default_rng([beers, batches])
+    runs = 4_000 if full_size else 300
+    beer, batch = np.repeat(np.arange(beers), batches * 3), np.repeat(np.arange(beers * batches), 3)
+    sd, covered = np.empty(runs), 0
+    for run in range(runs):
+        value = rng.normal(0, 9.0, beers)[beer] + rng.normal(0, 1.0, beers * batches)[batch]
+        layout = nested_components(value + rng.normal(0, pour_sd, beer.size), [batch], beer)
+        low, high = (bound[0] for bound in layout.sd_bounds())
+        sd[run] = layout.sd[0]
+        covered += low <= 1.0 <= high
+    # claimed: bias under 3 %; two standard errors of a mean beside it
+    assert abs(sd.mean() - 1.0) < 0.03 + 2.0 * sd.std() / np.sqrt(runs)
+    # claimed: 0.93 to 0.97 covered; the count may lie beyond by chance once in a thousand times on either side
+    assert scipy.stats.binom.cdf(covered, runs, 0.93) > 0.001 and scipy.stats.binom.sf(covered - 1, runs, 0.97) > 0.001
 
 
 def test_reproducibility_by_hand():
