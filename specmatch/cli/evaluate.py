@@ -38,7 +38,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     import pandas as pd
 
-    from specmatch.house.assessment.evaluation import evaluate
+    from specmatch.house.assessment.evaluation import BEER, evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
@@ -73,8 +73,10 @@ def run(args: argparse.Namespace) -> Outcome:
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
             text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
-            text_table(got.coverage),
+            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+            text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
+            f"The same by beer at {args.coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+            text_table(_least_covered(got.coverage, args.coverage)),
             "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
             _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
@@ -90,6 +92,14 @@ def run(args: argparse.Namespace) -> Outcome:
         ]
     )
     return Outcome(results, text)
+
+
+def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
+    from specmatch.house.assessment.evaluation import BEER
+
+    beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
+    shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
+    return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
 
 
 def _largest_parts(budget: "pd.DataFrame | None") -> str:

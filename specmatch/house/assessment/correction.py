@@ -29,7 +29,8 @@ class ColourCorrection:
     shift: float  # shift, slope: drawn to zero by their own uncertainty
     slope: float
     centre: float
-    shift_sd: float  # shift_sd, slope_sd: standard uncertainties, which the interval of a corrected reading carries
+    # shift_sd, slope_sd: standard uncertainties and what was drawn to zero, which corrected intervals carry
+    shift_sd: float
     slope_sd: float
     lowest: float  # lowest, highest: the colours that it was seen at
     highest: float
@@ -139,9 +140,10 @@ def batches_digest(compared: pd.DataFrame) -> str:
     return hashlib.sha256(rows.encode()).hexdigest()
 
 
-def drawn_to_zero(value: float, sd: float) -> float:
-    """Return an effect shrunk by its own uncertainty: value (1 - sd^2 / value^2), none below its uncertainty.
+def drawn_to_zero(value: float, bound: float) -> float:
+    """Return an effect shrunk by what chance alone may give: value (1 - bound^2 / value^2), 0 within the bound.
 
-    W. James, C. Stein, Proc. 4th Berkeley Symp. 1:361-379, 1961, positive part.
+    The garrote of L. Breiman, Technometrics 37:373-384, 1995 (from memory): an effect that was just seen is mostly the
+    luck by which it was seen, a large one stays as it is.
     """
-    return value * max(0.0, 1.0 - (sd / value) ** 2) if value else 0.0
+    return value * max(0.0, 1.0 - (bound / value) ** 2) if value else 0.0

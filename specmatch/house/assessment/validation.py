@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Ints
 from specmatch.batches import check_batches, check_scans
@@ -261,13 +262,18 @@ def _correction(
             None,
             f"a correction needs batches of one lab and module, these are of several {what}: validate them apart",
         )
-    tilted, f = found.p_slope <= SLOPE_LEVEL, house.fitted
+    f = house.fitted
+    shift = drawn_to_zero(found.bias, float(stdtrit(found.bias_df, 1.0 - BIAS_LEVEL / 2.0)) * found.bias_sd)
+    slope, slope_sd = 0.0, 0.0
+    if found.p_slope <= SLOPE_LEVEL:
+        slope = drawn_to_zero(found.slope, float(ndtri(1.0 - SLOPE_LEVEL / 2.0)) * found.slope_sd)
+        slope_sd = float(np.hypot(found.slope_sd, found.slope - slope))
     correction = ColourCorrection(
-        shift=drawn_to_zero(found.bias, found.bias_sd),
-        slope=drawn_to_zero(found.slope, found.slope_sd) if tilted else 0.0,
+        shift=shift,
+        slope=slope,
         centre=found.centre,
-        shift_sd=found.bias_sd,
-        slope_sd=found.slope_sd if tilted else 0.0,
+        shift_sd=float(np.hypot(found.bias_sd, found.bias - shift)),
+        slope_sd=slope_sd,
         lowest=float(compared["colour"].min()),
         highest=float(compared["colour"].max()),
         beers=beers,

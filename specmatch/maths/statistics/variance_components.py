@@ -36,6 +36,8 @@ def one_way(values: ArrayLike, group: ArrayLike) -> OneWay:
     """
     # values (n,), group (n,)
     x, codes = np.asarray(values, float), np.asarray(group, np.int64)
+    # from the first value on, or sums of values that differ in their last digits lose them
+    start, x = (float(x[0]), x - x[0]) if x.size else (0.0, x)
     counts = np.bincount(codes)
     k, n = counts.size, x.size
     if k < 2 or n <= k:
@@ -47,7 +49,7 @@ def one_way(values: ArrayLike, group: ArrayLike) -> OneWay:
     size = (n - float(np.sum(counts**2)) / n) / (k - 1)
     f = between / within if within > 0 else np.inf
     return OneWay(
-        mean=overall,
+        mean=start + overall,
         between=between,
         within=within,
         between_df=k - 1,

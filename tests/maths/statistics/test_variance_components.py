@@ -25,18 +25,43 @@ def test_days_and_repeats_of_the_uncertainty_guide():
     assert np.sqrt(found.between / 50) == pytest.approx(18, abs=0.2)
 
 
-def test_certified_analysis_of_variance():
-    # NIST Statistical Reference Datasets, SiRstv
-    folder = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova" / "SiRstv.dat"
-    if not folder.exists():
+STRD = Path(scipy.stats.__file__).parent / "tests" / "data" / "nist_anova"
+
+
+# digits that the statement of the data leaves in a double: values near 1, 200, 10^6 and 10^12 that differ by 0.1
+@pytest.mark.parametrize(
+    ("name", "tolerance"),
+    [
+        ("AtmWtAg", 1e-7), ("SiRstv", 1e-9), ("SmLs01", 1e-13), ("SmLs02", 1e-13), ("SmLs03", 1e-13),
+        ("SmLs04", 1e-8), ("SmLs05", 1e-8), ("SmLs06", 1e-8), ("SmLs07", 5e-3), ("SmLs08", 5e-3), ("SmLs09", 5e-3),
+    ],
+)  # fmt: skip
+def test_certified_analysis_of_variance(name, tolerance):
+    # NIST Statistical Reference Datasets, all eleven of one-way analysis of variance, with their certified values
+    if not STRD.exists():
         pytest.skip("this SciPy came without its tests' data")
-    rows = [line.split() for line in folder.read_text().splitlines()[60:]]
-    table = np.array([[float(cell) for cell in row] for row in rows if len(row) == 2])
-    found = one_way(table[:, 1], table[:, 0].astype(int) - 1)
-    # certified to 12 digits; values near 196 leave about ten of them
-    assert found.between == pytest.approx(0.0127865654, rel=1e-7)
-    assert found.within == pytest.approx(0.010831828, rel=1e-6)
-    assert found.f == pytest.approx(1.18046237, rel=1e-6)
+    lines = (STRD / f"{name}.dat").read_text().splitlines()
+    between = next(line.split() for line in lines if line.startswith("Between"))
+    within = next(line.split() for line in lines if line.startswith("Within"))
+    table = np.array([line.split() for line in lines[60:] if len(line.split()) == 2], float)
+    found = one_way(table[:, 1], np.unique(table[:, 0], return_inverse=True)[1])
+    assert (found.between_df, found.within_df) == (int(between[-4]), int(within[-3]))
+    certified = [float(between[-2]), float(within[-1]), float(between[-1])]
+    assert [found.between, found.within, found.f] == pytest.approx(certified, rel=tolerance)
+
+
+# ISO 5725-2, annex B: sulfur in coal, lowest of four levels, eight labs; data and results from memory
+COAL = (
+    (0.71, 0.71, 0.70, 0.71), (0.69, 0.67, 0.68), (0.66, 0.65, 0.69), (0.67, 0.65, 0.66),
+    (0.70, 0.69, 0.66, 0.71, 0.69), (0.73, 0.74, 0.73), (0.71, 0.71, 0.69), (0.70, 0.65, 0.68),
+)  # fmt: skip
+
+
+def test_worked_example_of_the_precision_standard():
+    lab = np.repeat(np.arange(8), [len(own) for own in COAL])
+    found = reproducibility(np.concatenate(COAL), lab)
+    # three decimals in print
+    assert (found.mean, found.s_r, found.s_R) == pytest.approx((0.690, 0.015, 0.026), abs=5e-4)
 
 
 DYESTUFF = [
