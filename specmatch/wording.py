@@ -26,8 +26,8 @@ def p_in_words(p: float) -> str:
     # a p-value of 0.000 would claim more than any set of batches can tell
     if p < 0.0005:
         return "p < 0.001, fewer than one true sample in 1000 lies as far out"
-    one_in = 1.0 / p
-    return f"p = {p:.3f}, one true sample in {one_in:.3g} lies as far out" if p < 0.5 else f"p = {p:.2f}"
+    one_in = f"{1.0 / p:.0f}" if p < 0.1 else f"{1.0 / p:.1f}"
+    return f"p = {p:.3f}, one true sample in {one_in} lies as far out" if p < 0.5 else f"p = {p:.2f}"
 
 
 def printable(text: str) -> str:

@@ -20,6 +20,7 @@ from specmatch.colour import (
 )
 from specmatch.maths.regression.colour_model import REPRODUCIBILITY
 from specmatch.maths.regression.pls import fit_pls
+from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.models.beer_matcher import BeerMatcher
 from specmatch.models.colour_regressor import ColourRegressor
 
@@ -173,7 +174,7 @@ KNOWN = (range(0, 24, 2), range(1, 24, 2), range(12), range(12, 24))
 
 
 @pytest.mark.parametrize("known", KNOWN)
-def test_withheld_patches_are_refused(known):
+def test_withheld_patches_are_refused(known, claim):
     # scale and number of axes are what the matcher chooses by itself from the twelve that it is given
     first, second = (patches(source) for source in SOURCES)
     kept = first.index[list(known)]
@@ -181,7 +182,9 @@ def test_withheld_patches_are_refused(known):
     batch = [f"{name}, {source}" for source in SOURCES for name in kept]
     matcher = BeerMatcher().fit(table, table.index, groups=batch)
     for measured in (first, second):
-        assert (matcher.match(measured.drop(index=kept))["plausible_beers"].map(len) == 0).all()
+        none = matcher.match(measured.drop(index=kept))["plausible_beers"].map(len) == 0
+        claim("patches_withheld", none.mean(), none.size)
+        assert none.all()
 
 
 def refused(kept: pd.Index, known: pd.DataFrame, new: pd.DataFrame) -> int:
@@ -200,7 +203,7 @@ def test_a_known_patch_of_each_kind_is_kept():
 
 
 @pytest.mark.whole
-def test_known_patches_are_kept_at_about_the_stated_rate():
+def test_known_patches_are_kept_at_about_the_stated_rate(claim):
     first, second = (patches(source) for source in SOURCES)
     count = sum(
         refused(first.index[list(known)], *pair) for known in KNOWN for pair in ((first, second), (second, first))
@@ -208,3 +211,4 @@ def test_known_patches_are_kept_at_about_the_stated_rate():
     # 24 patches, each four times: in two choices of twelve and both ways. Stated 5 %: of 24 that had nothing to do with
     # one another three or fewer would be refused in 97 of 100 cases (binomial)
     assert count / 4 <= 3
+    claim("patches_known", count / 96, 96, bounds=tuple(float(x) for x in binomial_bounds(count / 4, 24)))

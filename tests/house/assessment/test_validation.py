@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
+from benchmarks.houses import SHOWN, members
+from benchmarks.validation import of_corrections, row_of
 from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
@@ -193,3 +195,39 @@ def test_the_colour_command(capsys):
     assert results["clear_enough"] is False and results["srm"] == pytest.approx(6.35)
     assert main(["colour", "--a430", "0.50", "--path-cm", "0"]) == 2
     assert "path_cm is 0" in capsys.readouterr().err
+
+
+def over_houses(shares: pd.Series) -> dict:
+    """Return a mean over houses and seeds, whose validations share a set, with its bounds."""
+    reach = 1.96 * shares.std(ddof=1) / np.sqrt(len(shares))
+    return {"figure": shares.mean(), "bounds": (shares.mean() - reach, shares.mean() + reach)}
+
+
+@pytest.mark.slow
+@pytest.mark.whole
+def test_validations_are_right_as_often_as_claimed(full_size, claim):
+    houses = [(name, seed) for name in SHOWN for seed in range(10, 13)] if full_size else [("fine_pixels", 10)]
+    parts = [row_of(members()[name], seed, 0.03) for name, seed in houses]
+    verdicts = pd.concat([pd.DataFrame(one[0]).assign(house=k) for k, one in enumerate(parts)], ignore_index=True)
+    right, alarm = verdicts["bias"] == 0.0, verdicts["verdict"].isin([BIASED, REFIT])
+    enough = right & (verdicts["beers"] >= 6)
+    corrected = of_corrections(pd.DataFrame([row for one in parts for row in one[1]])).reset_index()
+    others = corrected[(corrected["kind"] == "other beers") & (corrected["member"] != "all")]
+    if not full_size:
+        # one house and seed, 48 validations that share a set: a wide net
+        assert alarm[right].mean() <= 0.25 and alarm[~right].mean() >= 0.8
+        assert (verdicts["verdict"] == NOT_ENOUGH)[enough].mean() <= 0.5
+        assert others["error ratio"].between(0.9, 1.1).all()
+        return
+    claim("false_alarm", n=right.sum(), **over_houses(alarm[right].groupby(verdicts["house"]).mean()))
+    claim(
+        "not_enough",
+        n=enough.sum(),
+        **over_houses((verdicts["verdict"] == NOT_ENOUGH)[enough].groupby(verdicts["house"]).mean()),
+    )
+    claim("bias_found", n=(~right).sum(), **over_houses(alarm[~right].groupby(verdicts["house"]).mean()))
+    worst = others.loc[(others["error ratio"] - 1.0).abs().idxmax()]
+    claim("others_corrected", worst["error ratio"], others["n"].sum(), share=False)
+    # what a correction reads afterwards is covered as it was meant to be
+    own = corrected[(corrected["kind"] == "its beers") & (corrected["member"] == "all")]
+    assert (own["covered after"] >= 0.86).all()

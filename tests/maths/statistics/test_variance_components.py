@@ -129,7 +129,7 @@ def test_layers_without_two_members_say_nothing():
 # beers, batches a beer, standard deviation of a pour over that of a batch
 @pytest.mark.slow
 @pytest.mark.parametrize(("beers", "batches", "pour_sd"), [(4, 2, 0.5), (12, 2, 1.0), (6, 3, 0.3)])
-def test_components_and_their_bounds_from_few_batches_a_beer(beers, batches, pour_sd, full_size):
+def test_components_and_their_bounds_from_few_batches_a_beer(beers, batches, pour_sd, full_size, claim):
     rng = np.random.default_rng([beers, batches])
     runs = 4_000 if full_size else 300
     beer, batch = np.repeat(np.arange(beers), batches * 3), np.repeat(np.arange(beers * batches), 3)
@@ -140,6 +140,9 @@ def test_components_and_their_bounds_from_few_batches_a_beer(beers, batches, pou
         low, high = (bound[0] for bound in layout.sd_bounds())
         sd[run] = layout.sd[0]
         covered += low <= 1.0 <= high
+    reach = 1.96 * sd.std() / np.sqrt(runs)
+    claim("component_sd", sd.mean(), runs, bounds=(sd.mean() - reach, sd.mean() + reach))
+    claim("component_bounds", covered / runs, runs)
     # claimed: bias under 3 %; two standard errors of a mean beside it
     assert abs(sd.mean() - 1.0) < 0.03 + 2.0 * sd.std() / np.sqrt(runs)
     # claimed: 0.93 to 0.97 covered; the count may lie beyond by chance once in a thousand times on either side
