@@ -36,7 +36,9 @@ class NewBatches:
         new = house.draw(n_batches, 1, pours=pours, single_session_per_beer=False)
         batch_of = new.scans.groupby("sample", sort=False)["batch"].first()
         self.model, self.table = model, new.batches
-        self.readings = model.read(new.spectra, scans=new.scans, lab=labs_told_apart(model, new.batches, batch_of))
+        self.readings = model.read(
+            new.spectra, scans=new.scans, lab=labs_told_apart(model.fitted, new.batches, batch_of)
+        )
         rows = self.readings.assign(batch=batch_of.loc[self.readings.index].to_numpy())
         self.readings.index = pd.Index(rows["batch"])
         self.compared, self.left_out = comparable_batches(rows, new.batches, model)

@@ -5,7 +5,7 @@ The public face: a method is its documentation and one call into a room below.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
 from datetime import date
 from html import escape
 from pathlib import Path
@@ -24,6 +24,7 @@ from specmatch.house.model_file.self_test import check_arrays, numbers_read, one
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.changeover import changeover_table
+from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples, prepare_samples
@@ -445,6 +446,91 @@ class HouseModel:
             return pd.concat([readings, judged], axis=1)
 
         return joined(parts, verify_part)
+
+    def read_chunks(
+        self,
+        parts: Iterable[pd.DataFrame | Session | tuple[pd.DataFrame, pd.DataFrame]],
+        *,
+        coverage: float | None = None,
+        lab: str | None = None,
+    ) -> Iterator[pd.DataFrame]:
+        """Read more than fits into memory, part by part.
+
+        Parameters
+        ----------
+        parts : iterable
+            Tables of spectra (each row its own sample), sessions, or pairs of a table of spectra and its scans table,
+            such as `pandas.read_csv(..., chunksize=10_000)` or `map(sm.measure, folders)` gives. A sample lies whole
+            in one part.
+        coverage, lab
+            As in `read`.
+
+        Yields
+        ------
+        DataFrame
+            The readings of one part; memory holds one part and its readings.
+
+        Raises
+        ------
+        TableError
+            If a sample stands in two parts that follow each other, or `parts` is one table.
+
+        Notes
+        -----
+        What is refused in a part raises with the number of the part; the readings of the parts before it are out.
+
+        Examples
+        --------
+        >>> parts = [(spectra.loc[ids], scans.loc[ids]) for ids in scans.groupby("sample").groups.values()]
+        >>> [len(table) for table in house.read_chunks(parts)]
+        [1, 1, 1]
+        """
+        return answer_parts(parts, lambda spectra, scans: self.read(spectra, scans, coverage, lab=lab))
+
+    def verify_chunks(
+        self,
+        parts: Iterable[pd.DataFrame | Session | tuple[pd.DataFrame, pd.DataFrame]],
+        *,
+        claimed: str | pd.Series | Mapping[str, str] | None = None,
+        coverage: float | None = None,
+        specification: Specification | None = None,
+        on: date | None = None,
+    ) -> Iterator[pd.DataFrame]:
+        """Judge more claims than fit into memory, part by part.
+
+        Parameters
+        ----------
+        parts : iterable
+            As in `read_chunks`.
+        claimed : str, Series or mapping, optional
+            As in `verify`, of the samples of all parts; by default the claims of each session.
+        coverage, specification, on
+            As in `verify`.
+
+        Yields
+        ------
+        DataFrame
+            The judged readings of one part.
+
+        Raises
+        ------
+        TableError
+            If a sample stands in two parts that follow each other, or `parts` is one table; and after the last part if
+            a claim is made for a sample that no part holds.
+        UnknownBeerError
+            If a claim names a beer that the set does not hold.
+
+        Examples
+        --------
+        >>> parts = [(spectra.loc[ids], scans.loc[ids]) for ids in scans.groupby("sample").groups.values()]
+        >>> [table["decision"].tolist() for table in house.verify_chunks(parts, claimed="Amber Lane")]
+        [['consistent'], ['hold'], ['hold']]
+        """
+
+        def judge(spectra: pd.DataFrame | Session, scans: pd.DataFrame | None, claims: Claims) -> pd.DataFrame:
+            return self.verify(spectra, claims, scans, coverage, specification=specification, on=on)
+
+        return judge_parts(parts, claimed, judge)
 
     def changeover(
         self,

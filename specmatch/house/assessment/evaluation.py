@@ -14,17 +14,18 @@ from specmatch.house.assessment.figures_of_merit import components_of_variance, 
 from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
-from specmatch.house.fitting.set_pours import gather_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.budget import budget_table
-from specmatch.house.reading.samples import prepare_samples
-from specmatch.maths.classification.class_model import fit_class_model
+from specmatch.house.reading.modules import joined, parts_by_module
+from specmatch.house.reading.readings import figures_table
+from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
+OF_A_READING = ("colour", "nearest_beer", "p_value", "plausible_beers", "n_pours")
 THIRDS = ("pale", "middle", "dark")
 ALL, COLOUR, BEER = "all", "colour", "beer"  # what batches are grouped by in the table of coverage
 
@@ -121,60 +122,71 @@ def evaluate(
     rate = house.false_reject_rate
     unknown = refused_unknown(refs, rate)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
-    whole = gather_set(refs)
+    whole = _whole_set(house, refs)
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
         unknown,
-        fit_class_model(whole.reflectance, whole.levels, false_reject_rate=rate, shared=whole.shared_noise()),
+        whole.identity,
         whole.beers,
         n_pours=int(readings["n_pours"].median()),
         false_reject_rate=rate,
     )
-    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, _budget(house, refs))
+    budget = None if whole.colour is None else budget_table(whole)
+    return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget)
 
 
-def _budget(house: HouseModel, refs: ReferenceSet) -> pd.DataFrame | None:
-    """Return the uncertainty budget of the model of the whole set, fitted anew where the one given is of another."""
+def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
+    """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    fitted = house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate)
-    return None if fitted.colour is None else budget_table(fitted)
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, name_faults=False)
 
 
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
-    house = HouseModel(coverage, false_reject_rate).with_fitted(
-        fit_set(refs, without=batches, false_reject_rate=false_reject_rate)
-    )
+    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, name_faults=False)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     first = scans.groupby("batch", sort=False)["sample"].transform("first")
     scans = scans[scans["sample"] == first]
-    spectra = refs.spectra.loc[scans.index]
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
-    lab = labs_told_apart(house, refs.batches, batch_of)
-    readings = house.read(spectra, scans=scans, lab=lab)
-    beer_of = refs.batches["beer"]
-    blends = held_blends(
-        house.fitted,
-        prepare_samples(house.fitted, spectra, scans),
-        list(beer_of.loc[batch_of.loc[readings.index]]),
-        false_reject_rate,
+    beer_of = refs.batches.loc[batch_of, "beer"].set_axis(batch_of.index)
+    lab = labs_told_apart(fitted, refs.batches, batch_of)
+    spectra = refs.spectra.loc[scans.index]
+    parts = parts_by_module(fitted, spectra, scans)
+    samples = {id(part): part.samples() for part in parts}
+    matches = {id(part): match_samples(part.fitted, samples[id(part)]) for part in parts}
+    readings, p_values = (
+        joined(parts, answer).set_axis(pd.Index(batch_of, name="batch"))
+        for answer in (
+            lambda part: figures_table(
+                part.fitted, samples[id(part)], matches[id(part)], levels, false_reject_rate, lab
+            ),
+            lambda part: pd.DataFrame(
+                matches[id(part)].p_value, index=samples[id(part)].index, columns=list(part.fitted.beers)
+            ),
+        )
     )
-    intervals = []
-    for level in levels:
-        table = house.read(spectra, scans=scans, coverage=level, lab=lab)[["colour_low", "colour_high"]]
-        intervals.append(table.assign(nominal=level, batch=batch_of.loc[table.index].to_numpy()))
-    p_values = house.p_values(spectra, scans=scans)
-    for table in (readings, p_values):
-        table.index = pd.Index(batch_of.loc[table.index], name="batch")
-    return _Fold(readings, p_values, pd.concat(intervals), blends, _log_colours(house.fitted, refs, batches))
+    blends = [
+        held_blends(part.fitted, own, list(beer_of.loc[own.index]), false_reject_rate)
+        for part, own in zip(parts, samples.values(), strict=True)
+    ]
+    intervals = [
+        pd.DataFrame({
+            "colour_low": readings[level, "low"], "colour_high": readings[level, "high"],
+            "nominal": level, "batch": readings.index,
+        })
+        for level in levels
+    ]  # fmt: skip
+    limits = {"colour_low": readings[coverage, "low"], "colour_high": readings[coverage, "high"]}
+    readings = pd.DataFrame({**readings[list(OF_A_READING)], **limits})
+    return _Fold(readings, p_values, pd.concat(intervals), pd.concat(blends), _log_colours(fitted, refs, batches))
 
 
-def labs_told_apart(house: HouseModel, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
     """Return who measured the batch of each sample, as far as the model tells labs apart."""
-    known = None if house.fitted.colour is None else house.fitted.colour.labs
+    known = None if fitted.colour is None else fitted.colour.labs
     if known is None or not known.labs:
         return None
     labs = batches.loc[batch_of, "lab"]

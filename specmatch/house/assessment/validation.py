@@ -121,7 +121,7 @@ def validate(
     checked = check_scans(scans, [str(name) for name in scans.index])
     batch_of = checked.groupby("sample", sort=False)["batch"].first()
     known = batch_of[batch_of.isin(table.index)]
-    readings = house.read(spectra, scans=scans, lab=labs_told_apart(house, table, known))
+    readings = house.read(spectra, scans=scans, lab=labs_told_apart(f, table, known))
     rows = readings.assign(batch=batch_of.loc[readings.index].to_numpy())
     compared, left_out = comparable_batches(rows, table, house)
     if compared.empty:

@@ -109,27 +109,15 @@ def fit_house(
     without: Collection[str] = (),
     false_reject_rate: float = 0.05,
     grown_from: FittedHouse | None = None,
+    name_faults: bool = True,
 ) -> FittedHouse:
     """Learn colour, identity, domain and what good scans look like from a reference set."""
+    # name_faults: whether samples are to be given reasons; figures of held-out batches need none
     # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
     # anew but the colour regression
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
-    odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
-    if grown_from is not None:
-        # of batches that the model knows the same pours are left out as before, whatever the new ones teach
-        known = pours.levels.codes("batch") < len(grown_from.batches)
-        odd[known] = pours.names[known].isin(grown_from.odd_pours)
-    odd_names = tuple(str(name) for name in pours.names[odd])
-    if odd.any():
-        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
-        # at least two mates stay of each sample, so that no code falls out
-        pours = pours.without(odd)
-        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
-    faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
+    pours, faults, odd_names = _learn_good_scans(pours, grown_from, name_faults=name_faults)
     shared = pours.shared_noise()
-    if shared is not None:
-        faults = carry_sessions(faults, shared.missing, shared.sd, shared.sessions_per_beer)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
         identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared)
@@ -167,6 +155,30 @@ def fit_house(
         path_law=pours.path_law,
         temperature=None if colour is None else learn_temperature_cost(pours, colour),
     )
+
+
+def _learn_good_scans(
+    pours: SetPours, grown_from: FittedHouse | None, *, name_faults: bool
+) -> tuple[SetPours, FaultModel, tuple[str, ...]]:
+    """Return the pours that agree with their mates, what good scans look like, and the pours left out."""
+    faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
+    if grown_from is not None:
+        # of batches that the model knows the same pours are left out as before, whatever the new ones teach
+        known = pours.levels.codes("batch") < len(grown_from.batches)
+        odd[known] = pours.names[known].isin(grown_from.odd_pours)
+    odd_names = tuple(str(name) for name in pours.names[odd])
+    if odd.any():
+        logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
+        # at least two mates stay of each sample, so that no code falls out
+        pours = pours.without(odd)
+        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    if name_faults:
+        faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
+    shared = pours.shared_noise()
+    if shared is not None:
+        faults = carry_sessions(faults, shared.missing, shared.sd, shared.sessions_per_beer)
+    return pours, faults, odd_names
 
 
 def fit_set_colour(

@@ -61,9 +61,12 @@ def fit_set(
     without: Collection[str] = (),
     false_reject_rate: float = 0.05,
     grown_from: FittedHouse | None = None,
+    name_faults: bool = True,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
-    fitted = fit_house(refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from)
+    fitted = fit_house(
+        refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, name_faults=name_faults
+    )
     for name in second_modules(refs.scans):
         kept = refs.scans[refs.scans["instrument"].map(plain_text) == name]
         missing = set(kept["batch"]) - set(fitted.batches)

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -156,6 +157,41 @@ def readings_table(
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return pd.DataFrame(columns, index=samples.index)
+
+
+def figures_table(
+    fitted: FittedHouse,
+    samples: SampleSet,
+    match: Match,
+    levels: Sequence[float],
+    false_reject_rate: float,
+    lab: Mapping[str, str] | None,
+) -> pd.DataFrame:
+    """Return what figures of held-out batches need of readings: identity, and colour with limits at several coverages.
+
+    Limits stand in the columns `(level, "low")` and `(level, "high")`.
+    """
+    f, means = fitted, samples.averages
+    n, nearest = len(means.names), match.distance.argmin(axis=1)
+    plausible = match.p_value > false_reject_rate
+    partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
+    table: dict[Any, Any] = {
+        "nearest_beer": np.array(f.beers, dtype=object)[nearest],
+        "p_value": match.p_value[np.arange(n), nearest],
+        "plausible_beers": chosen_names(plausible, f.beers),
+        "n_pours": means.counts,
+    }
+    for level in levels:
+        got = _colours(f, samples, level, nearest, np.zeros(n, bool), partial)
+        colours: dict[str, Any] = {
+            "colour": got.colour, "colour_low": got.low, "colour_high": got.high,
+            "interval_method": got.method, "colour_without_fault": got.colour,
+        }  # fmt: skip
+        if f.colour is not None:
+            colours = as_lab_reports(f.colour, means.names, lab, colours, level)
+        table["colour"] = colours["colour"]
+        table[level, "low"], table[level, "high"] = colours["colour_low"], colours["colour_high"]
+    return pd.DataFrame(table, index=samples.index)
 
 
 def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:

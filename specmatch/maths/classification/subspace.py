@@ -12,6 +12,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.transforms import LogAbsorbance
+from specmatch.maths.statistics.leading_axes import leading_axes
 from specmatch.maths.statistics.levels import mean_by
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
@@ -50,12 +51,10 @@ class LabelledSamples:
 def channel_noise(covariance: Floats, dof: int) -> Floats:
     """Return the standard deviation of what smooth directions leave of a covariance."""
     # covariance (p, p) -> (p,)
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-
     p, smooth = len(covariance), SMOOTH_DIRECTIONS
     if dof < 3 * smooth or p < 3 * smooth:
         return np.ones(p)
-    spread, directions = eigh(covariance, subset_by_index=(p - smooth, p - 1))
+    spread, directions = leading_axes(covariance, smooth)
     left = np.diag(covariance) - (directions**2 * spread).sum(axis=1)
     noise = np.sqrt(np.maximum(left, 0.0) * dof / (dof - smooth))
     return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(p)
@@ -64,16 +63,12 @@ def channel_noise(covariance: Floats, dof: int) -> Floats:
 def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:
     """Return centre and principal axes of spectra, each channel in units of its noise."""
     # spectra (n, p), noise (p,) -> (p,), (p, r)
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-
     centre = spectra.mean(axis=0)
     weighted = (spectra - centre) / noise
     n, p = weighted.shape
     # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
     product = weighted @ weighted.T if n < p else weighted.T @ weighted
-    kept = min(n_axes, len(product))
-    spread, vectors = eigh(product, subset_by_index=(len(product) - kept, len(product) - 1))
-    spread, vectors = spread[::-1], vectors[:, ::-1]
+    spread, vectors = leading_axes(product, min(n_axes, len(product)))
     # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
     rank = max(1, int((spread > 1e-12 * spread[0]).sum()))
     directions = vectors[:, :rank]

@@ -100,7 +100,7 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
     base = [beer_mean[k] for k in range(len(beer_mean))]
     variance = [noise.variance(one) for one in base]
     beer, worth = levels.codes("beer")[rows], 1.0 - 1.0 / m
-    pour = _variances(apart, beer, sample[rows], worth, base, variance, none, optics, POUR_SD)
+    pour = _variances(_along(apart, beer, base, variance, none, optics), sample[rows], worth, POUR_SD)
 
     told = n_batches[batch_beer] > 1
     n = n_batches[batch_beer[told]]
@@ -110,7 +110,7 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
     shapes = _shapes(apart, batch_beer[told], base, lifted, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
     each, worth = np.arange(n.size), 1.0 - 1.0 / n
-    spread = _variances(apart, batch_beer[told], each, worth, base, variance, shapes, optics, prior)
+    spread = _variances(_along(apart, batch_beer[told], base, variance, shapes, optics), each, worth, prior)
     return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
 
 
@@ -129,33 +129,41 @@ def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise
     apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     beer, worth, base = levels.codes("beer")[rows], 1.0 - 1.0 / m, list(levels.mean(reflectance, to="beer"))
     none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in base]
+    square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
     p = reflectance.shape[1]
     farthest = p + 6.0 * np.sqrt(2.0 * p)  # a pour beyond is a fault and says nothing of foam in good ones
     unlikely = ((FOAM_LEVELS - USUAL_FOAM) / FOAM_SD) ** 2
     for i, level in enumerate(FOAM_LEVELS):
-        seen = replace(optics, foam=float(level))
-        spread = _variances(apart, beer, sample[rows], worth, base, variance, none, seen, POUR_SD)
-        for k in np.unique(beer):
-            mine = beer == k
-            loading = causes_at(base[k], none, seen) * np.sqrt(spread)[:, None] / np.sqrt(variance[k])
-            rest = apart[mine] / np.sqrt(variance[k])
-            inner, along = np.eye(len(loading)) + loading @ loading.T, rest @ loading.T
-            distance = (rest**2).sum(axis=1) - (along * np.linalg.solve(inner, along.T).T).sum(axis=1)
-            unlikely[i] += worth[mine] @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner)[1])
+        seen = _along(apart, beer, base, variance, none, replace(optics, foam=float(level)))
+        sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))
+        inner, along = np.eye(sd.size) + sd[:, None] * seen.inner * sd, seen.projected * sd
+        distance = square - (along * np.linalg.solve(inner[seen.code], along[..., None])[..., 0]).sum(axis=1)
+        unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner)[1][seen.code])
     return float(FOAM_LEVELS[unlikely.argmin()])
 
 
-def _variances(
-    apart: Floats,
-    beer: Ints,
-    unit: Ints,
-    weight: Floats,
-    base: list[Floats],
-    noise: list[Floats],
-    shapes: Floats,
-    optics: Optics,
-    prior_sd: Floats,
-) -> Floats:
+@dataclass(frozen=True)
+class _Along:
+    """Departures seen along causes, in units of the noise."""
+
+    code: Ints  # (n,): place of the beer of each row in `inner`
+    inner: Floats  # (n_beers, c, c): products of the causes at each beer
+    projected: Floats  # (n, c): products of rows and causes
+
+
+def _along(
+    apart: Floats, beer: Ints, base: list[Floats], noise: list[Floats], shapes: Floats, optics: Optics
+) -> _Along:
+    beers, code = np.unique(beer, return_inverse=True)
+    causes = len(CAUSES) + len(shapes)
+    inner, projected = np.empty((beers.size, causes, causes)), np.empty((len(apart), causes))
+    for i, k in enumerate(beers):
+        loading, rows = causes_at(base[k], shapes, optics) / np.sqrt(noise[k]), np.flatnonzero(code == i)
+        inner[i], projected[rows] = loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T
+    return _Along(code, inner, projected)
+
+
+def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Floats:
     """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
 
     At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
@@ -163,21 +171,16 @@ def _variances(
     # unit (n,): the sample of a pour: an odd pour moves what its mates are held against
     prior = prior_sd**2
     spread, limit = prior, float(chdtri(1, _TRUSTED))
-    groups = []
-    for k in np.unique(beer):
-        rows = np.flatnonzero(beer == k)
-        loading = causes_at(base[k], shapes, optics) / np.sqrt(noise[k])
-        groups.append((rows, loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T))
-    effect, sure = np.empty((len(apart), prior.size)), np.empty((len(apart), prior.size))
+    order = np.argsort(unit, kind="stable")
+    first, code = np.unique(unit[order], return_index=True, return_inverse=True)[1:]
     for turn in range(_ROUNDS):
-        for rows, inner, projected in groups:
-            posterior = np.linalg.inv(inner + np.diag(1.0 / spread))
-            effect[rows], sure[rows] = projected @ posterior, np.diag(posterior)
+        posterior = np.linalg.inv(seen.inner + np.diag(1.0 / spread))
+        effect = (seen.projected[:, None, :] @ posterior[seen.code])[:, 0]
+        sure = np.diagonal(posterior, axis1=1, axis2=2)[seen.code]
         # variance of an estimated effect under the model: the prior's less the posterior's
         distance = (effect**2 / np.maximum(spread - sure, 1e-3 * spread)).max(axis=1, initial=0.0)
-        farthest = np.zeros(int(unit.max(initial=-1)) + 1)
-        np.maximum.at(farthest, unit, distance)
-        distance = farthest[unit]
+        if distance.size:
+            distance[order] = np.maximum.reduceat(distance[order], first)[code]
         cut = np.quantile(distance, _AT_FIRST) if turn < _ROUNDS // 2 and distance.size else limit
         used = (weight * (distance <= cut))[:, None]
         spread = (PRIOR_ROWS * prior + (used * (effect**2 + sure)).sum(axis=0)) / (PRIOR_ROWS + used.sum())

@@ -17,6 +17,7 @@ SLIT_NM = 13.0
 LARGEST_SQUARE = 9.0
 # light of a channel over the lamp's peak, on which the likelihood is looked up
 _LIGHT = np.geomspace(0.02, 1.0, 80)
+_FIRST_STEP = 8
 _ROUNDS = 6
 # Channels within a part of the slit see the same light: as witnesses of a shape they count as one.
 BIN_NM = SLIT_NM / 3.0
@@ -66,7 +67,7 @@ def fit_light_noise(
     most = int(np.clip(MOST_CELLS // p, 200, MOST_ROWS))
     if several.size > most:
         several = several[np.linspace(0, several.size - 1, most).astype(np.int64)]
-    found = _alternate(*_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
+    found = _alternate(_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
     if bins is None or n_bins == p:
         return found
     light = pooled(found.light, bins)
@@ -74,12 +75,20 @@ def fit_light_noise(
     binned = _squares(pooled(reflectance, bins), group, several, pooled(wavelength_nm, bins))
     read, shot = found.read, found.shot
     for _ in range(_ROUNDS):
-        read, shot = _two_variances(*binned, light, read, shot)
+        read, shot = _two_variances(binned, light, read, shot)
     return ChannelNoise(light, read, shot)
 
 
-def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats) -> tuple[Floats, Floats]:
-    """Return the squared noise of each channel of some rows, and the level of their group, shape (n_rows, p) both."""
+@dataclass(frozen=True)
+class _Squares:
+    """Squared noise of the rows of each group, which have one level."""
+
+    count: Floats  # (n_groups, 1): rows
+    total: Floats  # (n_groups, p): their squared noise, summed
+    level: Floats  # (n_groups, p)
+
+
+def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats) -> _Squares:
     means, counts = mean_by(reflectance, group)
     rest = (reflectance[rows] - means[group[rows]]) / np.sqrt(1.0 - 1.0 / counts[group[rows]])[:, None]
     share = (wavelength_nm[2:] - wavelength_nm[1:-1]) / (wavelength_nm[2:] - wavelength_nm[:-2])
@@ -91,34 +100,51 @@ def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats
     square += 1e-14
     middle = np.median(square, axis=0) / 0.4549  # the median of chi-squared with one degree of freedom
     square = np.minimum(square, LARGEST_SQUARE * np.maximum(middle, 1e-14))
-    return square, np.clip(means[group[rows]], 0.0, None)
+    groups, code = np.unique(group[rows], return_inverse=True)
+    mean, count = mean_by(square, code)
+    return _Squares(count[:, None].astype(float), mean * count[:, None], np.clip(means[groups], 0.0, None))
 
 
-def _two_variances(square: Floats, level: Floats, light: Floats, read: float, shot: float) -> tuple[float, float]:
+def _two_variances(seen: _Squares, light: Floats, read: float, shot: float) -> tuple[float, float]:
     """Return the two noise variances by weighted least squares of the squares, neither far below the other."""
-    parts = np.stack([np.broadcast_to(1.0 / light**2, level.shape).ravel(), (level / light).ravel()])
+    parts = np.stack([np.broadcast_to(1.0 / light**2, seen.level.shape).ravel(), (seen.level / light).ravel()])
     weight = 1.0 / (read * parts[0] + shot * parts[1]) ** 2
-    normal = (parts * weight) @ parts.T
-    right = (parts * weight) @ square.ravel()
+    count = np.broadcast_to(seen.count, seen.level.shape).ravel()
+    normal = (parts * weight * count) @ parts.T
+    right = (parts * weight) @ seen.total.ravel()
     read, shot = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(2), right).tolist()
     if min(read, shot) < 0.02 * max(read, shot):
         read, shot = max(read, 0.02 * shot, 1e-16), max(shot, 0.02 * read, 1e-16)
     return read, shot
 
 
-def _alternate(square: Floats, level: Floats, wavelength_nm: Floats) -> ChannelNoise:
-    spread = np.sqrt(square.mean(axis=0))
+def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
+    spread = np.sqrt(seen.total.sum(axis=0) / seen.count.sum())
     light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
     read = shot = float(spread.min() ** 2) / 2.0
     for _ in range(_ROUNDS):
-        read, shot = _two_variances(square, level, light, read, shot)
-        loss = np.empty((_LIGHT.size, light.size))
-        for i, candidate in enumerate(_LIGHT):
-            variance = read / candidate**2 + shot * level / candidate
-            loss[i] = (np.log(variance) + square / variance).sum(axis=0)
-        light = _smooth(_LIGHT[loss.argmin(axis=0)], wavelength_nm)
+        read, shot = _two_variances(seen, light, read, shot)
+        light = _smooth(_LIGHT[_likeliest(seen, read, shot)], wavelength_nm)
         light /= light.max()
     return ChannelNoise(light, read, shot)
+
+
+def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
+    """Return the place in `_LIGHT` of the likeliest light of each channel, shape (p,), by halving steps."""
+
+    def loss(place: Ints) -> Floats:
+        light = _LIGHT[place]
+        variance = read / light**2 + shot * seen.level / light
+        return np.asarray((seen.count * np.log(variance) + seen.total / variance).sum(axis=0))
+
+    places = np.arange(0, _LIGHT.size, _FIRST_STEP)
+    best = places[np.stack([loss(np.array(place)) for place in places]).argmin(axis=0)]
+    step = _FIRST_STEP // 2
+    while step:
+        near = np.clip(np.stack([best - step, best, best + step]), 0, _LIGHT.size - 1)
+        best = np.take_along_axis(near, np.stack([loss(one) for one in near]).argmin(axis=0)[None], axis=0)[0]
+        step //= 2
+    return best
 
 
 def slit_bins(wavelength_nm: Floats) -> Ints:

@@ -7,6 +7,7 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.statistics.leading_axes import leading_axes
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
 ODD = 6.0
@@ -55,8 +56,6 @@ def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
     against its median and median absolute deviation.
     """
     # rows (n, p) -> (n,)
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-
     n, p = rows.shape
     if n < FEWEST_ROWS:
         return np.zeros(n, bool)
@@ -67,7 +66,7 @@ def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
     kept = min(most_components, p - 1)
     if kept < 1:
         return np.zeros(n, bool)
-    axes = eigh(directions.T @ directions, subset_by_index=(p - kept, p - 1))[1][:, ::-1]
+    axes = leading_axes(directions.T @ directions, kept)[1]
     left = length[:, 0] ** 2
     for axis in axes.T:
         without = np.maximum(left - (departures @ axis) ** 2, 0.0)
