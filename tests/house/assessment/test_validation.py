@@ -200,7 +200,7 @@ def test_the_colour_command(capsys):
 def over_houses(shares: pd.Series) -> dict:
     """Return a mean over houses and seeds, whose validations share a set, with its bounds."""
     reach = 1.96 * shares.std(ddof=1) / np.sqrt(len(shares))
-    return {"figure": shares.mean(), "bounds": (shares.mean() - reach, shares.mean() + reach)}
+    return {"figure": shares.mean(), "bounds": (max(0.0, shares.mean() - reach), min(1.0, shares.mean() + reach))}
 
 
 @pytest.mark.slow
