@@ -158,7 +158,7 @@ FIGURE_WORDS = {
     "several_plausible": "share of batches with several plausible beers",
     "n_identity": "batches behind the shares of beers",
     "n_colour": "batches behind the figures of colour",
-    "between_batch_sd": "relative standard deviation of colour between batches of a beer",
+    "between_batch_sd": "relative sd of held-out readings between batches of a beer, the model's own error in it",
     "between_batch_sd_low": "95 % bounds of that",
     "between_batch_sd_high": "",
     "between_pour_sd": "the same between pours of a batch",
