@@ -2,9 +2,10 @@
 
 import argparse
 from dataclasses import asdict
+from textwrap import fill
 
 from specmatch.cli.arguments import add_dates_argument, tell_sheet_notes
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
@@ -38,7 +39,7 @@ def run(args: argparse.Namespace) -> Outcome:
     figures = found.figures
     lines = [
         f"verdict: {found.verdict}",
-        found.sentence,
+        fill(found.sentence, WIDTH),
         "",
         text_table(found.colour.reset_index()),
         "",
@@ -49,8 +50,11 @@ def run(args: argparse.Namespace) -> Outcome:
     ]
     if correction is not None:
         lines.append(
-            f"offered: {correction.sentence(unit)}; nothing applies it by itself"
-            + (f"; written to {saved}" if saved else "")
+            fill(
+                f"offered: {correction.sentence(unit)}; nothing applies it by itself"
+                + (f"; written to {saved}" if saved else ""),
+                WIDTH,
+            )
         )
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [

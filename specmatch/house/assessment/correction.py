@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+from collections.abc import Sequence
 from dataclasses import asdict, dataclass, fields
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -15,10 +16,12 @@ from scipy.special import ndtri
 from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
 from specmatch.storage import write_atomic
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.house.house_model import HouseModel
 
+MOST_NAMED = 6
 FORMAT = 2  # 1 was bound to no colours and no beers: a file of it is refused
 
 
@@ -53,8 +56,8 @@ class ColourCorrection:
         only = "".join(f", {what} {name}" for what, name in (("module", self.instrument), ("lab", self.lab)) if name)
         return (
             f"correction {self.version}: colours x {np.exp(-self.shift):.4f} at {middle:.1f} {unit}, from "
-            f"{self.lowest:.1f} to {self.highest:.1f} {unit}, for {', '.join(self.beers)}{only}; it ends with the next "
-            "refit"
+            f"{self.lowest:.1f} to {self.highest:.1f} {unit}, for {names_or_number(self.beers)}{only}; it ends with "
+            "the next refit"
         )
 
     def apply(
@@ -124,6 +127,11 @@ class ColourCorrection:
 
     def _text(self) -> str:
         return json.dumps({"format": FORMAT, **asdict(self)}, sort_keys=True, indent=2)
+
+
+def names_or_number(beers: Sequence[str]) -> str:
+    """Name a few beers, count many."""
+    return ", ".join(beers) if len(beers) <= MOST_NAMED else counted(len(beers), "beer")
 
 
 def _widened(colour: Floats, limit: Floats, extra: Floats, sign: float) -> Floats:

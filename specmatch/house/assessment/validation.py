@@ -12,7 +12,7 @@ from scipy.special import ndtri, stdtrit
 from specmatch.array_types import Ints
 from specmatch.batches import check_batches, check_scans
 from specmatch.errors import TooFewBatchesError
-from specmatch.house.assessment.correction import ColourCorrection, batches_digest, drawn_to_zero
+from specmatch.house.assessment.correction import ColourCorrection, batches_digest, drawn_to_zero, names_or_number
 from specmatch.house.assessment.evaluation import labs_told_apart
 from specmatch.house.assessment.figures_of_merit import figures_of_merit
 from specmatch.house.house_model import HouseModel
@@ -292,7 +292,7 @@ def _bias_in_words(found: NewErrors, beers: list[str]) -> str:
     by = f"{abs(np.expm1(found.bias)):.1%} (standard error {found.bias_sd:.1%})"
     if found.p_slope <= SLOPE_LEVEL:
         by += f" and {np.expm1(found.slope * np.log(2.0)):+.1%} more with each doubling of colour"
-    return f"readings are {side} by {by}, more than chance allows; seen of {', '.join(beers)}"
+    return f"readings are {side} by {by}, more than chance allows; seen of {names_or_number(beers)}"
 
 
 def _why_refit(found: NewErrors, lost: bool, unlike: int) -> str:
