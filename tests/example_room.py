@@ -1,6 +1,6 @@
 """What docstring examples find: a folder with an invented brewery's files, and the names that stand for its objects.
 
-The first page of the API reference tells readers how to make the same (`docs/build_api.py`).
+The page of the reference tells readers how to make the same (`docs/reference.md`).
 """
 
 from pathlib import Path

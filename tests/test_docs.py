@@ -75,11 +75,12 @@ def test_docstring_examples_run(name, example_room, monkeypatch):
 
 @pytest.mark.whole
 def test_the_reference_tells_how_to_make_what_examples_name(example_room):
-    """The lines on the first page of the API reference make the very objects that the examples are run on."""
-    text = (PROJECT / "docs" / "build_api.py").read_text(encoding="utf-8")
-    lines = re.findall(r"^    (.*)$", text.split('FIRST_PAGE = """')[1].split('"""')[0], flags=re.MULTILINE)
+    """The lines on the page of the reference make the very objects that the examples are run on."""
+    (block,) = re.findall(
+        r"```python\n(.*?)```", (PROJECT / "docs" / "reference.md").read_text(encoding="utf-8"), re.DOTALL
+    )
     made: dict[str, object] = {}
-    exec(compile("\n".join(lines), "build_api.py", "exec"), made)  # the page's own text
+    exec(compile(block, "reference.md", "exec"), made)  # the page's own text
     given = example_room[1]
     assert made["refs"].hash == given["refs"].hash
     assert made["spectra"].equals(given["spectra"]) and made["scans"].equals(given["scans"])
