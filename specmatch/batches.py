@@ -20,9 +20,7 @@ COLOUR_UNITS = ("EBC", "SRM")
 _LEVELS = ("pour", "sample", "batch")
 
 
-def check_scans(
-    scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index, *, every_row_used: bool = False
-) -> pd.DataFrame:
+def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> pd.DataFrame:
     """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`."""
     # scans: A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample
     index = pd.Index(scan_ids, name="scan_id")
@@ -45,12 +43,6 @@ def check_scans(
             raise TableError(
                 f"{len(missing)} of {len(index)} scans have no row in the scans table, the first {missing[0]!r}; "
                 "identifiers are matched as text"
-            )
-        unused = table.index.difference(index, sort=False)
-        if every_row_used and len(unused):
-            raise TableError(
-                f"{len(unused)} rows of the scans table have no spectrum, the first {unused[0]!r}; drop the rows or "
-                "add the spectra"
             )
         table = table.loc[index]
     own = pd.Series(index.to_numpy(dtype=object), index=index, dtype=object)

@@ -1,6 +1,7 @@
 """Words that several rooms share: cautions, numbers with their nouns, text that steers no terminal or spreadsheet."""
 
 import re
+from collections.abc import Sequence
 
 # controls but for tab and line end, and the marks that turn the direction of writing
 _STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
@@ -12,6 +13,9 @@ CAUTIONS = (
     "procedures, licensed practice and local rules. Keep glass and chromed parts out of the open-bottle area where "
     "the site's glass policy says so, and discard the poured sample."
 )
+
+# A spreadsheet runs a cell that begins with one of these (also in full width) as a formula.
+FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 _PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "entries", "new batch": "new batches"}
 
@@ -30,6 +34,12 @@ def p_in_words(p: float) -> str:
     return f"p = {p:.3f}, one true sample in {one_in} lies as far out" if p < 0.5 else f"p = {p:.2f}"
 
 
+def listed(names: Sequence[str], most: int) -> str:
+    """Write the first of some names, and how many more there are."""
+    more = f" and {len(names) - most} more" if len(names) > most else ""
+    return ", ".join(names[:most]) + more
+
+
 def printable(text: str) -> str:
     """Return a text with its control characters spelled out, as JSON spells them; line ends and tabs stay."""
     return _STEERING.sub(lambda found: f"\\u{ord(found.group()):04x}", text)
@@ -37,6 +47,6 @@ def printable(text: str) -> str:
 
 def guarded_cell(cell: object) -> object:
     """Return a cell of an exported table with an apostrophe before text that a spreadsheet would run as a formula."""
-    if isinstance(cell, str) and cell[:1] in ("=", "+", "-", "@", "\t", "\r") and cell and not _NUMBER.match(cell):
+    if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) and not _NUMBER.match(cell):
         return f"'{cell}"
     return cell

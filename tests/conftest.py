@@ -1,5 +1,6 @@
 """Shared switches of the test suite."""
 
+import gc
 import json
 import platform
 import sys
@@ -8,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 import pytest
+from hypothesis import settings
 
 ROOT = Path(__file__).parents[1]
 # last, so that an installed package is not hidden by the folder's own: tests need the benchmarks that stand beside it
@@ -20,6 +22,13 @@ def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--whole", action="store_true", help="run tests marked `whole` too, and every draw of the others")
     parser.addoption("--claims", metavar="FILE", help="write down what tests of claims measured")
     parser.addoption("--installed", action="store_true", help="stop unless an installed package is what is tested")
+
+
+def pytest_configure(config: pytest.Config) -> None:
+    """Draw fewer examples of a property in every run than where all is asked for."""
+    settings.register_profile("every run", max_examples=20, deadline=None)
+    settings.register_profile("whole", max_examples=100, deadline=None)
+    settings.load_profile("whole" if _whole(config) else "every run")
 
 
 def pytest_sessionstart(session: pytest.Session) -> None:
@@ -55,6 +64,12 @@ def _version(name: str) -> str:
         return version(name)
     except PackageNotFoundError:
         return "not installed"
+
+
+def pytest_collection_finish() -> None:
+    """Keep the collector of garbage from looking at what was imported again and again."""
+    gc.collect()
+    gc.freeze()
 
 
 @pytest.fixture(autouse=True)

@@ -58,7 +58,6 @@ def furnish(folder: Path) -> dict[str, Any]:
         "spectra": new.spectra,
         "scans": new.scans,
         "session": sm.measure(folder / "tuesday"),
-        "evaluation": sm.evaluate(house, refs),
         "raw_scans": raw_scans,
         "paired_scans": paired_scans,
     }

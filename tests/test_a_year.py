@@ -23,6 +23,7 @@ def page(tmp_path_factory):
     return folder, done
 
 
+@pytest.mark.whole
 def test_at_most_twelve_commands_lead_to_a_set_without_an_open_finding(page):
     folder, done = page
     assert len(done) <= 12
@@ -32,6 +33,7 @@ def test_at_most_twelve_commands_lead_to_a_set_without_an_open_finding(page):
     assert [entry["when"] for entry in refs.history] == ["2026-01-05", "2026-01-05", "2026-01-19"]
 
 
+@pytest.mark.whole
 def test_what_the_page_shows_is_what_is_printed(page):
     _, done = page
     shown = year_folders.PAGE.read_text(encoding="utf-8")
@@ -40,12 +42,16 @@ def test_what_the_page_shows_is_what_is_printed(page):
     assert _LOOSE.sub("#", printed) == _LOOSE.sub("#", blocks)
 
 
-def test_each_command_was_named_by_a_message_before_it(page):
-    _, done = page
-    for place, (command, _, _) in enumerate(done[1:], start=1):
+def test_each_command_was_named_by_a_message_before_it():
+    """As the page shows them, which is as they are printed."""
+    text = year_folders.PAGE.read_text(encoding="utf-8")
+    shown = "".join(re.findall(r"```console\n(.*?)```", text, flags=re.DOTALL))
+    parts = [part.partition("\n") for part in re.split(r"^\$ ", shown, flags=re.MULTILINE)[1:]]
+    assert [command for command, _, _ in parts] == year_folders.commands()
+    for place, (command, _, _) in enumerate(parts[1:], start=1):
         plain = _OWN.sub("", command)
         words = plain.split()
-        before = "\n".join(text for _, _, text in done[:place])
+        before = "\n".join(said for _, _, said in parts[:place])
         if "--take" in plain:
             assert words[-1] in before and "--take FOLDER" in before
         elif "--dates" in plain:

@@ -24,15 +24,19 @@ def work():
     return refs, sm.HouseModel().fit(refs), new
 
 
-def evaluate_and_read(work):
-    """Evaluate, and read new samples in parts, with whatever back end is in force."""
-    refs, house, new = work
+def read_in_parts(work):
+    """Read new samples in parts, with whatever back end is in force."""
+    _, house, new = work
     samples = np.array_split(list(dict.fromkeys(new.scans["sample"])), N_PARTS)
     parts = [new.scans[new.scans["sample"].isin(part)] for part in samples]
     # workers of a pool have one thread each, and the last digits of a product depend on its threads
     with threadpool_limits(1):
         read = joblib.Parallel()(joblib.delayed(house.read)(new.spectra.loc[part.index], part) for part in parts)
-    return sm.evaluate(house, refs, n_folds=3), pd.concat(read)
+    return pd.concat(read)
+
+
+def evaluate_and_read(work):
+    return sm.evaluate(work[1], work[0], n_folds=3), read_in_parts(work)
 
 
 @pytest.fixture(scope="module")
@@ -49,19 +53,23 @@ def check_same(got, alone):
     pd.testing.assert_frame_equal(got[1], alone[1], check_exact=True)
 
 
-def test_parts_read_alone_are_the_whole(work, alone):
+def test_parts_read_alone_are_the_whole(work):
     _, house, new = work
     whole = house.read(new.spectra, scans=new.scans)
     # joined parts may have another kind of text index; and sums over more rows at once may round otherwise, in the
     # sixteenth digit, of which the end of an interval was seen to make a twelfth
-    pd.testing.assert_frame_equal(whole, alone[1], check_index_type=False, check_column_type=False, rtol=1e-10, atol=0)
+    pd.testing.assert_frame_equal(
+        whole, read_in_parts(work), check_index_type=False, check_column_type=False, rtol=1e-10, atol=0
+    )
 
 
+@pytest.mark.whole
 def test_two_processes_give_the_same(work, alone):
     with joblib.parallel_config(n_jobs=2):
         check_same(evaluate_and_read(work), alone)
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_a_dask_cluster_gives_the_same(work, alone, full_size):
     """Workers are threads of this process; at full size they are processes of their own."""

@@ -2,6 +2,7 @@
 
 import ast
 import doctest
+import functools
 import importlib
 import inspect
 import re
@@ -21,6 +22,11 @@ PROJECT = Path(__file__).parent.parent
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__main__.py")
 
 
+@functools.cache
+def tree_of(path: Path) -> ast.Module:
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def module_of(path: Path) -> str:
     parts = path.relative_to(PACKAGE.parent).with_suffix("").parts
     return ".".join(parts[:-1] if parts[-1] == "__init__" else parts)
@@ -30,6 +36,12 @@ def module_of(path: Path) -> str:
 def example_room(tmp_path_factory):
     folder = tmp_path_factory.mktemp("examples")
     return folder, furnish(folder)
+
+
+@pytest.fixture(scope="module")
+def evaluation(example_room):
+    """What some examples draw: it takes seconds, so it is made only where one of them runs."""
+    return specmatch.evaluate(example_room[1]["house"], example_room[1]["refs"])
 
 
 def public_objects():
@@ -50,23 +62,40 @@ def public_names():
     return {f"{one.__module__}.{one.__qualname__}" for one in public_objects()}
 
 
+# what these show takes seconds: pages, and models that are fitted again and again
+LONG = (
+    "specmatch.house.assessment.evaluation",
+    "specmatch.house.assessment.finding_costs",
+    "specmatch.house.house_model",
+    "specmatch.reference.extension",
+    "specmatch.reference.rebuild",
+    "specmatch.report.pages.bench_page",
+    "specmatch.report.pages.model_page",
+    "specmatch.report.pages.set_page",
+    "specmatch.report.plots.colour",
+    "specmatch.report.plots.identity",
+)
+
+
 def with_examples():
-    """Modules with examples; those of internals are left to `--whole`: what they show is tested elsewhere."""
+    """Modules with examples; long ones and those of internals are left to `--whole`: both are tested elsewhere."""
     public = {one.__module__ for one in public_objects()}
     for path in FILES:
         if ">>>" in path.read_text(encoding="utf-8"):
-            marks = () if module_of(path) in public else (pytest.mark.whole,)
+            marks = () if module_of(path) in public and module_of(path) not in LONG else (pytest.mark.whole,)
             yield pytest.param(module_of(path), marks=marks)
 
 
 @pytest.mark.parametrize("name", list(with_examples()))
-def test_docstring_examples_run(name, example_room, monkeypatch):
+def test_docstring_examples_run(name, example_room, monkeypatch, request):
     folder, names = example_room
     monkeypatch.chdir(folder)
     module = importlib.import_module(name)
     text = Path(module.__file__).read_text(encoding="utf-8")
     if find_spec("matplotlib") is None and "figure_style" in name + text:
         pytest.skip("the `plot` extra is not installed: examples that draw are not run")
+    if re.search(r">>> .*\bevaluation\b", text):
+        names = {**names, "evaluation": request.getfixturevalue("evaluation")}
     # a module's own names come first: `spectra` is a module to one and a table to another
     given = {key: value for key, value in names.items() if key not in vars(module)}
     failed = doctest.testmod(module, extraglobs=given, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
@@ -74,7 +103,7 @@ def test_docstring_examples_run(name, example_room, monkeypatch):
 
 
 @pytest.mark.whole
-def test_the_reference_tells_how_to_make_what_examples_name(example_room):
+def test_the_reference_tells_how_to_make_what_examples_name(example_room, evaluation):
     """The lines on the page of the reference make the very objects that the examples are run on."""
     (block,) = re.findall(
         r"```python\n(.*?)```", (PROJECT / "docs" / "reference.md").read_text(encoding="utf-8"), re.DOTALL
@@ -85,14 +114,14 @@ def test_the_reference_tells_how_to_make_what_examples_name(example_room):
     assert made["refs"].hash == given["refs"].hash
     assert made["spectra"].equals(given["spectra"]) and made["scans"].equals(given["scans"])
     assert made["house"].read(made["spectra"]).equals(given["house"].read(given["spectra"]))
-    assert made["evaluation"].colour.equals(given["evaluation"].colour)
+    assert made["evaluation"].colour.equals(evaluation.colour)
 
 
 def public_definitions():
     for path in FILES:
         if path.parent.name == "cli":
             continue
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree_of(path).body:
             if isinstance(node, ast.FunctionDef | ast.ClassDef) and not node.name.startswith("_"):
                 yield f"{module_of(path)}.{node.name}", node
                 if isinstance(node, ast.ClassDef):
@@ -124,11 +153,12 @@ def test_the_warnings_page_knows_every_code_and_its_effect():
 def calls_of(command):
     """Every function of the package that a command calls, by its name within the package, in order."""
     called: list[str] = []
+    modules = {str(path): module_of(path).removeprefix("specmatch.") for path in FILES}
 
     def note(frame, event, _):
         code = frame.f_code
-        if event == "call" and Path(code.co_filename).is_relative_to(PACKAGE):
-            called.append(f"{module_of(Path(code.co_filename))}.{code.co_qualname}".removeprefix("specmatch."))
+        if event == "call" and code.co_filename in modules:
+            called.append(f"{modules[code.co_filename]}.{code.co_qualname}")
 
     from specmatch.cli import main
 
@@ -180,6 +210,7 @@ def test_the_readme_example_runs_and_prints_what_it_says():
     assert done.stdout.strip() == outputs[0].strip()
 
 
+@pytest.mark.whole
 def test_the_columns_page_names_every_column(small_house):
     from specmatch.demo.brewery import Brewery
     from specmatch.house.assessment.choose import learning_curve
@@ -187,7 +218,7 @@ def test_the_columns_page_names_every_column(small_house):
     page = (PROJECT / "docs" / "columns.md").read_text(encoding="utf-8")
     told = {name for line in page.splitlines() for name in re.findall(r"`(\w+)`", line)}
     house, new = small_house
-    past = Brewery(seed=1).draw(4)
+    past = Brewery(seed=1).draw(4, beers=["Chalk Lager", "Amber Lane", "Peat Stout"])
     refs = specmatch.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC")
     readings = house.verify(new.spectra, claimed=house.beers_[0], scans=new.scans)
     left = house.changeover(new.spectra, new.scans, before=house.beers_[0], after=house.beers_[1])

@@ -17,7 +17,7 @@ import ast
 import re
 
 import pytest
-from test_docs import FILES, module_of, public_definitions, public_names
+from test_docs import FILES, module_of, public_definitions, public_names, tree_of
 
 SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}\n", flags=re.M)
 PUBLIC = public_names()
@@ -63,7 +63,7 @@ WHOLE = [entry for entry in EVERY if isinstance(entry[1], ast.FunctionDef) and n
 def internals():
     """Yield name and docstring of every function, class and method that no user imports."""
     for path in FILES:
-        for node in ast.parse(path.read_text(encoding="utf-8")).body:
+        for node in tree_of(path).body:
             if isinstance(node, ast.FunctionDef | ast.ClassDef):
                 name = f"{module_of(path)}.{node.name}"
                 inner = node.body if isinstance(node, ast.ClassDef) else []

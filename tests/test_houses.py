@@ -70,10 +70,10 @@ def test_the_same_seed_and_draw_give_the_same_scans_and_others_do_not(house):
 
 def test_a_hundred_batches_are_drawn_in_less_than_a_second():
     house = House(replace(members()["white_bowl"], name="speed"), seed=0)
-    started = time.perf_counter()
+    started = time.process_time()
     assert len(house.draw(10, pours=3).spectra) == 300
     # 0.1 s where it was written; the bound leaves room for a slow and busy machine
-    assert time.perf_counter() - started < 2.0
+    assert time.process_time() - started < 2.0
 
 
 @pytest.mark.parametrize("gloss", [0.0, 0.5, 1.0])
@@ -220,6 +220,7 @@ def test_a_folder_written_is_measured_back(house, tmp_path):
     assert session.band_nm == pytest.approx(drawn.band_nm, abs=5.0)
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_colour_carries_over_to_two_members_that_nothing_was_tuned_on(full_size):
     """No claim about every figure: what holds today in two shown members, so that a change that breaks it is seen."""
@@ -231,6 +232,7 @@ def test_colour_carries_over_to_two_members_that_nothing_was_tuned_on(full_size)
             assert 0.75 <= got["coverage"] <= 0.99
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_planted_faults_are_named_and_clean_samples_are_not(full_size):
     for name in (*TUNING, *SHOWN) if full_size else ("long_ladder",):
@@ -242,6 +244,7 @@ def test_planted_faults_are_named_and_clean_samples_are_not(full_size):
         assert sure["named"].sum() >= 0.5 * sure["n"].sum(), name
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_an_audit_finds_planted_pours_and_little_in_a_clean_set(full_size):
     false = []
@@ -254,6 +257,7 @@ def test_an_audit_finds_planted_pours_and_little_in_a_clean_set(full_size):
     assert np.mean(false) <= 3.0
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_one_pour_has_one_name_wherever_it_is_shown():
     rows = pd.DataFrame(name_figures(members()["white_bowl"], seed=3))

@@ -42,6 +42,7 @@ def test_what_is_committed_is_small_whole_and_clean(path):
     assert not any(cell["metadata"].get("execution") for cell in code)
 
 
+@pytest.mark.whole
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)
 def test_it_runs(path, tmp_path):
     for needed in ("nbclient", "ipykernel", "matplotlib"):

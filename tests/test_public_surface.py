@@ -5,6 +5,7 @@ import json
 import re
 import subprocess
 import sys
+import tomllib
 from importlib import import_module
 from pathlib import Path
 from types import ModuleType
@@ -51,9 +52,23 @@ def test_loading_and_reading_never_import_scikit_learn(tmp_path, small_house):
     assert not {"sklearn", "matplotlib", "specmatch.measurement.session"} & loaded
 
 
-def test_the_room_of_estimators_loads_scikit_learn_only_for_an_estimator():
+def test_the_room_of_estimators_loads_nothing_heavy():
     assert not {"numpy", "pandas", "sklearn"} & modules_after("import specmatch.models; dir(specmatch.models)")
+
+
+@pytest.mark.whole
+def test_an_estimator_loads_scikit_learn():
     assert "sklearn" in modules_after("from specmatch.models import SavitzkyGolay")
+
+
+def test_the_package_names_every_kind_of_file_that_it_holds():
+    """What is no module goes into a wheel only by the patterns of `pyproject.toml`."""
+    patterns = tomllib.loads((PROJECT / "pyproject.toml").read_text(encoding="utf-8"))
+    (package,) = patterns["tool"]["setuptools"]["package-data"].values()
+    folder = PROJECT / "specmatch"
+    named = {path for pattern in package for path in folder.glob(pattern)}
+    others = [path for path in folder.rglob("*.*") if path.is_file() and path.suffix not in (".py", ".pyc")]
+    assert others and set(others) <= named
 
 
 def test_estimators_are_all_in_their_room_and_sit_in_pipelines():

@@ -35,6 +35,10 @@ def build(what, tree, out):
     return out / done.stdout.split()[-1]
 
 
+# building takes seconds; that the package names all its files is seen in every run (test_public_surface.py)
+pytestmark = pytest.mark.whole
+
+
 @pytest.fixture(scope="module")
 def tracked():
     """Files of the tree that git keeps, or would: what lies about besides is nobody's business."""

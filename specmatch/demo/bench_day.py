@@ -3,10 +3,6 @@
 Bands of the glass and lines of the lamp are where they are published; their strengths and widths are invented.
 """
 
-import os
-import shutil
-import tempfile
-from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
 from datetime import datetime, timedelta
 from pathlib import Path
@@ -16,8 +12,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.demo.optics import FULL_SCALE, LIGHT_NM, Spectrometer, white_led
-from specmatch.demo.scan_files import INVENTED, NOTE, scan_text
-from specmatch.errors import StorageError
+from specmatch.demo.scan_files import scan_text, whole_folder, written_axis
 
 # NIST Atomic Spectra Database, and makers of holmium glass after NBS; nm, from memory
 _MERCURY_NM = (404.656, 435.833, 546.074, 576.960, 579.066)
@@ -134,20 +129,8 @@ def write_bench_day(
 
 def _write(folder: Path, rows: list[dict[str, object]], counts: list[list[int]], spectrometer: Spectrometer) -> None:
     """Write the folder whole or not at all."""
-    if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
-        raise StorageError(f"{folder} exists and is not an empty folder; name another or remove it first")
-    folder.parent.mkdir(parents=True, exist_ok=True)
-    part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
-    try:
-        part.chmod(0o755)
-        (part / "scans").mkdir()
-        wavelengths = [f"{nm:.2f}".replace(".", ",") for nm in spectrometer.wavelength_nm]
+    with whole_folder(folder) as part:
+        wavelengths = written_axis(spectrometer.wavelength_nm)
         for row, values in zip(rows, counts, strict=True):
-            about: Mapping[str, object] = row
-            (part / str(row["file"])).write_text(scan_text(str(row["file"])[6:9], about, wavelengths, values), "utf-8")
+            (part / str(row["file"])).write_text(scan_text(str(row["file"])[6:9], row, wavelengths, values), "utf-8")
         pd.DataFrame(rows).to_csv(part / "scans.csv", index=False, lineterminator="\n")
-        (part / NOTE).write_text(INVENTED, "utf-8")
-        os.replace(part, folder)
-    except BaseException:
-        shutil.rmtree(part, ignore_errors=True)
-        raise

@@ -3,7 +3,8 @@
 import os
 import shutil
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Iterable, Iterator, Mapping
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Any
 
@@ -27,21 +28,33 @@ _SHEET = (
 
 def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
     """Write raw scans as a measured folder, whole or not at all."""
-    folder = Path(folder)
+    with whole_folder(Path(folder)) as part:
+        _write_scans(part, raw)
+        if batches is not None:
+            _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))
+
+
+@contextmanager
+def whole_folder(folder: Path) -> Iterator[Path]:
+    """Give a folder to fill beside the one that is meant, which it becomes, with its note, when the block is done."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StorageError(f"{folder} exists and is not an empty folder; name another or remove it first")
     folder.parent.mkdir(parents=True, exist_ok=True)
     part = Path(tempfile.mkdtemp(prefix=f".{folder.name}-", dir=folder.parent))
     try:
         part.chmod(0o755)
-        _write_scans(part, raw)
-        if batches is not None:
-            _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))
+        (part / SCAN_FOLDER).mkdir()
+        yield part
         _write(part / NOTE, INVENTED)
         os.replace(part, folder)
     except BaseException:
         shutil.rmtree(part, ignore_errors=True)
         raise
+
+
+def written_axis(wavelength_nm: Iterable[float]) -> list[str]:
+    """Return wavelengths as the invented instrument writes them."""
+    return [f"{nm:.2f}".replace(".", ",") for nm in wavelength_nm]
 
 
 def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], counts: list[int]) -> str:
@@ -61,8 +74,7 @@ def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], coun
 
 
 def _write_scans(folder: Path, raw: RawScans) -> None:
-    (folder / SCAN_FOLDER).mkdir()
-    wavelengths = [f"{nm:.2f}".replace(".", ",") for nm in raw.wavelength_nm]
+    wavelengths = written_axis(raw.wavelength_nm)
     files = [f"{SCAN_FOLDER}/{scan_id}.csv" for scan_id in raw.table.index]
     rows = raw.table[["instrument", "measured_at", "integration_ms"]].to_dict("records")
     for scan_id, file, row, counts in zip(raw.table.index, files, rows, raw.counts.astype(int).tolist(), strict=True):

@@ -129,10 +129,12 @@ def _set(path: Path) -> dict[str, Any]:
 
 
 def _measured_folder(path: Path) -> dict[str, Any]:
+    from specmatch.measurement.folder.dates import one_refusal
     from specmatch.measurement.folder.folder import listed_scans
     from specmatch.measurement.folder.sheets import scans_sheet
 
-    rows, left_out, notes = listed_scans(scans_sheet(path))
+    with one_refusal() as doubtful:
+        rows, left_out, notes = listed_scans(scans_sheet(path), doubtful)
     missing = [file for file in rows["file"] if not (path / file).is_file()]
     doubts = [f"{file}: {reason}" for file, reason in left_out] + [f"{file}: listed, not found" for file in missing]
     doubts += [note for _, note in notes]

@@ -24,6 +24,7 @@ from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.standing import standing_of, stated_of
 from specmatch.measurement.folder.batches import no_batches
+from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.folder import FolderSheets, listed_scans
 from specmatch.measurement.folder.materials import no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
@@ -167,7 +168,8 @@ class Watch:
             return before
         mark = _mark(path)
         try:
-            rows, left_out, notes = listed_scans(path, date_order=self.date_order)
+            with one_refusal() as doubtful:
+                rows, left_out, notes = listed_scans(path, doubtful, date_order=self.date_order)
         except SheetError as error:
             self.waiting[path.name] = str(error)
             return before

@@ -5,15 +5,10 @@ from typing import Any
 
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ImplausibleReflectanceWarning, MissingGroupsWarning, TableError, UnitError
 from specmatch.spectra import PLAUSIBLE_NM, Spectra, in_nm, match_wavelengths, numbers_of
-
-Floats = NDArray[np.float64]
-Ints = NDArray[np.int64]
-Mask = NDArray[np.bool_]
-
 
 # what no reflecting sample reads against its reference: beyond the noise of dead channels on either side
 LOWEST, HIGHEST = -0.1, 1.5

@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 from sklearn.base import BaseEstimator, OneToOneFeatureMixin, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from specmatch.array_types import Floats
 from specmatch.maths.spectra.transforms import (
     REFLECTANCE_FLOOR,
     absorbance,
@@ -26,8 +27,6 @@ from specmatch.maths.spectra.transforms import (
 )
 from specmatch.models._validation import by_wavelength, rows_as_fitted
 from specmatch.models.old_names import NEW_NAMES, new_name
-
-Floats = NDArray[np.float64]
 
 
 class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator, ABC):

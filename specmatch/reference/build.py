@@ -15,7 +15,7 @@ from specmatch.batches import check_batches
 from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets
-from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.dates import one_refusal, read_dates
 from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
@@ -48,10 +48,9 @@ def read_tables(
     for name in (SCANS, BATCHES):
         if not (folder / name).is_file():
             raise SheetError(f"{folder / name} is missing; a folder of tables holds {SPECTRA}, {SCANS} and {BATCHES}")
-    doubtful: list[DoubtfulDate] = []
-    scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS), date_order, doubtful)
-    batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS, date_order, doubtful)
-    refuse_doubtful(doubtful)
+    with one_refusal() as doubtful:
+        scans = _sheet(folder / SCANS, "scan_id", ("scan_id", *SCAN_COLUMNS), date_order, doubtful)
+        batches = _sheet(folder / BATCHES, "batch", BATCH_COLUMNS, date_order, doubtful)
     check_sheets(scans, batches, scans_name=SCANS, batches_name=BATCHES)
     return _spectra(folder / SPECTRA), scans, batches
 
@@ -254,18 +253,14 @@ def read_beers(folder: Path) -> pd.DataFrame | None:
     file = find_sheet(folder, "beers")
     if file is None:
         return None
-    doubtful: list[DoubtfulDate] = []
-    beers = _sheet(file, "beer", ("beer", "valid_from", "valid_to", "recipe"), None, doubtful)
-    refuse_doubtful(doubtful)
-    return beers
+    with one_refusal() as doubtful:
+        return _sheet(file, "beer", ("beer", "valid_from", "valid_to", "recipe"), None, doubtful)
 
 
 def lab_rows(file: Path, date_order: str | None = None) -> pd.DataFrame:
     """Read a sheet of batches, index `batch`, which may repeat."""
-    doubtful: list[DoubtfulDate] = []
-    rows = _sheet(file, "batch", BATCH_COLUMNS, date_order, doubtful)
-    refuse_doubtful(doubtful)
-    return rows
+    with one_refusal() as doubtful:
+        return _sheet(file, "batch", BATCH_COLUMNS, date_order, doubtful)
 
 
 def check_repeated(rows: pd.DataFrame, unit: str) -> pd.DataFrame:

@@ -6,6 +6,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.reference.audit.remedies import remedy_of
+from specmatch.wording import listed
 
 _MOST_SHOWN, _MOST_NAMED = 8, 12
 # what many findings of one code come to; {n} how many, {names} which
@@ -43,7 +44,7 @@ def grouped(findings: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, 
         group["commands"].append(remedy.command(place, row["finding"]))
     for group in groups.values():
         n = len(group["findings"])
-        names = _listed(group["subjects"])
+        names = listed(group["subjects"], _MOST_NAMED)
         together = _TOGETHER.get(group["code"], f"{{n}} findings of {group['code']}")
         group["sentence"] = group["sentences"][0] if n == 1 else together.format(n=n, names=names)
         if n > 1 and group["code"] in _ALIKE:
@@ -68,8 +69,3 @@ def group_lines(groups: Sequence[dict[str, Any]]) -> list[str]:
         name = group["code"] if len(group["findings"]) > 1 and alone else group["findings"][0]
         lines.append(f"   if it is as it should be, settle it: --settle {name!r}")
     return lines
-
-
-def _listed(names: Sequence[str]) -> str:
-    more = f" and {len(names) - _MOST_NAMED} more" if len(names) > _MOST_NAMED else ""
-    return ", ".join(names[:_MOST_NAMED]) + more

@@ -4,7 +4,7 @@ from collections.abc import Callable
 from typing import Any
 
 from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET
-from specmatch.wording import counted
+from specmatch.wording import counted, listed
 
 _MOST_NAMED = 6
 _Found = dict[str, Any]
@@ -46,8 +46,8 @@ def _house_lines(manifest: _Found) -> list[str]:
         return []
     lines = []
     for name in ("beers", "batches"):
-        listed = fields.get(name)
-        names = listed.get("tuple") if isinstance(listed, dict) else None
+        held = fields.get(name)
+        names = held.get("tuple") if isinstance(held, dict) else None
         if isinstance(names, list):
             lines.append(f"  {name}: {len(names)}" + (f": {', '.join(map(str, names))}" if name == "beers" else ""))
     for name in ("colour_unit", "lowest_colour", "highest_colour", "set_name", "set_hash"):
@@ -85,13 +85,8 @@ def _set_lines(found: _Found) -> list[str]:
     beers = found["beers"]
     lines.append(f"  beers: {len(beers)}: " + ", ".join(f"{beer} ({n})" for beer, n in beers.items()))
     for source in found["info"].get("sources") or ():
-        batches = source["batches"]
-        listed = ", ".join(batches[:_MOST_NAMED]) + (
-            f" and {len(batches) - _MOST_NAMED} more" if len(batches) > _MOST_NAMED else ""
-        )
-        lines.append(
-            f"  from {source['name']} ({source['sha256'][:12]}): {counted(source['n_scans'], 'scan')}: {listed}"
-        )
+        head = f"  from {source['name']} ({source['sha256'][:12]}): {counted(source['n_scans'], 'scan')}"
+        lines.append(f"{head}: {listed(source['batches'], _MOST_NAMED)}")
     for version in found["info"].get("versions") or ():
         lines.append(f"  earlier version kept: {version}")
     return [*lines, "hashes of all files as stated"]

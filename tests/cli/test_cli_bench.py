@@ -17,6 +17,7 @@ def room(tmp_path_factory, small_house):
     return folder
 
 
+@pytest.mark.whole
 def test_a_study_of_pours_with_its_page_and_the_budget(room, capsys):
     pytest.importorskip("matplotlib")
     page = room / "gauge.html"

@@ -72,6 +72,7 @@ def test_stated_errors_are_at_least_those_asked():
     assert cup.surface_reflectance * cup.glare_seen >= 0.008 - 1e-12
 
 
+@pytest.mark.whole
 def test_true_colours_scatter_as_stated():
     house = Brewery(1).draw(400)
     colour = house.true_colour.to_numpy().reshape(12, 400)
@@ -98,9 +99,9 @@ def test_drawing_120_batches_is_fast():
     house.draw(1)
     took = []
     for draw in range(3):
-        start = time.perf_counter()
+        start = time.process_time()
         house.draw(10, draw=draw)
-        took.append(time.perf_counter() - start)
+        took.append(time.process_time() - start)
     # 0.03 s where it was written; simulations over many seeds rest on it, and a busy machine may be slow
     assert min(took) < 0.2
 

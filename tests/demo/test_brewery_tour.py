@@ -60,6 +60,7 @@ def test_measuring_the_files_gives_the_tables_in_memory(tmp_path):
     assert list(session.batches["colour"]) == list(house.batches["colour"])
 
 
+@pytest.mark.whole
 def test_a_second_tour_replaces_the_first_and_nothing_else(tmp_path, monkeypatch):
     monkeypatch.setattr(tours, "evaluate", lambda house, refs: None)  # the slow step, of no weight here
     run_tour(tmp_path / "out", seed=3, n_batches=2)

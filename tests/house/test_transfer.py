@@ -133,6 +133,7 @@ def test_a_saved_model_knows_its_modules_and_inspect_lists_them(both, new, tmp_p
     assert "instruments of the set: unit-own" in text
 
 
+@pytest.mark.whole
 def test_a_fleet_grows_one_module_at_a_time_and_a_module_is_replaced_by_its_name(both, house, shared):
     mild = house.draw(6, module="mild_second", again=2)
     scans = mild.scans.loc[shared.index]
@@ -142,6 +143,7 @@ def test_a_fleet_grows_one_module_at_a_time_and_a_module_is_replaced_by_its_name
     assert len(fleet.transfer(mild.spectra.loc[shared.index], scans, instrument="unit-mild_second").transfers) == 2
 
 
+@pytest.mark.whole
 def test_a_set_of_several_modules_makes_the_same_transfer(refs, again, shared, both, new):
     own = refs.scans
     other = shared.rename(index=lambda name: f"2-{name}")
@@ -158,6 +160,7 @@ def test_a_set_of_several_modules_makes_the_same_transfer(refs, again, shared, b
     np.testing.assert_allclose(*readings, rtol=0.02)
 
 
+@pytest.mark.whole
 def test_a_new_lamp_on_the_same_module_goes_the_same_road(refs, house):
     named = refs.scans.assign(lamp="LED 1")
     old = sm.HouseModel().fit(sm.ReferenceSet(refs.spectra, named, refs.batches, colour_unit="EBC"))
@@ -234,6 +237,7 @@ def test_batches_to_share_start_at_the_two_that_lie_farthest_apart(refs):
         sm.choose_batches(refs, transfer=2)
 
 
+@pytest.mark.whole
 def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_path, capsys):
     from specmatch.cli import main
 
@@ -256,6 +260,7 @@ def test_the_commands_name_batches_and_teach_a_module(model, refs, house, tmp_pa
     assert sm.HouseModel.load(tmp_path / "both.model").transfers["instrument"].tolist() == ["unit-mild_second"]
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 @pytest.mark.parametrize("member", ["night_cellar", "rough_hands"])
 def test_on_houses_that_set_no_threshold_six_batches_do_nearly_as_well_as_a_set_of_its_own(member):

@@ -23,13 +23,19 @@ def brewery():
     return Brewery(seed=6)
 
 
+@pytest.fixture(scope="module")
+def house(brewery):
+    return sm.HouseModel().fit(joined(brewery.draw(8)))
+
+
 def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
-    past, more, new = brewery.draw(5), brewery.draw(1, draw=1), brewery.draw(1, draw=2)
+    few = brewery.beers[:5]
+    past, more, new = (brewery.draw(n, draw=draw, beers=few) for n, draw in ((5, 0), (1, 1), (1, 2)))
     old = sm.HouseModel().fit(joined(past))
     before = old.read(new.spectra, scans=new.scans)
     grown = old.add_batches(joined(past, more))
     assert set(grown.fitted.batches) == set(past.batches.index) | set(more.batches.index)
-    assert grown.fitted.identity.batches_per_beer.tolist() == [6] * 12
+    assert grown.fitted.identity.batches_per_beer.tolist() == [6] * 5
     assert np.array_equal(grown.wavelengths_, old.wavelengths_)
     # a batch that was added is its own nearest batch; a file holds the grown model like any other
     again = grown.read(more.spectra, scans=more.scans)
@@ -39,7 +45,7 @@ def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
 
 
 def test_a_new_beer_is_added_and_a_refit_is_advised(brewery):
-    past = brewery.draw(5, beers=brewery.beers[:8])
+    past = brewery.draw(5, beers=brewery.beers[:4])
     newcomer = brewery.draw(3, draw=1, beers=brewery.beers[9:10])
     grown = sm.HouseModel().fit(joined(past)).add_batches(joined(past, newcomer))
     assert grown.beers_[-1] == brewery.beers[9]
@@ -60,9 +66,7 @@ def test_batches_cannot_be_taken_away_or_changed(brewery):
         house.add_batches(sm.ReferenceSet(past.spectra * 0.99, past.scans, past.batches))
 
 
-def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery):
-    past = brewery.draw(8)
-    house = sm.HouseModel().fit(joined(past))
+def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery, house):
     pale, dark = brewery.beers[2], brewery.beers[9]
     new = brewery.draw(1, draw=3, beers=[pale, dark])
     beer = new.scans["batch"].map(new.batches["beer"])
@@ -95,9 +99,7 @@ def test_names_of_a_changeover_are_checked(brewery):
         house.changeover(past.spectra, past.scans, before=brewery.beers[0], after=brewery.beers[0])
 
 
-def test_packages_are_taken_until_they_are_enough(brewery):
-    past = brewery.draw(8)
-    house = sm.HouseModel().fit(joined(past))
+def test_packages_are_taken_until_they_are_enough(brewery, house):
     pale, dark = brewery.beers[1], brewery.beers[8]
     new = brewery.draw(1, draw=5, n_pours=6, beers=[pale])
     right, wrong = (house.next_package(new.spectra, claim).decision for claim in (pale, dark))

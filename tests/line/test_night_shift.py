@@ -205,6 +205,7 @@ def test_a_scan_before_the_last_of_its_session_is_flagged(night):
     assert "2.0 h before entry 1" in row["reason"]
 
 
+@pytest.mark.whole
 def test_half_written_doubled_and_stray_files(night):
     pours = night.fitting(PALE, 6)
     night.list("S1", pours[:3], "22:00", lot="L1")

@@ -113,6 +113,7 @@ def test_a_sheet_says_what_each_file_is_and_a_sample_waits_for_its_pours(line_ro
     assert sorted(row["scan_files"]) == ["A0.csv", "A1.csv", "A2.csv"]
 
 
+@pytest.mark.whole
 def test_counts_with_darks_and_references(line_room, tmp_path, journal):
     write_shift(tmp_path / "shift", line_room.brewery)
     rows = Watch(journal, line_room.setting(), tmp_path / "shift").once()
@@ -216,6 +217,7 @@ def entries(path):
         return journal.check().n_entries
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 # newer Pythons warn of forks in processes with threads: the child runs nothing that a thread of the parent holds
 @pytest.mark.filterwarnings("ignore:.*multi-threaded:DeprecationWarning")

@@ -55,6 +55,13 @@ def test_colours_are_brought_to_the_unit_of_the_set():
     assert set(refs.batches["colour_unit"]) == {"SRM"}
 
 
+def test_columns_of_the_sheets_are_text_but_for_numbers():
+    spectra, scans, batches = small_tables()
+    # a certificate is named by twelve digits of its hash, which may all be numerals
+    refs = ReferenceSet(spectra, scans.assign(certificate=123456789012, lamp=7, temperature_c="20"), batches)
+    assert refs.scans.iloc[0][["certificate", "lamp", "temperature_c"]].tolist() == ["123456789012", "7", 20.0]
+
+
 def test_identifiers_stay_text():
     spectra, scans, batches = small_tables(n_beers=1, n_batches=2, n_pours=2)
     names = {"0000": "1E5", "0001": "100000"}

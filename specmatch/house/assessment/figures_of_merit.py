@@ -1,25 +1,21 @@
-"""Figures of merit of a colour model: agreement with lab values, where the spread comes from, and reproducibility."""
-
-from collections.abc import Sequence
+"""Figures of merit of a colour model: agreement with lab values, and where the spread comes from."""
 
 import numpy as np
 import pandas as pd
 
 from specmatch.errors import TableError
 from specmatch.maths.regression.conformal import coverage_spread
-from specmatch.maths.statistics.agreement import agreement, unexplained_error_limit
-from specmatch.maths.statistics.variance_components import nested_components, reproducibility
+from specmatch.maths.statistics.agreement import agreement
+from specmatch.maths.statistics.variance_components import nested_components
 
 FEWEST_BATCHES = 3
 
 
-def figures_of_merit(
-    lab: pd.Series, colour: pd.Series, *, earlier_sep: float | None = None, earlier_df: int | None = None
-) -> pd.Series:
+def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
     """Return the figures of a validation, one batch a row.
 
     ISO 12099 (from memory); see `specmatch.maths.statistics.agreement`. No figure here is reproducibility: that needs
-    one material under several conditions, see `reproducibility_study`.
+    batches under several conditions, see `gauge`.
     """
     # lab, colour: lab colours and readings of the same batches, matched by index; batches that lack either are left out
     pairs = pd.DataFrame({"lab": lab, "colour": colour}).astype(float).dropna()
@@ -34,8 +30,6 @@ def figures_of_merit(
         found = agreement(pairs["lab"].to_numpy(), pairs["colour"].to_numpy())
         figures |= {name: float(getattr(found, name)) for name in names}
         figures["relative_error"] = float(np.sqrt(np.mean((pairs["colour"] / pairs["lab"] - 1.0) ** 2)))
-    if earlier_sep is not None and earlier_df is not None and len(pairs) > 1:
-        figures["unexplained_error_limit"] = unexplained_error_limit(earlier_sep, len(pairs), earlier_df)
     return pd.Series(figures, dtype=object, name="figures")
 
 
@@ -58,32 +52,6 @@ def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Seri
     names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
     columns = {"variance": found.variance, "sd": found.sd, "sd_low": low, "sd_high": high, "df": found.df}
     return pd.DataFrame(columns, index=names)
-
-
-def reproducibility_study(values: pd.Series, conditions: pd.DataFrame, *, material: Sequence[str]) -> pd.Series:
-    """Return repeatability and reproducibility from a crossed study of one material.
-
-    ISO 5725-2; r = 2.8 s_r and R = 2.8 s_R are exceeded by the difference of two results once in twenty times.
-    """
-    # material: the material of each run: it must be one and the same (a sealed beer, a dye, a tile)
-    materials = sorted({str(name) for name in material})
-    if len(material) != len(values) or len(materials) != 1:
-        raise TableError(
-            f"the runs are of {len(materials)} materials ({', '.join(materials[:3])}); reproducibility needs one and "
-            "the same material in every run"
-        )
-    table = conditions.loc[values.index].astype(str)
-    for one in table.columns:
-        for other in table.columns.drop(one):
-            alone = table.groupby(one)[other].nunique()
-            if table[other].nunique() > 1 and (alone < 2).any():
-                raise TableError(
-                    f"{one} {alone.idxmin()!r} was met with one {other} only; cross them: every {one} with two or more"
-                )
-    code = pd.factorize(pd.MultiIndex.from_frame(table))[0]
-    found = reproducibility(values.to_numpy(float), code)
-    names = ("mean", "s_r", "s_L", "s_R", "r", "R", "n_conditions", "n")
-    return pd.Series({name: getattr(found, name) for name in names}, name="reproducibility")
 
 
 def coverage_of_one_model(n_batches: int, coverage: float) -> pd.Series:

@@ -7,7 +7,6 @@ largest number of packages and ends in a hold.
 from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
@@ -36,17 +35,6 @@ def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
         if not 0.0 < chance < 0.5:
             raise OptionError(f"{name} is {chance!r}; expected a chance between 0 and 0.5, such as 0.05")
     return float(np.log(wrong_pass / (1.0 - wrong_hold))), float(np.log((1.0 - wrong_pass) / wrong_hold))
-
-
-def correlated_log_ratio(mean: ArrayLike, n_scans: ArrayLike, *, delta: float, rho: float) -> Floats:
-    """Return the log likelihood ratio of means of correlated scans: shifted by `delta` against not shifted.
-
-    The mean is sufficient, and its variance is rho + (1 - rho)/m: m scans are worth m/(1 + (m-1) rho) independent ones
-    and never more than 1/rho. With rho = 0 this is Wald's sum of m independent ratios.
-    """
-    # rho: part of the variance that scans of one batch share, in [0, 1]
-    m = np.asarray(n_scans, float)
-    return np.asarray((delta * np.asarray(mean, float) - delta**2 / 2.0) / (rho + (1.0 - rho) / m), float)
 
 
 def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Floats:

@@ -2,13 +2,10 @@
 
 import numpy as np
 
-from specmatch.array_types import Floats
-from specmatch.maths.statistics.control_charts import CUSUM_ALLOWANCE, CUSUM_DECISION, D2, EWMA_WEIGHT
-
 # in the running tests a value counts for so many standard deviations at most
 FARTHEST_SD = 4.0
 # Values of a baseline, points that half of the steady charts last, and the factor on the limits of 3 and 5 standard
-# deviations that this takes: `simulated_factors` over 4,000 charts, rounded to two digits. A test computes some anew.
+# deviations that this takes: by simulation of 4,000 charts, rounded to two digits. A test computes some anew.
 BASELINES = (2, 3, 5, 10, 20, 50, 150, 500)
 LENGTHS = (10.0, 30.0, 100.0, 300.0, 1000.0, 3000.0)
 FACTORS = (
@@ -30,21 +27,3 @@ def limit_factor(n_baseline: int, points: float) -> float:
     by_length = [float(np.interp(x, np.log(LENGTHS), row)) for row in table]
     # limits depend on a baseline through 1/n, and more so the fewer there are
     return float(np.interp(-1.0 / max(n_baseline, BASELINES[0]), [-1.0 / n for n in BASELINES], by_length))
-
-
-def simulated_factors(n_baseline: int, points: int, *, charts: int, seed: int) -> Floats:
-    """Return for steady charts of normal values the factor at which each would just not be called out, (charts,)."""
-    rng = np.random.default_rng(seed)
-    first = rng.standard_normal((charts, n_baseline))
-    centre, sd = first.mean(axis=1), np.abs(np.diff(first, axis=1)).mean(axis=1) / D2
-    wide = 3.0 * sd * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
-    level, up, down, most = centre.copy(), np.zeros(charts), np.zeros(charts), np.zeros(charts)
-    for _ in range(points):
-        value = np.clip(rng.standard_normal(charts), centre - FARTHEST_SD * sd, centre + FARTHEST_SD * sd)
-        level += EWMA_WEIGHT * (value - level)
-        up = np.maximum(0.0, up + value - centre - CUSUM_ALLOWANCE * sd)
-        down = np.maximum(0.0, down - value + centre - CUSUM_ALLOWANCE * sd)
-        above = np.minimum((level - centre) / wide, up / (CUSUM_DECISION * sd))
-        below = np.minimum((centre - level) / wide, down / (CUSUM_DECISION * sd))
-        most = np.maximum(most, np.maximum(above, below))
-    return most

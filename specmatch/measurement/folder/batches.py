@@ -6,7 +6,7 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, ParentsError, SheetError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS
-from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
@@ -21,9 +21,9 @@ def read_batches(
     folder: Path,
     left_out: list[tuple[str, str]],
     notes: list[tuple[str, str]],
+    doubtful: list[DoubtfulDate],
     *,
     date_order: str | None = None,
-    doubtful: list[DoubtfulDate] | None = None,
 ) -> pd.DataFrame:
     """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
     path = find_sheet(folder, "batches")
@@ -42,10 +42,7 @@ def read_batches(
         dates = read_dates(table["packaged_on"], sheet.lines, "packaged_on", name=path.name, date_order=date_order)
         notes += [(path.name, note) for note in dates.notes]
         table = table.assign(packaged_on=dates.text)
-        if doubtful is None:
-            refuse_doubtful(dates.doubtful)
-        else:
-            doubtful += dates.doubtful
+        doubtful += dates.doubtful
     keep = []
     beers = table["beer"].tolist() if "beer" in table else [""] * len(table)
     lines_of: dict[str, list[int]] = {}

@@ -34,7 +34,7 @@ def check_columns(table: pd.DataFrame, lines: Sequence[int], unknown: Sequence[U
                         f"{name}, line {line}: column {column.name!r} says {one!r} and column {column.nearest!r} says "
                         f"{other!r}, which are one fact; keep the column that is right"
                     )
-    _one_parent(table, lines, "cup", "cup_mm", name)
+    _one_diameter_a_cup(table, lines, name)
 
 
 def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str, batches_name: str) -> None:
@@ -45,25 +45,25 @@ def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str,
     for column in (c for c in scans if c in batches and c not in _NO_FACT_OF_BOTH and c not in ("time", "order")):
         known = {str(k): v for k, v in batches[column].items() if _said(v)}
         for batch, value in zip(scans["batch"], scans[column], strict=True):
-            if _said(value) and batch in known and not _equal(str(value), str(known[batch]), _ELSE):
+            if _said(value) and batch in known and not _equal(str(value), str(known[batch])):
                 raise SheetError(
                     f"{scans_name} and {batches_name}: column {column!r} is {value!r} in {scans_name} and "
                     f"{known[batch]!r} in {batches_name} for batch {batch!r}; keep the one that is right"
                 )
 
 
-def _one_parent(table: pd.DataFrame, lines: Sequence[int], child: str, fact: str, name: str) -> None:
-    if child not in table or fact not in table:
+def _one_diameter_a_cup(table: pd.DataFrame, lines: Sequence[int], name: str) -> None:
+    if "cup" not in table or "cup_mm" not in table:
         return
     first: dict[str, tuple[int, str]] = {}
-    for line, own, value in zip(lines, table[child], table[fact], strict=True):
+    for line, own, value in zip(lines, table["cup"], table["cup_mm"], strict=True):
         if not own or not value:
             continue
         at, before = first.setdefault(own, (line, value))
-        if not _equal(value, before, _ELSE):
+        if not _equal(value, before):
             raise SheetError(
-                f"{name}, line {line}: column {child!r} says {own!r} and column {fact!r} says {value!r}, where line "
-                f"{at} has {before!r} for the same {child}; give each {child} one {fact}"
+                f"{name}, line {line}: column 'cup' says {own!r} and column 'cup_mm' says {value!r}, where line "
+                f"{at} has {before!r} for the same cup; give each cup one cup_mm"
             )
 
 
@@ -93,11 +93,11 @@ def _agree(one: str, other: str, column: UnknownColumn, unit: str) -> bool:
     return abs(a - b) <= tolerance * max(abs(a), abs(b))
 
 
-def _equal(one: str, other: str, tolerance: float) -> bool:
+def _equal(one: str, other: str) -> bool:
     a, b = _as_number(one), _as_number(other)
     if a is None or b is None:
         return one.casefold() == other.casefold()
-    return abs(a - b) <= tolerance * max(abs(a), abs(b))
+    return abs(a - b) <= _ELSE * max(abs(a), abs(b))
 
 
 def _as_number(cell: str) -> float | None:

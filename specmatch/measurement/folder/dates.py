@@ -1,7 +1,8 @@
 """Dates as people type them: read where they can be read one way only, else listed with both readings."""
 
 import re
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from datetime import date, datetime, time
 
@@ -50,7 +51,7 @@ def read_dates(
     seen: dict[str, list[tuple[str, datetime, bool]]] = {}
     for line, cell in zip(lines, cells, strict=True):
         if cell not in seen:
-            seen[cell] = _readings(cell)
+            seen[cell] = date_readings(cell)
         found = seen[cell]
         if cell and not found:
             raise SheetError(
@@ -84,13 +85,16 @@ def read_dates(
     return Dates(times, text, doubtful, notes)
 
 
-def refuse_doubtful(doubtful: Sequence[DoubtfulDate]) -> None:
-    """Refuse all doubtful dates in one message."""
+@contextmanager
+def one_refusal() -> Iterator[list[DoubtfulDate]]:
+    """Gather the doubtful dates of several columns and sheets while the block runs, and refuse all in one message."""
+    doubtful: list[DoubtfulDate] = []
+    yield doubtful
     if doubtful:
         raise DateOrderError(cells=tuple(doubtful))
 
 
-def _readings(cell: str) -> list[tuple[str, datetime, bool]]:
+def date_readings(cell: str) -> list[tuple[str, datetime, bool]]:
     """Return every way in which a cell can be read: the order, the time, and whether it states one."""
     if not cell:
         return []

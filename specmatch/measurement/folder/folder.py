@@ -13,7 +13,7 @@ from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, Specmat
 from specmatch.measurement.folder.batches import no_batches, read_batches
 from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets
-from specmatch.measurement.folder.dates import read_dates, refuse_doubtful
+from specmatch.measurement.folder.dates import one_refusal, read_dates
 from specmatch.measurement.folder.materials import no_materials, read_materials
 from specmatch.measurement.folder.merged import merged_cells
 from specmatch.measurement.folder.sheets import (
@@ -80,28 +80,22 @@ def read_folder(
 
 def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
     """Read the sheets of a folder; all dates that can be read in two ways are refused at once."""
-    doubtful: list[DoubtfulDate] = []
     path = scans_sheet(folder)
-    rows, left_out, notes = listed_scans(path, date_order=date_order, doubtful=doubtful)
-    batches = read_batches(folder, left_out, notes, date_order=date_order, doubtful=doubtful)
-    materials = read_materials(folder, notes)
-    refuse_doubtful(doubtful)
+    with one_refusal() as doubtful:
+        rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
+        batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
+        materials = read_materials(folder, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
     return FolderSheets(rows, batches, materials, left_out, notes)
 
 
 def listed_scans(
-    path: Path, *, date_order: str | None = None, doubtful: list[DoubtfulDate] | None = None
+    path: Path, doubtful: list[DoubtfulDate], *, date_order: str | None = None
 ) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
     """Return the scan files that a sheet lists, without reading them."""
     sheet = read_sheet(path, known=SCAN_COLUMNS)
-    found: list[DoubtfulDate] = []
-    rows, left_out, notes = _scan_rows(sheet, path.name, date_order, found)
-    if doubtful is None:
-        refuse_doubtful(found)
-    else:
-        doubtful += found
+    rows, left_out, notes = _scan_rows(sheet, path.name, date_order, doubtful)
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
 
 
@@ -152,7 +146,7 @@ def _scan_rows(
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
     numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
-    full, notes = table.copy(), merged_cells(sheet, SCAN_COLUMNS, name=name)
+    full, notes = table.copy(), merged_cells(sheet, name=name)
     times: list[datetime | None] = [None] * len(table)
     if "measured_at" in table:
         dates = read_dates(table["measured_at"], sheet.lines, "measured_at", name=name, date_order=date_order)

@@ -1,7 +1,5 @@
 """Blank cells under a filled one, as merged cells of a spreadsheet leave them."""
 
-from collections.abc import Sequence
-
 from specmatch.errors import SheetError
 from specmatch.measurement.folder.sheets import Sheet
 
@@ -13,14 +11,14 @@ _FEWEST = 2
 _MOST_NAMED = 8
 
 
-def merged_cells(sheet: Sheet, known: Sequence[str], *, name: str) -> list[str]:
+def merged_cells(sheet: Sheet, *, name: str) -> list[str]:
     """Refuse blanks that look merged where they would change what a scan is of; elsewhere tell of them."""
     table = sheet.table
     if "role" not in table:
         return []
     roles = table["role"].str.lower().tolist()
     notes = []
-    for column in (c for c in (*_REFUSED, *_ELSE_TOLD) if c in table and c in known):
+    for column in (c for c in (*_REFUSED, *_ELSE_TOLD) if c in table):
         under, above, alone, blanks = "", 0, False, []
         heads = set()
         for line, role, cell in zip(sheet.lines, roles, table[column], strict=True):

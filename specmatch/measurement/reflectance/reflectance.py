@@ -37,7 +37,6 @@ class DarkCorrected:
 
     values: Floats  # (n, p): naN rows for dark scans and for scans that could not be paired
     dark: Ints  # (n,): row of the (nearest) dark scan used, -1 where none was needed or found
-    dark_age_h: Floats  # (n,): hours between scan and dark; NaN where unknown
     reasons: dict[int, str] = field(default_factory=dict)  # why a scan has no values
     notes: list[str] = field(default_factory=list)
 
@@ -79,7 +78,7 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCo
     """
     # dark_offset: counts of the dark at 0 ms, the same for all pixels
     n = raw.counts.shape[0]
-    net = DarkCorrected(np.full(raw.counts.shape, np.nan), np.full(n, -1), np.full(n, np.nan))
+    net = DarkCorrected(np.full(raw.counts.shape, np.nan), np.full(n, -1))
     darks = candidates(raw, "dark")
     same: list[int] = []
     for i in np.flatnonzero(raw.role != "dark"):
@@ -107,8 +106,6 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCo
             _other_time(raw, net, int(i), rows, dark_offset)
     if same:
         net.values[same] = raw.counts[same] - raw.counts[net.dark[same]]
-    known = net.dark >= 0
-    net.dark_age_h[known] = np.abs(raw.hours[known] - raw.hours[net.dark[known]])
     time = np.where(np.isnan(raw.integration_ms), 1.0, raw.integration_ms)
     net.values[:] = net.values / time[:, None]
     return net

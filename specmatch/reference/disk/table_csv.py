@@ -12,7 +12,8 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import ReferenceSetError
-from specmatch.reference.tables.alignment import FORMULA_STARTS, type_of
+from specmatch.reference.tables.alignment import type_of
+from specmatch.wording import FORMULA_STARTS
 
 GUARD = "'"
 _GUARDED = (*FORMULA_STARTS, GUARD)

@@ -13,44 +13,17 @@ import pandas as pd
 
 from specmatch.batches import check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.spectra import text_ids
+from specmatch.wording import FORMULA_STARTS
 
 # Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
-NUMBER_COLUMNS = frozenset(
-    {
-        "cup_mm",
-        "fill_ml",
-        "fill_sd_ml",
-        "integration_ms",
-        "temperature_c",
-        "colour",
-        "colour_sd",
-        "colour_n",
-        "replicate",
-    }
-)
-_SCAN_TEXT = (
-    "scan_id",
-    "pour",
-    "sample",
-    "batch",
-    "measured_at",
-    "instrument",
-    "session",
-    "cup",
-    "operator",
-    "stage",
-    "lamp",
-    "base",
-    "site",
-    "material",
-    "material_lot",
-)
-_BATCH_TEXT = ("beer", "colour_unit", "colour_method", "lab", "packaged_on", "valid_from", "valid_to", "recipe")
-TEXT_COLUMNS = frozenset({*_SCAN_TEXT, *_BATCH_TEXT, "reference_kind", "role", "file"})
-
-# A spreadsheet runs a cell that begins with one of these (also in full width) as a formula.
-FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
+NUMBER_COLUMNS = frozenset((
+    "cup_mm", "fill_ml", "fill_sd_ml", "integration_ms", "temperature_c", "colour", "colour_sd", "colour_n",
+    "replicate",
+))  # fmt: skip
+_ELSE = ("scan_id", "valid_from", "valid_to", "recipe")
+TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUMNS
 
 
 def tidy_columns(table: pd.DataFrame, what: str) -> pd.DataFrame:

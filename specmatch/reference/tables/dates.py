@@ -2,15 +2,16 @@
 
 import re
 from collections.abc import Sequence
+from contextlib import suppress
 from datetime import date, datetime
 
 import numpy as np
 
 from specmatch.array_types import Mask
 from specmatch.errors import OptionError, ReferenceSetError
+from specmatch.measurement.folder.dates import date_readings
 
-_YEAR_LAST = re.compile(r"(\d{1,2})([./-])\s?(\d{1,2})\2\s?(\d{4})(?:[ T,]+(\d{1,2}:\d{2}(?::\d{2})?))?\Z")
-_YEAR_FIRST = re.compile(r"(\d{4})[./](\d{1,2})[./](\d{1,2})\Z")
+_YEAR = re.compile(r"\d{4}")  # a year of two digits leaves room for doubt
 _REDUCED = re.compile(r"\d{4}(?:-\d{2})?\Z")
 
 
@@ -19,35 +20,19 @@ def iso_date(text: str, what: str = "when") -> str:
     text = text.strip()
     if not text:
         return ""
-    try:
-        return date.fromisoformat(text).isoformat()
-    except ValueError:
-        pass
-    try:
-        return datetime.fromisoformat(text).isoformat()
-    except ValueError:
-        pass
-    if match := _YEAR_FIRST.match(text):
-        return _made(text, what, *(int(part) for part in match.groups()))
-    if (match := _YEAR_LAST.match(text)) is None:
+    for kind in (date, datetime):
+        with suppress(ValueError):
+            return kind.fromisoformat(text).isoformat()
+    found = date_readings(text) if _YEAR.search(text) else []
+    if "." in text.split()[0]:  # dots stand behind a day
+        found = [reading for reading in found if reading[0] != "mdy"]
+    days = list(dict.fromkeys(when.date().isoformat() for _, when, _ in found))
+    if not days:
         raise OptionError(f"{what} is {text!r}, which is no date; write it as 2026-01-31")
-    first, mark, second, year, time = match.groups()
-    one, two = int(first), int(second)
-    if mark != "." and one != two and one <= 12 and two <= 12:
-        raise OptionError(
-            f"{what} is {text!r}, which may be {year}-{two:02d}-{one:02d} or {year}-{one:02d}-{two:02d}; "
-            "write the one that is meant"
-        )
-    day, month = (two, one) if mark != "." and two > 12 else (one, two)
-    made = _made(text, what, int(year), month, day)
-    return f"{made}T{datetime.strptime(time, '%H:%M:%S' if time.count(':') == 2 else '%H:%M').time()}" if time else made
-
-
-def _made(text: str, what: str, year: int, month: int, day: int) -> str:
-    try:
-        return date(year, month, day).isoformat()
-    except ValueError:
-        raise OptionError(f"{what} is {text!r}, which is no date; write it as 2026-01-31") from None
+    if len(days) > 1:
+        raise OptionError(f"{what} is {text!r}, which may be {' or '.join(days)}; write the one that is meant")
+    _, when, timed = found[0]
+    return when.isoformat() if timed else days[0]
 
 
 def not_before(times: Sequence[str], bound: str, what: str) -> Mask:

@@ -261,12 +261,13 @@ def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:
 def _add_batches(held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, choices: Choices, growth: Growth) -> None:
     arriving = set(growth.scans["batch"]) if len(growth.scans) else set()
     values = LabValues(held.colour_unit, growth.determinations)
+    weighing = _Weighing(source, upkeep, choices, values, growth)
     table = growth.batches
     fresh: list[str] = []
     for name in dict.fromkeys(rows.index):
         group = rows.loc[[name]]
         if name in held.batches.index:
-            table = _known_batch(table, name, group, source, upkeep, choices, values, growth)
+            table = weighing.batch(table, name, group)
         elif name in arriving:
             fresh.append(str(name))
         elif name not in upkeep.dropped.get("batch", {}):
@@ -291,87 +292,78 @@ def _beer_of(row: pd.Series, upkeep: Upkeep, growth: Growth) -> str:
     return older or beer
 
 
-def _known_batch(
-    table: pd.DataFrame,
-    name: str,
-    group: pd.DataFrame,
-    source: str,
-    upkeep: Upkeep,
-    choices: Choices,
-    values: LabValues,
-    growth: Growth,
-) -> pd.DataFrame:
-    """Hold what a folder says of a batch against what the set says."""
-    for said in dict.fromkeys(beer for beer in group["beer"] if beer):
-        ours = str(table.at[name, "beer"])
-        if said == ours or upkeep.name_of(said) == ours:
-            continue
-        if (name, "beer", said) in upkeep.overruled or any(ours == older for _, older in upkeep.steps.get(said, ())):
-            continue  # what an edit replaced, said again
-        if choices.decide("beer", name, "beer", ours, said, source) == FOLDER:
-            table.loc[name, "beer"] = said
-            growth.taken.append([name, "beer", said])
-        else:
-            growth.set_aside.append([name, "beer", said])
-    table = _known_colour(table, name, group, source, upkeep, choices, values, growth)
-    for column in group.columns:
-        if column in ("beer", *_OF_A_COLOUR):
-            continue
-        for said in dict.fromkeys(cell for cell in group[column] if not (pd.isna(cell) or cell == "")):
-            own = table.at[name, column] if column in table.columns else ""
-            if own == said or (name, column, said) in upkeep.overruled:
+@dataclass(frozen=True)
+class _Weighing:
+    """What one folder says of batches that the set holds, against what the set says."""
+
+    source: str
+    upkeep: Upkeep
+    choices: Choices
+    values: LabValues
+    growth: Growth
+
+    def takes(self, kind: str, name: str, column: str, ours: object, said: object) -> bool:
+        """Say whether the folder's word is taken, and note whose it was."""
+        taken = self.choices.decide(kind, name, column, ours, said, self.source) == FOLDER
+        (self.growth.taken if taken else self.growth.set_aside).append([name, column, said])
+        return taken
+
+    def batch(self, table: pd.DataFrame, name: str, group: pd.DataFrame) -> pd.DataFrame:
+        """Hold all that a folder says of a batch against the set."""
+        for said in dict.fromkeys(beer for beer in group["beer"] if beer):
+            ours = str(table.at[name, "beer"])
+            if said == ours or self.upkeep.name_of(said) == ours:
                 continue
-            if not (pd.isna(own) or own == ""):
-                if choices.decide("record", name, column, own, said, source) != FOLDER:
-                    growth.set_aside.append([name, column, said])
+            older = (older for _, older in self.upkeep.steps.get(said, ()))
+            if (name, "beer", said) in self.upkeep.overruled or ours in older:
+                continue  # what an edit replaced, said again
+            if self.takes("beer", name, "beer", ours, said):
+                table.loc[name, "beer"] = said
+        table = self._colour(table, name, group)
+        for column in (column for column in group.columns if column not in ("beer", *_OF_A_COLOUR)):
+            for said in dict.fromkeys(cell for cell in group[column] if not (pd.isna(cell) or cell == "")):
+                own = table.at[name, column] if column in table.columns else ""
+                if own == said or (name, column, said) in self.upkeep.overruled:
                     continue
-                growth.taken.append([name, column, said])
-            if column not in table.columns:
-                table[column] = np.nan if isinstance(said, float) else ""
-            table.loc[name, column] = said
-            growth.records += 1
-    return table
+                if not (pd.isna(own) or own == "" or self.takes("record", name, column, own, said)):
+                    continue
+                if column not in table.columns:
+                    table[column] = np.nan if isinstance(said, float) else ""
+                table.loc[name, column] = said
+                self.growth.records += 1
+        return table
 
-
-def _known_colour(
-    table: pd.DataFrame,
-    name: str,
-    group: pd.DataFrame,
-    source: str,
-    upkeep: Upkeep,
-    choices: Choices,
-    values: LabValues,
-    growth: Growth,
-) -> pd.DataFrame:
-    for _, row in group[group["colour"].notna()].iterrows():
-        said, ours = float(row["colour"]), float(table.at[name, "colour"])
-        if values.holds(table.loc[name], row) or any(
-            batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
-            for batch, column, value in upkeep.overruled
-        ):
-            continue
-        by_hand = (name, "colour") in upkeep.edited
-        if np.isnan(ours):
-            table = values.first(table, row)
-        else:
-            side = BOTH
-            if by_hand or not values.is_repeat(ours, row):
-                side = choices.decide("colour", name, "colour", ours, said, source)
-            if side not in (BOTH, FOLDER):
-                growth.set_aside.append([name, "colour", said])
+    def _colour(self, table: pd.DataFrame, name: str, group: pd.DataFrame) -> pd.DataFrame:
+        for _, row in group[group["colour"].notna()].iterrows():
+            said, ours = float(row["colour"]), float(table.at[name, "colour"])
+            if self.values.holds(table.loc[name], row) or any(
+                batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
+                for batch, column, value in self.upkeep.overruled
+            ):
                 continue
-            if side == FOLDER:
-                table = values.first(table, row)
-                growth.taken.append([name, "colour", said])
+            by_hand = (name, "colour") in self.upkeep.edited
+            if np.isnan(ours):
+                table = self.values.first(table, row)
             else:
-                table = values.averaged(table, row)
-                growth.told.append(
-                    f"batch {name!r}: lab colour {said:.4g} {values.unit} averaged with {ours:.4g} to "
-                    f"{float(table.at[name, 'colour']):.4g}, of {float(table.at[name, 'colour_n']):g} determinations"
-                )
-        if name not in growth.lab:
-            growth.lab.append(name)
-    return table
+                side = BOTH
+                if by_hand or not self.values.is_repeat(ours, row):
+                    side = self.choices.decide("colour", name, "colour", ours, said, self.source)
+                if side not in (BOTH, FOLDER):
+                    self.growth.set_aside.append([name, "colour", said])
+                    continue
+                if side == FOLDER:
+                    table = self.values.first(table, row)
+                    self.growth.taken.append([name, "colour", said])
+                else:
+                    table = self.values.averaged(table, row)
+                    self.growth.told.append(
+                        f"batch {name!r}: lab colour {said:.4g} {self.values.unit} averaged with {ours:.4g} to "
+                        f"{float(table.at[name, 'colour']):.4g}, of {float(table.at[name, 'colour_n']):g} "
+                        "determinations"
+                    )
+            if name not in self.growth.lab:
+                self.growth.lab.append(name)
+        return table
 
 
 def _add_beers(arrival: Arrival, choices: Choices, growth: Growth) -> None:

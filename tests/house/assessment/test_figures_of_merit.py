@@ -5,18 +5,17 @@ import pandas as pd
 import pytest
 
 from specmatch.errors import TableError
-from specmatch.house.assessment.figures_of_merit import components_of_variance, figures_of_merit, reproducibility_study
+from specmatch.house.assessment.figures_of_merit import components_of_variance, figures_of_merit
 
 
 def test_bias_and_sep_make_up_the_error():
     lab = pd.Series([7.0, 10.0, 14.0, 20.0, 31.0], index=list("abcde"))
     colour = pd.Series([31.8, 7.5, 10.2, 14.9, 20.1], index=list("eabcd"))
-    found = figures_of_merit(lab, colour, earlier_sep=0.3, earlier_df=99)
+    found = figures_of_merit(lab, colour)
     assert (found["n"], found["bias"]) == (5, pytest.approx(0.5))
     assert found["sep"] == pytest.approx(0.353553, abs=1e-6)
     assert found["rmsep"] == pytest.approx(0.591608, abs=1e-6)
     assert found["rmsep"] ** 2 == pytest.approx(found["bias"] ** 2 + found["sep"] ** 2 * 4 / 5)
-    assert found["unexplained_error_limit"] > 0.3
 
 
 def test_batches_without_a_pair_are_left_out_and_few_give_no_figures():
@@ -61,24 +60,3 @@ def test_a_layer_that_is_not_repeated_says_nothing():
     assert found.loc["between_pour", "sd"] > 0
     with pytest.raises(TableError, match="no row in the scans table"):
         components_of_variance(values, scans.iloc[1:])
-
-
-def study() -> tuple[pd.Series, pd.DataFrame]:
-    rng = np.random.default_rng(3)
-    runs = pd.DataFrame(
-        [(o, d) for o in "ABC" for d in ("mon", "tue", "wed") for _ in range(3)], columns=["operator", "day"]
-    )
-    shift = {key: rng.normal(0, 0.3) for key in set(zip(runs["operator"], runs["day"], strict=True))}
-    values = [20.0 + shift[key] + rng.normal(0, 0.1) for key in zip(runs["operator"], runs["day"], strict=True)]
-    return pd.Series(values), runs
-
-
-def test_reproducibility_needs_a_crossed_study_of_one_material():
-    values, runs = study()
-    found = reproducibility_study(values, runs, material=["dye"] * len(runs))
-    assert found["n_conditions"] == 9 and found["s_R"] > found["s_r"] > 0
-    with pytest.raises(TableError, match="of 2 materials"):
-        reproducibility_study(values, runs, material=["dye"] * 20 + ["beer"] * 7)
-    nested = runs.assign(day=runs["operator"].map({"A": "mon", "B": "tue", "C": "wed"}))
-    with pytest.raises(TableError, match="cross them"):
-        reproducibility_study(values, nested, material=["dye"] * len(runs))

@@ -10,18 +10,18 @@ from specmatch.house.assessment.mix_ups import held_pairs, mix_up_table, refused
 from specmatch.maths.statistics.levels import binomial_bounds
 
 
+@pytest.mark.whole
 @pytest.mark.slow
-def test_new_batches_are_held_as_the_table_says(full_size, whole):
+def test_new_batches_are_held_as_the_table_says(full_size):
     """Of pairs that are sometimes held and sometimes not, and of all pairs, few lie outside the table's bounds."""
-    n_past, n_new, n_folds = (8, 12, 8) if whole else (5, 8, 5)
     outside = pairs = 0
     table_held = new_held = 0.0
     for seed in range(10 if full_size else 1):
         brewery = Brewery(seed=100 + seed)
-        past, new = brewery.draw(n_past), brewery.draw(n_new, draw=1)
+        past, new = brewery.draw(8), brewery.draw(12, draw=1)
         refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
         house = sm.HouseModel()
-        table = sm.evaluate(house, refs, n_folds=n_folds).mix_ups
+        table = sm.evaluate(house, refs, n_folds=8).mix_ups
         table = table[table["kind"] == "pair"].set_index(["claimed", "really"])
         p_values = house.fit(refs).p_values(new.spectra, scans=new.scans)
         batch = new.scans.groupby("sample", sort=False)["batch"].first().loc[p_values.index]

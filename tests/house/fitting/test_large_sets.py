@@ -56,6 +56,7 @@ def test_a_sample_of_very_many_pours_is_learnt_from_as_one_of_eight(few_pours):
     assert scans[pours_to_learn_from(scans)].groupby("sample").size().tolist() == [8] * 4
 
 
+@pytest.mark.whole
 def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, tables):
     spectra, scans, batches = tables
     # one pour of a sample that is not among those chosen is spoilt by a white ring of a fifth of the surface
@@ -81,6 +82,7 @@ def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, t
     np.testing.assert_allclose(whole.means, of_batch, rtol=1e-12)
 
 
+@pytest.mark.whole
 def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, monkeypatch):
     new = several_samples_a_batch(2, draw=1)
     refs = sm.ReferenceSet(*tables)
@@ -121,6 +123,7 @@ def test_batches_can_be_added_to_the_model_of_a_large_set(few_pours, tables):
     np.testing.assert_allclose(kept, old.fitted.identity.samples.reflectance, rtol=1e-9)
 
 
+@pytest.mark.whole
 def test_a_gap_in_a_scan_that_is_not_chosen_is_refused_all_the_same(few_pours, tables):
     spectra, scans, batches = tables
     chosen = set(gather_set(sm.ReferenceSet(spectra, scans, batches)).names)

@@ -57,6 +57,7 @@ def test_the_fill_planted_is_the_fill_found(small_house):
     assert 0.006 < fill.median() < 0.025
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_it_foretells_the_scatter_of_new_batches(full_size):
     past, new = (sm.Brewery(seed=3).draw(n, draw=draw) for n, draw in ((8, 0), (12 if full_size else 6, 1)))

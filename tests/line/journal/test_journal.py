@@ -230,6 +230,7 @@ with Journal(sys.argv[1]) as journal:
 """
 
 
+@pytest.mark.whole
 def test_two_processes_share_a_journal_without_loss(path, full_size):
     n = 2000 if full_size else 100
     writers = [subprocess.Popen([sys.executable, "-c", WRITER, path, name, str(n)]) for name in ("one", "two")]

@@ -168,6 +168,7 @@ def place():
     return Desk("four_taps", model, (Piece(house, 1, 0), Piece(house, 3, 0)))
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size, claim):
     """Stated in docs/line.md: 0.35 % false; four times the scatter seen in three, 95 %; twice in ten, 80 %."""
@@ -180,6 +181,7 @@ def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size, clai
         assert binomial_bounds(seen, of)[1] >= least
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_a_new_model_or_dye_lot_blocks_no_line(place, full_size):
     blocked, n = changes(place, 100 if full_size else 4, np.random.default_rng(2))

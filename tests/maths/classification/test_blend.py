@@ -50,11 +50,11 @@ def test_absorbances_add_by_volume():
 
 
 @pytest.mark.slow
-def test_fractions_are_covered(full_size):
+def test_fractions_are_covered(full_size, whole):
     covered = {0.0: 0, 0.1: 0, 0.2: 0, 0.3: 0, 0.6: 0}
     found = {fraction: [] for fraction in covered}
     n = 0
-    for seed in range(20 if full_size else 4):
+    for seed in range(20 if full_size else 4 if whole else 1):
         house = Brewhouse(seed)
         fit = house.fit()
         for base, other in ((0, 1), (2, 1), (3, 4), (2, 3)):
@@ -89,9 +89,9 @@ def test_what_is_no_blend_says_so():
 
 
 @pytest.mark.slow
-def test_smallest_visible_fraction_is_seen_as_often_as_promised(full_size):
+def test_smallest_visible_fraction_is_seen_as_often_as_promised(full_size, whole):
     seen = n = 0
-    for seed in range(30 if full_size else 6):
+    for seed in range(30 if full_size else 6 if whole else 2):
         house = Brewhouse(seed)
         fit = house.fit()
         pure = house.measured(house.absorbance[1], 3).mean(axis=0)
@@ -106,11 +106,13 @@ def test_smallest_visible_fraction_is_seen_as_often_as_promised(full_size):
 
 class TestSeparation:
     @pytest.mark.slow
-    @pytest.mark.parametrize("gap, n_pours", [(2.0, 3), (4.0, 3), (4.0, 1)])
-    def test_expected_holds_are_observed(self, gap, n_pours, full_size):
+    @pytest.mark.parametrize(
+        "gap, n_pours", [(4.0, 3), *(pytest.param(*one, marks=pytest.mark.whole) for one in [(2.0, 3), (4.0, 1)])]
+    )
+    def test_expected_holds_are_observed(self, gap, n_pours, full_size, whole):
         """Two beers `gap` batch standard deviations apart along one shape, in houses whose beers scatter alike."""
         expected, observed = [], []
-        for seed in range(40 if full_size else 8):
+        for seed in range(40 if full_size else 8 if whole else 3):
             beers = SimulatedBeers(seed=seed)
             beers.means[1] = beers.means[0] + gap * BATCH_SD[2] * MODES[2]
             fit = fit_class_model(*with_levels(*beers.house(10)))

@@ -61,6 +61,7 @@ def test_the_noise_of_a_reference_is_told_from_pours():
     assert loading.shape == (15, NM.size) and (variance > 0).all()
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_new_batches_of_an_archive_are_rejected_about_as_often_as_stated(full_size, claim):
     rejected = {True: [], False: []}

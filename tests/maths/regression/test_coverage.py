@@ -41,6 +41,7 @@ def drawn(seed: int, n_batches: tuple[int, ...]) -> dict[tuple[int, float], tupl
     return out
 
 
+@pytest.mark.whole
 @pytest.mark.slow
 def test_intervals_cover_lab_values(full_size, claim):
     seeds, n_batches = (range(200), (12, 20, 40, 100)) if full_size else (range(6), (20, 40))

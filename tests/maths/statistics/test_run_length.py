@@ -4,10 +4,36 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from specmatch.maths.statistics.control_charts import D2, Baseline, prediction_limits, student_quantile
+from specmatch.maths.statistics.control_charts import (
+    CUSUM_ALLOWANCE,
+    CUSUM_DECISION,
+    D2,
+    EWMA_WEIGHT,
+    Baseline,
+    prediction_limits,
+    student_quantile,
+)
 from specmatch.maths.statistics.control_limits import SETTLED, hold, independent_number
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.maths.statistics.run_length import BASELINES, FACTORS, LENGTHS, limit_factor, simulated_factors
+from specmatch.maths.statistics.run_length import BASELINES, FACTORS, FARTHEST_SD, LENGTHS, limit_factor
+
+
+def simulated_factors(n_baseline, points, *, charts, seed):
+    """Return for steady charts of normal values the factor at which each would just not be called out, (charts,)."""
+    rng = np.random.default_rng(seed)
+    first = rng.standard_normal((charts, n_baseline))
+    centre, sd = first.mean(axis=1), np.abs(np.diff(first, axis=1)).mean(axis=1) / D2
+    wide = 3.0 * sd * np.sqrt(EWMA_WEIGHT / (2.0 - EWMA_WEIGHT))
+    level, up, down, most = centre.copy(), np.zeros(charts), np.zeros(charts), np.zeros(charts)
+    for _ in range(points):
+        value = np.clip(rng.standard_normal(charts), centre - FARTHEST_SD * sd, centre + FARTHEST_SD * sd)
+        level += EWMA_WEIGHT * (value - level)
+        up = np.maximum(0.0, up + value - centre - CUSUM_ALLOWANCE * sd)
+        down = np.maximum(0.0, down - value + centre - CUSUM_ALLOWANCE * sd)
+        above = np.minimum((level - centre) / wide, up / (CUSUM_DECISION * sd))
+        below = np.minimum((centre - level) / wide, down / (CUSUM_DECISION * sd))
+        most = np.maximum(most, np.maximum(above, below))
+    return most
 
 
 @pytest.mark.parametrize("dof", [1.0, 1.5, 3.0, 11.7, 19.0, 200.0])

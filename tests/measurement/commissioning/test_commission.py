@@ -21,6 +21,11 @@ def good(tmp_path_factory):
     return folder
 
 
+@pytest.fixture(scope="module")
+def found(good):
+    return sm.commission(good)
+
+
 def changed(folder, to, change):
     """Copy a folder with its sheet changed."""
     shutil.copytree(folder, to)
@@ -29,14 +34,12 @@ def changed(folder, to, change):
     return to
 
 
-def test_same_scans_same_certificate_and_another_limit_another(good):
-    one, again = sm.commission(good), sm.commission(good)
-    assert one.certificate == again.certificate
-    assert sm.commission(good, limits={"level_drift": 0.02}).certificate != one.certificate
+def test_same_scans_same_certificate_and_another_limit_another(good, found):
+    assert found.certificate == sm.commission(good).certificate
+    assert sm.commission(good, limits={"level_drift": 0.02}).certificate != found.certificate
 
 
-def test_a_certificate_is_written_with_its_hash(good, tmp_path):
-    found = sm.commission(good)
+def test_a_certificate_is_written_with_its_hash(found, tmp_path):
     found.save(tmp_path / "certificate.json")
     content = json.loads((tmp_path / "certificate.json").read_text())
     assert content["certificate"] == found.certificate and len(content["figures"]) == len(found.figures)

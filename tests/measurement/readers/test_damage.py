@@ -5,8 +5,8 @@ from pathlib import Path
 
 import numpy as np
 import pytest
-from default_tour import default_tour
 
+from specmatch.demo.brewery import write_brewery
 from specmatch.errors import SpecmatchError
 from specmatch.measurement.folder.folder import join_scans, read_sheets
 from specmatch.measurement.readers.files import scans_from_bytes
@@ -52,8 +52,10 @@ class Year:
 
 
 @pytest.fixture(scope="module")
-def year():
-    return Year(default_tour().folder / "year")
+def year(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("damage") / "year"
+    write_brewery(folder, seed=1)  # as the demo does
+    return Year(folder)
 
 
 def cuts(raw: bytes, rng, *, every: bool) -> list[int]:

@@ -19,8 +19,8 @@ from specmatch.measurement.reflectance.raw_scans import _on_grid
 
 
 def fuzz(full_size: bool, whole: bool, small: int):
-    """Hypothesis settings: 10 000 draws at full size, a few hundred before a change lands, a fifth of these always."""
-    draws = 10_000 if full_size else small if whole else small // 5
+    """Hypothesis settings: 10 000 draws at full size, a few hundred before a change lands, a tenth of these always."""
+    draws = 10_000 if full_size else small if whole else small // 10
     return settings(
         max_examples=draws, deadline=None, derandomize=not full_size, database=None,
         suppress_health_check=list(HealthCheck), phases=[Phase.generate, Phase.shrink],

@@ -69,6 +69,7 @@ def test_a_lab_in_the_other_unit_is_named_as_a_whole(house):
         assert [(f.level, f.subject) for f in found] == [("set", "North")] and "by North" in found[0].sentence
 
 
+@pytest.mark.whole
 def test_the_audit_says_it_and_says_what_it_cannot_tell(tmp_path, capsys):
     drawn = House(members()["own_day"], 3).draw()
     batches = drawn.batches.assign(colour=drawn.batches["colour"] / FACTOR)

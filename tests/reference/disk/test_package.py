@@ -254,9 +254,9 @@ def _save_when_told(folder, refs, together, told):
         told.put(type(error).__name__)
 
 
-def test_two_processes_that_change_one_version_at_once(tmp_path):
+def test_two_processes_that_change_one_version_at_once(tmp_path, whole):
     fork = multiprocessing.get_context("fork")
-    for turn in range(8):
+    for turn in range(8 if whole else 2):
         folder = tmp_path / str(turn)
         first = made_up()
         first.save(folder)
@@ -282,7 +282,7 @@ def _save_again_and_again(folder, sets, started):
 
 
 def test_killed_saves_leave_a_whole_version(tmp_path, full_size, whole):
-    kills = 200 if full_size else 25 if whole else 8
+    kills = 200 if full_size else 25 if whole else 3
     versions = [made_up(), made_up(colour_unit="SRM")]
     versions[0].save(tmp_path)
     hashes = {refs.hash for refs in versions}
@@ -370,6 +370,7 @@ def test_descriptors_of_both_versions_of_the_standard_are_read(version):
     assert refs.spectra.loc["a"].tolist() == [0.21, 0.35, 0.7] and np.isnan(refs.spectra.loc["b", 500.0])
 
 
+@pytest.mark.whole
 def test_an_independent_validator_finds_the_package_valid(tmp_path):
     frictionless = pytest.importorskip("frictionless", reason="the Data Package validator is not installed")
     for name, refs in (("plain", made_up()), ("awkward", awkward()), ("kept", ReferenceSet.load(KEPT / "format-1"))):

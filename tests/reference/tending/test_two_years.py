@@ -23,6 +23,8 @@ NM = np.arange(420.0, 700.0, 20.0)
 BEERS = {"House Pils": 7.0, "Amber": 20.0, "Stout": 80.0}
 LATER = {4: ("Weizen", 9.0), 10: ("Bock", 30.0), 16: ("Rauch", 45.0)}  # month -> beer that is new in it
 N_MONTHS, N_LATE, LOST, STEP = 24, 40, 5, 12
+# each step of the two years alone is tested beside this file
+pytestmark = pytest.mark.whole
 
 
 class House:
@@ -163,10 +165,10 @@ def the_two_years(house, place, kills):
 
 
 @pytest.fixture(scope="module")
-def life(tmp_path_factory, whole):
+def life(tmp_path_factory):
     folder = tmp_path_factory.mktemp("life")
     house, place = House(folder), folder / "set"
-    the_two_years(house, place, 50 if whole else 22)
+    the_two_years(house, place, 50)
     return house, place
 
 

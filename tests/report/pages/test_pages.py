@@ -138,6 +138,7 @@ def test_the_set_page_says_first_what_it_can_and_cannot(set_html, evaluation):
         assert name in words
 
 
+@pytest.mark.whole
 def test_the_set_page_is_the_same_every_time(small_set, house, evaluation, set_html):
     assert pages.set_page(small_set[0], house=house, evaluation=evaluation) == set_html
 
@@ -154,6 +155,7 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert found.tags["svg"] == 2
 
 
+@pytest.mark.whole
 def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, evaluation):
     refs, _ = small_set
     given = {"house": house, "evaluation": evaluation}
@@ -190,6 +192,7 @@ def test_the_model_page_says_what_it_was_fitted_on(house):
     assert found.tags["svg"] == 1
 
 
+@pytest.mark.whole
 def test_the_model_page_has_a_sheet_for_each_departure(house, shift, verified):
     assert set(verified["decision"]) == {"hold"}
     words, found = check_page(pages.model_page(house, session=shift, verified=verified))
@@ -315,7 +318,7 @@ def pages_of(pdf):
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
 
 
-@pytest.mark.parametrize("width", [500, 1200])
+@pytest.mark.parametrize("width", [500, pytest.param(1200, marks=pytest.mark.whole)])
 def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, set_html, width):
     from matplotlib import image
 
@@ -328,6 +331,7 @@ def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, se
     assert drawn[:, -3:, :3].min() > 0.9
 
 
+@pytest.mark.whole
 def test_pages_print_on_a4_and_a_held_reading_on_one(chromium, tmp_path, set_html, house, shift, verified):
     reading = verified.copy()
     sample = reading.index[0]

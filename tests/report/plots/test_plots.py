@@ -143,6 +143,7 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_gauge_run(study, ax=ax())
 
 
+@pytest.mark.whole
 def test_every_figure_is_drawn_where_asked_and_says_what_its_axes_are(refs, evaluation, small_house):
     house, new = small_house
     given = []
