@@ -35,6 +35,7 @@ _PUBLIC = {
     "load_specification": "specmatch.house.decision.specification",
     "watch": "specmatch.line.watch_folder",
     "Journal": "specmatch.line.journal.journal",
+    "Board": "specmatch.report.board.board",
     "Brewery": "specmatch.demo.brewery",
     "write_brewery": "specmatch.demo.brewery",
     "write_bench_day": "specmatch.demo.bench_day",
@@ -97,6 +98,7 @@ if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
     from specmatch.report import pages as pages
     from specmatch.report import plots as plots
+    from specmatch.report.board.board import Board as Board
     from specmatch.warning_codes import WARNING_CODES as WARNING_CODES
 
 

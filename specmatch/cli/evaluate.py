@@ -11,6 +11,8 @@ from specmatch.wording import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from specmatch.line.rules.rates import RunRisks
+
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
@@ -89,6 +91,7 @@ def run(args: argparse.Namespace) -> Outcome:
                 f"{line.weakest_held:.0%}",
                 WIDTH,
             ),
+            fill(_beside_one_reading(got.figures, line), WIDTH),
         ]
     )
     return Outcome(results, text)
@@ -100,6 +103,18 @@ def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
     beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
     shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
     return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
+
+
+def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
+    """Say how false holds a week go with the share of single readings that are held."""
+    return (
+        f"Why this is not the {figures['false_hold']:.1%} of right claims held above: that is one reading of each "
+        f"batch. A run takes {line.readings_a_run} readings, each one more chance to depart at "
+        f"{line.false_reject_rate:.3g} and be poured again, and {line.false_hold:.1%} of right runs end in a hold. "
+        f"With {counted(line.n_batches, 'batch')} neither share is known closely: up to "
+        f"{figures['false_hold_high']:.1%} of single readings, {line.false_hold_low:.1%} to "
+        f"{line.false_hold_high:.1%} of runs."
+    )
 
 
 def _largest_parts(budget: "pd.DataFrame | None") -> str:

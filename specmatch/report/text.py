@@ -111,6 +111,22 @@ def beside_limits(figures: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
+def risks_text(risks: pd.DataFrame) -> str:
+    """Lay out what the decision rules on colour come to, or say nothing where there are no limits."""
+    if risks.empty:
+        return ""
+    shares = {
+        "conform": "conform", "held_of_conforming": "held of these", "producer_risk": "conform and held",
+        "consumer_risk": "do not and pass", "cannot_tell": "cannot tell",
+    }  # fmt: skip
+    shown = risks[["rule"]].assign(
+        passes=[f"{low:.3g} to {high:.3g} {unit}" for low, high, unit in zip(
+            risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
+    )  # fmt: skip
+    shown = shown.join(risks[list(shares)].map(lambda share: f"{share:.1%}").rename(columns=shares))
+    return "Colour limits, for lots like those of the set (shares of lots, JCGM 106):\n" + text_table(shown)
+
+
 def figures_line(figures: pd.Series) -> str:
     """Say in one line how good a model is with batches held out."""
     return (

@@ -11,10 +11,11 @@ from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
 from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
-from specmatch.line.rules.run_rule import RunRule
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.warning_codes import HOLD
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -87,9 +88,9 @@ def run_risks(
     Notes
     -----
     Each held-out batch is taken through runs of a line: readings are its spectrum with the scatter between pours that
-    the set shows, drawn anew; departures, retests and holds follow `RunRule`. The batch is the unit, so the bounds
-    are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in its
-    spectrum, which makes the figure a little too large, not too small.
+    the set shows, drawn anew; departures, retests and holds follow `SequentialRule`. The batch is the unit, so the
+    bounds are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in
+    its spectrum, which makes the figure a little too large, not too small.
 
     Examples
     --------
@@ -110,7 +111,7 @@ def run_risks(
     beer_of_residual = beer_of_pour[several]
     n_pours = int(np.median(counts))
     rng = np.random.default_rng(seed)
-    rule = RunRule(false_reject_rate)
+    rule = SequentialRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
         kept = folds[batch_of_pour] != fold
@@ -133,7 +134,7 @@ def run_risks(
 
 
 def held_share(
-    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: RunRule,
+    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: SequentialRule,
     rng: np.random.Generator,
 ) -> Floats:  # fmt: skip
     """Take a batch through runs under every claim and return the share of runs held."""
@@ -147,18 +148,22 @@ def held_share(
     p = p.reshape(n_runs, each, -1)
     line, spare = np.arange(n_readings), n_readings + np.arange(n_spare)
     held = np.zeros((n_runs, p.shape[2]), bool)
-    departs = p[:, line] <= rule.false_reject_rate
+    departs = p[:, line] <= rule.wrong_hold
     whole, since = _retests(fit, readings, spare, n_pours)
     for run in range(n_runs):
         for beer in np.flatnonzero(departs[run].any(axis=0)):
             at = np.flatnonzero(departs[run][:, beer])
             retested = range(min(at.size, n_spare))
             stands = any(
-                whole[turn, run, at[turn], beer] <= rule.false_reject_rate
-                or since[turn, run, at[turn], beer] <= rule.since_share * rule.false_reject_rate
+                rule.after(
+                    departs=bool(whole[turn, run, at[turn], beer] <= rule.wrong_hold),
+                    changed=bool(since[turn, run, at[turn], beer] <= rule.since_share * rule.wrong_hold),
+                    waiting=True,
+                )
+                == HOLD
                 for turn in retested
             )
-            held[run, beer] = stands or at.size >= rule.most_departures
+            held[run, beer] = stands or rule.after(departs=True, departures=at.size - 1) == HOLD
     return held.mean(axis=0)
 
 
