@@ -43,6 +43,15 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_lab_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare whose lab values readings are to stand for."""
+    parser.add_argument(
+        "--lab",
+        metavar="NAME",
+        help="lab of the set whose values colours and intervals stand for (default: its main one)",
+    )
+
+
 def add_dates_argument(parser: argparse.ArgumentParser) -> None:
     """Declare how dates of the sheets are read that can be read in two ways."""
     parser.add_argument(

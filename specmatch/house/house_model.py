@@ -392,6 +392,7 @@ class HouseModel:
         specification: Specification | None = None,
         on: date | None = None,
         every_pour: bool = False,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -410,6 +411,8 @@ class HouseModel:
             The day for which they are looked up.
         every_pour : bool, default False
             Average odd pours in too.
+        lab : str or mapping, optional
+            As in `read`; colour limits are judged by what that lab would report.
 
         Returns
         -------
@@ -441,7 +444,7 @@ class HouseModel:
         def verify_part(part: Part) -> pd.DataFrame:
             own = samples[id(part)]
             claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims)
+            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, on=on, coverage=level,

@@ -10,9 +10,9 @@ from scipy.special import fdtrc
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.fitting.fitting import one_thread
-from specmatch.house.fitting.set_pours import FEWEST_SHARED
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.reference.audit.batch_scores import BatchScores, features, score_batches
+from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
 
@@ -81,7 +81,8 @@ def choose_batches(
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
     if transfer is not None and transfer < FEWEST_SHARED:
         raise OptionError(f"transfer is {transfer}; a second module needs {FEWEST_SHARED} shared batches at the least")
-    pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
+    own = scans_of_module(refs.scans)  # another module's spectra lie elsewhere, whatever the beer
+    pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
     names = list(pours.batch_names)
     if transfer is not None:
         order, gain = _kennard_stone(_axes_of(pours), min(transfer, len(names)))

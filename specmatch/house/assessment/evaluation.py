@@ -9,9 +9,15 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.batches import batch_folds
+from specmatch.batches import VALUE_NAME, batch_folds
 from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
-from specmatch.house.assessment.mix_ups import held_blends, held_pairs, mix_up_table, refused_unknown
+from specmatch.house.assessment.mix_ups import (
+    held_blends,
+    held_pairs,
+    mix_up_table,
+    refused_over_colours,
+    refused_unknown,
+)
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
@@ -20,6 +26,7 @@ from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.tables.modules import scans_of_module
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -123,6 +130,9 @@ def evaluate(
     unknown = refused_unknown(refs, rate)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = _whole_set(house, refs)
+    figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
+    if refs.value_name != VALUE_NAME:
+        figures["value_name"] = refs.value_name
     mix_ups = mix_up_table(
         held_pairs(p_values, beers, rate),
         pd.concat([part.blends for part in parts]),
@@ -148,8 +158,10 @@ def _hold_out(
 ) -> _Fold:
     fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, name_faults=False)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
-    first = scans.groupby("batch", sort=False)["sample"].transform("first")
-    scans = scans[scans["sample"] == first]
+    own = scans.index.isin(scans_of_module(refs.scans).index)
+    # a batch of two modules counts as the set's own has measured it
+    first = pd.concat([scans[own], scans[~own]]).groupby("batch")["sample"].first()
+    scans = scans[scans["sample"].isin(first)]
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
     beer_of = refs.batches.loc[batch_of, "beer"].set_axis(batch_of.index)
     lab = labs_told_apart(fitted, refs.batches, batch_of)
@@ -194,11 +206,13 @@ def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Ser
 
 
 def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) -> pd.Series:
-    ids = refs.scans.index[refs.scans["batch"].isin(batches)]
-    if fitted.colour is None:
+    # what modules differ by is no scatter of pours
+    scans = scans_of_module(refs.scans)
+    ids = scans.index[scans["batch"].isin(batches)]
+    if fitted.colour is None or ids.empty:
         return pd.Series(np.nan, index=ids)
     # each scan a sample of its own, at its own depth
-    own = refs.scans.loc[ids].drop(columns=["pour", "sample", "batch"])
+    own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
     alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 

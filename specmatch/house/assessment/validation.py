@@ -60,6 +60,8 @@ def validate(
     spectra: pd.DataFrame | Session,
     scans: pd.DataFrame | None = None,
     batches: pd.DataFrame | None = None,
+    *,
+    lab: str | None = None,
 ) -> Validation:
     """Judge a model on batches that it has not seen, with lab values that are new.
 
@@ -71,6 +73,9 @@ def validate(
         A session brings its scans and batches.
     scans, batches : DataFrame, optional
         Tables of scans and of batches (`beer`, `colour`), as a reference set has them.
+    lab : str, optional
+        Lab whose values these are; by default column `lab` of the batches tells. Where the model tells labs apart,
+        readings are compared as that lab would report them; a lab that it does not know counts as its main one.
 
     Returns
     -------
@@ -121,7 +126,7 @@ def validate(
     checked = check_scans(scans, [str(name) for name in scans.index])
     batch_of = checked.groupby("sample", sort=False)["batch"].first()
     known = batch_of[batch_of.isin(table.index)]
-    readings = house.read(spectra, scans=scans, lab=labs_told_apart(f, table, known))
+    readings = house.read(spectra, scans=scans, lab=labs_told_apart(f, table, known) if lab is None else lab)
     rows = readings.assign(batch=batch_of.loc[readings.index].to_numpy())
     compared, left_out = comparable_batches(rows, table, house)
     if compared.empty:

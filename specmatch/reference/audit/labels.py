@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.batch_scores import BatchScores
@@ -77,7 +77,9 @@ class LabResiduals:
     log_read: Floats
 
 
-def lab_residuals(pours: Pours, lab_colour: Floats, labs: NDArray[np.str_]) -> LabResiduals | None:
+def lab_residuals(
+    pours: Pours, lab_colour: Floats, labs: NDArray[np.str_], *, regressions: tuple[str, ...] = REGRESSIONS
+) -> LabResiduals | None:
     """Hold each lab value against the colour that a regression without it reads from the spectra."""
     # lab_colour, labs (n_batches,)
     rows = np.flatnonzero(np.isfinite(lab_colour))
@@ -98,6 +100,7 @@ def lab_residuals(pours: Pours, lab_colour: Floats, labs: NDArray[np.str_]) -> L
             lab_colour[batch[used]],
             pours.levels.part(used),
             wavelength_nm=pours.wavelength_nm,
+            regressions=regressions,
             values=LabValues(
                 tuple(name for name, one in zip(who, core, strict=True) if one), np.zeros(int(core.sum()))
             ),

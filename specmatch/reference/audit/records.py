@@ -14,6 +14,7 @@ from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
 from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.modules import second_modules
 
 # Below this the scatter of a beer must be borrowed from the others, and one wrong label is a large part of it.
 FEWEST_BATCHES_OF_A_BEER = 5
@@ -28,9 +29,16 @@ _ONE_OF_A_KIND = {
     "instrument": "instruments differ in wavelength, slit and stray light",
     "cup": "another cup is another depth of beer",
     "cup_mm": "another inner diameter is another depth of beer",
+    "lamp": "another lamp is other light, and another noise in each colour",
+    "base": "another base returns another share of the light",
     "stage": "tank and package samples differ in haze and gas",
     "reference_kind": "water and bare base differ by about 4 % in level",
 }
+
+
+_KEEP_APART = "keep one set a condition, or measure all beers under each"
+_TEACH = "keep one set a {0}, and teach the other by batches of the set measured on both (transfer)"
+_WAY_OUT = {name: _TEACH.format(said) for name, said in (("instrument", "module"), ("lamp", "lamp"), ("base", "base"))}
 
 
 def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str) -> Iterator[Finding]:
@@ -140,6 +148,9 @@ def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Fi
     for column, reason in _ONE_OF_A_KIND.items():
         if column in scans.columns and not (brought and _is_depth(column, scans)):
             kinds = scans[column].replace("", np.nan)
+            if column == "instrument":
+                # a module that enough batches teach is learnt as a module of its own
+                kinds = kinds[~kinds.isin(second_modules(scans))]
             if kinds.nunique() > 1:
                 yield _mixed(column, kinds.map(_shown), beer, reason)
     if "fill_ml" in scans.columns and not brought:
@@ -173,9 +184,7 @@ def _mixed(column: str, kinds: pd.Series, beer: pd.Series, reason: str) -> Findi
     if bound:
         sentence += f"; {', '.join(bound[:4])} stand apart from the rest by it"
     share = float(others.sum() / counts.sum())
-    return Finding(
-        "mixed_conditions", "set", column, share, sentence, "keep one set a condition, or measure all beers under each"
-    )
+    return Finding("mixed_conditions", "set", column, share, sentence, _WAY_OUT.get(column, _KEEP_APART))
 
 
 # A session is judged against the others: there must be some, and batches of several beers in it.
