@@ -40,7 +40,9 @@ def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     from dataclasses import asdict
 
-    from specmatch.house.assessment.evaluation import evaluate
+    import pandas as pd
+
+    from specmatch.house.assessment.evaluation import BEER, evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
@@ -90,8 +92,10 @@ def _text(got: "Evaluation", line: "RunRisks") -> str:
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
             text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
-            text_table(got.coverage),
+            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+            text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
+            f"The same by beer at {args.coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+            text_table(_least_covered(got.coverage, args.coverage)),
             "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
             _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
@@ -107,6 +111,14 @@ def _text(got: "Evaluation", line: "RunRisks") -> str:
             fill(_beside_one_reading(got.figures, line), WIDTH),
         ]
     )
+
+
+def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
+    from specmatch.house.assessment.evaluation import BEER
+
+    beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
+    shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
+    return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
 
 
 def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
