@@ -220,7 +220,7 @@ def _hold_out(
 def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
     """Return who measured the batch of each sample, as far as the model tells labs apart."""
     known = None if fitted.colour is None else fitted.colour.labs
-    if known is None or not known.labs:
+    if known is None or not known.labs or "lab" not in batches:
         return None
     labs = batches.loc[batch_of, "lab"]
     return {str(sample): lab for sample, lab in zip(batch_of.index, labs, strict=True) if lab in known.labs}
