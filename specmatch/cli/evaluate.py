@@ -40,9 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     from dataclasses import asdict
 
-    import pandas as pd
-
-    from specmatch.house.assessment.evaluation import BEER, evaluate
+    from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
@@ -69,7 +67,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
         "forecast": got.forecast,
     }
-    text = _text(got, line)
+    text = _text(got, line, args.coverage)
     if got.forecast is not None:
         text += (
             "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
@@ -78,9 +76,10 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(results, text)
 
 
-def _text(got: "Evaluation", line: "RunRisks") -> str:
+def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
     import pandas as pd
 
+    from specmatch.house.assessment.evaluation import BEER
     from specmatch.report.text import figures_in_words, figures_line, text_table
 
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
@@ -94,8 +93,8 @@ def _text(got: "Evaluation", line: "RunRisks") -> str:
             text_table(figures_in_words(got.figures)),
             "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
             text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
-            f"The same by beer at {args.coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
-            text_table(_least_covered(got.coverage, args.coverage)),
+            f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+            text_table(_least_covered(got.coverage, coverage)),
             "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
             _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
