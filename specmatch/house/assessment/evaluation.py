@@ -142,7 +142,7 @@ def evaluate(
             figures[f"{component}_{name}"] = float(found[name])
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
     rate = house.false_reject_rate
-    unknown = refused_unknown(refs, rate)
+    unknown = refused_unknown(refs, rate, n_jobs=n_jobs)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = _whole_set(house, refs)
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
