@@ -76,12 +76,12 @@ def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sa
     sentences: dict[str, list[str]] = {}
     for row in np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names))):
         codes.setdefault(str(names[row]), []).append(OUT_OF_RANGE)
+    at = f"taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
     for scan, lacking in brought.unknown.items():
         name = str(names[sample_of_scan[scan]])
         if UNKNOWN not in codes.setdefault(name, []):
             codes[name].append(UNKNOWN)
-            said = f"{lacking}: taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
-            sentences.setdefault(name, []).append(said)
+            sentences.setdefault(name, []).append(f"{lacking}: {at}")
     for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND):
         sentences.setdefault(str(names[row]), []).append(_how(fitted.depth, law, float(factor[row])))
     return SampleDepths(factor, rows, directions, law.gain(raw, factor[rows]), codes, sentences)
