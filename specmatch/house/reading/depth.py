@@ -70,7 +70,10 @@ def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sa
     rows = np.flatnonzero((factor != 1.0) | (path_sd > 0.0))
     law = fitted.path_law
     # pours differ little beside what bringing does: the mean as measured stands for them
-    raw = mean_by(brought.measured, sample_of_scan)[0][rows]
+    place = np.full(len(names), -1)
+    place[rows] = np.arange(rows.size)
+    of_row = place[sample_of_scan]
+    raw = mean_by(brought.measured[of_row >= 0], of_row[of_row >= 0])[0]
     directions = law.directions(raw, factor[rows], path_sd[rows])
     codes: dict[str, list[str]] = {}
     sentences: dict[str, list[str]] = {}
