@@ -134,11 +134,15 @@ def borne_out(drawn: Draw, findings: pd.DataFrame) -> pd.Series:
     mates = scans["sample"]
     odd = (truth["depth_mm"] / truth["depth_mm"].groupby(mates).transform("median") - 1.0).abs() > MISFILLED
     odd |= truth["foam"] - truth["foam"].groupby(mates).transform("median") > FOAMY
+    # of a batch: its pours together are off what the house pours by as much as a lab value that is called wrong
+    whole = truth["depth_mm"].groupby(scans["batch"]).mean() / truth["depth_mm"].median() - 1.0
+    foamy = truth["foam"].groupby(scans["batch"]).mean() - truth["foam"].median()
+    misread = set(whole.index[(whole.abs() > LAB_WRONG) | (foamy > FOAMY)])
     off = np.log(batches["colour"] / drawn.true_colour.loc[batches.index])
     lab = batches["lab"] if "lab" in batches else pd.Series("", index=batches.index)
     wrong = (off - off.groupby(lab).transform("median")).abs() > LAB_WRONG
     subjects = {
-        "odd_pour": {*scans.loc[odd, "pour"], *scans.loc[odd, "sample"]},
+        "odd_pour": {*scans.loc[odd, "pour"], *scans.loc[odd, "sample"], *misread},
         "lab_value": set(batches.index[wrong]),
         "swapped_lab_values": set(batches.index[wrong]),
     }

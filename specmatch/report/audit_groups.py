@@ -18,7 +18,7 @@ _TOGETHER = {
     "lab_value": "{n} lab values do not fit what their spectra read",
     "swapped_lab_values": "{n} lab values that fit if they change places",
     "duplicate_scans": "{n} scans are copies of others",
-    "odd_pour": "{n} pours are unlike the others of their sample",
+    "odd_pour": "{n} pours or batches are unlike those beside them",
     "mixed_conditions": "the set mixes {n} conditions",
 }
 # these need no word on each
