@@ -12,7 +12,8 @@ from specmatch.house.assessment.evaluation import Evaluation
 from specmatch.house.assessment.mix_ups import PAIR
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.class_model import distance_limits
-from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, swatch, whole_figure
+from specmatch.report.plots.glass import house_glass
+from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, whole_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -61,7 +62,7 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
     spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
     middles = (identity.beer_means - centre) @ plane
-    reach = np.zeros(len(fitted.beers))
+    reach, glass = np.zeros(len(fitted.beers)), house_glass(fitted)
     for code, (x, y) in enumerate(middles):
         size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
         width, height = 2.0 * radius[code] * np.sqrt(size)
@@ -73,10 +74,9 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
                 Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
             )
             reach[code] = max(width, height) / 2.0
-        mean = fitted.faults.beer_means[code]
         ax.plot(
-            x, y, "s", markersize=5, markerfacecolor=swatch(mean, fitted.wavelength_nm), markeredgecolor=INK,
-            markeredgewidth=0.7, label="mean of a beer, in its colour" if code == 0 else None,
+            x, y, "s", markersize=5, markerfacecolor=glass[code] or "white", markeredgecolor=INK,
+            markeredgewidth=0.7, label="mean of a beer, as in a glass" if code == 0 else None,
         )  # fmt: skip
     _write_names(ax, fitted.beers, middles, reach)
     if spectra is not None:
