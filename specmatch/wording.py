@@ -3,8 +3,8 @@
 import re
 from collections.abc import Sequence
 
-# controls but for tab and line end, and the marks that turn the direction of writing
-_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+# controls but for tab and line end, the marks that turn the direction of writing, breaks that are no line end
+_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 CAUTIONS = (

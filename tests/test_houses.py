@@ -14,6 +14,7 @@ import specmatch as sm
 pytest.importorskip("benchmarks.houses", reason="the benchmarks are not installed with the package")
 
 from benchmarks.houses import SHOWN, TUNING, Fault, House, members  # noqa: E402
+from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.cups import CupSpec, depth_cm, seen, water  # noqa: E402
 from benchmarks.houses.faults import KINDS  # noqa: E402
 from benchmarks.houses.figures import figures  # noqa: E402
@@ -265,3 +266,16 @@ def test_one_pour_has_one_name_wherever_it_is_shown():
     assert len(spoken) >= 0.7 * len(rows)
     same = (spoken["measure"] == spoken["audit"]) & (spoken["audit"] == spoken["read"])
     assert same.mean() >= 0.8
+
+
+def test_blends_go_from_the_beer_to_the_other_liquid():
+    house = House(members()["white_bowl"], seed=2)
+    fractions = np.array([[0.0, 0.3, 1.0]])
+    drawn = draw_blends(house, before=WATER, after=house.beers[5], fractions=fractions, draw=1, pours=2)
+    means = drawn.spectra.groupby(drawn.scans["sample"], sort=False).mean().to_numpy()
+    assert drawn.truth["fraction"].tolist() == [0.0, 0.0, 0.3, 0.3, 1.0, 1.0]
+    inside = (drawn.spectra.columns >= drawn.band_nm[0]) & (drawn.spectra.columns <= drawn.band_nm[1])
+    # foam, lamp and noise of two pours move water by less than a tenth
+    assert np.abs(means[2, inside] - 1.0).max() < 0.1
+    blue = means[:, inside][:, :20].mean(axis=1)
+    assert blue[0] < blue[1] < blue[2]

@@ -11,6 +11,9 @@ from specmatch.wording import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from specmatch.house.assessment.evaluation import Evaluation
+    from specmatch.line.rules.rates import RunRisks
+
 COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
@@ -29,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
     )
+    parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
 
 
@@ -36,18 +40,16 @@ def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     from dataclasses import asdict
 
-    import pandas as pd
-
     from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import figures_in_words, figures_line, text_table
+    from specmatch.report.text import text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
     line = run_risks(
         refs,
         false_reject_rate=args.false_reject_rate,
@@ -63,12 +65,27 @@ def run(args: argparse.Namespace) -> Outcome:
         "coverage": got.coverage,
         "budget": None if got.budget is None else got.budget.reset_index(),
         "line": asdict(line),
+        "forecast": got.forecast,
     }
+    text = _text(got, line)
+    if got.forecast is not None:
+        text += (
+            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
+        )
+        text += text_table(got.forecast)
+    return Outcome(results, text)
+
+
+def _text(got: "Evaluation", line: "RunRisks") -> str:
+    import pandas as pd
+
+    from specmatch.report.text import figures_in_words, figures_line, text_table
+
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
-    text = "\n\n".join(
+    return "\n\n".join(
         [
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
@@ -87,9 +104,21 @@ def run(args: argparse.Namespace) -> Outcome:
                 f"{line.weakest_held:.0%}",
                 WIDTH,
             ),
+            fill(_beside_one_reading(got.figures, line), WIDTH),
         ]
     )
-    return Outcome(results, text)
+
+
+def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
+    """Say how false holds a week go with the share of single readings that are held."""
+    return (
+        f"Why this is not the {figures['false_hold']:.1%} of right claims held above: that is one reading of each "
+        f"batch. A run takes {line.readings_a_run} readings, each one more chance to depart at "
+        f"{line.false_reject_rate:.3g} and be poured again, and {line.false_hold:.1%} of right runs end in a hold. "
+        f"With {counted(line.n_batches, 'batch')} neither share is known closely: up to "
+        f"{figures['false_hold_high']:.1%} of single readings, {line.false_hold_low:.1%} to "
+        f"{line.false_hold_high:.1%} of runs."
+    )
 
 
 def _largest_parts(budget: "pd.DataFrame | None") -> str:

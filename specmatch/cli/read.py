@@ -2,7 +2,7 @@
 
 import argparse
 
-from specmatch.cli.arguments import add_dates_argument
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "read"
@@ -16,6 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--correction", metavar="FILE", help="slope/bias correction that `validate` offered")
+    add_lab_argument(parser)
     add_dates_argument(parser)
 
 
@@ -27,7 +28,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
     house = HouseModel.load(args.model)
     scans_or_session, left_out = load_source(args.source, dates=args.dates)
-    readings = house.read(scans_or_session)
+    readings = house.read(scans_or_session, lab=args.lab)
     if args.correction:
         from specmatch.house.assessment.validation import ColourCorrection
 

@@ -2,7 +2,7 @@
 
 import argparse
 
-from specmatch.cli.arguments import add_dates_argument, tell_sheet_notes
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "validate"
@@ -17,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--save-correction", metavar="FILE", help="where to write the slope/bias correction, if one is offered"
     )
+    add_lab_argument(parser)
     add_dates_argument(parser)
 
 
@@ -30,7 +31,7 @@ def run(args: argparse.Namespace) -> Outcome:
     house = HouseModel.load(args.model)
     session = measure(args.folder, date_order=args.dates)
     tell_sheet_notes(session)
-    found = validate(house, session)
+    found = validate(house, session, lab=args.lab)
     unit = house.fitted.colour_unit
     correction, saved = found.correction, ""
     if correction is not None and args.save_correction:

@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_dates_argument, add_line_arguments
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument, add_line_arguments, number
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -19,7 +19,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
+    parser.add_argument(
+        "--packages", action="store_true",
+        help="pours of one lot are packages, one after the other: are they enough, or is another needed",
+    )  # fmt: skip
+    parser.add_argument(
+        "--wrong-hold", type=number, default=0.05, help="with --packages: share of right lots held (default 0.05)"
+    )
+    parser.add_argument(
+        "--wrong-pass", type=number, default=0.01, help="with --packages: share of wrong beers passed (default 0.01)"
+    )
+    parser.add_argument(
+        "--producer-risk", type=number, metavar="SHARE",
+        help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
+    )  # fmt: skip
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
+    add_lab_argument(parser)
     add_line_arguments(parser)
     add_dates_argument(parser)
 
@@ -33,8 +48,9 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.decision.specification import load_specification
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.judging import verify_folder
+    from specmatch.maths.classification.series import FEWEST
     from specmatch.measurement.session import Session
-    from specmatch.report.text import readings_text, text_table
+    from specmatch.report.text import readings_text, risks_text, text_table
     from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
 
@@ -42,29 +58,65 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
         raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
+    if args.packages and (args.journal or args.before is not None or args.unit):
+        raise OptionError("--packages judges whole lots; leave --journal, --from, --to and --unit out")
+    if args.journal and args.producer_risk is not None:
+        raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
     if args.journal and args.source == "-":
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
+    if args.lab and (args.journal or args.packages):
+        raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
+        if args.producer_risk is not None:
+            specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
+        risks = house.limit_risks(specification)
         scans_or_session, left_out = load_source(args.source, dates=args.dates)
+        if args.packages:
+            return _lots(args, house, specification, scans_or_session, left_out)
         claim = args.after or args.claim
         if claim is None and isinstance(scans_or_session, Session):
-            verified = verify_folder(house, scans_or_session, specification)
+            verified = verify_folder(house, scans_or_session, specification, lab=args.lab)
         else:
-            verified = house.verify(scans_or_session, claimed=claim, specification=specification)
+            verified = house.verify(scans_or_session, claimed=claim, specification=specification, lab=args.lab)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
             verified = pd.concat([verified, left], axis=1)
             note = "\n\n" + text_table(left[["changeover"]])
+            if len(left) >= FEWEST:
+                series = house.changeover_series(scans_or_session, before=args.before, after=args.after)
+                verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
+                note += f"\ntogether: {series.sentence}"
+        note += f"\n\n{risks_text(risks)}" if len(risks) else ""
     verified = in_unit(verified, args.unit)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}", left_out, needs_look=look)
+
+
+def _lots(args, house, specification, session, left_out):  # type: ignore[no-untyped-def]
+    """Judge lots by their packages so far."""
+
+    from specmatch.errors import OptionError
+    from specmatch.line.rules.lots import judge_lots
+    from specmatch.measurement.session import Session
+    from specmatch.report.text import text_table
+    from specmatch.warning_codes import CONSISTENT
+    from specmatch.wording import CAUTIONS
+
+    if not isinstance(session, Session):
+        raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
+    table = judge_lots(
+        house, session, args.claim, specification, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
+    )
+    look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
+    text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
+    return Outcome(table.reset_index(), text, left_out, needs_look=look)
 
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
@@ -76,6 +128,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
     from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.report.text import risks_text
 
     setting = line_setting(args)
     measured = measure_source(args.source, date_order=args.dates)
@@ -89,6 +142,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             if path in measured.files:
                 added += record_left_out(journal, setting, measured.files[path], reason)
         verified = readings_of(journal, measured)
+    risks = risks_text(setting.house.limit_risks(setting.specification))
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     for row in added:
@@ -96,4 +150,4 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
-    return verified, left_out, f"\n\n{args.journal}: {said}"
+    return verified, left_out, f"\n\n{risks}\n\n{args.journal}: {said}" if risks else f"\n\n{args.journal}: {said}"

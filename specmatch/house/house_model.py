@@ -6,6 +6,7 @@ The public face: a method is its documentation and one call into a room below.
 from __future__ import annotations
 
 from collections.abc import Iterable, Iterator, Mapping
+from dataclasses import replace
 from datetime import date
 from html import escape
 from pathlib import Path
@@ -16,6 +17,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
+from specmatch.house.decision.risks import limit_risks, limits_by_risk
 from specmatch.house.decision.specification import Specification
 from specmatch.house.fitting.fitting import FittedHouse, one_thread
 from specmatch.house.fitting.second_module import fit_set
@@ -23,13 +25,14 @@ from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.budget import budget_table
-from specmatch.house.reading.changeover import changeover_table
+from specmatch.house.reading.changeover import ChangeoverSeries, changeover_series, changeover_table
 from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
-from specmatch.house.reading.samples import match_samples, prepare_samples
+from specmatch.house.reading.samples import match_samples
 from specmatch.house.transfer import transfer_house, transfers_table
-from specmatch.maths.classification.sequential import Step, next_step
+from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -389,6 +392,7 @@ class HouseModel:
         specification: Specification | None = None,
         on: date | None = None,
         every_pour: bool = False,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -407,6 +411,8 @@ class HouseModel:
             The day for which they are looked up.
         every_pour : bool, default False
             Average odd pours in too.
+        lab : str or mapping, optional
+            As in `read`; colour limits are judged by what that lab would report.
 
         Returns
         -------
@@ -437,7 +443,7 @@ class HouseModel:
         def verify_part(part: Part) -> pd.DataFrame:
             own = samples[id(part)]
             claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims)
+            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, on=on, coverage=level,
@@ -551,50 +557,118 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            `fraction` with `fraction_low` and `fraction_high` (95 %), and `smallest_visible`: less than that is mostly
-            missed.
+            `fraction` with `fraction_low` and `fraction_high` (95 %), `smallest_visible` (98 of 100 readings of so much
+            show it), `p_value` (how typical of a blend of the two) and a `sentence`.
 
         Raises
         ------
         UnknownBeerError
             If a name is no beer of the set.
+        TooFewBatchesError
+            If the set shows no scatter between batches.
+
+        Notes
+        -----
+        Both beers scatter from batch to batch, each by its share of the absorbance; blends are drawn by the law of the
+        cup (glare, light that goes round again). Blends of the set's own batches, held out, set how wide the limits
+        must be: see `specmatch.maths.classification.blends.held_out_limit`.
 
         Examples
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 16% would mostly be missed'
+        'no Meadow Pils seen; a part under 33% may be missed'
         """
         return joined(
             parts_by_module(self.fitted, spectra, scans),
             lambda part: changeover_table(part.fitted, part.samples(), before=before, after=after),
         )
 
+    def changeover_series(
+        self,
+        spectra: pd.DataFrame | Session,
+        scans: pd.DataFrame | pd.Series | None = None,
+        *,
+        before: str,
+        after: str,
+    ) -> ChangeoverSeries:
+        """Say from which sample of a changeover on it is the new beer, to the smallest part that can be seen.
+
+        Parameters
+        ----------
+        spectra, scans
+            As in `read`: five samples or more of one changeover on one module, in the order taken.
+        before, after
+            As in `changeover`.
+
+        Returns
+        -------
+        ChangeoverSeries
+            `first` (a sample, or None where the last three do not stand for the new beer), `smallest_visible`,
+            `fractions` (never rising) and a `sentence`.
+
+        Raises
+        ------
+        OptionError
+            If there are fewer than five samples.
+        TableError
+            If they were measured on two modules of the model.
+
+        Notes
+        -----
+        The packages after a changeover are of one batch: what they share is no sign of the old beer. The last ones
+        stand for the new batch, as far as the set's own batches allow, and only the scatter of pours tells the others
+        from them, so far smaller parts are seen than in one sample.
+
+        Examples
+        --------
+        >>> own = scans["beer"] == "Amber Lane" if "beer" in scans else scans["batch"].str.startswith("AL")
+        >>> row = spectra[own].iloc[[0] * 6].set_axis([f"package {i}" for i in range(6)])
+        >>> house.changeover_series(row, before="Meadow Pils", after="Amber Lane").first
+        'package 0'
+        """
+        (part,) = self._one_module(spectra, scans)
+        return changeover_series(part.fitted, part.samples(), before=before, after=after)
+
+    def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
+        parts = parts_by_module(self.fitted, spectra, scans)
+        if len(parts) > 1:
+            raise TableError("the samples were measured on two modules of the model; give those of one at a time")
+        return parts
+
     def next_package(
         self,
         spectra: pd.DataFrame | Session,
         claimed: str,
+        scans: pd.DataFrame | None = None,
         *,
         wrong_hold: float = 0.05,
         wrong_pass: float = 0.01,
         most_packages: int = 6,
+        specification: Specification | None = None,
     ) -> Step:
         """Say after the packages taken so far, one pour each of one batch, whether they are enough.
 
         Parameters
         ----------
         spectra : DataFrame or Session
-            A row a package, in the order taken.
+            A row a package, in the order taken; with a scans table a pour a package.
         claimed : str
+        scans : DataFrame, optional
+            A scans table.
         wrong_hold, wrong_pass : float
-            Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes.
+            Chance that a rightly claimed batch is held for how it departs, and that a batch of another beer of the set
+            passes, each in (0, 0.5).
         most_packages : int, default 6
             Where the sequence ends in a hold: packages average out pours, never the batch itself.
+        specification : Specification, optional
+            Colour limits: as in `verify` they and codes that hold apply to the packages together.
 
         Returns
         -------
         Step
-            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`.
+            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `reason` is given where the
+            identity passes and the packages together do not.
 
         Raises
         ------
@@ -602,6 +676,14 @@ class HouseModel:
             If the claim is no beer of the set.
         TableError
             If the packages were measured on two modules of the model.
+        OptionError
+            If a chance is out of range.
+
+        Notes
+        -----
+        The rule is that of a line's retests: one departure asks for another package, and is a hold if all together
+        depart again. It passes once every rival is outweighed by A. Wald's bound, in ratios that know that packages
+        share their batch.
 
         Examples
         --------
@@ -609,18 +691,77 @@ class HouseModel:
         >>> house.next_package(packages, "Amber Lane").decision, house.next_package(packages, "Meadow Pils").decision
         ('consistent', 'hold')
         """
-        fitted = self.fitted
-        if hasattr(spectra, "scans"):
-            parts = parts_by_module(fitted, spectra, None)
-            if len(parts) > 1:
-                raise TableError("the packages were measured on two modules of the model; give those of one at a time")
-            fitted = parts[0].fitted
-        pours = prepare_samples(fitted, spectra, None).pours
+        (part,) = self._one_module(spectra, scans)
+        pours = part.samples(every_pour=True).pours
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
-        return next_step(
-            fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)),
-            wrong_hold=wrong_hold, wrong_pass=wrong_pass, most_packages=most_packages,
-        )  # fmt: skip
+        rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
+        step = next_step(part.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)), rule=rule)
+        if step.decision != CONSISTENT:
+            return step
+        # the batch passes for what it is, but no claim passes on a colour that nobody knows, nor against a limit
+        used = pd.DataFrame(pours.reflectance, index=pours.names, columns=part.fitted.wavelength_nm)
+        together = pd.Series("packages", index=used.index)
+        whole = self.with_fitted(part.fitted).verify(used, str(claim), together, specification=specification)
+        held = whole["decision"].iloc[0] != CONSISTENT
+        return replace(step, decision=HOLD, reason=str(whole["reason"].iloc[0])) if held else step
+
+    def limit_risks(self, specification: Specification) -> pd.DataFrame:
+        """State what the decision rules on colour come to for lots like the house's own.
+
+        Parameters
+        ----------
+        specification : Specification
+            Colour limits, as `load_specification` reads them.
+
+        Returns
+        -------
+        DataFrame
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
+            `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
+            `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
+            `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`.
+
+        Notes
+        -----
+        JCGM 106:2012, 9.5. Lots scatter about the beer's mean lab colour as the set's batches do, each beer's scatter
+        drawn towards that of all; a reading about the lot's lab colour as its interval says, at the pours of the set.
+
+        Examples
+        --------
+        >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
+        >>> risks = house.limit_risks(sm.load_specification("house.model"))
+        >>> risks.loc["Amber Lane", "rule"], int(risks.loc["Amber Lane", "n_batches"])
+        ('guarded_acceptance', 6)
+        """
+        return limit_risks(self.fitted, specification)
+
+    def limits_by_risk(self, specification: Specification, *, producer_risk: float) -> Specification:
+        """Return colour limits whose rule holds a stated share of the lots that conform.
+
+        Parameters
+        ----------
+        specification : Specification
+        producer_risk : float
+            Share of conforming lots that may be held, in (0, 0.5).
+
+        Returns
+        -------
+        Specification
+            The same limits, each with the guard band, inside or outside, that comes to this share.
+
+        Raises
+        ------
+        OptionError
+            If the share is out of range, a beer has too few lab colours, or no guard band comes to it.
+
+        Examples
+        --------
+        >>> sheet = Path("house.limits.csv").write_text("beer,target,tolerance,unit\\nAmber Lane,23.7,10%,EBC\\n")
+        >>> mild = house.limits_by_risk(sm.load_specification("house.model"), producer_risk=0.02)
+        >>> round(float(house.limit_risks(mild)["held_of_conforming"].iloc[0]), 3)
+        0.02
+        """
+        return limits_by_risk(self.fitted, specification, producer_risk)
 
     def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:
         """Say where the uncertainty of a colour comes from, beer by beer, and what would halve it.

@@ -69,7 +69,7 @@ def readings_text(readings: pd.DataFrame) -> str:
     if judged:
         shown["claim"] = readings["claimed"]
     shown["nearest beer"] = readings["nearest_beer"]
-    shown[f"colour, {readings['colour_unit'].iloc[0]}"] = interval
+    shown[f"{readings.attrs.get('value_name', 'colour')}, {readings['colour_unit'].iloc[0]}"] = interval
     if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
         shown["plausible beers"] = readings["plausible_beers"]
@@ -111,11 +111,28 @@ def beside_limits(figures: pd.DataFrame) -> pd.DataFrame:
     return shown
 
 
+def risks_text(risks: pd.DataFrame) -> str:
+    """Lay out what the decision rules on colour come to, or say nothing where there are no limits."""
+    if risks.empty:
+        return ""
+    shares = {
+        "conform": "conform", "held_of_conforming": "held of these", "producer_risk": "conform and held",
+        "consumer_risk": "do not and pass", "cannot_tell": "cannot tell",
+    }  # fmt: skip
+    shown = risks[["rule"]].assign(
+        passes=[f"{low:.3g} to {high:.3g} {unit}" for low, high, unit in zip(
+            risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
+    )  # fmt: skip
+    shown = shown.join(risks[list(shares)].map(lambda share: f"{share:.1%}").rename(columns=shares))
+    return "Colour limits, for lots like those of the set (shares of lots, JCGM 106):\n" + text_table(shown)
+
+
 def figures_line(figures: pd.Series) -> str:
     """Say in one line how good a model is with batches held out."""
     return (
         f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
-        f"colour within {_percent(figures['relative_error'])} of the lab value (root mean square), "
+        f"{figures.get('value_name', 'colour')} within {_percent(figures['relative_error'])} of the lab value "
+        "(root mean square), "
         f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
         f"nearest beer right {_percent(figures['nearest_right'])}, "
         f"right claims held {_percent(figures['false_hold'])} (stated {figures['stated_false_reject_rate']:.0%})."
@@ -164,6 +181,8 @@ FIGURE_WORDS = {
     "n_folds": "parts that the batches were dealt into",
     "seed": "fixes those parts",
     "unknown_refused": "share of batches refused by all other beers, their own beer left out of the set",
+    "unknown_refused_over_colours": "share refused of beers that the house does not make, drawn over its own colours",
+    "value_name": "what the lab measures of each batch",
 }
 
 

@@ -83,9 +83,14 @@ def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery, house
     none = house.changeover(base, new.scans.loc[base.index], before=dark, after=pale).iloc[0]
     assert none["fraction_low"] == 0.0
     assert 0.0 < none["smallest_visible"] < 0.3
-    assert "would mostly be missed" in none["sentence"]
+    assert "may be missed" in none["sentence"]
     water = house.changeover(base, new.scans.loc[base.index], before="water", after=pale).iloc[0]
     assert water["fraction_low"] == 0.0
+    series = pd.concat([half.iloc[[0]], *[base.iloc[[0]]] * 5]).set_axis([f"P{i}" for i in range(6)])
+    together = house.changeover_series(series, before=dark, after=pale)
+    assert together.first == "P1" and together.smallest_visible < none["smallest_visible"]
+    with pytest.raises(OptionError, match="5 samples or more, got 4"):
+        house.changeover_series(series.iloc[:4], before=dark, after=pale)
 
 
 def test_names_of_a_changeover_are_checked(brewery):

@@ -129,6 +129,8 @@ def validate(
     spectra: pd.DataFrame | Session,
     scans: pd.DataFrame | None = None,
     batches: pd.DataFrame | None = None,
+    *,
+    lab: str | None = None,
 ) -> Validation:
     """Judge a model on batches that it has not seen, with lab values that are new.
 
@@ -140,6 +142,9 @@ def validate(
         A session brings its scans and batches.
     scans, batches : DataFrame, optional
         Tables of scans and of batches (`beer`, `colour`), as a reference set has them.
+    lab : str, optional
+        Lab whose values these are; by default column `lab` of the batches tells. Where the model tells labs apart,
+        readings are compared as that lab would report them; a lab that it does not know counts as its main one.
 
     Returns
     -------
@@ -172,9 +177,6 @@ def validate(
         session = spectra
         scans = session.scans if scans is None else scans
         batches = session.batches if batches is None else batches
-        readings = house.read(session)
-    else:
-        readings = house.read(spectra, scans=scans)
     if batches is None or not len(batches):
         raise TooFewBatchesError(
             "no batches table with lab values: write batch, beer and colour of the new batches into batches.csv "
@@ -185,6 +187,7 @@ def validate(
     table = check_batches(batches, colour_unit=f.colour_unit)
     checked = check_scans(scans, [str(name) for name in scans.index])
     batch_of = checked.groupby("sample", sort=False)["batch"].first()
+    readings = house.read(spectra, scans, lab=_labs_of(house, table, batch_of) if lab is None else lab)
     rows = readings.assign(batch=batch_of.loc[readings.index].to_numpy())
     compared, left_out = _comparable(rows, table, f.batches)
     if len(compared) < FEWEST_NEW_BATCHES:
@@ -194,6 +197,15 @@ def validate(
             f"batches with lab values; left out: {why or 'none'}"
         )
     return _judge(house, compared, left_out)
+
+
+def _labs_of(house: HouseModel, table: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+    """Return the lab of the batch of each sample, of those labs that the model tells apart."""
+    labs = house.fitted.colour and house.fitted.colour.labs
+    if not labs or not labs.labs or "lab" not in table.columns:
+        return None
+    stated = batch_of.map(table["lab"])
+    return {str(sample): str(name) for sample, name in stated.items() if name in labs.labs}
 
 
 def _comparable(

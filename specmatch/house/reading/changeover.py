@@ -1,32 +1,41 @@
 """At a changeover: how much of the beer before, or of the push water, is still in the beer after it."""
 
+from dataclasses import dataclass
+
 import numpy as np
 import pandas as pd
 
-from specmatch.errors import OptionError, UnknownBeerError
+from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.samples import SampleSet
-from specmatch.maths.classification.mixtures import estimate_blend
+from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_limit, space_of
+from specmatch.maths.classification.series import FEWEST, read_series
+from specmatch.maths.optics.cup import glare_of
+from specmatch.maths.optics.path_law import textbook_law
 
 WATER = "water"
 
 
+@dataclass(frozen=True)
+class ChangeoverSeries:
+    """Samples over a changeover, read together."""
+
+    first: str | None  # sample from which on it is the new beer, to the smallest visible fraction; None: not reached
+    smallest_visible: float  # in this series: far less than in one sample, as all packages share their batch
+    fractions: pd.Series  # part of the beer before in each sample, never rising
+    sentence: str
+
+
 def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
-    for name in (before, after):
-        if name not in fitted.beers and not (name == WATER and name == before):
-            raise UnknownBeerError(f"{name!r} is no beer of the set; it holds {', '.join(fitted.beers)}")
-    if before == after:
-        raise OptionError(f"the beer before and the beer after are both {before!r}; name two")
-    base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
+    path, limit = path_and_limit(fitted, before, after)
+    scores = fitted.identity.metric.scores(samples.averages.reflectance)
     rows = []
-    for reflectance, n_pours in zip(samples.averages.reflectance, samples.averages.counts, strict=True):
-        got = estimate_blend(fitted.identity, reflectance, int(n_pours), base=base, other=other, level=0.95)
-        none_seen = got.low <= 0.0
+    for got in estimate_blends(path, scores, samples.averages.counts, limit):
         sentence = (
-            f"no {before} seen; a part under {got.smallest_visible:.0%} would mostly be missed"
-            if none_seen
-            else f"about {got.fraction:.0%} {before} left ({got.low:.0%} to {got.high:.0%})"
+            f"no {before} seen; a part under {_share(got.smallest_visible)} may be missed"
+            if got.low <= 0.0
+            else f"about {_share(got.fraction)} {before} left ({_share(got.low)} to {_share(got.high)})"
         )
         if got.p_value < 0.01:
             sentence += f"; but it looks like no blend of {before} and {after}"
@@ -37,3 +46,45 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
     table = pd.DataFrame(rows, columns=columns, index=samples.index)
     numbers = columns[2:7]
     return table.astype(dict.fromkeys(numbers, np.float64))
+
+
+def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> ChangeoverSeries:
+    """Read samples over a changeover together, in the order given."""
+    if len(samples.index) < FEWEST:
+        raise OptionError(f"a series over a changeover has {FEWEST} samples or more, got {len(samples.index)}")
+    path, limit = path_and_limit(fitted, before, after)
+    identity = fitted.identity
+    scores = identity.metric.scores(samples.averages.reflectance)
+    got = read_series(
+        path, scores, samples.averages.counts, limit, pours_known=identity.choice.pour_dof > 0
+    )  # fmt: skip
+    seen = _share(got.smallest_visible)
+    if got.first is not None:
+        first = str(samples.index[got.first])
+        said = f"from sample {first} on it is {after}, with less than {seen} {before} in it"
+        return ChangeoverSeries(first, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
+    if got.left > 0.0:
+        said = f"the last samples still hold {_share(got.left)} {before} or more: it is not {after} yet"
+    else:
+        said = f"the part of {before} has not settled under {seen} by the last sample: take more"
+    return ChangeoverSeries(None, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
+
+
+def path_and_limit(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
+    """Return where blends of two beers lie, and the limit of their likelihood that held-out blends set."""
+    for name in (before, after):
+        if name not in fitted.beers and not (name == WATER and name == before):
+            raise UnknownBeerError(f"{name!r} is no beer of the set; it holds {', '.join(fitted.beers)}")
+    if before == after:
+        raise OptionError(f"the beer before and the beer after are both {before!r}; name two")
+    identity = fitted.identity
+    if not identity.judges:
+        raise TooFewBatchesError("the set shows no scatter between batches, so no part of a beer can be told; add some")
+    law = fitted.path_law or textbook_law(glare_of(identity.samples.reflectance))
+    base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
+    space = space_of(identity, law, fitted.wavelength_nm)
+    return blend_path(space, base, other).asked(), held_out_limit(identity, space, base, other)
+
+
+def _share(fraction: float) -> str:
+    return f"{fraction:.0%}" if fraction >= 0.0995 else f"{fraction:.1%}"

@@ -11,8 +11,9 @@ from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
 from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
-from specmatch.line.rules.run_rule import RunRule
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.runs import held_at
+from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
 
@@ -87,9 +88,9 @@ def run_risks(
     Notes
     -----
     Each held-out batch is taken through runs of a line: readings are its spectrum with the scatter between pours that
-    the set shows, drawn anew; departures, retests and holds follow `RunRule`. The batch is the unit, so the bounds
-    are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in its
-    spectrum, which makes the figure a little too large, not too small.
+    the set shows, drawn anew; departures, retests and holds follow `SequentialRule`. The batch is the unit, so the
+    bounds are exact ones (Clopper-Pearson) for as many batches, not runs. The pours of the batch itself are counted in
+    its spectrum, which makes the figure a little too large, not too small.
 
     Examples
     --------
@@ -110,7 +111,7 @@ def run_risks(
     beer_of_residual = beer_of_pour[several]
     n_pours = int(np.median(counts))
     rng = np.random.default_rng(seed)
-    rule = RunRule(false_reject_rate)
+    rule = SequentialRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
     for fold in range(int(folds.max()) + 1):
         kept = folds[batch_of_pour] != fold
@@ -133,56 +134,16 @@ def run_risks(
 
 
 def held_share(
-    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: RunRule,
+    fit: ClassModel, log_mean: Floats, residual: Floats, n_pours: int, size: tuple[int, int], rule: SequentialRule,
     rng: np.random.Generator,
 ) -> Floats:  # fmt: skip
     """Take a batch through runs under every claim and return the share of runs held."""
     # log_mean (p,), residual (n, p) -> (n_beers,)
     n_runs, n_readings = size
-    n_spare = rule.most_departures - 1
-    each = n_readings + n_spare
-    drawn = residual[rng.integers(len(residual), size=(n_runs, each, n_pours))]
-    readings = np.exp(log_mean + drawn).mean(axis=2)
-    p = _p_values(fit, readings.reshape(-1, readings.shape[-1]), np.full(n_runs * each, n_pours))
-    p = p.reshape(n_runs, each, -1)
-    line, spare = np.arange(n_readings), n_readings + np.arange(n_spare)
-    held = np.zeros((n_runs, p.shape[2]), bool)
-    departs = p[:, line] <= rule.false_reject_rate
-    whole, since = _retests(fit, readings, spare, n_pours)
-    for run in range(n_runs):
-        for beer in np.flatnonzero(departs[run].any(axis=0)):
-            at = np.flatnonzero(departs[run][:, beer])
-            retested = range(min(at.size, n_spare))
-            stands = any(
-                whole[turn, run, at[turn], beer] <= rule.false_reject_rate
-                or since[turn, run, at[turn], beer] <= rule.since_share * rule.false_reject_rate
-                for turn in retested
-            )
-            held[run, beer] = stands or at.size >= rule.most_departures
-    return held.mean(axis=0)
-
-
-def _retests(fit: ClassModel, readings: Floats, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
-    """P-values of the whole run and of the pours since, (turn, run, place of the departure, beer)."""
-    n_readings = int(spare[0])
-    line = readings[:, :n_readings]
-    so_far = np.cumsum(line, axis=1)
-    whole: list[Floats] = []
-    since: list[Floats] = []
-    many, two = np.arange(1, n_readings + 1), np.full(len(readings) * n_readings, 2 * n_pours)
-    for turn in range(spare.size):
-        extra = readings[:, spare[: turn + 1]].sum(axis=1, keepdims=True)
-        n = many + turn + 1
-        means = ((so_far + extra) / n[:, None], (line + readings[:, [spare[turn]]]) / 2.0)
-        pours = (np.tile(n * n_pours, len(readings)), two)
-        for found, mean, at in zip((whole, since), means, pours, strict=True):
-            p = _p_values(fit, mean.reshape(-1, mean.shape[-1]), at)
-            found.append(p.reshape(len(readings), n_readings, -1))
-    return np.array(whole), np.array(since)
-
-
-def _p_values(fit: ClassModel, reflectance: Floats, n_pours: Ints) -> Floats:
-    return fit.match(reflectance, n_pours).p_value
+    drawn = residual[rng.integers(len(residual), size=(n_runs, 2, n_readings, n_pours))]
+    readings = np.exp(log_mean + drawn).mean(axis=3)
+    held = held_at(fit, readings[:, 0], readings[:, 1], n_pours, rule)
+    return np.asarray((held < n_readings).mean(axis=0))
 
 
 def _summed(

@@ -6,6 +6,8 @@ is repeated until it passes lets a wrong beer through. A beer that changed in th
 the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
 departure is a hold. A run that is held stays held until a person reviews it.
 
+`maths.classification.sequential.SequentialRule` decides; what is here finds and keeps the run that it is asked of.
+
 A sample whose lot nobody stated is a run of its own: no pours of other samples speak for it or against it.
 """
 
@@ -17,24 +19,13 @@ from typing import Any
 from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import UNREPLACED
+from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
 CLEAR, OPEN, HELD = "clear", "open", "held"
 READING, RETEST, REVIEW = "reading", "retest", "review"
-
-
-@dataclass(frozen=True)
-class RunRule:
-    """When a run is held."""
-
-    # A reading departs at p-values up to it, and all pours of a run together stand as a departure
-    false_reject_rate: float
-    # of the rate, for the pours since a departure on their own: that look is one more chance of a false hold
-    since_share: float = 0.1
-    # so many of one run are a hold: pours of a lot share its batch, so evidence stops growing, and retests must end
-    most_departures: int = 3
 
 
 @dataclass(frozen=True)
@@ -169,16 +160,20 @@ def _judged_in_run(run: Run, judged: Judged, pooled: Pooled | None, control: tup
         return LineDecision(READING, run.first, alone, RESCAN, judged.reason, judged.advice, OPEN)
     whole = pooled.whole
     said = f"all {whole.reading['n_pours']} pours of the run together: {whole.reason}"
+    rule, departs = SequentialRule(pooled.rate), whole.decision == HOLD
     since = pooled.since_p_value
-    if whole.decision != HOLD and since <= RunRule.since_share * pooled.rate:
+    changed = since <= rule.since_share * rule.wrong_hold
+    held = rule.after(departs=departs, changed=changed, waiting=True) == HOLD
+    if held and not departs:
         said += (
             f"; but the {counted(pooled.since_pours, 'pour')} since entry {run.first} alone "
             f"{'is' if pooled.since_pours == 1 else 'are'} not (p = {since:.2g}): the beer changed in the "
             "middle of the run"
         )
         return LineDecision(RETEST, run.first, whole.reading, HOLD, said, REVIEW_FIRST, HELD)
-    state = HELD if whole.decision == HOLD else CLEAR
-    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, whole.advice, state)
+    state = HELD if held else CLEAR
+    advice = REVIEW_FIRST if held else whole.advice  # nothing that is poured settles a run that is held
+    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, advice, state)
 
 
 REVIEW_FIRST = "keep the packages; a person reviews the run before anything else happens to it"
@@ -188,7 +183,7 @@ def _in_clear_run(run: Run, judged: Judged) -> LineDecision:
     if not judged.departs:
         return LineDecision(READING, None, judged.reading, judged.decision, judged.reason, judged.advice, CLEAR)
     reading = _with_codes(judged.reading, "first_departure")
-    if run.departures + 1 >= RunRule.most_departures and not judged.faults:
+    if SequentialRule().after(departs=True, departures=run.departures) == HOLD and not judged.faults:
         said = f"{judged.reason}; departure number {run.departures + 1} of this run, no more retests"
         return LineDecision(READING, None, judged.reading, HOLD, said, REVIEW_FIRST, HELD)
     said = judged.reason if judged.faults else f"{judged.reason}; {WARNING_CODES['first_departure'].sentence}"

@@ -1,14 +1,14 @@
-"""Package after package until the evidence suffices: a sequential test that knows that packages share a batch.
+"""Pour after pour, package after package, until the evidence suffices: the one rule for retests and for packages.
 
-Packages of one batch average out pours, never the batch itself: the evidence stops growing, so the sequence has a
-largest number of packages and ends in a hold.
+Packages of one batch average out pours, never the batch itself: the evidence stops growing, so a sequence has a largest
+number of packages and ends in a hold. One departure is no hold: it asks for another pour, and is judged with it.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.warning_codes import CONSISTENT, HOLD
@@ -17,13 +17,54 @@ ANOTHER = "another"
 
 
 @dataclass(frozen=True)
+class SequentialRule:
+    """When a batch is held, passed, or asks for another pour.
+
+    What departs at the rate of `wrong_hold` is poured again; held is what departs again when all pours are judged
+    together, so that the chance of both is no more than that of one. Passed is what does not depart and, where
+    `wrong_pass` is asked for, outweighs every rival by Wald's bound.
+    """
+
+    wrong_hold: float = 0.05  # a departure is a p-value up to it
+    wrong_pass: float | None = (
+        None  # chance that a batch of another beer of the set passes; None: rivals are not weighed
+    )
+    most_packages: int | None = None  # where a sequence ends in a hold; None for a line, whose run ends by itself
+    # of the rate, for the pours since a departure on their own: that look is one more chance of a wrong hold
+    since_share: float = 0.1
+    # so many of one batch are a hold: pours share their batch, so evidence stops growing, and retests must end
+    most_departures: int = 3
+
+    def after(
+        self, *, departs: bool, changed: bool = False, waiting: bool = False, departures: int = 0,
+        rival: float = -np.inf, n: int = 1,
+    ) -> str:  # fmt: skip
+        """Return `consistent`, `hold` or `another` after a look at all pours so far.
+
+        `departs` says whether they depart, `changed` whether those since the last departure do on their own, `waiting`
+        whether that departure waits for its retest, `departures` how many there were before, `rival` the log likelihood
+        of the strongest rival over the claim, `n` how many packages there are.
+        """
+        low, high = (-np.inf, np.inf) if self.wrong_pass is None else wald_bounds(self.wrong_hold, self.wrong_pass)
+        last = self.most_packages is not None and n >= self.most_packages
+        if waiting and (departs or changed):
+            return HOLD
+        if departs:
+            return HOLD if rival >= high or departures + 1 >= self.most_departures or last else ANOTHER
+        if self.wrong_pass is None or rival <= low:
+            return CONSISTENT
+        return HOLD if last else ANOTHER
+
+
+@dataclass(frozen=True)
 class Step:
-    """Where a sequence stands."""
+    """Where a sequence of packages stands."""
 
     decision: str  # `another`: take another package
     n_packages: int  # packages behind the decision: those after it were not needed
     rival: int  # beer that speaks most against the claim
     log_ratio: float  # log likelihood of that beer over the claimed one
+    reason: str = ""  # why it is held, where not for what the packages say of identity
 
 
 def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
@@ -55,34 +96,32 @@ def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Fl
     return ratios
 
 
-def next_step(
-    fit: ClassModel,
-    reflectance: Floats,
-    *,
-    claimed: int,
-    wrong_hold: float = 0.05,
-    wrong_pass: float = 0.01,
-    most_packages: int = 6,
-) -> Step:
+def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: SequentialRule) -> Step:
     """Say after the packages taken so far whether they suffice."""
     # reflectance (m, p)
-    # wrong_hold, wrong_pass: chance that a rightly claimed batch is held, and that a batch of another beer of the set
-    # passes
-    low, high = wald_bounds(wrong_hold, wrong_pass)
     ratios = package_log_ratios(fit, reflectance, claimed)
-    rivals = np.delete(ratios, claimed, axis=1)
     # a set of one beer has no rival: only the claim itself can fall
-    strongest = rivals.max(axis=1) if rivals.shape[1] else np.full(len(ratios), -np.inf)
-    counts = np.arange(1, len(ratios) + 1)
-    means = np.cumsum(reflectance, axis=0) / counts[:, None]
-    typical = fit.match(means, counts).p_value[:, claimed] > wrong_hold
-    for row, m in enumerate(counts):
-        others = np.where(np.arange(ratios.shape[1]) == claimed, -np.inf, ratios[row])
-        rival = int(others.argmax())
-        if strongest[row] >= high or not typical[row] or m > most_packages:
-            return Step(HOLD, int(m), rival, float(strongest[row]))
-        if strongest[row] <= low:
-            return Step(CONSISTENT, int(m), rival, float(strongest[row]))
-        if m == most_packages:
-            return Step(HOLD, int(m), rival, float(strongest[row]))
-    return Step(ANOTHER, len(counts), rival, float(strongest[-1]))
+    others = ratios.copy()
+    others[:, claimed] = -np.inf
+    rivals, strongest = others.argmax(axis=1), others.max(axis=1)
+    counts = np.arange(1, len(ratios) + 1, dtype=np.int64)
+
+    def p_of(means: Floats, n: Ints) -> Floats:
+        return fit.match(means, n).p_value[:, claimed]
+
+    departs = p_of(np.cumsum(reflectance, axis=0) / counts[:, None], counts) <= rule.wrong_hold
+    waiting, departures = -1, 0
+    for row, m in enumerate(counts.tolist()):
+        since = reflectance[waiting : row + 1]
+        changed = waiting >= 0 and bool(
+            p_of(since.mean(axis=0)[None, :], np.array([len(since)], np.int64))[0] <= rule.since_share * rule.wrong_hold
+        )
+        decision = rule.after(
+            departs=bool(departs[row]), changed=changed, waiting=waiting >= 0, departures=departures,
+            rival=float(strongest[row]), n=m,
+        )  # fmt: skip
+        if decision != ANOTHER:
+            return Step(decision, m, int(rivals[row]), float(strongest[row]))
+        # a departure waits for the next package; one that was judged with it no longer does
+        waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
+    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]))

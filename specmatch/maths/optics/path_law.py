@@ -10,7 +10,7 @@ Depth and strength are one number to a spectrum. So lab colours, which are stren
 depth, and batches measured at a second depth teach it directly.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -66,8 +66,45 @@ class PathLaw:
 
     def to_depth(self, reflectance: Floats, factor: Floats) -> Floats:
         """Bring reflectance, shape (n, p), to `factor`, shape (n,), times its depth."""
-        theta = np.array([self.glare, self.returned, self.exponent])
-        return _brought(reflectance, np.asarray(factor, float)[:, None], theta, self.unsure)
+        return _brought(reflectance, np.asarray(factor, float)[:, None], self._theta, self.unsure)
+
+    def absorbed(self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None) -> Floats:
+        """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend.
+
+        From the reddest channel on in which less than `least` of the light comes back (by default twice what is
+        unsure) the absorbance goes on to the blue as that of an average beer does.
+        """
+        # reflectance (n, p) -> (n, p)
+        least = 2.0 * self.unsure if least is None else least
+        through = (reflectance - self.glare) / (1.0 - self.glare)
+        k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
+        shape, dark = np.log(relative_absorbance(wavelength_nm)), through < least
+        for row in np.flatnonzero(dark.any(axis=1) & ~dark[:, -1]):
+            # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
+            first = int(np.flatnonzero(dark[row])[-1]) + 1
+            k[row, :first] = max(k[row, first], DARKEST) * np.exp(shape[:first] - shape[first])
+        return k
+
+    def seen(self, absorbed: Floats) -> Floats:
+        """Return the reflectance of a liquid from what one crossing takes; the inverse of `absorbed`."""
+        return np.asarray(self.glare + (1.0 - self.glare) * _after_rounds(np.exp(-absorbed), self.returned), float)
+
+    def unlike(self) -> list[tuple["PathLaw", "PathLaw"]]:
+        """Return pairs of laws that lie a standard deviation apart, for glare and for the share returned."""
+        pairs = []
+        for k in range(2):
+            ends = [_within(self._theta + side * self.spread[:, k]) for side in (-0.5, 0.5)]
+            low, high = (replace(self, glare=float(end[0]), returned=float(end[1])) for end in ends)
+            pairs.append((low, high))
+        return pairs
+
+    @property
+    def _theta(self) -> Floats:
+        return np.array([self.glare, self.returned, self.exponent])
+
+    def passed(self, reflectance: Floats) -> Floats:
+        """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
+        return _crossing(np.maximum((reflectance - self.glare) / (1.0 - self.glare), DARKEST), self.returned)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
@@ -77,7 +114,7 @@ class PathLaw:
         """
         # raw (n, p): as measured; factor (n,); path_sd (n,): relative uncertainty of the ratio of depths
         f = np.asarray(factor, float)[:, None]
-        theta = np.array([self.glare, self.returned, self.exponent])
+        theta = self._theta
         out = np.empty((len(raw), 6, raw.shape[1]))
         out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta, self.unsure) - _brought(
             raw, f, theta, self.unsure
@@ -98,7 +135,7 @@ class PathLaw:
     def gain(self, raw: Floats, factor: Floats) -> Floats:
         """Return by what noise has grown, shape (n, p), where spectra (n, p) were brought: at least by the factor."""
         f = np.asarray(factor, float)[:, None]
-        theta = np.array([self.glare, self.returned, self.exponent])
+        theta = self._theta
         step = 1e-4
         slope = (_brought(raw + step, f, theta, self.unsure) - _brought(raw - step, f, theta, self.unsure)) / (
             2.0 * step
@@ -122,13 +159,21 @@ def _within(theta: Floats) -> Floats:
     return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2]])
 
 
+def _after_rounds(crossing: Floats, m: float) -> Floats:
+    """Sum the round trips of light of which one crossing leaves a share."""
+    return crossing * (1.0 - m) / (1.0 - m * crossing**2)
+
+
+def _crossing(through: Floats, m: float) -> Floats:
+    """Return the share that one crossing leaves, from what comes back after all rounds."""
+    return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
+
+
 def _brought(reflectance: Floats, factor: Floats | float, theta: Floats, unsure: float) -> Floats:
     glare, m, exponent = theta
     t = (reflectance - glare) / (1.0 - glare)
     bright = np.maximum(t, DARKEST)
-    x = 2.0 * bright / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * bright**2))
-    y = x ** np.asarray(factor, float) ** exponent
-    out = y * (1.0 - m) / (1.0 - m * y**2)
+    out = _after_rounds(_crossing(bright, m) ** np.asarray(factor, float) ** exponent, m)
     sure = bright**2 / (bright**2 + unsure**2)
     return np.asarray(glare + (1.0 - glare) * (t + sure * (out - t)), float)
 

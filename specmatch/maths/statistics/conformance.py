@@ -52,7 +52,7 @@ def acceptance_limits(
     """Return the measured values between which an item conforms with a probability of at least `1 - risk`.
 
     Guarded acceptance, JCGM 106:2012, 8.3.2. Where the other limit is far away the guard band is z u with z the normal
-    quantile of `1 - risk`.
+    quantile of `1 - risk`; with a risk above one half it lies outside: that is guarded rejection, 8.3.3.
     """
     from scipy.optimize import brentq  # here: it takes longer to import than a reading does
 
@@ -76,7 +76,8 @@ def acceptance_limits(
     best = int(np.argmax([short(y) for y in ys]))
     if short(ys[best]) < 0:
         return np.nan, np.nan
-    return brentq(short, lower, ys[best]), brentq(short, ys[best], upper)
+    below, above = lower - FARTHEST_SD * u(lower), upper + FARTHEST_SD * u(upper)
+    return brentq(short, below, ys[best]), brentq(short, ys[best], above)
 
 
 def rejection_limit(uncertainty: float | Callable[[float], float], risk: float, *, upper: float) -> float:
@@ -131,7 +132,8 @@ def global_risks(
         # the acceptance limits bend the integrand within an uncertainty or two: the quadrature is told where
         bends = [x for limit in (low, high) for x in (limit - 3 * uncertainty, limit, limit + 3 * uncertainty)]
         inside = sorted({x for x in [*bends, mean] if start < x < end})
-        return float(quad(accepted, start, end, points=inside or None, limit=200)[0])
+        # risks are shares of lots: beyond 1e-10 no digit counts
+        return float(quad(accepted, start, end, points=inside or None, limit=200, epsabs=1e-10)[0])
 
     bottom, top = tolerance
     in_tolerance = float(ndtr((top - mean) / process_sd) - ndtr((bottom - mean) / process_sd))

@@ -9,7 +9,17 @@ import pandas as pd
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.report import plots
-from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.pages.html import (
+    Section,
+    bullets,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import beside_limits
 
@@ -54,7 +64,7 @@ def commissioning_page(found: Commissioning) -> str:
     shown = found.figures.copy()
     drawn = figure(
         plots.plot_commissioning(found, ax=new_figure(7.0, 1.2 + 0.3 * len(shown)).subplots()),
-        name="limits",
+        name="figure",
         caption="Every figure as a share of its limit, with its 95 % reach",
         says=found.sentence,
         numbers=shown,
@@ -76,7 +86,7 @@ def commissioning_page(found: Commissioning) -> str:
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     lead = f"Certificate {found.certificate[:12]}; reference scans of {found.reference_kind or 'a kind not stated'}."
     title = f"Commissioning of {found.instrument or 'a module'}: {found.verdict}"
-    return whole_page(title, lead, abilities(_CAN, _CANNOT) + cautions(), sections)
+    return whole_page(title, lead, section(limits(_CAN, _CANNOT)), sections)
 
 
 def _lines(found: Commissioning) -> str:
@@ -138,7 +148,7 @@ def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
     can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
     cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
     lead = f"A {study.layout} study of {', '.join(study.factors)}; {len(study.readings)} pours."
-    return whole_page("Gauge study", lead, abilities(can, cannot) + cautions(), sections)
+    return whole_page("Gauge study", lead, section(limits(can, cannot)), sections)
 
 
 def budget_part(budget: pd.DataFrame) -> str:

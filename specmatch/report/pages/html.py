@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
-from specmatch.report.pages.script import ALLOWED, SCRIPT
+from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
 from specmatch.wording import CAUTIONS, printable
@@ -298,14 +298,16 @@ def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -
         title,
         '<a class="skip" href="#content">Skip to the content</a>\n'
         f'<header><h1>{text(title)}</h1><p class="quiet">{text(lead)}</p></header>\n'
-        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n<script>{SCRIPT}</script>\n',
+        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n{OWN_SCRIPT}',
     )
 
 
 def framed(title: str, body: str, *, style: str = STYLE) -> str:
     """Return a document around a body that is safe already."""
     # the policy forbids everything but the style and the one script: no image, no address can be reached from a page
-    policy = f"default-src 'none'; style-src 'unsafe-inline'; script-src {ALLOWED}"
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
+    if body.endswith(OWN_SCRIPT):
+        policy += f"; script-src {ALLOWED}"
     return printable(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
@@ -321,6 +323,11 @@ def abilities(can: Sequence[str], cannot: Sequence[str]) -> str:
         '<section class="cannot" aria-labelledby="cannot"><h3 id="cannot">What it cannot do</h3>'
         f"{_first(cannot)}</section></div>"
     )
+
+
+def limits(can: Sequence[str], cannot: Sequence[str], *, title: str = "What it can and cannot do") -> Section:
+    """Return the part of a page that says what it can do, what it cannot, and the cautions."""
+    return Section("limits", title, abilities(can, cannot) + cautions(short=True))
 
 
 def _first(sentences: Sequence[str]) -> str:

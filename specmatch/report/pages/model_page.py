@@ -13,7 +13,7 @@ from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
 from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, model_beers, told_apart, verdict
-from specmatch.report.pages.html import Section, abilities, cautions, figure, section, table, versions, whole_page
+from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import departures, readings_table, readings_verdict
 from specmatch.report.pages.set_page import MOST_DRAWN
@@ -79,8 +79,10 @@ def model_page(
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
         first += section(Section("readings", "Readings", told))
-    first += section(Section("glance", "The beers at a glance", glance(rows, unit=fitted.colour_unit)))
-    sections = [Section("limits", "What it can and cannot do", abilities(can, cannot) + cautions(short=True))]
+    first += section(
+        Section("glance", "The beers at a glance", glance(rows, unit=fitted.colour_unit, what=fitted.value_name))
+    )
+    sections = [limits(can, cannot)]
     if len(fitted.beers) <= MOST_DRAWN:
         drawn = figure(
             plots.plot_identity_map(house, session, ax=new_figure(7.0, 5.2).subplots()),

@@ -94,7 +94,7 @@ def decision_mark(decision: str | None) -> Markup:
 
 def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
     """Return reason, advice and warnings of a reading in words; the sheet and the record hold all that was found."""
-    codes: Sequence[str] = apart_from_claim(reading).codes
+    codes: Sequence[str] = apart_from_claim({"warnings": (), **reading}).codes
     known = [WARNING_CODES[code] for code in dict.fromkeys(codes) if code in WARNING_CODES]
     # what made it a rescan is its reason already
     found = [code.sentence.partition(":")[0] for code in known if code.effect != RESCAN]
@@ -106,13 +106,14 @@ def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
 
 def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, float] | None) -> Markup:
     """Return a colour with its interval, as text and as a bar over the lab colours of the beer."""
+    # known: lowest and highest lab colour of the beer; without them no bar is drawn, and the unit is named
     colour, low, high = (
-        float("nan") if reading[c] is None else float(reading[c]) for c in ("colour", "colour_low", "colour_high")
+        float("nan") if reading.get(c) is None else float(reading[c]) for c in ("colour", "colour_low", "colour_high")
     )
     if np.isnan(colour):
         return Markup("none")
     ends = [f"{end:.1f}" if np.isfinite(end) else "no limit" for end in (low, high)]
-    words = f"{colour:.1f} ({ends[0]} to {ends[1]})"
+    words = f"{colour:.1f} ({ends[0]} to {ends[1]})" + ("" if known else f" {reading['colour_unit']}")
     if known is None or not np.isfinite([low, high]).all():
         return Markup(text(words))
     first, last = min(low, known[0]), max(high, known[1])

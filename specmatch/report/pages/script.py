@@ -63,3 +63,4 @@ SCRIPT = """
 
 # what a page allows to run: this text and nothing else
 ALLOWED = f"'sha256-{b64encode(sha256(SCRIPT.encode()).digest()).decode()}'"
+OWN_SCRIPT = f"<script>{SCRIPT}</script>\n"

@@ -21,9 +21,8 @@ from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, eva
 from specmatch.report.pages.glance import glance, set_beers, told_apart, verdict
 from specmatch.report.pages.html import (
     Section,
-    abilities,
-    cautions,
     figure,
+    limits,
     section,
     table,
     text,
@@ -159,10 +158,10 @@ def set_page(
     )
     rows = set_beers(refs, house, evaluation)
     first = verdict(_verdict(rows, evaluation, findings, why_not)) + section(
-        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit))
+        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
     )
     sections = [
-        Section("limits", "What it can and cannot do", abilities(can, cannot) + cautions(short=True)),
+        limits(can, cannot),
         Section("findings", "What looks wrong in the set", _findings(findings)),
     ]
     if evaluation is not None:

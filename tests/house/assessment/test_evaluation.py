@@ -131,3 +131,4 @@ def test_each_beer_is_left_out_once_as_an_unknown_one(result):
     assert result.figures["unknown_refused"] == pytest.approx((unknown["held"] * unknown["n"]).sum() / 16)
     # beers of the house are neighbours of each other: most are refused, and some are not
     assert 0.5 < result.figures["unknown_refused"] <= 1.0
+    assert 0.3 < result.figures["unknown_refused_over_colours"] <= 1.0
