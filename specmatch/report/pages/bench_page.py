@@ -158,7 +158,16 @@ def budget_part(budget: pd.DataFrame) -> str:
         plots.plot_budget(budget, ax=new_figure(7.0, 1.4 + 0.3 * beers).subplots()),
         name="budget",
         caption="What the variance of a reading is made of, beer by beer",
-        says="Shares of the variance of a reading; the table below has the numbers.",
+        says=_budget_says(budget),
     )
     rows = budget.reset_index()
     return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")
+
+
+def _budget_says(budget: pd.DataFrame) -> str:
+    parts = budget["share"].drop(["reading", "between batch", "new batches"], level="component", errors="ignore")
+    means = parts.groupby(level="component").mean().dropna().sort_values(ascending=False)
+    if means.empty:
+        return "Nothing can be told yet of what the variance of a reading is made of."
+    told = ", ".join(f"{name} {share:.0%}" for name, share in means.head(3).items())
+    return f"Largest parts of the variance of a reading, mean over the beers: {told}."

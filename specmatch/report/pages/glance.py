@@ -199,6 +199,12 @@ def told_apart(rows: pd.DataFrame) -> str:
     return f"does not always tell {first}{more}"
 
 
+def map_says(rows: pd.DataFrame) -> str:
+    """Say what the map of the beers shows."""
+    ends = f", from {rows.index[0]} on the pale side to {rows.index[-1]} on the dark" if len(rows) > 1 else ""
+    return f"{counted(len(rows), 'beer')} with their batches{ends}; the model {told_apart(rows)}."
+
+
 def verdict(sentence: str) -> str:
     """Return the sentence that a page begins with."""
     return f'<p class="verdict">{text(sentence)}</p>'

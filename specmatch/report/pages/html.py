@@ -243,6 +243,11 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     from matplotlib import rc_context
 
     out, whole = io.StringIO(), whole_figure(ax)
+    told = whole.findobj(lambda artist: hasattr(artist, "told"))
+    words: list[Sequence[str]] = []
+    for place, artist in enumerate(told):
+        artist.set_gid(f"told-{place}")
+        words.append(vars(artist)["told"])
     # text stays text: small, sharp, and shown with whatever letters the reader's machine has, which may be more than
     # the drawing library's; it then warns of letters that it cannot measure
     # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set
@@ -252,6 +257,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
         whole.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
     svg = svg[svg.index("<svg") :]
+    for place, said in enumerate(words):
+        svg = _with_titles(svg, f'<g id="told-{place}">', said)
     # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
     width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
@@ -265,6 +272,30 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
         f'{view.group(0) if view else ""} style="--in:{width_in:.2f}" role="img" aria-label="{text(says)}">'
         f"{rest.strip()}"
     )
+
+
+def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
+    """Put words into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
+    start = svg.find(opening)
+    if start < 0:
+        return svg
+    depth = re.compile(r"<g\b|</g>")
+    at, level = start, 0
+    for found in depth.finditer(svg, start):
+        level += 1 if found.group() != "</g>" else -1
+        if level == 0:
+            at = found.start()
+            break
+    inside = svg[start + len(opening) : at]
+    # clipped marks are not drawn: then nothing tells which words belong to which
+    if len(re.findall(r"<use [^>]*/>", inside)) == len(said):
+        words = iter(said)
+        inside = re.sub(
+            r"<use [^>]*/>", lambda mark: f"<g><title>{text(next(words))}</title>{mark.group()}</g>", inside
+        )
+    elif len(said) == 1:
+        inside = f"<title>{text(said[0])}</title>{inside}"
+    return f"{svg[: start + len(opening)]}{inside}{svg[at:]}"
 
 
 def versions(more: Mapping[str, str]) -> str:

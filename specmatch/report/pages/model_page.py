@@ -9,10 +9,11 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import TableError
+from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
 from specmatch.report.pages.conditions import conditions_told
-from specmatch.report.pages.glance import glance, model_beers, told_apart, verdict
+from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
 from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import departures, readings_table, readings_verdict
@@ -84,11 +85,13 @@ def model_page(
     )
     sections = [limits(can, cannot)]
     if len(fitted.beers) <= MOST_DRAWN:
+        one_map = session is not None and len(parts_by_module(fitted, session, None)) == 1
         drawn = figure(
-            plots.plot_identity_map(house, session, ax=new_figure(7.0, 5.2).subplots()),
+            # samples of two modules have no common map: then it holds the set alone
+            plots.plot_identity_map(house, session if one_map else None, ax=new_figure(7.0, 5.2).subplots()),
             name="map",
             caption="Map of the beers: batches, and the region in which a sample passes for the beer",
-            says=f"A map of {counted(len(fitted.beers), 'beer')}; where regions overlap, beers look alike on the map.",
+            says=map_says(rows),
         )
         sections.append(Section("map", "The beers on a map", drawn))
     sections += [
@@ -252,5 +255,5 @@ def _sheet(
         "house model": model_hash[:16] or "not saved",
         "reference set": f"{house.fitted.set_name} {house.fitted.set_hash[:16]}",
     }
-    drawn = sheet_figures(house, session, sample, reading.get("claimed"), name=anchor)
+    drawn = sheet_figures(house, session, sample, reading, name=anchor)
     return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=drawn), sheet=True)

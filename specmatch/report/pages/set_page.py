@@ -18,7 +18,7 @@ from specmatch.measurement.reference_history import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
-from specmatch.report.pages.glance import glance, set_beers, told_apart, verdict
+from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
 from specmatch.report.pages.html import (
     Section,
     figure,
@@ -170,7 +170,7 @@ def set_page(
             sections.append(
                 Section("budget", "Where the uncertainty of a colour comes from", budget_part(evaluation.budget))
             )
-        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
+        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
     sections.append(Section("beers", "The beers", _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
@@ -238,7 +238,8 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     )
 
 
-def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:
+def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFrame) -> str:
+    n_beers = len(rows)
     mixed = evaluation.mix_ups
     pairs = mixed[mixed["kind"] == PAIR]
     body = ""
@@ -250,7 +251,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
                 plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
                 name="map",
                 caption="Map of the beers: batches and the region in which a sample passes for the beer",
-                says=f"A map of {counted(n_beers, 'beer')}; where regions overlap, beers look alike on the map.",
+                says=map_says(rows),
             )
         body += figure(
             plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),

@@ -320,6 +320,20 @@ def test_a_figure_comes_with_its_numbers_and_a_table_with_row_names():
     assert 'scope="row">b' in table(pd.DataFrame({"x": ["b"], "y": [2.0]}), "c")
 
 
+def test_a_pointer_finds_words_on_each_mark_of_a_figure():
+    from specmatch.report.plots.style import new_figure, tell
+
+    ax = new_figure().subplots()
+    (marks,) = ax.plot([0, 1, 2], [0, 1, 2], "o")
+    (lone,) = ax.plot([0, 1], [1, 0])
+    tell(marks, ["a", "<b>", "c"])
+    tell(lone, ["a & b"])
+    drawn = figure(ax, name="f", caption="c", says="It rises and falls.")
+    assert re.findall(r"<title>(.*?)</title>", drawn) == ["a", "&lt;b&gt;", "c", "a &amp; b"]
+    assert len(re.findall(r"<g><title>[^<]*</title><use [^>]*/></g>", drawn)) == 3
+    check_page(whole_page("T", "lead", f"<p>{CAUTIONS}</p>", [Section("s", "S", drawn)]))
+
+
 def test_a_set_shows_itself_in_a_notebook_escaped(small_set):
     shown = small_set[0]._repr_html_()
     found = Tags(shown)
