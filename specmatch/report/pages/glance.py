@@ -181,7 +181,8 @@ def _told(held: float, n: int | None) -> str:
     if np.isnan(held):
         return "cannot tell yet"
     word = "yes" if held >= GOOD_ENOUGH else "not always" if held >= 0.5 else "no"
-    return f"{word}: {held:.0%} expected" if n is None else f"{word}: {round(held * n)} of {n} held"
+    share = "over 99%" if held > 0.99 else f"{held:.0%}"
+    return f"{word}: {share} expected" if n is None else f"{word}: {round(held * n)} of {n} held"
 
 
 def told_apart(rows: pd.DataFrame) -> str:

@@ -53,7 +53,7 @@ SCRIPT = """
       head.append(button);
       button.addEventListener("click", () => sort(table, place, head));
     });
-    if (rows >= 8) filter(table);
+    if (rows >= 10) filter(table);
   }
   addEventListener("beforeprint", () => {
     for (const part of document.querySelectorAll("details.full")) part.open = true;

@@ -24,7 +24,7 @@ if TYPE_CHECKING:
     from specmatch.house.house_model import HouseModel
 
 # names beside more samples than this cover one another
-_MOST_NAMED = 14
+_MOST_NAMED = 6
 
 
 def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
