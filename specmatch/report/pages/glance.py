@@ -128,7 +128,7 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
             else "Told apart: the chance that a sample of the one, claimed to be the other, is held, expected from the "
             "scatter of the batches; the worse of both ways."
         )
-    return table(shown, "From pale to dark", cards=True) + f'<p class="quiet">{text(" ".join(notes))}</p>'
+    return table(shown, "From pale to dark", cards="cards dense") + f'<p class="quiet">{text(" ".join(notes))}</p>'
 
 
 def _glass(beer: str, colour: str) -> Markup:

@@ -70,11 +70,12 @@ td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; wh
 td { overflow-wrap: break-word; max-width: 34rem; }
 td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
-th button { all: unset; cursor: pointer; }
-th button:focus-visible { outline: 3px solid var(--blue); }
-th button::after { content: "\\a0↕"; color: var(--quiet); font-weight: 400; }
-th[aria-sort=ascending] button::after { content: "\\a0↑"; color: inherit; }
-th[aria-sort=descending] button::after { content: "\\a0↓"; color: inherit; }
+th:has(button) { cursor: pointer; }
+th button { font: inherit; font-weight: 400; color: var(--quiet); background: none; border: 0; padding: 0 .2rem;
+  cursor: pointer; }
+th button::after { content: "↕"; }
+th[aria-sort=ascending] button::after { content: "↑"; color: var(--ink); font-weight: 700; }
+th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font-weight: 700; }
 .filter { display: block; margin: .6rem 0 0; color: var(--quiet); font-size: .92rem; }
 .filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
 .verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
@@ -88,6 +89,7 @@ table .whole { white-space: nowrap; }
 .within { width: 8.5rem; height: 1.1rem; display: block; }
 .within rect { fill: var(--line); }
 .within path, .within circle { stroke: var(--ink); fill: var(--ink); stroke-width: 2; }
+td:has(.told) { min-width: 17rem; }
 .said { white-space: nowrap; border: 1px solid var(--line); padding: 0 .4rem; display: inline-block; }
 .said.hold { font-weight: 800; color: var(--paper); background: var(--ink); border: 3px solid var(--ink); }
 .said.rescan { font-weight: 800; border: 3px dashed var(--ink); }
@@ -118,8 +120,14 @@ summary { cursor: pointer; color: var(--blue); }
   .cards th[scope=row] { grid-column: 1 / 3; white-space: normal; font-size: 1.05rem; }
   .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
   .cards td { display: contents; }
+  .cards td:has(.told) { min-width: 0; }
   .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
   .cards td.blank, .cards td.blank::before { display: none; }
+  .cards.dense tr { display: flex; flex-wrap: wrap; align-items: center; gap: 0 .8rem; }
+  .cards.dense tr[hidden] { display: none; }
+  .cards.dense th[scope=row] { flex: 0 0 100%; }
+  .cards.dense td { display: flex; gap: .3rem; }
+  .cards.dense td:has(> div > svg:first-child)::before { content: none; }
 }
 @media screen and (max-width: 34rem) {
   .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
@@ -129,12 +137,12 @@ summary { cursor: pointer; color: var(--blue); }
   body { padding: 0; max-width: none; font-size: 10pt; }
   nav, .skip, summary, .filter { display: none; }
   details.full::details-content { content-visibility: visible; display: block; height: auto; }
-  th button::after { content: "" !important; }
+  th button { display: none; }
   .wide { overflow: visible; }
   figure, tr, .cautions, .abilities > section { break-inside: avoid; }
   h2, h3 { break-after: avoid; }
   .drawing svg { min-width: 0; width: calc(var(--in) * 1in); max-height: 165mm; }
-  section[aria-labelledby=versions] { break-inside: avoid; }
+  section[aria-labelledby=versions], section[aria-labelledby=glance] { break-inside: avoid; }
   .sheet { break-before: page; break-inside: avoid; border: 0; margin: 0; }
   .sheet, .alone { font-size: 9.5pt; line-height: 1.4; }
   .sheet li, .alone li { margin: 0; }
@@ -179,9 +187,9 @@ def text(value: Any) -> str:
     return value if isinstance(value, Markup) else escape(show(value), quote=True)
 
 
-def table(rows: pd.DataFrame, caption: str, *, cards: bool = False) -> str:
+def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
     """Return a table that can be reached and scrolled by keyboard; its first column names the row."""
-    # cards: whether each row stands as a card of its own where the screen is narrow
+    # cards: classes by which each row stands as a card of its own where the screen is narrow: `cards`, `cards dense`
     shown = rows.reset_index() if rows.index.name else rows
     number = [pd.api.types.is_numeric_dtype(shown.iloc[:, i]) for i in range(shown.shape[1])]
     names = [text(str(name).replace("_", " ")) for name in shown.columns]
@@ -206,7 +214,7 @@ def table(rows: pd.DataFrame, caption: str, *, cards: bool = False) -> str:
     label, group = escape(caption, quote=True), role("rowgroup")
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{label}">'
-        f"<table{' class=cards' if cards else ''}{role('table')}><caption>{label}</caption>"
+        f"<table{_class(cards)}{role('table')}><caption>{label}</caption>"
         f"<thead{group}><tr{role('row')}>{head}</tr></thead><tbody{group}>{''.join(body)}</tbody></table></div>"
     )
 

@@ -90,7 +90,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
         cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
     if waiting:
         wait = "it waits" if len(waiting) == 1 else "they wait"
-        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see below.")
+        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see above.")
     sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
@@ -128,7 +128,11 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
         return "<p>Nothing waits for a retest or a person.</p>"
     rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at", "settle"]]
     rows["measured_at"] = [str(moment or "").replace("T", " ") for moment in rows["measured_at"]]
-    return table(rows.fillna(""), "What waits: open = for a retest, the rest for a person; the last column settles it")
+    return table(
+        rows.fillna(""),
+        "What waits: open = for a retest, the rest for a person; the last column settles it",
+        cards="cards",
+    )
 
 
 def _drifted(drift: Drift) -> str:
@@ -192,7 +196,7 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
     table_of = pd.DataFrame(shown)
     empty = [column for column in ("line", "operator") if not table_of[column].any()]
     caption = f"The newest {counted(len(rows), 'entry')}: what departed first, each part newest first"
-    return table(table_of.drop(columns=empty), caption, cards=True)
+    return table(table_of.drop(columns=empty), caption, cards="cards")
 
 
 def _sheet(row: Mapping[str, Any], anchor: str) -> Section:

@@ -79,7 +79,7 @@ def readings_table(
         f"{counted(len(verified), 'sample')}, held and to be scanned again first; the bar is the interval of the "
         "colour, the grey block the lab colours of the beer"
     )
-    return table(shown_rows.drop(columns=empty), caption, cards=True)
+    return table(shown_rows.drop(columns=empty), caption, cards="cards")
 
 
 def _claimed(claimed: Any, nearest: str) -> Markup:
@@ -101,7 +101,7 @@ def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
     advice = "" if reading.get("advice") == _GO_ON else reading.get("advice")
     parts = [("", reading.get("reason")), ("To do", advice), ("Warnings", "; ".join(found))]
     lines = [f"<strong>{head}:</strong> {text(said)}" if head else text(said) for head, said in parts if said]
-    return Markup("<br>".join(lines))
+    return Markup(f'<div class="told">{"<br>".join(lines)}</div>')
 
 
 def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, float] | None) -> Markup:

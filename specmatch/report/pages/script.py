@@ -49,9 +49,9 @@ SCRIPT = """
       if (table.tBodies[0].rows[0].cells[place].querySelector("div > svg:first-child")) return;
       const button = document.createElement("button");
       button.type = "button";
-      button.append(...head.childNodes);
+      button.setAttribute("aria-label", `sort by ${head.textContent}`);
       head.append(button);
-      button.addEventListener("click", () => sort(table, place, head));
+      head.addEventListener("click", () => sort(table, place, head));
     });
     if (rows >= 10) filter(table);
   }

@@ -255,7 +255,9 @@ def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified
     assert "8.0 (7.5 to 8.5); lab colours of A &amp; B in the set: 6.0 to 9.0" in bar
     assert "<svg" not in interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
     told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")})
-    assert told.startswith("it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam")
+    assert told.startswith(
+        '<div class="told">it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam'
+    )
     assert "To do" not in told and "counts reached" not in told
 
 
