@@ -15,6 +15,7 @@ from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.spectra import text_ids
+from specmatch.wording import counted
 
 COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
@@ -173,6 +174,16 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))
+
+
+def beer_lines(batches: pd.DataFrame, colour_unit: str) -> list[str]:
+    """Return a line a beer, from pale to dark: its batches and the span of its lab values."""
+    rows = batches.groupby("beer")["colour"].agg(["size", "min", "max"]).sort_values("min")
+    return [
+        f"{beer}: {counted(int(n), 'batch')}, "
+        + ("no lab value" if np.isnan(low) else f"{low:.4g} to {high:.4g} {colour_unit}")
+        for beer, n, low, high in rows.itertuples()
+    ]
 
 
 def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:

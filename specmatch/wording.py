@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from html import escape
 
 # controls but for tab and line end, the marks that turn the direction of writing, breaks that are no line end
 _STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
@@ -38,6 +39,13 @@ def listed(names: Sequence[str], most: int) -> str:
     """Write the first of some names, and how many more there are."""
     more = f" and {len(names) - most} more" if len(names) > most else ""
     return ", ".join(names[:most]) + more
+
+
+def in_ten_lines(first: str, lines: Sequence[str]) -> str:
+    """Return a headline and lines under it as HTML for a notebook, escaped, ten lines at most."""
+    shown = lines if len(lines) <= 9 else [*lines[:8], f"and {len(lines) - 8} more"]
+    items = "".join(f"<li>{escape(printable(line))}</li>" for line in shown)
+    return f"<p><code>{escape(printable(first))}</code></p>" + (f"<ul>{items}</ul>" if items else "")
 
 
 def printable(text: str) -> str:

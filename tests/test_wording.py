@@ -3,6 +3,7 @@
 import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
+from tiny_folder import tiny_folder
 
 from specmatch.cli import main
 from specmatch.errors import TooFewBatchesError
@@ -10,10 +11,11 @@ from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.house_model import HouseModel
 from specmatch.line.charts.control_chart import Point, make_chart
 from specmatch.line.charts.drift import find_drifts
+from specmatch.measurement.session import measure
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.report.entry_text import chart_line
 from specmatch.report.pages.capabilities import thin_beers
-from specmatch.wording import counted
+from specmatch.wording import counted, in_ten_lines
 
 
 def one_batch():
@@ -75,3 +77,19 @@ def test_the_page_of_a_young_set():
 
     page = set_page(ReferenceSet(*one_batch(), colour_unit="EBC"), findings=pd.DataFrame(), why_not="too young")
     assert "A reference set of 1 scan, 1 batch, 1 beer;" in page and "Keep 1 scan of 1 batch for the day" in page
+
+
+def test_what_a_notebook_shows_has_ten_lines_at_most():
+    shown = in_ten_lines("<Set>", [f"<b>{k}" for k in range(12)])
+    assert shown.startswith("<p><code>&lt;Set&gt;</code></p>") and shown.count("<li>") == 9
+    assert shown.endswith("<li>and 4 more</li></ul>") and "<b>" not in shown
+    assert in_ten_lines("alone", []) == "<p><code>alone</code></p>"
+    assert in_ten_lines("nine", list("123456789")).count("<li>") == 9
+
+
+def test_a_session_shows_itself_on_a_line_and_in_a_notebook_in_ten(tmp_path):
+    session = measure(tiny_folder(tmp_path / "a & b"))
+    assert repr(session).startswith("<Session ") and len(repr(session).splitlines()) == 1
+    shown = session._repr_html_()
+    assert "a &amp; b" in shown and "a & b" not in shown
+    assert 4 < shown.count("<li>") < 10 and "reference scan" in shown

@@ -1,13 +1,17 @@
 """`specmatch demo`: an invented brewery from raw scans to a verified shift."""
 
 import argparse
+from pathlib import Path
 from textwrap import fill
 
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+from specmatch.cli.outcome import Outcome, tell
 
 COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
 EXAMPLE = "specmatch demo --out demo_brewery"
+
+# the first thing that many see of this library, in whatever terminal they have
+_WIDTH = 100
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -18,7 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Run the tour and lay out what it found."""
-    from specmatch.demo.tour import ANSWERS, MODEL, READINGS, SET, SHIFT, YEAR, control_line, run_tour
+    from specmatch.demo.tour import ANSWERS, MODEL, PAGE, READINGS, SET, SHIFT, YEAR, control_line, run_tour
     from specmatch.errors import OptionError
     from specmatch.report.text import figures_line, readings_text
     from specmatch.wording import CAUTIONS
@@ -31,19 +35,21 @@ def run(args: argparse.Namespace) -> Outcome:
         [
             "A shift at the packaging line of an invented brewery; beers, instrument and numbers are invented.",
             "",
-            readings_text(tour.readings),
+            readings_text(tour.readings, width=_WIDTH),
             "",
-            fill(control_line(tour.controls), WIDTH),
+            fill(control_line(tour.controls), _WIDTH),
             "",
-            fill(figures_line(figures), WIDTH),
+            fill(figures_line(figures), _WIDTH),
+            "",
+            fill(CAUTIONS, _WIDTH),
             "",
             f"Everything was written to {folder}:",
             f"  {YEAR}/ raw scans of {figures['n_batches']} batches    {SET}/ the reference set made of them",
-            f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift    {READINGS} the table above in full",
-            f"  {ANSWERS} what was really in the cups (the judging never saw it)",
+            f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift",
+            f"  {READINGS} the table above in full    {ANSWERS} what was really in the cups,",
+            "  which the judging never saw",
             f"Next, a set of your own made of the raw scans: specmatch build {folder / YEAR} --out sets/house",
-            "",
-            fill(CAUTIONS, WIDTH),
+            _to_open(folder / PAGE, folder / READINGS),
         ]
     )
     results = {
@@ -53,6 +59,14 @@ def run(args: argparse.Namespace) -> Outcome:
         "readings": tour.readings,
         "controls": tour.controls,
         "answers": tour.answers,
+        "page": folder / PAGE if (folder / PAGE).exists() else None,
         "next": f"specmatch build {folder / YEAR} --out sets/house",
     }
     return Outcome(results, text, tour.left_out.to_dict("records"))
+
+
+def _to_open(page: Path, table: Path) -> str:
+    """Say what to look at first."""
+    if page.exists():
+        return f"Open first, in a browser: {page}"
+    return f"Open first: {table} (a page comes with pip install '.[plot]')"

@@ -10,20 +10,22 @@ import pandas as pd
 from specmatch.demo.brewery import DEFAULT_SEED, Brewery, write_brewery
 from specmatch.demo.scan_files import INVENTED
 from specmatch.demo.shift import write_shift
-from specmatch.errors import StorageError
+from specmatch.errors import MissingExtraError, StorageError
 from specmatch.house.assessment.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel
 from specmatch.measurement.session import Session, measure
 from specmatch.reference.build import build_set
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.storage import write_atomic
+from specmatch.report.pages.model_page import model_page
+from specmatch.report.plots.style import need_matplotlib
+from specmatch.storage import sha256_of, write_atomic
 
 SET_NAME = "demo brewery (invented)"
 MARK = "INVENTED.txt"
 # what a tour leaves behind, and all that a later one may clear away
 YEAR, SET, MODEL, SHIFT = "year", "set", "house.model", "shift"
-READINGS, ANSWERS = "shift_readings.csv", "shift_answers.csv"
-_OWN = (YEAR, SET, MODEL, SHIFT, READINGS, ANSWERS)
+READINGS, ANSWERS, PAGE = "shift_readings.csv", "shift_answers.csv", "shift.html"
+_OWN = (YEAR, SET, MODEL, SHIFT, READINGS, ANSWERS, PAGE)
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,21 @@ def run_tour(
     controls = pd.concat([house.read(year.controls).assign(when=YEAR), house.read(shift.controls).assign(when=SHIFT)])
     write_atomic(folder / READINGS, _csv(readings))
     write_atomic(folder / ANSWERS, _csv(answers))
+    _write_page(folder, house, shift, readings, tell)
     return Tour(folder, evaluation, readings, controls, answers, left_out)
+
+
+def _write_page(
+    folder: Path, house: HouseModel, shift: Session, readings: pd.DataFrame, tell: Callable[[str], None]
+) -> None:
+    """Draw the page of the shift, where there is something to draw it with."""
+    try:
+        need_matplotlib()
+    except MissingExtraError:
+        return
+    tell("drawing the page of the shift")
+    page = model_page(house, model_hash=sha256_of(folder / MODEL), session=shift, verified=readings)
+    write_atomic(folder / PAGE, page.encode("utf-8"))
 
 
 def make_set(year: str | Path | Session) -> tuple[ReferenceSet, pd.DataFrame]:

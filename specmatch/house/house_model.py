@@ -8,7 +8,6 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import replace
 from datetime import date
-from html import escape
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -33,7 +32,7 @@ from specmatch.house.reading.samples import match_samples
 from specmatch.house.transfer import transfer_house, transfers_table
 from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
 from specmatch.warning_codes import CONSISTENT, HOLD
-from specmatch.wording import counted
+from specmatch.wording import counted, in_ten_lines
 
 if TYPE_CHECKING:
     from specmatch.measurement.session import Session
@@ -90,13 +89,12 @@ class HouseModel:
         return f"HouseModel(coverage={self.coverage}, false_reject_rate={self.false_reject_rate}; {state})"
 
     def _repr_html_(self) -> str:
-        """Show the model in a notebook: the line above and its beers, every name escaped."""
-        line = f"<p><code>{escape(repr(self))}</code></p>"
-        if self._fitted is None:
-            return line
-        counts = self._fitted.identity.batches_per_beer
-        beers = pd.DataFrame({"batches": counts}, index=pd.Index(self._fitted.beers, name="beer"))
-        return f"{line}{beers.to_html(escape=True)}"
+        """Show the model in a notebook: the line above and its beers, in ten lines at most."""
+        counts = [] if self._fitted is None else self._fitted.identity.batches_per_beer.tolist()
+        beers = () if self._fitted is None else self._fitted.beers
+        return in_ten_lines(
+            repr(self), [f"{beer}: {counted(n, 'batch')}" for beer, n in zip(beers, counts, strict=True)]
+        )
 
     @property
     def fitted(self) -> FittedHouse:

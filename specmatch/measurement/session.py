@@ -28,6 +28,7 @@ from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pai
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
+from specmatch.wording import counted, in_ten_lines
 
 _OWN = ("file", "role", "time", "order", "beer")
 
@@ -133,6 +134,23 @@ class Session:
     sheets: tuple[str, ...] = ()
     check_scans: pd.DataFrame = field(default_factory=pd.DataFrame)
     materials: pd.DataFrame = field(default_factory=no_materials)
+
+    def __repr__(self) -> str:
+        samples = counted(self.scans["sample"].nunique(), "sample") if "sample" in self.scans else "no sample"
+        return f"<Session {self.folder!r}: {counted(len(self.scans), 'scan')} of {samples}>"
+
+    def _repr_html_(self) -> str:
+        """Show the session in a notebook: the line above and what is to be known of it, in ten lines at most."""
+        codes = self.checks["code"].value_counts() if len(self.checks) else {}
+        lines = [
+            f"{counted(len(self.batches), 'batch')} with a beer or a lab colour, {counted(len(self.claims), 'claim')}",
+            f"{counted(len(self.references), 'reference scan')}, {counted(len(self.controls), 'control scan')}",
+            f"band {self.band_nm[0]:.0f} to {self.band_nm[1]:.0f} nm" if self.band_nm else "band not known",
+            f"{counted(len(self.left_out), 'file')} left out (.left_out)" if len(self.left_out) else "nothing left out",
+            f"{counted(len(self.notes), 'note')} (.notes)" if len(self.notes) else "no notes",
+            *(f"{code}: {counted(int(n), 'scan')} (.checks)" for code, n in codes.items()),
+        ]
+        return in_ten_lines(repr(self), lines)
 
     @property
     def sheet_notes(self) -> pd.DataFrame:

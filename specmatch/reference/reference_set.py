@@ -6,7 +6,6 @@ Every change gives a new set and a line in its history.
 import logging
 from collections.abc import Collection, Mapping, Sequence
 from functools import cached_property
-from html import escape
 from pathlib import Path
 from typing import Any
 
@@ -14,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import VALUE_NAME, check_batches, check_scans
+from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
@@ -41,6 +40,7 @@ from specmatch.reference.tending.choices import Choices
 from specmatch.reference.tending.edit_sheet import edited_by_sheet
 from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
+from specmatch.wording import in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 
@@ -909,7 +909,5 @@ class ReferenceSet:
         )
 
     def _repr_html_(self) -> str:
-        """Show the set in a notebook: the line above and its beers, every name escaped."""
-        colour = self._batches.groupby("beer")["colour"]
-        beers = pd.DataFrame({"batches": colour.size(), "lowest": colour.min(), "highest": colour.max()})
-        return f"<p><code>{escape(repr(self))}</code></p>{beers.sort_values('lowest').to_html(escape=True)}"
+        """Show the set in a notebook: the line above and its beers from pale to dark, in ten lines at most."""
+        return in_ten_lines(repr(self), beer_lines(self._batches, self.colour_unit))

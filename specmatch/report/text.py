@@ -16,6 +16,7 @@ _DECISION_SHOWN = {"hold": "HOLD", "rescan": "RESCAN"}
 
 # a reading's reason is one sentence: two or three lines of this length keep the table within a wide terminal
 _REASON_WIDTH = 48
+_LEAST_REASON = 24
 
 
 def text_table(table: pd.DataFrame, *, wrap: Mapping[str, int] | None = None) -> str:
@@ -56,8 +57,10 @@ def show(value: Any) -> str:
     return "" if value is None else str(value)
 
 
-def readings_text(readings: pd.DataFrame) -> str:
+def readings_text(readings: pd.DataFrame, *, width: int | None = None) -> str:
     """Lay readings out for a person: a row a sample, and with claims the decision and its reason."""
+    # width: of the whole table where claims are judged; the reason, which names the nearest beer where that is another
+    # than the claim, then takes what is left
     if readings.empty:
         return "no samples"
     interval = [
@@ -68,7 +71,8 @@ def readings_text(readings: pd.DataFrame) -> str:
     judged = "decision" in readings.columns
     if judged:
         shown["claim"] = readings["claimed"]
-    shown["nearest beer"] = readings["nearest_beer"]
+    if width is None or not judged:
+        shown["nearest beer"] = readings["nearest_beer"]
     shown[f"{readings.attrs.get('value_name', 'colour')}, {readings['colour_unit'].iloc[0]}"] = interval
     if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
@@ -80,7 +84,8 @@ def readings_text(readings: pd.DataFrame) -> str:
         for value in readings["decision"]
     ]
     shown["reason"] = ["; ".join(_sentences(row)) for row in readings.to_dict("records")]
-    return text_table(shown, wrap={"reason": _REASON_WIDTH})
+    room = _REASON_WIDTH if width is None else width - len(text_table(shown.drop(columns="reason")).split("\n")[1]) - 2
+    return text_table(shown, wrap={"reason": max(room, _LEAST_REASON)})
 
 
 def _sentences(row: Mapping[str, Any]) -> list[str]:

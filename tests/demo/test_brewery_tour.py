@@ -45,6 +45,8 @@ def test_everything_is_left_to_look_at():
     answers = pd.read_csv(tour.folder / "shift_answers.csv", index_col="sample")
     assert list(answers.index) == list(table.index)
     assert "invented" in (tour.folder / "INVENTED.txt").read_text(encoding="utf-8")
+    pytest.importorskip("matplotlib")
+    assert "3 of 13 samples need somebody" in (tour.folder / "shift.html").read_text(encoding="utf-8")
 
 
 def test_measuring_the_files_gives_the_tables_in_memory(tmp_path):
@@ -90,13 +92,21 @@ def test_a_foreign_folder_is_left_alone(tmp_path, capsys, in_the_way):
 def test_people_get_a_table_and_the_next_step(capsys, asked):
     assert main(["demo"]) == 0
     said = capsys.readouterr()
-    for words in ("invented", "claim", "nearest beer", "decision", "reason", "RESCAN", "With batches held out"):
+    for words in ("invented", "claim", "colour, EBC", "decision", "reason", "RESCAN", "With batches held out"):
         assert words in said.out, words
     assert f"specmatch build {Path('demo_brewery', 'year')} --out sets/house" in said.out
     assert "screening check" in said.out
-    assert max(map(len, said.out.splitlines())) < 120
+    assert max(map(len, said.out.splitlines())) <= 100
+    # nothing was drawn where the command was told to write, so the last line leads to the table
+    assert said.out.splitlines()[-1].startswith(f"Open first: {Path('demo_brewery', 'shift_readings.csv')}")
     assert said.err == ""
     assert asked == [{"folder": "demo_brewery", "seed": DEFAULT_SEED}]
+
+
+def test_the_last_line_says_what_to_open(capsys, asked, tmp_path):
+    (tmp_path / "shift.html").write_text("a page", encoding="utf-8")
+    assert main(["demo", "--out", str(tmp_path)]) == 0
+    assert capsys.readouterr().out.splitlines()[-1] == f"Open first, in a browser: {tmp_path / 'shift.html'}"
 
 
 def test_programs_get_one_document(capsys, asked):

@@ -20,6 +20,8 @@ from specmatch.warning_codes import FAULT_WORDS, FaultWords
 FOAM_LIKE_SHORT_PATH_EBC = 25.6
 # a change of colour below the error of any reading
 SMALL_MOVE = 0.005
+# of two that exclude each other a sample has one: what a pour that was left out had stands in its sentence alone
+EXCLUDING = frozenset({"path_long", "path_short"})
 FOAM_OR_SHORT_PATH, FOAM_OR_HAZE = frozenset({"foam", "path_short"}), frozenset({"foam", "haze"})
 
 
@@ -55,6 +57,8 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
         said = in_words(found, row, pours=pours)
         without = reasons.colour_without_fault[row]
         codes = _codes(found, row, float(colour_ebc[row]))
+        if row in reasons.codes and EXCLUDING & set(codes):
+            reasons.codes[row] = [code for code in reasons.codes[row] if code not in EXCLUDING]
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"

@@ -54,9 +54,9 @@ def named_baseline(journal: Journal, line: str) -> Record | None:
 
 
 def when(row: Record) -> float:
-    """Return the time of a row in seconds since 1970: when measured, else when written."""
-    measured = row.get("measured_unix")
-    return float(measured) if measured is not None else datetime.fromisoformat(row["written_at"]).timestamp()
+    """Return the time of a row in seconds since 1970: when measured, but never after it was written."""
+    written, measured = datetime.fromisoformat(row["written_at"]).timestamp(), row.get("measured_unix")
+    return written if measured is None else min(float(measured), written)
 
 
 def decision_counts(journals: Sequence[Journal], *, beer: str | None = None) -> dict[str, int]:

@@ -53,7 +53,7 @@ def find_outlying_replicates(
     difference, differ = [], np.zeros(int(disagree.sum()))
     for k, code in enumerate(np.flatnonzero(disagree).tolist()):
         own = members.of(code)
-        worst = own[[_at_own_spectrum(fit, binned[own]).oddness(fit, limit).argmax()]]
+        worst = own[[_oddest(fit, _at_own_spectrum(fit, binned[own]), limit)]]
         unsettled = np.concatenate([unsettled, worst])
         found, differ[[k]] = _explained(fit, binned, worst, own[own != worst], limit)
         difference.append((np.array([k]), found))
@@ -106,12 +106,21 @@ def _apart(fit: FaultModel, pours: Floats, suspected: Mask, limit: float) -> Int
     if left.size > ONE_BY_ONE:
         return _apart_of_many(fit, pours, left, limit)
     while True:
-        oddness = _at_own_spectrum(fit, pours[left]).oddness(fit, limit)
-        if oddness.max() <= (AGREEING if left.size < len(pours) else 1.0):
+        found = _at_own_spectrum(fit, pours[left])
+        if found.oddness(fit, limit).max() <= (AGREEING if left.size < len(pours) else 1.0):
             return np.setdiff1d(np.arange(len(pours)), left)
         if left.size <= FEWEST_MATES:
             return None
-        left = np.delete(left, int(oddness.argmax()))
+        left = np.delete(left, _oddest(fit, found, limit))
+
+
+def _oddest(fit: FaultModel, found: PourDepartures, limit: float) -> int:
+    """Return which pour lies farthest out, the same one whatever the limit is.
+
+    Beside a large fault a mate may look like another fault turned round, by a larger gain: there the distance decides.
+    """
+    far = found.distance.max(initial=0.0) > fit.pour_distance_limit
+    return int((found.distance if far else found.oddness(fit, limit)).argmax())
 
 
 def _apart_of_many(fit: FaultModel, pours: Floats, left: Ints, limit: float) -> Ints | None:

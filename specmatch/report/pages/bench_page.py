@@ -9,7 +9,17 @@ import pandas as pd
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.report import plots
-from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.pages.html import (
+    Section,
+    bullets,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import beside_limits
 
@@ -54,7 +64,7 @@ def commissioning_page(found: Commissioning) -> str:
     shown = found.figures.copy()
     drawn = figure(
         plots.plot_commissioning(found, ax=new_figure(7.0, 1.2 + 0.3 * len(shown)).subplots()),
-        name="limits",
+        name="figure",
         caption="Every figure as a share of its limit, with its 95 % reach",
         says=found.sentence,
         numbers=shown,
@@ -76,7 +86,7 @@ def commissioning_page(found: Commissioning) -> str:
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     lead = f"Certificate {found.certificate[:12]}; reference scans of {found.reference_kind or 'a kind not stated'}."
     title = f"Commissioning of {found.instrument or 'a module'}: {found.verdict}"
-    return whole_page(title, lead, abilities(_CAN, _CANNOT) + cautions(), sections)
+    return whole_page(title, lead, section(limits(_CAN, _CANNOT)), sections)
 
 
 def _lines(found: Commissioning) -> str:
@@ -138,7 +148,7 @@ def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
     can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
     cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
     lead = f"A {study.layout} study of {', '.join(study.factors)}; {len(study.readings)} pours."
-    return whole_page("Gauge study", lead, abilities(can, cannot) + cautions(), sections)
+    return whole_page("Gauge study", lead, section(limits(can, cannot)), sections)
 
 
 def budget_part(budget: pd.DataFrame) -> str:
@@ -148,7 +158,16 @@ def budget_part(budget: pd.DataFrame) -> str:
         plots.plot_budget(budget, ax=new_figure(7.0, 1.4 + 0.3 * beers).subplots()),
         name="budget",
         caption="What the variance of a reading is made of, beer by beer",
-        says="Shares of the variance of a reading; the table below has the numbers.",
+        says=_budget_says(budget),
     )
     rows = budget.reset_index()
     return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")
+
+
+def _budget_says(budget: pd.DataFrame) -> str:
+    parts = budget["share"].drop(["reading", "between batch", "new batches"], level="component", errors="ignore")
+    means = parts.groupby(level="component").mean().dropna().sort_values(ascending=False)
+    if means.empty:
+        return "Nothing can be told yet of what the variance of a reading is made of."
+    told = ", ".join(f"{name} {share:.0%}" for name, share in means.head(3).items())
+    return f"Largest parts of the variance of a reading, mean over the beers: {told}."

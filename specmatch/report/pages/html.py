@@ -21,6 +21,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
+from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
 from specmatch.wording import CAUTIONS, printable
@@ -29,10 +30,15 @@ if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 STYLE = """
-:root { --ink: #1a1d21; --quiet: #50565d; --line: #c9ced4; --blue: #23527f; --wash: #f2f5f8; --warn: #9a4508; }
+:root { --ink: #1a1d21; --quiet: #50565d; --line: #c9ced4; --blue: #23527f; --wash: #f2f5f8; --warn: #9a4508;
+  --paper: #fff; color-scheme: light dark; }
+@media screen and (prefers-color-scheme: dark) {
+  :root { --ink: #eceef0; --quiet: #b9c0c7; --line: #454c54; --blue: #8fc0ee; --wash: #22282e; --warn: #f2a766;
+    --paper: #15181b; }
+}
 * { box-sizing: border-box; }
 html { -webkit-text-size-adjust: 100%; }
-body { margin: 0 auto; padding: 1rem; max-width: 64rem; color: var(--ink); background: #fff;
+body { margin: 0 auto; padding: 1rem; max-width: 64rem; color: var(--ink); background: var(--paper);
   font: 1rem/1.5 system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif; }
 h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem; overflow-wrap: anywhere; }
 h2 { font-size: 1.25rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid var(--line); padding-bottom: .2rem;
@@ -43,12 +49,12 @@ li { margin: .2rem 0; }
 a { color: var(--blue); }
 :focus-visible { outline: 3px solid var(--blue); outline-offset: 2px; }
 .skip { position: absolute; left: -100rem; }
-.skip:focus { left: 1rem; top: 1rem; background: #fff; padding: .5rem; }
+.skip:focus { left: 1rem; top: 1rem; background: var(--paper); padding: .5rem; }
 .quiet { color: var(--quiet); }
 .abilities { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 1rem; margin: 1rem 0; }
 .abilities > section { background: var(--wash); border-left: .4rem solid var(--blue); padding: .6rem 1rem; }
 .abilities > section.cannot { border-left: .4rem double var(--warn); }
-.abilities h2 { border: 0; margin: 0 0 .3rem; padding: 0; }
+.abilities h2, .abilities h3 { border: 0; font-size: 1.05rem; margin: 0 0 .3rem; padding: 0; }
 .abilities ul { padding-left: 1.1rem; }
 nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1rem; padding: 0; list-style: none; }
 .cautions { border: 2px solid var(--warn); padding: .6rem 1rem; margin: 1rem 0; }
@@ -57,16 +63,39 @@ table { border-collapse: collapse; font-size: .92rem; }
 caption { min-width: 16rem; text-align: left; color: var(--quiet); padding: .2rem 0; }
 th, td { padding: .25rem .6rem; border-bottom: 1px solid var(--line); text-align: left; vertical-align: top; }
 th { font-weight: 600; }
-th[scope=row] { white-space: nowrap; }
+th[scope=row], td .said { white-space: nowrap; }
 th.long { white-space: normal; min-width: 12rem; }
 thead th { border-bottom: 2px solid var(--quiet); }
 td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
 td { overflow-wrap: break-word; max-width: 34rem; }
 td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
+th:has(button) { cursor: pointer; }
+th button { font: inherit; font-weight: 400; color: var(--quiet); background: none; border: 0; padding: 0 .2rem;
+  cursor: pointer; }
+th button::after { content: "↕"; }
+th[aria-sort=ascending] button::after { content: "↑"; color: var(--ink); font-weight: 700; }
+th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font-weight: 700; }
+.filter { display: block; margin: .6rem 0 0; color: var(--quiet); font-size: .92rem; }
+.filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
+.verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
+  padding: .2rem 0 .2rem .8rem; margin: .8rem 0; max-width: 50rem; }
+.glass { width: 2.2rem; height: 1.7rem; display: block; }
+.trend { width: 6rem; height: 1.65rem; display: block; color: var(--blue); }
+.trend polyline { fill: none; stroke: currentColor; stroke-width: 1.2; }
+.trend circle { fill: currentColor; }
+.trend .middle { stroke: var(--line); }
+table .whole { white-space: nowrap; }
+.within { width: 8.5rem; height: 1.1rem; display: block; }
+.within rect { fill: var(--line); }
+.within path, .within circle { stroke: var(--ink); fill: var(--ink); stroke-width: 2; }
+td:has(.told) { min-width: 17rem; }
+.said { white-space: nowrap; border: 1px solid var(--line); padding: 0 .4rem; display: inline-block; }
+.said.hold { font-weight: 800; color: var(--paper); background: var(--ink); border: 3px solid var(--ink); }
+.said.rescan { font-weight: 800; border: 3px dashed var(--ink); }
 figure { margin: 1rem 0; }
 figcaption { color: var(--ink); max-width: 46rem; }
-.drawing svg { display: block; width: calc(var(--in) * 6.4rem); max-width: 100%; height: auto;
+.drawing svg { background: #fff; display: block; width: calc(var(--in) * 6.4rem); max-width: 100%; height: auto;
   min-width: min(30rem, calc(var(--in) * 6.4rem)); }
 details { margin: .3rem 0; }
 summary { cursor: pointer; color: var(--blue); }
@@ -81,18 +110,39 @@ summary { cursor: pointer; color: var(--blue); }
 .pair .drawing svg { min-width: 0; }
 .sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
 .sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
+@media screen and (max-width: 46rem) {
+  .cards, .cards tbody { display: block; }
+  .cards thead { position: absolute; left: -100rem; }
+  .cards caption { display: block; }
+  .cards tr { display: grid; grid-template-columns: 7.5rem 1fr; border-bottom: 2px solid var(--line);
+    padding: .4rem 0; }
+  .cards tr[hidden] { display: none; }
+  .cards th[scope=row] { grid-column: 1 / 3; white-space: normal; font-size: 1.05rem; }
+  .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
+  .cards td { display: contents; }
+  .cards td:has(.told) { min-width: 0; }
+  .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
+  .cards td.blank, .cards td.blank::before { display: none; }
+  .cards.dense tr { display: flex; flex-wrap: wrap; align-items: center; gap: 0 .8rem; }
+  .cards.dense tr[hidden] { display: none; }
+  .cards.dense th[scope=row] { flex: 0 0 100%; }
+  .cards.dense td { display: flex; gap: .3rem; }
+  .cards.dense td:has(> div > svg:first-child)::before { content: none; }
+}
 @media screen and (max-width: 34rem) {
   .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
 }
 @page { size: A4; margin: 14mm; }
 @media print {
   body { padding: 0; max-width: none; font-size: 10pt; }
-  nav, .skip, summary { display: none; }
+  nav, .skip, summary, .filter { display: none; }
+  details.full::details-content { content-visibility: visible; display: block; height: auto; }
+  th button { display: none; }
   .wide { overflow: visible; }
   figure, tr, .cautions, .abilities > section { break-inside: avoid; }
   h2, h3 { break-after: avoid; }
   .drawing svg { min-width: 0; width: calc(var(--in) * 1in); max-height: 165mm; }
-  section[aria-labelledby=versions] { break-inside: avoid; }
+  section[aria-labelledby=versions], section[aria-labelledby=glance] { break-inside: avoid; }
   .sheet { break-before: page; break-inside: avoid; border: 0; margin: 0; }
   .sheet, .alone { font-size: 9.5pt; line-height: 1.4; }
   .sheet li, .alone li { margin: 0; }
@@ -112,6 +162,16 @@ summary { cursor: pointer; color: var(--blue); }
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
+# abilities of each kind that a screen shows before it asks
+_MOST_SHOWN = 3
+
+
+class Markup(str):
+    """Text that is safe HTML already."""
+
+    __slots__ = ()
+
+
 @dataclass(frozen=True)
 class Section:
     """A part of a page under a heading."""
@@ -123,33 +183,50 @@ class Section:
 
 
 def text(value: Any) -> str:
-    """Return a value as escaped text: four figures for a number, commas between items."""
-    return escape(show(value), quote=True)
+    """Return a value as escaped text: four figures for a number, commas between items; markup as it is."""
+    return value if isinstance(value, Markup) else escape(show(value), quote=True)
 
 
-def table(rows: pd.DataFrame, caption: str) -> str:
+def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
     """Return a table that can be reached and scrolled by keyboard; its first column names the row."""
+    # cards: classes by which each row stands as a card of its own where the screen is narrow: `cards`, `cards dense`
     shown = rows.reset_index() if rows.index.name else rows
     number = [pd.api.types.is_numeric_dtype(shown.iloc[:, i]) for i in range(shown.shape[1])]
-    mark = [' class="number"' if is_number else "" for is_number in number]
+    names = [text(str(name).replace("_", " ")) for name in shown.columns]
+    role = (lambda name: f' role="{name}"') if cards else (lambda _: "")
     head = "".join(
-        f'<th scope="col"{mark[i]}>{text(str(name).replace("_", " "))}</th>' for i, name in enumerate(shown.columns)
+        f'<th scope="col"{role("columnheader")}{" class=number" if is_number else ""}>{name}</th>'
+        for name, is_number in zip(names, number, strict=True)
     )
     body = []
     for row in shown.itertuples(index=False):
-        cells = [f'<th scope="row"{mark[0] or _long(row[0])}>{text(row[0])}</th>']
-        cells += [f"<td{mark[i] or _long(value)}>{text(value)}</td>" for i, value in enumerate(row) if i > 0]
-        body.append(f"<tr>{''.join(cells)}</tr>")
-    label = escape(caption, quote=True)
+        cells = []
+        for i, value in enumerate(row):
+            said = text(value)
+            kind = _class("number" if number[i] else "", "long" if _long(value) else "", "" if said else "blank")
+            if i == 0:
+                cells.append(f'<th scope="row"{role("rowheader")}{kind}>{said}</th>')
+            elif cards:
+                cells.append(f'<td role="cell"{kind} data-label="{names[i]}"><div>{said}</div></td>')
+            else:
+                cells.append(f"<td{kind}>{said}</td>")
+        body.append(f"<tr{role('row')}>{''.join(cells)}</tr>")
+    label, group = escape(caption, quote=True), role("rowgroup")
     return (
-        f'<div class="wide" tabindex="0" role="region" aria-label="{label}"><table><caption>{label}</caption>'
-        f"<thead><tr>{head}</tr></thead><tbody>{''.join(body)}</tbody></table></div>"
+        f'<div class="wide" tabindex="0" role="region" aria-label="{label}">'
+        f"<table{_class(cards)}{role('table')}><caption>{label}</caption>"
+        f"<thead{group}><tr{role('row')}>{head}</tr></thead><tbody{group}>{''.join(body)}</tbody></table></div>"
     )
 
 
-def _long(value: Any) -> str:
+def _class(*names: str) -> str:
+    kept = " ".join(name for name in names if name)
+    return f' class="{kept}"' if kept else ""
+
+
+def _long(value: Any) -> bool:
     # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
-    return ' class="long"' if isinstance(value, str) and len(value) > 30 else ""
+    return isinstance(value, str) and not isinstance(value, Markup) and len(value) > 30
 
 
 def bullets(sentences: Iterable[str]) -> str:
@@ -174,6 +251,11 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     from matplotlib import rc_context
 
     out, whole = io.StringIO(), whole_figure(ax)
+    told = whole.findobj(lambda artist: hasattr(artist, "told"))
+    words: list[Sequence[str]] = []
+    for place, artist in enumerate(told):
+        artist.set_gid(f"told-{place}")
+        words.append(vars(artist)["told"])
     # text stays text: small, sharp, and shown with whatever letters the reader's machine has, which may be more than
     # the drawing library's; it then warns of letters that it cannot measure
     # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set
@@ -183,6 +265,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
         whole.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
     svg = svg[svg.index("<svg") :]
+    for place, said in enumerate(words):
+        svg = _with_titles(svg, f'<g id="told-{place}">', said)
     # letters are as large on every drawing: it is shown as wide as it was made, and no wider than there is room
     width_in = whole.get_size_inches()[0]
     svg = re.sub(r"<!--.*?-->|<metadata>.*?</metadata>", "", svg, flags=re.DOTALL)
@@ -196,6 +280,30 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
         f'{view.group(0) if view else ""} style="--in:{width_in:.2f}" role="img" aria-label="{text(says)}">'
         f"{rest.strip()}"
     )
+
+
+def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
+    """Put words into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
+    start = svg.find(opening)
+    if start < 0:
+        return svg
+    depth = re.compile(r"<g\b|</g>")
+    at, level = start, 0
+    for found in depth.finditer(svg, start):
+        level += 1 if found.group() != "</g>" else -1
+        if level == 0:
+            at = found.start()
+            break
+    inside = svg[start + len(opening) : at]
+    # clipped marks are not drawn: then nothing tells which words belong to which
+    if len(re.findall(r"<use [^>]*/>", inside)) == len(said):
+        words = iter(said)
+        inside = re.sub(
+            r"<use [^>]*/>", lambda mark: f"<g><title>{text(next(words))}</title>{mark.group()}</g>", inside
+        )
+    elif len(said) == 1:
+        inside = f"<title>{text(said[0])}</title>{inside}"
+    return f"{svg[: start + len(opening)]}{inside}{svg[at:]}"
 
 
 def versions(more: Mapping[str, str]) -> str:
@@ -212,27 +320,33 @@ def versions(more: Mapping[str, str]) -> str:
     )
 
 
+def section(part: Section) -> str:
+    """Return a part of a page under its heading."""
+    return (
+        f'<section{" class=sheet" if part.sheet else ""} aria-labelledby="{part.anchor}">'
+        f'<h2 id="{part.anchor}">{text(part.title)}</h2>{part.body}</section>\n'
+    )
+
+
 def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -> str:
     """Return a page that needs nothing outside itself."""
     links = "".join(f'<li><a href="#{part.anchor}">{text(part.title)}</a></li>' for part in sections)
-    body = "".join(
-        f'<section{" class=sheet" if part.sheet else ""} aria-labelledby="{part.anchor}">'
-        f'<h2 id="{part.anchor}">{text(part.title)}</h2>{part.body}</section>\n'
-        for part in sections
-    )
+    body = "".join(map(section, sections))
     nav = f'<nav aria-label="On this page"><ul>{links}</ul></nav>' if len(sections) > 1 else ""
     return framed(
         title,
         '<a class="skip" href="#content">Skip to the content</a>\n'
         f'<header><h1>{text(title)}</h1><p class="quiet">{text(lead)}</p></header>\n'
-        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n',
+        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n{OWN_SCRIPT}',
     )
 
 
 def framed(title: str, body: str, *, style: str = STYLE) -> str:
     """Return a document around a body that is safe already."""
-    # the policy forbids everything but the style in the page: no script, no image, no address can be reached from it
+    # the policy forbids everything but the style and the one script: no image, no address can be reached from a page
     policy = "default-src 'none'; style-src 'unsafe-inline'"
+    if body.endswith(OWN_SCRIPT):
+        policy += f"; script-src {ALLOWED}"
     return printable(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
@@ -242,15 +356,32 @@ def framed(title: str, body: str, *, style: str = STYLE) -> str:
 
 
 def abilities(can: Sequence[str], cannot: Sequence[str]) -> str:
-    """Return what must be read first: what it can do, and what it cannot, side by side."""
+    """Return what it can do, and what it cannot, side by side; the most telling first, the rest a step away."""
     return (
-        '<div class="abilities"><section aria-labelledby="can"><h2 id="can">What it can do</h2>'
-        f"{bullets(can)}</section>"
-        f'<section class="cannot" aria-labelledby="cannot"><h2 id="cannot">What it cannot do</h2>{bullets(cannot)}'
-        "</section></div>"
+        f'<div class="abilities"><section aria-labelledby="can"><h3 id="can">What it can do</h3>{_first(can)}</section>'
+        '<section class="cannot" aria-labelledby="cannot"><h3 id="cannot">What it cannot do</h3>'
+        f"{_first(cannot)}</section></div>"
     )
 
 
-def cautions() -> str:
-    """Return the cautions in their box."""
-    return f'<p class="cautions"><strong>Cautions.</strong> {text(CAUTIONS)}</p>'
+def limits(can: Sequence[str], cannot: Sequence[str], *, title: str = "What it can and cannot do") -> Section:
+    """Return the part of a page that says what it can do, what it cannot, and the cautions."""
+    return Section("limits", title, abilities(can, cannot) + cautions(short=True))
+
+
+def _first(sentences: Sequence[str]) -> str:
+    rest = sentences[_MOST_SHOWN:]
+    more = f'<details class="full"><summary>and {len(rest)} more</summary>{bullets(rest)}</details>' if rest else ""
+    return bullets(sentences[:_MOST_SHOWN]) + more
+
+
+def cautions(*, short: bool = False) -> str:
+    """Return the cautions in their box; short, they begin with their first sentence and open to the rest."""
+    said, rest = text(CAUTIONS), ""
+    if short:
+        first, _, rest = CAUTIONS.partition(". ")
+        said, rest = (
+            text(f"{first}."),
+            f'<details class="full"><summary>all cautions</summary><p>{text(rest)}</p></details>',
+        )
+    return f'<div class="cautions"><strong>Cautions.</strong> {said}{rest}</div>'

@@ -14,8 +14,20 @@ from specmatch.line.journal.queries import decision_counts, newest
 from specmatch.line.journal.waiting import waiting as find_waiting
 from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
-from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, text, versions, whole_page
+from specmatch.report.pages.glance import verdict
+from specmatch.report.pages.html import (
+    Section,
+    bullets,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.pages.reading_sheet import reading_sheet
+from specmatch.report.pages.readings import decision_mark, interval_bar, why_and_what_to_do
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
 
@@ -78,11 +90,13 @@ def journal_page(journals: Sequence[Journal]) -> str:
         cannot.insert(0, "Be trusted as it stands: rows were altered or are missing, see below.")
     if waiting:
         wait = "it waits" if len(waiting) == 1 else "they wait"
-        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see below.")
-    sections = []
+        cannot.insert(0, f"Go on with {counted(len(waiting), 'entry')}: {wait} for a retest or a person, see above.")
+    sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
-    sections.append(Section("waiting", "What waits", _waiting(waiting)))
+    first = verdict(_verdict(counts, len(waiting), damaged)) + section(
+        Section("waiting", "What waits", _waiting(waiting))
+    )
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
     sections.append(Section("entries", "The newest entries", _entries(rows)))
     hashes = {
@@ -94,7 +108,19 @@ def journal_page(journals: Sequence[Journal]) -> str:
     sections += [_sheet(row, f"sheet-{place}") for place, row in enumerate(departed[-MOST_SHEETS:][::-1])]
     names = ", ".join(journal.path.name for journal in journals)
     lead = f"The record of {names}; times as the scans state them."
-    return whole_page("What the line did", lead, abilities(can, cannot) + cautions(), sections)
+    return whole_page("What the line did", lead, first, sections)
+
+
+def _verdict(counts: Mapping[str, int], n_waiting: int, damaged: Sequence[str]) -> str:
+    n = sum(counts.values())
+    said = f"{counted(n, 'reading')}: " + ", ".join(f"{count} {name}" for name, count in counts.items() if count)
+    waits = f"{counted(n_waiting, 'entry')} {'waits' if n_waiting == 1 else 'wait'} for somebody" if n_waiting else ""
+    parts = [
+        "This record is damaged, see below" if damaged else "",
+        waits or "Nothing waits",
+        said if n else "no reading",
+    ]
+    return f"{'; '.join(part for part in parts if part)}."
 
 
 def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
@@ -102,7 +128,11 @@ def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
         return "<p>Nothing waits for a retest or a person.</p>"
     rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at", "settle"]]
     rows["measured_at"] = [str(moment or "").replace("T", " ") for moment in rows["measured_at"]]
-    return table(rows.fillna(""), "What waits: open = for a retest, the rest for a person; the last column settles it")
+    return table(
+        rows.fillna(""),
+        "What waits: open = for a retest, the rest for a person; the last column settles it",
+        cards="cards",
+    )
 
 
 def _drifted(drift: Drift) -> str:
@@ -145,21 +175,28 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
     if not rows:
         return "<p>No entries.</p>"
     shown = []
-    for row in reversed(rows):
+    # what departed stands first, and each part newest first
+    for row in sorted(reversed(rows), key=lambda row: row.get("decision") not in _DEPARTED):
         reading = row.get("reading", {})
+        said = {**reading, **{name: row.get(name) for name in ("reason", "advice")}}
+        decided = row["kind"] in ("reading", "retest", "control")
+        about = (row.get("claimed"), f"lot {row['lot']}" if row.get("lot") else "")
         shown.append(
             {
                 "entry": row["entry"],
+                "decision": decision_mark(row.get("decision")) if decided else row["kind"].replace("_", " "),
+                "beer and lot": ", ".join(part for part in about if part),
+                "colour": interval_bar(reading, "", None) if reading.get("colour") is not None else "",
+                "why, and what to do": why_and_what_to_do(said),
                 "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
                 "line": row.get("line", ""),
-                "what": row["kind"].replace("_", " "),
-                "claimed": row.get("claimed") or "",
-                "colour": "" if reading.get("colour") is None else f"{reading['colour']:.1f} {reading['colour_unit']}",
-                "decision": row.get("decision") or "",
-                "reason": row.get("reason") or "",
+                "operator": row.get("operator") or "",
             }
         )
-    return table(pd.DataFrame(shown), f"The newest {counted(len(rows), 'entry')}, newest first")
+    table_of = pd.DataFrame(shown)
+    empty = [column for column in ("line", "operator") if not table_of[column].any()]
+    caption = f"The newest {counted(len(rows), 'entry')}: what departed first, each part newest first"
+    return table(table_of.drop(columns=empty), caption, cards="cards")
 
 
 def _sheet(row: Mapping[str, Any], anchor: str) -> Section:

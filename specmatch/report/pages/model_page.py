@@ -9,15 +9,17 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import TableError
+from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
 from specmatch.report.pages.conditions import conditions_told
-from specmatch.report.pages.html import Section, abilities, cautions, figure, table, versions, whole_page
+from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
+from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
+from specmatch.report.pages.readings import departures, readings_table, readings_verdict
 from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import show
-from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -33,7 +35,6 @@ _CONDITIONS = {
     "fill_ml": "filling, mL",
     "temperature_c": "temperature, °C",
 }
-_READING_SHOWN = ["claimed", "decision", "nearest_beer", "plausible_beers", "reason"]
 
 
 def model_page(
@@ -74,15 +75,23 @@ def model_page(
         f"{fitted.wavelength_nm[0]:.0f} to {fitted.wavelength_nm[-1]:.0f} nm; fitted on the set "
         f"{fitted.set_name} ({fitted.set_hash[:12]})."
     )
-    sections = []
+    rows = model_beers(house)
+    first = verdict(readings_verdict(verified) if verified is not None and len(verified) else _verdict(house, rows))
     if verified is not None:
-        sections.append(Section("readings", "Readings", _readings(verified)))
+        told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
+        first += section(Section("readings", "Readings", told))
+    first += section(
+        Section("glance", "The beers at a glance", glance(rows, unit=fitted.colour_unit, what=fitted.value_name))
+    )
+    sections = [limits(can, cannot)]
     if len(fitted.beers) <= MOST_DRAWN:
+        one_map = session is not None and len(parts_by_module(fitted, session, None)) == 1
         drawn = figure(
-            plots.plot_identity_map(house, session, ax=new_figure(7.0, 5.2).subplots()),
+            # samples of two modules have no common map: then it holds the set alone
+            plots.plot_identity_map(house, session if one_map else None, ax=new_figure(7.0, 5.2).subplots()),
             name="map",
             caption="Map of the beers: batches, and the region in which a sample passes for the beer",
-            says=f"A map of {counted(len(fitted.beers), 'beer')}; where regions overlap, beers look alike on the map.",
+            says=map_says(rows),
         )
         sections.append(Section("map", "The beers on a map", drawn))
     sections += [
@@ -95,24 +104,30 @@ def model_page(
     }
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     if verified is not None and session is not None:
-        departed = verified.index[verified["decision"] != CONSISTENT]
+        departed = departures(verified)
         sections += [
             _sheet(house, session, verified, str(sample), model_hash, f"sheet-{place}")
             for place, sample in enumerate(departed)
         ]
-    return whole_page(f"House model of the set {fitted.set_name}", lead, abilities(can, cannot) + cautions(), sections)
+    return whole_page(f"House model of the set {fitted.set_name}", lead, first, sections)
 
 
 def _size(fitted: FittedHouse) -> str:
     return f"{counted(len(fitted.beers), 'beer')}, {counted(len(fitted.batches), 'batch')}"
 
 
+def _held_out_error(fitted: FittedHouse) -> float | None:
+    """Return the relative root mean square error of colours, each batch held out."""
+    if fitted.colour is None:
+        return None
+    return float(np.sqrt(np.mean((fitted.colour.held_out_colour / fitted.colour.lab_colour - 1.0) ** 2)))
+
+
 def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     fitted, can, cannot = house.fitted, [], []
+    relative = _held_out_error(fitted)
     if fitted.colour is not None:
-        lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
-        relative = float(np.sqrt(np.mean((colour / lab - 1.0) ** 2)))
-        unit = fitted.colour_unit
+        lab, unit = fitted.colour.lab_colour, fitted.colour_unit
         can.append(
             f"Read colours from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
             f"in turn, within {relative:.1%} of the lab value (root mean square over {counted(lab.size, 'batch')})."
@@ -177,13 +192,16 @@ def _condition(value: Any) -> str:
     return show(value) or "not recorded"
 
 
-def _readings(verified: pd.DataFrame) -> str:
-    counts = verified["decision"].fillna("reading only").value_counts()
-    said = ", ".join(f"{n} {decision}" for decision, n in counts.items())
-    shown = verified[[column for column in _READING_SHOWN if column in verified.columns]]
-    unit = verified["colour_unit"].iloc[0] if len(verified) else ""
-    shown = shown.assign(**{f"colour, {unit}": verified["colour"].round(1)})
-    return table(shown, f"{counted(len(verified), 'sample')}: {said}")
+def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
+    error = _held_out_error(house.fitted)
+    colour = "This model reads no colour" if error is None else f"This model reads colour within {error:.1%} of the lab"
+    return f"{colour} and {told_apart(rows)}."
+
+
+def _ranges(rows: pd.DataFrame) -> dict[str, tuple[float, float]]:
+    """Return the lowest and highest lab colour of each beer that has any."""
+    known = {str(beer): colours[np.isfinite(colours)] for beer, colours in rows["colours"].items()}
+    return {beer: (float(colours.min()), float(colours.max())) for beer, colours in known.items() if colours.size}
 
 
 def reading_page(
@@ -237,5 +255,5 @@ def _sheet(
         "house model": model_hash[:16] or "not saved",
         "reference set": f"{house.fitted.set_name} {house.fitted.set_hash[:16]}",
     }
-    drawn = sheet_figures(house, session, sample, reading.get("claimed"), name=anchor)
+    drawn = sheet_figures(house, session, sample, reading, name=anchor)
     return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=drawn), sheet=True)

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import pandas as pd
 
 from specmatch.report import plots
-from specmatch.report.pages.html import Section, abilities, bullets, cautions, figure, table, versions, whole_page
+from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, versions, whole_page
 from specmatch.report.plots.style import new_figure
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def plan_page(made: Plan) -> str:
         f"{made.false_reject_rate:.1%}."
     )
     met = "every wish met" if advice["meets"] else "the best that can be had, not every wish met"
-    return whole_page(f"Plan before the first batch: {met}", lead, abilities(_CAN, _CANNOT) + cautions(), sections)
+    return whole_page(f"Plan before the first batch: {met}", lead, section(limits(_CAN, _CANNOT)), sections)
 
 
 def _sheet(made: Plan) -> str:

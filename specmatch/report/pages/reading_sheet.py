@@ -64,16 +64,22 @@ def reading_sheet(reading: Mapping[str, Any], *, about: Mapping[str, Any], figur
     )
 
 
-def sheet_figures(house: HouseModel, session: Session, sample: str, claimed: str | None, *, name: str) -> str:
+def sheet_figures(house: HouseModel, session: Session, sample: str, reading: Mapping[str, Any], *, name: str) -> str:
     """Return two drawings of a sample: where it lies among the beers, and how it departs from the claim."""
     ids = session.scans.index[session.scans["sample"] == sample]
     spectra, scans = session.spectra.loc[ids], session.scans.loc[ids]
+    claimed, nearest = reading.get("claimed"), reading.get("nearest_beer")
     against = claimed if claimed in house.beers_ else None
     where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(5.0, 4.0).subplots())
     how = plots.plot_departure(house, spectra, scans, beer=against, ax=new_figure(5.0, 4.0).subplots())
+    found = str(reading.get("explanation") or "").strip() or "nothing known explains a departure"
     drawn = (
-        drawing(where, name=f"{name}map", says="Where the sample lies among the beers."),
-        drawing(how, name=f"{name}departure", says="How the sample departs from the beer."),
+        drawing(
+            where,
+            name=f"{name}map",
+            says=f"Sample {sample} among the beers, nearest to {nearest}: {reading.get('reason')}.",
+        ),
+        drawing(how, name=f"{name}departure", says=f"How sample {sample} departs from {against or nearest}: {found}."),
     )
     return f'<div class="pair">{"".join(f"""<div class="drawing">{svg}</div>""" for svg in drawn)}</div>'
 

@@ -18,7 +18,17 @@ from specmatch.measurement.reference_history import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
-from specmatch.report.pages.html import Section, abilities, cautions, figure, table, text, versions, whole_page
+from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
+from specmatch.report.pages.html import (
+    Section,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
@@ -146,14 +156,21 @@ def set_page(
         f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; colours in "
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
-    sections = [Section("findings", "What looks wrong in the set", _findings(findings))]
+    rows = set_beers(refs, house, evaluation)
+    first = verdict(_verdict(rows, evaluation, findings, why_not)) + section(
+        Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
+    )
+    sections = [
+        limits(can, cannot),
+        Section("findings", "What looks wrong in the set", _findings(findings)),
+    ]
     if evaluation is not None:
         sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
         if evaluation.budget is not None:
             sections.append(
                 Section("budget", "Where the uncertainty of a colour comes from", budget_part(evaluation.budget))
             )
-        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, len(per_beer))))
+        sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
     sections.append(Section("beers", "The beers", _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
@@ -164,7 +181,18 @@ def set_page(
     changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
     told = table(changes, "Changes that led here, oldest first") if changes is not None else ""
     sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
-    return whole_page(f"Reference set {refs.name}", lead, abilities(can, cannot) + cautions(), sections)
+    return whole_page(f"Reference set {refs.name}", lead, first, sections)
+
+
+def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.DataFrame, why_not: str) -> str:
+    if evaluation is None:
+        said = f"No model of this set can be judged yet: {why_not or 'it was not evaluated'}"
+    else:
+        error = evaluation.figures["relative_error"]
+        colour = f"reads colour within {error:.1%} of the lab" if np.isfinite(error) else "reads no colour yet"
+        said = f"A model of this set {colour} (root mean square, batches held out) and {told_apart(rows)}"
+    found = len(findings)
+    return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
 
 
 def _findings(findings: pd.DataFrame) -> str:
@@ -219,7 +247,8 @@ def _coverage_by_beer(coverage: pd.DataFrame, level: float) -> str:
     return table(shown, caption)
 
 
-def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:
+def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFrame) -> str:
+    n_beers = len(rows)
     mixed = evaluation.mix_ups
     pairs = mixed[mixed["kind"] == PAIR]
     body = ""
@@ -231,7 +260,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
                 plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
                 name="map",
                 caption="Map of the beers: batches and the region in which a sample passes for the beer",
-                says=f"A map of {counted(n_beers, 'beer')}; where regions overlap, beers look alike on the map.",
+                says=map_says(rows),
             )
         body += figure(
             plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),

@@ -22,6 +22,7 @@ from specmatch.report.plots.style import (
     plain,
     plain_ticks,
     shades,
+    tell,
     time_axis,
 )
 
@@ -71,12 +72,14 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
         # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
         low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
-        ax.errorbar(
+        bars = ax.errorbar(
             part["lab"].to_numpy(), part["colour"].to_numpy(), fmt=marker, color=colour,
             yerr=[(part["colour"] - low).tolist(), (high - part["colour"]).tolist()],
             markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
             label=f"{name} ({len(part)})",
         )  # fmt: skip
+        said = "{0}: lab {1.lab:.1f}, read {1.colour:.1f} ({1.colour_low:.1f} to {1.colour_high:.1f})"
+        tell(bars.lines[0], [said.format(batch, row) for batch, row in part.iterrows()])
     for which in ("x", "y"):
         plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
     nominal = evaluation.figures["nominal_coverage"]
@@ -124,16 +127,16 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     ax.axhline(0.0, color=INK, linewidth=1.0)
     spread = float(np.sqrt(np.mean(relative**2))) if len(relative) else 0.0
     ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {spread:.1f} %")
-    ax.plot(
-        x[inside],
-        relative[inside],
-        "o",
-        color=BLUE,
-        markerfacecolor="white",
-        markersize=4.5,
-        label="inside its interval",
-    )
-    ax.plot(x[~inside], relative[~inside], "s", color=ORANGE, markersize=5, label="outside its interval")
+    for which, mark, colour, face in ((inside, "o", BLUE, "white"), (~inside, "s", ORANGE, ORANGE)):
+        label = f"{'inside' if which is inside else 'outside'} its interval"
+        (dots,) = ax.plot(
+            x[which], relative[which], mark, color=colour, markerfacecolor=face, markersize=4.5, label=label
+        )
+        when = [f"{time:%Y-%m-%d}, " if dated else "" for time in x[which]]
+        tell(
+            dots,
+            [f"{k}, {day}{size:+.1f} %" for k, day, size in zip(x.index[which], when, relative[which], strict=True)],
+        )
     ax.set(xlabel="batch, in the order of the set", ylabel="held-out colour\nabove or below the lab, %")
     if dated:
         time_axis(ax, "measured, UTC")

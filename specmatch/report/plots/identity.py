@@ -7,18 +7,24 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
 from specmatch.house.assessment.evaluation import Evaluation
 from specmatch.house.assessment.mix_ups import PAIR
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.maths.classification.class_model import distance_limits
-from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, swatch, whole_figure
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.report.plots.glass import house_glass
+from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, tell, whole_figure
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
     from specmatch.house.house_model import HouseModel
+
+# names beside more samples than this cover one another
+_MOST_NAMED = 6
 
 
 def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None, *, ax: Axes | None = None) -> Axes:
@@ -44,9 +50,10 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
 
     Notes
     -----
-    The map is the plane in which the beers lie farthest apart; one unit is the standard deviation between batches of
-    one beer. A ring is the shadow of a beer's region at the model's false-reject rate: outside it a sample is refused,
-    inside it may still be refused for what the plane does not show, and is then drawn as a cross.
+    The map is the plane in which the beers lie farthest apart, turned so that darker beers lie to the right; a refit
+    does not flip it. One unit is the standard deviation between batches of one beer. A ring is the shadow of a beer's
+    region at the model's false-reject rate: outside it a sample is refused, inside it may still be refused for what
+    the plane does not show, and is then drawn as a cross.
 
     Examples
     --------
@@ -61,13 +68,18 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
         raise TableError("these samples are of two modules of the model, each of which has a map; give those of one")
     fitted = parts[0].fitted if parts else house.fitted
     identity = fitted.identity
-    centre, plane = _plane(identity.beer_means)
+    of_batch, _ = mean_by(identity.samples.reflectance, identity.samples.batch)
+    if len(fitted.beers) < 3:  # two beers lie on a line: their batches say what the map is
+        centre, plane = _plane(identity.batch_means, of_batch)
+    else:
+        centre, plane = _plane(identity.beer_means, mean_by(of_batch, identity.samples.beer)[0])
     radius = np.sqrt(distance_limits(identity, house.false_reject_rate))
     batches = (identity.batch_means - centre) @ plane
-    ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
+    (dots,) = ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
+    tell(dots, [f"{batch}, {fitted.beers[k]}" for batch, k in zip(fitted.batches, fitted.beer_of_batch, strict=True)])
     spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
     middles = (identity.beer_means - centre) @ plane
-    reach = np.zeros(len(fitted.beers))
+    reach, glass = np.zeros(len(fitted.beers)), house_glass(fitted)
     for code, (x, y) in enumerate(middles):
         size, turn = np.linalg.eigh(plane.T @ (spread[code][:, None] * plane))
         width, height = 2.0 * radius[code] * np.sqrt(size)
@@ -79,24 +91,26 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
                 Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
             )
             reach[code] = max(width, height) / 2.0
-        mean = fitted.faults.beer_means[code]
         ax.plot(
-            x, y, "s", markersize=5, markerfacecolor=swatch(mean, fitted.wavelength_nm), markeredgecolor=INK,
-            markeredgewidth=0.7, label="mean of a beer, in its colour" if code == 0 else None,
+            x, y, "s", markersize=5, markerfacecolor=glass[code] or "white", markeredgecolor=INK,
+            markeredgewidth=0.7, label="mean of a beer, as in a glass" if code == 0 else None,
         )  # fmt: skip
     _write_names(ax, fitted.beers, middles, reach)
     if parts:
         means = parts[0].samples().averages
-        taken = (identity.match(means.reflectance, means.counts).p_value > house.false_reject_rate).any(axis=1)
+        p_value = identity.match(means.reflectance, means.counts).p_value
+        taken: Mask = np.asarray((p_value > house.false_reject_rate).any(axis=1))
         points = (identity.metric.scores(means.reflectance) - centre) @ plane
         for rows, marker, label in ((taken, "D", "sample, typical of a beer"), (~taken, "X", "sample, of none")):
-            ax.plot(
+            (marks,) = ax.plot(
                 points[rows, 0], points[rows, 1], marker, color=ORANGE, markeredgecolor=INK, markersize=7,
                 linewidth=0, label=f"{label} ({int(rows.sum())})", zorder=5,
             )  # fmt: skip
+            tell(marks, [f"{name}: {label}" for name, drawn in zip(means.names, rows, strict=True) if drawn])
+        _name_samples(ax, means.names, points, taken)
     ax.set(
-        xlabel="direction in which beers differ most\n(1 = standard deviation between batches of a beer)",
-        ylabel="second such direction (same unit)",
+        xlabel="darker beers to the right\n(1 = standard deviation between batches of a beer)",
+        ylabel="across that, beers of like darkness\n(same unit)",
     )
     ax.set_aspect("equal", adjustable="datalim")
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=2)
@@ -148,7 +162,8 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
             missed = 1.0 - share
             # the more that slip through, the darker; the number says it as well
             face = (1.0 - 0.75 * missed, 1.0 - 0.55 * missed, 1.0 - 0.4 * missed)
-            ax.add_patch(Rectangle((column - 0.5, row - 0.5), 1, 1, facecolor=face, edgecolor="#e4e7ea"))
+            cell = ax.add_patch(Rectangle((column - 0.5, row - 0.5), 1, 1, facecolor=face, edgecolor="#e4e7ea"))
+            tell(cell, [f"{order[row]} claimed to be {order[column]}: {share:.0%} held"])
             ax.text(
                 column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
                 color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
@@ -200,13 +215,55 @@ def _shared(one: tuple[float, ...], other: tuple[float, ...]) -> float:
     return max(width, 0.0) * max(height, 0.0)
 
 
-def _plane(beer_means: Floats) -> tuple[Floats, Floats]:
-    """Return the centre, shape (a,), and two orthonormal directions, shape (a, 2), in which beers differ most."""
+# of the features below one that goes with the second direction less than this says nothing of its sign
+_TELLING = 0.2
+
+
+def _plane(beer_means: Floats, spectra: Floats) -> tuple[Floats, Floats]:
+    """Return the centre, shape (a,), and two orthonormal directions, shape (a, 2), in which beers lie farthest apart.
+
+    They are turned so that darker beers lie to the right, and signed by the shape of the spectra: nothing hangs on the
+    sign or the order in which a decomposition gives its axes, so a refit keeps the map.
+    """
+    # beer_means (n_beers, a); spectra (n_beers, p): mean reflectance of each beer
     centre = beer_means.mean(axis=0)
     n_axes = beer_means.shape[1]
     directions = np.linalg.svd(beer_means - centre, full_matrices=True)[2].T
     plane = np.zeros((n_axes, 2))
     plane[:, : min(2, n_axes)] = directions[:, :2]
-    # signs of singular vectors are free; fixed, so that every machine draws the same map
-    largest = plane[np.abs(plane).argmax(axis=0), [0, 1]]
-    return centre, plane * np.where(largest < 0, -1.0, 1.0)
+    scores = (beer_means - centre) @ plane
+    logs = np.log(np.maximum(spectra, LEAST_REFLECTANCE))
+    dark = logs.mean() - logs.mean(axis=1)
+    right = scores.T @ dark
+    length = float(np.linalg.norm(right))
+    if length > 0.0 and n_axes > 1:
+        right = right / length
+        plane = plane @ np.array([[right[0], -right[1]], [right[1], right[0]]])
+    elif right[0] < 0.0:
+        plane = -plane
+    up = (beer_means - centre) @ plane[:, 1]
+    return centre, plane * np.array([1.0, _sign(up, logs, dark)])
+
+
+def _sign(up: Floats, logs: Floats, dark: Floats) -> float:
+    """Return the sign that puts beers up whose spectrum is redder, else more bowed, than their darkness asks for."""
+    along = np.linspace(-1.0, 1.0, logs.shape[1])
+    for shape in (along, 1.0 - 2.0 * along**2):
+        feature = logs @ (shape - shape.mean())
+        feature = feature - feature.mean()
+        feature = feature - dark * float(feature @ dark) / max(float(dark @ dark), np.finfo(float).tiny)
+        size = float(np.linalg.norm(up) * np.linalg.norm(feature))
+        if size > 0.0 and abs(float(up @ feature)) >= _TELLING * size:
+            return float(np.sign(up @ feature))
+    return -1.0 if up[int(dark.argmax())] < 0.0 else 1.0
+
+
+def _name_samples(ax: Axes, names: Sequence[str], points: Floats, taken: Mask) -> None:
+    """Write its name beside each sample, or beside those of no beer where there are many."""
+    which = np.arange(len(names)) if len(names) <= _MOST_NAMED else np.flatnonzero(~taken)[:_MOST_NAMED]
+    for row in which.tolist():
+        ax.annotate(
+            plain(str(names[row])), points[row], xytext=(6, 5), textcoords="offset points", fontsize="x-small",
+            fontweight="bold", color=INK, zorder=6,
+            bbox={"boxstyle": "round,pad=0.1", "facecolor": "white", "edgecolor": "none", "alpha": 0.7},
+        )  # fmt: skip

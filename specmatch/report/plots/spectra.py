@@ -15,6 +15,7 @@ from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnknownBeerError
 from specmatch.maths.spectra.band import LARGEST_NOISE, channel_noise, usable_band
 from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
+from specmatch.report.plots.glass import glass_colours
 from specmatch.report.plots.style import (
     INK,
     LINES,
@@ -24,7 +25,6 @@ from specmatch.report.plots.style import (
     axis_or_new,
     plain,
     shades,
-    swatch,
     time_axis,
 )
 
@@ -128,7 +128,7 @@ WAVELENGTH, REFLECTANCE = "wavelength, nm", "reflectance (1 = the reference)"
 def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax: Axes | None = None) -> Axes:
     """Draw the mean spectrum of each beer with the spread of its batches, palest beer first.
 
-    The square at the end of a line has the colour of the light that comes back through the beer.
+    The square at the end of a line has the colour of the beer as it would look in a glass.
 
     Parameters
     ----------
@@ -168,14 +168,18 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
         if beer not in known:
             raise UnknownBeerError(f"{beer!r} is no beer of the set; it holds {', '.join(sorted(known))}")
     ax = axis_or_new(ax)
-    nm, by_batch = _batch_means(refs)
+    nm, by_batch = batch_spectra(refs)
     order = sorted(wanted, key=lambda beer: -float(by_batch[(refs.batches["beer"] == beer).to_numpy()].mean()))
+    rows_of = {beer: (refs.batches["beer"] == beer).to_numpy() for beer in known}
+    lab = refs.batches["colour"].groupby(refs.batches["beer"]).mean()
+    means = np.array([by_batch[rows_of[beer]].mean(axis=0) for beer in known])
+    glass = dict(zip(known, glass_colours(means, nm, lab[known], refs.colour_unit), strict=True))
     for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
-        rows = by_batch[(refs.batches["beer"] == beer).to_numpy()]
+        rows = by_batch[rows_of[beer]]
         mean = rows.mean(axis=0)
         ax.plot(
             nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})",
-            marker="s", markevery=[-1], markersize=7, markerfacecolor=swatch(mean, nm), markeredgecolor=INK,
+            marker="s", markevery=[-1], markersize=7, markerfacecolor=glass[beer] or "white", markeredgecolor=INK,
             markeredgewidth=0.7, clip_on=False,
         )  # fmt: skip
         if len(rows) > 1:
@@ -242,7 +246,7 @@ def band_noise(refs: ReferenceSet) -> pd.DataFrame:
     return pd.DataFrame({"noise": noise, "used": _used(refs)}, index=pd.Index(nm, name="wavelength_nm"))
 
 
-def _batch_means(refs: ReferenceSet) -> tuple[Floats, Floats]:
+def batch_spectra(refs: ReferenceSet) -> tuple[Floats, Floats]:
     """Return the used wavelengths and the mean reflectance of each batch, in the order of the batches table."""
     used = _used(refs)
     means = refs.spectra.groupby(refs.scans["batch"].to_numpy()).mean().loc[refs.batches.index]

@@ -15,6 +15,7 @@ from specmatch.colour.tristimulus import tristimulus_values, white_point
 from specmatch.errors import MissingExtraError
 
 if TYPE_CHECKING:
+    from matplotlib.artist import Artist
     from matplotlib.axes import Axes
     from matplotlib.figure import Figure
 
@@ -68,6 +69,11 @@ def whole_figure(ax: Axes) -> Figure:
     # a figure's own `figure` is itself, a part's is the whole; `get_figure(root=True)` came with matplotlib 3.10 only
     whole: Figure = ax.figure.figure
     return whole
+
+
+def tell(artist: Artist, said: Sequence[str]) -> None:
+    """Give each point of an artist, or the whole of it, the words that a page shows where a pointer rests on it."""
+    artist.told = tuple(map(str, said))  # type: ignore[attr-defined]
 
 
 def plain(name: str) -> str:

@@ -67,6 +67,17 @@ def test_the_order_of_samples_stands_when_a_first_pour_is_left_out(house):
     assert alone.loc[one, "colour"] == pytest.approx(found.loc[one, "colour"], rel=1e-9)
 
 
+def test_a_pour_left_out_lends_its_sample_no_code_that_excludes_its_own(house):
+    found, _ = read(house, [PourConditions(fill=1.1), PourConditions(fill=0.7), PourConditions(fill=0.7)])
+    both = found["explanation"].str.contains("more beer in the cup than in the others") & found[
+        "explanation"
+    ].str.contains("less beer in the cup than usual")
+    # the sentence on the pour stays, the sample has the code of its own departure
+    assert both.sum() >= 6
+    assert not any({"path_long", "path_short"} <= set(codes) for codes in found["warnings"])
+    assert all("path_short" in codes for codes in found.loc[both, "warnings"])
+
+
 def test_two_pours_that_disagree_are_said_to(house):
     found, _ = read(house, [GOOD, PourConditions(fill=0.75)])
     assert found["warnings"].map(lambda codes: "replicates_disagree" in codes).sum() >= 11

@@ -274,6 +274,19 @@ def test_looking_back_at_one_beer_reads_no_whole_table(path):
     db.close()
 
 
+def test_an_entry_dated_in_the_future_does_not_lead_the_newest(path):
+    from specmatch.line.journal.queries import newest
+
+    times = ("2025-06-24T08:00:00+02:00", "2125-01-01T00:00:00+00:00", "2025-06-24T09:00:00+02:00")
+    with Journal(path) as journal, journal.writing():
+        for moment in times:
+            about = {"measured_at": moment, "measured_unix": datetime.fromisoformat(moment).timestamp()}
+            journal.append({"kind": "reading", "line": "L1", "decision": "consistent", "sample": moment, **about})
+        now = datetime.now(UTC).timestamp()
+        journal.append({"kind": "review", "line": "L1", "operator": "KA", "measured_unix": now + 60.0})
+        assert [row["entry"] for row in newest([journal])] == [1, 3, 2, 4]
+
+
 def test_a_record_has_one_text():
     assert record_text({"entry": 1, "colour": 8.5, "beer": "Kölsch"}) == '{"entry":1,"colour":8.5,"beer":"Kölsch"}'
     assert record_text({"x": 0.1 + 0.2}) == '{"x":0.30000000000000004}'

@@ -465,3 +465,13 @@ def test_a_foamy_pour_departs_most_and_as_foam(small_house):
     found = pour_departures(house.fitted.faults, foamy, pours.levels.sample)
     assert found.distance.argmax() == 4
     assert FAULTS[found.gain[4].argmax()].name == "foam"
+
+
+def test_the_odd_pour_is_the_same_one_at_every_limit(fit):
+    """One clipped pour and one a little too full: audit and fit ask at other limits, and name the clipped one both."""
+    conditions = [PourConditions(clip=0.8), PourConditions(fill=1.03), PourConditions()]
+    reflectance, _, _, sample, _, _ = measured(n_batches=1, draw=35, conditions=conditions)
+    strict, lenient = (find_outlying_replicates(fit, reflectance, sample, limit=limit) for limit in (14.0, 24.0))
+    first = np.arange(0, len(sample), 3)
+    assert set(first) <= set(strict.pours)
+    assert set(first) <= set(lenient.pours)

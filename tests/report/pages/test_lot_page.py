@@ -12,6 +12,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import entry_code, entry_number
 from specmatch.report.pages import hold_tag, lot_sheet
+from specmatch.report.pages.script import OWN_SCRIPT
 
 LIMITS = "== house.limits.csv\nbeer,target,tolerance,unit,risk\nSaddle Pale,14,10%,EBC,0.02\nAmber Lane,30,2,EBC,\n"
 
@@ -90,7 +91,11 @@ def test_names_that_attack_stay_text_on_paper_too(path):
         held = add_hold(path, **dict.fromkeys(("claimed", "lot", "sample", "advice", "reason"), wicked))
         with opened(path) as journal:
             for page in (hold_tag(journal, held), lot_sheet([journal], wicked)):
-                assert not re.search(r"<(img|script)", page) and "\u202e" not in page and "\x1b" not in page
+                assert (
+                    not re.search(r"<(img|script)", page.replace(OWN_SCRIPT, ""))
+                    and "\u202e" not in page
+                    and "\x1b" not in page
+                )
 
 
 def test_report_makes_them_without_matplotlib(path, tmp_path, capsys, monkeypatch):

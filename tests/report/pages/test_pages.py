@@ -21,6 +21,8 @@ from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import Section, bullets, figure, table, whole_page  # noqa: E402
 from specmatch.report.pages.reading_sheet import reading_sheet  # noqa: E402
+from specmatch.report.pages.readings import interval_bar, readings_verdict, why_and_what_to_do  # noqa: E402
+from specmatch.report.pages.script import ALLOWED, SCRIPT  # noqa: E402
 from specmatch.report.text import FIGURE_WORDS, figures_in_words  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
@@ -110,7 +112,15 @@ def check_page(page):
     """What holds for every page."""
     found = Tags(page)
     assert not found.open
-    assert not {"script", "img", "iframe", "link", "object", "b"} & set(found.tags)
+    assert not {"img", "iframe", "link", "object", "b"} & set(found.tags)
+    # the one script is the page's own, and the policy runs no other
+    assert found.tags["script"] == 1
+    assert page.count(f"<script>{SCRIPT}</script>") == 1
+    assert (
+        "meta",
+        "content",
+        f"default-src 'none'; style-src 'unsafe-inline'; script-src {ALLOWED}",
+    ) in found.attributes
     assert found.tags["h1"] == found.tags["main"] == 1
     ids = Counter(value for _, name, value in found.attributes if name == "id")
     assert max(ids.values()) == 1
@@ -127,13 +137,21 @@ def check_page(page):
     return "".join(found.words), found
 
 
-def test_the_set_page_says_first_what_it_can_and_cannot(set_html, evaluation):
+def test_the_set_page_begins_with_its_verdict_and_its_beers(set_html, evaluation):
     words, found = check_page(set_html)
-    assert words.index("What it can do") < words.index("What it cannot do") < words.index("Cautions")
+    order = [
+        "A model of this set reads colour within",
+        "at a glance",
+        "What it can do",
+        "What it cannot do",
+        "Cautions",
+    ]
+    assert [words.index(said) for said in order] == sorted(words.index(said) for said in order)
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    assert found.tags["svg"] == 9
+    # nine figures, and of each of three beers a glass and a line
+    assert found.tags["svg"] == 9 + 6
     for name in WICKED.values():
         assert name in words
 
@@ -152,7 +170,7 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert "<i>typing</i> error" in words
     assert mended.hash in words
     assert refs.hash in words
-    assert found.tags["svg"] == 2
+    assert found.tags["svg"] == 2 + 6
 
 
 @pytest.mark.whole
@@ -189,14 +207,15 @@ def test_the_model_page_says_what_it_was_fitted_on(house):
     assert "f" * 64 in words
     assert "to cover 90% of lab values" in words
     assert "package" in words
-    assert found.tags["svg"] == 1
+    assert found.tags["svg"] == 1 + 6
 
 
 @pytest.mark.whole
 def test_the_model_page_has_a_sheet_for_each_departure(house, shift, verified):
     assert set(verified["decision"]) == {"hold"}
     words, found = check_page(pages.model_page(house, session=shift, verified=verified))
-    assert found.tags["svg"] == 1 + 2 * len(verified)
+    # the map, glasses and lines of the beers, bars of the readings, and two drawings a sheet
+    assert found.tags["svg"] == 1 + 6 + 3 * len(verified)
     for sample, row in verified.iterrows():
         assert f"Sample {sample}" in words
         assert row["reason"][1:] in words
@@ -220,6 +239,26 @@ def test_a_sheet_says_apart_what_holds_only_of_the_claimed_beer(verified):
     typical = reading_sheet(row | counted, about={})
     assert "after all" not in typical and "<code>lamp_drift</code>" in typical and "12.3" in typical
     assert "14% less light" in typical
+
+
+def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified):
+    mixed = verified.assign(decision=["consistent", "rescan", "hold"])
+    first, second, third = map(str, mixed.index)
+    assert (
+        readings_verdict(mixed) == f"2 of 3 samples need somebody: 1 hold ({third}), 1 rescan ({second}); 1 consistent."
+    )
+    assert readings_verdict(mixed.iloc[:1]) == "Nothing is held: of 1 sample 1 consistent."
+    words, found = check_page(pages.model_page(house, session=shift, verified=mixed.iloc[:2]))
+    assert words.index("1 of 2 samples needs somebody") < words.index("↻ RESCAN") < words.index("✓ consistent")
+    assert ("a", "href", "#sheet-0") in found.attributes
+    bar = interval_bar({"colour": 8.0, "colour_low": 7.5, "colour_high": 8.5}, "A & B", (6.0, 9.0))
+    assert "8.0 (7.5 to 8.5); lab colours of A &amp; B in the set: 6.0 to 9.0" in bar
+    assert "<svg" not in interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
+    told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")})
+    assert told.startswith(
+        '<div class="told">it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam'
+    )
+    assert "To do" not in told and "counts reached" not in told
 
 
 def test_a_reading_page_holds_one_reading(house, shift, verified):
@@ -281,6 +320,20 @@ def test_a_figure_comes_with_its_numbers_and_a_table_with_row_names():
     assert "<a>" in words
     assert ("svg", "aria-label", "It rises & rises.") in found.attributes
     assert 'scope="row">b' in table(pd.DataFrame({"x": ["b"], "y": [2.0]}), "c")
+
+
+def test_a_pointer_finds_words_on_each_mark_of_a_figure():
+    from specmatch.report.plots.style import new_figure, tell
+
+    ax = new_figure().subplots()
+    (marks,) = ax.plot([0, 1, 2], [0, 1, 2], "o")
+    (lone,) = ax.plot([0, 1], [1, 0])
+    tell(marks, ["a", "<b>", "c"])
+    tell(lone, ["a & b"])
+    drawn = figure(ax, name="f", caption="c", says="It rises and falls.")
+    assert re.findall(r"<title>(.*?)</title>", drawn) == ["a", "&lt;b&gt;", "c", "a &amp; b"]
+    assert len(re.findall(r"<g><title>[^<]*</title><use [^>]*/></g>", drawn)) == 3
+    check_page(whole_page("T", "lead", f"<p>{CAUTIONS}</p>", [Section("s", "S", drawn)]))
 
 
 def test_a_set_shows_itself_in_a_notebook_escaped(small_set):

@@ -1,0 +1,211 @@
+"""The first screen of a page: a verdict in a sentence, and the beers at a glance, a row a beer."""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats
+from specmatch.house.assessment.mix_ups import GOOD_ENOUGH, PAIR
+from specmatch.maths.classification.class_model import ClassModel
+from specmatch.maths.classification.power import power
+from specmatch.maths.statistics.levels import mean_by
+from specmatch.reference.tables.edits import batch_days
+from specmatch.report.pages.html import Markup, table, text
+from specmatch.report.plots.glass import IN_A_GLASS, batch_colours, glass_colours, house_glass
+from specmatch.report.plots.spectra import batch_spectra
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.house.assessment.evaluation import Evaluation
+    from specmatch.house.house_model import HouseModel
+    from specmatch.reference.reference_set import ReferenceSet
+
+# trends are drawn to one scale, so that beers compare; it is never finer than this part of a beer's mean colour
+_FINEST = 0.05
+_WIDTH, _HEIGHT = 96.0, 26.0
+
+
+def set_beers(refs: ReferenceSet, house: HouseModel | None, evaluation: Evaluation | None) -> pd.DataFrame:
+    """Return a row a beer, pale to dark: `glass, colours, days, nearest, held`."""
+    nm, spectra = batch_spectra(refs)
+    days = batch_days(refs.scans, refs.batches)
+    beers = sorted(refs.batches["beer"].unique())
+    code = np.searchsorted(beers, refs.batches["beer"].to_numpy(dtype=str))
+    colour = refs.batches["colour"].to_numpy(np.float64)
+    mean = pd.Series(colour).groupby(code).mean().to_numpy()
+    rows = _rows(
+        beers, code, colour, days.tolist(), glass_colours(mean_by(spectra, code)[0], nm, mean, refs.colour_unit)
+    )
+    if house is not None and house.fitted.identity.judges:
+        rows = rows.join(nearest_beers(house))
+    if evaluation is not None and "nearest" in rows:
+        pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR].dropna(subset=["held"])
+        seen = [_worst_pair(pairs, str(beer), row.nearest) for beer, row in rows.iterrows()]
+        rows["nearest"], rows["held"], rows["n"] = zip(*seen, strict=True) if seen else ([], [], [])
+    return rows
+
+
+def model_beers(house: HouseModel) -> pd.DataFrame:
+    """Return a row a beer of a model, pale to dark, its neighbour held as often as the model's scatter lets expect."""
+    fitted = house.fitted
+    days = [""] * len(fitted.batches)
+    rows = _rows(fitted.beers, fitted.beer_of_batch, batch_colours(fitted), days, house_glass(fitted))
+    return rows.join(nearest_beers(house)) if fitted.identity.judges and len(fitted.beers) > 1 else rows
+
+
+def _rows(
+    beers: list[str] | tuple[str, ...], code: np.ndarray, colour: Floats, days: list[str], glass: list[str]
+) -> pd.DataFrame:
+    of_beer = []
+    for beer in range(len(beers)):
+        own = np.flatnonzero(code == beer)
+        # a batch without a day stands where the set has it
+        own = own[np.argsort([days[k] for k in own], kind="stable")] if all(days[k] for k in own) else own
+        of_beer.append({"glass": glass[beer], "colours": colour[own], "days": [days[k] for k in own]})
+    rows = pd.DataFrame(of_beer, index=pd.Index(list(beers), name="beer", dtype=object))
+    middle = [float(np.nanmean(x)) if np.isfinite(x).any() else np.inf for x in rows["colours"]]
+    return rows.iloc[np.argsort(middle, kind="stable")]
+
+
+def nearest_beers(house: HouseModel) -> pd.DataFrame:
+    """Return of each beer the one that lies nearest, and the chance that one is held as the other, either way."""
+    identity, beers = house.fitted.identity, house.fitted.beers
+    pours = round(float(np.median(identity.samples.n_pours)))
+    gap = (identity.beer_means[:, None, :] - identity.beer_means) ** 2 / identity.metric.scatter(float(pours))
+    apart = gap.sum(axis=2)
+    np.fill_diagonal(apart, np.inf)
+    nearest = apart.argmin(axis=1)
+    held = [_expected(identity, code, int(other), pours, house.false_reject_rate) for code, other in enumerate(nearest)]
+    return pd.DataFrame(
+        {"nearest": [beers[k] for k in nearest], "held": held}, index=pd.Index(list(beers), name="beer")
+    )
+
+
+def _expected(identity: ClassModel, one: int, other: int, pours: int, rate: float) -> float:
+    ways = ((one, other), (other, one))
+    return min(power(identity, claimed, really, n_pours=pours, rate=rate) for claimed, really in ways)
+
+
+def _worst_pair(pairs: pd.DataFrame, beer: str, nearest: str) -> tuple[str, float, int]:
+    """Return the beer that this one was least often told from, either way; the nearest where none was ever missed."""
+    own = pairs[(pairs["claimed"] == beer) | (pairs["really"] == beer)]
+    own = own.assign(other=np.where(own["claimed"] == beer, own["really"], own["claimed"]))
+    worst = own.groupby("other")["held"].min()
+    other = nearest if worst.empty or worst.min() == 1.0 else str(worst.idxmin())
+    told = own[own["other"] == other]
+    if told.empty:
+        return other, float("nan"), 0
+    least = told.loc[told["held"].idxmin()]
+    return other, float(least["held"]), int(least["n"])
+
+
+def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
+    """Return the table of the beers, a row a beer, with its colour in a glass and the way its batches went."""
+    spread = max([_FINEST, *(_reach(x) for x in rows["colours"])])
+    shown = pd.DataFrame(index=rows.index)
+    painted = rows["glass"].ne("").any()
+    if painted:
+        shown["in a glass"] = [_glass(str(beer), row.glass) for beer, row in rows.iterrows()]
+    shown[f"{what}, {unit}"] = [_spread(x) for x in rows["colours"]]
+    shown["batches"] = [len(x) for x in rows["colours"]]
+    shown["batch by batch"] = [_trend(str(beer), row.colours, row.days, spread, unit) for beer, row in rows.iterrows()]
+    if "nearest" in rows:
+        shown["nearest beer"] = rows["nearest"]
+        observed = "n" in rows
+        shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
+    notes = [IN_A_GLASS] if painted else []
+    notes.append(
+        "Lab colours: mean and, after ±, the standard deviation between batches. Lines: batches in their order, all to "
+        f"one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
+    )
+    if "nearest" in rows:
+        notes.append(
+            "Told apart: how often a batch of the one, claimed to be the other, was held; the worse of both ways."
+            if "n" in rows
+            else "Told apart: the chance that a sample of the one, claimed to be the other, is held, expected from the "
+            "scatter of the batches; the worse of both ways."
+        )
+    return table(shown, "From pale to dark", cards="cards dense") + f'<p class="quiet">{text(" ".join(notes))}</p>'
+
+
+def _glass(beer: str, colour: str) -> Markup:
+    if not colour:
+        return Markup("")
+    said = text(f"{beer} in a glass: about {colour}")
+    return Markup(
+        f'<svg class="glass" viewBox="0 0 34 26" role="img" aria-label="{said}"><title>{said}</title>'
+        f'<path d="M3 2 L31 2 L28 24 L6 24 Z" fill="{colour}" stroke="currentColor"/></svg>'
+    )
+
+
+def _spread(colours: Floats) -> str:
+    known = colours[np.isfinite(colours)]
+    if not known.size:
+        return "no lab colour"
+    return f"{known.mean():.1f}" + (f" ± {known.std(ddof=1):.1f}" if known.size > 1 else "")
+
+
+def _reach(colours: Floats) -> float:
+    known = colours[np.isfinite(colours)]
+    return float(np.abs(known / known.mean() - 1.0).max()) if known.size > 1 else 0.0
+
+
+def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str) -> Markup:
+    at = np.flatnonzero(np.isfinite(colours))
+    if at.size < 2:
+        return Markup("too few")
+    known = colours[at]
+    x = 4.0 + (_WIDTH - 8.0) * at / (len(colours) - 1)
+    y = _HEIGHT / 2.0 - (known / known.mean() - 1.0) / reach * (_HEIGHT / 2.0 - 4.0)
+    line = " ".join(f"{a:.1f},{b:.1f}" for a, b in zip(x, y, strict=True))
+    span = f", {days[0]} to {days[-1]}" if days[0] and days[-1] else ""
+    said = text(
+        f"{beer}, {counted(at.size, 'batch')}{span}: first {known[0]:.1f}, last {known[-1]:.1f}, "
+        f"lowest {known.min():.1f}, highest {known.max():.1f} {unit}"
+    )
+    dots = "".join(
+        f'<circle cx="{a:.1f}" cy="{b:.1f}" r="1.8">'
+        f"<title>{text(f'{days[k]} {colours[k]:.1f} {unit}'.strip())}</title></circle>"
+        for a, b, k in zip(x, y, at, strict=True)
+    )
+    return Markup(
+        f'<svg class="trend" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}"><title>{said}</title>'
+        f'<path d="M0 {_HEIGHT / 2:g} H{_WIDTH:g}" class="middle"/><polyline points="{line}"/>{dots}</svg>'
+    )
+
+
+def _told(held: float, n: int | None) -> str:
+    if np.isnan(held):
+        return "cannot tell yet"
+    word = "yes" if held >= GOOD_ENOUGH else "not always" if held >= 0.5 else "no"
+    share = "over 99%" if held > 0.99 else f"{held:.0%}"
+    return f"{word}: {share} expected" if n is None else f"{word}: {round(held * n)} of {n} held"
+
+
+def told_apart(rows: pd.DataFrame) -> str:
+    """Say in half a sentence whether the beers can be told apart."""
+    if "nearest" not in rows:
+        return "cannot yet tell whether its beers can be told apart" if len(rows) > 1 else "holds one beer only"
+    known = rows.dropna(subset=["held"])
+    weak = known[known["held"] < GOOD_ENOUGH].sort_values("held", kind="stable")
+    if known.empty:
+        return "cannot yet tell its beers apart"
+    if weak.empty:
+        return f"tells each of its {counted(len(rows), 'beer')} from the one nearest to it"
+    first = f"{weak.index[0]} from {weak['nearest'].iloc[0]}"
+    more = f" ({len(weak)} of {len(rows)} beers have such a neighbour)" if len(weak) > 2 else ""
+    return f"does not always tell {first}{more}"
+
+
+def map_says(rows: pd.DataFrame) -> str:
+    """Say what the map of the beers shows."""
+    ends = f", from {rows.index[0]} on the pale side to {rows.index[-1]} on the dark" if len(rows) > 1 else ""
+    return f"{counted(len(rows), 'beer')} with their batches{ends}; the model {told_apart(rows)}."
+
+
+def verdict(sentence: str) -> str:
+    """Return the sentence that a page begins with."""
+    return f'<p class="verdict">{text(sentence)}</p>'

@@ -1,0 +1,133 @@
+"""Readings on a page: those that need somebody first, each with its decision, its colour, why, and what to do."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+import pandas as pd
+
+from specmatch.house.reading.explanations import apart_from_claim
+from specmatch.report.pages.html import Markup, table, text
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
+from specmatch.wording import counted, listed
+
+_ORDER = (HOLD, RESCAN, None, CONSISTENT)
+# word, mark and weight say it together: none of them is a colour
+_SHOWN = {HOLD: "■ HOLD", RESCAN: "↻ RESCAN", CONSISTENT: "✓ consistent", None: "– reading only"}
+_GO_ON = "go on"
+_MOST_NAMED = 4
+_WIDTH, _HEIGHT = 136.0, 18.0
+
+
+def departures(verified: pd.DataFrame) -> list[str]:
+    """Return the samples that need somebody, held ones first."""
+    decisions = _decisions(verified)
+    return [str(name) for kind in _ORDER[:3] for name, found in decisions.items() if found == kind]
+
+
+def _decisions(verified: pd.DataFrame) -> dict[Any, str | None]:
+    return {name: value if isinstance(value, str) else None for name, value in verified["decision"].items()}
+
+
+def readings_verdict(verified: pd.DataFrame) -> str:
+    """Say in one sentence what of all these readings needs somebody."""
+    decisions = _decisions(verified)
+    named = {kind: [str(name) for name, found in decisions.items() if found == kind] for kind in _ORDER}
+    parts = [
+        f"{len(named[kind])} {kind} ({listed(named[kind], _MOST_NAMED)})" for kind in (HOLD, RESCAN) if named[kind]
+    ]
+    rest = [f"{len(named[CONSISTENT])} {CONSISTENT}"] if named[CONSISTENT] else []
+    rest += [f"{len(named[None])} without a claim"] if named[None] else []
+    if not parts:
+        return f"Nothing is held: of {counted(len(verified), 'sample')} {' and '.join(rest)}."
+    n = len(named[HOLD]) + len(named[RESCAN])
+    needs = f"{n} of {counted(len(verified), 'sample')} {'needs' if n == 1 else 'need'} somebody"
+    return f"{'; '.join([f'{needs}: ' + ', '.join(parts), *rest])}."
+
+
+def readings_table(
+    verified: pd.DataFrame, scans: pd.DataFrame | None, ranges: Mapping[str, tuple[float, float]]
+) -> str:
+    """Return readings as a table; each that departs leads to its sheet."""
+    sheets = (
+        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified))} if scans is not None else {}
+    )
+    decisions = _decisions(verified)
+    ordered = sorted(verified.index, key=lambda name: _ORDER.index(decisions[name]))
+    about = pd.DataFrame() if scans is None else scans.drop_duplicates("sample").set_index("sample")
+    rows = []
+    for name in ordered:
+        row = verified.loc[name]
+        beer = row.get("claimed") if isinstance(row.get("claimed"), str) else row["nearest_beer"]
+        shown: dict[str, Any] = {
+            "sample": Markup(f'<a href="#{sheets[name]}">{text(name)}</a>') if name in sheets else name,
+            "decision": decision_mark(decisions[name]),
+            "claimed": _claimed(row.get("claimed"), row["nearest_beer"]),
+            f"colour, {row['colour_unit']}": interval_bar(row, str(beer), ranges.get(str(beer))),
+            "why, and what to do": why_and_what_to_do(row.to_dict()),
+        }
+        for column, said in (("batch", "lot"), ("operator", "operator")):
+            value = about.at[name, column] if name in about.index and column in about else ""
+            known = not (value == name or pd.isna(value) or value == "")
+            shown[said] = Markup(f'<span class="whole">{text(value)}</span>') if known else ""
+        rows.append(shown)
+    shown_rows = pd.DataFrame(rows)
+    empty = [column for column in ("lot", "operator") if column in shown_rows and not shown_rows[column].any()]
+    caption = (
+        f"{counted(len(verified), 'sample')}, held and to be scanned again first; the bar is the interval of the "
+        "colour, the grey block the lab colours of the beer"
+    )
+    return table(shown_rows.drop(columns=empty), caption, cards="cards")
+
+
+def _claimed(claimed: Any, nearest: str) -> Markup:
+    said = text(claimed) if isinstance(claimed, str) else "no claim"
+    return Markup(said if claimed == nearest else f"{said}<br>nearest: {text(nearest)}")
+
+
+def decision_mark(decision: str | None) -> Markup:
+    """Return a decision told by its word, its mark and its weight."""
+    return Markup(f'<span class="said {text(decision or "")}">{text(_SHOWN.get(decision, decision))}</span>')
+
+
+def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
+    """Return reason, advice and warnings of a reading in words; the sheet and the record hold all that was found."""
+    codes: Sequence[str] = apart_from_claim({"warnings": (), **reading}).codes
+    known = [WARNING_CODES[code] for code in dict.fromkeys(codes) if code in WARNING_CODES]
+    # what made it a rescan is its reason already
+    found = [code.sentence.partition(":")[0] for code in known if code.effect != RESCAN]
+    advice = "" if reading.get("advice") == _GO_ON else reading.get("advice")
+    parts = [("", reading.get("reason")), ("To do", advice), ("Warnings", "; ".join(found))]
+    lines = [f"<strong>{head}:</strong> {text(said)}" if head else text(said) for head, said in parts if said]
+    return Markup(f'<div class="told">{"<br>".join(lines)}</div>')
+
+
+def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, float] | None) -> Markup:
+    """Return a colour with its interval, as text and as a bar over the lab colours of the beer."""
+    # known: lowest and highest lab colour of the beer; without them no bar is drawn, and the unit is named
+    colour, low, high = (
+        float("nan") if reading.get(c) is None else float(reading[c]) for c in ("colour", "colour_low", "colour_high")
+    )
+    if np.isnan(colour):
+        return Markup("none")
+    ends = [f"{end:.1f}" if np.isfinite(end) else "no limit" for end in (low, high)]
+    words = f"{colour:.1f} ({ends[0]} to {ends[1]})" + ("" if known else f" {reading['colour_unit']}")
+    if known is None or not np.isfinite([low, high]).all():
+        return Markup(text(words))
+    first, last = min(low, known[0]), max(high, known[1])
+    room = 0.08 * (last - first) + 1e-9
+
+    def at(value: float) -> float:
+        return _WIDTH * (value - first + room) / (last - first + 2.0 * room)
+
+    said = text(f"{words}; lab colours of {beer} in the set: {known[0]:.1f} to {known[1]:.1f}")
+    block = max(at(known[1]) - at(known[0]), 2.0)
+    return Markup(
+        f'<span class="whole">{text(words)}</span>'
+        f'<svg class="within" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}">'
+        f'<title>{said}</title><rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
+        f'<path d="M{at(low):.1f} 9 H{at(high):.1f} M{at(low):.1f} 5 v8 M{at(high):.1f} 5 v8"/>'
+        f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/></svg>'
+    )

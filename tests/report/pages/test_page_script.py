@@ -1,0 +1,66 @@
+"""A page in a real browser: tables sort and filter by its own script, it fits a phone, and it is dark where asked."""
+
+import pandas as pd
+import pytest
+from browser import browsing, open_page
+
+from specmatch.report.pages.html import Section, limits, section, table, whole_page
+from specmatch.report.pages.script import SCRIPT
+from specmatch.wording import CAUTIONS
+
+pytestmark = pytest.mark.whole
+
+
+@pytest.fixture(scope="module")
+def browser():
+    with browsing() as found:
+        yield found
+
+
+@pytest.fixture(scope="module")
+def page_url(tmp_path_factory):
+    numbers = [10.0, 9.0, float("nan"), -2.0, 100.0, 1e-5, 30.0, 4.0, 5.0, 6.0, 7.0]
+    rows = pd.DataFrame({"beer": [f"Beer {k}" for k in range(11, 0, -1)], "size": numbers})
+    parts = [Section("t", "Table", table(rows, "Numbers", cards="cards")), limits(["a"] * 5, ["b"] * 5)]
+    path = tmp_path_factory.mktemp("page") / "page.html"
+    path.write_text(whole_page("T", "lead", "".join(map(section, parts)), []), encoding="utf-8")
+    return path.as_uri()
+
+
+def column(page, place):
+    return page.locator(f"tbody tr:visible > :nth-child({place})").all_inner_texts()
+
+
+def test_a_table_sorts_by_number_and_by_name_and_filters(browser, page_url):
+    page = open_page(browser, page_url)
+    page.get_by_role("button", name="sort by size").click()
+    assert column(page, 2) == ["-2", "1e-05", "4", "5", "6", "7", "9", "10", "30", "100", ""]
+    page.get_by_role("button", name="sort by size").press("Enter")
+    assert column(page, 2)[:2] == ["100", "30"] and column(page, 2)[-1] == ""
+    assert page.locator("th[aria-sort=descending]").count() == 1
+    page.get_by_role("button", name="sort by beer").click()
+    assert column(page, 1)[:3] == ["Beer 1", "Beer 2", "Beer 3"]
+    page.get_by_role("searchbox").fill("beer 11")
+    assert column(page, 1) == ["Beer 11"]
+    assert page.get_by_role("status").inner_text().strip() == "1 of 11 rows"
+    assert page.wrong == []
+
+
+def test_a_page_fits_a_phone_and_opens_whole_for_print(browser, page_url):
+    page = open_page(browser, page_url, "phone")
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    assert page.get_by_text("and 2 more").count() == 2
+    rest = CAUTIONS.partition(". ")[2][:40]
+    assert not page.get_by_text(rest).is_visible()
+    page.evaluate("window.dispatchEvent(new Event('beforeprint'))")
+    assert page.get_by_text(rest).is_visible()
+    page.emulate_media(color_scheme="dark")
+    assert page.evaluate("getComputedStyle(document.body).backgroundColor") == "rgb(21, 24, 27)"
+    assert page.wrong == []
+
+
+def test_without_scripts_everything_is_there(browser, page_url):
+    page = browser.new_context(java_script_enabled=False).new_page()
+    page.goto(page_url)
+    assert page.locator("tbody tr").count() == 11 and page.get_by_role("searchbox").count() == 0
+    assert len(SCRIPT.splitlines()) < 200
