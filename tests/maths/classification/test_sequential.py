@@ -119,7 +119,8 @@ class TestPackages:
     @pytest.mark.slow
     @pytest.mark.whole
     def test_error_rates(self, full_size):
-        held = passed = right = wrong = 0
+        held = passed = right = wrong = undecided = 0
+        stated = stated_undecided = 0.0
         for seed in range(40 if full_size else 6):
             beers, fit = twins(seed, 5.0)
             for claimed, really in ((0, 0), (1, 1), (0, 1), (1, 0)):
@@ -129,11 +130,18 @@ class TestPackages:
                     decision = step.decision
                     if claimed == really:
                         right += 1
-                        # at the last package those are held as well of which a rival could not be ruled out
-                        held += decision == HOLD and step.n_packages < RULE.most_packages
+                        # those too that are held at the last package because a rival is not ruled out
+                        held += decision == HOLD
+                        stated += step.stated_hold
+                        undecided += step.undecided
+                        stated_undecided += step.stated_undecided
                     else:
                         wrong += 1
                         passed += decision == CONSISTENT
-        # as asked, both: 5 % of right batches held, 1 % of the twin's batches passed
+        # as asked, both, and in total: 5 % of right batches held, 1 % of the twin's batches passed
+        print(held, undecided, right, stated / right, stated_undecided / right, passed, wrong)
+        # where the twin lies too close for both, more is stated; six in a hundred is what it comes to on average here
+        assert 0.05 <= stated / right <= 0.06
         assert binomial_bounds(held, right, level=0.999)[0] <= 0.05
+        assert binomial_bounds(undecided, right, level=0.999)[0] <= stated_undecided / right
         assert binomial_bounds(passed, wrong, level=0.999)[0] <= 0.01
