@@ -109,7 +109,7 @@ def main() -> None:
         print(f"{risk}: mean {apart.mean():.3f}, within 0.03 in {(apart <= 0.03).mean():.2f}, worst {apart.max():.3f}")
     for risk in BOUNDED:
         held = table[f"{risk} bounds"]
-        print(f"{risk}: what is seen of a beer lies within its 95 % bounds in {held.mean():.3f}, worst {held.min():.3f}")
+        print(f"{risk}: seen of a beer lies within its 95 % bounds in {held.mean():.3f}, worst {held.min():.3f}")
 
 
 if __name__ == "__main__":

@@ -33,10 +33,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
     from specmatch.line.watch_folder import needs_look, watching
+    from specmatch.report.text import risks_text
     from specmatch.wording import CAUTIONS
 
     tell = _tell(args.json)
-    with watching(line_setting(args), args.folder, args.journal, date_order=args.dates) as watcher:
+    setting = line_setting(args)
+    # beside the documents of --json, so that they stay what they are
+    if risks := risks_text(setting.house.limit_risks(setting.specification)):
+        say(risks, error=args.json, flush=True)
+    with watching(setting, args.folder, args.journal, date_order=args.dates) as watcher:
         if args.once:
             rows = watcher.once()
             for row in rows:

@@ -124,7 +124,7 @@ class LastLook:
 
 
 def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
-    """Find the bounds at the last package at which `wrong_pass` of each rival's lots pass in all, by lots drawn anew."""
+    """Find the bounds at the last package that let `wrong_pass` of a rival's lots pass in all, by lots drawn anew."""
     if rule.wrong_pass is None or rule.most_packages is None:
         return LastLook(np.full(len(fit.beer_means), -np.inf), 0.0)
     counts = np.arange(1, rule.most_packages + 1)
@@ -159,7 +159,8 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
             left = (rule.wrong_pass - spent) / max(1.0 - spent, 1e-9)
             bound[rival] = max(low, float(np.quantile(drawn[~early, -1], left)))
     right = ratios(claimed, rivals)
-    passed = (right[:, :-1] <= low).all(axis=2).any(axis=1) | (right[:, -1] <= bound[rivals]).all(axis=1)
+    early = np.any(np.all(right[:, :-1] <= low, axis=2), axis=1)
+    passed = early | np.all(right[:, -1] <= bound[rivals], axis=1)
     return LastLook(bound, float(1.0 - passed.mean()))
 
 
@@ -169,7 +170,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
     ratios, last = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
     # what the last package leaves undecided is taken off the rate at which lots depart, down to half of it
     departing = rule.wrong_hold - min(last.undecided, rule.wrong_hold / 2.0)
-    stated = {"stated_hold": departing + last.undecided, "stated_undecided": last.undecided}
+    stated = departing + last.undecided, last.undecided
     # a set of one beer has no rival: only the claim itself can fall
     others = ratios.copy()
     others[:, claimed] = -np.inf
@@ -192,7 +193,7 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         )  # fmt: skip
         if decision != ANOTHER:
             undecided = decision == HOLD and not departs[row] and not changed
-            return Step(decision, m, int(rivals[row]), float(strongest[row]), undecided=undecided, **stated)
+            return Step(decision, m, int(rivals[row]), float(strongest[row]), "", *stated, undecided)
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
-    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), **stated)
+    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)

@@ -17,7 +17,13 @@ from specmatch.maths.classification.mixtures import BLEND_SHARES
 from specmatch.measurement.reference_history import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
+from specmatch.report.pages.capabilities import (
+    ALWAYS_TRUE,
+    HELD_AND_A_WEEK,
+    blends_by_part,
+    evaluated_abilities,
+    thin_beers,
+)
 from specmatch.report.pages.html import Section, abilities, cautions, figure, table, text, versions, whole_page
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
@@ -251,6 +257,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) ->
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
+    body += f"<p>{HELD_AND_A_WEEK}</p>"
     return body
 
 
