@@ -17,6 +17,8 @@ from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.spectra import text_ids
 
 COLOUR_UNITS = ("EBC", "SRM")
+# what the value of a batch is called, unless the set says otherwise
+VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
 
 
@@ -82,10 +84,8 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
-    """Bring a table of batches to one form, lab colours in one unit."""
+    """Bring a table of batches to one form, lab colours in one unit; values of another kind stay in theirs."""
     # batches: index (or column) `batch`; `beer` and `colour` are enough
-    if colour_unit not in COLOUR_UNITS:
-        raise OptionError(f"colour_unit is {colour_unit!r}; expected EBC or SRM")
     if not isinstance(batches, pd.DataFrame):
         raise TableError(f"batches are a {type(batches).__name__}; expected a DataFrame with beer and colour")
     if "batch" in batches.columns:
@@ -110,7 +110,9 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
         raise TableError(
-            f"batch {table.index[row]!r} has the colour {str(table['colour'].iloc[row])!r}; expected a number > 0"
+            f"batch {table.index[row]!r} has the {VALUE_NAME if colour_unit in COLOUR_UNITS else 'value'} "
+            f"{str(table['colour'].iloc[row])!r}; expected a number > 0"
+            + ("" if colour_unit in COLOUR_UNITS else " (specmatch.models.ColourRegressor(regression=None) takes any)")
         )
     table["colour"] = colour
     return _in_one_unit(table, colour_unit)
@@ -118,7 +120,15 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
 
 def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
     units = _text_column(table["colour_unit"], "colour_unit") if "colour_unit" in table.columns else None
-    if units is not None:
+    if units is not None and colour_unit not in COLOUR_UNITS:
+        other = ~units.isin(["", colour_unit])
+        if other.any():
+            row = int(other.to_numpy().argmax())
+            raise UnitError(
+                f"batch {table.index[row]!r} has the unit {units.iloc[row]!r}, the set {colour_unit!r}; only EBC and "
+                "SRM are converted: bring the values to one unit"
+            )
+    elif units is not None:
         units = units.str.upper().where(units != "", colour_unit)
         unknown = ~units.isin(COLOUR_UNITS)
         if unknown.any():
@@ -148,6 +158,11 @@ def lab_values_of(batches: pd.DataFrame) -> LabValues | None:
     }
     labs = _text_column(batches["lab"], "lab") if "lab" in batches.columns else pd.Series("", index=batches.index)
     return LabValues(tuple(labs), extra_variance(**numbers))
+
+
+def in_ebc(value: Floats, unit: str) -> Floats:
+    """Return colours in EBC, and NaN for values of another kind."""
+    return in_colour_unit(value, unit, "EBC") if unit in COLOUR_UNITS else np.full(np.shape(value), np.nan)
 
 
 def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:

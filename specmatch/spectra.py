@@ -40,8 +40,16 @@ class Spectra:
     values: Floats  # (n, p): reflectance as a fraction; NaN marks a missing channel
 
 
-def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectance", x_unit: str = "nm") -> Spectra:
+def check_spectra(
+    table: pd.DataFrame | pd.Series,
+    *,
+    quantity: str = "reflectance",
+    x_unit: str = "nm",
+    any_wavelength: bool = False,
+) -> Spectra:
     """Check a table of spectra and bring it to reflectance on an ascending grid in nm."""
+    # any_wavelength: the unit of the axis was stated, or checked before; else an axis beyond a silicon detector's range
+    # is taken to be in another unit, and refused
     # table: A row a scan, index the scan ids, columns the wavelengths in any order (numbers, or text such as `"430.5"`)
     if quantity not in QUANTITIES:
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
@@ -56,7 +64,7 @@ def check_spectra(table: pd.DataFrame | pd.Series, *, quantity: str = "reflectan
     if not scan_ids.is_unique:
         repeated = scan_ids[scan_ids.duplicated()].unique()
         raise TableError(f"scan {repeated[0]!r} stands more than once in the spectra table; give each scan its own id")
-    wavelength_nm = wavelengths_from(table.columns, x_unit=x_unit)
+    wavelength_nm = wavelengths_from(table.columns, x_unit=x_unit, any_wavelength=any_wavelength)
     values = _as_floats(table, scan_ids)
     if (np.diff(wavelength_nm) <= 0).any():
         order = np.argsort(wavelength_nm, kind="stable")
@@ -103,7 +111,7 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     return pd.Index(cells, dtype=object, name=what)
 
 
-def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
+def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm", any_wavelength: bool = False) -> Floats:
     """Return column headings as wavelengths in nm, in the order given."""
     # -> (p,)
     # columns: numbers, or text such as `"430.5"`, `"430.5 nm"` or `"22222 1/cm"`
@@ -114,11 +122,13 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm") -> Floats:
         bad = next((heading for heading in columns if numbers_of(pd.Index([heading])) is None), columns[0])
         raise TableError(f"column {bad!r} is no wavelength; a spectra table holds wavelengths in nm and nothing else")
     x_nm = in_nm(found[0], found[1] or x_unit)
-    outside = ~((x_nm >= PLAUSIBLE_NM[0]) & (x_nm <= PLAUSIBLE_NM[1]))
+    low, high = (0.0, np.inf) if any_wavelength else PLAUSIBLE_NM
+    outside = ~((x_nm >= low) & (x_nm <= high))
     if outside.any():
         raise UnitError(
-            f"column {columns[int(outside.argmax())]!r} is no wavelength between {PLAUSIBLE_NM[0]:g} and "
-            f"{PLAUSIBLE_NM[1]:g} nm; head the columns in nm (ReferenceSet takes x_unit='um' or '1/cm' too)"
+            f"column {columns[int(outside.argmax())]!r} is no wavelength between {low:g} and {high:g} nm; "
+            "head the columns in nm, or state their unit to ReferenceSet, which then takes any range: "
+            "x_unit='nm', 'um' or '1/cm'"
         )
     return x_nm
 
@@ -185,6 +195,8 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
             f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where the model needs "
             f"{LARGEST_GAP_NM:g} nm or less; export the full resolution"
         )
+    if not between.any():
+        return spectra.values[:, np.where(exact_left, left, right)]
     values = spectra.values[:, left] * (1.0 - share) + spectra.values[:, right] * share
     # taken, not interpolated, so that a missing neighbour cannot spoil a channel that is there
     values[:, exact_left] = spectra.values[:, left[exact_left]]

@@ -3,8 +3,8 @@
 import re
 from collections.abc import Sequence
 
-# controls but for tab and line end, and the marks that turn the direction of writing
-_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u200e\u200f\u202a-\u202e\u2066-\u2069]")
+# controls but for tab and line end, the marks that turn the direction of writing, breaks that are no line end
+_STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 CAUTIONS = (
@@ -23,6 +23,15 @@ _PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "
 def counted(number: int, noun: str) -> str:
     """Write a number with its noun, in the singular after 1."""
     return f"{number} {noun if number == 1 else _PLURALS.get(noun, f'{noun}s')}"
+
+
+def p_in_words(p: float) -> str:
+    """Say how rare a p-value is: of how many true samples one lies as far out."""
+    # a p-value of 0.000 would claim more than any set of batches can tell
+    if p < 0.0005:
+        return "p < 0.001, fewer than one true sample in 1000 lies as far out"
+    one_in = f"{1.0 / p:.0f}" if p < 0.1 else f"{1.0 / p:.1f}"
+    return f"p = {p:.3f}, one true sample in {one_in} lies as far out" if p < 0.5 else f"p = {p:.2f}"
 
 
 def listed(names: Sequence[str], most: int) -> str:

@@ -21,15 +21,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("journals", nargs="+", metavar="DB", help="one or several journals")
     parser.add_argument("--beer", metavar="BEER", help="only what was claimed to be this beer")
     parser.add_argument("--last", type=int, default=20, metavar="N", help="newest rows to show (default 20)")
+    parser.add_argument("--now", action="store_true", help="one screen: how the line stands")
     parser.add_argument("--check", action="store_true", help="follow the chain of hashes, name altered or missing rows")
     parser.add_argument("--expect", metavar="HASH", help="with --check: a last hash kept elsewhere, that must be there")
     parser.add_argument("--backup", metavar="FILE", help="copy one journal to a new file and check the copy")
-    parser.add_argument("--export", metavar="FILE", help="write the rows to a .csv or .json file")
+    parser.add_argument(
+        "--export",
+        metavar="FILE",
+        help="write the rows to a .csv or .json file: all, or what the options below and --beer, --line ask for",
+    )
+    parser.add_argument("--lot", metavar="LOT", help="with --export: of this lot")
+    parser.add_argument("--since", metavar="DAY", help="with --export: from this day on, such as 2025-06-24")
+    parser.add_argument("--until", metavar="DAY", help="with --export: up to this day, and that too")
     parser.add_argument(
         "--review",
-        type=int,
         metavar="ENTRY",
-        help="settle an entry that waits, or its run (with --outcome, --operator, --note)",
+        help="settle an entry that waits, or its run, by number or code of a tag (with --outcome, --operator, --note)",
     )
     parser.add_argument(
         "--override",
@@ -50,7 +57,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         metavar=("FROM", "TO"),
         help="name the period that charts take their limits from, times with offset (with --operator, --note)",
     )
-    parser.add_argument("--line", default="", metavar="NAME", help="line of the baseline (default: all) or override")
+    parser.add_argument("--line", default="", metavar="NAME", help="line of --now, --export, a baseline, an override")
     parser.add_argument(
         "--false-alarm-days",
         type=number,
@@ -76,6 +83,8 @@ def run(args: argparse.Namespace) -> Outcome:
         )
     if args.expect and not args.check:
         raise OptionError("--expect goes with --check: the chain is followed to that hash")
+    if not args.export and (args.lot or args.since or args.until):
+        raise OptionError("--lot, --since and --until go with --export: they say which rows are written")
     with ExitStack() as stack:
         # a misspelt name must not become a new journal
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.journals]
@@ -88,24 +97,27 @@ def run(args: argparse.Namespace) -> Outcome:
         if args.export:
             from specmatch.line.journal.queries import export
 
-            n = export(journals, args.export, beer=args.beer)
+            asked = {"lot": args.lot, "line": args.line or None, "since": args.since, "until": args.until}
+            n = export(journals, args.export, beer=args.beer, **asked)
             return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {counted(n, 'row')}")
-        return _look_back(args, journals)
+        return _now(args, journals) if args.now else _look_back(args, journals)
 
 
 def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
+    from specmatch.cli.terminal import screen
+    from specmatch.line.journal.queries import entry_number
     from specmatch.line.reviews import name_baseline, override, review
     from specmatch.report.entry_text import entry_line
 
     signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
         if args.review is not None:
-            row = review(journal, args.review, **signed)
+            row = review(journal, entry_number(journal, args.review), **signed)
         elif args.override is not None:
             row = override(journal, *args.override, line=args.line, **signed)
         else:
             row = name_baseline(journal, *args.baseline, operator=args.operator, note=args.note, line=args.line)
-    return Outcome([row], entry_line(row))
+    return Outcome([row], entry_line(row, width=screen()[0]))
 
 
 def _backup(journal: "Journal", path: str) -> Outcome:
@@ -134,10 +146,40 @@ def _check(journals: "list[Journal]", expect: str) -> Outcome:
     return Outcome(results, "\n".join(lines), needs_look=any(result["faults"] for result in results))
 
 
+def _now(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
+    from dataclasses import asdict
+
+    from specmatch.cli.arguments import shown_row
+    from specmatch.cli.terminal import screen
+    from specmatch.errors import OptionError
+    from specmatch.line.now import line_now, lines_of
+    from specmatch.report.entry_text import now_text
+
+    asked = [(journal, line) for journal in journals for line in lines_of(journal) if args.line in ("", line)]
+    if not asked and args.line:
+        known = ", ".join(line for journal in journals for line in lines_of(journal)) or "none"
+        raise OptionError(f"no journal holds line {args.line!r}; lines: {known}")
+    found = [(journal, line_now(journal, line)) for journal, line in asked]
+    width, height = screen()
+    texts = [now_text(now, str(j.path), width=width, height=height // len(found)) for j, now in found]
+    results = [
+        {
+            "journal": str(journal.path),
+            **asdict(now),
+            "last": now.last and shown_row(now.last),
+            "newest": [shown_row(row) for row in now.newest],
+        }
+        for journal, now in found
+    ]
+    look = any(now.stops or now.waiting for _, now in found)
+    return Outcome(results, "\n\n".join(texts) or "no entries", needs_look=look)
+
+
 def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from dataclasses import asdict
 
     from specmatch.cli.arguments import shown_row
+    from specmatch.cli.terminal import screen
     from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
     from specmatch.line.charts.series import line_charts
     from specmatch.line.journal.queries import decision_counts, last_shifts, newest
@@ -145,6 +187,7 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
     from specmatch.wording import CAUTIONS
 
+    width, _ = screen()
     counts = decision_counts(journals, beer=args.beer)
     waiting = find_waiting(journals, beer=args.beer)
     rows = newest(journals, beer=args.beer, last=args.last)
@@ -171,8 +214,8 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
             table.append(f"{numbers[0]:<17} {numbers[1]:<8}" + "".join(f"{n:>11}" for n in numbers[2:]))
         blocks.append(table)
     if waiting:
-        blocks.append([line for row in waiting for line in waiting_lines(row)])
-    blocks.append([entry_line(row) for row in rows] or ["no entries"])
+        blocks.append([line for row in waiting for line in waiting_lines(row, width=width)])
+    blocks.append([entry_line(row, width=width) for row in rows] or ["no entries"])
     blocks.append([chart_line(chart) for chart in charts if chart.baseline is not None or args.beer])
     young = [f"{chart.kind} of {chart.subject}" for chart in charts if chart.baseline is None and not args.beer]
     blocks.append([f"no limits yet (fewer points than a baseline needs): {', '.join(young)}"] if young else [])

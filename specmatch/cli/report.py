@@ -8,7 +8,7 @@ from specmatch.cli.outcome import Outcome, tell
 from specmatch.wording import counted
 
 COMMAND = "report"
-HELP = "one HTML page on a reference set, a house model, or the journals of a line"
+HELP = "one HTML page on a reference set, a house model, or the journals of a line; a hold tag, the sheet of a lot"
 EXAMPLE = "specmatch report sets/house --out house.html"
 
 SET, MODEL, JOURNAL = "set", "model", "journal"
@@ -28,6 +28,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--measured", nargs="+", metavar="FOLDER",
         help="with a set: the measured folders that it was made of, to draw the history of their reference scans",
     )  # fmt: skip
+    parser.add_argument(
+        "--tag", metavar="ENTRY", help="with a journal: a tag of A6 for what this entry holds (needs the extra board)"
+    )
+    parser.add_argument(
+        "--lot", metavar="LOT", help="with journals: a sheet of A4 on a lot, passed or not (needs the extra board)"
+    )
+    parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
 
 
@@ -37,7 +44,9 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.report.plots.style import need_matplotlib
     from specmatch.storage import write_atomic
 
-    need_matplotlib()
+    packages = args.tag is not None or args.lot is not None
+    if not packages:
+        need_matplotlib()
     kinds = {_kind(Path(source)) for source in args.sources}
     if len(kinds) > 1 or (len(args.sources) > 1 and kinds != {JOURNAL}):
         raise OptionError("a page is of one set, of one model, or of one or several journals; make a page of each")
@@ -46,12 +55,19 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError(f"--readings and --claim go with a model, and {args.sources[0]} is a {kind}")
     if kind != SET and args.measured:
         raise OptionError(f"--measured goes with a set, and {args.sources[0]} is a {kind}")
+    if kind != JOURNAL and packages:
+        raise OptionError(f"--tag and --lot go with a journal, and {args.sources[0]} is a {kind}")
+    if args.tag is not None and (args.lot is not None or len(args.sources) > 1):
+        raise OptionError("a tag is of one entry of one journal; make the sheet of a lot by itself")
+    if args.line is not None and args.lot is None:
+        raise OptionError("--line goes with --lot")
     if args.claim and not args.readings:
         raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
     page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
     write_atomic(args.out, page.encode("utf-8"))
     results = {"page": args.out, "of": kind, "sources": args.sources, "n_bytes": len(page.encode("utf-8"))}
-    return Outcome(results, f"{args.out}: a page on the {kind}", left_out, needs_look=look)
+    what = "a tag" if args.tag is not None else f"a sheet of lot {args.lot}" if packages else f"a page on the {kind}"
+    return Outcome(results, f"{args.out}: {what}", left_out, needs_look=look)
 
 
 _Made = tuple[str, bool, list[dict[str, Any]]]
@@ -112,11 +128,16 @@ def _of_journals(args: argparse.Namespace) -> _Made:
     from contextlib import ExitStack
 
     from specmatch.line.journal.journal import Journal
+    from specmatch.line.journal.queries import entry_number
     from specmatch.line.journal.waiting import waiting
-    from specmatch.report.pages import journal_page
+    from specmatch.report.pages import hold_tag, journal_page, lot_sheet
 
     with ExitStack() as stack:
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.sources]
+        if args.tag is not None:
+            return hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
+        if args.lot is not None:
+            return lot_sheet(journals, args.lot, line=args.line), False, []
         return journal_page(journals), bool(waiting(journals)), []
 
 

@@ -5,12 +5,15 @@ import signal
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
-from specmatch.cli.terminal import say
+from specmatch.cli.terminal import ring, say, screen
 from specmatch.report.entry_text import entry_line
+
+if TYPE_CHECKING:
+    from specmatch.report.board.board import Board
 
 COMMAND = "watch"
 HELP = "verify scans as they land in a folder, and record every decision"
@@ -26,45 +29,101 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--once", action="store_true", help="judge what is there and stop, for a scheduler")
     parser.add_argument("--claim", metavar="BEER", help="beer or label that every sample is said to be")
+    parser.add_argument(
+        "--board",
+        metavar="[HOST:]PORT",
+        help="serve a page that stays on a screen at the line; this machine alone "
+        "unless a host is named (needs the extra board)",
+    )
+    parser.add_argument("--board-token", metavar="FILE", help="file of the token with which the page takes reviews")
+    parser.add_argument("--board-names", action="store_true", help="show names of people on the page")
+    parser.add_argument(
+        "--on-hold", metavar="COMMAND", help="run it for each hold; the entry is JSON on its standard input"
+    )
+    parser.add_argument("--hand-over", metavar="FOLDER", help="write each entry there as a JSON file of its own")
     add_line_arguments(parser)
     add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
+    from contextlib import ExitStack
+
+    from specmatch.errors import OptionError
+    from specmatch.line.hand_over import handing_on
     from specmatch.line.watch_folder import needs_look, watching
+    from specmatch.report.board.board import Board
     from specmatch.report.text import risks_text
     from specmatch.wording import CAUTIONS
 
-    tell = _tell(args.json)
-    setting = line_setting(args)
+    if args.once and args.board:
+        raise OptionError("--board is for a watch that goes on; with --once look at `specmatch history DB --now`")
+    if (args.board_token or args.board_names) and not args.board:
+        raise OptionError("--board-token and --board-names go with --board")
+
+    def complain(said: str) -> None:
+        say(f"waiting: {said}", error=True, flush=True)
+
+    show, seen, setting = _tell(args.json), [], line_setting(args)
     # beside the documents of --json, so that they stay what they are
     if risks := risks_text(setting.house.limit_risks(setting.specification)):
         say(risks, error=args.json, flush=True)
-    with watching(setting, args.folder, args.journal, date_order=args.dates) as watcher:
+    with ExitStack() as stack:
+        watcher = stack.enter_context(watching(setting, args.folder, args.journal, date_order=args.dates))
+        hand_on = stack.enter_context(
+            handing_on(
+                Path(args.journal), args.line, on_hold=args.on_hold, folder=args.hand_over,
+                complain=lambda said: say(said, error=True, flush=True),
+            )
+        )  # fmt: skip
+        board = None
+        if args.board:
+            token = _token(Path(args.board_token)) if args.board_token else ""
+            options = {"line": args.line, "address": args.board, "token": token, "names": args.board_names}
+            board = stack.enter_context(Board(args.journal, **options))
+
+        def tell(row: dict[str, Any]) -> None:
+            for one in (board.tell, hand_on, show) if board else (hand_on, show):
+                one(row)
+            seen.append(needs_look(row))
+
         if args.once:
-            rows = watcher.once()
-            for row in rows:
+            for row in watcher.once():
                 tell(row)
             for name, reason in watcher.waiting.items():
-                say(f"waiting: {name}: {reason}", error=True)
-            say(f"{len(rows)} recorded, {len(watcher.waiting)} waiting", error=True)
-            look = bool(watcher.waiting) or any(needs_look(row) for row in rows)
-            return Outcome(None, "", needs_look=look, shown=True)
+                complain(f"{name}: {reason}")
+            say(f"{len(seen)} recorded, {len(watcher.waiting)} waiting", error=True)
+            return Outcome(None, "", needs_look=bool(watcher.waiting) or any(seen), shown=True)
         stop = threading.Event()
         for number in (signal.SIGINT, signal.SIGTERM):
             signal.signal(number, lambda *_: stop.set())
         if not args.json:
             say(f"{CAUTIONS}\n\nwatching {Path(args.folder)}; stop with Ctrl-C", flush=True)
-        seen: list[bool] = []
-
-        def tell_and_note(row: dict[str, Any]) -> None:
-            tell(row)
-            seen.append(needs_look(row))
-
-        watcher.run(stop, tell_and_note, complain=lambda said: say(f"waiting: {said}", error=True, flush=True))
+        if board is not None:
+            say(_of_board(board), error=True, flush=True)
+        watcher.run(stop, tell, complain=complain, beat=board.beat if board else None)
     say(f"stopped: {len(seen)} recorded in {args.journal}", error=True)
     return Outcome(None, "", needs_look=any(seen), shown=True)
+
+
+def _token(path: Path) -> str:
+    """Return the token in a file; where there is none it is made, for its owner's eyes alone."""
+    import os
+    import secrets
+
+    if not path.exists():
+        descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
+        with open(descriptor, "w", encoding="ascii") as file:
+            file.write(f"{secrets.token_hex(16)}\n")
+    return path.read_text(encoding="utf-8", errors="replace").strip()
+
+
+def _of_board(board: "Board") -> str:
+    from specmatch.report.board.board import LOCAL
+
+    who = "on this machine alone" if board.host in (LOCAL, "localhost", "::1") else "for everybody on its network"
+    can = "reviews can be written with its token" if board.token else "it only shows"
+    return f"board at {board.url}, {who}; {can}"
 
 
 def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
@@ -78,7 +137,11 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
 
         return one_document
 
+    from specmatch.line.watch_folder import needs_look
+
     def one_line(row: dict[str, Any]) -> None:
-        say(entry_line(row), flush=True)
+        say(entry_line(row, width=screen()[0]), flush=True)
+        if needs_look(row):
+            ring()
 
     return one_line

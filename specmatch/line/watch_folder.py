@@ -2,7 +2,7 @@
 
 import logging
 import threading
-from collections.abc import Callable, Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -13,6 +13,7 @@ from specmatch.errors import MissingScanError, SheetError
 from specmatch.house.decision.decision import check_claims
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
+from specmatch.line.hand_over import handing_on
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.reviews import put_in_force
 from specmatch.line.rules.controls import CONTROL_HOURS
@@ -47,8 +48,11 @@ def watch(
     operator: str = "",
     control_hours: float = CONTROL_HOURS,
     date_order: str | None = None,
+    on_hold: str | None = None,
+    hand_over: str | Path | None = None,
     tell: Callable[[Record], None] | None = None,
     complain: Callable[[str], None] | None = None,
+    beat: Callable[[Sequence[str]], None] | None = None,
     stop: threading.Event | None = None,
 ) -> Watched:
     """Verify scans as they land in a folder, and record every decision in a journal.
@@ -75,10 +79,17 @@ def watch(
         Hours that a good control vouches for a line that measures one; 0 asks for none.
     date_order : {"dmy", "mdy", "ymd"}, optional
         Order of day, month and year in dates of the sheet that can be read in two ways.
+    on_hold : str, optional
+        Command to run for each hold, as on a command line but never through a shell; it gets the entry as JSON on its
+        standard input, and ten seconds.
+    hand_over : str or Path, optional
+        Folder to write each entry of this line to, as a JSON file of its own.
     tell : callable, optional
         Gets each row (dict) as soon as it is in the journal.
     complain : callable, optional
         Gets a sentence when something waits or cannot be written, once for each; by default it is logged.
+    beat : callable, optional
+        Gets, after each look at the folder, the sentences on what cannot be used now; `Board.beat` takes them.
     stop : threading.Event, optional
         Set from a signal handler or another thread; the sample in hand is finished first.
 
@@ -95,6 +106,8 @@ def watch(
         If the model file is missing or damaged.
     UnknownBeerError
         If `claim` names neither a beer nor a label.
+    OptionError
+        If there is no such command or folder to hand over to.
     LockedError
         If another process watches this folder with this journal.
     StorageError
@@ -113,18 +126,24 @@ def watch(
     """
     count = {True: 0, False: 0}
 
-    def note(row: Record) -> None:
-        count[needs_look(row)] += 1
-        if tell is not None:
-            tell(row)
-
     setting = load_setting(model, line=line, operator=operator, claim=claim, control_hours=control_hours)
-    with watching(setting, folder, journal, date_order=date_order) as watcher:
+    complain_of = complain or log.warning
+    with (
+        watching(setting, folder, journal, date_order=date_order) as watcher,
+        handing_on(Path(journal), line, on_hold=on_hold, folder=hand_over, complain=complain_of) as hand_on,
+    ):
+
+        def note(row: Record) -> None:
+            count[needs_look(row)] += 1
+            hand_on(row)
+            if tell is not None:
+                tell(row)
+
         if once:
             for row in watcher.once():
                 note(row)
         else:
-            watcher.run(stop or threading.Event(), note, complain=complain or log.warning)
+            watcher.run(stop or threading.Event(), note, complain=complain_of, beat=beat)
         if once and complain is not None:
             for name, reason in watcher.waiting.items():
                 complain(f"{name}: {reason}")

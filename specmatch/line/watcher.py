@@ -10,7 +10,7 @@ import logging
 import os
 import threading
 import time
-from collections.abc import Callable, Hashable, Iterator
+from collections.abc import Callable, Hashable, Iterator, Sequence
 from contextlib import contextmanager
 from functools import partial
 from pathlib import Path
@@ -78,9 +78,11 @@ class Watch:
         self._closed: set[int] = set()
 
     def run(
-        self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning
-    ) -> None:
+        self, stop: threading.Event, tell: Callable[[Record], None], *, complain: Callable[[str], None] = log.warning,
+        beat: Callable[[Sequence[str]], None] | None = None,
+    ) -> None:  # fmt: skip
         """Look again and again until told to stop."""
+        # beat: called after each look with what could not be used, or why the look itself failed
         said: set[str] = set()
         while not stop.is_set():
             pause = POLL_S
@@ -95,6 +97,8 @@ class Watch:
                 if sentence not in said:
                     complain(sentence)
             said = set(trouble)
+            if beat is not None:
+                beat(trouble)
             stop.wait(pause)
 
     def once(self) -> list[Record]:
@@ -122,7 +126,7 @@ class Watch:
     def _bare(self) -> Iterator[list[Record]]:
         together: list[ScanFile] = []
         for path in sorted(self.folder.iterdir()):
-            if not _is_scan_file(path):
+            if not _is_scan_file(path) or self._is_nameless(path.name):
                 continue
             if self._is_done(path.name):
                 continue
@@ -142,7 +146,7 @@ class Watch:
         listed = set(rows["file"])
         for name in _unlisted(self.folder, listed):
             path = self.folder / name
-            if not _is_scan_file(path) or path.stem in SHEETS or self._is_done(name):
+            if not _is_scan_file(path) or path.stem in SHEETS or self._is_nameless(name) or self._is_done(name):
                 continue
             file = self._whole(name)
             if file is None:
@@ -296,6 +300,15 @@ class Watch:
         self._done[file.path] = _mark(self.folder / file.path)
         self._left[file.path] = self._surroundings()
         return record_left_out(self.journal, self.setting, file, reason)
+
+    def _is_nameless(self, name: str) -> bool:
+        """Whether a file bears bytes that are no text, which no record can hold; it waits until it is renamed."""
+        try:
+            name.encode()
+        except UnicodeEncodeError:
+            self.waiting[ascii(name)] = "its name is no text: rename the file"
+            return True
+        return False
 
     def _is_done(self, name: str) -> bool:
         """Whether these bytes under this name are in the journal; a file that was written anew is not."""

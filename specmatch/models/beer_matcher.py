@@ -13,7 +13,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
-from specmatch.maths.classification.model_selection import SCALES
+from specmatch.maths.classification.model_selection import ROWS, SCALES
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,
@@ -33,7 +33,8 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         Part of true samples of a beer that may be refused as that beer, in (0, 1).
     scale : {"auto", "reflectance", "absorbance", "log_absorbance"} or None, default "auto"
         Scale on which distance is taken; `auto` lets held-out batches and held-out beers choose. None takes the rows
-        as a pipeline hands them over, as `reflectance` does, and all their columns.
+        as a pipeline hands them over, and all their columns; held-out batches choose whether each row is first freed
+        of its own level and size (standard normal variate).
     n_components : int or None, default None
         Axes of the metric; None lets held-out batches and held-out beers choose.
 
@@ -135,7 +136,7 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             values,
             Levels.of_pours(batch, batch, beer),
             false_reject_rate=self.false_reject_rate,
-            transform="reflectance" if self.scale is None else self.scale,
+            transform=ROWS if self.scale is None else self.scale,
             n_components=self.n_components,
         )
         return self

@@ -10,8 +10,7 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, TableError
-from specmatch.maths.regression.colour_model import PLS, REGRESSIONS, ColourModel, fit_colour
-from specmatch.maths.regression.gp_regression import AS_GIVEN
+from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, ColourModel, fit_colour
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
@@ -195,7 +194,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
 
     def _regressions(self) -> tuple[str, ...]:
         if self.regression is None:
-            return AS_GIVEN, PLS
+            return ROW_REGRESSIONS
         if self.regression == "auto":
             return REGRESSIONS
         if self.regression not in REGRESSIONS:
@@ -214,7 +213,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
 
     def __sklearn_tags__(self) -> Any:
         tags = super().__sklearn_tags__()
-        tags.target_tags.positive_only = True
+        tags.target_tags.positive_only = self.regression is not None
         # what it is made for is reflectance between 0 and 1; random normal numbers are no spectra
         tags.regressor_tags.poor_score = True
         return tags

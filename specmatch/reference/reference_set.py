@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
+from specmatch.batches import VALUE_NAME, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
@@ -28,9 +28,11 @@ from specmatch.reference.tables.alignment import (
     check_band,
     check_beers,
     joined,
+    named_value,
     set_aside_unmeasured,
     tidy_columns,
     unit_of,
+    with_name,
 )
 from specmatch.reference.tables.dates import iso_date
 from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, selected, stepped
@@ -45,10 +47,12 @@ _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 
 _LOG = logging.getLogger(__name__)
 
+_TABLES = ("spectra", "scans", "batches", "beers")
+_SETTINGS = ("value_name", "colour_unit", "band_nm", "reference_kind", "licence", "sources", "determinations")
 # what a set is told besides its tables and history, and keeps on disk and through changes
-_KEPT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "parent", "sources", "determinations")
+_KEPT = ("name", *_SETTINGS, "parent")
 # what an undo puts back besides the tables
-_CONTENT = ("name", "colour_unit", "band_nm", "reference_kind", "licence", "hash", "sources", "determinations")
+_CONTENT = ("name", *_SETTINGS, "hash")
 
 
 def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
@@ -102,10 +106,15 @@ class ReferenceSet:
         Folders that the set was made from: `name` (the last part of the path), `sha256`, `n_scans`, `batches`.
     determinations : mapping
         Batch -> lab values that its colour is the mean of, where there are several.
-    x_unit : {"nm", "um", "1/cm"}, default "nm"
-        Unit of the columns of `spectra` that state none; the set keeps nm.
+    x_unit : {"nm", "um", "1/cm"}, optional
+        Unit of the columns of `spectra` that state none; the set keeps nm. Where it is stated, columns may lie beyond
+        the 200-1200 nm of a silicon detector.
     quantity : {"reflectance", "percent", "absorbance"}, default "reflectance"
         What `spectra` holds; the set keeps reflectance as a fraction.
+    value_name : str, default "colour"
+        What the lab measures of each batch, where it is no beer's colour; `batches` may head its column so.
+    value_unit : str, optional
+        Its unit, which nothing is converted to; needed with a `value_name`, and kept as `colour_unit`.
 
     Attributes
     ----------
@@ -151,34 +160,30 @@ class ReferenceSet:
         parent: str | None = None,
         sources: Sequence[Mapping[str, Any]] = (),
         determinations: Mapping[str, Sequence[Any]] | None = None,
-        x_unit: str = "nm",
+        x_unit: str | None = None,
         quantity: str = "reflectance",
+        value_name: str = VALUE_NAME,
+        value_unit: str | None = None,
     ) -> None:
-        if colour_unit not in COLOUR_UNITS:
-            raise UnitError(f"the set's colour unit is {colour_unit!r}; expected EBC or SRM")
+        self.value_name, self.colour_unit = named_value(value_name, value_unit, colour_unit)
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
-        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit)
+        checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit or "nm", any_wavelength=x_unit is not None)
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
-        self._batches = align_batches(batches, self._scans, colour_unit, left_out)
-        values = checked.values
-        values.flags.writeable = False
-        columns = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
-        self._spectra = pd.DataFrame(values, index=checked.scan_ids, columns=columns, copy=False)
+        self._batches = align_batches(batches, self._scans, self.colour_unit, left_out, value_name)
+        checked.values.flags.writeable = False
+        nm = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
+        self._spectra = pd.DataFrame(checked.values, checked.scan_ids, nm, copy=False)
         self._beers = check_beers(beers)
         self.left_out = pd.DataFrame(left_out, columns=["table", "name", "reason"], dtype=object)
         for row in left_out:
             _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
-        self.name = str(name)
-        self.colour_unit = colour_unit
+        self.name, self.licence, self.parent = str(name), licence, parent
         self.band_nm = check_band(band_nm)
         self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
-        self.licence = licence
-        self.history = tuple(dict(entry) for entry in history)
-        self.parent = parent
-        self.sources = tuple(dict(source) for source in sources or ())
+        self.history, self.sources = tuple(map(dict, history)), tuple(map(dict, sources or ()))
         self.determinations = {name: list(values) for name, values in (determinations or {}).items()}
 
     @property
@@ -204,7 +209,7 @@ class ReferenceSet:
     @cached_property
     def hash(self) -> str:
         """SHA-256 over spectra, tables, unit, band and reference kind."""
-        settings: list[object] = [self.colour_unit, self.band_nm, self.reference_kind]
+        settings: list[object] = [with_name(self.value_name, self.colour_unit), self.band_nm, self.reference_kind]
         if self._upkeep.settled:
             settings.append(sorted(self._upkeep.settled))
         if self._large is not None and self._large.tail is not None:
@@ -277,7 +282,7 @@ class ReferenceSet:
         tables, what, edit = change
         entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
-        kept["determinations"] = _left_by_hand(self.determinations, edit)
+        kept |= {"determinations": _left_by_hand(self.determinations, edit), "x_unit": "nm"}
         after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
         after._home = self._home
@@ -867,7 +872,7 @@ class ReferenceSet:
         if package.large is not None:
             opened = cls._opened(package.large, tables, info["hash"], kept)
         else:
-            opened = cls(tables["spectra"], tables["scans"], tables["batches"], tables.get("beers"), **kept)
+            opened = cls(*map(tables.get, _TABLES), x_unit="nm", **kept)
         opened._home = Path(folder)
         return opened
 

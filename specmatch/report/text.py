@@ -69,7 +69,7 @@ def readings_text(readings: pd.DataFrame) -> str:
     if judged:
         shown["claim"] = readings["claimed"]
     shown["nearest beer"] = readings["nearest_beer"]
-    shown[f"colour, {readings['colour_unit'].iloc[0]}"] = interval
+    shown[f"{readings.attrs.get('value_name', 'colour')}, {readings['colour_unit'].iloc[0]}"] = interval
     if not judged:
         shown["p"] = readings["p_value"].map("{:.2f}".format)
         shown["plausible beers"] = readings["plausible_beers"]
@@ -141,7 +141,8 @@ def figures_line(figures: pd.Series) -> str:
     """Say in one line how good a model is with batches held out."""
     return (
         f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
-        f"colour within {_percent(figures['relative_error'])} of the lab value (root mean square), "
+        f"{figures.get('value_name', 'colour')} within {_percent(figures['relative_error'])} of the lab value "
+        "(root mean square), "
         f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
         f"nearest beer right {_percent(figures['nearest_right'])}, "
         f"right claims held {_percent(figures['false_hold'])} (stated {figures['stated_false_reject_rate']:.0%})."
@@ -184,12 +185,20 @@ FIGURE_WORDS = {
     "several_plausible": "share of batches with several plausible beers",
     "n_identity": "batches behind the shares of beers",
     "n_colour": "batches behind the figures of colour",
-    "between_batch_sd": "relative standard deviation of colour between batches of a beer",
+    "between_batch_sd": "relative sd of held-out readings between batches of a beer, the model's own error in it",
+    "between_batch_sd_low": "95 % bounds of that",
+    "between_batch_sd_high": "",
     "between_pour_sd": "the same between pours of a batch",
+    "between_pour_sd_low": "95 % bounds of that",
+    "between_pour_sd_high": "",
     "between_scan_sd": "the same between scans of a pour; blank where each pour has one scan",
+    "between_scan_sd_low": "95 % bounds of that",
+    "between_scan_sd_high": "",
     "n_folds": "parts that the batches were dealt into",
     "seed": "fixes those parts",
     "unknown_refused": "share of batches refused by all other beers, their own beer left out of the set",
+    "unknown_refused_over_colours": "share refused of beers that the house does not make, drawn over its own colours",
+    "value_name": "what the lab measures of each batch",
 }
 
 

@@ -330,7 +330,7 @@ def test_who_put_a_model_in_force_stands_in_the_record_and_two_names_are_asked_f
     review = ("history", journal, "--review", 2, "--outcome", "reject", "--operator", "KA", "--note", "porter on line")
     assert "add --second NAME" in refused(capsys, *review)
     code, out, _ = answer(capsys, *review, "--second", "LM")
-    assert code == 0 and "by KA and LM: reject: porter on line" in out
+    assert code == 0 and "by KA and LM: reject " in out and "note:  porter on line" in out
     # the same again puts nothing new in force; another model does
     answer(capsys, *args)
     with Journal(journal, read_only=True) as opened:
@@ -343,7 +343,7 @@ def test_history_overrides_a_run_before_the_fact(recorded, capsys):
     path, _, _ = recorded
     args = ("history", path, "--override", "Saddle Pale", "lot 99", "--line", "L1", "--operator", "KA")
     code, out, _ = answer(capsys, *args, "--outcome", "released after check", "--note", "trial brew")
-    assert code == 0 and "review of Saddle Pale, lot lot 99, before the fact by KA" in out
+    assert code == 0 and "review       of Saddle Pale, lot lot 99, before the fact by KA" in out
 
 
 def test_charts_state_their_run_length(recorded, capsys):
@@ -352,3 +352,86 @@ def test_charts_state_their_run_length(recorded, capsys):
     with pytest.raises(SystemExit, match="2"):
         main(["history", str(path), "--false-alarm-days", "90,5"])
     assert "decimal comma" in capsys.readouterr().err
+
+
+def test_history_shows_the_line_on_one_screen(recorded, capsys, monkeypatch):
+    path, _, _ = recorded
+    monkeypatch.setenv("COLUMNS", "80")
+    code, out, _ = answer(capsys, "history", path, "--now")
+    assert code == 1 and len(out.splitlines()) <= 24
+    assert (
+        out.startswith("go on        line L1") and "waits for a person: 4" in out and "consistent   Amber Lane" in out
+    )
+    code, (document,) = answer_json(capsys, "history", path, "--now", "--line", "L1")
+    (line,) = document["results"]
+    assert line["line"] == "L1" and line["stops"] is False and line["last"]["claimed"] == "Amber Lane"
+    assert len(line["waiting"]) == 4 and line["control"]["state"] == "none"
+    assert "lines: L1" in refused(capsys, "history", path, "--now", "--line", "L9")
+
+
+def test_history_exports_by_date_lot_and_line(recorded, capsys, tmp_path):
+    path, rows, _ = recorded
+    out = tmp_path / "some.json"
+
+    def exported(*asked):
+        assert answer(capsys, "history", path, "--export", out, *asked)[0] == 0
+        return json.loads(out.read_text(encoding="utf-8"))["entries"]
+
+    (row,) = exported("--lot", "L1-04", "--line", "L1", "--since", "2025-06-24", "--until", "2025-06-24")
+    assert (row["lot"], row["claimed"]) == ("L1-04", "Straw Blond")
+    assert exported("--lot", "L1-04", "--until", "2025-06-23") == [] == exported("--line", "L2")
+    assert len(exported("--since", "2025-06-24", "--until", "2025-06-24")) == 15  # what was put in force is of today
+    answer(capsys, "history", path, "--export", tmp_path / "some.csv", "--lot", "L1-04")
+    with open(tmp_path / "some.csv", newline="") as file:
+        assert [line["lot"] for line in csv.DictReader(file)] == ["L1-04"]
+    for wrong, said in (
+        (("--export", out, "--since", "24.6.2025"), "a day such as 2025-06-24"),
+        (("--export", out, "--since", "2025-06-25", "--until", "2025-06-24"), "lies after"),
+        (("--lot", "L1-04"), "go with --export"),
+    ):
+        assert said in refused(capsys, "history", path, *wrong)
+
+
+def test_watch_refuses_what_its_board_and_hooks_cannot_do(workshop, tmp_path, capsys):
+    args = ("watch", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db")
+    assert "--once" in refused(capsys, *args, "--once", "--board", "0")
+    assert "go with --board" in refused(capsys, *args, "--board-names")
+    assert "takes [HOST:]PORT" in refused(capsys, *args, "--board", "here")
+    assert "no such command" in refused(capsys, *args, "--once", "--on-hold", "nowhere-to-be-found")
+    assert "no such folder" in refused(capsys, *args, "--once", "--hand-over", tmp_path / "nowhere")
+    (tmp_path / "token").write_text("short\n")
+    assert "16 letters and digits" in refused(capsys, *args, "--board", "0", "--board-token", tmp_path / "token")
+
+
+@pytest.mark.whole
+@pytest.mark.skipif(os.name != "posix", reason="signals and commands the POSIX way")
+def test_watch_serves_its_board_makes_its_token_and_hands_on(workshop, line_room, tmp_path):
+    from board_room import shown
+
+    (tmp_path / "scans").mkdir()
+    (tmp_path / "out").mkdir()
+    watch = subprocess.Popen(
+        [sys.executable, "-m", "specmatch", "watch", workshop / "house.model", tmp_path / "scans", "--journal",
+         tmp_path / "line.db", "--claim", "Saddle Pale", "--line", "L1", "--board", "0", "--board-token",
+         tmp_path / "token", "--hand-over", tmp_path / "out", "--on-hold", "sleep 60"],
+        stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True,
+    )  # fmt: skip
+    said = watch.stderr.readline()
+    assert "board at http://127.0.0.1:" in said and "on this machine alone; reviews can be written" in said
+    assert len((tmp_path / "token").read_text().strip()) == 32
+    assert (tmp_path / "token").stat().st_mode & 0o077 == 0
+    url = said.split("board at ")[1].split(",")[0]
+    write_pour(tmp_path / "scans", "p.csv", line_room.pours("Saddle Pale")[0])
+    while not watch.stdout.readline().startswith("consistent   Saddle Pale"):
+        assert watch.poll() is None
+
+    class At:
+        pass
+
+    At.url = url
+    told = shown(At)
+    assert told["review"]["outcomes"][0] == "released after check"
+    watch.send_signal(signal.SIGTERM)
+    _, err = watch.communicate(timeout=60)
+    assert watch.returncode == 0 and "Traceback" not in err and "stopped: 1 recorded" in err
+    assert [path.suffix for path in (tmp_path / "out").iterdir()] == [".json"]

@@ -2,6 +2,7 @@
 
 import os
 import signal
+import sys
 import threading
 import time
 
@@ -160,6 +161,22 @@ def test_a_copied_file_is_a_repeated_scan(line_room, folder, journal):
     (row,) = until_idle(watch)
     assert row["decision"] == "rescan"
     assert "repeated_scan" in row["reading"]["warnings"]
+
+
+@pytest.mark.skipif(sys.platform in ("win32", "darwin"), reason="names of files are text there")
+def test_a_file_whose_name_is_no_text_waits_in_sight_and_stops_nothing(line_room, folder, journal):
+    pours = line_room.pours(BEER)
+    for sheet in (False, True):
+        with open(os.fsencode(folder) + b"/p\xff\x1b.csv", "w") as file:
+            file.write(reflectance_text(pours[0]))
+        write_pour(folder, f"good{sheet}.csv", pours[1 + sheet])
+        if sheet:
+            row = {"file": "goodTrue.csv", "role": "sample", "sample": "S", "batch": "7", "beer": BEER}
+            write_sheet(folder, [row])
+        watch = Watch(journal, line_room.setting(claim=BEER), folder, patience_s=0.05)
+        assert len(samples(until_idle(watch))) == 1
+        (name,) = [name for name, why in watch.waiting.items() if why == "its name is no text: rename the file"]
+        assert name == ascii("p\udcff\x1b.csv")
 
 
 def test_two_watchers_on_one_folder(line_room, folder, journal, tmp_path):

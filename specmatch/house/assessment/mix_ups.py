@@ -7,15 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 
-from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
+from specmatch.array_types import Mask
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
-from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.maths.statistics.levels import binomial_bounds, mean_by
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -23,6 +25,11 @@ if TYPE_CHECKING:
 
 PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
+# unknown beers that are drawn over the colours of the house: enough for two per cent; and absorbance, over its mean,
+# below which a channel's shape is not told from noise (tuning)
+UNKNOWN_DRAWN, FAINT = 600, 0.03
+# refits without some of the beers; a set of so many beers or fewer leaves out one at a time
+MOST_TURNS = 6
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
 
@@ -66,29 +73,68 @@ def held_blends(
     return pd.DataFrame(rows, columns=["claimed", "really", "held", "share", "other"])
 
 
-def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
-    """Leave each beer out in turn and count how many of its batches every other beer refuses."""
+def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int | None = None) -> pd.DataFrame:
+    """Leave beers out in turn and count how many of their batches every other beer refuses.
+
+    Beers that are left out together have other beers between them in colour, so that none lacks its neighbours.
+    """
     pours = gather_set(refs)
-    levels, beer_of_pour = pours.levels, pours.levels.codes("beer")
-    first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
-    means, counts = levels.mean(pours.reflectance, to="sample"), levels.counts("sample")
-    rows = []
-    for code, beer in enumerate(pours.beers):
-        kept, own_batches = beer_of_pour != code, levels.beer == code
-        if len(pours.beers) < 2 or (~own_batches).sum() < FEWEST_BATCHES:
-            continue
-        fit = fit_class_model(
-            pours.reflectance[kept],
-            levels.part(kept),
-            false_reject_rate=false_reject_rate,
-            shared=pours.shared_noise(kept),
-        )
-        own = first_sample[own_batches]
-        p = fit.match(means[own], counts[own]).p_value
-        rows.append(
-            (ANY_BEER, f"{beer}, unknown to the set", int((p.max(axis=1) <= false_reject_rate).sum()), own.size)
-        )
+    of_beer = pours.levels.mean(pours.reflectance, to="beer").mean(axis=1)
+    turn = np.empty(of_beer.size, np.int64)
+    turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
+    batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
+    able = [t for t in np.unique(turn) if len(turn) > 1 and batches.sum() - batches[t] >= FEWEST_BATCHES]
+    parts = Parallel(n_jobs=n_jobs)(delayed(_refused)(pours, turn == t, false_reject_rate) for t in able)
+    counted_of = {int(beer): row for part in parts for beer, row in part.items()}
+    rows = [(ANY_BEER, f"{pours.beers[k]}, unknown to the set", *counted_of[k]) for k in sorted(counted_of)]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+@one_thread()
+def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, tuple[int, int]]:
+    """Return of each beer left out how many of its batches are refused, and how many there are."""
+    levels = pours.levels
+    first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
+    kept = ~out[levels.codes("beer")]
+    fit = fit_class_model(
+        pours.reflectance[kept],
+        levels.part(kept),
+        false_reject_rate=false_reject_rate,
+        shared=pours.shared_noise(kept),
+    )
+    own = first_sample[out[levels.beer]]
+    p = fit.match(levels.mean(pours.reflectance, to="sample")[own], levels.counts("sample")[own]).p_value
+    refused, beer = p.max(axis=1) <= false_reject_rate, levels.beer[out[levels.beer]]
+    return {int(k): (int(refused[beer == k].sum()), int((beer == k).sum())) for k in np.flatnonzero(out)}
+
+
+def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: int) -> float:
+    """Return the share refused of beers that the house does not make, drawn over its colours; NaN of one beer.
+
+    A house's own beers left out lie far apart in colour, so that its others refuse them easily. Here its beers are
+    taken as draws of shapes of absorbance from a normal distribution, and further shapes drawn from it are brewed in
+    place of a batch's own: at its colour, with its strength, noise, glare and foam.
+    """
+    samples = identity.samples
+    n_beers, n_batches = samples.batches_per_beer.size, samples.beer.size
+    if n_beers < 2 or n_batches < FEWEST_BATCHES:
+        return float("nan")
+    rng = np.random.default_rng(seed)
+    first = np.unique(samples.batch, return_index=True)[1]
+    means = mean_by(mean_by(samples.reflectance, samples.batch)[0], samples.beer)[0]
+    by_beer = -np.log10(np.maximum(means, LEAST_REFLECTANCE))
+    depth = np.maximum(by_beer.mean(axis=1, keepdims=True), FAINT)
+    shape = np.log(np.maximum(by_beer / depth, 0.0) + FAINT)
+    # darker beers look flatter through glare and noise: what goes with depth is no difference of recipes
+    with_depth = np.column_stack([np.ones(n_beers), np.log(depth)])[:, : max(1, n_beers - 2)]
+    about = shape - with_depth @ np.linalg.lstsq(with_depth, shape, rcond=None)[0]
+    batch = np.arange(UNKNOWN_DRAWN) % n_batches
+    draws = rng.normal(0.0, 1.0 / np.sqrt(n_beers - with_depth.shape[1]), (UNKNOWN_DRAWN, n_beers))
+    own, at = samples.beer[batch], depth[samples.beer[batch]]
+    absorbance = -np.log10(np.maximum(samples.reflectance[first[batch]], LEAST_REFLECTANCE)) / at + FAINT
+    brewed = (absorbance * np.exp(draws @ about - about[own]) - FAINT) * at
+    p = identity.match(10.0**-brewed, samples.n_pours[first[batch]]).p_value
+    return float((p.max(axis=1) <= false_reject_rate).mean())
 
 
 def mix_up_table(

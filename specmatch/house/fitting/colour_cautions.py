@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import COLOUR_UNITS
 from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
 from specmatch.maths.regression.colour_model import ColourModel, beers_with_unreliable_colour
 from specmatch.maths.statistics.levels import Levels, mean_by
@@ -44,7 +45,8 @@ def learn_colour_warnings(
     # reflectance (n_pours, p), wavelength_nm (p,)
     present, position = np.unique(levels.beer, return_inverse=True)
     optics = None
-    if present.size >= FEWEST_BEERS_FOR_OPTICS and wavelength_nm[0] <= 440.0 and wavelength_nm[-1] >= 460.0:
+    blue = wavelength_nm[0] <= 440.0 and wavelength_nm[-1] >= 460.0
+    if present.size >= FEWEST_BEERS_FOR_OPTICS and blue and colour_unit in COLOUR_UNITS:
         # one row a beer: batches of one beer leave the average beer in the same way, and count once
         by_beer = mean_by(mean_by(reflectance, levels.codes("batch"))[0], position)[0]
         optics = fit_double_pass(by_beer, mean_by(fit.lab_colour, position)[0], wavelength_nm, colour_unit=colour_unit)

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
 from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
@@ -21,7 +22,7 @@ from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
-from specmatch.maths.regression.colour_model import ColourModel, fit_colour
+from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import Levels
 from specmatch.measurement.reflectance.path_length import SetDepth
@@ -48,6 +49,15 @@ class KeptPours:
 
 
 @dataclass(frozen=True)
+class SharedPours:
+    """Pours of batches of the set on the second module, on the model's wavelengths."""
+
+    reflectance: Floats  # (n, p)
+    sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
+    batch: Ints
+
+
+@dataclass(frozen=True)
 class SecondModule:
     """Another module, or another lamp, cup or base under the set's own, and what batches measured on both say of it."""
 
@@ -66,6 +76,7 @@ class SecondModule:
     # how much more, as a share of a dark beer's light, its base returns more than once
     returns: float
     fitted: FittedHouse  # the set as this module would see it, learnt anew
+    pours: SharedPours | None  # what taught it, for when the set grows; None in a model of an older format
 
     @property
     def said(self) -> str:
@@ -82,7 +93,7 @@ class FittedHouse:
     beers: tuple[str, ...]
     batches: tuple[str, ...]
     beer_of_batch: Ints  # (K,): place of each batch's beer in `beers`
-    colour_unit: str
+    colour_unit: str  # of the value, where it is no colour
     lowest_colour: float  # lowest_colour, highest_colour: of the lab colours, in that unit; NaN where there are too few
     highest_colour: float
     set_name: str  # set_name, set_hash: of the reference set
@@ -101,6 +112,7 @@ class FittedHouse:
     depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
     path_law: PathLaw | None  # no filling is stated
     temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
+    value_name: str = VALUE_NAME  # what the lab measures of each batch
 
 
 def fit_house(
@@ -154,6 +166,7 @@ def fit_house(
         depth=pours.depth,
         path_law=pours.path_law,
         temperature=None if colour is None else learn_temperature_cost(pours, colour),
+        value_name=refs.value_name,
     )
 
 
@@ -193,6 +206,7 @@ def fit_set_colour(
     reflectance, levels = pours.reflectance[known], pours.levels.part(known, same_beers=True)
     colour = fit_colour(
         reflectance, pours.lab[batch[known]], levels, wavelength_nm=pours.wavelength_nm,
+        regressions=regressions_for(colour_unit),
         batch_means=None if batch_means is None else batch_means[with_lab],
         values=None if pours.values is None else pours.values.part(with_lab),
     )  # fmt: skip

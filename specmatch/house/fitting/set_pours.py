@@ -11,16 +11,16 @@ from __future__ import annotations
 from bisect import bisect_right
 from collections.abc import Collection, Mapping
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit, lab_values_of
+from specmatch.batches import in_ebc, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.house.fitting.conditions import plain_text
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -36,6 +36,8 @@ from specmatch.measurement.reflectance.path_length import (
     fillings,
     unfit_for_one_depth,
 )
+from specmatch.reference.tables.edits import before_recipe
+from specmatch.reference.tables.modules import scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -48,6 +50,9 @@ MOST_POURS = 20_000
 
 # a sample with more pours than this is learnt from as one of so many
 MOST_POURS_A_SAMPLE = 8
+
+# the set's own gate has looked at the axis
+_checked = partial(check_spectra, any_wavelength=True)
 
 # scans that are held in memory at a time
 SCANS_AT_A_TIME = 1 << 14
@@ -92,7 +97,7 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
     means, odd_names = np.empty((len(pours.batches), pours.wavelength_nm.size)), []
     for rows in np.split(np.arange(len(scans)), cuts):
         part = scans.iloc[rows]
-        checked = check_spectra(spectra.iloc[place[rows]])
+        checked = _checked(spectra.iloc[place[rows]])
         each = average(match_wavelengths(checked, pours.wavelength_nm), part["pour"])
         bridged = bridge_missing(each.reflectance, pours.wavelength_nm)
         refuse_wide_gaps(bridged, pours.wavelength_nm, each.names)
@@ -124,9 +129,6 @@ def _spread(group: Ints, wanted: Ints) -> Mask:
 
 
 FEWEST_BATCHES = 3
-
-# batches that two modules must both have measured, for the one to be taught by the other
-FEWEST_SHARED = 3
 
 
 @dataclass(frozen=True)
@@ -162,18 +164,6 @@ class SetPours:
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
-def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
-    """Return the modules of a set that batches measured on its main one as well can teach."""
-    if "instrument" not in scans.columns:
-        return ()
-    stated = scans["instrument"].map(plain_text)
-    batches = {str(name): set(own) for name, own in scans["batch"].groupby(stated, sort=True) if name}
-    if len(batches) < 2:
-        return ()
-    main = max(batches, key=lambda name: len(batches[name]))
-    return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
-
-
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
     if "session" not in scans.columns:
@@ -185,13 +175,12 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
-def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
-    """Return the scans of one further module, or all but those of further modules."""
-    seconds = second_modules(scans)
-    if not seconds:
-        return scans
-    stated = scans["instrument"].map(plain_text)
-    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
+    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    return scans[~scans["batch"].isin(out)] if out else scans
 
 
 def gather_set(
@@ -206,7 +195,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
+    scans = _to_learn_from(refs, without, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))
@@ -215,7 +204,7 @@ def gather_set(
     _refuse_depths(scans, depth)
     taken = pours_to_learn_from(scans, samples_of)
     part = scans if taken is None else scans[taken]
-    checked = check_spectra(refs.spectra.loc[part.index])
+    checked = _checked(refs.spectra.loc[part.index])
     pours = average(checked.values, part["pour"])
     by_pour = part.groupby(pours.codes, sort=True)[["sample", "batch"]].first()
     sample = pd.factorize(by_pour["sample"])[0].astype(np.int64)
@@ -226,7 +215,7 @@ def gather_set(
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
     else:
-        checked = check_spectra(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
+        checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
     bridged = bridge_missing(reflectance, wavelength_nm)
     refuse_wide_gaps(bridged, wavelength_nm, pours.names)
@@ -236,7 +225,7 @@ def gather_set(
     lab = of_batch["colour"].to_numpy(dtype=np.float64)
     names, values = pours.names, bridged.reflectance
     if depth is not None:
-        lab_ebc = in_colour_unit(lab, refs.colour_unit, "EBC")
+        lab_ebc = in_ebc(lab, refs.colour_unit)
         one = bring_pours(values, factor, batch, lab_ebc, wavelength_nm, law)
         law, names, values = one.law, names[one.kept], one.reflectance[one.kept]
         sample, batch = sample[one.kept], batch[one.kept]

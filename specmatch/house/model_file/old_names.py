@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from specmatch.maths.regression.response import LOG
+
 CLASSES = {
     # format 1
     "ColourCautions": "ColourWarnings",
@@ -35,8 +37,15 @@ ADDED: dict[tuple[str, str], Any] = {
     ("ColourWarnings", "transfer_sd"): 0.0,
     ("FittedHouse", "pours"): None,
     ("FittedHouse", "modules"): (),
+    ("SecondModule", "pours"): None,
     ("ColourModel", "labs"): None,
+    ("ColourModel", "response"): LOG,
+    ("ColourModel", "snv"): None,
+    ("PlsRegression", "response"): LOG,
+    ("PlsRegression", "rows"): None,
+    ("ProcessRegression", "rows"): None,
     ("FittedHouse", "depth"): None,
+    ("FittedHouse", "value_name"): "colour",
     ("FittedHouse", "path_law"): None,
     ("FittedHouse", "temperature"): None,
     ("ColourWarnings", "error_of_beer"): None,

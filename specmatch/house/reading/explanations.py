@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_colour_unit
+from specmatch.batches import in_ebc
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
@@ -49,7 +49,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
             means.reflectance[named], means.counts[named], beer[named], found.rows(named)
         )
         reasons.colour_without_fault[named] = _colours(fitted, cleaned)
-    colour_ebc = in_colour_unit(colour, fitted.colour_unit, "EBC")
+    colour_ebc = in_ebc(colour, fitted.colour_unit)
     for row in named.tolist():
         pours = "one pour" if means.counts[row] == 1 else f"{means.counts[row]} pours that agree"
         said = in_words(found, row, pours=pours)
@@ -58,7 +58,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
-            f"{_moved(colour[row], without, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
+            f"{_moved(colour[row], without, fitted.value_name, fitted.colour_unit)}; {_words(found.fault[row]).advice}"
         )
         _add(reasons, row, codes, reasons.of_beer[row])
     for row in np.flatnonzero(unlike & (found.fault == NO_FAULT)).tolist():
@@ -134,14 +134,14 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
         said, codes, advice = "it departs in a way that no known fault explains", ["replicates_disagree"], "pour again"
         if odd.finding.fault[k] != NO_FAULT:
             said = in_words(odd.finding, k, usual="than in the others")
-            codes += _codes(odd.finding, k, float(in_colour_unit(colour[[row]], fitted.colour_unit, "EBC")[0]))
+            codes += _codes(odd.finding, k, float(in_ebc(colour[[row]], fitted.colour_unit)[0]))
             advice = _words(odd.finding.fault[k]).advice
             reasons.colour_without_fault[row] = colour[row]
         moved = ""
         if np.isfinite(colour[row]):
-            moved = f"; with it the colour would read {colour_with[row]:.1f} {fitted.colour_unit}"
+            moved = f"; with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
             if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
-                moved = "; the colour hardly changes with it"
+                moved = f"; the {fitted.value_name} hardly changes with it"
         _add(
             reasons,
             row,
@@ -166,12 +166,12 @@ def _codes(found: Diagnosis, k: int, colour_ebc: float) -> list[str]:
     return codes
 
 
-def _moved(colour: float, without: float, unit: str) -> str:
+def _moved(colour: float, without: float, name: str, unit: str) -> str:
     if not (np.isfinite(colour) and np.isfinite(without)):
         return ""
     if abs(without - colour) < SMALL_MOVE * colour:
-        return "; the colour hardly changes with it"
-    return f"; without it the colour would read {without:.1f} {unit}, not {colour:.1f}"
+        return f"; the {name} hardly changes with it"
+    return f"; without it the {name} would read {without:.1f} {unit}, not {colour:.1f}"
 
 
 def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:

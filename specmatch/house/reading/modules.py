@@ -15,7 +15,7 @@ from specmatch.errors import TableError
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.fitting.fitting import FittedHouse, SecondModule
 from specmatch.house.reading.samples import SampleSet, prepare_samples
-from specmatch.spectra import check_spectra
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra
 
 PARTS = ("lamp", "cup", "base")
 
@@ -45,7 +45,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]
         spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64))]
-    checked = check_spectra(spectra)
+    checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
     table = check_scans(scans, checked.scan_ids)
     place = np.array([_place(fitted, row) for row in _rows(table)])
     split = pd.Series(place).groupby(table["sample"].to_numpy(), sort=False).nunique()

@@ -14,6 +14,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import VALUE_NAME
 from specmatch.house.fitting.averaging import Averages
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
@@ -156,7 +157,14 @@ def readings_table(
     }
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
-    return pd.DataFrame(columns, index=samples.index)
+    return _named(pd.DataFrame(columns, index=samples.index), f)
+
+
+def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:
+    """Say of which value the readings are, where it is no colour, for those who show it; columns keep their names."""
+    if fitted.value_name != VALUE_NAME:
+        readings.attrs["value_name"] = fitted.value_name
+    return readings
 
 
 def figures_table(

@@ -15,7 +15,7 @@ from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, de
 from specmatch.maths.classification.class_model import Doubts, Match
 from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.spectra import check_spectra, match_wavelengths
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths
 
 
 @dataclass(frozen=True)
@@ -48,7 +48,7 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     checks = None
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
         spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
-    checked = check_spectra(spectra)
+    checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
     values = match_wavelengths(checked, fitted.wavelength_nm)
     filled = bridge_missing(values, fitted.wavelength_nm)
     values, bridged = filled.reflectance, filled.lacking

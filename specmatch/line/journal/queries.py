@@ -3,12 +3,13 @@
 import csv
 import io
 import json
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
-from datetime import datetime, timedelta
+from datetime import date, datetime, timedelta
 from pathlib import Path
 
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
@@ -105,13 +106,51 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
     )
 
 
-def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = None) -> int:
-    """Write journals to one CSV or JSON file, by its suffix; return the number of rows."""
-    path = Path(path)
-    where, values = ("1", ()) if beer is None else ("claimed = ?", (beer,))
+# what a scanner reads off a tag: the entry's number, and the beginning of its hash, which no other journal has
+_CODE_LETTERS = 12
+_CODE = re.compile(r"SM-(\d+)-([0-9A-F]{12})\Z")
+
+
+def entry_code(journal: Journal, entry: int) -> str:
+    """Return the code of an entry, for a tag: figures, capitals and dashes."""
+    return f"SM-{entry}-{_hash_of(journal, entry)[:_CODE_LETTERS].upper()}"
+
+
+def entry_number(journal: Journal, text: str) -> int:
+    """Return the entry that a number or the code of a tag names; a code of another journal is refused."""
+    found = _CODE.match(text.strip().upper())
+    if found is None:
+        if not text.strip().isdecimal():
+            raise TableError(f"an entry is a number, or the code of a tag such as SM-12-0123456789AB; got {text!r}")
+        return int(text)
+    entry = int(found.group(1))
+    if not _hash_of(journal, entry).upper().startswith(found.group(2)):
+        raise TableError(f"{journal.path}: entry {entry} is not the one of this tag; the tag is of another journal")
+    return entry
+
+
+def _hash_of(journal: Journal, entry: int) -> str:
+    found = journal.query("SELECT hash FROM entries WHERE entry = ?", (entry,))
+    if not found:
+        raise TableError(f"{journal.path} has no entry {entry}")
+    return str(found[0][0])
+
+
+def entries_document(rows: Sequence[Record]) -> Record:
+    """Return entries as other programs get them: one form for exports, hand-overs and hooks."""
+    return {"format": 1, "cautions": CAUTIONS, "entries": list(rows)}
+
+
+def export(
+    journals: Sequence[Journal], path: str | Path, *, beer: str | None = None, lot: str | None = None,
+    line: str | None = None, since: str | None = None, until: str | None = None,
+) -> int:  # fmt: skip
+    """Write what is asked for of journals to one CSV or JSON file, by its suffix; return the number of rows."""
+    # since, until: first and last day, as the scans state it; where they state none, the day of writing in UTC
+    path, (where, values) = Path(path), _asked(beer, lot, line, since, until)
     if path.suffix.lower() == ".json":
         rows = [{"journal": str(j.path), **row} for j in journals for row in j.select(where, values)]
-        body = {"format": 1, "cautions": CAUTIONS, "entries": rows}
+        body = entries_document(rows)
         write_atomic(path, json.dumps(body, ensure_ascii=False, allow_nan=False, indent=1).encode())
         return len(rows)
     if path.suffix.lower() != ".csv":
@@ -127,3 +166,27 @@ def export(journals: Sequence[Journal], path: str | Path, *, beer: str | None = 
             n += 1
     write_atomic(path, out.getvalue().encode())
     return n
+
+
+def _asked(
+    beer: str | None, lot: str | None, line: str | None, since: str | None, until: str | None
+) -> tuple[str, tuple[str, ...]]:
+    """Return the condition that rows asked for fulfil, and its values."""
+    for name, day in (("--since", since), ("--until", until)):
+        if day is not None:
+            _whole_day(name, day)
+    if since is not None and until is not None and since > until:
+        raise OptionError(f"--since {since} lies after --until {until}; the last day stands behind --until")
+    day = "substr(coalesce(measured_at, written_at), 1, 10)"
+    parts = {"claimed = ?": beer, "lot = ?": lot, "line = ?": line, f"{day} >= ?": since, f"{day} <= ?": until}
+    asked = {part: value for part, value in parts.items() if value is not None}
+    return " AND ".join(asked) or "1", tuple(asked.values())
+
+
+def _whole_day(name: str, day: str) -> None:
+    try:
+        good = date.fromisoformat(day).isoformat() == day
+    except ValueError:
+        good = False
+    if not good:
+        raise OptionError(f"{name} takes a day such as 2025-06-24, got {day!r}")

@@ -9,16 +9,18 @@ from specmatch.line.journal.schema import UNREPLACED
 
 OPEN, HELD = "open", "held"
 _SHOWN = "e.entry, e.kind, e.line, e.claimed, e.lot, e.measured_at, e.reason, e.sample"
-_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = e.entry AND +r.kind = 'review')"
+# a plus keeps SQLite from an index of no use: `concerns` is found by its own only where it meets a value without a type
+_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = +e.entry AND +r.kind = 'review')"
 
 # a run waits while its departure stands, or a retest of it does, and no later row of it is clear
 _RUNS = f"""
     SELECT {_SHOWN} FROM entries e
-    WHERE e.run_state IN ('open', 'held') AND {{only}} AND e.kind = 'reading' AND e.concerns IS NULL
-    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry AND later.run_state = 'clear'
+    WHERE e.entry IN (SELECT entry FROM entries WHERE run_state IN ('open', 'held')) AND {{only}}
+    AND +e.kind = 'reading' AND e.concerns IS NULL
+    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry AND +later.run_state = 'clear'
                     AND later.entry {UNREPLACED})
-    AND (e.entry {UNREPLACED} OR EXISTS (SELECT 1 FROM entries later WHERE later.concerns = e.entry
-         AND later.run_state IN ('open', 'held') AND later.entry {UNREPLACED}))
+    AND (e.entry {UNREPLACED} OR EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry
+         AND +later.run_state IN ('open', 'held') AND later.entry {UNREPLACED}))
     ORDER BY e.entry"""
 # held by itself, whatever its run
 _HOLDS = f"""
@@ -52,11 +54,20 @@ _CONTROLS = f"""
         AND coalesce(json_extract(later.record, '$.instrument'), '')
             = coalesce(json_extract(e.record, '$.instrument'), ''))
     ORDER BY e.entry"""
-_MEND = "mend its row in scans.csv, or the file, and verify or watch again; or "
+_MEND = "mend its row in scans.csv, or the file, and verify or watch again"
+# what settles each state, beside a review; in a held run nothing else does
+_TO_DO = {
+    OPEN: "pour again",
+    HELD: "a person reviews it",
+    "hold": _MEND,
+    "unjudged": "pour again",
+    "left out": _MEND,
+    "control out": "find the cause and measure the control again",
+}
 
 
 def waiting(journals: Sequence[Journal], *, beer: str | None = None) -> list[Record]:
-    """Return every entry that waits for a person: `run_state` says how, `settle` what to do; oldest first in each."""
+    """Return every entry that waits for a person: `run_state` says how, `to_do` and `settle` what to do."""
     found: list[Record] = []
     for journal in journals:
         only, key = ("1", ()) if beer is None else ("e.claimed = ?", (beer,))
@@ -86,21 +97,12 @@ def _row(journal: Journal, row: tuple[Any, ...], state: str) -> Record:
         state = last[0][0] if last else OPEN
     if kind == "left_out":
         sample = ", ".join(json.loads(more[0])) if more[0] else ""
+    to_do = _TO_DO[state]
+    if state in (OPEN, "unjudged") and not lot:
+        to_do += f" and list it as sample {sample}, whose lot is not stated"
+    review = f"specmatch history {journal.path} --review {entry} --outcome OUTCOME --operator NAME --note TEXT"
     return {
         "journal": str(journal.path), "entry": entry, "line": line, "claimed": claimed, "lot": lot, "sample": sample,
-        "run_state": state, "measured_at": measured_at, "reason": reason,
-        "settle": _settle(journal, entry, state, lot, sample),
+        "run_state": state, "measured_at": measured_at, "reason": reason, "to_do": to_do,
+        "settle": review if state == HELD else f"{to_do}; or {review}",
     }  # fmt: skip
-
-
-def _settle(journal: Journal, entry: int, state: str, lot: str | None, sample: str | None) -> str:
-    command = f"specmatch history {journal.path} --review {entry} --outcome OUTCOME --operator NAME --note TEXT"
-    own = "" if lot else f" and list it as sample {sample}, whose lot is not stated"
-    return {
-        OPEN: f"pour again{own}; or {command}",
-        HELD: command,
-        "hold": f"{_MEND}{command}",
-        "unjudged": f"pour again{own}; or {command}",
-        "left out": f"{_MEND}{command}",
-        "control out": f"find the cause and measure the control again; or {command}",
-    }[state]

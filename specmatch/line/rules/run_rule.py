@@ -172,7 +172,8 @@ def _judged_in_run(run: Run, judged: Judged, pooled: Pooled | None, control: tup
         )
         return LineDecision(RETEST, run.first, whole.reading, HOLD, said, REVIEW_FIRST, HELD)
     state = HELD if held else CLEAR
-    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, whole.advice, state)
+    advice = REVIEW_FIRST if held else whole.advice  # nothing that is poured settles a run that is held
+    return LineDecision(RETEST, run.first, whole.reading, whole.decision, said, advice, state)
 
 
 REVIEW_FIRST = "keep the packages; a person reviews the run before anything else happens to it"

@@ -124,13 +124,23 @@ SCALES = (
         for offset in (0.03, 0.05, 0.08)
     ),
 )
-MOST_COMPONENTS = 10
+# of rows of any liquid: as they are, or each freed of its own level and size
+AS_GIVEN = (LogAbsorbance("reflectance"), LogAbsorbance("snv"))
+
+# Axes that are tried freely, and at most: classes that lie close need many, beers need six.
+MOST_COMPONENTS, MOST_AXES = 10, 30
+
+# the name of the choice among those, and the channels that a row must have for its shape to mean anything
+ROWS, FEWEST_FOR_SHAPE = "as_given", 8
 
 # a set of one beer holds no other beer out; what served invented houses of twelve beers best then stands unchosen
 ONE_BEER_SCALE, ONE_BEER_COMPONENTS = LogAbsorbance("log_absorbance", 0.03, 0.03), 6
 
-# batches less beers behind each component, so that the F tail is short
-DOF_PER_COMPONENT = 4
+# batches less beers behind each component, so that the F tail is short; and behind each axis at the least
+DOF_PER_COMPONENT, DOF_PER_AXIS = 4, 1.6
+
+# Axes beyond those must pay for themselves: by two standard errors of a share among so many batches.
+STANDARD_ERRORS = 2.0
 
 # more beers than this add time to the choice and nothing to its outcome
 MOST_BEERS = 40
@@ -147,16 +157,20 @@ def select_space(
 ) -> SpaceSettings:
     """Try scales and numbers of components, and return the best.
 
-    Among candidates of the same merit the first, which has the fewer components, is kept. Without any beer of two
+    Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
+    where held-out batches and beers pay for them. Without any beer of two
     batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
     beer has no other to hold out and takes a fixed scale.
     """
     # pours (n_pours, p)
     scales = [scale for scale in SCALES if transform in ("auto", scale.transform)]
+    if transform == ROWS:
+        scales = list(AS_GIVEN[: 1 if samples.reflectance.shape[1] < FEWEST_FOR_SHAPE else None])
     dof = samples.beer.size - samples.batches_per_beer.size
     if not dof:
         return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance), shared)
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
+    widest = n_components or int(np.clip(dof / DOF_PER_AXIS, most, MOST_AXES))
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
@@ -165,10 +179,10 @@ def select_space(
     brewed = simulate_unknown_beers(few)
     best: SpaceSettings | None = None
     for scale in scales:
-        choice = _on_scale(scale, samples, pours, levels, most, shared)
+        choice = _on_scale(scale, samples, pours, levels, widest, shared)
         spectra = scale.apply(few.reflectance)
         of_batches = mean_by(spectra, few.batch)[0]
-        centre, axes = principal_axes(of_batches, choice.noise, most)
+        centre, axes = principal_axes(of_batches, choice.noise, widest)
         if shared is not None:
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
@@ -179,7 +193,9 @@ def select_space(
             brewed.beer,
             session=choice.session_scatter(axes),
         )
-        n = found.size - 1 if n_components else int(found.argmax())
+        n = found.size - 1 if n_components else int(found[:most].argmax())
+        if n_components is None and found.max() > found[n] + STANDARD_ERRORS * np.sqrt(0.25 / few.beer.size):
+            n = int(found.argmax())
         if best is None or found[n] > best.merit + 1e-9:
             best = replace(choice, n_components=n + 1, merit=float(found[n]))
     assert best is not None

@@ -1,13 +1,11 @@
 """Beers whose own held-out errors show that the absorbance at 430 nm cannot be read from them.
 
-How the error of a colour grows with colour: sd(y)^2 = a^2 + (b y)^2 + (c y^2)^2, learnt from held-out residuals.
-
 Lab colours that can teach, and the samples that a reading is held against.
 
 The colour regression of one set: spectra of batches to lab colours, with leave-batch-out jackknife+ intervals.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -24,57 +22,13 @@ from specmatch.maths.regression.conformal import (
     jackknife_plus,
     t_interval,
 )
-from specmatch.maths.regression.gp_regression import (
-    AS_GIVEN,
-    LOG_ABSORBANCE,
-    OPTICAL,
-    ProcessRegression,
-    fit_process,
-    process_inputs,
-)
+from specmatch.maths.regression.gp_regression import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.regression.lab_effects import LabEffects, LabValues, fit_lab_effects, with_extra
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
+from specmatch.maths.regression.response import LOG, ErrorModel, Response, first_error, responses
+from specmatch.maths.regression.spectral_rows import ABSORBANCE, AS_GIVEN, KINDS, SNV, SNV_ABSORBANCE
 from specmatch.maths.spectra.band import channel_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
-
-# a / b, the colour below which the constant part rules, in the unit of the colours; 0 is none
-_CROSSOVERS = np.concatenate([[0.0], np.geomspace(0.5, 100.0, 24)])
-
-# c y / b at the darkest colour: how the growing part stands to the relative one there; 0 is none
-_GROWTHS = np.array([0.0, 0.25, 0.5, 1.0, 1.5, 2.0])
-
-# The growing part must earn its place by so much of log likelihood, or a dozen residuals would see it in noise.
-_PRICE = 0.5
-
-
-@dataclass(frozen=True)
-class ErrorModel:
-    """Standard deviation of a colour's error."""
-
-    constant: float  # `a`, in the unit of the colours: the lab's readings of pale beers
-    relative: float  # `b`, a fraction, above 0: pours, lamp, the lab
-    growth: float = 0.0  # `c`, per unit of colour: the darker, the less light is left to read from
-
-    def relative_variance(self, colour: ArrayLike) -> Floats:
-        """Return the variance of log colour to first order (variance over squared colour), of the shape of `colour`."""
-        y = np.asarray(colour, float)
-        return self.relative**2 + (self.constant / y) ** 2 + (self.growth * y) ** 2
-
-
-def fit_error_model(residual: ArrayLike, colour: ArrayLike) -> ErrorModel:
-    """Fit the error model to relative residuals by maximum likelihood of normal errors."""
-    # residual (n,), colour (n,)
-    e, y = np.asarray(residual, float), np.asarray(colour, float)
-    darkest = float(y.max())
-    ratio, growth = (grid.ravel() for grid in np.meshgrid(_CROSSOVERS, _GROWTHS, indexing="ij"))
-    shape = 1.0 + (ratio[:, None] / y) ** 2 + (growth[:, None] * y / darkest) ** 2
-    # with the ratios held, the best b^2 is the mean of the scaled squares; the likelihood that is left picks them
-    best_square = np.maximum(np.mean(e**2 / shape, axis=1), np.finfo(float).tiny)
-    loss = 0.5 * (y.size * np.log(best_square) + np.log(shape).sum(axis=1)) + _PRICE * (growth > 0)
-    picked = int(np.argmin(loss))
-    relative = float(np.sqrt(best_square[picked]))
-    return ErrorModel(relative * float(ratio[picked]), relative, relative * float(growth[picked]) / darkest)
-
 
 FEWEST_BATCHES = 3
 
@@ -86,22 +40,23 @@ REPRODUCIBILITY = 0.25
 MOST_POURS = 8
 
 
-def check_colours(colour: Floats, batch: Ints) -> None:
+def check_colours(colour: Floats, batch: Ints, *, any_sign: bool = False) -> None:
     """Refuse lab colours from which nothing can be learnt."""
     # colour (n,), batch (n,)
+    # any_sign: values of another kind, which may be 0 or below
     n_batches = int(batch.max()) + 1 if batch.size else 0
     if n_batches < FEWEST_BATCHES:
         raise TooFewBatchesError(
             f"{n_batches} batches with a lab colour; a colour regression needs {FEWEST_BATCHES} or more"
         )
-    if not np.all(colour > 0):
+    if not (any_sign or np.all(colour > 0)):
         worst = float(colour[~(colour > 0)][0])
         raise TableError(f"a lab colour is {worst:g}; colours are above 0: check the sheet, and the blank of the lab")
-    if np.ptp(colour) <= 1e-9 * np.max(colour):
+    if np.ptp(colour) <= 1e-9 * np.max(np.abs(colour)):
         raise TableError(f"every lab colour is {colour[0]:g}; a colour regression needs batches of different colours")
     for code in range(n_batches):
         own = colour[batch == code]
-        if np.ptp(own) > REPRODUCIBILITY * own.mean():
+        if np.ptp(own) > REPRODUCIBILITY * (np.ptp(colour) if any_sign else own.mean()):
             raise TableError(
                 f"lab colours of one batch run from {own.min():g} to {own.max():g}; two labs differ by more than "
                 f"{REPRODUCIBILITY:.0%} once in twenty times: find the wrong value, or split the batch"
@@ -134,6 +89,15 @@ def pour_subsets(reflectance: Floats, sample: Ints) -> tuple[Floats, Ints, Ints]
 Names = NDArray[np.str_]
 PLS = "pls"
 REGRESSIONS = (OPTICAL, LOG_ABSORBANCE, PLS)
+# of values that are no beer's colour: on rows as they are given, and on reflectance
+ROW_REGRESSIONS = (AS_GIVEN, SNV, PLS)
+LIQUID_REGRESSIONS = (ABSORBANCE, SNV_ABSORBANCE, PLS)
+
+
+def regressions_for(unit: str) -> tuple[str, ...]:
+    """Return what held-out batches choose from for values in a unit: those of colour, or of any liquid's value."""
+    return REGRESSIONS if unit in ("EBC", "SRM") else LIQUID_REGRESSIONS
+
 
 # Rows predicted at a time: a block of folds by rows stays in the processor's cache.
 BLOCK = 1024
@@ -148,6 +112,15 @@ HOPELESS = 1.5
 # batches know a mean square to a fifth or so, and a choice that changes from fold to fold only widens the intervals.
 WORTH_A_CHANGE = 0.8
 
+# An error must matter: a pale lager's usual tolerance is about 10 % (common practice, no source), and a reading
+# that errs by half of it as a rule decides nothing.
+LEAST_ERROR = 0.05
+
+# The optical regression is refused where another's squared error is this many times smaller: chance alone makes two
+# mean squares of two dozen batches differ by half.
+NO_BEER = 4.0
+OTHERS_THAN_OPTICAL = (LOG_ABSORBANCE, PLS)
+
 # Before anything is held out: a lab's and a pour's relative error, and a constant error of 0.1 EBC.
 FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
 
@@ -156,23 +129,25 @@ FIRST_ERROR = ErrorModel(constant=0.1, relative=0.015)
 class ColourModel:
     """A fitted colour regression; see `fit_colour`."""
 
-    regression: str  # the one that answers: `"optical"`, `"log_absorbance"`, `"as_given"` or `"pls"`
+    regression: str  # the one that answers: `"optical"`, `"log_absorbance"`, `"pls"` or a kind of `SpectralRows`
     fold_regression: Names  # (K,): the one chosen without each batch
-    optical: ProcessRegression | None  # optical, spectral, pls: those that are named above
+    optical: ProcessRegression | None  # optical, spectral, pls, snv: those that are named above
     spectral: ProcessRegression | None
     pls: PlsRegression | None
-    error: ErrorModel  # of log colour, from held-out residuals
+    error: ErrorModel  # from held-out residuals
     batch_code: Ints  # (K,): code of each batch in the levels fitted on
     # lab_colour, held_out_colour: (K,): lab colour, and the prediction at all pours by the model that never saw the
     # batch
     lab_colour: Floats
     held_out_colour: Floats
-    # score, score_batch, score_pours: (m,): signed held-out residuals of log colour over their expected size; position
-    # of the batch; number of pours behind
+    # score, score_batch, score_pours: (m,): signed held-out residuals of the response over their expected size;
+    # position of the batch; number of pours behind
     score: Floats
     score_batch: Ints
     score_pours: Ints
     labs: LabEffects | None = None  # of labs that were told apart; colours are those of the first; None for old models
+    response: Response = LOG  # what the regressions are fitted to
+    snv: ProcessRegression | None = None
 
     @property
     def n_batches(self) -> int:
@@ -186,7 +161,7 @@ class ColourModel:
 
     def predict(self, reflectance: ArrayLike) -> Floats:
         """Return colours, shape (n,), of spectra of shape (n, p)."""
-        return np.exp(self._one(self.regression).predict(reflectance)[0])
+        return self.response.value(self._one(self.regression).predict(reflectance)[0])
 
     def interval(self, reflectance: ArrayLike, n_pours: ArrayLike, coverage: float) -> Interval:
         """Return colours with limits that cover the lab value of a batch of the set's kind."""
@@ -202,11 +177,24 @@ class ColourModel:
             for start in range(0, chosen.size, BLOCK):
                 part = chosen[start : start + BLOCK]
                 middle[part], low[part], high[part] = self._limits(rows[part], int(m), coverage, normal)
-        return Interval(np.exp(middle), np.exp(low), np.exp(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
+        value = self.response.value
+        return Interval(value(middle), value(low), value(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
+
+    def held_out_errors(self, n_pours: int, coverage: float) -> Floats:
+        """Return held-out errors at so many pours over half an interval, a column for each choice of the pours."""
+        # -> (K, r): reading minus lab value, in logarithms; the choices of a batch that has fewer are said again
+        used = self.score_pours == np.clip(n_pours, 1, self.most_pours)
+        score, batch = self.score[used], self.score_batch[used]
+        if self.n_batches < batches_needed(coverage):
+            half = t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
+        else:
+            half = jackknife_plus(np.zeros((1, self.n_batches)), np.abs(score), np.ones(1), batch, coverage)[1]
+        own = [score[batch == code] for code in range(self.n_batches)]
+        return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
 
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
         middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
-        scale = np.sqrt(variance + self.error.relative_variance(np.exp(middle)))
+        scale = np.sqrt(variance + self.response.variance(self.error, self.response.value(middle)))
         used = self.score_pours == m
         score, batch = self.score[used], self.score_batch[used]
         if normal:
@@ -227,10 +215,11 @@ class ColourModel:
 
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
-        spectral = "" if self.spectral is None else self.spectral.inputs
-        for name, one in ((OPTICAL, self.optical), (spectral, self.spectral), (PLS, self.pls)):
+        for one in (self.optical, self.spectral, self.snv):
             if one is not None:
-                found[name] = one
+                found[one.inputs] = one
+        if self.pls is not None:
+            found[PLS] = self.pls
         return found
 
     def _one(self, name: str) -> "ProcessRegression | PlsRegression":
@@ -240,7 +229,7 @@ class ColourModel:
 def _held_out(
     named: "dict[str, ProcessRegression | PlsRegression]", fold_regression: Names, rows: Floats, batch: Ints
 ) -> Floats:
-    """Return log colours, shape (n,), each by the regression chosen and fitted without the batch of its row."""
+    """Return responses, shape (n,), each by the regression chosen and fitted without the batch of its row."""
     out = np.empty(len(rows))
     for name in np.unique(fold_regression):
         own = np.flatnonzero(fold_regression[batch] == name)
@@ -262,64 +251,133 @@ def fit_colour(
 
     Every regression is fitted to batch means, weighted by an error model sd(y)^2 = a^2 + (b y)^2 that is learnt from
     held-out residuals. Kernel, components and regression are chosen by the relative error of held-out batches; for the
-    intervals and the held-out colours all of that is chosen anew without each batch.
+    intervals and the held-out colours all of that is chosen anew without each batch. Values that are no colour are
+    taken as they are or as logarithms, whichever is likelier, and their squared errors count by the error model.
     """
     # reflectance (n_pours, p), colour (n_pours,), wavelength_nm (p,), batch_means (K, p)
-    # regressions: what held-out batches choose from, the first one preferred: any of `"optical"`, `"log_absorbance"`,
-    # `"as_given"`, `"pls"`
+    # regressions: what held-out batches choose from, the first one preferred: any of `REGRESSIONS`, or of
+    # `ROW_REGRESSIONS`, or of `LIQUID_REGRESSIONS`
     # batch_means: mean reflectance of each batch in order of its code, where more pours of it are known than are given
     # here
     # values: who measured the lab colours and how well, in order of the batches' codes
     R, y = np.asarray(reflectance, float), np.asarray(colour, float)
     nm = np.asarray(wavelength_nm, float)
     position, each = levels.codes("batch"), np.arange(levels.beer.size)
-    check_colours(y, position)
     offered = _offered(regressions, nm, each.size)
+    is_colour = offered[0] not in KINDS
+    check_colours(y, position, any_sign=not is_colour)
     mean = levels.mean(R, to="batch") if batch_means is None else np.asarray(batch_means)
     lab = mean_by(y, position)[0]
 
     noise = channel_noise(R, levels.sample)
-    extra = None if values is None else values.extra_variance
-    first = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise, extra)
-    assert first is not None  # without a bar, none falls below it
-    labs = _lab_effects(first, mean, lab, values)
-    if values is not None and labs.labs:
-        # from here on all values are those of one lab
-        lab = lab * np.exp(-labs.of(values.labs))
-        again = _fit_one(offered[0], offered, mean, lab, FIRST_ERROR, nm, noise, extra)
-        first = first if again is None else again
-    expected = fit_error_model(np.log(lab) - first.predict_held_out(mean, each), lab)
-    named = _fit_all(offered, mean, lab, expected, nm, noise, extra)
+    extra = None if values is None or not is_colour else values.extra_variance
+    given = _Given(mean, lab, nm, noise, extra, LOG, offered)
+    given, first, labs = _of_one_lab(given, values) if is_colour else _likelier(given)
+    lab, response = given.lab, given.response
+    expected = response.error(response.of(lab) - first.predict_held_out(mean, each), lab)
+    named = _fit_all(given, expected)
+    if offered == [OPTICAL]:
+        _refuse_no_beer(given, expected, named[OPTICAL].choice_error)
     offered = list(named)
     handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
     regression = offered[int(np.argmin(handicap * [named[name].choice_error for name in offered]))]
     errors_without = np.array([named[name].choice_error_without for name in offered])
     fold_regression = np.array(offered)[np.argmin(handicap[:, None] * errors_without, axis=0)]
     held_out = _held_out(named, fold_regression, mean, each)
-    error = fit_error_model(np.log(lab) - held_out, lab)
+    error = response.error(response.of(lab) - held_out, lab)
 
     rows, score_sample, score_pours = pour_subsets(R, levels.sample)
     score_batch = levels.batch[score_sample]
     predicted = _held_out(named, fold_regression, rows, score_batch)
     variance = named[regression].variance_without(rows, score_batch)
-    of_error = error.relative_variance(np.exp(predicted))
+    of_error = response.variance(error, response.value(predicted))
     scale = np.sqrt(variance + with_extra(of_error, None if extra is None else extra[score_batch]))
     used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
+    spectral = (used[name] for name in (LOG_ABSORBANCE, AS_GIVEN, ABSORBANCE) if name in used)
     return ColourModel(
         regression=regression,
         fold_regression=fold_regression,
         optical=used.get(OPTICAL),  # type: ignore[arg-type]
-        spectral=used.get(LOG_ABSORBANCE, used.get(AS_GIVEN)),  # type: ignore[arg-type]
+        spectral=next(spectral, None),  # type: ignore[arg-type]
+        snv=used.get(SNV, used.get(SNV_ABSORBANCE)),  # type: ignore[arg-type]
         pls=used.get(PLS),  # type: ignore[arg-type]
         error=error,
         batch_code=each,
         lab_colour=lab,
-        held_out_colour=np.exp(held_out),
-        score=(np.log(lab)[score_batch] - predicted) / scale,
+        held_out_colour=response.value(held_out),
+        score=(response.of(lab)[score_batch] - predicted) / scale,
         score_batch=score_batch,
         score_pours=score_pours,
         labs=labs,
+        response=response,
     )
+
+
+@dataclass(frozen=True)
+class _Given:
+    """What every regression of a set is fitted to."""
+
+    mean: Floats  # (K, p)
+    lab: Floats  # (K,)
+    nm: Floats  # nm, noise: (p,)
+    noise: Floats
+    extra: Floats | None  # (K,)
+    response: Response
+    offered: list[str]
+
+    def fit(self, name: str, expected: ErrorModel, worst: float = np.inf) -> ProcessRegression | PlsRegression | None:
+        """Fit one of the regressions, unless it is hopeless."""
+        of_response = with_extra(self.response.variance(expected, self.lab), self.extra)
+        rows = next((kind for kind in self.offered if kind in KINDS), None)
+        share = None if rows is None else of_response.mean() / of_response
+        if name != PLS:
+            response = self.response.of(self.lab)
+            return fit_process(self.mean, response, of_response, self.nm, self.noise, name, share)
+        steep = self.response.unit * (self.lab if self.response.logarithmic else 1.0)
+        return fit_pls_regression(
+            self.mean, self.lab, steep * np.sqrt(of_response), rows or ABSORBANCE, worst,
+            response=self.response, share=share,
+        )  # fmt: skip
+
+
+def _of_one_lab(
+    given: _Given, values: LabValues | None
+) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
+    """Return colours brought to those of one lab, the first regression on them, and what labs read above it."""
+    first = given.fit(given.offered[0], FIRST_ERROR)
+    assert first is not None  # without a bar, none falls below it
+    labs = _lab_effects(first, given.mean, given.lab, values)
+    if values is None or not labs.labs:
+        return given, first, labs
+    given = replace(given, lab=given.lab * np.exp(-labs.of(values.labs)))
+    return given, given.fit(given.offered[0], FIRST_ERROR) or first, labs
+
+
+def _likelier(given: _Given) -> tuple[_Given, "ProcessRegression | PlsRegression", LabEffects]:
+    """Return values of any kind as they are or as logarithms, whichever is likelier, and the first regression."""
+    tried = []
+    for response in responses(given.lab):
+        one = replace(given, response=response)
+        first = one.fit(given.offered[0], first_error(response))
+        assert first is not None  # without a bar, none falls below it
+        residual = response.of(given.lab) - first.predict_held_out(given.mean, np.arange(given.lab.size))
+        tried.append((response.log_likelihood(residual, given.lab), one, first))
+    _, given, first = max(tried, key=lambda found: found[0])
+    return given, first, LabEffects((), np.zeros(0), np.zeros(0))
+
+
+def _refuse_no_beer(given: _Given, expected: ErrorModel, of_optical: float) -> None:
+    """Refuse the optical regression for a liquid that absorbs otherwise than any beer: held-out batches tell."""
+    # of_optical: its squared held-out error
+    others = _offered(OTHERS_THAN_OPTICAL, given.nm, given.lab.size)
+    errors = {name: one.choice_error for name in others if (one := given.fit(name, expected)) is not None}
+    best = min(errors, key=errors.__getitem__)
+    if of_optical > max(NO_BEER * errors[best], LEAST_ERROR**2):
+        raise OptionError(
+            f"regression='optical' errs by {np.sqrt(of_optical):.0%} on batches held out, {best!r} by "
+            f"{np.sqrt(errors[best]):.1%}: these spectra are not those of a beer, whose absorption it rests on; take "
+            f"regression={best!r}, or 'auto', which lets held-out batches choose"
+        )
 
 
 def _lab_effects(
@@ -328,7 +386,7 @@ def _lab_effects(
     none = LabEffects((), np.zeros(0), np.zeros(0))
     if values is None or not isinstance(first, ProcessRegression):
         return none
-    known, rows = process_inputs(mean, first.wavelength_nm, first.noise, first.inputs)
+    known, rows = first.made(mean)
     inverse = first.process.inverse
     if len(inverse) == lab.size:
         return fit_lab_effects(values.labs, np.log(lab) - known, inverse)
@@ -337,20 +395,18 @@ def _lab_effects(
     return fit_lab_effects(values.labs, rest - rest.mean(), np.eye(lab.size) / float(np.var(rest)))
 
 
-def _fit_all(
-    offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats, noise: Floats, extra: Floats | None
-) -> "dict[str, ProcessRegression | PlsRegression]":
+def _fit_all(given: _Given, expected: ErrorModel) -> "dict[str, ProcessRegression | PlsRegression]":
     named: dict[str, ProcessRegression | PlsRegression] = {}
-    for name in offered:
+    for name in given.offered:
         worst = HOPELESS * min((one.choice_error for one in named.values()), default=np.inf)
-        one = _fit_one(name, offered, mean, lab, expected, nm, noise, extra, worst)
+        one = given.fit(name, expected, worst)
         if one is not None:
             named[name] = one
     return named
 
 
 def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[str]:
-    known = (OPTICAL, LOG_ABSORBANCE, AS_GIVEN, PLS)
+    known = (OPTICAL, LOG_ABSORBANCE, *KINDS, PLS)
     for name in regressions:
         if name not in known:
             raise OptionError(f"regression {name!r} is asked for; {', '.join(known)} are offered")
@@ -361,7 +417,9 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
     out = [
         name
         for name in regressions
-        if (name != OPTICAL or visible) and (name != PLS or n_batches >= FEWEST_BATCHES_FOR_PLS)
+        if (name != OPTICAL or visible)
+        and (name != PLS or n_batches >= FEWEST_BATCHES_FOR_PLS)
+        and (name not in (SNV, SNV_ABSORBANCE) or nm.size >= FEWEST_CHANNELS)
     ]
     if not out:
         raise OptionError(
@@ -370,23 +428,8 @@ def _offered(regressions: tuple[str, ...], nm: Floats, n_batches: int) -> list[s
     return out
 
 
-def _fit_one(
-    name: str, offered: list[str], mean: Floats, lab: Floats, expected: ErrorModel, nm: Floats, noise: Floats,
-    extra: Floats | None = None, worst_error: float = np.inf,
-) -> ProcessRegression | PlsRegression | None:  # fmt: skip
-    variance = with_extra(expected.relative_variance(lab), extra)
-    if name == PLS:
-        inputs = AS_GIVEN if AS_GIVEN in offered else "absorbance"
-        return fit_pls_regression(mean, lab, lab * np.sqrt(variance), inputs, worst_error)
-    return fit_process(mean, np.log(lab), variance, nm, noise, name)
-
-
 # Chance of naming a beer that is like the others, for each beer: a set holds a dozen, and most are like the others.
 FALSE_ALARM = 0.002
-
-# And the error must matter: a pale lager's usual tolerance is about 10 % (common practice, no source), and a reading
-# that errs by half of it as a rule decides nothing.
-LEAST_ERROR = 0.05
 
 
 def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int) -> Mask:
@@ -397,6 +440,8 @@ def beers_with_unreliable_colour(fit: ColourModel, beer: ArrayLike, n_beers: int
     """
     # beer (K,) -> (n_beers,)
     codes = np.asarray(beer, np.int64)
+    if fit.response != LOG:  # of another value nothing is known that light in the beam would do to it
+        return np.zeros(n_beers, dtype=bool)
     residual = np.log(fit.held_out_colour / fit.lab_colour)
     square = residual**2 / fit.error.relative_variance(fit.lab_colour)
     unfit = np.zeros(n_beers, dtype=bool)

@@ -12,13 +12,15 @@ from specmatch.maths.optics.inverse_model import PRIOR_SD, fit_cup_model
 from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
+    SparseProcess,
     fit_gaussian_process,
     fit_sparse_process,
     spread_rows,
 )
+from specmatch.maths.regression.spectral_rows import KINDS, SpectralRows, learn_rows
 from specmatch.maths.spectra.transforms import absorbance
 
-OPTICAL, LOG_ABSORBANCE, AS_GIVEN = "optical", "log_absorbance", "as_given"
+OPTICAL, LOG_ABSORBANCE = "optical", "log_absorbance"
 
 # Added to absorbance before the logarithm, so that channels where a pale beer absorbs nothing do not run to -infinity.
 ABSORBANCE_OFFSET = 0.2
@@ -30,8 +32,9 @@ STRENGTH_UNIT = 0.2
 GRIDS = {
     OPTICAL: ((0.004, 0.010, 0.025), (0.01, 0.03, 0.1), (1.0, 2.5)),
     LOG_ABSORBANCE: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
-    AS_GIVEN: ((0.3, 1.0, 3.0), (0.3, 3.0), (0.5, 2.0)),
 }
+# the same for rows of any liquid, of length 1, and responses of standard deviation 1
+ROWS_GRID = ((0.1, 1.0, 10.0, 100.0, 1000.0), (0.3, 3.0, 30.0), (1.0, 3.0, 10.0))
 
 # Rows at a time: a block of rows by batches stays within a few megabytes.
 BLOCK = 2048
@@ -40,13 +43,15 @@ BLOCK = 2048
 # all batches teach through their covariances with so many at most: one batch in hundreds changes no choice, and
 # inversions of matrices of all batches would take minutes.
 MOST_BATCHES_AT_ONCE = 400
+# Those so many batches tell the best kernels from the rest; among the best, all batches tell.
+KERNELS_FOR_ALL = 12
 
 
 @dataclass(frozen=True)
 class ProcessRegression:
     """A fitted process; see `fit_process`."""
 
-    inputs: str  # what is made of reflectance: `"optical"`, `"log_absorbance"` or `"as_given"`
+    inputs: str  # what is made of reflectance: `"optical"`, `"log_absorbance"`, or a kind of `SpectralRows`
     wavelength_nm: Floats  # wavelength_nm, noise: (p,): of the channels
     noise: Floats
     # of log colour less what the inputs already say, on all batches; of more than `MOST_BATCHES_AT_ONCE` through so
@@ -58,21 +63,26 @@ class ProcessRegression:
     choice_error: float  # mean square of the held-out errors of the chosen kernel
     # (K,): the same among the other batches, where each batch in turn was out of everything
     choice_error_without: Floats
+    rows: SpectralRows | None = None  # of a kind of `SpectralRows`
+
+    def made(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
+        """Return what is known of the response beforehand, shape (n,), and the features for the rest, shape (n, q)."""
+        return process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs, self.rows)
 
     def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
-        """Return log colours, shape (n,), and their variance by the process, shape (n,)."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        """Return responses, shape (n,), and their variance by the process, shape (n,)."""
+        known, rows = self.made(reflectance)
         rest, variance = self.process.predict(rows)
         return known + rest, variance
 
     def predict_without(self, reflectance: ArrayLike) -> Floats:
-        """Return log colours by the models without each batch, shape (n, K)."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        """Return responses by the models without each batch, shape (n, K)."""
+        known, rows = self.made(reflectance)
         return known[:, None] + self._rest_without(rows, self.process.kernel(rows, self.process.features))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        known, rows = self.made(reflectance)
         covariance = self.process.kernel(rows, self.process.features)
         rest, variance = self.process.predict(rows, covariance)
         return known + rest, variance, known[:, None] + self._rest_without(rows, covariance)
@@ -87,8 +97,8 @@ class ProcessRegression:
         return out
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
-        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
-        known, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        """Return responses, shape (n,), each by the model without the batch at position `batch` of its row."""
+        known, rows = self.made(reflectance)
         out = np.empty(len(rows))
         for code, values in enumerate(self.kernels):
             own = np.flatnonzero(self.fold_kernel[batch] == code)
@@ -102,46 +112,59 @@ class ProcessRegression:
 
         One batch in many hundreds moves it little: there it is that of the whole.
         """
-        _, rows = process_inputs(reflectance, self.wavelength_nm, self.noise, self.inputs)
+        _, rows = self.made(reflectance)
         if len(self.process.features) < self.fold_kernel.size:
             return self.process.predict(rows)[1]
         return self.process.variance_without(rows, left_out)
 
 
-def process_inputs(reflectance: ArrayLike, wavelength_nm: Floats, noise: Floats, inputs: str) -> tuple[Floats, Floats]:
+def process_inputs(
+    reflectance: ArrayLike, wavelength_nm: Floats, noise: Floats, inputs: str, made: SpectralRows | None = None
+) -> tuple[Floats, Floats]:
     """Return what is known of log colour beforehand, and the features for the rest."""
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
         theta = fit_cup_model(reflectance, wavelength_nm, noise)
         return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
-    rows = np.asarray(reflectance, float)
-    if inputs == LOG_ABSORBANCE:
+    if made is not None:
+        rows = made.of(reflectance)
+    elif inputs == LOG_ABSORBANCE:
         # reflectance a little above 1 (lamp, foam) must not reach the pole of the logarithm
-        rows = np.log(np.maximum(absorbance(rows), -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET)
-    elif inputs != AS_GIVEN:
-        raise OptionError(f"inputs is {inputs!r}; one of {', '.join(GRIDS)} is offered")
-    return np.zeros(rows.shape[0]), np.column_stack([np.zeros(rows.shape[0]), rows / np.sqrt(rows.shape[1])])
+        rows = np.log(np.maximum(absorbance(reflectance), -ABSORBANCE_OFFSET / 2.0) + ABSORBANCE_OFFSET)
+        rows = rows / np.sqrt(rows.shape[1])
+    else:
+        raise OptionError(f"inputs is {inputs!r}; one of {', '.join((*GRIDS, *KINDS))} is offered")
+    return np.zeros(rows.shape[0]), np.column_stack([np.zeros(rows.shape[0]), rows])
 
 
 def fit_process(
-    reflectance: Floats, log_colour: Floats, variance: Floats, wavelength_nm: Floats, noise: Floats, inputs: str
+    reflectance: Floats,
+    response: Floats,
+    variance: Floats,
+    wavelength_nm: Floats,
+    noise: Floats,
+    inputs: str,
+    share: Floats | None = None,
 ) -> ProcessRegression:
-    """Fit a Gaussian process of log colour to batch means, choosing its kernel by held-out batches."""
-    # reflectance (K, p), log_colour, variance (K,), wavelength_nm, noise (p,)
-    known, rows = process_inputs(reflectance, wavelength_nm, noise, inputs)
-    rest = log_colour - known
-    kernels = [Kernel(*values) for values in product(*GRIDS[inputs])]
+    """Fit a Gaussian process of the response to batch means, choosing its kernel by held-out batches."""
+    # reflectance (K, p), response, variance (K,), wavelength_nm, noise (p,)
+    # share (K,): what the squared error of each batch counts in the choice, 1 on average
+    made = learn_rows(reflectance, inputs) if inputs in KINDS else None
+    known, rows = process_inputs(reflectance, wavelength_nm, noise, inputs, made)
+    rest = response - known
+    kernels = [Kernel(*values) for values in product(*(GRIDS[inputs] if made is None else ROWS_GRID))]
     n = rest.size
+    counts = np.ones(n) if share is None else share
     if n > MOST_BATCHES_AT_ONCE:
-        spread = np.argsort(log_colour, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
+        spread = np.argsort(response, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
         errors = [
-            np.mean(fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2)
+            fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2
+            @ counts[spread]
             for kernel in kernels
         ]
-        kernel = kernels[int(np.argmin(errors))]
-        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
-        sparse = fit_sparse_process(rows, rest, variance, kernel, few)
-        squares = sparse.held_out_error**2
+        best = [kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]]
+        kernel, sparse = _through_few(rows, rest, variance, counts, best)
+        squares = counts * sparse.held_out_error**2
         return ProcessRegression(
             inputs=inputs,
             wavelength_nm=wavelength_nm,
@@ -152,11 +175,12 @@ def fit_process(
             fold_weight=sparse.weights_without,
             choice_error=float(squares.mean()),
             choice_error_without=(squares.sum() - squares) / (n - 1),
+            rows=made,
         )
     processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
-    error = [float(np.mean(process.held_out_error**2)) for process in processes]
+    error = [float(np.mean(counts * process.held_out_error**2)) for process in processes]
     chosen = int(np.argmin(error))
-    without = np.array([np.nanmean(process.errors_without_two() ** 2, axis=1) for process in processes])
+    without = np.array([np.nanmean(counts * process.errors_without_two() ** 2, axis=1) for process in processes])
     choice = np.argmin(without, axis=0)
     used, fold_kernel = np.unique(choice, return_inverse=True)
     fold_weight = np.empty((n, n))
@@ -172,4 +196,16 @@ def fit_process(
         fold_weight=fold_weight,
         choice_error=error[chosen],
         choice_error_without=without.min(axis=0),
+        rows=made,
     )
+
+
+def _through_few(
+    rows: Floats, response: Floats, variance: Floats, share: Floats, kernels: list[Kernel]
+) -> tuple[Kernel, SparseProcess]:
+    """Condition a process on many rows through a few of them, by the kernel of the least held-out error."""
+    tried = []
+    for kernel in kernels:
+        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
+        tried.append((kernel, fit_sparse_process(rows, response, variance, kernel, few)))
+    return min(tried, key=lambda one: float(share @ one[1].held_out_error ** 2))

@@ -17,7 +17,8 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-from specmatch.maths.regression.gp_regression import AS_GIVEN
+from specmatch.maths.regression.response import LOG, SHARE_OF_LEAST, Response
+from specmatch.maths.regression.spectral_rows import ABSORBANCE, SpectralRows, learn_rows
 from specmatch.maths.spectra.transforms import absorbance
 
 # A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
@@ -160,15 +161,12 @@ MOST_BATCHES_TO_CHOOSE = 150
 # Folds of a first look, and how far beyond the bar they must lie: errors of tenths left out are a little larger.
 FEW_FOLDS, CLEARLY = 10, 1.2
 
-# A straight line may run below any colour; a reading is cut at this share of the palest lab colour.
-SHARE_OF_PALEST = 0.1
-
 
 @dataclass(frozen=True)
 class PlsRegression:
     """A fitted partial least squares regression; see `fit_pls_regression`."""
 
-    inputs: str  # `"as_given"`, or `"absorbance"`
+    inputs: str  # `"absorbance"`, or a kind of `SpectralRows`
     n_components: int
     coefficients: Floats  # coefficients, intercept: (p,): of colour on the inputs, in their raw units
     intercept: float
@@ -184,26 +182,29 @@ class PlsRegression:
     palest: float  # smallest colour that is answered
     choice_error: float  # choice_error, choice_error_without: (K,): as in `ProcessRegression`
     choice_error_without: Floats
+    response: Response = LOG
+    rows: SpectralRows | None = None  # None: plain absorbance
 
     def predict(self, reflectance: ArrayLike) -> tuple[Floats, Floats]:
-        """Return log colours, shape (n,), and their variance by the weighted least squares of the scores."""
+        """Return responses, shape (n,), and their variance by the weighted least squares of the scores."""
         rows = self._rows(reflectance)
         colour = np.maximum(rows @ self.coefficients + self.intercept, self.palest)
-        return np.log(colour), self._variance(rows) / colour**2
+        steepness = 1.0 / (self.response.unit * (colour if self.response.logarithmic else 1.0))
+        return self.response.of(colour), self._variance(rows) * steepness**2
 
     def predict_without(self, reflectance: ArrayLike) -> Floats:
-        """Return log colours by the models without each batch, shape (n, K)."""
+        """Return responses by the models without each batch, shape (n, K)."""
         rows = self._rows(reflectance)
-        return np.log(np.maximum(rows @ self.fold_coefficients.T + self.fold_intercept, self.palest))
+        return self.response.of(np.maximum(rows @ self.fold_coefficients.T + self.fold_intercept, self.palest))
 
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K)."""
         return *self.predict(reflectance), self.predict_without(reflectance)
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
-        """Return log colours, shape (n,), each by the model without the batch at position `batch` of its row."""
+        """Return responses, shape (n,), each by the model without the batch at position `batch` of its row."""
         colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
-        return np.log(np.maximum(colour + self.fold_intercept[batch], self.palest))
+        return self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest))
 
     def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
         """Return the variance of each row, shape (n,); one batch in many moves it little: it is that of the whole."""
@@ -211,7 +212,7 @@ class PlsRegression:
         return self.predict(reflectance)[1]
 
     def _rows(self, reflectance: ArrayLike) -> Floats:
-        return np.asarray(reflectance, float) if self.inputs == AS_GIVEN else absorbance(reflectance)
+        return absorbance(reflectance) if self.rows is None else self.rows.of(reflectance)
 
     def _variance(self, rows: Floats) -> Floats:
         score = (rows - self.centre) @ self.rotation.T
@@ -222,14 +223,14 @@ def one_standard_error(square: ArrayLike) -> int:
     """Return the fewest components whose held-out error is within one standard error of the least.
 
     L. Breiman, J. H. Friedman, R. A. Olshen, C. J. Stone, *Classification and Regression Trees*, 1984, section 3.4.3
-    (reference from memory); n = batches.
+    (reference from memory); n = batches. The standard error is that of the difference, batch by batch: that of the
+    least error itself is so large where a few batches err most that everything lies within it.
     """
     # square (A, n)
     errors = np.asarray(square, float)
-    mean = errors.mean(axis=1)
-    best = int(np.argmin(mean))
-    slack = errors[best].std(ddof=1) / np.sqrt(errors.shape[1]) if errors.shape[1] > 1 else 0.0
-    return int(np.argmax(mean <= mean[best] + slack)) + 1
+    behind = errors - errors[int(np.argmin(errors.mean(axis=1)))]
+    slack = behind.std(axis=1, ddof=1) / np.sqrt(errors.shape[1]) if errors.shape[1] > 1 else 0.0
+    return int(np.argmax(behind.mean(axis=1) <= slack)) + 1
 
 
 @dataclass(frozen=True)
@@ -240,16 +241,16 @@ class _Batches:
     colour: Floats  # colour, weight: (K,)
     weight: Floats
     palest: float  # no prediction is counted as paler
+    response: Response
+    share: Floats  # (K,): what the squared error of each batch counts, 1 on average
 
     def squares(self, models: PlsModels, sets: list[Ints]) -> list[Floats]:
-        """Return squared relative errors in each left-out set, shape (A, rows of the set)."""
+        """Return squared errors of the response in each left-out set, shape (A, rows of the set)."""
+        found = [models.coefficients[g] @ self.rows[out].T + models.intercept[g][:, None] for g, out in enumerate(sets)]
+        known = self.response.of(self.colour)
         return [
-            np.log(
-                np.maximum(models.coefficients[g] @ self.rows[out].T + models.intercept[g][:, None], self.palest)
-                / self.colour[out]
-            )
-            ** 2
-            for g, out in enumerate(sets)
+            self.share[out] * (self.response.of(np.maximum(each, self.palest)) - known[out]) ** 2
+            for each, out in zip(found, sets, strict=True)
         ]
 
     def without(self, sets: list[Ints], most: int) -> tuple[PlsModels, list[Floats]]:
@@ -259,13 +260,23 @@ class _Batches:
 
 
 def fit_pls_regression(
-    reflectance: Floats, colour: Floats, sd: Floats, inputs: str, worst_error: float = np.inf
+    reflectance: Floats,
+    colour: Floats,
+    sd: Floats,
+    inputs: str,
+    worst_error: float = np.inf,
+    *,
+    response: Response = LOG,
+    share: Floats | None = None,
 ) -> PlsRegression | None:
-    """Fit weighted PLS to batch means, choosing the components by relative error of held-out batches."""
-    # reflectance (K, p), colour, sd (K,)
-    rows = reflectance if inputs == AS_GIVEN else absorbance(reflectance)
+    """Fit weighted PLS to batch means, choosing the components by the error of the response of held-out batches."""
+    # reflectance (K, p), colour, sd, share (K,)
+    made = None if inputs == ABSORBANCE and response == LOG else learn_rows(reflectance, inputs)
+    rows = absorbance(reflectance) if made is None else made.of(reflectance)
     n, p = rows.shape
-    batches = _Batches(rows, colour, sd**-2.0, SHARE_OF_PALEST * float(colour.min()))
+    palest = SHARE_OF_LEAST * float(colour.min()) if response.logarithmic else -np.inf
+    counts = np.ones(n) if share is None else share
+    batches = _Batches(rows, colour, sd**-2.0, palest, response, counts)
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
     if n > MOST_BATCHES_TO_CHOOSE:
         # a regression that is hopeless by a few folds is not worth one fold a batch
@@ -298,6 +309,8 @@ def fit_pls_regression(
         palest=batches.palest,
         choice_error=float(error[chosen - 1].mean()),
         choice_error_without=without,
+        response=response,
+        rows=made,
     )
 
 

@@ -33,6 +33,8 @@ class LogAbsorbance:
         """Return spectra, shape (n, p), on this scale."""
         if self.transform == "reflectance":
             return np.array(reflectance, float)
+        if self.transform == "snv":
+            return unit_variance(reflectance)
         lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, LEAST_REFLECTANCE)
         absorbance = -np.log10(lifted)
         return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))

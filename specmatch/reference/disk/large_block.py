@@ -233,7 +233,7 @@ def rows_of_block(file: Path, resource: Mapping[str, Any], wavelength_nm: Floats
 def wavelengths_of(resource: Mapping[str, Any], file: Path) -> Floats:
     """Return the wavelengths that a resource of spectra lists."""
     try:
-        wavelength_nm = wavelengths_from(pd.Index([float(nm) for nm in resource["wavelength_nm"]]))
+        wavelength_nm = wavelengths_from(pd.Index([float(nm) for nm in resource["wavelength_nm"]]), any_wavelength=True)
     except (KeyError, TypeError, ValueError) as error:
         raise ReferenceSetError(f"resource 'spectra' at {file} lacks wavelengths or hash: {error}") from error
     if wavelength_nm.size < 2 or not (np.diff(wavelength_nm) > 0).all():

@@ -14,6 +14,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import ReferenceSetError, StorageError
 from specmatch.reference.disk.blocks import block_digests
 from specmatch.reference.disk.descriptor import (
@@ -46,7 +47,8 @@ from specmatch.wording import counted
 
 LOCK = ".lock"
 _KEPT = ("colour_unit", "band_nm", "reference_kind", "hash", "parent", "history")
-_LATER = ("sources", "determinations")  # written where there are any, so that a set without them stays as it was
+# written where there are any, so that a set without them stays as it was
+_LATER = ("sources", "determinations", "value_name")
 # A reader may meet a folder between two versions; more than a few in a row means that files are really gone.
 _READ_ATTEMPTS = 5
 
@@ -156,6 +158,8 @@ def _content(
         content["licenses"] = [{"name": info["licence"]}]
     own = {"format": FORMAT if blocks.get("several") else FIRST_FORMAT, **{key: info.get(key) for key in _KEPT}}
     later = {**{key: info.get(key) for key in _LATER}, "versions": versions}
+    if later["value_name"] == VALUE_NAME:
+        del later["value_name"]
     later |= {key: value for key, value in blocks.items() if key != "several"}
     own.update({key: value for key, value in later.items() if value})
     return {**content, "specmatch": own, "resources": resources}
@@ -265,6 +269,7 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
     licences = content.get("licenses") or [{}]
     info = {"name": content.get("title") or content.get("name") or "house", "licence": licences[0].get("name")}
     kept = {key: own.get(key) for key in (*_KEPT, *_LATER, "versions")}
+    kept["value_name"] = kept["value_name"] or VALUE_NAME
     return Package(tables, {**info, **kept}, large)
 
 

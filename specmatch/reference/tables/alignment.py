@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import check_batches
+from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.spectra import text_ids
@@ -117,9 +117,15 @@ def set_aside_unmeasured(
 
 
 def align_batches(
-    batches: pd.DataFrame, scans: pd.DataFrame, colour_unit: str, left_out: list[dict[str, str]]
+    batches: pd.DataFrame,
+    scans: pd.DataFrame,
+    colour_unit: str,
+    left_out: list[dict[str, str]],
+    value_name: str = VALUE_NAME,
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
+    if isinstance(batches, pd.DataFrame) and VALUE_NAME not in batches.columns:
+        batches = batches.rename(columns={value_name: VALUE_NAME})
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())
     absent = needed.difference(table.index, sort=False)
@@ -165,6 +171,31 @@ def agreed(scans: pd.DataFrame, column: str) -> str | None:
     """Return the value that all scans with one share, or None where they differ or none has one."""
     kinds = set(scans[column]) - {""} if column in scans.columns else set()
     return kinds.pop() if len(kinds) == 1 else None
+
+
+def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tuple[str, str]:
+    """Return what the value of a set is called, and its unit: EBC or SRM for a colour, any for another value."""
+    if value_name == VALUE_NAME:
+        unit = value_unit or colour_unit
+        if unit not in COLOUR_UNITS:
+            raise UnitError(
+                f"the set's colour unit is {unit!r}; expected EBC or SRM (a value that is no beer's colour has a "
+                "value_name and a value_unit)"
+            )
+        return VALUE_NAME, unit
+    # a set that is loaded or changed has its unit in the one place
+    unit = str(value_unit or ("" if colour_unit in COLOUR_UNITS else colour_unit)).strip()
+    if not str(value_name).strip() or not unit or unit in COLOUR_UNITS:
+        raise UnitError(
+            f"the set's value is {value_name!r} in {unit or 'no unit'!r}; give value_name='glucose', "
+            "value_unit='g/L' or the like ('1' where it has none); EBC and SRM are units of a beer's colour"
+        )
+    return str(value_name).strip(), unit
+
+
+def with_name(value_name: str, unit: str) -> str:
+    """Return the unit, with the name of the value before it where that is no colour."""
+    return unit if value_name == VALUE_NAME else f"{value_name}, {unit}"
 
 
 def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:

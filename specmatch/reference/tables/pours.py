@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints
-from specmatch.batches import in_colour_unit
+from specmatch.batches import in_ebc
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
@@ -76,7 +76,7 @@ def pours_of(
     refuse_few_channels(nm)
     kept = np.ones(len(pour_names), bool)
     if not (np.abs(factor - 1.0) <= SAME_DEPTH).all():
-        lab = in_colour_unit(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit, "EBC")
+        lab = in_ebc(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit)
         one = bring_pours(reflectance, factor, batch.astype(np.int64), lab, nm)
         reflectance, kept = one.reflectance, one.kept
     samples, sample = np.unique(sample[kept], return_inverse=True)

@@ -14,7 +14,7 @@ from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
 from specmatch.reference.tending.lab_values import LabValues
 from specmatch.reference.tending.upkeep import Upkeep
-from specmatch.spectra import check_spectra, match_wavelengths, spectra_table, text_ids
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
 from specmatch.wording import counted
 
 # reflectance of the same scan from another run of the same files differs by rounding only
@@ -157,7 +157,7 @@ def _add_scans(
     growth: Growth,
 ) -> None:
     assert arrival.spectra is not None and arrival.scans is not None
-    checked = check_spectra(arrival.spectra)
+    checked = check_spectra(arrival.spectra, any_wavelength=bool(held.grid[-1] > PLAUSIBLE_NM[1]))
     values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
     if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
         try:

@@ -2,7 +2,19 @@
 
 from specmatch.report.pages.bench_page import commissioning_page, gauge_page
 from specmatch.report.pages.line_page import journal_page
+from specmatch.report.pages.lot_page import hold_tag, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page
+from specmatch.report.pages.plan_page import plan_page
 from specmatch.report.pages.set_page import set_page
 
-__all__ = ["commissioning_page", "gauge_page", "journal_page", "model_page", "reading_page", "set_page"]
+__all__ = [
+    "commissioning_page",
+    "gauge_page",
+    "hold_tag",
+    "journal_page",
+    "lot_sheet",
+    "model_page",
+    "plan_page",
+    "reading_page",
+    "set_page",
+]

@@ -214,8 +214,6 @@ def versions(more: Mapping[str, str]) -> str:
 
 def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -> str:
     """Return a page that needs nothing outside itself."""
-    # the policy forbids everything but the style in the page: no script, no image, no address can be reached from it
-    policy = "default-src 'none'; style-src 'unsafe-inline'"
     links = "".join(f'<li><a href="#{part.anchor}">{text(part.title)}</a></li>' for part in sections)
     body = "".join(
         f'<section{" class=sheet" if part.sheet else ""} aria-labelledby="{part.anchor}">'
@@ -223,14 +221,23 @@ def whole_page(title: str, lead: str, first: str, sections: Sequence[Section]) -
         for part in sections
     )
     nav = f'<nav aria-label="On this page"><ul>{links}</ul></nav>' if len(sections) > 1 else ""
+    return framed(
+        title,
+        '<a class="skip" href="#content">Skip to the content</a>\n'
+        f'<header><h1>{text(title)}</h1><p class="quiet">{text(lead)}</p></header>\n'
+        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n',
+    )
+
+
+def framed(title: str, body: str, *, style: str = STYLE) -> str:
+    """Return a document around a body that is safe already."""
+    # the policy forbids everything but the style in the page: no script, no image, no address can be reached from it
+    policy = "default-src 'none'; style-src 'unsafe-inline'"
     return printable(
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{text(title)}</title>\n<style>{STYLE}</style>\n</head>\n<body>\n"
-        '<a class="skip" href="#content">Skip to the content</a>\n'
-        f'<header><h1>{text(title)}</h1><p class="quiet">{text(lead)}</p></header>\n'
-        f'<main id="content">\n{first}\n{nav}\n{body}</main>\n</body>\n</html>\n'
+        f"<title>{text(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}</body>\n</html>\n"
     )
 
 

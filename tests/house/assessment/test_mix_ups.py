@@ -6,8 +6,9 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.house.assessment.mix_ups import held_pairs, mix_up_table, refused_unknown
-from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.house.assessment.mix_ups import held_pairs, mix_up_table, refused_over_colours, refused_unknown
+from specmatch.maths.classification.class_model import fit_class_model
+from specmatch.maths.statistics.levels import Levels, binomial_bounds
 
 
 @pytest.mark.whole
@@ -51,6 +52,24 @@ def test_unknown_beers_are_counted_by_batches_and_twins_are_not_refused():
     assert twin["n"] == 3
     assert twin["count"] <= 1
     assert (others["count"].sum() / others["n"].sum()) > 0.6
+
+
+def matched(shapes, seed=0):
+    """Six beers of twelve batches whose absorbance has a shape of their own by so much."""
+    rng, nm = np.random.default_rng(seed), np.linspace(0.0, 1.0, 40)
+    curves = np.cos(np.pi * np.outer(np.arange(1, 5), nm))
+    own = shapes * rng.normal(size=(6, 4)) @ curves
+    strength = np.repeat(np.geomspace(0.2, 0.8, 6), 12) * np.exp(rng.normal(0.0, 0.05, 72))
+    A = strength[:, None] * np.exp(np.repeat(own, 12, axis=0) + rng.normal(0.0, 0.01, (72, 4)) @ curves)
+    batch = np.arange(72)
+    return fit_class_model(10.0**-A, Levels.of_pours(batch, batch, np.repeat(np.arange(6), 12)))
+
+
+def test_unknown_beers_over_the_colours_are_refused_by_their_shapes():
+    # shapes that differ as batches do tell nothing, shapes that differ ten times as much tell nearly all
+    assert refused_over_colours(matched(0.01), 0.05, 0) < 0.6
+    assert refused_over_colours(matched(0.1), 0.05, 0) > 0.9
+    assert refused_over_colours(matched(0.1), 0.05, 0) == refused_over_colours(matched(0.1), 0.05, 0)
 
 
 def test_pairs_come_first_and_those_least_often_held_on_top(small_house):

@@ -16,7 +16,7 @@ from specmatch.line.journal.hash_chain import check_chain, record_text, seal
 from specmatch.line.journal.journal import Journal, kind_of_mount
 from specmatch.line.journal.queries import shift_start
 from specmatch.line.journal.schema import patiently, unix_time
-from specmatch.report.entry_text import chart_line, entry_line
+from specmatch.report.entry_text import chart_line
 
 
 @pytest.fixture
@@ -299,33 +299,6 @@ def test_a_chain_of_two_holds_and_a_changed_record_breaks_it():
 )
 def test_a_shift_starts_on_the_clock_of_the_time_itself(measured_at, start):
     assert shift_start(measured_at) == start
-
-
-ROW = {"entry": 3, "kind": "reading", "written_at": "2025-06-24T08:00:00+00:00", "line": "1", "reason": "why"}
-
-
-@pytest.mark.parametrize(
-    ("row", "said"),
-    [
-        (
-            {"kind": "review", "reason": "anew", "outcome": "rework", "operator": "KA", "second": "LM", "concerns": 2},
-            r"    3  2025-06-24T08:00:00\+00:00 +1 +review of entry 2 by KA and LM: rework: anew",
-        ),
-        ({"kind": "left_out", "scan_files": ["a.csv", "b.csv"]}, "LEFT OUT  a.csv, b.csv: why"),
-        ({"kind": "control", "decision": "rescan", "reading": {}}, "control RESCAN: why"),
-        ({"kind": "reference", "reading": {"level": 12.34, "peak_nm": 450.1}}, "reference 12.3 counts/ms, peak 450.10"),
-        (
-            {
-                "decision": "hold", "claimed": "Pale", "lot": "L7", "advice": "look",
-                "reading": {"colour": 8.04, "colour_unit": "EBC"},
-            },
-            "HOLD  Pale, lot L7: 8.0 EBC; why; look$",
-        ),
-        ({"advice": "", "reading": {"colour": None}}, "reading only  no claim, lot unknown: no colour;"),
-    ],
-)  # fmt: skip
-def test_a_line_on_a_row_shouts_what_a_tired_eye_must_not_miss(row, said):
-    assert re.search(said, entry_line({**ROW, **row}))
 
 
 def of_sqlite(words, code):

@@ -1,0 +1,297 @@
+"""What goes with the packages: a tag for what is held, a sheet of a lot; each with a code that a scanner reads."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING, Any
+
+import pandas as pd
+
+from specmatch.errors import MissingExtraError, OptionError
+from specmatch.line.journal.queries import entry_code, when
+from specmatch.line.journal.schema import UNREPLACED
+from specmatch.line.journal.waiting import waiting
+from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
+from specmatch.report.entry_text import decision_word, shown_colour, subject
+from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
+from specmatch.warning_codes import HOLD, RESCAN
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.line.journal.journal import Journal
+
+# one A6 holds a name and sentences of so many letters
+_LONGEST_NAME, _LONGEST_SENTENCE, _LONGEST_REASON = 40, 160, 400
+TAG_STYLE = """
+@page { size: 105mm 148mm; margin: 5mm; }
+* { box-sizing: border-box; margin: 0; }
+body { width: 95mm; margin: 0 auto; color: #000; background: #fff; font: 10.5pt/1.25 system-ui, "Segoe UI", Roboto,
+  "DejaVu Sans", sans-serif; overflow-wrap: anywhere; }
+main { height: 137mm; overflow: hidden; display: flex; flex-direction: column; gap: 2mm; border: 1.2mm solid #000;
+  padding: 2.5mm; }
+h1 { display: flex; align-items: center; gap: 4mm; font-size: 40pt; line-height: 1; text-transform: uppercase; }
+h1 svg { width: 15mm; height: 15mm; }
+.name { font-size: 20pt; line-height: 1.1; font-weight: 700; }
+.lot { font-size: 16pt; line-height: 1.1; font-weight: 700; }
+.to-do { font-size: 13pt; font-weight: 700; border: .5mm solid #000; padding: 1mm 2mm; }
+.name, .lot, .where, .to-do { display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2;
+  overflow: hidden; flex: none; }
+.to-do { -webkit-line-clamp: 5; }
+.why { font-size: 9pt; min-height: 0; overflow: hidden; }
+.foot { margin-top: auto; flex: none; display: grid; grid-template-columns: 33mm 1fr; gap: 2.5mm; align-items: end; }
+.code svg { display: block; width: 33mm; height: 33mm; }
+.sign p { border-bottom: .25mm solid #000; height: 8mm; font-size: 8pt; color: #333; }
+.small { font-size: 8pt; }
+"""
+_SIGN = '<div class="sign"><div>released or not</div><div>by whom</div><div>date and time</div></div>'
+_SHAPES = {
+    HOLD: '<rect x="4" y="4" width="92" height="92"/><path d="M36 24V76M64 24V76" stroke="#fff" stroke-width="14"/>',
+    RESCAN: '<path d="M50 6 94 50 50 94 6 50Z" fill="none" stroke="#000" stroke-width="9"/>',
+}
+
+
+def hold_tag(journal: Journal, entry: int) -> str:
+    """Return the tag of an entry that holds packages, or asks for another pour: one A6 to print and stick on.
+
+    Parameters
+    ----------
+    journal : Journal
+        Opened read-only will do.
+    entry : int
+        A reading or retest whose decision is `hold` or `rescan`.
+
+    Returns
+    -------
+    str
+        One HTML file that needs nothing outside itself. Its QR code holds the entry's code, which
+        `specmatch history --review` takes.
+
+    Raises
+    ------
+    MissingExtraError
+        If segno, of the extra `board`, is not installed.
+    OptionError
+        If nothing is held by this entry.
+    TableError
+        If there is no such entry.
+
+    Examples
+    --------
+    >>> from specmatch.line.journal.journal import Journal
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     hold_tag(journal, 3)
+    Traceback (most recent call last):
+    specmatch.errors.OptionError: entry 3 is consistent: a tag is for what is held or is to be poured again
+    """
+    row = journal.entry(entry)
+    decision = row.get("decision")
+    if row["kind"] not in ("reading", "retest") or decision not in _SHAPES:
+        raise OptionError(f"entry {entry} is {decision_word(row)}: a tag is for what is held or is to be poured again")
+    code = entry_code(journal, entry)
+    reviews = journal.select("kind = 'review' AND concerns IN (?, ?)", (entry, row.get("concerns") or entry), last=1)
+    done = f"<p><strong>Reviewed: {text(reviews[0].get('outcome') or 'seen')}</strong></p>" if reviews else ""
+    where = " · ".join(part for part in (f"line {row['line']}" if row.get("line") else "", _time(row)) if part)
+    body = (
+        f'<main><h1><svg viewBox="0 0 100 100" aria-hidden="true">{_SHAPES[decision]}</svg>'
+        f"{text(decision_word(row))}</h1>"
+        f'<p class="name"><bdi>{text(_cut(row.get("claimed"), _LONGEST_NAME))}</bdi></p>'
+        f'<p class="lot">lot <bdi>{text(_cut(row.get("lot") or "not stated", _LONGEST_NAME))}</bdi></p>'
+        f'<p class="where">sample <bdi>{text(_cut(row.get("sample"), _LONGEST_NAME))}</bdi> · {text(where)} · '
+        f"{text(shown_colour(row))}</p>"
+        f'<p class="to-do">{text(_sentence(row.get("advice")))}</p>{done}'
+        f'<p class="why">{text(_sentence(row.get("reason")))}</p>'
+        f'<div class="foot"><div class="code">{_drawn(code)}</div><div class="sign"><p>what was done</p><p>by whom</p>'
+        f'<p>date and time</p><div class="small">{text(code)}<br>A screening check: people release.</div></div></div>'
+        "</main>\n"
+    )
+    return framed(f"{decision_word(row)}: {row.get('claimed')}, lot {row.get('lot')}", body, style=TAG_STYLE)
+
+
+def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None) -> str:
+    """Return the sheet of a lot, passed or not: what was checked, by which limits, and what that does not prove.
+
+    Parameters
+    ----------
+    journals : sequence of Journal
+        At least one; opened read-only will do.
+    lot : str
+        As the line stated it.
+    line : str, optional
+        Of this line only.
+
+    Returns
+    -------
+    str
+        One HTML file for A4 that needs nothing outside itself.
+
+    Raises
+    ------
+    MissingExtraError
+        If segno, of the extra `board`, is not installed.
+    OptionError
+        If nothing of this lot is recorded.
+
+    Examples
+    --------
+    >>> from specmatch.line.journal.journal import Journal
+    >>> with Journal("line1.db", read_only=True) as journal:
+    ...     lot_sheet([journal], "nowhere")
+    Traceback (most recent call last):
+    specmatch.errors.OptionError: no journal holds a lot 'nowhere'
+    """
+    where, values = "lot = ? AND kind IN ('reading', 'retest', 'review')", [lot]
+    if line is not None:
+        where, values = f"{where} AND line = ?", [lot, line]
+    found = [
+        (journal, row) for journal in journals for row in journal.select(f"{where} AND entry {UNREPLACED}", values)
+    ]
+    found.sort(key=lambda pair: when(pair[1]))
+    checked = [(journal, row) for journal, row in found if row["kind"] != "review"]
+    if not checked:
+        raise OptionError(f"no journal holds a lot {lot!r}" + (f" of line {line!r}" if line is not None else ""))
+    waits = [row for row in waiting(journals) if row["lot"] == lot and line in (None, row["line"])]
+    last_journal, last = checked[-1]
+    code = entry_code(last_journal, last["entry"])
+    states = bullets([f"entry {row['entry']}: {row['run_state']}; {row['to_do']}" for row in waits])
+    shown = "something waits" if waits else "nothing waits"
+    first = (
+        f'<div style="float:right;width:32mm" class="code">{_drawn(code)}</div><p class="decision">{shown}</p>'
+        + (
+            states
+            if waits
+            else f"<p>Last decision: <strong>{text(decision_word(last))}</strong>, {text(_time(last))}.</p>"
+        )
+        + f'<p class="quiet">Code of the last entry: {text(code)}</p>'
+    )
+    sections = [
+        Section("checked", "What was checked", _checked([row for _, row in found])),
+        Section("limits", "By which limits and risks", _limits(checked)),
+        Section("controls", "Controls before and between", _controls(checked)),
+        Section("not", "What it does not prove", _not_proved([row for _, row in checked]) + cautions() + _SIGN),
+    ]
+    beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
+    names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
+    lead = f"{_cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
+    return whole_page(f"Lot {_cut(lot, _LONGEST_NAME)}", lead, first, sections)
+
+
+def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
+    shown = []
+    for row in rows:
+        reading = row.get("reading", {})
+        low, high = reading.get("colour_low"), reading.get("colour_high")
+        said = row.get("reason") if reading else f"{subject(dict(row))}: {row.get('reason')}"
+        interval = f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else ""
+        shown.append(
+            {
+                "entry": row["entry"],
+                "time": _time(row),
+                "line": row.get("line", ""),
+                "sample": _cut(row.get("sample"), _LONGEST_NAME),
+                "claimed": _cut(row.get("claimed"), _LONGEST_NAME),
+                "pours": str(reading.get("n_pours", "")),
+                "colour": f"{shown_colour(dict(row))}{interval}" if reading else "",
+                "decision": decision_word(dict(row)),
+                "reason": _cut(said, _LONGEST_REASON),
+            }
+        )
+    return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}")
+
+
+def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
+    bases: dict[tuple[str, ...], list[int]] = {}
+    names = ("model_hash", "set_name", "set_hash", "false_reject_rate", "coverage", "specification_hash")
+    for _, row in checked:
+        bases.setdefault(tuple(str(row.get(name, "")) for name in names), []).append(row["entry"])
+    rows = [
+        {
+            "entries": ", ".join(map(str, entries)),
+            "house model": model[:16],
+            "reference set": f"{name} {digest[:16]}",
+            "a right claim is held": f"{float(rate):.1%} of readings" if rate else "",
+            "colour intervals hold": f"{float(held):.0%} of lab values" if held else "",
+            "limits and labels": limits[:16] or "none",
+        }
+        for (model, name, digest, rate, held, limits), entries in bases.items()
+    ]  # fmt: skip
+    body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions")
+    beers = {str(row.get("claimed")) for _, row in checked}
+    laid_down = [
+        one
+        for digest, journal in {str(row.get("specification_hash") or ""): journal for journal, row in checked}.items()
+        if digest
+        for one in _rows_of(journal.document(digest))
+        if one.get("beer") in beers or one.get("label") in beers
+    ]
+    if not laid_down:
+        return f"{body}<p>No colour limits were laid down: the lot was judged by identity only.</p>"
+    return body + table(pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed")
+
+
+def _rows_of(sheets: str) -> list[dict[str, str]]:
+    """Return the rows of the sheets of limits and labels, as they stand in the record."""
+    parts = re.split(r"^== .*\n", sheets, flags=re.MULTILINE)[1:]
+    return [row for part in parts for row in csv.DictReader(io.StringIO(part))]
+
+
+def _controls(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
+    rows = []
+    for journal, line in dict.fromkeys((journal, str(row.get("line", ""))) for journal, row in checked):
+        times = [when(dict(row)) for own, row in checked if own is journal and row.get("line", "") == line]
+        since = min(times) - CONTROL_HOURS * 3600.0
+        sql = f"kind = ? AND line = ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}"
+        rows += journal.select(sql, (CONTROL, line, since, max(times)))
+    if not rows:
+        return f"<p>None is recorded in the {CONTROL_HOURS:g} hours before.</p>"
+    shown = [
+        {"entry": row["entry"], "time": _time(row), "line": row.get("line", ""), "what": subject(row),
+         "decision": decision_word(row), "reason": row.get("reason") or ""} for row in rows
+    ]  # fmt: skip
+    return table(pd.DataFrame(shown), "Controls of these lines")
+
+
+def _not_proved(rows: Sequence[Mapping[str, Any]]) -> str:
+    # a retest's reading is of all pours of its run, `alone` of its own
+    pours = sum(int(row.get("alone", row["reading"]).get("n_pours") or 0) for row in rows)
+    claims = {row.get("claimed") for row in rows}
+    others = sorted({beer for row in rows for beer in row["reading"].get("plausible_beers") or ()} - claims)
+    said = [
+        f"{counted(pours, 'pour')} of {counted(len(rows), 'sample')} were looked at; packages between them were not.",
+        "Consistent says that a sample is not untypical of the claimed beer. A beer that looks like it, or a part of "
+        "another beer in it, may pass: how often is in the evaluation of the reference set named above.",
+        "A colour within limits is a reading with an interval, not a measurement by transmission.",
+    ]
+    if others:
+        said.insert(1, f"On some of these readings other beers of the house are as plausible: {', '.join(others)}.")
+    return bullets(said)
+
+
+def _drawn(code: str) -> str:
+    """Return the QR code of a text, as a drawing."""
+    try:
+        import segno
+    except ImportError as error:
+        raise MissingExtraError(
+            "codes on tags need segno, which is not installed; install it from the project's folder with "
+            "pip install '.[board]'"
+        ) from error
+    # M: a seventh of it may be torn or dirty
+    drawn = segno.make(code, error="m", micro=False).svg_inline(omitsize=True, border=4, svgclass=None, lineclass=None)
+    return f'<div role="img" aria-label="QR code: {text(code)}">{drawn}</div>'
+
+
+def _time(row: Mapping[str, Any]) -> str:
+    return str(row.get("measured_at") or row["written_at"])[:16].replace("T", " ")
+
+
+def _cut(value: object, longest: int) -> str:
+    shown = " ".join(str(value or "").split())
+    return shown if len(shown) <= longest else f"{shown[:longest]}… ({len(shown)} letters)"
+
+
+def _sentence(value: object) -> str:
+    said = _cut(value, _LONGEST_SENTENCE)
+    return said[:1].upper() + said[1:]
