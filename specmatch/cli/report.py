@@ -111,16 +111,17 @@ def _of_model(args: argparse.Namespace) -> _Made:
     from specmatch.warning_codes import CONSISTENT
 
     house, digest = HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
+    specification = load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
-        return model_page(house, model_hash=digest), False, []
+        return model_page(house, model_hash=digest, specification=specification), False, []
     tell(f"measuring {args.readings}")
     session = measure(args.readings)
-    specification = load_specification(args.sources[0], beers=house.beers_)
     verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     tell(f"drawing the page of {counted(len(verified), 'reading')}")
-    return model_page(house, model_hash=digest, session=session, verified=verified), look, left_out
+    page = model_page(house, model_hash=digest, session=session, verified=verified, specification=specification)
+    return page, look, left_out
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:

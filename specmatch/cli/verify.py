@@ -68,7 +68,7 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
     note = ""
     if args.journal:
-        verified, left_out, note = _recorded(args)
+        verified, left_out, note, risks = _recorded(args)
     else:
         house = HouseModel.load(args.model)
         specification = load_specification(args.model, beers=house.beers_)
@@ -94,9 +94,14 @@ def run(args: argparse.Namespace) -> Outcome:
                 note += f"\ntogether: {series.sentence}"
         note += f"\n\n{risks_text(risks)}" if len(risks) else ""
     verified = in_unit(verified, args.unit)
+    text = f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}"
+    if len(risks):
+        # what the rule comes to for lots of the claim, beside each decision
+        told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
+        verified = verified.join(told[~told.index.duplicated()], on="claimed")
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
-    return Outcome(verified, f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}", left_out, needs_look=look)
+    return Outcome(verified, text, left_out, needs_look=look)
 
 
 def _lots(args, house, specification, session, left_out):  # type: ignore[no-untyped-def]
@@ -120,7 +125,7 @@ def _lots(args, house, specification, session, left_out):  # type: ignore[no-unt
 
 
 def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
-    """Judge by the line's rules, record, and return readings, what was left out, and a word on the record."""
+    """Judge by the line's rules, record; return readings, what was left out, a word on the record and risks."""
     from dataclasses import replace
 
     from specmatch.cli.arguments import line_setting, tell_sheet_notes
@@ -142,7 +147,7 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             if path in measured.files:
                 added += record_left_out(journal, setting, measured.files[path], reason)
         verified = readings_of(journal, measured)
-    risks = risks_text(setting.house.limit_risks(setting.specification))
+    risks = setting.house.limit_risks(setting.specification)
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     for row in added:
@@ -150,4 +155,5 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
-    return verified, left_out, f"\n\n{risks}\n\n{args.journal}: {said}" if risks else f"\n\n{args.journal}: {said}"
+    told = f"\n\n{risks_text(risks)}" if len(risks) else ""
+    return verified, left_out, f"{told}\n\n{args.journal}: {said}", risks

@@ -53,6 +53,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.line.hand_over import handing_on
     from specmatch.line.watch_folder import needs_look, watching
     from specmatch.report.board.board import Board
+    from specmatch.report.text import risks_text
     from specmatch.wording import CAUTIONS
 
     if args.once and args.board:
@@ -63,9 +64,12 @@ def run(args: argparse.Namespace) -> Outcome:
     def complain(said: str) -> None:
         say(f"waiting: {said}", error=True, flush=True)
 
-    show, seen = _tell(args.json), []
+    show, seen, setting = _tell(args.json), [], line_setting(args)
+    # beside the documents of --json, so that they stay what they are
+    if risks := risks_text(setting.house.limit_risks(setting.specification)):
+        say(risks, error=args.json, flush=True)
     with ExitStack() as stack:
-        watcher = stack.enter_context(watching(line_setting(args), args.folder, args.journal, date_order=args.dates))
+        watcher = stack.enter_context(watching(setting, args.folder, args.journal, date_order=args.dates))
         hand_on = stack.enter_context(
             handing_on(
                 Path(args.journal), args.line, on_hold=args.on_hold, folder=args.hand_over,

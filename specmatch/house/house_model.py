@@ -656,8 +656,8 @@ class HouseModel:
         scans : DataFrame, optional
             A scans table.
         wrong_hold, wrong_pass : float
-            Chance that a rightly claimed batch is held for how it departs, and that a batch of another beer of the set
-            passes, each in (0, 0.5).
+            Chance that a rightly claimed batch is held, and that a batch of another beer of the set passes, in all
+            packages, each in (0, 0.5). Where a rival lies too close for both, more is held: see `stated_hold`.
         most_packages : int, default 6
             Where the sequence ends in a hold: packages average out pours, never the batch itself.
         specification : Specification, optional
@@ -666,8 +666,9 @@ class HouseModel:
         Returns
         -------
         Step
-            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `reason` is given where the
-            identity passes and the packages together do not.
+            `decision` is `consistent`, `hold` or `another`; `rival` counts into `beers_`; `undecided` marks a lot held
+            at the last package because a rival is not ruled out, `stated_undecided` how many right lots end so;
+            `reason` is given where the identity passes and the packages together do not.
 
         Raises
         ------
@@ -718,7 +719,8 @@ class HouseModel:
             A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
             `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
             `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
-            `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`.
+            `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`;
+            95 % bounds of the three risks, such as `producer_risk_low`, as so few batches leave them open.
 
         Notes
         -----

@@ -120,16 +120,26 @@ def risks_text(risks: pd.DataFrame) -> str:
     """Lay out what the decision rules on colour come to, or say nothing where there are no limits."""
     if risks.empty:
         return ""
-    shares = {
-        "conform": "conform", "held_of_conforming": "held of these", "producer_risk": "conform and held",
-        "consumer_risk": "do not and pass", "cannot_tell": "cannot tell",
-    }  # fmt: skip
+    told = text_table(risk_shares(risks))
+    return f"Colour limits, for lots like those of the set (shares of lots with 95 % bounds, JCGM 106):\n{told}"
+
+
+def risk_shares(risks: pd.DataFrame) -> pd.DataFrame:
+    """Write the risks of limits as people read them, those with bounds as `share (low to high)`."""
     shown = risks[["rule"]].assign(
         passes=[f"{low:.3g} to {high:.3g} {unit}" for low, high, unit in zip(
             risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
     )  # fmt: skip
-    shown = shown.join(risks[list(shares)].map(lambda share: f"{share:.1%}").rename(columns=shares))
-    return "Colour limits, for lots like those of the set (shares of lots, JCGM 106):\n" + text_table(shown)
+    for name, words in (("conform", "conform"), ("held_of_conforming", "held of these")):
+        shown[words] = risks[name].map(lambda share: f"{share:.1%}")
+    for name, words in (
+        ("producer_risk", "conform and held"), ("consumer_risk", "do not and pass"), ("cannot_tell", "cannot tell"),
+    ):  # fmt: skip
+        shown[words] = [
+            f"{share:.1%} ({low:.0%} to {high:.0%})"
+            for share, low, high in risks[[name, f"{name}_low", f"{name}_high"]].itertuples(index=False)
+        ]
+    return shown
 
 
 def figures_line(figures: pd.Series) -> str:

@@ -24,11 +24,17 @@ from specmatch.maths.statistics.conformance import Risks, acceptance_limits, glo
 COVERAGE = 0.90
 # a correlation is between these, that no rounding of few batches makes readings of no use, or perfect
 LEAST_SHARED, LARGEST_SHARED = 0.1, 0.99
+# houses that the set's batches may come from, drawn for the bounds, and the part of them that the bounds leave out
+HOUSES, OUTSIDE = 200, 0.05
+# standard deviations of lab colours that are looked at for them, and how many of the intervals of a beer
+GRID, WIDTHS = np.linspace(-4.5, 4.5, 181), np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
     "unit", "low", "high", "rule", "risk", "accepted_low", "accepted_high", "conform", "producer_risk",
     "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
+    "producer_risk_low", "producer_risk_high", "consumer_risk_low", "consumer_risk_high", "cannot_tell_low",
+    "cannot_tell_high",
 )  # fmt: skip
 
 
@@ -66,11 +72,54 @@ class _Lots:
     lab_sd: float
     slope: float  # of readings on lab colours: the lab's own error moves no reading
     noise: float  # standard deviation of readings about that line
-    uncertainty: float  # of a reading, as a decision takes it from the interval
+    uncertainties: Floats  # of readings, as a decision takes each from its own interval; see `WIDTHS`
     n_batches: int
+    dof: tuple[float, float]  # degrees of freedom behind the scatter of lab colours, and behind the noise
 
-    def risks(self, limits: ColourLimits, accepted: tuple[float, float]) -> Risks:
-        """Return the risks of letting readings between two limits pass."""
+    def risks(self, limits: ColourLimits) -> Risks:
+        """Return the risks of a rule, over the intervals that readings have."""
+        each = [self._risks_between(limits, _accepted(limits, one)) for one in self.uncertainties.tolist()]
+        return Risks(
+            *(float(np.mean([getattr(one, name) for one in each])) for name in ("in_tolerance", "consumer", "producer"))
+        )
+
+    def drawn(self, limits: ColourLimits, rng: np.random.Generator) -> Floats:
+        """Return producer's risk, consumer's risk and what cannot be told, (`HOUSES`, 3), of houses like the set's.
+
+        Mean and scatter are drawn anew as so many batches leave them open.
+        """
+        root, n = np.sqrt(1.0 + 1.0 / self.n_batches), np.sqrt(self.n_batches)
+        # drawn a second time they would count the doubt of the mean twice
+        lab_sd, noise = (
+            sd / root * np.sqrt(dof / rng.chisquare(dof, HOUSES))
+            for sd, dof in zip((self.lab_sd, self.noise), self.dof, strict=True)
+        )
+        off = lab_sd * rng.standard_normal(HOUSES) / n
+        seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / n
+        lab = self.mean + off[:, None] + lab_sd[:, None] * GRID
+        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * GRID
+        share = np.exp(-(GRID**2) / 2.0) / np.exp(-(GRID**2) / 2.0).sum()
+        conforms = (lab >= limits.low) & (lab <= limits.high)
+
+        def passes(rule: ColourLimits) -> Floats:
+            out = np.zeros_like(lab)
+            for one in self.uncertainties.tolist():
+                low, high = _accepted(rule, one)
+                if low < high:
+                    out += ndtr((high - reading) / noise[:, None]) - ndtr((low - reading) / noise[:, None])
+            return out / len(self.uncertainties)
+
+        own = passes(limits)
+        between = passes(replace(limits, rule=LENIENT)) - passes(replace(limits, rule=GUARDED))
+        parts = (np.where(conforms, 1.0 - own, 0.0), np.where(conforms, 0.0, own), between)
+        return np.stack([part @ share for part in parts], axis=1)
+
+    @property
+    def uncertainty(self) -> float:
+        """The middle one."""
+        return float(np.median(self.uncertainties))
+
+    def _risks_between(self, limits: ColourLimits, accepted: tuple[float, float]) -> Risks:
         if not accepted[0] < accepted[1]:
             inside = ndtr((np.array([limits.low, limits.high]) - self.mean) / self.lab_sd)
             return Risks(float(inside[1] - inside[0]), 0.0, float(inside[1] - inside[0]))
@@ -99,6 +148,13 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
         known=np.ones(of_sample.size, bool),
     )  # fmt: skip
     half = (read.high - read.low) / 2.0 / float(ndtri((1.0 + COVERAGE) / 2.0)) / read.colour
+    # the set knows its own batches better than it will know new ones
+    place = np.full(samples.beer.size, -1)
+    place[np.flatnonzero(np.isfinite(fitted.pours.lab))[fitted.colour.batch_code]] = np.arange(
+        fitted.colour.batch_code.size
+    )
+    taught = np.flatnonzero(place[samples.batch] >= 0)
+    half[taught] *= fitted.colour.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
     lab, seen = fitted.colour.lab_colour, fitted.colour.held_out_colour
     beer = fitted.beer_of_batch[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
     count = np.bincount(beer, minlength=n_beers).astype(float)
@@ -106,7 +162,7 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
         return [None] * len(limits)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, seen_mean = (np.bincount(beer, values, minlength=n_beers) / count for values in (lab, seen))
-        lab_sd, seen_sd, apart = (
+        (lab_sd, lab_dof), (seen_sd, _), (apart, noise_dof) = (
             _sd_of_new(values, beer, count)
             for values in (lab / mean[beer], seen / mean[beer], (seen - lab) / mean[beer])
         )
@@ -116,8 +172,8 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
         # what readings and lab colours share: Var(lab - reading) = Var(lab) + Var(reading) - 2 shared
         most = LARGEST_SHARED * lab_sd[k] * seen_sd[k]
         shared = np.clip((lab_sd[k] ** 2 + seen_sd[k] ** 2 - apart[k] ** 2) / 2.0, LEAST_SHARED * most, most)
-        unsure = np.median(half[of_sample == k])
-        if not np.isfinite([mean[k], shared, unsure]).all() or lab_sd[k] == 0.0:
+        unsure = np.quantile(half[of_sample == k], WIDTHS) if (of_sample == k).any() else np.array([np.nan])
+        if not np.isfinite([mean[k], shared, *unsure]).all() or lab_sd[k] == 0.0:
             found.append(None)
             continue
         unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
@@ -125,19 +181,19 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
         found.append(
             _Lots(
                 centre, unit * float(seen_mean[k]), centre * float(lab_sd[k]), float(shared / lab_sd[k] ** 2),
-                centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * float(unsure),
-                int(count[k]),
+                centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * unsure,
+                int(count[k]), (float(lab_dof[k]), float(noise_dof[k])),
             )
         )  # fmt: skip
     return found
 
 
-def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> Floats:
-    """Return the sd of a new batch about the mean of its beer, each beer's drawn towards that of all."""
+def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Floats]:
+    """Return the sd of a new batch about the mean of its beer, drawn towards that of all, and its dof, (n_beers,)."""
     mean, dof = np.bincount(beer, values, minlength=count.size) / count, np.maximum(count - 1.0, 0.0)
     squares = np.bincount(beer, (values - mean[beer]) ** 2, minlength=count.size)
-    own = shrink_variances(np.where(dof > 0, squares / np.maximum(dof, 1.0), 0.0), dof)[0]
-    return np.asarray(np.sqrt(own * (1.0 + 1.0 / count)), float)
+    own, prior, _ = shrink_variances(np.where(dof > 0, squares / np.maximum(dof, 1.0), 0.0), dof)
+    return np.sqrt(own * (1.0 + 1.0 / count)), np.minimum(dof + prior, dof.sum())
 
 
 def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
@@ -150,15 +206,18 @@ def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
 
 def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
     accepted = _accepted(limits, lots.uncertainty)
-    risks = lots.risks(limits, accepted)
+    risks = lots.risks(limits)
+    ends = np.quantile(lots.drawn(limits, np.random.default_rng(0)), [OUTSIDE / 2.0, 1.0 - OUTSIDE / 2.0], axis=0)
     others = 1.0 - risks.in_tolerance
     mild, strict = (
-        lots.between(_accepted(replace(limits, rule=rule), lots.uncertainty)) for rule in (LENIENT, GUARDED)
+        np.mean([lots.between(_accepted(replace(limits, rule=rule), one)) for one in lots.uncertainties.tolist()])
+        for rule in (LENIENT, GUARDED)
     )
     return (
         limits.unit, limits.low, limits.high, limits.rule, limits.risk, *accepted, risks.in_tolerance, risks.producer,
         risks.consumer, risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
-        risks.consumer / others if others > NEXT_TO_NONE else np.nan, mild - strict, lots.n_batches,
+        risks.consumer / others if others > NEXT_TO_NONE else np.nan, float(mild - strict), lots.n_batches,
+        *ends.T.ravel().tolist(),
     )  # fmt: skip
 
 
@@ -166,8 +225,8 @@ def _by_risk(limits: ColourLimits, lots: _Lots, wanted: float) -> ColourLimits:
     from scipy.optimize import brentq  # here: it takes longer to import than a reading does
 
     def too_many(risk: float) -> float:
-        accepted = acceptance_limits(lots.uncertainty, risk, lower=limits.low, upper=limits.high)
-        found = lots.risks(limits, accepted)
+        rule = GUARDED if risk < 0.5 else LENIENT
+        found = lots.risks(replace(limits, rule=rule, risk=risk if risk < 0.5 else 1.0 - risk))
         # where next to no lot conforms nothing can be chosen by what becomes of them
         return found.producer / found.in_tolerance - wanted if found.in_tolerance > NEXT_TO_NONE else 1.0
 

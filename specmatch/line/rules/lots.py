@@ -57,9 +57,14 @@ def _judged(
         specification=specification,
     )  # fmt: skip
     rival = house.beers_[step.rival] if len(house.beers_) > 1 else ""
+    undecided = (
+        f"undecided at package {step.n_packages}, {rival} not ruled out: {step.stated_undecided:.1%} of right lots of "
+        f"{claim} end so, {step.stated_hold:.1%} are held in all"
+    )
+    together = f"together not typical of {claim}, or not to be told from {rival or 'others'}"
     why = {
         CONSISTENT: f"typical of {claim}" + (f", and {rival} is ruled out" if rival else ""),
-        HOLD: f"together not typical of {claim}, or not to be told from {rival or 'others'}",
+        HOLD: undecided if step.undecided else together,
         ANOTHER: "take another package: these do not suffice yet",
     }[step.decision]
     return claim, step.decision, step.n_packages, rival, said + (step.reason or why)

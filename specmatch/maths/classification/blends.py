@@ -16,6 +16,7 @@ from specmatch.maths.classification.covariance import BeerScatter
 from specmatch.maths.classification.cross_validation import fit_beers
 from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples
+from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
 
 # fractions at which path and scatter are worked out, and at which they are asked: closer where little is in
@@ -29,6 +30,8 @@ TRIED, N_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 5, 12
 ASKED = 2
 # light below which a dark beer's absorbance might as well be taken from its lighter channels
 DIM = 0.03
+# absorbance of one crossing that is too weak to show how it falls with wavelength
+WEAK = 0.05
 # a channel that hardly answers to strength says little of the scatter there: it is taken as this part of the best
 LEAST_ANSWER = 0.3
 
@@ -169,15 +172,32 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None, scores: Floa
         return space.metric.scores(by.seen((1.0 - f) * k[0] + f * k[1]))
 
     moved = [drawn(high) - drawn(low) for low, high in law.unlike()]
-    moved.append(drawn(law, DIM) - scores)
-    rows = space.spectra[[base, base if other is None else other]]
-    for tilt in (np.ones(rows.shape[1]), np.linspace(-1.0, 1.0, rows.shape[1])):
-        beside = law.unsure * tilt
-        k = law.absorbed(rows + beside, space.wavelength_nm)
-        if other is None:
-            k[1] = 0.0
-        moved.append(space.metric.scores(law.seen((1.0 - f) * k[0] + f * k[1]) - beside) - scores)
+    # what each end may be off by on its own; water has nothing to be off by
+    pure = _ends(space, law, base, other)
+    rows, bend = space.spectra[[base, base if other is None else other]], _bend_sd(space)
+    span = np.linspace(-1.0, 1.0, rows.shape[1])
+    for end in (0,) if other is None else (0, 1):
+        row = rows[end : end + 1]
+        taken = [law.absorbed(row + law.unsure * tilt, space.wavelength_nm) for tilt in (np.ones(span.size), span)]
+        taken.append(law.absorbed(row, space.wavelength_nm, least=DIM))
+        taken.append(law.absorbed(row, space.wavelength_nm, bend=bend))
+        for one in taken:
+            k = pure.copy()
+            k[end] = one[0]
+            moved.append(space.metric.scores(law.seen((1.0 - f) * k[0] + f * k[1])) - scores)
     return moved
+
+
+def _bend_sd(space: BlendSpace) -> float:
+    """Return by how much beers' absorbance falls with wavelength unlike the average's, in its logarithm per 100 nm."""
+    nm, law = space.wavelength_nm, space.law
+    bright = (space.spectra - law.glare) / (1.0 - law.glare) >= DIM
+    bend = []
+    for k, light in zip(law.absorbed(space.spectra, nm), bright, strict=True):
+        used = light & (k > WEAK)
+        if used.sum() >= 3:
+            bend.append(np.polyfit(nm[used] / 100.0, np.log(k[used] / relative_absorbance(nm[used])), 1)[0])
+    return float(np.sqrt(np.mean(np.square(bend)))) if bend else 0.0
 
 
 def likelihood(path: BlendPath, scores: Floats, covariance: Floats) -> Likelihood:

@@ -14,6 +14,10 @@ from specmatch.maths.classification.class_model import ClassModel
 from specmatch.warning_codes import CONSISTENT, HOLD
 
 ANOTHER = "another"
+# lots drawn to set the bounds of the last package: one percent of them is a hundred
+LOTS = 10_000
+# scatters of the last package's mean that a rival lies off from which on it is ruled out in all but few of lots
+FAR = 8.0
 
 
 @dataclass(frozen=True)
@@ -22,7 +26,8 @@ class SequentialRule:
 
     What departs at the rate of `wrong_hold` is poured again; held is what departs again when all pours are judged
     together, so that the chance of both is no more than that of one. Passed is what does not depart and, where
-    `wrong_pass` is asked for, outweighs every rival by Wald's bound.
+    `wrong_pass` is asked for, outweighs every rival by Wald's bound for half of that chance; the bound at the last
+    package spends what is left of it. Lots still undecided then are held, within `wrong_hold` where the beers let it.
     """
 
     wrong_hold: float = 0.05  # a departure is a p-value up to it
@@ -37,15 +42,16 @@ class SequentialRule:
 
     def after(
         self, *, departs: bool, changed: bool = False, waiting: bool = False, departures: int = 0,
-        rival: float = -np.inf, n: int = 1,
+        rival: float = -np.inf, n: int = 1, ruled_out: bool = False,
     ) -> str:  # fmt: skip
         """Return `consistent`, `hold` or `another` after a look at all pours so far.
 
         `departs` says whether they depart, `changed` whether those since the last departure do on their own, `waiting`
         whether that departure waits for its retest, `departures` how many there were before, `rival` the log likelihood
-        of the strongest rival over the claim, `n` how many packages there are.
+        of the strongest rival over the claim, `n` how many packages there are, `ruled_out` whether every rival lies
+        under the bound of the last package.
         """
-        low, high = (-np.inf, np.inf) if self.wrong_pass is None else wald_bounds(self.wrong_hold, self.wrong_pass)
+        low, high = self.bounds
         last = self.most_packages is not None and n >= self.most_packages
         if waiting and (departs or changed):
             return HOLD
@@ -53,7 +59,15 @@ class SequentialRule:
             return HOLD if rival >= high or departures + 1 >= self.most_departures or last else ANOTHER
         if self.wrong_pass is None or rival <= low:
             return CONSISTENT
-        return HOLD if last else ANOTHER
+        return (CONSISTENT if ruled_out else HOLD) if last else ANOTHER
+
+    @property
+    def bounds(self) -> tuple[float, float]:
+        """Bounds of the log likelihood ratio before the last package, for half of `wrong_pass`."""
+        if self.wrong_pass is None:
+            return -np.inf, np.inf
+        wald_bounds(self.wrong_hold, self.wrong_pass)
+        return wald_bounds(self.wrong_hold, self.wrong_pass / 2.0)
 
 
 @dataclass(frozen=True)
@@ -65,6 +79,11 @@ class Step:
     rival: int  # beer that speaks most against the claim
     log_ratio: float  # log likelihood of that beer over the claimed one
     reason: str = ""  # why it is held, where not for what the packages say of identity
+    # shares of right lots of the claimed beer that the whole sequence holds, and of them those that it holds at the
+    # last package because a rival is not ruled out: `stated_hold` is `wrong_hold` unless a rival lies too close for it
+    stated_hold: float = np.nan
+    stated_undecided: float = np.nan
+    undecided: bool = False  # whether this lot is held for that
 
 
 def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
@@ -96,10 +115,62 @@ def package_log_ratios(fit: ClassModel, reflectance: Floats, claimed: int) -> Fl
     return ratios
 
 
+@dataclass(frozen=True)
+class LastLook:
+    """What the last package of a sequence decides by."""
+
+    bound: Floats  # (n_beers,): log likelihood ratios up to which a rival is ruled out
+    undecided: float  # share of right lots that no bound rules out
+
+
+def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
+    """Find the bounds at the last package that let `wrong_pass` of a rival's lots pass in all, by lots drawn anew."""
+    if rule.wrong_pass is None or rule.most_packages is None:
+        return LastLook(np.full(len(fit.beer_means), -np.inf), 0.0)
+    counts = np.arange(1, rule.most_packages + 1)
+    weight = np.stack([fit.weights(float(m)) for m in counts])  # (m, n_beers, a)
+    rng = np.random.default_rng(0)
+    shared, own = (rng.standard_normal((LOTS, n, fit.beer_means.shape[1])) for n in (1, counts.size))
+    own = np.cumsum(own, axis=1) / counts[:, None]
+
+    def ratios(really: int, rivals: Ints) -> Floats:
+        # the variance of a mean of m packages is that of the batch and 1/m of that of pours: (lots, m, rivals)
+        first, last = fit.tail.inflation / weight[[0, -1], really]
+        pour = np.maximum(first - last, 0.0) / (1.0 - 1.0 / counts[-1]) if counts.size > 1 else np.zeros_like(first)
+        means = fit.beer_means[really] + shared * np.sqrt(np.maximum(first - pour, 0.0)) + own * np.sqrt(pour)
+
+        def log_density(beer: int) -> Floats:
+            squared = ((means - fit.beer_means[beer]) ** 2 * weight[:, beer]).sum(axis=2)
+            return np.asarray(0.5 * (np.log(weight[:, beer]).sum(axis=1) - squared / fit.tail.inflation), float)
+
+        own_density = log_density(claimed)
+        return np.stack([log_density(rival) - own_density for rival in rivals.tolist()], axis=2)
+
+    low, bound = rule.bounds[0], np.full(len(fit.beer_means), rule.bounds[0])
+    apart = ((fit.beer_means - fit.beer_means[claimed]) ** 2 * weight[-1, claimed]).sum(axis=1) / fit.tail.inflation
+    rivals = np.flatnonzero((apart < FAR**2) & (np.arange(len(bound)) != claimed))
+    if not rivals.size:
+        return LastLook(bound, 0.0)
+    for rival in rivals.tolist():
+        drawn = ratios(rival, np.array([rival]))[:, :, 0]
+        early = (drawn[:, :-1] <= low).any(axis=1)
+        spent = float(early.mean())
+        if spent < rule.wrong_pass:
+            left = (rule.wrong_pass - spent) / max(1.0 - spent, 1e-9)
+            bound[rival] = max(low, float(np.quantile(drawn[~early, -1], left)))
+    right = ratios(claimed, rivals)
+    early = np.any(np.all(right[:, :-1] <= low, axis=2), axis=1)
+    passed = early | np.all(right[:, -1] <= bound[rivals], axis=1)
+    return LastLook(bound, float(1.0 - passed.mean()))
+
+
 def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: SequentialRule) -> Step:
     """Say after the packages taken so far whether they suffice."""
     # reflectance (m, p)
-    ratios = package_log_ratios(fit, reflectance, claimed)
+    ratios, last = package_log_ratios(fit, reflectance, claimed), last_look(fit, claimed, rule)
+    # what the last package leaves undecided is taken off the rate at which lots depart, down to half of it
+    departing = rule.wrong_hold - min(last.undecided, rule.wrong_hold / 2.0)
+    stated = departing + last.undecided, last.undecided
     # a set of one beer has no rival: only the claim itself can fall
     others = ratios.copy()
     others[:, claimed] = -np.inf
@@ -109,19 +180,20 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
     def p_of(means: Floats, n: Ints) -> Floats:
         return fit.match(means, n).p_value[:, claimed]
 
-    departs = p_of(np.cumsum(reflectance, axis=0) / counts[:, None], counts) <= rule.wrong_hold
+    departs = p_of(np.cumsum(reflectance, axis=0) / counts[:, None], counts) <= departing
     waiting, departures = -1, 0
     for row, m in enumerate(counts.tolist()):
         since = reflectance[waiting : row + 1]
         changed = waiting >= 0 and bool(
-            p_of(since.mean(axis=0)[None, :], np.array([len(since)], np.int64))[0] <= rule.since_share * rule.wrong_hold
+            p_of(since.mean(axis=0)[None, :], np.array([len(since)], np.int64))[0] <= rule.since_share * departing
         )
         decision = rule.after(
             departs=bool(departs[row]), changed=changed, waiting=waiting >= 0, departures=departures,
-            rival=float(strongest[row]), n=m,
+            rival=float(strongest[row]), n=m, ruled_out=bool((others[row] <= last.bound).all()),
         )  # fmt: skip
         if decision != ANOTHER:
-            return Step(decision, m, int(rivals[row]), float(strongest[row]))
+            undecided = decision == HOLD and not departs[row] and not changed
+            return Step(decision, m, int(rivals[row]), float(strongest[row]), "", *stated, undecided)
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
-    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]))
+    return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)

@@ -68,17 +68,20 @@ class PathLaw:
         """Bring reflectance, shape (n, p), to `factor`, shape (n,), times its depth."""
         return _brought(reflectance, np.asarray(factor, float)[:, None], self._theta, self.unsure)
 
-    def absorbed(self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None) -> Floats:
+    def absorbed(
+        self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None, bend: float = 0.0
+    ) -> Floats:
         """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend.
 
         From the reddest channel on in which less than `least` of the light comes back (by default twice what is
-        unsure) the absorbance goes on to the blue as that of an average beer does.
+        unsure) the absorbance goes on to the blue as that of an average beer does, or steeper by `bend`, of its
+        logarithm per 100 nm.
         """
         # reflectance (n, p) -> (n, p)
         least = 2.0 * self.unsure if least is None else least
         through = (reflectance - self.glare) / (1.0 - self.glare)
         k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
-        shape, dark = np.log(relative_absorbance(wavelength_nm)), through < least
+        shape, dark = np.log(relative_absorbance(wavelength_nm)) - bend * wavelength_nm / 100.0, through < least
         for row in np.flatnonzero(dark.any(axis=1) & ~dark[:, -1]):
             # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
             first = int(np.flatnonzero(dark[row])[-1]) + 1

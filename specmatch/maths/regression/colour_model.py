@@ -204,6 +204,15 @@ class ColourModel:
             without[:, folds] = self._one(name).predict_without(rows)[:, folds]
         return middle, *jackknife_plus(without, np.abs(score), scale, batch, coverage)
 
+    def held_out_widening(self, reflectance: Floats, left_out: Ints) -> Floats:
+        """Return how many times wider an interval is where the batch at position `left_out` did not teach it, (n,)."""
+        one = self._one(self.regression)
+        middle, variance, _ = one.predict_with_and_without(reflectance)
+        error = self.error.relative_variance(np.exp(middle))
+        return np.asarray(
+            np.sqrt((one.variance_without(reflectance, left_out) + error) / (variance + error)), float
+        )  # fmt: skip
+
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
         for one in (self.optical, self.spectral, self.snv):

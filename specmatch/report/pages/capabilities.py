@@ -13,6 +13,11 @@ from specmatch.maths.classification.mixtures import BLEND_SHARES
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.wording import counted
 
+# why a page or a command may say 0 % here and holds a week there
+HELD_AND_A_WEEK = (
+    "A share of right claims held is of single readings, one of each batch. A line takes many readings of a run, and "
+    "each is one more chance to depart: so it may be 0.0 % here while evaluate states some false holds a week."
+)
 # a pair of beers is named when this share of held-out batches, or more, would slip through
 _NAMED = 0.10
 _MOST_NAMED, _MOST_BEERS_NAMED = 3, 6

@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
+from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, thin_beers
 from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
 from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
@@ -19,10 +19,11 @@ from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import departures, readings_table, readings_verdict
 from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
-from specmatch.report.text import show
+from specmatch.report.text import risk_shares, show
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
+    from specmatch.house.decision.specification import Specification
     from specmatch.house.fitting.fitting import FittedHouse
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
@@ -38,8 +39,9 @@ _CONDITIONS = {
 
 
 def model_page(
-    house: HouseModel, *, model_hash: str = "", session: Session | None = None, verified: pd.DataFrame | None = None
-) -> str:
+    house: HouseModel, *, model_hash: str = "", session: Session | None = None, verified: pd.DataFrame | None = None,
+    specification: Specification | None = None,
+) -> str:  # fmt: skip
     """Return the page of a house model, with a sheet for each reading of a session that is not consistent.
 
     Parameters
@@ -49,6 +51,8 @@ def model_page(
         SHA-256 of the model file, where there is one.
     session, verified : Session and DataFrame, optional
         Samples and what `house.verify` said of them.
+    specification : Specification, optional
+        Colour limits in force: what their rules come to is told.
 
     Returns
     -------
@@ -95,7 +99,8 @@ def model_page(
         )
         sections.append(Section("map", "The beers on a map", drawn))
     sections += [
-        Section("beers", "The beers", _beers(house)),
+        Section("beers", "The beers", f"{_beers(house)}<p>{HELD_AND_A_WEEK}</p>"),
+        *_limits(house, specification),
         Section("conditions", "Under which conditions the set was measured", _conditions(house)),
     ]
     hashes = {
@@ -110,6 +115,15 @@ def model_page(
             for place, sample in enumerate(departed)
         ]
     return whole_page(f"House model of the set {fitted.set_name}", lead, first, sections)
+
+
+def _limits(house: HouseModel, specification: Specification | None) -> list[Section]:
+    risks = pd.DataFrame() if specification is None else house.limit_risks(specification)
+    if risks.empty:
+        return []
+    told = table(risk_shares(risks), "Shares of lots like those of the set, with 95 % bounds, by the rule in force")
+    said = "<p>Bounds carry how few batches taught the beer's mean and scatter (JCGM 106:2012, 9.5).</p>"
+    return [Section("limits", "What the colour limits come to", told + said)]
 
 
 def _size(fitted: FittedHouse) -> str:

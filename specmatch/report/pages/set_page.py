@@ -17,7 +17,13 @@ from specmatch.maths.classification.mixtures import BLEND_SHARES
 from specmatch.measurement.reference_history import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, blends_by_part, evaluated_abilities, thin_beers
+from specmatch.report.pages.capabilities import (
+    ALWAYS_TRUE,
+    HELD_AND_A_WEEK,
+    blends_by_part,
+    evaluated_abilities,
+    thin_beers,
+)
 from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
 from specmatch.report.pages.html import (
     Section,
@@ -289,6 +295,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
+    body += f"<p>{HELD_AND_A_WEEK}</p>"
     return body
 
 

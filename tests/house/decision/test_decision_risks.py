@@ -60,6 +60,23 @@ def test_stricter_rules_hold_more_and_pass_less(house):
     assert other["producer_risk"].to_numpy() == pytest.approx(tables[3]["producer_risk"].to_numpy(), abs=1e-6)
 
 
+def test_bounds_hold_the_risk(house):
+    risks = house.limit_risks(limits_of(house, 0.1))
+    for name in ("producer_risk", "consumer_risk", "cannot_tell"):
+        low, high = risks[f"{name}_low"], risks[f"{name}_high"]
+        assert ((low <= risks[name]) & (risks[name] <= high)).all() and (high > low).all()
+
+
+@pytest.mark.whole
+def test_bounds_narrow_with_batches(brewery, house):
+    past = brewery.draw(24, beers=brewery.beers[:3])
+    many = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
+    known = many.limit_risks(limits_of(many, 0.1))
+    few = house.limit_risks(limits_of(house, 0.1))
+    wide, narrow = (table["producer_risk_high"] - table["producer_risk_low"] for table in (few, known))
+    assert narrow.mean() < wide.mean()
+
+
 def test_a_rule_is_chosen_by_its_risk(house):
     by_sheet = limits_of(house, 0.1)
     chosen = house.limits_by_risk(by_sheet, producer_risk=0.02)

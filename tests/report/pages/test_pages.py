@@ -13,6 +13,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import TableError
+from specmatch.house.decision.specification import GUARDED, ColourLimits, Specification
 from specmatch.wording import CAUTIONS
 
 pytest.importorskip("matplotlib")
@@ -208,6 +209,15 @@ def test_the_model_page_says_what_it_was_fitted_on(house):
     assert "to cover 90% of lab values" in words
     assert "package" in words
     assert found.tags["svg"] == 1 + 6
+
+
+def test_the_model_page_says_what_limits_come_to(house):
+    beer, middle = house.beers_[0], float(house.fitted.colour.lab_colour[house.fitted.beer_of_batch == 0].mean())
+    row = ColourLimits(beer, middle, 0.9 * middle, 1.1 * middle, house.fitted.colour_unit, GUARDED, 0.05, None, None)
+    words, _ = check_page(pages.model_page(house, specification=Specification((row,))))
+    assert "What the colour limits come to" in words and "conform and held" in words
+    assert "A share of right claims held is of single readings" in words
+    assert "What the colour limits come to" not in check_page(pages.model_page(house))[0]
 
 
 @pytest.mark.whole
