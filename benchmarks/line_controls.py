@@ -72,9 +72,9 @@ class Darker:
     def __init__(self, house: sm.HouseModel) -> None:
         self._house, self.fitted = house, house.fitted
 
-    def read(self, spectra: pd.DataFrame) -> pd.DataFrame:
+    def read(self, spectra: pd.DataFrame, scans: pd.DataFrame | None = None) -> pd.DataFrame:
         """Read, darker."""
-        table = self._house.read(spectra)
+        table = self._house.read(spectra, scans)
         return table.assign(colour=table["colour"] * DARKER)
 
 

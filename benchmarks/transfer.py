@@ -4,7 +4,9 @@ Run: python -m benchmarks.transfer [--members mirror_row] [--modules harsh_secon
 
 The house learns its past batches on its own module. The second module measures some of them again, chosen by
 `choose_batches(refs, transfer=n)`: other pours, sessions and noise. Both the model with the transfer and the model of a
-full set of the second module then read new batches and foreign beers on the second module.
+full set of the second module then read new batches and foreign beers on the second module. Beside them `perfect map`:
+the very pours that the model has learnt, as the second module would have seen them, which is the most that any transfer
+can do; how far it lies from 1 is the luck of one set of pours against another.
 """
 
 import argparse
@@ -21,6 +23,7 @@ from benchmarks.houses import SHOWN, TUNING, Draw, House, members
 MODULES = ("mild_second", "harsh_second", "harsher_second")
 SHARED = (3, 6, 12)
 NEW_BATCHES, FOREIGN, RATE = 240, 120, 0.05
+PERFECT = "perfect map"
 # gloss below which a base is called matt here
 MIRROR = 0.99
 
@@ -53,7 +56,7 @@ def counts(model: sm.HouseModel, new: Draw, foreign: Draw) -> dict[str, float]:
 
 
 def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> list[dict[str, object]]:
-    """Return a row for no transfer, each number of shared batches, and a set of its own."""
+    """Return a row for a set of its own, a perfect map, no transfer and each number of shared batches."""
     house = House(members()[member], seed)
     past, again = house.draw(), house.draw(module=module, again=1)
     n_new = max(1, round(NEW_BATCHES / len(house.beers)))
@@ -61,10 +64,13 @@ def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> lis
     foreign = house.draw(FOREIGN, 2, module=module, foreign_over_colours=True)
     refs = reference_set(past)
     model = sm.HouseModel(false_reject_rate=RATE).fit(refs)
-    full = sm.HouseModel(false_reject_rate=RATE).fit(reference_set(again))
+    full, perfect = (
+        sm.HouseModel(false_reject_rate=RATE).fit(reference_set(drawn)) for drawn in (again, house.draw(module=module))
+    )
     about = {"member": member, "module": module, "seed": seed, "gloss": members()[member].cup.gloss}
     rows = [
         {**about, "shared": "own set", **counts(full, new, foreign)},
+        {**about, "shared": PERFECT, **counts(perfect, new, foreign)},
         {**about, "shared": "none", **counts(model, new, foreign)},
     ]
     for n in shared:
@@ -93,8 +99,9 @@ def pooled(rows: pd.DataFrame) -> pd.DataFrame:
         "consistent": table["consistent"],
         "n": table["n"],
     })  # fmt: skip
-    own = out.xs("own set", level="shared")
+    own, perfect = (out.xs(name, level="shared") for name in ("own set", PERFECT))
     place = pd.MultiIndex.from_frame(out.index.to_frame(index=False)[["member", "module"]])
+    out["error / perfect"] = out["error %"] / perfect["error %"].reindex(place).to_numpy()
     for name, short in (("error %", "error / own"), ("coverage", "coverage - own"), ("foreign", "foreign - own")):
         base = own[name].reindex(place).to_numpy()
         out[short] = out[name] / base if name == "error %" else out[name] - base
@@ -106,7 +113,13 @@ def pooled(rows: pd.DataFrame) -> pd.DataFrame:
 
 def worst_and_mean(table: pd.DataFrame) -> pd.DataFrame:
     """Return mean and worst member for each module and number of shared batches."""
-    worst = {"error / own": "max", "coverage - own": "min", "false reject": "max", "foreign - own": "min"}
+    worst = {
+        "error / own": "max",
+        "error / perfect": "max",
+        "coverage - own": "min",
+        "false reject": "max",
+        "foreign - own": "min",
+    }
     groups = table.groupby(["module", "shared"], sort=False)
     mean = groups[list(worst)].mean()
     return mean.join(groups.agg(worst).add_suffix(", worst"))

@@ -58,6 +58,7 @@ def furnish(folder: Path) -> dict[str, Any]:
         "spectra": new.spectra,
         "scans": new.scans,
         "session": sm.measure(folder / "tuesday"),
+        "made": sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True),
         "raw_scans": raw_scans,
         "paired_scans": paired_scans,
     }

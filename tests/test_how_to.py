@@ -37,6 +37,8 @@ def house(tmp_path_factory):
     measured_folder(folder / "tuesday", "tue", [1.04], 1)
     measured_folder(folder / "april", "apr", [0.98, 1.02], 2)
     measured_folder(folder / "unit-2", "mon", [1.0], 3)
+    listed = "".join(f"{beer},{ebc}\n" for beer, ebc in BEERS.values())
+    (folder / "beers.csv").write_text(f"beer,colour\n{listed}", encoding="utf-8")
     return folder
 
 

@@ -19,8 +19,8 @@ def cells(path):
     return json.loads(path.read_text(encoding="utf-8"))["cells"]
 
 
-def test_there_are_five():
-    assert [path.name[0] for path in NOTEBOOKS] == ["1", "2", "3", "4", "5"]
+def test_there_are_six():
+    assert [path.name[0] for path in NOTEBOOKS] == ["1", "2", "3", "4", "5", "6"]
 
 
 @pytest.mark.parametrize("path", NOTEBOOKS, ids=lambda path: path.stem)

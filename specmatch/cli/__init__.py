@@ -18,8 +18,9 @@ from specmatch.errors import SpecmatchError
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
-    "demo", "commission", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose", "fit",
-    "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report", "colour",
+    "demo", "plan", "commission", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose",
+    "fit", "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report",
+    "colour",
 )  # fmt: skip
 
 

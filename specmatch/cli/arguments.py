@@ -30,6 +30,20 @@ def number(text: str) -> float:
     raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
 
 
+def named_numbers(given: list[str], option: str) -> dict[str, float]:
+    """Return settings that were typed as NAME=NUMBER."""
+    from specmatch.errors import OptionError
+
+    out = {}
+    for text in given:
+        name, _, value = text.partition("=")
+        try:
+            out[name.strip()] = number(value.strip())
+        except argparse.ArgumentTypeError as error:
+            raise OptionError(f"{option} {text}: {error}; write it as NAME=NUMBER") from None
+    return out
+
+
 def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare who measured where, and how long a control vouches for the line."""
     parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")
@@ -40,6 +54,15 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
         default=12.0,
         metavar="H",
         help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
+    )
+
+
+def add_lab_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare whose lab values readings are to stand for."""
+    parser.add_argument(
+        "--lab",
+        metavar="NAME",
+        help="lab of the set whose values colours and intervals stand for (default: its main one)",
     )
 
 

@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import number
+from specmatch.cli.arguments import named_numbers
 from specmatch.cli.outcome import WIDTH, Outcome, tell
 
 COMMAND = "commission"
@@ -42,7 +42,7 @@ def run(args: argparse.Namespace) -> Outcome:
         return Outcome({"bench_sheet": sheet.split("\n")}, sheet)
     if args.folder is None:
         raise OptionError("name a FOLDER of scans, or ask for --bench-sheet to know what to scan")
-    limits = dict(_limit(text) for text in args.limit)
+    limits = named_numbers(args.limit, "--limit")
     if args.out:
         from specmatch.report.plots.style import need_matplotlib
 
@@ -89,13 +89,3 @@ def run(args: argparse.Namespace) -> Outcome:
         "page": args.out,
     }
     return Outcome(results, "\n".join(lines), left_out, needs_look=found.verdict != FIT or bool(left_out))
-
-
-def _limit(text: str) -> tuple[str, float]:
-    from specmatch.errors import OptionError
-
-    name, _, value = text.partition("=")
-    try:
-        return name.strip(), number(value.strip())
-    except argparse.ArgumentTypeError as error:
-        raise OptionError(f"--limit {text}: {error}; write it as level_drift=0.02") from None

@@ -11,6 +11,7 @@ from specmatch.wording import counted
 if TYPE_CHECKING:
     import pandas as pd
 
+    from specmatch.house.assessment.evaluation import Evaluation
     from specmatch.line.rules.rates import RunRisks
 
 COMMAND = "evaluate"
@@ -31,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
     )
+    parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
 
 
@@ -38,18 +40,16 @@ def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     from dataclasses import asdict
 
-    import pandas as pd
-
     from specmatch.house.assessment.evaluation import evaluate
     from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.rates import run_risks
     from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import figures_in_words, figures_line, text_table
+    from specmatch.report.text import text_table
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed)
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
     line = run_risks(
         refs,
         false_reject_rate=args.false_reject_rate,
@@ -65,18 +65,36 @@ def run(args: argparse.Namespace) -> Outcome:
         "coverage": got.coverage,
         "budget": None if got.budget is None else got.budget.reset_index(),
         "line": asdict(line),
+        "forecast": got.forecast,
     }
+    text = _text(got, line, args.coverage)
+    if got.forecast is not None:
+        text += (
+            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
+        )
+        text += text_table(got.forecast)
+    return Outcome(results, text)
+
+
+def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
+    import pandas as pd
+
+    from specmatch.house.assessment.evaluation import BEER
+    from specmatch.report.text import figures_in_words, figures_line, text_table
+
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
-    text = "\n\n".join(
+    return "\n\n".join(
         [
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
             text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
-            text_table(got.coverage),
+            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+            text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
+            f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+            text_table(_least_covered(got.coverage, coverage)),
             "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
             _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
@@ -92,7 +110,14 @@ def run(args: argparse.Namespace) -> Outcome:
             fill(_beside_one_reading(got.figures, line), WIDTH),
         ]
     )
-    return Outcome(results, text)
+
+
+def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
+    from specmatch.house.assessment.evaluation import BEER
+
+    beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
+    shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
+    return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
 
 
 def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:

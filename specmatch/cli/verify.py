@@ -3,7 +3,7 @@
 import argparse
 from textwrap import fill
 
-from specmatch.cli.arguments import add_dates_argument, add_line_arguments, number
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument, add_line_arguments, number
 from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "verify"
@@ -34,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
     )  # fmt: skip
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
+    add_lab_argument(parser)
     add_line_arguments(parser)
     add_dates_argument(parser)
 
@@ -63,6 +64,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
     if args.journal and args.source == "-":
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
+    if args.lab and (args.journal or args.packages):
+        raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
     note = ""
     if args.journal:
         verified, left_out, note = _recorded(args)
@@ -77,9 +80,9 @@ def run(args: argparse.Namespace) -> Outcome:
             return _lots(args, house, specification, scans_or_session, left_out)
         claim = args.after or args.claim
         if claim is None and isinstance(scans_or_session, Session):
-            verified = verify_folder(house, scans_or_session, specification)
+            verified = verify_folder(house, scans_or_session, specification, lab=args.lab)
         else:
-            verified = house.verify(scans_or_session, claimed=claim, specification=specification)
+            verified = house.verify(scans_or_session, claimed=claim, specification=specification, lab=args.lab)
         if args.before is not None:
             left = house.changeover(scans_or_session, before=args.before, after=args.after)
             left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})

@@ -392,6 +392,7 @@ class HouseModel:
         specification: Specification | None = None,
         on: date | None = None,
         every_pour: bool = False,
+        lab: str | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -410,6 +411,8 @@ class HouseModel:
             The day for which they are looked up.
         every_pour : bool, default False
             Average odd pours in too.
+        lab : str or mapping, optional
+            As in `read`; colour limits are judged by what that lab would report.
 
         Returns
         -------
@@ -427,7 +430,8 @@ class HouseModel:
         >>> judged["decision"].to_dict()
         {'NP-1-001-S1': 'hold', 'MP-1-001-S1': 'hold', 'AL-1-001-S1': 'consistent'}
         >>> judged.loc["MP-1-001-S1", "reason"]
-        'not typical of Amber Lane (p < 0.001, under the stated 0.05); typical of Meadow Pils'
+        'not typical of Amber Lane (p < 0.001, fewer than one true sample in 1000 lies as far out; held under
+        0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = {row.label for row in specification.labels} if specification else ()
@@ -440,7 +444,7 @@ class HouseModel:
         def verify_part(part: Part) -> pd.DataFrame:
             own = samples[id(part)]
             claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims)
+            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, on=on, coverage=level,

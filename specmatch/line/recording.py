@@ -48,6 +48,8 @@ from specmatch.line.rules.standing import (
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 
 REFERENCE = "reference"
+# what a reading says of the filling and module of a control; a sealed one has no filling to be missed
+OF_RECORDED = ("path_out_of_range", "other_instrument")
 _CLOCK_ADVICE = "set the clock of the instrument, mend the time in the sheet or pour again"
 
 
@@ -150,10 +152,14 @@ def _control(
     standing = standing_of(journal, file.path, file.sha256, stated, claim=None)
     if standing.entry is not None and not standing.again:
         return []
-    reading = reading_record(setting.house.read(session.controls.loc[[scan_id]]).iloc[0])
     checks = session.checks
     codes = [code for name, code in zip(checks["scan_id"], checks["code"], strict=True) if name == scan_id]
-    row = session.control_scans.loc[[scan_id]]
+    # sample and pour are its own: what the sheet states of filling, cup and module reaches the reading
+    row = session.control_scans.loc[[scan_id]].assign(sample=scan_id, pour=scan_id)
+    reading = reading_record(
+        setting.house.read(session.controls.loc[[scan_id]], row.drop(columns="batch", errors="ignore")).iloc[0]
+    )
+    codes += [code for code in OF_RECORDED if code in reading["warnings"]]
     words = {
         name: str(row[name].iloc[0])
         for name in ("material", "material_lot")
@@ -167,7 +173,7 @@ def _control(
         "stated": {file.path: stated[file.path]},
     }
     spectrum = session.controls.loc[scan_id]
-    kept = kept_mean(session.controls.loc[[scan_id]], row.assign(pour=scan_id))
+    kept = kept_mean(session.controls.loc[[scan_id]], row)
     with journal.writing():
         if standing_of(journal, file.path, file.sha256, stated, claim=None) != standing:
             return []  # another process was quicker

@@ -143,17 +143,99 @@ def test_a_fleet_grows_one_module_at_a_time_and_a_module_is_replaced_by_its_name
     assert len(fleet.transfer(mild.spectra.loc[shared.index], scans, instrument="unit-mild_second").transfers) == 2
 
 
-@pytest.mark.whole
-def test_a_set_of_several_modules_makes_the_same_transfer(refs, again, shared, both, new):
-    own = refs.scans
-    other = shared.rename(index=lambda name: f"2-{name}")
+def grown_by(refs, drawn, scans, batches=None):
+    """Return the set with scans of another module, under names of their own."""
+    other = scans.rename(index=lambda name: f"2-{name}")
     for level in ("pour", "sample"):
         other[level] = "2-" + other[level]
-    spectra = again.spectra.loc[shared.index].set_axis(other.index)
-    whole = sm.ReferenceSet(
-        pd.concat([refs.spectra, spectra]), pd.concat([own, other]), refs.batches, colour_unit="EBC",
+    return sm.ReferenceSet(
+        pd.concat([refs.spectra, drawn.spectra.loc[scans.index].set_axis(other.index)]),
+        pd.concat([refs.scans, other]), refs.batches if batches is None else batches, colour_unit="EBC",
         band_nm=refs.band_nm,
     )  # fmt: skip
+
+
+@pytest.fixture(scope="module")
+def whole(refs, again, shared):
+    return grown_by(refs, again, shared)
+
+
+@pytest.mark.whole
+def test_batches_that_only_the_second_module_has_measured_teach_it_too(whole, new, model, caplog):
+    batches = new.batches.index[new.batches["beer"] != new.batches["beer"].iloc[-1]]
+    stranger = new.batches.index[-1]
+    told = pd.concat([whole.batches, new.batches.loc[[*batches, stranger]]])
+    told.loc[stranger, "beer"] = "Never on the first"
+    more = grown_by(whole, new, new.scans[new.scans["batch"].isin([*batches, stranger])], told)
+    fitted = sm.HouseModel().fit(more)
+    assert fitted.fitted.batches == model.fitted.batches  # the set's own module has not seen them
+    (second,) = fitted.fitted.modules
+    assert second.fitted.batches == (*model.fitted.batches, *sorted(batches)) and len(second.shared) == 6
+    assert second.fitted.beers == model.fitted.beers
+    assert f"batches of beers that only it has measured teach nothing: {stranger}" in caplog.text
+    # they are its own: each is the nearest batch of its own scans
+    rows = new.scans["batch"].isin(batches)
+    readings = fitted.read(new.spectra[rows], scans=new.scans[rows])
+    assert (readings["nearest_batch"] == [name.removesuffix("-S1") for name in readings.index]).mean() > 0.8
+
+
+def test_batches_that_are_added_keep_the_modules_that_were_taught(both, refs, house, new):
+    later = house.draw(1, 4)
+    names = {name: f"L-{name}" for name in later.batches.index}
+    scans = later.scans.assign(batch=later.scans["batch"].map(names))
+    grown = refs.extend(later.spectra, scans, later.batches.rename(index=names), reason="a year later")
+    more = both.add_batches(grown)
+    assert more.transfers["instrument"].tolist() == [UNIT] and more.refit_reasons == ()
+    assert set(names.values()) <= set(more.fitted.modules[0].fitted.batches)
+    taught = sm.HouseModel().with_fitted(more.fitted)
+    before, after = (one.read(new.spectra, scans=new.scans)["colour"] for one in (both, taught))
+    np.testing.assert_allclose(after, before, rtol=0.03)  # six batches more of 42
+    from dataclasses import replace
+
+    old = replace(both.fitted, modules=(replace(both.fitted.modules[0], pours=None),))
+    lost = both.with_fitted(old).add_batches(grown)
+    assert lost.transfers.empty and "transfer unit-harsh_second again" in lost.refit_reasons[0]
+
+
+@pytest.mark.whole
+def test_the_audit_and_the_choice_take_a_further_module_for_what_it_is(refs, whole, new):
+    assert sm.choose_batches(whole, transfer=6).index.tolist() == sm.choose_batches(refs, transfer=6).index.tolist()
+    alone, both = (one.audit() for one in (refs, whole))
+    pd.testing.assert_frame_equal(alone[["code", "subject"]], both[["code", "subject"]])
+    two = grown_by(refs, new, new.scans, pd.concat([refs.batches, new.batches])).audit()  # no batch of both
+    mixed = two[(two["code"] == "mixed_conditions") & (two["subject"] == "instrument")]
+    assert mixed["action"].str.contains("teach the other by batches of the set measured on both").all() and len(mixed)
+
+
+@pytest.mark.whole
+def test_a_set_of_two_modules_is_evaluated_each_batch_by_its_own(whole, refs, new):
+    batches = new.batches.index[:6]
+    more = grown_by(
+        whole, new, new.scans[new.scans["batch"].isin(batches)], pd.concat([whole.batches, new.batches.loc[batches]])
+    )
+    result = sm.evaluate(sm.HouseModel(), more, n_folds=3)
+    assert set(batches) <= set(result.colour.index)
+    error = np.log(result.colour["colour"] / result.colour["lab"])
+    # read by the main model those of the second module are 7 % off
+    assert np.sqrt((error[batches] ** 2).mean()) < 0.05
+    assert result.figures["between_pour_sd"] < 0.03
+    few = grown_by(refs, new, new.scans.iloc[:0], refs.batches)
+    assert sm.evaluate(sm.HouseModel(), few, n_folds=3).figures["n_batches"] == len(refs.batches)
+
+
+@pytest.mark.whole
+def test_figures_draw_a_sample_by_the_module_that_measured_it(both, new, house):
+    plots = pytest.importorskip("matplotlib") and sm.plots
+    drawn = plots.plot_departure(both, new.spectra, new.scans, sample=new.scans["sample"].iloc[0])
+    assert drawn.lines
+    plots.plot_identity_map(both, new.spectra, new.scans)
+    own = house.draw(1, 3)
+    with pytest.raises(TableError, match=r"two modules of the model, each of which has a map"):
+        plots.plot_identity_map(both, pd.concat([new.spectra, own.spectra]), pd.concat([new.scans, own.scans]))
+
+
+@pytest.mark.whole
+def test_a_set_of_several_modules_makes_the_same_transfer(whole, both, new):
     fitted = sm.HouseModel().fit(whole)
     assert fitted.transfers["instrument"].tolist() == [UNIT]
     readings = (one.read(new.spectra, scans=new.scans)["colour"] for one in (fitted, both))

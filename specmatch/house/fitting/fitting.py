@@ -49,6 +49,15 @@ class KeptPours:
 
 
 @dataclass(frozen=True)
+class SharedPours:
+    """Pours of batches of the set on the second module, on the model's wavelengths."""
+
+    reflectance: Floats  # (n, p)
+    sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
+    batch: Ints
+
+
+@dataclass(frozen=True)
 class SecondModule:
     """Another module, or another lamp, cup or base under the set's own, and what batches measured on both say of it."""
 
@@ -67,6 +76,7 @@ class SecondModule:
     # how much more, as a share of a dark beer's light, its base returns more than once
     returns: float
     fitted: FittedHouse  # the set as this module would see it, learnt anew
+    pours: SharedPours | None  # what taught it, for when the set grows; None in a model of an older format
 
     @property
     def said(self) -> str:

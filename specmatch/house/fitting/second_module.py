@@ -10,27 +10,30 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
-from specmatch.house.fitting.conditions import Conditions, plain_text
+from specmatch.house.fitting.conditions import Conditions
 from specmatch.house.fitting.fitting import (
     DOMAIN_FALSE_ALARM_RATE,
     FittedHouse,
     KeptPours,
     SecondModule,
+    SharedPours,
     fit_house,
     fit_set_colour,
 )
-from specmatch.house.fitting.set_pours import FEWEST_SHARED, SetPours, gather_set, second_modules
+from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.classification.subspace import channel_noise
 from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
 from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.reference.tables.edits import before_recipe
+from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -47,12 +50,11 @@ MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
 
 
 @dataclass(frozen=True)
-class SharedPours:
-    """Pours of batches of the set on the second module, on the model's wavelengths."""
+class OwnBatches:
+    """Batches that only the second module has measured: they need no carrying over."""
 
-    reflectance: Floats  # (n, p)
-    sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
-    batch: Ints
+    names: tuple[str, ...]  # (K,)
+    pours: KeptPours  # beers as the model counts them
 
 
 def fit_set(
@@ -64,31 +66,70 @@ def fit_set(
     name_faults: bool = True,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    if older - set(without):
+        logger.warning("older than the recipe of its beer (valid_from), not learnt from: %s", ", ".join(sorted(older)))
+    without = {*without, *older}
     fitted = fit_house(
         refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, name_faults=name_faults
     )
     for name in second_modules(refs.scans):
-        kept = refs.scans[refs.scans["instrument"].map(plain_text) == name]
-        missing = set(kept["batch"]) - set(fitted.batches)
-        if missing - set(without):
-            logger.warning("%s: batches that only it has measured teach nothing: %s", name, ", ".join(sorted(missing)))
+        shared = set(scans_of_module(refs.scans, name)["batch"]).intersection(fitted.batches)
+        if len(shared) < FEWEST_SHARED:
+            continue  # some are held out
         pours = gather_set(
             refs,
-            without={*without, *missing},
+            without=without,
             wavelength_nm=fitted.wavelength_nm,
             module=name,
             at_depth=(fitted.depth, fitted.path_law),
         )
-        code = np.array([fitted.batches.index(batch) for batch in pours.batches], dtype=np.int64)
-        shared = SharedPours(pours.reflectance, pours.levels.sample, code[pours.levels.codes("batch")])
+        known = np.isin(pours.batches, fitted.batches)
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
-        module = teach_module(fitted, shared, names, false_reject_rate=false_reject_rate)
+        module = teach_module(
+            fitted, _shared(fitted, pours, known), names,
+            false_reject_rate=false_reject_rate, more=_own_batches(fitted, pours, known, name),
+        )  # fmt: skip
         fitted = with_module(fitted, module)
-    gone = {one.said for one in grown_from.modules} - {one.said for one in fitted.modules} if grown_from else ()
-    if gone:
-        reason = f"transfer {', '.join(sorted(gone))} again: taught on the smaller set, not carried over"
-        fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
+    for one in () if grown_from is None else grown_from.modules:
+        if one.said in {other.said for other in fitted.modules}:
+            continue
+        if one.pours is None:
+            reason = f"transfer {one.said} again: taught by a version that kept no pours of it, and not carried over"
+            fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
+            continue
+        names = {part: getattr(one, part) for part in ("instrument", "lamp", "cup", "base")}
+        module = teach_module(fitted, one.pours, names, false_reject_rate=false_reject_rate)
+        fitted = with_module(fitted, module)
     return fitted
+
+
+def _shared(fitted: FittedHouse, pours: SetPours, known: Mask) -> SharedPours:
+    """Return the pours of batches that the model knows."""
+    place = {name: code for code, name in enumerate(fitted.batches)}
+    code = np.array([place.get(name, -1) for name in pours.batches], dtype=np.int64)[pours.levels.codes("batch")]
+    mine = known[pours.levels.codes("batch")]
+    sample = np.unique(pours.levels.sample[mine], return_inverse=True)[1]
+    return SharedPours(pours.reflectance[mine], sample, code[mine])
+
+
+def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str) -> OwnBatches | None:
+    """Return the batches that the model does not know, of beers that it does."""
+    beers = [pours.beers[code] for code in pours.levels.beer]
+    of_known = np.isin(beers, fitted.beers)
+    if not of_known.all():
+        left = ", ".join(name for name, kept in zip(pours.batches, of_known, strict=True) if not kept)
+        logger.warning("%s: batches of beers that only it has measured teach nothing: %s", module, left)
+    rows = ~known & of_known
+    if not rows.any():
+        return None
+    batch = pours.levels.codes("batch")
+    mine = rows[batch]
+    beer = np.array([fitted.beers.index(name) if name in fitted.beers else 0 for name in beers], dtype=np.int64)
+    levels = Levels.of_pours(pours.levels.sample[mine], batch[mine], beer[batch[mine]])
+    values = None if pours.values is None else pours.values.part(rows)
+    kept = KeptPours(pours.reflectance[mine], levels, pours.lab[rows], values, pours.session[rows])
+    return OwnBatches(tuple(np.array(pours.batches, dtype=object)[rows]), kept)
 
 
 def own_set_advised(module: SecondModule) -> bool:
@@ -100,8 +141,9 @@ def own_set_advised(module: SecondModule) -> bool:
 
 
 def teach_module(
-    own: FittedHouse, shared: SharedPours, names: dict[str, str], *, false_reject_rate: float
-) -> SecondModule:
+    own: FittedHouse, shared: SharedPours, names: dict[str, str], *, false_reject_rate: float,
+    more: OwnBatches | None = None,
+) -> SecondModule:  # fmt: skip
     """Learn the map from shared batches, carry the set over, and fit it anew."""
     kept = own.pours
     if kept is None:
@@ -133,7 +175,7 @@ def teach_module(
             "correct the sheet of the second module, or leave both out"
         )
     transfer = fit_transfer(pairs, bench, judge)
-    fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate)
+    fitted = _fit_carried(own, kept, transfer, bench, channels, false_reject_rate, more)
     fitted = replace(fitted, conditions=_conditions(own, names))
     n_axes = own.identity.beer_means.shape[1]
     error, excess = transfer.error, transfer.excess
@@ -147,7 +189,7 @@ def teach_module(
     return SecondModule(
         **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
-        identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted,
+        identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted, pours=shared,
     )  # fmt: skip
 
 
@@ -225,17 +267,28 @@ def _fit_carried(
     bench: Bench,
     channels: Ints,
     false_reject_rate: float,
+    more: OwnBatches | None,
 ) -> FittedHouse:
     levels, nm = kept.levels, own.wavelength_nm[channels]
+    lab, values, session, batches = kept.lab, kept.values, kept.session, own.batches
     rows = kept.reflectance[:, channels]
     plain = carry(transfer, rows)
     # each batch by another map as likely as the best: the scatter of batches bears what the transfer may miss
     drawn = carry_each(transfer, bench, rows, levels.codes("batch"))
+    if more is not None:
+        seen = more.pours
+        plain, drawn = (np.vstack([one, seen.reflectance[:, channels]]) for one in (plain, drawn))
+        levels = Levels.of_pours(*(
+            np.concatenate([levels.codes(level), seen.levels.codes(level) + first])
+            for level, first in (("sample", len(levels.batch)), ("batch", len(levels.beer)), ("beer", 0))
+        ))  # fmt: skip
+        values = None if values is None or seen.values is None else values.and_of(seen.values)
+        lab, session = np.append(lab, seen.lab), np.append(session, seen.session + session.max() + 1)
+        batches = (*batches, *more.names)
     faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm), drawn, levels)
     pours = SetPours(
-        names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=own.batches,
-        beers=own.beers, lab=kept.lab, scans=pd.DataFrame(), some_of_many=False, values=kept.values,
-        session=kept.session,
+        names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
+        beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,
     )  # fmt: skip
     colour, cautions = fit_set_colour(pours, own.colour_unit, None)
     if colour is not None and cautions is not None and own.cautions is not None:
@@ -246,6 +299,8 @@ def _fit_carried(
     return replace(
         own,
         wavelength_nm=nm,
+        batches=batches,
+        beer_of_batch=levels.beer,
         colour=colour,
         cautions=cautions,
         identity=fit_class_model(

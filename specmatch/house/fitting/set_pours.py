@@ -21,7 +21,6 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc, lab_values_of
 from specmatch.errors import ReferenceSetError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
-from specmatch.house.fitting.conditions import plain_text
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -37,6 +36,8 @@ from specmatch.measurement.reflectance.path_length import (
     fillings,
     unfit_for_one_depth,
 )
+from specmatch.reference.tables.edits import before_recipe
+from specmatch.reference.tables.modules import scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 
@@ -129,9 +130,6 @@ def _spread(group: Ints, wanted: Ints) -> Mask:
 
 FEWEST_BATCHES = 3
 
-# batches that two modules must both have measured, for the one to be taught by the other
-FEWEST_SHARED = 3
-
 
 @dataclass(frozen=True)
 class SetPours:
@@ -166,18 +164,6 @@ class SetPours:
         return replace(self, names=self.names[kept], reflectance=self.reflectance[kept], levels=self.levels.part(kept))
 
 
-def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
-    """Return the modules of a set that batches measured on its main one as well can teach."""
-    if "instrument" not in scans.columns:
-        return ()
-    stated = scans["instrument"].map(plain_text)
-    batches = {str(name): set(own) for name, own in scans["batch"].groupby(stated, sort=True) if name}
-    if len(batches) < 2:
-        return ()
-    main = max(batches, key=lambda name: len(batches[name]))
-    return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
-
-
 def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
     if "session" not in scans.columns:
@@ -189,13 +175,12 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
-def _of_module(scans: pd.DataFrame, module: str | None) -> pd.DataFrame:
-    """Return the scans of one further module, or all but those of further modules."""
-    seconds = second_modules(scans)
-    if not seconds:
-        return scans
-    stated = scans["instrument"].map(plain_text)
-    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
+    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    return scans[~scans["batch"].isin(out)] if out else scans
 
 
 def gather_set(
@@ -210,7 +195,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    scans = _of_module(refs.scans[~refs.scans["batch"].isin(list(without))] if without else refs.scans, module)
+    scans = _to_learn_from(refs, without, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

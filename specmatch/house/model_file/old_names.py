@@ -37,6 +37,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("ColourWarnings", "transfer_sd"): 0.0,
     ("FittedHouse", "pours"): None,
     ("FittedHouse", "modules"): (),
+    ("SecondModule", "pours"): None,
     ("ColourModel", "labs"): None,
     ("ColourModel", "response"): LOG,
     ("ColourModel", "snv"): None,

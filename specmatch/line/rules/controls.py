@@ -299,8 +299,11 @@ def reread_with(house: Any, journal: Journal) -> Reread:
         for places in grids.values():
             kept = [with_grid(journal, rows[i]["kept"]) for i in places]
             values = [[np.nan if v is None else v for v in one["reflectance"]] for one in kept]
-            table = pd.DataFrame(values, index=[str(i) for i in places], columns=kept[0]["wavelength_nm"])
-            for i, colour in zip(places, house.read(table)["colour"], strict=True):
+            names = [str(i) for i in places]
+            table = pd.DataFrame(values, index=names, columns=kept[0]["wavelength_nm"])
+            stated = [{**(one.get("filling") or {}), **(one.get("module") or {})} for one in kept]
+            scans = pd.DataFrame(stated, index=names).assign(sample=names)
+            for i, colour in zip(places, house.read(table, scans)["colour"], strict=True):
                 found[i] = float(colour)
         return found
 

@@ -54,12 +54,14 @@ def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame
     )
 
 
-def verify_folder(house: HouseModel, session: Session, specification: Specification) -> pd.DataFrame:
+def verify_folder(
+    house: HouseModel, session: Session, specification: Specification, *, lab: str | None = None
+) -> pd.DataFrame:
     """Verify the claims of a folder; a sample whose claim nobody knows is held, the others are judged."""
     claims = session.claims
     labels = {row.label for row in specification.labels}
     known = claims.isin([*house.beers_, *labels])
-    table = house.verify(session, claimed=claims[known], specification=specification)
+    table = house.verify(session, claimed=claims[known], specification=specification, lab=lab)
     for sample, claim in claims[~known].items():
         try:
             check_claims({sample: claim}, pd.Index([sample]), house.beers_, labels=labels)

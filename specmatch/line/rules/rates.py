@@ -12,10 +12,10 @@ from specmatch.batches import batch_folds
 from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.runs import held_at
 from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.warning_codes import HOLD
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -140,54 +140,10 @@ def held_share(
     """Take a batch through runs under every claim and return the share of runs held."""
     # log_mean (p,), residual (n, p) -> (n_beers,)
     n_runs, n_readings = size
-    n_spare = rule.most_departures - 1
-    each = n_readings + n_spare
-    drawn = residual[rng.integers(len(residual), size=(n_runs, each, n_pours))]
-    readings = np.exp(log_mean + drawn).mean(axis=2)
-    p = _p_values(fit, readings.reshape(-1, readings.shape[-1]), np.full(n_runs * each, n_pours))
-    p = p.reshape(n_runs, each, -1)
-    line, spare = np.arange(n_readings), n_readings + np.arange(n_spare)
-    held = np.zeros((n_runs, p.shape[2]), bool)
-    departs = p[:, line] <= rule.wrong_hold
-    whole, since = _retests(fit, readings, spare, n_pours)
-    for run in range(n_runs):
-        for beer in np.flatnonzero(departs[run].any(axis=0)):
-            at = np.flatnonzero(departs[run][:, beer])
-            retested = range(min(at.size, n_spare))
-            stands = any(
-                rule.after(
-                    departs=bool(whole[turn, run, at[turn], beer] <= rule.wrong_hold),
-                    changed=bool(since[turn, run, at[turn], beer] <= rule.since_share * rule.wrong_hold),
-                    waiting=True,
-                )
-                == HOLD
-                for turn in retested
-            )
-            held[run, beer] = stands or rule.after(departs=True, departures=at.size - 1) == HOLD
-    return held.mean(axis=0)
-
-
-def _retests(fit: ClassModel, readings: Floats, spare: Ints, n_pours: int) -> tuple[Floats, Floats]:
-    """P-values of the whole run and of the pours since, (turn, run, place of the departure, beer)."""
-    n_readings = int(spare[0])
-    line = readings[:, :n_readings]
-    so_far = np.cumsum(line, axis=1)
-    whole: list[Floats] = []
-    since: list[Floats] = []
-    many, two = np.arange(1, n_readings + 1), np.full(len(readings) * n_readings, 2 * n_pours)
-    for turn in range(spare.size):
-        extra = readings[:, spare[: turn + 1]].sum(axis=1, keepdims=True)
-        n = many + turn + 1
-        means = ((so_far + extra) / n[:, None], (line + readings[:, [spare[turn]]]) / 2.0)
-        pours = (np.tile(n * n_pours, len(readings)), two)
-        for found, mean, at in zip((whole, since), means, pours, strict=True):
-            p = _p_values(fit, mean.reshape(-1, mean.shape[-1]), at)
-            found.append(p.reshape(len(readings), n_readings, -1))
-    return np.array(whole), np.array(since)
-
-
-def _p_values(fit: ClassModel, reflectance: Floats, n_pours: Ints) -> Floats:
-    return fit.match(reflectance, n_pours).p_value
+    drawn = residual[rng.integers(len(residual), size=(n_runs, 2, n_readings, n_pours))]
+    readings = np.exp(log_mean + drawn).mean(axis=3)
+    held = held_at(fit, readings[:, 0], readings[:, 1], n_pours, rule)
+    return np.asarray((held < n_readings).mean(axis=0))
 
 
 def _summed(

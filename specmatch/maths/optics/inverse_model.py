@@ -64,6 +64,17 @@ def fit_cup_model(reflectance: ArrayLike, wavelength_nm: ArrayLike, noise: Array
     return out
 
 
+def smooth_shapes(wavelength_nm: Floats) -> Floats:
+    """Return the shapes by which log absorption of beers leaves the average one, 0 at 430 nm."""
+    # wavelength_nm (p,) -> (N_SHAPES, p)
+    order = np.arange(1.0, N_SHAPES + 1.0)[:, None]
+
+    def shapes(at: Floats) -> Floats:
+        return np.sqrt(2.0) * np.cos(np.pi * order * np.clip((at - 400.0) / 300.0, 0.0, 1.0))
+
+    return np.asarray(shapes(wavelength_nm) - shapes(np.array([430.0])))
+
+
 @lru_cache(maxsize=8)
 def _cup_model(nm: bytes, noise: bytes) -> "_CupModel":
     """Return the model on some channels; a fitted regression asks for the same one at every reading."""
@@ -72,18 +83,13 @@ def _cup_model(nm: bytes, noise: bytes) -> "_CupModel":
 
 class _CupModel:
     def __init__(self, nm: Floats, noise: Floats) -> None:
-        order = np.arange(1.0, N_SHAPES + 1.0)[:, None]
-
-        def shapes(at: Floats) -> Floats:
-            return np.sqrt(2.0) * np.cos(np.pi * order * np.clip((at - 400.0) / 300.0, 0.0, 1.0))
-
         information = 1.0 / (MISFIT_SD**2 + (NOISE_FACTOR * noise) ** 2)
         group = np.unique(np.floor((nm - nm[0]) / STEP_NM), return_inverse=True)[1]
         member = (group == np.arange(group.max() + 1)[:, None]) * information
         weight = member.sum(axis=1)
         self.pool = (member / weight[:, None]).T  # (p, q): weighted means of neighbours
         self.average = relative_absorbance(nm) @ self.pool
-        self.shapes = shapes(nm) @ self.pool - shapes(np.array([430.0]))
+        self.shapes = smooth_shapes(nm) @ self.pool
         self.haze = (550.0 / nm) ** 2 @ self.pool
         # Each derivative is a curve of the spectrum times a factor that all spectra share: sums over channels of
         # products of derivatives are products of two curves times a fixed matrix.

@@ -102,6 +102,10 @@ class PathLaw:
     def _theta(self) -> Floats:
         return np.array([self.glare, self.returned, self.exponent])
 
+    def passed(self, reflectance: Floats) -> Floats:
+        """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
+        return _crossing(np.maximum((reflectance - self.glare) / (1.0 - self.glare), DARKEST), self.returned)
+
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
 

@@ -36,6 +36,10 @@ class LabValues:
         """Return those of some of the batches."""
         return LabValues(tuple(np.array(self.labs, dtype=object)[kept]), self.extra_variance[kept])
 
+    def and_of(self, more: "LabValues") -> "LabValues":
+        """Return those of further batches behind these."""
+        return LabValues((*self.labs, *more.labs), np.append(self.extra_variance, more.extra_variance))
+
 
 @dataclass(frozen=True)
 class LabEffects:

@@ -131,6 +131,7 @@ def damage(cell: str, *, is_name: bool) -> str:
 _RANGES = {
     "integration_ms": (1e-3, 1e6), "fill_ml": (0.05, 5000.0), "cup_mm": (1.0, 500.0), "temperature_c": (-10.0, 100.0),
     "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
+    "batches_a_week": (1e-3, 1e4),
 }  # fmt: skip
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"

@@ -10,10 +10,12 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
-from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
+from specmatch.reference.tables.modules import second_modules
 
 # Below this the scatter of a beer must be borrowed from the others, and one wrong label is a large part of it.
 FEWEST_BATCHES_OF_A_BEER = 5
@@ -26,11 +28,19 @@ WIDEST_FILL_SPREAD = 0.03
 WIDEST_TEMPERATURE_SPREAD_C = 8.0
 _ONE_OF_A_KIND = {
     "instrument": "instruments differ in wavelength, slit and stray light",
+    "site": "sites have modules of their own, which `instrument` should name",
     "cup": "another cup is another depth of beer",
     "cup_mm": "another inner diameter is another depth of beer",
+    "lamp": "another lamp is other light, and another noise in each colour",
+    "base": "another base returns another share of the light",
     "stage": "tank and package samples differ in haze and gas",
     "reference_kind": "water and bare base differ by about 4 % in level",
 }
+
+
+_KEEP_APART = "keep one set a condition, or measure all beers under each"
+_TEACH = "keep one set a {0}, and teach the other by batches of the set measured on both (transfer)"
+_WAY_OUT = {name: _TEACH.format(said) for name, said in (("instrument", "module"), ("lamp", "lamp"), ("base", "base"))}
 
 
 def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str) -> Iterator[Finding]:
@@ -133,13 +143,21 @@ def _is_depth(column: str, scans: pd.DataFrame) -> bool:
     return column == "cup_mm"
 
 
+def _named(column: str, scans: pd.DataFrame) -> bool:
+    """True where a site's scans name their module, which then stands for the site."""
+    return column == "site" and "instrument" in scans.columns and not (scans["instrument"] == "").any()
+
+
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
     depth = depth_of_set(scans)
     brought = depth is not None and not unfit_for_one_depth(scans, depth) and not fillings(scans, depth).unknown
     for column, reason in _ONE_OF_A_KIND.items():
-        if column in scans.columns and not (brought and _is_depth(column, scans)):
+        if column in scans.columns and not (brought and _is_depth(column, scans)) and not _named(column, scans):
             kinds = scans[column].replace("", np.nan)
+            if column == "instrument":
+                # a module that enough batches teach is learnt as a module of its own
+                kinds = kinds[~kinds.isin(second_modules(scans))]
             if kinds.nunique() > 1:
                 yield _mixed(column, kinds.map(_shown), beer, reason)
     if "fill_ml" in scans.columns and not brought:
@@ -173,9 +191,7 @@ def _mixed(column: str, kinds: pd.Series, beer: pd.Series, reason: str) -> Findi
     if bound:
         sentence += f"; {', '.join(bound[:4])} stand apart from the rest by it"
     share = float(others.sum() / counts.sum())
-    return Finding(
-        "mixed_conditions", "set", column, share, sentence, "keep one set a condition, or measure all beers under each"
-    )
+    return Finding("mixed_conditions", "set", column, share, sentence, _WAY_OUT.get(column, _KEEP_APART))
 
 
 # A session is judged against the others: there must be some, and batches of several beers in it.
@@ -183,14 +199,13 @@ FEWEST_SESSIONS, FEWEST_BATCHES, FEWEST_BEERS = 6, 3, 2
 DRIFT_LIMIT, LEAST_DRIFT = 4.5, 0.02
 
 
-def session_findings(scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
+def session_findings(scored: JudgedBatches, typical: Floats, session: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `drifted_reference` for sessions whose batches all read lighter or darker than their beers."""
-    # session (n_batches,)
+    # typical (n_beers, p), session (n_batches,)
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
-    rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))
-    table = pd.DataFrame(
-        {"session": session[rows], "beer": scored.beer[rows], "light": scored.along(scored.up_light, rows)}
-    )
+    rows = np.flatnonzero(session != "")
+    by_light = scored.up(typical, strength=False)
+    table = pd.DataFrame({"session": session[rows], "beer": scored.beer[rows], "light": by_light[rows]})
     groups = table.groupby("session", sort=True)
     levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
     levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]

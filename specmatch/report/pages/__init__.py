@@ -4,6 +4,7 @@ from specmatch.report.pages.bench_page import commissioning_page, gauge_page
 from specmatch.report.pages.line_page import journal_page
 from specmatch.report.pages.lot_page import hold_tag, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page
+from specmatch.report.pages.plan_page import plan_page
 from specmatch.report.pages.set_page import set_page
 
 __all__ = [
@@ -13,6 +14,7 @@ __all__ = [
     "journal_page",
     "lot_sheet",
     "model_page",
+    "plan_page",
     "reading_page",
     "set_page",
 ]

@@ -13,6 +13,7 @@ from specmatch.report.plots.bench import (
 from specmatch.report.plots.colour import plot_colour_error, plot_coverage, plot_held_out_colour, plot_learning_curve
 from specmatch.report.plots.identity import plot_identity_map, plot_mix_ups
 from specmatch.report.plots.line import plot_control_chart
+from specmatch.report.plots.plan import plot_plan_beers, plot_plan_curves, plot_plan_line
 from specmatch.report.plots.reading import plot_departure, plot_nearest_batches
 from specmatch.report.plots.spectra import plot_reference_history, plot_spectra, plot_usable_band
 
@@ -31,6 +32,9 @@ __all__ = [
     "plot_learning_curve",
     "plot_mix_ups",
     "plot_nearest_batches",
+    "plot_plan_beers",
+    "plot_plan_curves",
+    "plot_plan_line",
     "plot_reference_history",
     "plot_spectra",
     "plot_usable_band",

@@ -8,9 +8,10 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 
 from specmatch.array_types import Floats
+from specmatch.errors import TableError
 from specmatch.house.assessment.evaluation import Evaluation
 from specmatch.house.assessment.mix_ups import PAIR
-from specmatch.house.reading.samples import prepare_samples
+from specmatch.house.reading.modules import parts_by_module
 from specmatch.maths.classification.class_model import distance_limits
 from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, swatch, whole_figure
 
@@ -38,6 +39,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     ------
     MissingExtraError
         If matplotlib is not installed.
+    TableError
+        If the samples are of two modules of the model.
 
     Notes
     -----
@@ -53,7 +56,10 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     from matplotlib.patches import Ellipse
 
     ax = axis_or_new(ax, width_in=7.0, height_in=5.2)
-    fitted = house.fitted
+    parts = [] if spectra is None else parts_by_module(house.fitted, spectra, scans)
+    if len(parts) > 1:
+        raise TableError("these samples are of two modules of the model, each of which has a map; give those of one")
+    fitted = parts[0].fitted if parts else house.fitted
     identity = fitted.identity
     centre, plane = _plane(identity.beer_means)
     radius = np.sqrt(distance_limits(identity, house.false_reject_rate))
@@ -79,9 +85,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
             markeredgewidth=0.7, label="mean of a beer, in its colour" if code == 0 else None,
         )  # fmt: skip
     _write_names(ax, fitted.beers, middles, reach)
-    if spectra is not None:
-        samples = prepare_samples(fitted, spectra, scans)
-        means = samples.averages
+    if parts:
+        means = parts[0].samples().averages
         taken = (identity.match(means.reflectance, means.counts).p_value > house.false_reject_rate).any(axis=1)
         points = (identity.metric.scores(means.reflectance) - centre) @ plane
         for rows, marker, label in ((taken, "D", "sample, typical of a beer"), (~taken, "X", "sample, of none")):

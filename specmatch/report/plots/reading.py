@@ -8,7 +8,8 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
-from specmatch.house.reading.samples import prepare_samples
+from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.reading.modules import parts_by_module
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.statistics.levels import mean_by
@@ -61,8 +62,7 @@ def plot_nearest_batches(
     >>> [text.get_text() for text in ax.get_legend().get_texts()][:2]  # their distances, in brackets
     ['NP-0-004, Night Porter (0.4)', 'NP-0-005, Night Porter (0.7)']
     """
-    fitted = house.fitted
-    name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
+    fitted, name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
     ax = axis_or_new(ax)
     identity = fitted.identity
     means, _ = mean_by(identity.samples.reflectance, identity.samples.batch)
@@ -131,8 +131,7 @@ def plot_departure(
     >>> plot_departure(house, session, sample="NP-1-001-S1", beer="Night Porter").get_ylabel()
     'reflectance above or below\\nthe mean of Night Porter'
     """
-    fitted = house.fitted
-    name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
+    fitted, name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
     identity, faults, nm = fitted.identity, fitted.faults, fitted.wavelength_nm
     if beer is None:
         match = identity.match(reflectance[None, :], np.array([n_pours]))
@@ -160,11 +159,16 @@ def plot_departure(
     return ax
 
 
-def _one_sample(house: HouseModel, spectra: Any, scans: Any, sample: str | None) -> tuple[str, Floats, int]:
-    samples = prepare_samples(house.fitted, spectra, scans)
-    names = [str(name) for name in samples.averages.names]
-    name = names[0] if sample is None else sample
-    if name not in names:
-        raise TableError(f"there is no sample {name!r}; there are {', '.join(names)}")
-    row = names.index(name)
-    return name, samples.averages.reflectance[row], int(samples.averages.counts[row])
+def _one_sample(
+    house: HouseModel, spectra: Any, scans: Any, sample: str | None
+) -> tuple[FittedHouse, str, Floats, int]:
+    """Return a sample with the part of the model that reads its module."""
+    names: list[str] = []
+    for part in parts_by_module(house.fitted, spectra, scans):
+        means = part.samples().averages
+        own = [str(name) for name in means.names]
+        if sample is None or sample in own:
+            row = 0 if sample is None else own.index(sample)
+            return part.fitted, own[row], means.reflectance[row], int(means.counts[row])
+        names += own
+    raise TableError(f"there is no sample {sample!r}; there are {', '.join(names)}")

@@ -1,5 +1,7 @@
 """Labs told apart through the spectra, and what a temperature costs."""
 
+import json
+
 import numpy as np
 import pytest
 
@@ -70,6 +72,45 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
         model.read(new.spectra, scans=new.scans, lab="West")
     with pytest.raises(OptionError, match="the set tells no labs apart"):
         blind.read(new.spectra, scans=new.scans, lab="North")
+
+
+def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, told):
+    new = brewery[2]
+    high = new.batches.assign(lab="North", colour=1.05 * new.batches["colour"])
+    by_column = sm.validate(told, new.spectra, new.scans, high).figures["log_bias"]
+    unnamed = high.drop(columns="lab")
+    by_name = sm.validate(told, new.spectra, new.scans, unnamed, lab="North").figures["log_bias"]
+    by_none = sm.validate(told, new.spectra, new.scans, unnamed).figures["log_bias"]
+    assert by_column == pytest.approx(by_name)
+    assert by_column - by_none == pytest.approx(told.fitted.colour.labs.effect[1])
+    assert abs(by_column) < abs(by_none)
+
+
+def test_the_commands_show_what_the_named_lab_would_report(brewery, told, tmp_path, capsys):
+    from specmatch.cli import main
+
+    house = brewery[0]
+    told.save(tmp_path / "m.model")
+    house.write_folder(tmp_path / "new", draw=1, n_batches=1, pours=1)
+    place = [str(tmp_path / "m.model"), str(tmp_path / "new"), "--json"]
+    colours = {}
+    for command in ("read", "verify"):
+        for lab in ("", "North"):
+            assert main([command, *place, *(["--lab", lab] if lab else [])]) in (0, 1)
+            rows = json.loads(capsys.readouterr().out)["results"]
+            colours[command, lab] = np.array([row["colour"] for row in rows])
+    ratio = np.exp(told.fitted.colour.labs.effect[1])
+    for command in ("read", "verify"):
+        assert colours[command, "North"] / colours[command, ""] == pytest.approx(ratio)
+    bias = []
+    for lab in ([], ["--lab", "North"]):
+        assert main(["validate", *place, *lab]) in (0, 1)
+        bias.append(json.loads(capsys.readouterr().out)["results"]["figures"]["log_bias"])
+    assert bias[1] - bias[0] == pytest.approx(np.log(ratio))
+    assert main(["read", *place, "--lab", "West"]) == 2
+    assert "lab 'West' is not one that the model knows; it knows South, North" in capsys.readouterr().err
+    assert main(["verify", *place, "--lab", "North", "--journal", str(tmp_path / "line.db")]) == 2
+    assert "go by the main lab of the set; leave --lab out" in capsys.readouterr().err
 
 
 @pytest.mark.whole

@@ -162,6 +162,8 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     [
         ("instrument", ("S1", "S2")),
         ("cup", ("C40", "C60")),
+        ("lamp", ("LED 1", "LED 2")),
+        ("base", ("mirror", "steel")),
         ("stage", ("tank", "package")),
         ("reference_kind", ("water", "base")),
         ("temperature_c", (4.0, 20.0)),

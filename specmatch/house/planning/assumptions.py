@@ -1,0 +1,343 @@
+"""What a plan takes a house to be: from list, habits, module and what a set has shown, each with its source."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field, replace
+from difflib import get_close_matches
+from typing import TYPE_CHECKING
+
+import numpy as np
+import pandas as pd
+
+from specmatch.array_types import Floats
+from specmatch.batches import in_colour_unit
+from specmatch.errors import OptionError, TableError, TooFewBatchesError
+from specmatch.house.planning.beer_list import BeerList
+from specmatch.house.planning.simulation import Assumed
+from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
+from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
+from specmatch.maths.optics.cup import Optics, glare_of
+from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
+from specmatch.maths.optics.path_law import textbook_law
+from specmatch.maths.spectra.band import usable_channels
+from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
+from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
+from specmatch.measurement.commissioning.commission import Commissioning
+from specmatch.measurement.reflectance.path_length import filling_depth_mm
+from specmatch.wording import counted
+
+if TYPE_CHECKING:
+    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.measurement.session import Session
+    from specmatch.reference.reference_set import ReferenceSet
+
+STATED, SET, DEFAULT, MODULE, LIST = "stated", "the set", "cautious default", "the module", "the list"
+
+
+@dataclass(frozen=True)
+class Setting:
+    """One number that a house may state: its default, what it is, and from where to where it may go."""
+
+    default: float
+    what: str
+    unit: str
+    lowest: float
+    highest: float
+
+
+# sizes that are common practice, no source; those of a house's own go before them
+HABITS = {
+    "lab_sd": Setting(0.015, "one lab colour, standard deviation as a share", "share", 0.0, 0.3),
+    "lab_sd_ebc": Setting(0.1, "one lab colour, constant part of its standard deviation", "EBC", 0.0, 5.0),
+    "batch_sd": Setting(float(BATCH_SD[0]), "colour of batches of one beer, standard deviation", "share", 0.001, 0.5),
+    "fill_sd": Setting(float(POUR_SD[0]), "depth of beer from pour to pour, standard deviation", "share", 0.0, 0.2),
+    "foam_sd": Setting(float(POUR_SD[CAUSES.index("white")]), "foam on a pour, share of the surface", "share", 0, 0.2),
+    "matt_base": Setting(0.0, "light that the base returns more than once: 0 a mirror, 0.5 a bright matt base", "share",
+                         0.0, 0.9),
+    "lamp_drift": Setting(0.005, "drift of the light an hour", "share/h", 0.0, 0.5),
+    "batches_a_week": Setting(1.0, "batches of one beer a week", "", 0.01, 500.0),
+    "session_batches": Setting(6.0, "batches measured in one session", "", 1.0, 200.0),
+}  # fmt: skip
+WISHES = {
+    "coverage": Setting(0.90, "share of lab values that an interval covers", "share", 0.5, 0.999),
+    "false_reject": Setting(0.05, "share of right claims that may depart", "share", 0.001, 0.5),
+    "half_width": Setting(np.nan, "half-width of a colour, typical batch, share of the colour", "share", 0.0, 1.0),
+    "caught": Setting(0.95, "share of mix-ups caught at one reading, all pairs of beers", "share", 0.0, 1.0),
+    "blend": Setting(np.nan, "smallest share of the nearest beer in a batch that is seen as a rule", "share", 0.0, 1.0),
+}
+LINE = {
+    "pallets_an_hour": Setting(20.0, "pallets that the line fills an hour", "", 0.1, 1000.0),
+    "mix_up_pallets": Setting(10.0, "pallets of the wrong beer in one mix-up", "", 0.1, 10000.0),
+    "within_minutes": Setting(60.0, "time within which it must be held", "min", 1.0, 10000.0),
+    "chance": Setting(0.95, "chance of holding it in time", "share", 0.0, 1.0),
+    "false_holds_a_week": Setting(1.0, "false holds that a week may have", "", 0.0, 1000.0),
+    "run_hours": Setting(6.0, "hours of one run, from changeover to changeover", "h", 0.1, 48.0),
+    "runs_a_week": Setting(28.0, "runs a week", "", 1.0, 1000.0),
+    "retest_minutes": Setting(5.0, "from a package taken to its retest read", "min", 0.0, 240.0),
+}
+GRID_NM = np.arange(430.0, 701.0, 5.0)
+
+
+def settings_of(given: Mapping[str, float] | None, known: Mapping[str, Setting], kind: str) -> dict[str, float]:
+    """Return every setting of a kind, those given in place of the defaults; a name or a size out of place refuses."""
+    out = {name: one.default for name, one in known.items()}
+    for name, value in (given or {}).items():
+        if name not in known:
+            near = get_close_matches(name, known, 1, 0.5)
+            meant = f"; nearest is {near[0]!r}" if near else ""
+            raise OptionError(f"{kind} {name!r} is not known{meant}; known are {', '.join(known)}")
+        one = known[name]
+        if not (np.isfinite(value) and one.lowest <= value <= one.highest):
+            raise OptionError(
+                f"{kind} {name} is {value!r} ({one.what}); expected {one.lowest:g} to {one.highest:g} {one.unit}"
+            )
+        out[name] = float(value)
+    return out
+
+
+@dataclass(frozen=True)
+class Grounds:
+    """What a plan stands on."""
+
+    house: Assumed  # at the depth of the first cup
+    table: pd.DataFrame  # `what`, `value`, `unit`, `source`
+    lamp_drift: float
+    drift_source: str
+    notes: tuple[str, ...]
+    batches_there: dict[str, int] = field(default_factory=dict)  # beer -> batches that the set holds already
+    fitted: FittedHouse | None = None
+
+
+def cup_depths(cups: Sequence[tuple[float, float]]) -> Floats:
+    """Return the depth of each cup and fill, mm; a cup of no size refuses."""
+    if not cups:
+        raise OptionError("no cup is given; name its inner diameter in mm and its fill in mL, such as (40, 10)")
+    for one in cups:
+        if len(one) != 2 or not all(np.isfinite(x) and x > 0 for x in one):
+            raise OptionError(f"cup {one!r} has no size; expected its inner diameter in mm and its fill in mL, both "
+                              "above 0, such as (40, 10)")  # fmt: skip
+    values = np.array(cups, float)
+    depth = filling_depth_mm(values[:, 1], values[:, 0])
+    far = (depth < 0.5) | (depth > 100.0)
+    if far.any():
+        row = int(far.argmax())
+        raise OptionError(f"cup {cups[row]!r} would hold beer {depth[row]:.3g} mm deep; expected 0.5 to 100 mm: inner "
+                          "diameter in mm first, then fill in mL")  # fmt: skip
+    return depth
+
+
+def ground_of(
+    beers: BeerList, cups: Sequence[tuple[float, float]], habits: Mapping[str, float], stated: Mapping[str, float],
+    module: Commissioning | Session | None, refs: ReferenceSet | None, false_reject_rate: float,
+) -> Grounds:  # fmt: skip
+    """Gather what the house, its module and its set say, and defaults for the rest."""
+    rows = [("colours of the beers", f"{beers.colour_ebc[0]:.3g} to {beers.colour_ebc[-1]:.3g}", "EBC", LIST)]
+    rows += [
+        (HABITS[name].what, f"{value:g}", HABITS[name].unit, STATED if name in stated else DEFAULT)
+        for name, value in habits.items()
+    ]
+    shown = _shown_by(module, habits, stated, rows)
+    nm = shown.nm
+    shapes = smooth_shapes(nm)
+    house = Assumed(
+        wavelength_nm=nm,
+        noise=shown.noise,
+        law=replace(textbook_law(), returned=habits["matt_base"]),
+        depth_mm=float(cup_depths(cups)[0]),
+        colour_ebc=beers.colour_ebc,
+        known=np.full((len(beers.names), nm.size), np.nan),
+        unlike=SHAPE_SD[:, None] * shapes,
+        pour_sd=shown.pour_sd,
+        batch_sd=shown.batch_sd,
+        shapes=(BATCH_SHAPE_SD / np.sqrt(np.arange(1.0, SHAPE_SD.size + 1.0)))[:, None] * shapes,
+        lab_relative=habits["lab_sd"],
+        lab_ebc=habits["lab_sd_ebc"],
+    )
+    source = STATED if "lamp_drift" in stated else DEFAULT
+    drift, source = (habits["lamp_drift"], source) if np.isnan(shown.drift) else (shown.drift, MODULE)
+    if refs is None:
+        rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
+        return Grounds(house, _table(rows), drift, source, ())
+    ground = Grounds(house, _table(rows), drift, source, ())
+    return _with_set(ground, beers, tuple(cups[0]), refs, rows, false_reject_rate)
+
+
+@dataclass(frozen=True)
+class _Shown:
+    """What is taken of a module and of the hands that pour."""
+
+    nm: Floats  # (p,)
+    noise: ChannelNoise
+    pour_sd: Floats  # pour_sd, batch_sd: (c,): along `CAUSES`
+    batch_sd: Floats
+    drift: float  # of the light an hour, NaN where nothing shows it
+
+
+def _shown_by(
+    module: Commissioning | Session | None, habits: Mapping[str, float], stated: Mapping[str, float],
+    rows: list[tuple[str, str, str, str]],
+) -> _Shown:  # fmt: skip
+    """Take what good practice leaves, and of it what the module shows otherwise; said in further rows."""
+    pour, batch = POUR_SD.copy(), BATCH_SD.copy()
+    pour[0], batch[0] = habits["fill_sd"], habits["batch_sd"]
+    pour[CAUSES.index("white")] = habits["foam_sd"]
+    noise = ChannelNoise(np.ones(GRID_NM.size), 1e-7, 3e-7)
+    if module is None:
+        rows.append(("noise of the module", "430-700 nm, even light", "", DEFAULT))
+        return _Shown(GRID_NM, noise, pour, batch, np.nan)
+    if isinstance(module, Commissioning):
+        noise, drift, said = _of_commissioning(module, noise)
+        rows.append(("noise of the module", said, "", MODULE))
+        return _Shown(GRID_NM, noise, pour, batch, drift)
+    first = _of_scans(module)
+    nm = first.nm
+    beside = np.arange(pour.size) > 0
+    # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
+    batch = np.where(beside, batch * first.pour_sd / POUR_SD, batch)
+    pour = np.where(beside | ("fill_sd" not in stated), first.pour_sd, pour)
+    rows[:] = [row for row in rows if row[0] != HABITS["foam_sd"].what]
+    said = f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
+    rows.append(("noise of the module", said, "", MODULE))
+    rows.append(("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE))
+    return _Shown(nm, first.noise, pour, batch, np.nan)
+
+
+def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
+    return pd.DataFrame(rows, columns=["what", "value", "unit", "source"])
+
+
+def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[ChannelNoise, float, str]:
+    def value(name: str) -> float:
+        return float(found.figures["value"].get(name, np.nan))
+
+    share = value("noise")
+    if np.isfinite(share):
+        # of one scan in the brightest channel: counting rules there, a quarter is the detector's own
+        noise = replace(noise, read=0.25 * share**2, shot=0.75 * share**2)
+        return noise, value("level_drift"), f"{share:.2%} a scan, of its commissioning"
+    return noise, value("level_drift"), "not commissioned for noise: a good small spectrometer's"
+
+
+@dataclass(frozen=True)
+class _FirstScans:
+    """What a few scans show of a module and of the hands that pour."""
+
+    nm: Floats  # (p,): centres of the bins
+    noise: ChannelNoise
+    pour_sd: Floats  # (c,): along `CAUSES`
+
+
+def _of_scans(session: Session) -> _FirstScans:
+    """Learn from a few scans of water and beer; those of one sample are of one liquid."""
+    values = session.spectra.to_numpy(float)
+    nm = session.spectra.columns.to_numpy(float)
+    values = np.where(np.isfinite(values), values, 0.0)
+    group = pd.factorize(session.scans["sample"])[0].astype(np.int64)
+    if group.size == 0:
+        raise TableError("the module's folder holds no scan of role sample; scan water and one beer a few times each")
+    kept = usable_channels(values, nm, session.band_nm, group)
+    if kept.size < 8:
+        raise TableError("the module's scans leave fewer than 8 usable channels; scan water and one beer again")
+    bins = slit_bins(nm[kept])
+    values, axis = pooled(values[:, kept], bins), pooled(nm[kept], bins)
+    noise = fit_light_noise(values, group, wavelength_nm=axis)
+    pour = pd.factorize(session.scans["pour"])[0].astype(np.int64)
+    of_pour, sample = mean_by(values, pour)[0], parent_codes(pour, group)
+    optics = Optics(axis, noise.light, glare_of(of_pour), USUAL_FOAM)
+    scatter = fit_natural_scatter(of_pour, Levels.of_pours(sample, sample, sample), optics=optics, noise=noise)
+    return _FirstScans(axis, noise, np.sqrt(scatter.pour[: len(CAUSES)]))
+
+
+def _with_set(
+    ground: Grounds, beers: BeerList, first_cup: tuple[float, ...], refs: ReferenceSet,
+    rows: list[tuple[str, str, str, str]], false_reject_rate: float,
+) -> Grounds:  # fmt: skip
+    """Go on from what a set of a few batches shows: its beers as they are, its scatter, noise, law and lab."""
+    from specmatch.house.fitting.fitting import fit_house
+
+    fitted, house = fit_house(refs, false_reject_rate=false_reject_rate), ground.house
+    shared = [name for name in beers.names if name in fitted.beers]
+    if not shared:
+        raise TooFewBatchesError("no beer of the list is in the set; name the beers alike in both")
+    notes = []
+    if unknown := [name for name in fitted.beers if name not in beers.names]:
+        notes.append(f"the set holds beers that the list does not, and they are not planned for: {', '.join(unknown)}")
+    if lacking := [name for name in beers.names if name not in shared]:
+        notes.append(f"the set does not hold {', '.join(lacking)}: planned as beers of the average shape")
+    depth = house.depth_mm
+    if fitted.depth is not None and np.isfinite(fitted.depth.cup_mm):
+        depth = float(filling_depth_mm(np.array([fitted.depth.fill_ml]), np.array([fitted.depth.cup_mm]))[0])
+    else:
+        notes.append(f"the set states no cup and fill: it is taken to stand at that of the first cup, {first_cup}")
+    there = {name: int((refs.batches["beer"] == name).sum()) for name in shared}
+    lab = _lab_of(refs)
+    house = _house_of(house, beers, fitted, refs.colour_unit, depth)
+    if lab is not None:
+        house = replace(house, lab_relative=lab[0], lab_ebc=lab[1], lab_states_sd=True)
+    own = {"batch_sd": house.batch_sd[0], "fill_sd": house.pour_sd[0]}
+    replaced = {HABITS[name].what for name in (*own, "foam_sd", "matt_base")} | {"noise of the module"}
+    if lab is not None:
+        own |= {"lab_sd": lab[0], "lab_sd_ebc": lab[1]}
+        replaced |= {HABITS[name].what for name in own}
+    said = f"{counted(sum(there.values()), 'batch')} of {counted(len(shared), 'beer')}"
+    rows = [row for row in rows if row[0] not in replaced]
+    rows.append(("spectra of the beers, scatter of batches and pours, noise, law of the cup", said, "", SET))
+    rows += [(HABITS[name].what, f"{value:.3g}", HABITS[name].unit, SET) for name, value in own.items()]
+    if fitted.colour is not None:
+        rows.append(("width of intervals", "drawn to what held-out colours of the set are off", "", SET))
+    return Grounds(house, _table(rows), ground.lamp_drift, ground.drift_source, tuple(notes), there, fitted)
+
+
+def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, depth_mm: float) -> Assumed:
+    """Return the house with all that a fitted set shows of it."""
+    faults, scatter = fitted.faults, fitted.faults.scatter
+    nm, seen = faults.optics.wavelength_nm, faults.pool(faults.beer_means)
+    known, colour = np.full((len(beers.names), nm.size), np.nan), beers.colour_ebc.copy()
+    for place, name in enumerate(beers.names):
+        if name in fitted.beers:
+            known[place] = seen[fitted.beers.index(name)]
+            if fitted.colour is not None:
+                # the regression knows a beer's colour better than the mean of a few lab values does
+                read = fitted.colour.predict(faults.beer_means[[fitted.beers.index(name)]])
+                colour[place] = in_colour_unit(read, unit, "EBC")[0]
+    n_causes = scatter.pour.size - len(scatter.shapes)
+    absent = np.zeros(house.pour_sd.size - n_causes)
+    batch = np.maximum(scatter.batch - scatter.per_pour * scatter.pour, 0.25 * scatter.batch)
+    return replace(
+        house,
+        wavelength_nm=nm,
+        noise=replace(faults.noise, misfit=0.0),
+        law=fitted.path_law or replace(house.law, glare=faults.optics.glare),
+        depth_mm=depth_mm,
+        colour_ebc=colour,
+        known=known,
+        unlike=SHAPE_SD[:, None] * smooth_shapes(nm),
+        pour_sd=np.append(np.sqrt(scatter.pour[:n_causes]), absent),
+        batch_sd=np.append(np.sqrt(batch[:n_causes]), absent),
+        shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
+    )
+
+
+def _smooth(shapes: Floats, nm: Floats) -> Floats:
+    """Return shapes that a few batches taught without the noise in them: what a level and smooth ones make of them."""
+    # a shape that jumps from channel to channel would move the colour at 430 nm and nothing beside it
+    basis = np.vstack([np.ones(nm.size), smooth_shapes(nm)])
+    return np.asarray(shapes @ np.linalg.pinv(basis) @ basis)
+
+
+def _lab_of(refs: ReferenceSet) -> tuple[float, float] | None:
+    """Return share and constant (EBC) of the lab's standard deviation, where the batches table states it."""
+    if "colour_sd" not in refs.batches:
+        return None
+    sd = pd.to_numeric(refs.batches["colour_sd"], errors="coerce").to_numpy(float)
+    both = in_colour_unit(np.array([sd, refs.batches["colour"].to_numpy(float)]), refs.colour_unit, "EBC")
+    both = both[:, np.isfinite(both).all(axis=0) & (both[0] > 0)]
+    if both.shape[1] < 3:
+        return None
+    from scipy.optimize import nnls
+
+    # sd^2 = (share c)^2 + constant^2, each row in its own size
+    weight = both[1] ** -2
+    found = nnls(np.column_stack([both[1] ** 2, np.ones(both.shape[1])]) * weight[:, None], both[0] ** 2 * weight)[0]
+    return float(np.sqrt(found[0])), float(np.sqrt(found[1]))

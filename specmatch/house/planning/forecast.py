@@ -1,0 +1,184 @@
+"""What a check learnt on so many batches and pours would do, counted on simulated houses."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterator, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from joblib import Parallel, delayed
+from scipy.special import stdtrit
+
+from specmatch.array_types import Floats
+from specmatch.house.fitting.fitting import one_thread
+from specmatch.house.planning.simulation import Assumed, Batches, draw_batches
+from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
+from specmatch.maths.classification.power import power
+from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.regression.lab_effects import LabValues, extra_variance
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
+
+ENDLESS = 10_000
+# batches judged in one simulated house, over all of its beers
+NEW_BATCHES = 120
+BLENDS = (*BLEND_SHARES, 0.5)
+FIGURES = ("half_width", "false_reject", "caught", "covered")
+
+
+@dataclass(frozen=True)
+class Design:
+    """A set as it might be: cup and fill, pours a sample, batches a beer."""
+
+    cup_mm: float
+    fill_ml: float
+    depth_mm: float
+    n_pours: int
+    n_batches: int
+
+
+@dataclass(frozen=True)
+class Tried:
+    """What one simulated house did with one set."""
+
+    design: Design
+    half_width: float  # relative, of the typical (median) new batch
+    half_width_of: Floats  # (n_beers,): the same of each beer
+    covered: float
+    held_out: float  # error of log colour of the learnt batches, each held out, root mean square
+    rejected: Floats  # (n_beers,): share of right claims that depart
+    held: Floats  # (claimed, really): share of batches held; NaN on the diagonal
+    at_best: Floats  # (claimed, really): the same with endless pours and batches, by the closed form
+    blends: Floats  # (len(BLENDS),): share held of blends with the nearest beer
+    lamp: Floats  # (n_beers,): relative change of colour for 1 % more light than the reference saw
+    identity: ClassModel
+    house: Assumed
+    beers: Floats  # (n_beers, p): what light its beers leave
+
+    @property
+    def figures(self) -> dict[str, float]:
+        """The figures that a plan forecasts."""
+        caught = float(np.nanmean(self.held)) if self.held.size > 1 else np.nan
+        return {
+            "half_width": self.half_width,
+            "false_reject": float(self.rejected.mean()),
+            "caught": caught,
+            "covered": self.covered,
+        }
+
+
+def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, design: Design,
+               wanted: tuple[float, float]) -> Tried:  # fmt: skip
+    """Learn a set, and judge new batches of it."""
+    # wanted: coverage, false-reject rate
+    coverage, rate = wanted
+    n_beers = house.colour_ebc.size
+    identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate)
+    lab = learnt.lab[learnt.levels.codes("batch")]
+    values = None
+    if house.lab_states_sd:
+        sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)
+        unknown = np.full(sd.size, np.nan)
+        values = LabValues(("",) * sd.size, extra_variance(learnt.lab, sd, unknown))
+    colour = fit_colour(learnt.reflectance, lab, learnt.levels, wavelength_nm=house.wavelength_nm, values=values)
+    means, n_pours = new.levels.mean(new.reflectance, to="sample"), new.levels.counts("sample")
+    beer = new.levels.beer
+    got = colour.interval(means, n_pours, coverage)
+    half = (got.high - got.low) / 2.0 / got.colour
+    p = identity.match(means, n_pours).p_value
+    departs = np.array([(p[beer == k] <= rate).mean(axis=0) for k in range(n_beers)]).T
+    held = departs.copy()
+    np.fill_diagonal(held, np.nan)
+    at_best = np.full((n_beers, n_beers), np.nan)
+    for claimed, really in zip(*np.nonzero(~np.eye(n_beers, dtype=bool)), strict=True):
+        at_best[claimed, really] = power(identity, claimed, really, n_pours=ENDLESS, n_batches=ENDLESS, rate=rate)
+    blends = np.full(len(BLENDS), np.nan)
+    if n_beers > 1:
+        bright = np.maximum(means, LEAST_REFLECTANCE)
+        blends = hold_blends(identity, bright, n_pours, beer, rate=rate, fractions=BLENDS).held.mean(axis=0)
+    centre = house.law.seen(-np.log(beers))
+    return Tried(
+        design=design,
+        half_width=float(np.median(half)),
+        half_width_of=np.array([np.median(half[beer == k]) for k in range(n_beers)]),
+        covered=float(np.mean((got.low <= new.lab) & (new.lab <= got.high))),
+        held_out=float(np.sqrt(np.mean(np.log(colour.held_out_colour / colour.lab_colour) ** 2))),
+        rejected=np.diag(departs).copy(),
+        held=held,
+        at_best=at_best,
+        blends=blends,
+        lamp=colour.predict(1.01 * centre) / colour.predict(centre) - 1.0,
+        identity=identity,
+        house=house,
+        beers=beers,
+    )
+
+
+@one_thread()  # here as well, wherever the round is run
+def _round(house: Assumed, designs: Sequence[Design], wanted: tuple[float, float], seed: tuple[int, int],
+           n_new: int) -> list[Tried]:  # fmt: skip
+    """Simulate one house and try every design of one cup on it; rounds of one seed share beers, batches and pours."""
+    beers = house.beers(np.random.default_rng([*seed, 0]))
+    batches, pours = max(d.n_batches for d in designs), max(d.n_pours for d in designs)
+    learnt = draw_batches(house, beers, batches, pours, np.random.default_rng([*seed, 1]))
+    new = draw_batches(house, beers, n_new, pours, np.random.default_rng([*seed, 2]))
+    return [
+        try_design(house, beers, learnt.part(d.n_batches, d.n_pours), new.part(n_new, d.n_pours), d, wanted)
+        for d in designs
+    ]
+
+
+def try_all(
+    house: Assumed, designs: Sequence[Design], wanted: tuple[float, float], *, rounds: int, seed: int,
+    n_jobs: int | None = None, tell: Callable[[str], None] | None = None, n_new: int = NEW_BATCHES,
+) -> list[list[Tried]]:  # fmt: skip
+    """Try every design on so many simulated houses, the same houses for all; a list a design."""
+    cups = list(dict.fromkeys(d.depth_mm for d in designs))
+    each = max(4, -(-n_new // house.colour_ebc.size))
+    jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
+    run = Parallel(n_jobs=n_jobs, return_as="generator")(
+        delayed(_round)(house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each)
+        for turn, depth in jobs
+    )
+    found: dict[Design, list[Tried]] = {design: [] for design in designs}
+    for number, part in enumerate(_each(run), 1):
+        for one in part:
+            found[one.design].append(one)
+        if tell is not None:
+            tell(f"simulated {number} of {len(jobs)} houses")
+    return [found[design] for design in designs]
+
+
+def _each(run: Iterator[list[Tried]]) -> Iterator[list[Tried]]:
+    yield from run
+
+
+def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
+    """Return a row a design: each figure, its Monte-Carlo error, and where nine houses in ten lie."""
+    rows = []
+    for rounds in tries:
+        design = rounds[0].design
+        row: dict[str, float] = {
+            "cup_mm": design.cup_mm, "fill_ml": design.fill_ml, "depth_mm": design.depth_mm,
+            "n_pours": design.n_pours, "n_batches": design.n_batches,
+        }  # fmt: skip
+        for name in FIGURES:
+            values = np.array([one.figures[name] for one in rounds])
+            mean, sd = summary(values)
+            # of one house more, after so many (Student's t)
+            reach = float(stdtrit(max(values.size - 1, 1), 0.95)) * sd * np.sqrt(values.size + 1.0)
+            row |= {name: mean, f"{name}_sd": sd, f"{name}_low": mean - reach, f"{name}_high": mean + reach}
+        seen = np.mean([one.blends for one in rounds], axis=0)
+        enough = np.flatnonzero(seen >= 0.5)
+        row["blend"] = BLENDS[int(enough[0])] if enough.size else np.nan
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+def summary(values: Floats) -> tuple[float, float]:
+    """Return a mean over simulated houses and its Monte-Carlo error; of one house the error is not known."""
+    kept = values[np.isfinite(values)]
+    if kept.size == 0:
+        return float("nan"), float("nan")
+    return float(kept.mean()), float(kept.std(ddof=1) / np.sqrt(kept.size)) if kept.size > 1 else float("nan")
