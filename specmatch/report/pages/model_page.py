@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import TableError
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, thin_beers
@@ -111,11 +112,13 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     fitted, can, cannot = house.fitted, [], []
     if fitted.colour is not None:
         lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
-        relative = float(np.sqrt(np.mean((colour / lab - 1.0) ** 2)))
-        unit = fitted.colour_unit
+        unit, what = fitted.colour_unit, "colours" if fitted.value_name == VALUE_NAME else fitted.value_name
+        within = f"{float(np.sqrt(np.mean((colour - lab) ** 2))):.2g} {unit}"
+        if fitted.colour.is_relative:
+            within = f"{float(np.sqrt(np.mean((colour / lab - 1.0) ** 2))):.1%}"
         can.append(
-            f"Read colours from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
-            f"in turn, within {relative:.1%} of the lab value (root mean square over {counted(lab.size, 'batch')})."
+            f"Read {what} from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
+            f"in turn, within {within} of the lab value (root mean square over {counted(lab.size, 'batch')})."
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:
