@@ -119,6 +119,7 @@ def test_errors_of_values_below_zero_are_told_in_their_unit():
     assert np.isnan(found.figures["relative_error"]) and found.figures["rmsep"] < 3.0 and found.budget is None
     assert f"departure within {found.figures['rmsep']:.3g} of" in figures_line(found.figures)
     page = pages.set_page(refs, evaluation=found)
+    assert sm.learning_curve(refs, more=(5,))["colour_error"].isna().all()
     assert "; departure in g/L;" in page and "How good is the departure?" in page
 
 

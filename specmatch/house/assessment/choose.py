@@ -13,7 +13,7 @@ from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
-from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
+from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
@@ -240,7 +240,7 @@ def _colour_curve(pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...]
     return max(float(at_full) - b / many, 0.0), b
 
 
-def _fit(pours: Pours, lab: Floats, rows: Ints, offered: tuple[str, ...]) -> ColourModel:
+def _fit(pours: Pours, lab: Floats, rows: Ints, offered: tuple[str, ...] = REGRESSIONS) -> ColourModel:
     batch = pours.levels.codes("batch")
     used = np.isin(batch, rows)
     return fit_colour(

@@ -14,6 +14,7 @@ from specmatch.maths.regression.conformal import (
     score_weights,
     t_interval,
     upper_quantile,
+    widen_limits,
 )
 
 
