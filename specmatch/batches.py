@@ -107,13 +107,16 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (colour.isna() & table["colour"].notna() & (table["colour"] != "")) | (colour <= 0) | np.isinf(colour)
+    wrong = (
+        (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
+        | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
+        | np.isinf(colour)
+    )
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
         raise TableError(
             f"batch {table.index[row]!r} has the {VALUE_NAME if colour_unit in COLOUR_UNITS else 'value'} "
-            f"{str(table['colour'].iloc[row])!r}; expected a number > 0"
-            + ("" if colour_unit in COLOUR_UNITS else " (specmatch.models.ColourRegressor(regression=None) takes any)")
+            f"{str(table['colour'].iloc[row])!r}; expected a number{' > 0' if colour_unit in COLOUR_UNITS else ''}"
         )
     table["colour"] = colour
     return _in_one_unit(table, colour_unit)

@@ -144,9 +144,12 @@ def risk_shares(risks: pd.DataFrame) -> pd.DataFrame:
 
 def figures_line(figures: pd.Series) -> str:
     """Say in one line how good a model is with batches held out."""
+    relative = figures["relative_error"]
+    # values of 0 or below have an error in their unit only
+    error = f"{figures['rmsep']:.3g}" if pd.isna(relative) and pd.notna(figures["rmsep"]) else _percent(relative)
     return (
         f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
-        f"{figures.get('value_name', 'colour')} within {_percent(figures['relative_error'])} of the lab value "
+        f"{figures.get('value_name', 'colour')} within {error} of the lab value "
         "(root mean square), "
         f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
         f"nearest beer right {_percent(figures['nearest_right'])}, "

@@ -7,7 +7,8 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
-from specmatch.errors import TableError, UnitError
+from specmatch.errors import OptionError, TableError, UnitError
+from specmatch.report import pages
 from specmatch.report.text import figures_line, readings_text
 
 NM = np.arange(1100.0, 2500.0, 10.0)
@@ -75,13 +76,51 @@ def test_what_is_not_stated_is_refused(changed, match):
         made(**changed)
 
 
-def test_units_are_not_converted_and_values_are_above_zero():
+def test_units_are_not_converted_and_a_value_is_a_number():
     spectra, scans, batches = juices()
     stated = {"x_unit": "1/cm", "quantity": "absorbance", "value_name": "sugar", "value_unit": "g/L"}
     with pytest.raises(UnitError, match="has the unit 'mg/L', the set 'g/L'"):
         sm.ReferenceSet(spectra, scans, batches.assign(colour_unit="mg/L"), **stated)
-    with pytest.raises(TableError, match=r"has the value '0.0'.*ColourRegressor\(regression=None\) takes any"):
-        sm.ReferenceSet(spectra, scans, batches.assign(sugar=0.0), **stated)
+    with pytest.raises(TableError, match=r"has the value 'inf'; expected a number$"):
+        sm.ReferenceSet(spectra, scans, batches.assign(sugar=np.inf), **stated)
+
+
+def departures():
+    """The juices by how far their sugar departs from 125 g/L: one is 0 and half are below."""
+    spectra, scans, batches = juices()
+    stated = {"x_unit": "1/cm", "quantity": "absorbance", "value_name": "departure", "value_unit": "g/L"}
+    batches["departure"] = batches.pop("sugar") - 125.0
+    batches.loc[batches.index[0], "departure"] = 0.0
+    spectra.iloc[0] += (125.0 - juices()[2]["sugar"].iloc[0]) * 0.004 * np.exp(-(((NM - 2100) / 65) ** 2))
+    return sm.ReferenceSet(spectra, scans, batches, **stated)
+
+
+def test_values_of_zero_and_below_are_values(tmp_path):
+    refs = departures()
+    assert not {"colour_gap", "lab_value"} & set(refs.audit()["code"])
+    model = sm.HouseModel().fit(refs)
+    model.save(tmp_path / "departure.model")
+    again = sm.HouseModel.load(tmp_path / "departure.model")
+    new_spectra, new_scans, new = juices(seed=1, n=4)
+    new_spectra = (10.0**-new_spectra).set_axis([f"{x} 1/cm" for x in new_spectra.columns], axis=1)
+    readings = again.read(new_spectra, scans=new_scans)
+    assert (readings["colour"] + 125.0 - new["sugar"]).abs().max() < 3.0
+    assert (readings["colour"] < 0).any() and not readings["warnings"].map(lambda one: "colour_unknown" in one).any()
+    assert (readings["colour_low"] < readings["colour"]).all() and (readings["colour"] < readings["colour_high"]).all()
+    with pytest.raises(OptionError, match="a budget of uncertainty counts errors as parts of a value"):
+        again.budget()
+    assert refs.set_colour("Pear0-1", -3.0, reason="measured again").batches.loc["Pear0-1", "colour"] == -3.0
+
+
+@pytest.mark.whole
+def test_errors_of_values_below_zero_are_told_in_their_unit():
+    refs = departures()
+    found = sm.evaluate(sm.HouseModel(), refs, n_folds=2)
+    assert np.isnan(found.figures["relative_error"]) and found.figures["rmsep"] < 3.0 and found.budget is None
+    assert f"departure within {found.figures['rmsep']:.3g} of" in figures_line(found.figures)
+    page = pages.set_page(refs, evaluation=found)
+    assert sm.learning_curve(refs, more=(5,))["colour_error"].isna().all()
+    assert "; departure in g/L;" in page and "How good is the departure?" in page
 
 
 def test_it_is_audited_fitted_read_and_stated_by_its_name(refs, model, tmp_path):

@@ -13,7 +13,7 @@ from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
-from specmatch.maths.regression.colour_model import ColourModel, fit_colour
+from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
@@ -147,10 +147,10 @@ def learning_curve(
             "curve needs several of each"
         )
     lab = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy(dtype=np.float64)
-    rows = []
+    rows, offered = [], regressions_for(refs.colour_unit)
     for beer, name in enumerate(pours.beer_names):
         n = int((pours.levels.beer == beer).sum())
-        slope = _colour_curve(pours, lab, beer)
+        slope = _colour_curve(pours, lab, beer, offered)
         for added in (0, *more):
             false_reject, caught, like = _identity(judged, beer, added, false_reject_rate)
             error = float(np.sqrt(max(slope[0] + slope[1] / (n + added), 0.0))) if slope else np.nan
@@ -221,31 +221,32 @@ def _given(covariance: Floats, row: int) -> Floats:
     return covariance - np.outer(covariance[row], covariance[row]) / (covariance[row, row] + LAB_NOISE)
 
 
-def _colour_curve(pours: Pours, lab: Floats, beer: int) -> tuple[float, float] | None:
+def _colour_curve(pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...]) -> tuple[float, float] | None:
     """Return a and b of mean square log error = a + b/n, from half of the beer's batches and from all but one."""
     own = np.flatnonzero((pours.levels.beer == beer) & np.isfinite(lab))
     others = np.flatnonzero((pours.levels.beer != beer) & np.isfinite(lab))
-    if own.size < FEWEST_FOR_A_CURVE or others.size + own.size < 2 * FEWEST_FOR_A_CURVE:
-        return None
-    full = _fit(pours, lab, np.concatenate([own, others]))
+    if own.size < FEWEST_FOR_A_CURVE or others.size + own.size < 2 * FEWEST_FOR_A_CURVE or np.nanmin(lab) <= 0.0:
+        return None  # of values of 0 or below no error is a part
+    full = _fit(pours, lab, np.concatenate([own, others]), offered)
     position = np.searchsorted(np.sort(np.concatenate([own, others])), own)
     at_full = np.mean((np.log(full.held_out_colour[position]) - np.log(lab[own])) ** 2)
     halves = []
     for part in (0, 1):
         kept, left = own[part::2], own[1 - part :: 2]
-        fit = _fit(pours, lab, np.concatenate([kept, others]))
+        fit = _fit(pours, lab, np.concatenate([kept, others]), offered)
         halves.append(np.mean((np.log(fit.predict(pours.batch_means()[left])) - np.log(lab[left])) ** 2))
     few, many = own.size / 2.0, own.size - 1.0
     b = max((float(np.mean(halves)) - float(at_full)) / (1.0 / few - 1.0 / many), 0.0)
     return max(float(at_full) - b / many, 0.0), b
 
 
-def _fit(pours: Pours, lab: Floats, rows: Ints) -> ColourModel:
+def _fit(pours: Pours, lab: Floats, rows: Ints, offered: tuple[str, ...] = REGRESSIONS) -> ColourModel:
     batch = pours.levels.codes("batch")
     used = np.isin(batch, rows)
     return fit_colour(
-        pours.reflectance[used], lab[batch[used]], pours.levels.part(used), wavelength_nm=pours.wavelength_nm
-    )
+        pours.reflectance[used], lab[batch[used]], pours.levels.part(used), wavelength_nm=pours.wavelength_nm,
+        regressions=offered,
+    )  # fmt: skip
 
 
 def _identity(judged: JudgedBatches, beer: int, added: int, rate: float) -> tuple[float, float, int]:

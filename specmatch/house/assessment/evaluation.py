@@ -163,7 +163,7 @@ def evaluate(
         # each fold learns from the others only
         n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
         forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
-    budget = None if whole.colour is None else budget_table(whole)
+    budget = None if whole.colour is None or not whole.colour.is_relative else budget_table(whole)
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
 
 
@@ -230,7 +230,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     # what modules differ by is no scatter of pours
     scans = scans_of_module(refs.scans)
     ids = scans.index[scans["batch"].isin(batches)]
-    if fitted.colour is None or ids.empty:
+    if fitted.colour is None or not fitted.colour.is_relative or ids.empty:
         return pd.Series(np.nan, index=ids)
     # each scan a sample of its own, at its own depth
     own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
@@ -273,7 +273,9 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
     false_hold = int((told["p_value_own"] <= house.false_reject_rate).sum())
     several = int((told["plausible_beers"].map(len) > 1).sum())
     at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["by"] == ALL)]
-    half_width = ((known["colour_high"] - known["colour_low"]) / 2 / known["colour"]).to_numpy()
+    half_width = ((known["colour_high"] - known["colour_low"]) / 2).to_numpy()
+    # of values of 0 or below nothing is a part
+    half_width = half_width / (known["colour"].to_numpy() if known["lab"].gt(0).all() else np.nan)
     figures: dict[str, object] = {
         "n_batches": len(identity),
         "n_beers": identity["beer"].nunique(),

@@ -29,7 +29,8 @@ def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
     else:
         found = agreement(pairs["lab"].to_numpy(), pairs["colour"].to_numpy())
         figures |= {name: float(getattr(found, name)) for name in names}
-        figures["relative_error"] = float(np.sqrt(np.mean((pairs["colour"] / pairs["lab"] - 1.0) ** 2)))
+        lab = pairs["lab"] if pairs["lab"].gt(0).all() else np.nan  # of values of 0 or below nothing is a part
+        figures["relative_error"] = float(np.sqrt(np.mean((pairs["colour"] / lab - 1.0) ** 2)))
     return pd.Series(figures, dtype=object, name="figures")
 
 
@@ -42,14 +43,16 @@ def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Seri
     missing = values.index.difference(scans.index)
     if len(missing):
         raise TableError(f"{len(missing)} values have no row in the scans table, first {missing[0]!r}")
+    names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
     kept = values.astype(float).dropna()
+    if kept.empty:
+        return pd.DataFrame(np.nan, names, ["variance", "sd", "sd_low", "sd_high", "df"])
     table = scans.loc[kept.index]
     batch = pd.factorize(table["batch"])[0]
     pour = pd.factorize(pd.MultiIndex.from_frame(table[["batch", "pour"]]))[0]
     kind = None if beer is None else pd.factorize(table["batch"].map(beer))[0]
     found = nested_components(kept.to_numpy(), [batch, pour], kind)
     low, high = found.sd_bounds()
-    names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
     columns = {"variance": found.variance, "sd": found.sd, "sd_low": low, "sd_high": high, "df": found.df}
     return pd.DataFrame(columns, index=names)
 

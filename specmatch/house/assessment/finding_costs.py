@@ -114,7 +114,8 @@ def _followed(refs: "ReferenceSet", remedy: Remedy) -> "ReferenceSet":
 
 def _figures(result: Evaluation, judged: list[str], rate: float) -> dict[str, float]:
     colour = result.colour.loc[judged].dropna(subset=["lab", "colour"])
-    off = np.log(colour["colour"].astype(float) / colour["lab"].astype(float))
+    above = bool(colour["lab"].gt(0).all())  # of values of 0 or below nothing is a part
+    off = np.log((colour["colour"].astype(float) / colour["lab"].astype(float)).to_numpy()) if above else np.zeros(0)
     own = result.identity.loc[judged, "p_value_own"].dropna()
     # of each batch that nobody doubts, the other beers that it would not pass for: those most like it tell
     told = result.identity.loc[judged]

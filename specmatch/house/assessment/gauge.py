@@ -90,6 +90,7 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
         raise OptionError(f"tolerance is {tolerance!r}; expected the whole width of a tolerance above 0, such as 2.0")
     if house.fitted.colour is None:
         raise TableError("the model reads no colour: its set holds too few lab values for a gauge study")
+    house.fitted.colour.check_relative("a gauge study")
     readings, left_out = _read_pours(house, session)
     table = _Study.of(readings)
     if table.layout == NESTED:

@@ -112,6 +112,7 @@ def validate(
     f = house.fitted
     if f.colour is None:
         raise TooFewBatchesError("the model reads no colour: its set holds too few lab values to be validated")
+    f.colour.check_relative("a validation")
     if hasattr(spectra, "spectra") and hasattr(spectra, "batches"):
         scans = spectra.scans if scans is None else scans
         batches = spectra.batches if batches is None else batches

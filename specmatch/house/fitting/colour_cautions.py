@@ -56,7 +56,7 @@ def learn_colour_warnings(
         pours_shown=fit.most_pours > 1,
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
         transfer_sd=0.0,
-        error_of_beer=_error_of_beer(fit, levels.beer, n_beers),
+        error_of_beer=_error_of_beer(fit, levels.beer, n_beers) if fit.is_relative else None,
     )
 
 

@@ -135,7 +135,7 @@ def _own_batches(fitted: FittedHouse, pours: SetPours, known: Mask, module: str)
 def own_set_advised(module: SecondModule) -> bool:
     """Return whether batches left out say that this module is better served by a set of its own."""
     fit, cautions = module.fitted.colour, module.fitted.cautions
-    colour = 0.0 if fit is None or cautions is None else cautions.transfer_sd / max(fit.error.relative, 1e-9)
+    colour = 0.0 if fit is None or cautions is None else cautions.transfer_sd / max(fit.usual_error, 1e-9)
     identity = wider_by(len(module.shared)) * module.identity_excess
     return bool(colour > MOST_COLOUR or identity > MOST_IDENTITY or abs(module.returns) > MOST_RETURNS)
 
@@ -152,6 +152,8 @@ def teach_module(
         )
     codes = np.unique(shared.batch)
     _check_batches(own, codes)
+    if own.colour is not None:
+        own.colour.check_relative("a transfer to a second module")
     channels = np.flatnonzero(usable_band(shared.reflectance, shared.sample))
     bench = _bench(own, kept, shared, channels)
     batch = kept.levels.codes("batch")
@@ -179,7 +181,7 @@ def teach_module(
     fitted = replace(fitted, conditions=_conditions(own, names))
     n_axes = own.identity.beer_means.shape[1]
     error, excess = transfer.error, transfer.excess
-    unit = 1.0 if own.colour is None else own.colour.error.relative
+    unit = 1.0 if own.colour is None else own.colour.usual_error
 
     def parted(size: Floats) -> tuple[float, float]:
         colour = float("nan") if own.colour is None else float(np.sqrt(np.mean(size[:, n_axes]))) * unit
@@ -242,7 +244,7 @@ def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
     scores = own.identity.metric.scores(whole)
     parts = [scores / np.sqrt(scores.shape[1])]
     if own.colour is not None:
-        parts.append(np.log(own.colour.predict(whole))[:, None] / own.colour.error.relative)
+        parts.append(np.log(own.colour.predict(whole))[:, None] / own.colour.usual_error)
     return np.hstack(parts)
 
 

@@ -39,7 +39,7 @@ class TemperatureCost:
 
 def learn_temperature_cost(pours: SetPours, colour: ColourModel) -> TemperatureCost | None:
     """Compare pours of one batch at several temperatures, and batches by their held-out errors."""
-    if "temperature_c" not in pours.scans.columns:
+    if "temperature_c" not in pours.scans.columns or not colour.is_relative:
         return None
     by_pour = pd.to_numeric(pours.scans["temperature_c"], errors="coerce").groupby(pours.scans["pour"]).mean()
     t = by_pour.reindex(pours.names).to_numpy(dtype=np.float64)

@@ -43,6 +43,7 @@ def budget_table(fitted: FittedHouse, *, n_pours: int | None = None, lab_sd: flo
     fit = fitted.colour
     if fit is None:
         raise TooFewBatchesError("the model reads no colour: its set holds too few lab values for a budget")
+    fit.check_relative("a budget of uncertainty")
     usual = int(np.clip(round(1.0 / fitted.faults.scatter.per_pour), 1, None))
     pours = usual if n_pours is None else n_pours
     if pours < 1 or int(pours) != pours:

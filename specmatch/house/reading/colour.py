@@ -15,7 +15,7 @@ from specmatch.colour.double_pass import routes_disagree
 from specmatch.errors import OptionError
 from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
-from specmatch.maths.regression.conformal import Interval
+from specmatch.maths.regression.conformal import Interval, widen_limits
 
 POURS, FILL_TOLERANCE, TRANSFER = "spread of pours", "fill tolerance added", "transfer added"
 
@@ -79,9 +79,8 @@ def read_colours(
         method = f"{method}, {TRANSFER}"
     if more:
         # in logarithms, where path and colour add; the parts of the interval add as independent errors
-        extra = float(ndtri(0.5 + coverage / 2.0)) * more
-        low = found.colour * np.exp(-np.hypot(np.log(found.colour / low), extra))
-        high = found.colour * np.exp(np.hypot(np.log(high / found.colour), extra))
+        extra = np.full(found.colour.shape, float(ndtri(0.5 + coverage / 2.0)) * more)
+        low, high = widen_limits(found.colour, low, high, extra)
     codes: dict[int, list[str]] = {}
     if cautions.optics is not None:
         widened = Interval(found.colour, low, high, method, found.normal_errors_assumed)

@@ -12,6 +12,7 @@ from scipy.special import ndtri
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.house.fitting.fitting import FittedHouse
 from specmatch.maths.optics.path_law import SECOND_FILL, TEXTBOOK, PathLaw
+from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.measurement.reflectance.path_length import ONE_KIND, SetDepth, fillings
 
@@ -113,10 +114,12 @@ def widened(
         return low, high
     rows, (k, r, p) = depths.rows, depths.directions.shape
     moved = predict((means[rows][:, None, :] + depths.directions).reshape(k * r, p)).reshape(k, r)
-    sd = np.sqrt((np.log(moved / colour[rows][:, None]) ** 2).sum(axis=1))
-    reach = float(ndtri(0.5 + coverage / 2.0)) * sd
+    middle = colour[rows]
+    if (middle > 0).all() and (moved > 0).all():
+        sd = np.sqrt((np.log(moved / middle[:, None]) ** 2).sum(axis=1))
+    else:
+        apart = np.sqrt(((moved - middle[:, None]) ** 2).sum(axis=1))
+        sd = apart / np.maximum(np.abs(middle), np.finfo(float).tiny)
     low, high = low.copy(), high.copy()
-    with np.errstate(divide="ignore", over="ignore"):
-        low[rows] = colour[rows] * np.exp(-np.hypot(np.log(colour[rows] / low[rows]), reach))
-        high[rows] = colour[rows] * np.exp(np.hypot(np.log(high[rows] / colour[rows]), reach))
+    low[rows], high[rows] = widen_limits(middle, low[rows], high[rows], float(ndtri(0.5 + coverage / 2.0)) * sd)
     return low, high

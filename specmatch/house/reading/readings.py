@@ -213,7 +213,9 @@ def _outside_colours(fitted: FittedHouse, colour: Floats) -> Mask:
 def _unknown_colours(fitted: FittedHouse, colour: Floats, low: Floats, high: Floats) -> Mask:
     """Return which colours are missing, cut at zero, without limits, or known no better than the set's whole range."""
     whole = fitted.highest_colour - fitted.lowest_colour if fitted.colour is not None else 0.0
-    known: Mask = np.isfinite(colour) & np.isfinite(high) & (low > 0.0) & (high - low < whole)
+    known: Mask = np.isfinite(colour) & np.isfinite(low) & np.isfinite(high) & (high - low < whole)
+    if fitted.colour is None or fitted.colour.is_relative:
+        known &= low > 0.0
     return ~known
 
 

@@ -78,9 +78,14 @@ def simulate_unknown_beers(samples: LabelledSamples) -> Brewed:
 
 def cross_validated_scores(
     scores: Floats, samples: LabelledSamples, brewed: Floats, brewed_beer: Ints, *, session: Floats | None = None
-) -> Floats:
-    """Return the merit of the first 1, 2, ... axes: held-out batches right plus held-out beers refused, as parts."""
-    # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,)
+) -> tuple[Floats, Floats]:
+    """Return merit and margin of the first 1, 2, ... axes.
+
+    Merit: held-out batches right plus held-out beers refused, as parts. Margin: mean logarithm of the squared distance
+    of held-out batches to the nearest other beer over that to their own; it still tells metrics apart that make no
+    mistake.
+    """
+    # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,), (a,)
     # session: what sessions add to the scatter of samples
     from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
 
@@ -101,7 +106,9 @@ def cross_validated_scores(
     nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
     limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
     refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
-    return right + refused
+    with np.errstate(divide="ignore", invalid="ignore"):
+        margin = np.log(others[judged] / own[judged]).mean(axis=0)
+    return right + refused, np.where(np.isnan(margin), -np.inf, margin)
 
 
 def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: Ints) -> Floats:
@@ -142,6 +149,9 @@ DOF_PER_COMPONENT, DOF_PER_AXIS = 4, 1.6
 # Axes beyond those must pay for themselves: by two standard errors of a share among so many batches.
 STANDARD_ERRORS = 2.0
 
+# ... and among many axes, merits that differ by less than one held-out batch are one merit: the wider margin decides.
+TIE = 1.0
+
 # more beers than this add time to the choice and nothing to its outcome
 MOST_BEERS = 40
 
@@ -158,7 +168,7 @@ def select_space(
     """Try scales and numbers of components, and return the best.
 
     Among candidates of the same merit the first, which has the fewer components, is kept; many axes are taken only
-    where held-out batches and beers pay for them. Without any beer of two
+    where held-out batches and beers pay for them, as many as give the widest margin. Without any beer of two
     batches nothing can be held out: all axes that the batches span are then kept, on the first scale. A set of one
     beer has no other to hold out and takes a fixed scale.
     """
@@ -177,7 +187,8 @@ def select_space(
         return _on_scale(scale, samples, pours, levels, n_components or few_axes, shared)
     few = _manageable(samples)
     brewed = simulate_unknown_beers(few)
-    best: SpaceSettings | None = None
+    alike = TIE / few.beer.size
+    tried: list[tuple[float, SpaceSettings]] = []
     for scale in scales:
         choice = _on_scale(scale, samples, pours, levels, widest, shared)
         spectra = scale.apply(few.reflectance)
@@ -186,7 +197,7 @@ def select_space(
         if shared is not None:
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
-        found = cross_validated_scores(
+        found, margin = cross_validated_scores(
             (spectra - centre) @ axes,
             few,
             (scale.apply(brewed.reflectance) - centre) @ axes,
@@ -195,11 +206,13 @@ def select_space(
         )
         n = found.size - 1 if n_components else int(found[:most].argmax())
         if n_components is None and found.max() > found[n] + STANDARD_ERRORS * np.sqrt(0.25 / few.beer.size):
-            n = int(found.argmax())
-        if best is None or found[n] > best.merit + 1e-9:
-            best = replace(choice, n_components=n + 1, merit=float(found[n]))
-    assert best is not None
-    return best
+            n = int(np.where(found >= found.max() - alike, margin, -np.inf).argmax())
+        tried.append((float(margin[n]), replace(choice, n_components=n + 1, merit=float(found[n]))))
+    best = max((choice for _, choice in tried), key=lambda choice: round(choice.merit, 9))
+    if n_components is not None or best.n_components <= most:
+        return best
+    wide = [one for one in tried if one[1].n_components > most and one[1].merit >= best.merit - alike]
+    return max(wide, key=lambda one: one[0])[1]
 
 
 def _on_scale(

@@ -159,6 +159,26 @@ class ColourModel:
         """Largest number of pours of a sample that the set holds."""
         return int(self.score_pours.max())
 
+    @property
+    def is_relative(self) -> bool:
+        """Whether values and answers all lie above 0, so that errors and changes can be told as parts of them."""
+        return bool(self.lab_colour.min() > 0.0)
+
+    @property
+    def usual_error(self) -> float:
+        """Relative error of a value in the middle of the set, or of colours far from 0: that of pours, lamp and lab."""
+        if self.response.logarithmic:
+            return self.error.relative
+        return float(np.sqrt(self.error.relative_variance(np.median(self.lab_colour))))
+
+    def check_relative(self, what: str) -> None:
+        """Refuse what counts in parts of a value where some values are 0 or below."""
+        if not self.is_relative:
+            raise OptionError(
+                f"{what} counts errors as parts of a value, and the least value of the set is "
+                f"{self.lab_colour.min():g}; it needs values above 0"
+            )
+
     def predict(self, reflectance: ArrayLike) -> Floats:
         """Return colours, shape (n,), of spectra of shape (n, p)."""
         return self.response.value(self._one(self.regression).predict(reflectance)[0])

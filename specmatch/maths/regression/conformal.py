@@ -121,6 +121,20 @@ def t_interval(
     return middle - reach, middle + reach
 
 
+def widen_limits(value: Floats, low: Floats, high: Floats, extra: Floats) -> tuple[Floats, Floats]:
+    """Add an independent error to limits, a part of the value: in logarithms, or as it is where a limit is below 0."""
+    # value, low, high, extra (n,); limits may be 0 or infinite
+    logs = (value > 0.0) & (low >= 0.0)
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
+        down, up = np.hypot(np.log(value / low), extra), np.hypot(np.log(high / value), extra)
+        low_by_logs, high_by_logs = value * np.exp(-down), value * np.exp(up)
+    more = extra * np.abs(value)
+    return (
+        np.where(logs, low_by_logs, value - np.hypot(value - low, more)),
+        np.where(logs, high_by_logs, value + np.hypot(high - value, more)),
+    )
+
+
 def coverage_spread(n_batches: int, coverage: float) -> tuple[float, float]:
     """Return how far the coverage of one fitted model may lie from nominal, by the luck of its batches."""
     k = int(np.ceil(check_coverage(coverage) * (n_batches + 1) - RANK_TOLERANCE))

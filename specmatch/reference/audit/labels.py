@@ -91,7 +91,8 @@ def lab_residuals(
     # lab_colour, labs (n_batches,)
     rows = np.flatnonzero(np.isfinite(lab_colour))
     colour = lab_colour[rows]
-    if rows.size < FEWEST_LAB_VALUES or np.ptp(colour) < 1e-9 * colour.max():
+    # values of 0 or below have no logarithm to be judged by
+    if rows.size < FEWEST_LAB_VALUES or colour.min() <= 0.0 or np.ptp(colour) < 1e-9 * colour.max():
         return None
     means, batch = pours.batch_means(), pours.levels.codes("batch")
     log_read = np.zeros(lab_colour.size)

@@ -124,7 +124,7 @@ def bare_name(name: str) -> str:
 def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
     ordered = np.sort(colours.to_numpy())
     for low, high in zip(ordered[:-1], ordered[1:], strict=True):
-        if high > WIDEST_COLOUR_GAP * low:
+        if high > WIDEST_COLOUR_GAP * low and ordered[0] > 0:
             yield Finding(
                 "colour_gap",
                 "set",

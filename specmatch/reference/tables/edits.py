@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError
 from specmatch.reference.tables.dates import iso_date, not_before
 
@@ -136,8 +137,10 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     # `colour_method`; what is not known of the new value is cleared
     _must_hold(tables, batch)
     colour = float(str(values["colour"]))
-    if not (np.isnan(colour) or 0 < colour < np.inf):
-        raise OptionError(f"the colour is {colour:g}; expected a number above 0, or NaN for none")
+    least = 0.0 if tables.colour_unit in COLOUR_UNITS else -np.inf
+    if not (np.isnan(colour) or least < colour < np.inf):
+        above = "" if np.isinf(least) else " above 0"
+        raise OptionError(f"the colour is {colour:g}; expected a number{above}, or NaN for none")
     batches = tables.batches.copy()
     before = batches.at[batch, "colour"]
     for column in ("colour", "colour_sd", "colour_n", "colour_method", "lab"):

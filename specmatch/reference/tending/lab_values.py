@@ -27,7 +27,10 @@ class LabValues:
 
     def is_repeat(self, ours: float, row: pd.Series) -> bool:
         """Say whether a value can be another determination of the same batch."""
-        return abs(float(np.log(float(row["colour"]) / ours))) <= FARTHEST_REPEAT
+        new = float(row["colour"])
+        if min(new, ours) <= 0.0:  # no ratio tells: as far apart as the larger of them allows
+            return abs(new - ours) <= FARTHEST_REPEAT * max(abs(new), abs(ours))
+        return abs(float(np.log(new / ours))) <= FARTHEST_REPEAT
 
     def first(self, table: pd.DataFrame, row: pd.Series) -> pd.DataFrame:
         """Enter a value as the only one of its batch."""

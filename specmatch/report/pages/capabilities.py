@@ -35,10 +35,13 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
     figures = found.figures
     can, cannot = [], []
     n, n_identity = int(figures["n_colour"]), int(figures["n_identity"])
-    if math.isfinite(figures["relative_error"]):
+    what, error = figures.get("value_name", "colour"), f"{figures['rmsep']:.2g} {unit}"
+    if math.isfinite(figures["rmsep"]):
+        relative = figures["relative_error"]
+        within, rest = (f"{relative:.1%}", f"; {error}") if math.isfinite(relative) else (error, "")
         can.append(
-            f"Read colour within {figures['relative_error']:.1%} of the lab value (root mean square over "
-            f"{counted(n, 'batch')}, each held out; {figures['rmsep']:.2g} {unit})."
+            f"Read {what} within {within} of the lab value (root mean square over {counted(n, 'batch')}, each held "
+            f"out{rest})."
         )
         level = figures["nominal_coverage"]
         row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["by"] == ALL)].iloc[0]

@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
@@ -131,8 +132,8 @@ def _size(fitted: FittedHouse) -> str:
 
 
 def _held_out_error(fitted: FittedHouse) -> float | None:
-    """Return the relative root mean square error of colours, each batch held out."""
-    if fitted.colour is None:
+    """Return the relative root mean square error of colours, each batch held out; None where values may be 0."""
+    if fitted.colour is None or not fitted.colour.is_relative:
         return None
     return float(np.sqrt(np.mean((fitted.colour.held_out_colour / fitted.colour.lab_colour - 1.0) ** 2)))
 
@@ -141,10 +142,12 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     fitted, can, cannot = house.fitted, [], []
     relative = _held_out_error(fitted)
     if fitted.colour is not None:
-        lab, unit = fitted.colour.lab_colour, fitted.colour_unit
+        lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
+        unit, what = fitted.colour_unit, "colours" if fitted.value_name == VALUE_NAME else fitted.value_name
+        within = f"{float(np.sqrt(np.mean((colour - lab) ** 2))):.2g} {unit}" if relative is None else f"{relative:.1%}"
         can.append(
-            f"Read colours from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
-            f"in turn, within {relative:.1%} of the lab value (root mean square over {counted(lab.size, 'batch')})."
+            f"Read {what} from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
+            f"in turn, within {within} of the lab value (root mean square over {counted(lab.size, 'batch')})."
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:

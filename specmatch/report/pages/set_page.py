@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -158,8 +159,10 @@ def set_page(
         cannot.insert(
             0, f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
         )
+    what = refs.value_name
     lead = (
-        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; colours in "
+        f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; "
+        f"{'colours' if what == VALUE_NAME else what} in "
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
@@ -171,10 +174,10 @@ def set_page(
         Section("findings", "What looks wrong in the set", _findings(findings)),
     ]
     if evaluation is not None:
-        sections.append(Section("colour", "How good is the colour?", _colour(evaluation, refs)))
+        sections.append(Section("colour", f"How good is the {what}?", _colour(evaluation, refs)))
         if evaluation.budget is not None:
             sections.append(
-                Section("budget", "Where the uncertainty of a colour comes from", budget_part(evaluation.budget))
+                Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
             )
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
     sections.append(Section("beers", "The beers", _beers(refs)))
@@ -217,7 +220,9 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         return "<p>Too few batches have a lab colour.</p>"
     inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
     level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
-    worst = (known["colour"] / known["lab"] - 1.0).abs()
+    above = bool(known["lab"].gt(0).all())
+    worst = (known["colour"] / known["lab"] - 1.0).abs() if above else (known["colour"] - known["lab"]).abs()
+    largest = f"{worst.max():.1%}" if above else f"{worst.max():.2g} {unit}"
     covered = evaluation.coverage[evaluation.coverage["by"] == "all"]
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
     return (
@@ -232,7 +237,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
             plots.plot_colour_error(evaluation, refs, ax=_axis(7.2, 3.4)),
             name="errors",
             caption="Error of each held-out batch over time: a slope or a step says that something drifted",
-            says=f"The largest error is {worst.max():.1%}, of batch {worst.idxmax()}.",
+            says=f"The largest error is {largest}, of batch {worst.idxmax()}.",
         )
         + figure(
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),

@@ -61,9 +61,13 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     known = evaluation.colour.dropna(subset=["lab", "colour"])
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
     if len(known):
-        ends = np.array([known[["lab", "colour"]].min().min() / 1.15, known[["lab", "colour"]].max().max() * 1.15])
+        least, largest = known[["lab", "colour"]].min().min(), known[["lab", "colour"]].max().max()
+        # values of 0 or below have no logarithmic axis
+        room = 0.1 * (largest - least)
+        ends = np.array([least / 1.15, largest * 1.15]) if least > 0 else np.array([least - room, largest + room])
     else:
         ends = np.array([1.0, 100.0])
+    edges = ends * np.array([0.5, 2.0]) if ends[0] > 0 else ends + np.ptp(ends) * np.array([-1.0, 1.0])
     ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
     for part, marker, colour, name in (
         (known[inside], "o", BLUE, "lab colour inside the interval"),
@@ -71,7 +75,7 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     ):
         # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
-        low, high = part["colour_low"].clip(lower=ends[0] / 2), part["colour_high"].clip(upper=ends[1] * 2)
+        low, high = part["colour_low"].clip(lower=edges[0]), part["colour_high"].clip(upper=edges[1])
         bars = ax.errorbar(
             part["lab"].to_numpy(), part["colour"].to_numpy(), fmt=marker, color=colour,
             yerr=[(part["colour"] - low).tolist(), (high - part["colour"]).tolist()],
@@ -80,8 +84,11 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
         )  # fmt: skip
         said = "{0}: lab {1.lab:.1f}, read {1.colour:.1f} ({1.colour_low:.1f} to {1.colour_high:.1f})"
         tell(bars.lines[0], [said.format(batch, row) for batch, row in part.iterrows()])
-    for which in ("x", "y"):
-        plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
+    if ends[0] > 0:
+        for which in ("x", "y"):
+            plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
+    else:
+        ax.set(xlim=ends, ylim=ends)
     nominal = evaluation.figures["nominal_coverage"]
     ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
     ax.set_aspect("equal")
@@ -119,14 +126,17 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     """
     ax = axis_or_new(ax, width_in=7.2, height_in=3.4)
     known = evaluation.colour.dropna(subset=["lab", "colour"])
-    relative = 100.0 * (known["colour"] / known["lab"] - 1.0)
+    relative, unit = 100.0 * (known["colour"] / known["lab"] - 1.0), "%"
+    if known["lab"].le(0).any():  # no error is a part of such a value
+        relative, unit = known["colour"] - known["lab"], refs.colour_unit
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
     times = _measured(refs).reindex(known.index)
     dated = times.notna().all() and len(times) > 0
     x = times if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
     ax.axhline(0.0, color=INK, linewidth=1.0)
     spread = float(np.sqrt(np.mean(relative**2))) if len(relative) else 0.0
-    ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {spread:.1f} %")
+    said = f"{spread:.1f}" if unit == "%" else f"{spread:.2g}"
+    ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {said} {unit}")
     for which, mark, colour, face in ((inside, "o", BLUE, "white"), (~inside, "s", ORANGE, ORANGE)):
         label = f"{'inside' if which is inside else 'outside'} its interval"
         (dots,) = ax.plot(
@@ -135,9 +145,12 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
         when = [f"{time:%Y-%m-%d}, " if dated else "" for time in x[which]]
         tell(
             dots,
-            [f"{k}, {day}{size:+.1f} %" for k, day, size in zip(x.index[which], when, relative[which], strict=True)],
+            [
+                f"{k}, {day}{size:+.3g} {unit}"
+                for k, day, size in zip(x.index[which], when, relative[which], strict=True)
+            ],
         )
-    ax.set(xlabel="batch, in the order of the set", ylabel="held-out colour\nabove or below the lab, %")
+    ax.set(xlabel="batch, in the order of the set", ylabel=f"held-out colour\nabove or below the lab, {unit}")
     if dated:
         time_axis(ax, "measured, UTC")
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)

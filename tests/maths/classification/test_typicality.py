@@ -360,6 +360,8 @@ class TestOwnScatter:
         ones = np.ones(120)
         assert fit_tail(rng.f(6, 100, 120), 6 * ones, 100 * ones, ones).dof == np.inf
         assert fit_tail(rng.f(6, 3, 120) / 3, 6 * ones, 100 * ones, ones).dof <= 8
+        drawn = rng.f(6, 3, 120)
+        assert fit_tail(drawn, 6 * ones, 100 * ones, ones).inflation > 1.0  # an upper bound, and no estimate
         assert fit_tail(np.full(3, np.nan), ones[:3], ones[:3], ones[:3]) == NORMAL
 
 
@@ -483,14 +485,23 @@ class TestParts:
         known = small_house[0].fitted.identity
         scores = known.metric.scores(known.samples.reflectance)
         nearest = np.array([0, 0, 0])
-        far = float(cross_validated_scores(scores, known.samples, known.batch_means[:3] + 50.0, nearest)[-1])
+        far = float(cross_validated_scores(scores, known.samples, known.batch_means[:3] + 50.0, nearest)[0][-1])
         batch = 3
         of_the_house = known.metric.scores(known.samples.reflectance[known.samples.batch == batch])[:1]
         # told to be brewed from another beer, it lies where its own beer lies
         another = np.array([(known.samples.beer[batch] + 1) % 12])
-        near = float(cross_validated_scores(scores, known.samples, of_the_house, another)[-1])
+        near = float(cross_validated_scores(scores, known.samples, of_the_house, another)[0][-1])
         assert far == pytest.approx(near + 1.0)
         assert 1.9 < far <= 2.0
+
+    def test_the_margin_still_grows_where_no_batch_is_mistaken(self):
+        beer = np.repeat([0, 1], 12)
+        scatter = np.random.default_rng(3).normal(size=(24, 3))
+        known = LabelledSamples(scatter, np.ones(24, int), np.arange(24), beer)
+        away = np.array([[20.0, 0.0, 20.0]]) * beer[:, None]
+        merit, margin = cross_validated_scores(scatter + away, known, scatter + away + 100.0, beer)
+        assert merit.tolist() == [2.0, 2.0, 2.0]
+        assert margin[2] > margin[1]  # the second axis tells nothing, the third as much as the first
 
     def test_a_choice_on_some_channels_keeps_what_belongs_to_them(self, small_house):
         choice = small_house[0].fitted.identity.choice

@@ -14,6 +14,7 @@ from specmatch.maths.regression.conformal import (
     score_weights,
     t_interval,
     upper_quantile,
+    widen_limits,
 )
 
 
@@ -139,3 +140,12 @@ def test_spread_of_coverage():
 def test_refuses_a_coverage_that_is_no_fraction(coverage):
     with pytest.raises(OptionError, match="a fraction between 0 and 1"):
         batches_needed(coverage)
+
+
+def test_limits_are_widened_by_an_independent_part_of_the_value():
+    value, low, high = np.array([10.0, -10.0, 10.0]), np.array([9.0, -11.0, 0.0]), np.array([11.0, -9.0, np.inf])
+    wide_low, wide_high = widen_limits(value, low, high, np.full(3, 0.1))
+    # in logarithms above 0, in the unit below it
+    assert wide_high[0] == pytest.approx(10.0 * np.exp(np.hypot(np.log(1.1), 0.1)))
+    assert (wide_low[1], wide_high[1]) == pytest.approx((-10.0 - np.sqrt(2.0), -10.0 + np.sqrt(2.0)))
+    assert (wide_low[2], wide_high[2]) == (0.0, np.inf)
