@@ -2,8 +2,9 @@
 
     python -m benchmarks.audit_groups [--seeds 1 2] [--members NAME ...]
 
-A group is a code of a fault. Groups that state what is so (missing lab values, thin beers, gaps, mixed conditions) are
-not counted; `lab_bias` is false only in a house whose labs agree.
+A group is a code. A finding is false unless what it tells of did happen: a pour that heavy tails misfilled by 15 % or
+left with 1.5 % more foam than its mates, a lab value 6 % off the true colour, labs that differ, beers of three batches
+from one session or two. Groups that state what is so (missing lab values, thin beers, gaps, mixed conditions) are true.
 """
 
 import argparse
@@ -12,8 +13,7 @@ import pandas as pd
 
 import specmatch as sm
 from benchmarks.houses import House, members
-
-STATEMENTS = ("missing_lab", "thin_beer", "colour_gap", "mixed_conditions")
+from benchmarks.houses.planted import borne_out
 
 
 def groups_of(member: str, seed: int) -> dict[str, object]:
@@ -22,8 +22,7 @@ def groups_of(member: str, seed: int) -> dict[str, object]:
     past = house.draw()
     findings = sm.ReferenceSet(past.spectra, past.scans, past.batches, band_nm=past.band_nm).audit()
     codes = list(dict.fromkeys(findings["code"]))
-    several_labs = "lab" in past.batches and past.batches["lab"].nunique() > 1
-    false = [code for code in codes if code not in STATEMENTS and not (code == "lab_bias" and several_labs)]
+    false = findings.loc[~borne_out(past, findings), "code"].unique()
     counts = findings["code"].value_counts()
     told = ", ".join(f"{code} ({counts[code]})" for code in codes)
     return {"member": member, "seed": seed, "findings": len(findings), "false groups": len(false), "told": told}
@@ -36,7 +35,12 @@ def main() -> None:
     parser.add_argument("--members", nargs="+", default=list(members()))
     args = parser.parse_args()
     rows = [groups_of(member, seed) for member in args.members for seed in args.seeds]
-    print(pd.DataFrame(rows).to_string(index=False))
+    table = pd.DataFrame(rows)
+    print(table.to_string(index=False))
+    print(table.groupby("member", sort=False)["false groups"].mean().to_string())
+    print(
+        f"mean {table['false groups'].mean():.2f}, more than one in {(table['false groups'] > 1).sum()} of {len(table)}"
+    )
 
 
 if __name__ == "__main__":

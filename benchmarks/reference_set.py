@@ -22,19 +22,19 @@ N_CHANNELS, SCANS_A_BATCH, POURS_A_SAMPLE = 256, 200, 4
 ROWS_AT_A_TIME = 1 << 14
 
 
-def make_set(n_scans: int) -> ReferenceSet:
+def make_set(n_scans: int, channels: int = N_CHANNELS) -> ReferenceSet:
     """Return a made-up set of `n_scans` scans."""
     rng = np.random.default_rng(1)
-    nm = np.linspace(400.0, 720.0, N_CHANNELS)
+    nm = np.linspace(400.0, 720.0, channels)
     batch = np.arange(n_scans) // SCANS_A_BATCH
     n_batches = int(batch[-1]) + 1
     colour = np.geomspace(5.0, 80.0, 12)[np.arange(n_batches) % 12] * np.exp(rng.normal(0, 0.045, n_batches))
     shape = np.exp(-(nm - 430.0) / (80.0 + rng.normal(0, 1.0, n_batches))[:, None])
-    values = np.empty((n_scans, N_CHANNELS))
+    values = np.empty((n_scans, channels))
     for start in range(0, n_scans, ROWS_AT_A_TIME):
         rows = batch[start : start + ROWS_AT_A_TIME]
         path = rng.normal(1.0, 0.012, rows.size)
-        noise = rng.normal(0, 0.002, (rows.size, N_CHANNELS))
+        noise = rng.normal(0, 0.002, (rows.size, channels))
         values[start : start + rows.size] = (
             0.01 + 0.95 * 10 ** (-0.6 / 25 * (colour[rows] * path)[:, None] * shape[rows]) + noise
         )
@@ -88,16 +88,16 @@ def run(n_scans: int, with_fit: bool) -> dict[str, object]:
     return row
 
 
-def extended(n_scans: int, n_new: int = 1000) -> dict[str, object]:
+def extended(n_scans: int, channels: int, n_new: int = 1000) -> dict[str, object]:
     """Time opening a set of `n_scans`, adding `n_new` scans of new batches, and saving it, each by itself."""
     row: dict[str, object] = {"scans": n_scans, "added": n_new}
-    more = make_set(n_new)
+    more = make_set(n_new, channels)
     spectra, scans, batches = more.spectra, more.scans, more.batches
     scans = scans.assign(batch="n" + scans["batch"], sample="n" + scans["sample"], pour="n" + scans["pour"])
     new = [f"n{name}" for name in scans.index]
     scans, spectra, batches = scans.set_axis(new), spectra.set_axis(new), batches.rename(index=lambda name: f"n{name}")
     with tempfile.TemporaryDirectory() as folder:
-        make_set(n_scans).save(folder)
+        make_set(n_scans, channels).save(folder)
         row["open"], opened = timed(lambda: ReferenceSet.load(folder))
         assert isinstance(opened, ReferenceSet)
         row["extend"], grown = timed(lambda: opened.extend(spectra, scans, batches, reason="timing"))
@@ -113,9 +113,10 @@ def main() -> None:
     parser.add_argument("sizes", nargs="+", type=int)
     parser.add_argument("--fit", type=int, default=0, help="fit sets of up to so many scans")
     parser.add_argument("--extend", action="store_true", help="time adding 1,000 scans instead")
+    parser.add_argument("--channels", type=int, default=N_CHANNELS, help="of the sets that are added to")
     args = parser.parse_args()
     if args.extend:
-        rows = [extended(size) for size in args.sizes]
+        rows = [extended(size, args.channels) for size in args.sizes]
         print(pd.DataFrame(rows).to_string(index=False, float_format=lambda value: f"{value:.2f}"))
         return
     rows = [run(size, size <= args.fit) for size in args.sizes]

@@ -32,7 +32,7 @@ PARTS = {
     "Answers": ("docs/colour", "docs/identity", "docs/reasons", "docs/warnings"),
     "At work": ("docs/line", "docs/beyond_one_machine"),
     "Look up": ("commands/index", "docs/reference", "docs/houses", "docs/licences"),
-    "The project": ("docs/index", "DEVELOPERS", "CHANGELOG"),
+    "The project": ("docs/index", "docs/what_we_claim", "DEVELOPERS", "CHANGELOG"),
 }  # fmt: skip
 LINK = re.compile(r"\[([^\]]+)\]\(([^)#:\s]+)(#[^)]*)?\)")
 

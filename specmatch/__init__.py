@@ -30,6 +30,7 @@ _PUBLIC = {
     "finding_costs": "specmatch.house.assessment.finding_costs",
     "gauge": "specmatch.house.assessment.gauge",
     "plan": "specmatch.house.planning.plan",
+    "proficiency": "specmatch.house.assessment.proficiency",
     "run_risks": "specmatch.line.rules.rates",
     "validate": "specmatch.house.assessment.validation",
     "load_specification": "specmatch.house.decision.specification",
@@ -73,6 +74,7 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.evaluation import evaluate as evaluate
     from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
     from specmatch.house.assessment.gauge import gauge as gauge
+    from specmatch.house.assessment.proficiency import proficiency as proficiency
     from specmatch.house.assessment.validation import validate as validate
     from specmatch.house.decision.specification import load_specification as load_specification
     from specmatch.house.house_model import HouseModel as HouseModel

@@ -195,6 +195,8 @@ def match_wavelengths(spectra: Spectra, wavelength_nm: Floats) -> Floats:
             f"scan {spectra.scan_ids[0]!r} has a step of {worst:.1f} nm where the model needs "
             f"{LARGEST_GAP_NM:g} nm or less; export the full resolution"
         )
+    if not between.any():
+        return spectra.values[:, np.where(exact_left, left, right)]
     values = spectra.values[:, left] * (1.0 - share) + spectra.values[:, right] * share
     # taken, not interpolated, so that a missing neighbour cannot spoil a channel that is there
     values[:, exact_left] = spectra.values[:, left[exact_left]]

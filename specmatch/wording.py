@@ -25,6 +25,15 @@ def counted(number: int, noun: str) -> str:
     return f"{number} {noun if number == 1 else _PLURALS.get(noun, f'{noun}s')}"
 
 
+def p_in_words(p: float) -> str:
+    """Say how rare a p-value is: of how many true samples one lies as far out."""
+    # a p-value of 0.000 would claim more than any set of batches can tell
+    if p < 0.0005:
+        return "p < 0.001, fewer than one true sample in 1000 lies as far out"
+    one_in = f"{1.0 / p:.0f}" if p < 0.1 else f"{1.0 / p:.1f}"
+    return f"p = {p:.3f}, one true sample in {one_in} lies as far out" if p < 0.5 else f"p = {p:.2f}"
+
+
 def listed(names: Sequence[str], most: int) -> str:
     """Write the first of some names, and how many more there are."""
     more = f" and {len(names) - most} more" if len(names) > most else ""

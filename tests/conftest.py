@@ -1,6 +1,7 @@
 """Shared switches of the test suite."""
 
 import gc
+import json
 import platform
 import sys
 from importlib.metadata import PackageNotFoundError, version
@@ -19,6 +20,7 @@ _SHOWN = ("numpy", "scipy", "scikit-learn", "pandas", "joblib", "matplotlib", "p
 def pytest_addoption(parser: pytest.Parser) -> None:
     parser.addoption("--full-size", action="store_true", help="run statistical tests over all their seeds")
     parser.addoption("--whole", action="store_true", help="run tests marked `whole` too, and every draw of the others")
+    parser.addoption("--claims", metavar="FILE", help="write down what tests of claims measured")
     parser.addoption("--installed", action="store_true", help="stop unless an installed package is what is tested")
 
 
@@ -80,6 +82,29 @@ def numbers_print_whole():
 def full_size(request: pytest.FixtureRequest) -> bool:
     """True when statistical tests are to run whole; otherwise they run a small version of themselves."""
     return bool(request.config.getoption("--full-size"))
+
+
+@pytest.fixture
+def claim(request: pytest.FixtureRequest, full_size: bool):
+    """Hold a figure to what is claimed of it, at full size, and write it down where `--claims` asks for it."""
+    from claims import CLAIMS
+
+    from specmatch.maths.statistics.levels import binomial_bounds
+
+    def hold(key: str, figure: float, n: int, *, bounds: tuple[float, float] | None = None, share: bool = True) -> None:
+        if not full_size:
+            return
+        stated = next(one for one in CLAIMS if one.key == key)
+        if share and bounds is None:
+            bounds = tuple(float(x) for x in binomial_bounds(round(figure * n), n))
+        low, high = bounds or (None, None)
+        told = {"key": key, "figure": float(figure), "n": int(n), "low": low, "high": high}
+        if request.config.getoption("--claims"):
+            with Path(request.config.getoption("--claims")).open("a", encoding="utf-8") as file:
+                file.write(json.dumps(told) + "\n")
+        assert stated.least <= figure <= stated.most, told
+
+    return hold
 
 
 @pytest.fixture(scope="session")

@@ -72,7 +72,7 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     if what == "audit":
         print("found, of the errors that matter\n")
         print_halves(share_of(rows[rows["planted"] != "clean"], "planted", "found"))
-        print("findings a clean set, gaps in colour, thin beers and few sessions aside\n")
+        print("false findings a clean set, one a code\n")
         print_halves(share_of(clean, "planted", "found"), low_is_bad=False)
         return
     kind = rows["fault"].where(rows["pours"] == 1, rows["fault"] + ", 3 pours")

@@ -29,6 +29,8 @@ class Exposures:
     fault: NDArray[np.object_]
     fault_size: Floats
     depth_mm: Floats
+    foam: Floats
+    haze: Floats
     started: tuple[str, ...] = ()
 
 
@@ -97,7 +99,18 @@ class Bench:
         scans = module.counts(light, noise)
         reflectance = (scans - darks[session]) / np.maximum(references - darks, 1.0)[session]
         band = self._band(over_water[0])
-        return Exposures(scans, references, darks, reflectance, band, pours.fault, pours.fault_size, 10.0 * depth)
+        return Exposures(
+            scans,
+            references,
+            darks,
+            reflectance,
+            band,
+            pours.fault,
+            pours.fault_size,
+            10.0 * depth,
+            pours.foam,
+            pours.haze,
+        )
 
     def _band(self, over_water: Floats) -> tuple[float, float]:
         """The longest stretch of pixels in which the reference carries light enough, nm."""

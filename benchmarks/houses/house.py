@@ -41,7 +41,8 @@ class HouseSpec:
 class Draw:
     """Drawn batches: the three tables, the band that the references carry (nm), and the truth.
 
-    `truth` has the index of `scans`: `beer`, `colour` (EBC), `fault` (blank where none), `fault_size`, `depth_mm`.
+    `truth` has the index of `scans`: `beer`, `colour` (EBC), `fault` (blank where none), `fault_size`, `depth_mm`,
+    `foam` (share of the surface), `haze` (1/cm).
     """
 
     spectra: pd.DataFrame
@@ -142,6 +143,8 @@ class House:
                 "fault": exposures.fault,
                 "fault_size": exposures.fault_size,
                 "depth_mm": exposures.depth_mm,
+                "foam": exposures.foam,
+                "haze": exposures.haze,
             },
             index=scans.index,
         )

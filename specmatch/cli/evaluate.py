@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> Outcome:
         "line": asdict(line),
         "forecast": got.forecast,
     }
-    text = _text(got, line)
+    text = _text(got, line, args.coverage)
     if got.forecast is not None:
         text += (
             "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
@@ -76,9 +76,10 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(results, text)
 
 
-def _text(got: "Evaluation", line: "RunRisks") -> str:
+def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
     import pandas as pd
 
+    from specmatch.house.assessment.evaluation import BEER
     from specmatch.report.text import figures_in_words, figures_line, text_table
 
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
@@ -90,8 +91,10 @@ def _text(got: "Evaluation", line: "RunRisks") -> str:
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
             text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them, pale to dark thirds)",
-            text_table(got.coverage),
+            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+            text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
+            f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+            text_table(_least_covered(got.coverage, coverage)),
             "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
             _largest_parts(got.budget),
             f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
@@ -107,6 +110,14 @@ def _text(got: "Evaluation", line: "RunRisks") -> str:
             fill(_beside_one_reading(got.figures, line), WIDTH),
         ]
     )
+
+
+def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
+    from specmatch.house.assessment.evaluation import BEER
+
+    beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
+    shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
+    return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
 
 
 def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:

@@ -15,7 +15,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("model", metavar="MODEL", help="model file")
     parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
     parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
-    parser.add_argument("--correction", metavar="FILE", help="slope/bias correction that `validate` offered")
+    parser.add_argument("--correction", metavar="FILE", help="correction that `validate` offered")
     add_lab_argument(parser)
     add_dates_argument(parser)
 
@@ -30,9 +30,9 @@ def run(args: argparse.Namespace) -> Outcome:
     scans_or_session, left_out = load_source(args.source, dates=args.dates)
     readings = house.read(scans_or_session, lab=args.lab)
     if args.correction:
-        from specmatch.house.assessment.validation import ColourCorrection
+        from specmatch.house.assessment.correction import ColourCorrection
 
-        readings = ColourCorrection.load(args.correction).apply(readings, house)
+        readings = ColourCorrection.load(args.correction).apply(readings, house, lab=args.lab)
     readings = in_unit(readings, args.unit)
     look = bool(left_out) or any(readings["warnings"].map(len) > 0)
     return Outcome(readings, readings_text(readings), left_out, needs_look=look)

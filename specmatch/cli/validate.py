@@ -1,9 +1,11 @@
 """`specmatch validate`: a model against new batches with new lab values."""
 
 import argparse
+from dataclasses import asdict
+from textwrap import fill
 
 from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
@@ -14,9 +16,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `validate`."""
     parser.add_argument("model", metavar="MODEL", help="model file")
     parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
-    parser.add_argument(
-        "--save-correction", metavar="FILE", help="where to write the slope/bias correction, if one is offered"
-    )
+    parser.add_argument("--save-correction", metavar="FILE", help="where to write the correction, if one is offered")
     add_lab_argument(parser)
     add_dates_argument(parser)
 
@@ -40,19 +40,22 @@ def run(args: argparse.Namespace) -> Outcome:
     figures = found.figures
     lines = [
         f"verdict: {found.verdict}",
-        found.sentence,
+        fill(found.sentence, WIDTH),
         "",
         text_table(found.colour.reset_index()),
         "",
-        f"{figures['n']} batches; bias {figures['bias']:+.2f} {unit} (chance gives up to {figures['bias_limit']:.2f}), "
-        f"SEP {figures['sep']:.2f} {unit}, relative error {figures['relative_error']:.1%}",
+        f"{figures['n']} batches of {figures['n_beers']} beers; bias {figures['bias']:+.2f} {unit}, SEP "
+        f"{figures['sep']:.2f} {unit}, relative error {figures['relative_error']:.1%}",
         f"intervals cover {figures['covered']:.0%} of the lab values "
         f"({figures['covered_low']:.0%}-{figures['covered_high']:.0%}), stated {figures['nominal_coverage']:.0%}",
     ]
     if correction is not None:
         lines.append(
-            f"offered correction {correction.version}: log colour = {correction.shift:+.4f} + {correction.slope:.4f} x "
-            "log colour; nothing applies it by itself" + (f"; written to {saved}" if saved else "")
+            fill(
+                f"offered: {correction.sentence(unit)}; nothing applies it by itself"
+                + (f"; written to {saved}" if saved else ""),
+                WIDTH,
+            )
         )
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [
@@ -67,11 +70,8 @@ def run(args: argparse.Namespace) -> Outcome:
         "correction": None
         if correction is None
         else {
+            **asdict(correction),
             "version": correction.version,
-            "slope": correction.slope,
-            "shift": correction.shift,
-            "n_batches": correction.n_batches,
-            "set_hash": correction.set_hash,
             "file": saved or None,
         },
     }

@@ -430,7 +430,8 @@ class HouseModel:
         >>> judged["decision"].to_dict()
         {'NP-1-001-S1': 'hold', 'MP-1-001-S1': 'hold', 'AL-1-001-S1': 'consistent'}
         >>> judged.loc["MP-1-001-S1", "reason"]
-        'not typical of Amber Lane (p < 0.001, under the stated 0.05); typical of Meadow Pils'
+        'not typical of Amber Lane (p < 0.001, fewer than one true sample in 1000 lies as far out; held under
+        0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = {row.label for row in specification.labels} if specification else ()

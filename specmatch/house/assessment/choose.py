@@ -5,13 +5,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
-from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.fitting.fitting import one_thread
+from specmatch.maths.classification.cross_validation import f_statistics
+from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
+from specmatch.maths.classification.model_selection import select_space
+from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
-from specmatch.reference.audit.batch_scores import BatchScores, features, score_batches
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
@@ -138,8 +140,8 @@ def learning_curve(
     [[6.0, 0.012], [11.0, 0.009]]
     """
     pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
-    scored = score_batches(pours)
-    if scored is None:
+    judged = judge_batches(pours.reflectance, pours.levels)
+    if judged is None:
         raise TooFewBatchesError(
             f"the set holds {counted(pours.levels.beer.size, 'batch')} of {counted(len(pours.beer_names), 'beer')}; a "
             "curve needs several of each"
@@ -150,7 +152,7 @@ def learning_curve(
         n = int((pours.levels.beer == beer).sum())
         slope = _colour_curve(pours, lab, beer)
         for added in (0, *more):
-            false_reject, caught, like = _identity(scored, beer, added, false_reject_rate)
+            false_reject, caught, like = _identity(judged, beer, added, false_reject_rate)
             error = float(np.sqrt(max(slope[0] + slope[1] / (n + added), 0.0))) if slope else np.nan
             most_like = pours.beer_names[like] if like >= 0 else ""
             rows.append((name, added, n + added, error, false_reject, caught, most_like))
@@ -159,10 +161,9 @@ def learning_curve(
 
 
 def _axes_of(pours: Pours) -> Floats:
-    spectra = features(pours.batch_means())
-    about = spectra - spectra.mean(axis=0)
-    left, spread, _ = np.linalg.svd(about, full_matrices=False)
-    return (left * spread)[:, :N_AXES]
+    """Return batches on the main axes of the scale on which a model would tell beers apart."""
+    samples, levels = one_sample_a_batch(pours.reflectance, pours.levels)
+    return project(select_space(samples, pours.reflectance, levels, n_components=N_AXES), samples).scores
 
 
 def _by_distance(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
@@ -247,27 +248,22 @@ def _fit(pours: Pours, lab: Floats, rows: Ints) -> ColourModel:
     )
 
 
-def _identity(scored: BatchScores, beer: int, added: int, rate: float) -> tuple[float, float, int]:
+def _identity(judged: JudgedBatches, beer: int, added: int, rate: float) -> tuple[float, float, int]:
     """Return false reject, share of the beer most like it that is held, and that beer, with `added` more batches."""
-    scatter, n_axes = scored.scatter, scored.scores.shape[1]
-    n, dof = int(scatter.counts[beer]), float(scatter.dof[beer])
-    own = scored.t2[scored.beer == beer, beer]
+    model, n_beers = judged.model, judged.model.batches_per_beer.size
+    n, n_axes = int(model.batches_per_beer[beer]), judged.scores.shape[1]
+    own = judged.squared[judged.beer == beer, beer]
     own = own[np.isfinite(own)]
-    if own.size == 0 or dof + added <= n_axes:
+    if own.size == 0 or not model.judges:
         return np.nan, np.nan, -1
 
-    def held(t2: Floats, batches_before: int, dof_before: float) -> float:
-        grown = t2 * ((n + added) / (n + added + 1)) / (batches_before / (batches_before + 1))
-        tail_dof = dof_before + added - n_axes + 1
-        return float(np.mean(fdtrc(n_axes, tail_dof, grown * tail_dof / ((dof_before + added) * n_axes)) < rate))
+    def held(squared: Floats, batches_before: int) -> float:
+        grown = squared * (1.0 + 1.0 / batches_before) / (1.0 + 1.0 / (n + added))
+        far = f_statistics(grown, n_axes, model.metric.dof + added, model.scatter, np.full(grown.size, beer))
+        return float(np.mean(model.tail.p_value(far.statistic, far.n_axes, far.dof) < rate))
 
-    caught = {
-        other: held(scored.t2[scored.beer == other, beer], n, dof)
-        for other in range(scatter.counts.size)
-        if other != beer and np.isfinite(scored.t2[scored.beer == other, beer]).all()
-    }
-    if not caught:
-        return held(own, max(n - 1, 1), dof - 1), np.nan, -1
-    typical = {other: float(np.median(scored.t2[scored.beer == other, beer])) for other in caught}
-    like = min(typical, key=lambda other: typical[other])
-    return held(own, max(n - 1, 1), dof - 1), caught[like], like
+    of_other = {other: judged.squared[judged.beer == other, beer] for other in range(n_beers) if other != beer}
+    if not of_other:
+        return held(own, max(n - 1, 1)), np.nan, -1
+    like = min(of_other, key=lambda other: float(np.median(of_other[other])))
+    return held(own, max(n - 1, 1)), held(of_other[like], n), like

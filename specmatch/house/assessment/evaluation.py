@@ -28,6 +28,7 @@ from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
 
 if TYPE_CHECKING:
@@ -36,6 +37,7 @@ if TYPE_CHECKING:
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
 OF_A_READING = ("colour", "nearest_beer", "p_value", "plausible_beers", "n_pours")
 THIRDS = ("pale", "middle", "dark")
+ALL, COLOUR, BEER = "all", "colour", "beer"  # what batches are grouped by in the table of coverage
 
 
 @dataclass(frozen=True)
@@ -48,7 +50,9 @@ class Evaluation:
     # `plausible_beers`
     identity: pd.DataFrame
     mix_ups: pd.DataFrame  # those least often held first
-    coverage: pd.DataFrame  # `nominal`, `group`, `covered` (share of `n`), 95 % bounds `low` and `high`
+    # `nominal`, `by` (all, colour, beer), `group`, `covered` (share of `n`), its 95 % bounds `low` and `high`, and the
+    # `palest` and `darkest` lab colour in the group
+    coverage: pd.DataFrame
     folds: pd.Series  # fold of each batch
     budget: pd.DataFrame | None = None  # of the model of the whole set, see `HouseModel.budget`; None without colours
     # what a plan forecast beside what was found: `figure, forecast, low, high, found, as_forecast`; None without one
@@ -109,7 +113,8 @@ def evaluate(
     >>> len(result.colour) == len(past.batches)
     True
     """
-    names = [str(name) for name in refs.scans["batch"].unique()]
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
     beers = refs.batches.loc[names, "beer"]
     folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
@@ -129,14 +134,15 @@ def evaluate(
     identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
     for table in (colour, identity):
         table.index.name = "batch"
-    coverage = _coverage(intervals, lab)
+    coverage = _coverage(intervals, lab, beers)
     figures = _figures(colour, identity, coverage, house)
     parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
-    for component, sd in parts_of_spread["sd"].items():
-        figures[f"{component}_sd"] = float(sd)
+    for component, found in parts_of_spread.iterrows():
+        for name in ("sd", "sd_low", "sd_high"):
+            figures[f"{component}_{name}"] = float(found[name])
     figures["n_folds"], figures["seed"] = int(folds.max() + 1), seed
     rate = house.false_reject_rate
-    unknown = refused_unknown(refs, rate)
+    unknown = refused_unknown(refs, rate, n_jobs=n_jobs)
     figures["unknown_refused"] = unknown["count"].sum() / max(unknown["n"].sum(), 1) if len(unknown) else float("nan")
     whole = _whole_set(house, refs)
     figures["unknown_refused_over_colours"] = refused_over_colours(whole.identity, rate, seed)
@@ -179,7 +185,7 @@ def _hold_out(
     scans = scans[scans["sample"].isin(first)]
     batch_of = scans.groupby("sample", sort=False)["batch"].first()
     beer_of = refs.batches.loc[batch_of, "beer"].set_axis(batch_of.index)
-    lab = _labs(fitted, refs.batches, batch_of)
+    lab = labs_told_apart(fitted, refs.batches, batch_of)
     spectra = refs.spectra.loc[scans.index]
     parts = parts_by_module(fitted, spectra, scans)
     samples = {id(part): part.samples() for part in parts}
@@ -211,10 +217,10 @@ def _hold_out(
     return _Fold(readings, p_values, pd.concat(intervals), pd.concat(blends), _log_colours(fitted, refs, batches))
 
 
-def _labs(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
+def labs_told_apart(fitted: FittedHouse, batches: pd.DataFrame, batch_of: pd.Series) -> dict[str, str] | None:
     """Return who measured the batch of each sample, as far as the model tells labs apart."""
     known = None if fitted.colour is None else fitted.colour.labs
-    if known is None or not known.labs:
+    if known is None or not known.labs or "lab" not in batches:
         return None
     labs = batches.loc[batch_of, "lab"]
     return {str(sample): lab for sample, lab in zip(batch_of.index, labs, strict=True) if lab in known.labs}
@@ -232,23 +238,30 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
 
 
-def _coverage(intervals: pd.DataFrame, lab: pd.Series) -> pd.DataFrame:
+def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
     known = intervals.assign(lab=lab.loc[intervals["batch"]].to_numpy()).dropna(subset=["lab", "colour_low"])
     order = lab.dropna().rank(method="first")
     third = np.minimum((3 * (order - 1) // max(len(order), 1)).astype(int), 2)
     rows = []
     for nominal, part in known.groupby("nominal"):
-        inside = (part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])
-        group = np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()]
-        for name in ("all", *THIRDS):
-            chosen = inside if name == "all" else inside[group == name]
-            rows.append((nominal, name, *_share(int(chosen.sum()), len(chosen)), len(chosen)))
-    return pd.DataFrame(rows, columns=["nominal", "group", "covered", "low", "high", "n"])
+        inside = ((part["colour_low"] <= part["lab"]) & (part["lab"] <= part["colour_high"])).to_numpy()
+        groups = {
+            ALL: np.full(len(part), "all", dtype=object),
+            COLOUR: np.array(THIRDS, dtype=object)[third.loc[part["batch"]].to_numpy()],
+            BEER: beers.loc[part["batch"]].to_numpy(dtype=object),
+        }
+        for by, group in groups.items():
+            for name in THIRDS if by == COLOUR else sorted(set(group)):
+                chosen = group == name
+                ends = (part["lab"][chosen].min(), part["lab"][chosen].max())
+                rows.append((nominal, by, name, *_share(int(inside[chosen].sum()), int(chosen.sum())), *ends))
+    columns = ["nominal", "by", "group", "covered", "low", "high", "n", "palest", "darkest"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def _share(count: int, n: int) -> tuple[float, float, float]:
+def _share(count: int, n: int) -> tuple[float, float, float, int]:
     low, high = binomial_bounds(count, n)
-    return (count / n if n else float("nan")), float(low), float(high)
+    return (count / n if n else float("nan")), float(low), float(high), n
 
 
 def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFrame, house: HouseModel) -> pd.Series:
@@ -259,7 +272,7 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
     right = int((told["nearest_beer"] == told["beer"]).sum())
     false_hold = int((told["p_value_own"] <= house.false_reject_rate).sum())
     several = int((told["plausible_beers"].map(len) > 1).sum())
-    at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["group"] == "all")]
+    at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["by"] == ALL)]
     half_width = ((known["colour_high"] - known["colour_low"]) / 2 / known["colour"]).to_numpy()
     figures: dict[str, object] = {
         "n_batches": len(identity),

@@ -36,7 +36,8 @@ def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
 def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Series | None = None) -> pd.DataFrame:
     """Say how much of the spread of readings lies between batches, between pours and between scans of a pour.
 
-    Nested components are not reproducibility: every batch was measured by its own people on its own day.
+    Columns `variance`, `sd` (free of the bias that a root of few degrees of freedom has), its 95 % bounds `sd_low` and
+    `sd_high`, `df`. Nested components are not reproducibility: every batch was measured by its own people on its day.
     """
     missing = values.index.difference(scans.index)
     if len(missing):
@@ -45,25 +46,12 @@ def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Seri
     table = scans.loc[kept.index]
     batch = pd.factorize(table["batch"])[0]
     pour = pd.factorize(pd.MultiIndex.from_frame(table[["batch", "pour"]]))[0]
-    numbers, beer_df = kept.to_numpy(), 0
-    if beer is not None:
-        kinds = table["batch"].map(beer).to_numpy()
-        # each batch has one vote in its beer's mean, however often it was scanned
-        by_batch = pd.DataFrame({"kind": kinds, "batch": batch, "value": numbers}).groupby(["kind", "batch"])["value"]
-        centre = by_batch.mean().groupby(level="kind").mean()
-        numbers = numbers - centre.loc[kinds].to_numpy()
-        beer_df = len(centre) - 1
-    # where the innermost layer has one member each, it is left to the layer above
-    layers = [batch] if np.unique(pour).size == kept.size else [batch, pour]
-    variance, df = nested_components(numbers, layers)
-    if beer_df and df[0] > beer_df:
-        # the beers' means took freedom from between the batches
-        variance[0] *= df[0] / (df[0] - beer_df)
-        df[0] -= beer_df
-    if len(layers) == 1:
-        variance, df = np.append(variance, np.nan), np.append(df, 0)
+    kind = None if beer is None else pd.factorize(table["batch"].map(beer))[0]
+    found = nested_components(kept.to_numpy(), [batch, pour], kind)
+    low, high = found.sd_bounds()
     names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
-    return pd.DataFrame({"variance": variance, "sd": np.sqrt(variance), "df": df}, index=names)
+    columns = {"variance": found.variance, "sd": found.sd, "sd_low": low, "sd_high": high, "df": found.df}
+    return pd.DataFrame(columns, index=names)
 
 
 def coverage_of_one_model(n_batches: int, coverage: float) -> pd.Series:

@@ -1,5 +1,6 @@
 """What the findings of an audit cost: a model fitted with and without following their advice, batches held out."""
 
+from functools import reduce
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -40,8 +41,8 @@ def finding_costs(
     DataFrame
         `code`, `findings` (how many), and before and after following the advice of all of them: `colour_error`
         (relative, root mean square, of batches whose own label and lab colour nobody doubts), `false_hold` (share of
-        those batches held), `mix_ups_held` (mean share of swapped labels that would be held), and `n_batches`, on how
-        many this rests. NaN where the set cannot tell.
+        those batches held), `mix_ups_held` (share of the other beers that they would not pass for), and `n_batches`,
+        on how many this rests. NaN where the set cannot tell.
 
     Raises
     ------
@@ -54,24 +55,13 @@ def finding_costs(
     ['mislabelled']
     """
     house = HouseModel() if house is None else house
-    findings = refs.audit()
-    scans, batches = refs.scans, refs.batches
-    doubted: set[str] = set()
-    groups: dict[str, list[Remedy]] = {}
-    for row in findings.to_dict("records"):
-        remedy = remedy_of(row["code"], row["level"], row["subject"], row["suggestion"], scans, batches)
-        if remedy.kind in ("extend", "lab", "settle"):
-            continue
-        groups.setdefault(row["code"], []).append(remedy)
-        doubted |= _batches_of(row["level"], row["subject"], scans)
+    groups, doubted = _edits(refs)
     if not groups:
         return pd.DataFrame(columns=list(COST_COLUMNS))
     before = evaluate(house, refs, n_folds=n_folds, seed=seed)
     rows = []
     for code, remedies in groups.items():
-        after_refs = refs
-        for remedy in remedies:
-            after_refs = _followed(after_refs, remedy)
+        after_refs = reduce(_followed, remedies, refs)
         try:
             after = evaluate(house, after_refs, n_folds=n_folds, seed=seed)
         except SpecmatchError as error:
@@ -83,6 +73,24 @@ def finding_costs(
             cost |= {f"{name}_before": pair[0][name], f"{name}_after": pair[1][name]}
         rows.append(cost)
     return pd.DataFrame(rows, columns=list(COST_COLUMNS))
+
+
+def follow_advice(refs: "ReferenceSet", code: str) -> "ReferenceSet":
+    """Return the set after all edits that its audit advises for a code."""
+    return reduce(_followed, _edits(refs)[0].get(code, []), refs)
+
+
+def _edits(refs: "ReferenceSet") -> tuple[dict[str, list[Remedy]], set[str]]:
+    """Return the edits that an audit advises, by code, and the batches that it doubts."""
+    groups: dict[str, list[Remedy]] = {}
+    doubted: set[str] = set()
+    for row in refs.audit().to_dict("records"):
+        told = (row["code"], row["level"], row["subject"], row["suggestion"])
+        remedy = remedy_of(*told, refs.scans, refs.batches)
+        if remedy.kind not in ("extend", "lab", "settle"):
+            groups.setdefault(row["code"], []).append(remedy)
+            doubted |= _batches_of(row["level"], row["subject"], refs.scans)
+    return groups, doubted
 
 
 def _batches_of(level: str, subject: str, scans: pd.DataFrame) -> set[str]:
@@ -108,9 +116,12 @@ def _figures(result: Evaluation, judged: list[str], rate: float) -> dict[str, fl
     colour = result.colour.loc[judged].dropna(subset=["lab", "colour"])
     off = np.log(colour["colour"].astype(float) / colour["lab"].astype(float))
     own = result.identity.loc[judged, "p_value_own"].dropna()
-    held = result.mix_ups["held"].astype(float)
+    # of each batch that nobody doubts, the other beers that it would not pass for: those most like it tell
+    told = result.identity.loc[judged]
+    others = [sum(beer != own for beer in one) for one, own in zip(told["plausible_beers"], told["beer"], strict=True)]
+    n_others = result.identity["beer"].nunique() - 1
     return {
         "colour_error": float(np.sqrt(np.mean(off**2))) if len(off) else np.nan,
         "false_hold": float((own <= rate).mean()) if len(own) else np.nan,
-        "mix_ups_held": float(held.mean()) if len(held) else np.nan,
+        "mix_ups_held": 1.0 - float(np.mean(others)) / n_others if others and n_others else np.nan,
     }

@@ -7,9 +7,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 
-from specmatch.house.fitting.fitting import FittedHouse
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, gather_set
+from specmatch.array_types import Mask
+from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
@@ -26,6 +28,8 @@ ANY_BEER = "any beer of the set"
 # unknown beers that are drawn over the colours of the house: enough for two per cent; and absorbance, over its mean,
 # below which a channel's shape is not told from noise (tuning)
 UNKNOWN_DRAWN, FAINT = 600, 0.03
+# refits without some of the beers; a set of so many beers or fewer leaves out one at a time
+MOST_TURNS = 6
 # a pair that is held at least so often needs no advice
 GOOD_ENOUGH = 0.95
 
@@ -69,28 +73,39 @@ def held_blends(
     return pd.DataFrame(rows, columns=["claimed", "really", "held", "share", "other"])
 
 
-def refused_unknown(refs: ReferenceSet, false_reject_rate: float) -> pd.DataFrame:
-    """Leave each beer out in turn and count how many of its batches every other beer refuses."""
+def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int | None = None) -> pd.DataFrame:
+    """Leave beers out in turn and count how many of their batches every other beer refuses.
+
+    Beers that are left out together have other beers between them in colour, so that none lacks its neighbours.
+    """
     pours = gather_set(refs)
-    levels, beer_of_pour = pours.levels, pours.levels.codes("beer")
-    first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
-    means, counts = levels.mean(pours.reflectance, to="sample"), levels.counts("sample")
-    rows = []
-    for code, beer in enumerate(pours.beers):
-        kept, own_batches = beer_of_pour != code, levels.beer == code
-        if len(pours.beers) < 2 or (~own_batches).sum() < FEWEST_BATCHES:
-            continue
-        fit = fit_class_model(
-            pours.reflectance[kept],
-            levels.part(kept),
-            false_reject_rate=false_reject_rate,
-            shared=pours.shared_noise(kept),
-        )
-        own = first_sample[own_batches]
-        p = fit.match(means[own], counts[own]).p_value
-        refused = int((p.max(axis=1) <= false_reject_rate).sum())
-        rows.append((ANY_BEER, f"{beer}, unknown to the set", refused, own.size))
+    of_beer = pours.levels.mean(pours.reflectance, to="beer").mean(axis=1)
+    turn = np.empty(of_beer.size, np.int64)
+    turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
+    batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
+    able = [t for t in np.unique(turn) if len(turn) > 1 and batches.sum() - batches[t] >= FEWEST_BATCHES]
+    parts = Parallel(n_jobs=n_jobs)(delayed(_refused)(pours, turn == t, false_reject_rate) for t in able)
+    counted_of = {int(beer): row for part in parts for beer, row in part.items()}
+    rows = [(ANY_BEER, f"{pours.beers[k]}, unknown to the set", *counted_of[k]) for k in sorted(counted_of)]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
+
+
+@one_thread()
+def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, tuple[int, int]]:
+    """Return of each beer left out how many of its batches are refused, and how many there are."""
+    levels = pours.levels
+    first_sample = levels.sample[np.unique(levels.codes("batch"), return_index=True)[1]]
+    kept = ~out[levels.codes("beer")]
+    fit = fit_class_model(
+        pours.reflectance[kept],
+        levels.part(kept),
+        false_reject_rate=false_reject_rate,
+        shared=pours.shared_noise(kept),
+    )
+    own = first_sample[out[levels.beer]]
+    p = fit.match(levels.mean(pours.reflectance, to="sample")[own], levels.counts("sample")[own]).p_value
+    refused, beer = p.max(axis=1) <= false_reject_rate, levels.beer[out[levels.beer]]
+    return {int(k): (int(refused[beer == k].sum()), int((beer == k).sum())) for k in np.flatnonzero(out)}
 
 
 def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: int) -> float:

@@ -21,6 +21,7 @@ from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import conformance_probability
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
+from specmatch.wording import p_in_words
 
 WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
 
@@ -144,8 +145,7 @@ def _of_identity(
             f"{claimed} is not offered on the day this sample was measured (valid_from, valid_to of the beers table)",
             "keep the packages; correct the claim, or the table of beers",
         )
-    rate = f"under the stated {false_reject_rate:.3g}"
-    unlikely = f"p < 0.001, {rate}" if claimed_p_value < 0.001 else f"p = {claimed_p_value:.3f}, {rate}"
+    unlikely = f"{p_in_words(claimed_p_value)}; held under {false_reject_rate:.3g}"
     if others:
         return Decision(
             HOLD,

@@ -32,6 +32,7 @@ from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
 
@@ -65,6 +66,10 @@ def fit_set(
     name_faults: bool = True,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    if older - set(without):
+        logger.warning("older than the recipe of its beer (valid_from), not learnt from: %s", ", ".join(sorted(older)))
+    without = {*without, *older}
     fitted = fit_house(
         refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, name_faults=name_faults
     )

@@ -36,6 +36,7 @@ from specmatch.measurement.reflectance.path_length import (
     fillings,
     unfit_for_one_depth,
 )
+from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
@@ -174,6 +175,14 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     return pd.factorize(names)[0].astype(np.int64)
 
 
+def _to_learn_from(refs: ReferenceSet, without: Collection[str], module: str | None) -> pd.DataFrame:
+    """Return the scans of a module without some batches and those that are older than the recipe of their beer."""
+    out = {*without, *before_recipe(refs.scans, refs.batches, refs.beers)}
+    # which modules are further ones the whole set says, whatever is held out of it
+    scans = scans_of_module(refs.scans, module)
+    return scans[~scans["batch"].isin(out)] if out else scans
+
+
 def gather_set(
     refs: ReferenceSet,
     *,
@@ -186,8 +195,7 @@ def gather_set(
     at_depth: tuple[SetDepth | None, PathLaw | None] | None = None,
 ) -> SetPours:
     """Average the scans of a set to pours, those of its own module or of a further one, and bring them to its depth."""
-    # which modules are further ones the whole set says, whatever is held out of it
-    scans = scans_of_module(refs.scans, module).loc[lambda own: ~own["batch"].isin(list(without))]
+    scans = _to_learn_from(refs, without, module)
     batches = _batches(scans, first_batches)
     place = {name: code for code, name in enumerate(batches)}
     scans = scans.rename_axis("scan_id").assign(place=scans["batch"].map(place))

@@ -70,18 +70,21 @@ def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sa
     rows = np.flatnonzero((factor != 1.0) | (path_sd > 0.0))
     law = fitted.path_law
     # pours differ little beside what bringing does: the mean as measured stands for them
-    raw = mean_by(brought.measured, sample_of_scan)[0][rows]
+    place = np.full(len(names), -1)
+    place[rows] = np.arange(rows.size)
+    of_row = place[sample_of_scan]
+    raw = mean_by(brought.measured[of_row >= 0], of_row[of_row >= 0])[0]
     directions = law.directions(raw, factor[rows], path_sd[rows])
     codes: dict[str, list[str]] = {}
     sentences: dict[str, list[str]] = {}
     for row in np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names))):
         codes.setdefault(str(names[row]), []).append(OUT_OF_RANGE)
+    at = f"taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
     for scan, lacking in brought.unknown.items():
         name = str(names[sample_of_scan[scan]])
         if UNKNOWN not in codes.setdefault(name, []):
             codes[name].append(UNKNOWN)
-            said = f"{lacking}: taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
-            sentences.setdefault(name, []).append(said)
+            sentences.setdefault(name, []).append(f"{lacking}: {at}")
     for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND):
         sentences.setdefault(str(names[row]), []).append(_how(fitted.depth, law, float(factor[row])))
     return SampleDepths(factor, rows, directions, law.gain(raw, factor[rows]), codes, sentences)

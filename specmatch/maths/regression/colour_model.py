@@ -180,6 +180,18 @@ class ColourModel:
         value = self.response.value
         return Interval(value(middle), value(low), value(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
 
+    def held_out_errors(self, n_pours: int, coverage: float) -> Floats:
+        """Return held-out errors at so many pours over half an interval, a column for each choice of the pours."""
+        # -> (K, r): reading minus lab value, in logarithms; the choices of a batch that has fewer are said again
+        used = self.score_pours == np.clip(n_pours, 1, self.most_pours)
+        score, batch = self.score[used], self.score_batch[used]
+        if self.n_batches < batches_needed(coverage):
+            half = t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
+        else:
+            half = jackknife_plus(np.zeros((1, self.n_batches)), np.abs(score), np.ones(1), batch, coverage)[1]
+        own = [score[batch == code] for code in range(self.n_batches)]
+        return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
+
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
         middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
         scale = np.sqrt(variance + self.response.variance(self.error, self.response.value(middle)))

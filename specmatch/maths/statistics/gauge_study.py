@@ -40,14 +40,8 @@ class CrossedLayout:
         return mean_square_bounds(np.asarray(weights, float) @ self.weights, self.mean_square, self.df, level=level)
 
     def satterthwaite_df(self, weights: ArrayLike) -> float:
-        """Degrees of freedom of a weighted sum of components.
-
-        F. E. Satterthwaite, Biometrics Bulletin 2:110-114, 1946.
-        """
-        parts = (np.asarray(weights, float) @ self.weights) * self.mean_square
-        used = (self.df > 0) & (parts != 0.0)
-        below = float(np.sum(parts[used] ** 2 / self.df[used]))
-        return float(parts.sum()) ** 2 / below if below > 0 else float("nan")
+        """Degrees of freedom of a weighted sum of components."""
+        return satterthwaite_df(np.asarray(weights, float) @ self.weights, self.mean_square, self.df)
 
 
 def crossed_layout(values: ArrayLike, factors: Sequence[ArrayLike]) -> CrossedLayout:
@@ -120,6 +114,17 @@ def _component_weights(
     square = np.delete(np.delete(expected, n - 1, axis=0), n - 2, axis=1)
     weights[np.ix_(kept, range(n - 1))] = np.linalg.inv(square)
     return weights
+
+
+def satterthwaite_df(weights: ArrayLike, mean_square: ArrayLike, df: ArrayLike) -> float:
+    """Return the degrees of freedom of a weighted sum of independent mean squares.
+
+    F. E. Satterthwaite, Biometrics Bulletin 2:110-114, 1946.
+    """
+    parts, n = np.asarray(weights, float) * np.asarray(mean_square, float), np.asarray(df, float)
+    used = (n > 0) & (parts != 0.0)
+    below = float(np.sum(parts[used] ** 2 / n[used]))
+    return float(parts.sum()) ** 2 / below if below > 0 else float("nan")
 
 
 def mean_square_bounds(

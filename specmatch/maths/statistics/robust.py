@@ -87,3 +87,21 @@ def beyond_robust_limit(squared: Floats) -> Mask:
     # residuals that are rounding for half of the rows say nothing about the others
     odd = root > middle + ODD * spread if spread > 1e-6 * root.max() else np.zeros(root.size, bool)
     return odd if odd.mean() <= MOST_ODD else np.zeros(root.size, bool)
+
+
+def algorithm_a(values: Floats) -> tuple[float, float]:
+    """Return robust mean and standard deviation of laboratories' results: values beyond 1.5 s are drawn in to there.
+
+    Algorithm A of ISO 13528 and ISO 5725-5 (from memory); P. J. Huber, Robust Statistics, 1981, proposal 2.
+    """
+    # values (n,)
+    middle = float(np.median(values))
+    spread = float(np.median(np.abs(values - middle))) / NORMAL_MAD
+    if spread == 0.0:  # more than half agree to the digit: the values as they are
+        return float(values.mean()), float(values.std(ddof=1))
+    for _ in range(100):
+        drawn = np.clip(values, middle - 1.5 * spread, middle + 1.5 * spread)
+        before, middle, spread = spread, float(drawn.mean()), 1.134 * float(drawn.std(ddof=1))
+        if abs(spread - before) <= 1e-9 * spread:
+            break
+    return middle, spread

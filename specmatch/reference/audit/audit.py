@@ -5,8 +5,8 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.batches import COLOUR_UNITS
+from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.regression.colour_model import regressions_for
-from specmatch.reference.audit.batch_scores import score_batches
 from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
@@ -27,8 +27,7 @@ def audit_tables(
 ) -> pd.DataFrame:
     """Return what is wrong, doubtful or thin in a reference set.
 
-    Every batch is judged by a set that does not hold it. On clean sets of the demo brewery all findings together
-    number less than one a set on average.
+    Every batch is judged by a set that does not hold it, in the space of a model of that set.
     """
     findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
     # what a further module sees otherwise is for the transfer to learn, and no fault of the set
@@ -50,15 +49,15 @@ def audit_tables(
     if lab is not None:
         findings += lab_findings(pours, lab, colour_unit)
         findings += lab_bias_findings(lab, labs)
-    scored = score_batches(pours)
+    scored = judge_batches(pours.reflectance, pours.levels)
     if scored is not None:
-        session = _sessions(scans, names)
-        drifted = list(session_findings(scored, session))
+        session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")
+        drifted = list(session_findings(scored, typical, session))
         off = set(np.array(names)[np.isin(session, [finding.subject for finding in drifted])])
         # a batch that fits no beer needs no finding of its own where its whole session is off
         findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]
         findings += drifted
-        level = scored.along(scored.up_strength, np.arange(len(names))) if lab is None else lab.log_read
+        level = scored.up(typical, strength=True) if lab is None else lab.log_read
         findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
     table = findings_table(findings, every_scan, every_batch)
     table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)

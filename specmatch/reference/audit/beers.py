@@ -5,14 +5,20 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.reference.audit.batch_scores import BatchScores
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.40, 0.02
+RECIPE_RATE, CLUSTER_RATE = 0.10, 0.2
+# Two beers lie so far apart, in units of the scatter of the other beers about theirs.
+LEAST_APART = 7.0
+DAYS_OF_A_YEAR = 365.25
+# A season that beers share is taken out where chance would bring as much of one so seldom.
+SEASON_P = 0.01
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
@@ -21,33 +27,59 @@ LENT_DOF = 40
 N_SIMULATED = 4000
 
 
-def beer_findings(pours: Pours, scored: BatchScores, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
+def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
     # level (n_batches,), dates (n_batches,)
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
     # from
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
-    levels = [level[rows] for rows in members]
+    turn = _turn_of_the_year(dates)
     changed: set[int] = set()
     for beer, rows in enumerate(members):
-        dated, usual = rows[dates[rows] != ""], _usual_variance(levels, beer)
+        dated = rows[dates[rows] != ""]
+        others = [own[dates[own] != ""] for place, own in enumerate(members) if place != beer]
+        steady = level - _season(level, others, turn)
+        usual = _usual_variance([steady[own] for own in others])
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            finding = _change(pours, beer, in_time, level[in_time], dates, usual, RECIPE_RATE / n_beers)
+            finding = _change(pours, beer, in_time, steady[in_time], dates, usual, RECIPE_RATE / n_beers)
             if finding is not None:
                 changed.add(beer)
                 yield finding
     for beer, rows in enumerate(members):
         if rows.size >= FEWEST_FOR_CLUSTERS and beer not in changed:
-            yield from _clusters(pours, beer, rows, scored.whitened(rows), CLUSTER_RATE / n_beers)
+            yield from _clusters(pours, beer, rows, scored.among_others(beer), CLUSTER_RATE / n_beers)
 
 
-def _usual_variance(levels: list[Floats], beer: int) -> float:
+def _usual_variance(others: list[Floats]) -> float:
     """Return the variance within the other beers of the set, on all their degrees of freedom."""
-    others = [level for place, level in enumerate(levels) if place != beer and level.size > 1]
+    others = [level for level in others if level.size > 1]
     free = sum(level.size - 1 for level in others)
     return float(sum(((level - level.mean()) ** 2).sum() for level in others) / free) if free else 0.0
+
+
+def _turn_of_the_year(dates: NDArray[np.str_]) -> Floats:
+    """Return cosine and sine of the day of the year of each date, shape (n, 2); zeros where it is not known."""
+    day = np.array([date[:10] or "NaT" for date in dates], dtype="datetime64[D]")
+    turn = 2.0 * np.pi * (day - np.datetime64("2000-01-01")) / np.timedelta64(1, "D") / DAYS_OF_A_YEAR
+    return np.nan_to_num(np.stack([np.cos(turn), np.sin(turn)], axis=1))
+
+
+def _season(level: Floats, beers: list[Ints], turn: Floats) -> Floats:
+    """Return the wave of the year that beers go through together, at each batch; zeros where they show none."""
+    # level (n_batches,), beers: batches of each, turn (n_batches, 2)
+    beers = [rows for rows in beers if rows.size > 1]
+    none, free = np.zeros(level.size), sum(rows.size - 1 for rows in beers) - 2
+    if free < FEWEST_FOR_CHANGE:
+        return none
+    y = np.concatenate([level[rows] - level[rows].mean() for rows in beers])
+    x = np.concatenate([turn[rows] - turn[rows].mean(axis=0) for rows in beers])
+    wave = np.linalg.lstsq(x, y, rcond=None)[0]
+    left = float(((y - x @ wave) ** 2).sum())
+    explained = max(float(y @ y) - left, 0.0)
+    shown = left > 0 and fdtrc(2, free, explained / 2.0 / (left / free)) < SEASON_P
+    return np.asarray(turn @ wave) if shown else none
 
 
 def _change(
@@ -95,6 +127,9 @@ def _step_limit(n: int, rate: float) -> float:
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:
     side, share = _best_split(points)
+    apart = float(np.linalg.norm(points[side].mean(axis=0) - points[~side].mean(axis=0)))
+    if apart < LEAST_APART:
+        return
     # one long axis splits more easily than many even ones; which it is is not known
     if share <= max(_split_limit(rows.size, n_axes, round(rate, 6)) for n_axes in (1, points.shape[1])):
         return

@@ -8,38 +8,42 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
-# A label is doubted when the batch is far from its beer and clearly nearer to another (difference of T2) ...
-DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 10.0
-# ... or when it is so far from its beer that a clean set of this size would hold it once in a thousand.
-UNLIKE_ANY_RATE = 0.001
+# A label is doubted when the batch is far from its beer and another beer is likelier by as many times as there are
+# batches that might be mistaken (p-values), or clearly nearer (difference of T2, where long tails hide it) ...
+DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 30.0
+# ... or where none is nearer when a clean set would hold it once in ten thousand.
+UNLIKE_ANY_RATE = 1e-4
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
+# A reading so many times as far from the other batches of its beer as the lab value is what is wrong, not the lab.
+STRANGER = 1.5
 # Two labs are compared from so many batches each, and told apart at this two-sided level.
 FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 
 
-def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
+def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
     """Yield `mislabelled` for batches that are unlike their beer, with the beer that they fit, if any."""
     for row, beer in enumerate(scored.beer):
-        t2, p_value = scored.t2[row], scored.p_value[row]
+        squared, p_value = scored.squared[row], scored.p_value[row]
         if not p_value[beer] < DOUBTED_P:
             continue
         batch, label = pours.batch_names[row], pours.beer_names[beer]
         doubt = f"batch {batch} is labelled {label}, but {p_value[beer]:.1e} of {label} would lie as far out as it does"
-        others = np.where(np.arange(t2.size) == beer, np.inf, np.where(np.isnan(t2), np.inf, t2))
+        others = np.where(np.arange(squared.size) == beer, np.inf, squared)
         nearest = int(others.argmin())
-        gain = float(t2[beer] - others[nearest])
-        if gain > CLEARLY_NEARER and p_value[nearest] > FITTING_P:
+        gain = float(squared[beer] - others[nearest])
+        likelier = p_value[nearest] > scored.beer.size * p_value[beer] or gain > CLEARLY_NEARER
+        if likelier and p_value[nearest] > FITTING_P:
             fits = pours.beer_names[nearest]
             yield Finding(
                 "mislabelled",
@@ -55,7 +59,7 @@ def label_findings(pours: Pours, scored: BatchScores) -> Iterator[Finding]:
                 "mislabelled",
                 "batch",
                 batch,
-                float(t2[beer]),
+                float(squared[beer]),
                 f"{doubt}; it fits no other beer of the set",
                 "check its records and its pours; leave it out if the reason is not found",
             )
@@ -66,7 +70,8 @@ class LabResiduals:
     """What the spectra say of lab values, each judged by a regression without it."""
 
     rows: Ints  # (m,): batches that have a lab colour
-    # log_lab, residual, t: (m,): log lab colour; it less the held-out log colour; the latter over its expected size
+    # log_lab, residual: (m,): log lab colour; it less the held-out log colour
+    # t: (m,): the latter over its expected size
     log_lab: Floats
     residual: Floats
     t: Floats
@@ -140,9 +145,10 @@ def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[
                 f"check the lab's sheet; if they were swapped, set {np.exp(lab.log_lab[there]):.4g} here",
                 other,
             )
+    strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
     for place, row in enumerate(lab.rows):
         off = abs(float(lab.residual[place]))
-        if place not in explained and abs(lab.t[place]) > LAB_LIMIT and off > LEAST_DEPARTURE:
+        if place not in explained and abs(lab.t[place]) > LAB_LIMIT and off > LEAST_DEPARTURE and not strange[place]:
             batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
             yield Finding(
                 "lab_value",
@@ -154,6 +160,19 @@ def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[
                 "repeat the lab measurement, or leave the colour blank",
                 f"{read:.3g} {colour_unit}",
             )
+
+
+def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
+    """Say where the reading, and not the lab value, is what is unlike the other batches of the beer, shape (m,)."""
+    strange = np.zeros(beer.size, bool)
+    for place, own in enumerate(beer):
+        others = (beer == own) & lab.core
+        others[place] = False
+        if others.any():
+            usual = float(np.median((lab.log_lab - lab.of_lab)[others]))
+            read, said = lab.log_read[lab.rows[place]], lab.log_lab[place] - lab.of_lab[place]
+            strange[place] = abs(read - usual) > STRANGER * abs(said - usual)
+    return strange
 
 
 def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:

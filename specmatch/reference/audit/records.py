@@ -10,9 +10,10 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
+from specmatch.array_types import Floats
+from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
-from specmatch.reference.audit.batch_scores import BatchScores
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.modules import second_modules
 
@@ -27,6 +28,7 @@ WIDEST_FILL_SPREAD = 0.03
 WIDEST_TEMPERATURE_SPREAD_C = 8.0
 _ONE_OF_A_KIND = {
     "instrument": "instruments differ in wavelength, slit and stray light",
+    "site": "sites have modules of their own, which `instrument` should name",
     "cup": "another cup is another depth of beer",
     "cup_mm": "another inner diameter is another depth of beer",
     "lamp": "another lamp is other light, and another noise in each colour",
@@ -141,12 +143,17 @@ def _is_depth(column: str, scans: pd.DataFrame) -> bool:
     return column == "cup_mm"
 
 
+def _named(column: str, scans: pd.DataFrame) -> bool:
+    """True where a site's scans name their module, which then stands for the site."""
+    return column == "site" and "instrument" in scans.columns and not (scans["instrument"] == "").any()
+
+
 def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Finding]:
     beer = scans["batch"].map(batches["beer"])
     depth = depth_of_set(scans)
     brought = depth is not None and not unfit_for_one_depth(scans, depth) and not fillings(scans, depth).unknown
     for column, reason in _ONE_OF_A_KIND.items():
-        if column in scans.columns and not (brought and _is_depth(column, scans)):
+        if column in scans.columns and not (brought and _is_depth(column, scans)) and not _named(column, scans):
             kinds = scans[column].replace("", np.nan)
             if column == "instrument":
                 # a module that enough batches teach is learnt as a module of its own
@@ -192,14 +199,13 @@ FEWEST_SESSIONS, FEWEST_BATCHES, FEWEST_BEERS = 6, 3, 2
 DRIFT_LIMIT, LEAST_DRIFT = 4.5, 0.02
 
 
-def session_findings(scored: BatchScores, session: NDArray[np.str_]) -> Iterator[Finding]:
+def session_findings(scored: JudgedBatches, typical: Floats, session: NDArray[np.str_]) -> Iterator[Finding]:
     """Yield `drifted_reference` for sessions whose batches all read lighter or darker than their beers."""
-    # session (n_batches,)
+    # typical (n_beers, p), session (n_batches,)
     # all batches, also those that look out of place: a drift puts every batch of its session out of place
-    rows = np.flatnonzero((session != "") & (scored.scatter.counts[scored.beer] > 0))
-    table = pd.DataFrame(
-        {"session": session[rows], "beer": scored.beer[rows], "light": scored.along(scored.up_light, rows)}
-    )
+    rows = np.flatnonzero(session != "")
+    by_light = scored.up(typical, strength=False)
+    table = pd.DataFrame({"session": session[rows], "beer": scored.beer[rows], "light": by_light[rows]})
     groups = table.groupby("session", sort=True)
     levels = groups.agg(light=("light", "median"), n=("light", "size"), beers=("beer", "nunique"))
     levels = levels[(levels["n"] >= FEWEST_BATCHES) & (levels["beers"] >= FEWEST_BEERS)]

@@ -120,6 +120,16 @@ def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
     return days.map(lambda day: str(day)[:10])
 
 
+def before_recipe(scans: pd.DataFrame, batches: pd.DataFrame, beers: pd.DataFrame | None) -> frozenset[str]:
+    """Return the batches that are older than the recipe which their beer has now (`valid_from` of the beers table)."""
+    if beers is None or "valid_from" not in beers.columns:
+        return frozenset()
+    since = batches["beer"].map(beers["valid_from"]).fillna("").astype(str).str.strip().str[:10]
+    days = batch_days(scans, batches)
+    # ISO dates sort as text
+    return frozenset(map(str, batches.index[(days != "") & (since != "") & (days < since)]))
+
+
 def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     """Give a batch another lab colour, or none."""
     # values: `colour` in the set's unit (NaN for none) and what else is known: `colour_sd`, `colour_n`, `lab`,

@@ -7,9 +7,10 @@ from collections.abc import Sequence
 
 import pandas as pd
 
-from specmatch.house.assessment.evaluation import Evaluation
+from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
 from specmatch.house.assessment.mix_ups import BLEND, PAIR, UNKNOWN
 from specmatch.maths.classification.mixtures import BLEND_SHARES
+from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.wording import counted
 
 # a pair of beers is named when this share of held-out batches, or more, would slip through
@@ -35,7 +36,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
             f"{counted(n, 'batch')}, each held out; {figures['rmsep']:.2g} {unit})."
         )
         level = figures["nominal_coverage"]
-        row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["group"] == "all")].iloc[0]
+        row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["by"] == ALL)].iloc[0]
         said = f"{row['covered']:.0%} of {n} lab colours lay in their {level:.0%} interval"
         bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
         if row["high"] < level:
@@ -45,6 +46,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
         weak = _thirds_that_miss(found.coverage, level)
         if weak:
             cannot.append(f"Promise as much for {' and '.join(weak)} beers by themselves: their intervals cover less.")
+        cannot += beers_covered_less(found.coverage, level)
     else:
         cannot.append("Read colour: too few batches have a lab colour.")
     if n_identity:
@@ -108,8 +110,17 @@ def thin_beers(beers: Sequence[str]) -> list[str]:
     return [f"Say much of {named}{more}: too few batches for a scatter of their own."]
 
 
+def beers_covered_less(coverage: pd.DataFrame, level: float) -> list[str]:
+    """Say which beers' lab colours lie in their intervals surely less often than stated, or that none do."""
+    part = coverage[(coverage["nominal"] == level) & (coverage["by"] == BEER)]
+    # one bound in forty lies below by chance: of so many beers together one in twenty sets has any
+    weak = part[binomial_bounds(part["covered"] * part["n"], part["n"], 1.0 - 0.1 / max(len(part), 1))[1] < level]
+    named = ", ".join(f"{row.group} ({row.covered:.0%} of {row.n})" for row in weak.itertuples())
+    return [f"Promise as much for every beer: covered surely less often is {named}."] if named else []
+
+
 def _thirds_that_miss(coverage: pd.DataFrame, level: float) -> list[str]:
-    part = coverage[(coverage["nominal"] == level) & (coverage["group"] != "all")]
+    part = coverage[(coverage["nominal"] == level) & (coverage["by"] == COLOUR)]
     return [str(group) for group, high in zip(part["group"], part["high"], strict=True) if high < level]
 
 

@@ -14,6 +14,7 @@ from specmatch.report import plots
 from specmatch.report.pages.html import cautions, drawing, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import WARNING_CODES
+from specmatch.wording import p_in_words
 
 if TYPE_CHECKING:
     from specmatch.house.house_model import HouseModel
@@ -111,8 +112,7 @@ def _time_apart(value: Any) -> Any:
 
 
 def _p_value(value: Any) -> str:
-    # a p-value of 0.000 would claim more than any set of batches can tell
-    return "p < 0.001" if value is not None and value < 0.0005 else f"p = {_number(value, '.3f')}"
+    return p_in_words(float(value)) if value is not None and math.isfinite(value) else "p = unknown"
 
 
 def _blank(value: Any) -> bool:

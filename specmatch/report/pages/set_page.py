@@ -184,7 +184,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
     level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
     worst = (known["colour"] / known["lab"] - 1.0).abs()
-    covered = evaluation.coverage[evaluation.coverage["group"] == "all"]
+    covered = evaluation.coverage[evaluation.coverage["by"] == "all"]
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
     return (
         figure(
@@ -205,9 +205,18 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
             name="coverage",
             caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
             says=f"Lab colours covered: {shares}.",
-            numbers=evaluation.coverage,
+            numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
+        + _coverage_by_beer(evaluation.coverage, level)
     )
+
+
+def _coverage_by_beer(coverage: pd.DataFrame, level: float) -> str:
+    rows = coverage[(coverage["by"] == "beer") & (coverage["nominal"] == level)].sort_values("palest")
+    shown = rows[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"}).set_index("beer")
+    shown[["covered", "low", "high"]] = shown[["covered", "low", "high"]].map("{:.0%}".format)
+    caption = f"Lab colours covered by beer, palest first, where {level:.0%} is promised; low and high are 95% bounds"
+    return table(shown, caption)
 
 
 def _identity(evaluation: Evaluation, house: HouseModel | None, n_beers: int) -> str:

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.house.assessment.evaluation import THIRDS, Evaluation
+from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.report.plots.style import (
     BLUE,
     INK,
@@ -172,7 +172,8 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     levels = sorted(evaluation.coverage["nominal"].unique())
     groups = ("all", *THIRDS)
     for place, (group, marker, colour) in enumerate(zip(groups, MARKERS, (INK, ORANGE, BLUE, INK), strict=False)):
-        part = evaluation.coverage[evaluation.coverage["group"] == group].set_index("nominal").reindex(levels)
+        chosen = (evaluation.coverage["group"] == group) & (evaluation.coverage["by"] != BEER)
+        part = evaluation.coverage[chosen].set_index("nominal").reindex(levels)
         x = np.arange(len(levels)) + 0.16 * (place - 1.5)
         covered = 100.0 * part["covered"].to_numpy()
         below, above = covered - 100.0 * part["low"].to_numpy(), 100.0 * part["high"].to_numpy() - covered

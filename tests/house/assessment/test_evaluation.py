@@ -72,6 +72,8 @@ def test_mix_ups_are_counts_of_held_out_batches_with_exact_bounds(refs, result):
 
 def test_coverage_counts_agree_with_the_colour_table(result):
     rows = result.coverage
+    of_beers = rows[rows["by"] == "beer"]
+    rows = rows[rows["by"] != "beer"]
     assert set(rows["group"]) == {"all", "pale", "middle", "dark"}
     inside = (result.colour["colour_low"] <= result.colour["lab"]) & (
         result.colour["lab"] <= result.colour["colour_high"]
@@ -81,6 +83,13 @@ def test_coverage_counts_agree_with_the_colour_table(result):
     assert at_90["n"] == len(inside)
     thirds = rows[(rows["nominal"] == 0.90) & (rows["group"] != "all")]
     assert thirds["n"].sum() == len(inside)
+    assert (thirds["darkest"].to_numpy()[:-1] <= thirds["palest"].to_numpy()[1:]).all()
+    by_beer = of_beers[of_beers["nominal"] == 0.90].set_index("group")
+    held = inside.groupby(result.identity["beer"]).agg(["sum", "size"])
+    assert by_beer["n"].to_dict() == held["size"].to_dict()
+    low, high = binomial_bounds(held["sum"], held["size"])
+    assert by_beer.loc[held.index, "low"].to_numpy() == pytest.approx(low)
+    assert by_beer.loc[held.index, "high"].to_numpy() == pytest.approx(high)
 
 
 def test_figures_agree_with_the_tables(result):

@@ -46,6 +46,9 @@ def test_components_of_a_known_layout():
     found = components_of_variance(values, scans, beer)["sd"]
     # sd of 87, 180 and 540 degrees of freedom: 8 %, 5 % and 3 %; three standard errors
     np.testing.assert_allclose(found, [0.05, 0.012, 0.004], rtol=0.24)
+    table = components_of_variance(values, scans, beer)
+    assert ((table["sd_low"] < table["sd"]) & (table["sd"] < table["sd_high"])).all()
+    assert table["df"].tolist() == [87, 180, 540]
     # without the beers, what lies between them counts as between batches
     assert components_of_variance(values, scans)["sd"]["between_batch"] > 0.5
 

@@ -195,11 +195,12 @@ def place():
 
 @pytest.mark.whole
 @pytest.mark.slow
-def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size):
+def test_false_alarms_and_moves_of_controls_are_as_stated(place, full_size, claim):
     """Stated in docs/line.md: 0.35 % false; four times the scatter seen in three, 95 %; twice in ten, 80 %."""
     reps, rng = (120 if full_size else 2), np.random.default_rng(9)
     out, n = steady(place, reps, rng)
     assert binomial_bounds(out, n)[0] <= 0.0035
+    claim("control_false", out / n, n)
     for times, within, least in ((4.0, 3, 0.95), (2.0, 10, 0.80)):
         seen, of = moves(place, times, within, reps, rng)
         assert binomial_bounds(seen, of)[1] >= least

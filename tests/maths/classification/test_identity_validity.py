@@ -50,10 +50,13 @@ def lowest_rate(rejected):
         ),
     ],
 )
-def test_true_beers_are_refused_no_more_often_than_stated(batches, n_fitted, n_read, full_size):
+def test_true_beers_are_refused_no_more_often_than_stated(batches, n_fitted, n_read, full_size, claim):
     p_values = own_p_values(200 if full_size else 8, batches, n_fitted, n_read)
     for rate in RATES:
         assert lowest_rate(p_values <= rate) <= rate
+    by_seed = (p_values <= 0.05).mean(axis=tuple(range(1, p_values.ndim)))
+    rate, reach = by_seed.mean(), 1.96 * by_seed.std(ddof=1) / np.sqrt(by_seed.size)
+    claim("false_reject", rate, p_values.size, bounds=(rate - reach, rate + reach))
 
 
 @pytest.mark.whole
@@ -76,7 +79,7 @@ def test_ranks_hold_whatever_the_scatter(full_size):
 
 
 @pytest.mark.slow
-def test_refusal_is_not_bought_by_refusing_nothing(full_size):
+def test_refusal_is_not_bought_by_refusing_nothing(full_size, claim):
     """A test of validity alone would pass with p-values of 1: another beer must be refused, and truth not always."""
     n_seeds, refused, rejected = (40 if full_size else 6), [], []
     for seed in range(n_seeds):
@@ -89,5 +92,6 @@ def test_refusal_is_not_bought_by_refusing_nothing(full_size):
         rejected.append(np.concatenate(own) <= 0.05)
     low, _ = binomial_bounds(np.sum(refused), np.size(refused), level=0.999)
     assert low > 0.5
+    claim("others_refused", np.mean(refused), np.size(refused))
     _, high = binomial_bounds(np.sum(rejected), np.size(rejected), level=0.999)
     assert high > 0.02

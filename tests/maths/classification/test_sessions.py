@@ -63,7 +63,7 @@ def test_the_noise_of_a_reference_is_told_from_pours():
 
 @pytest.mark.whole
 @pytest.mark.slow
-def test_new_batches_of_an_archive_are_rejected_about_as_often_as_stated(full_size):
+def test_new_batches_of_an_archive_are_rejected_about_as_often_as_stated(full_size, claim):
     rejected = {True: [], False: []}
     for seed in range(24 if full_size else 8):
         rng = np.random.default_rng([seed, 5])
@@ -77,3 +77,4 @@ def test_new_batches_of_an_archive_are_rejected_about_as_often_as_stated(full_si
             rejected[carried].append((p <= 0.05).mean())
     assert np.mean(rejected[True]) <= 0.08
     assert np.mean(rejected[False]) > 0.15
+    claim("archive_rejected", np.mean(rejected[True]), 48 * len(rejected[True]))

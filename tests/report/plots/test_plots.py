@@ -49,8 +49,11 @@ def evaluation():
         }
     )
     coverage = pd.DataFrame(
-        [(0.9, group, 2 / 3, 0.1, 0.99, 3) for group in ("all", "pale", "middle", "dark")],
-        columns=["nominal", "group", "covered", "low", "high", "n"],
+        [
+            (0.9, "all" if group == "all" else "colour", group, 2 / 3, 0.1, 0.99, 3)
+            for group in ("all", "pale", "middle", "dark")
+        ],
+        columns=["nominal", "by", "group", "covered", "low", "high", "n"],
     )
     figures = pd.Series({"nominal_coverage": 0.9}, dtype=object)
     return Evaluation(figures, colour, identity, mix_ups, coverage, pd.Series([0, 1, 0, 1], index=batches))

@@ -1,0 +1,151 @@
+"""New errors against those of held-out batches: bias, slope and scatter, batches of a beer sharing an effect of it."""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.special import fdtrc, ndtri, stdtr, stdtrit
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.statistics.gauge_study import satterthwaite_df
+from specmatch.maths.statistics.levels import mean_by
+
+# Chance with which the smallest bias that is stated would be found.
+POWER = 0.8
+
+# A bias matters that takes the intervals to so much less than they state.
+COVERAGE_LOST = 0.2
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How errors scatter about the means of their beers, in units of their expected size."""
+
+    mean_square: float
+    df: int
+    n_beers: int
+    kurtosis: float  # 3 for normal errors, above it with heavy tails
+
+    @property
+    def effective_df(self) -> float:
+        """Degrees of freedom of a variance under such tails.
+
+        G. E. P. Box, Biometrika 40:318-335, 1953; L. H. Shoemaker, The American Statistician 57:105-114, 2003 (both
+        from memory): the variance of s^2 / sigma^2 is about (kurtosis - 1) / df.
+        """
+        return self.df * 2.0 / (max(self.kurtosis, 3.0) - 1.0)
+
+
+def scatter_within(errors: Floats, beer: Ints) -> Scatter:
+    """Return the scatter of errors about the means of beers."""
+    # errors (n, r), beer (n,); errors of a row: of equally many pours of one batch, a column a choice of them
+    beer = np.unique(beer, return_inverse=True)[1]
+    mean, counts = mean_by(errors, beer)
+    about = errors - mean[beer]
+    df = len(beer) - counts.size
+    square = float(np.sum(about**2) / errors.shape[1])
+    scaled = about[(counts > 1)[beer]] * np.sqrt(counts / np.maximum(counts - 1, 1))[beer[(counts > 1)[beer]], None]
+    kurtosis = float(np.mean(scaled**4) / np.mean(scaled**2) ** 2) if square > 0 else 3.0
+    return Scatter(square / df if df else 0.0, df, counts.size, kurtosis)
+
+
+@dataclass(frozen=True)
+class NewErrors:
+    """Errors of new batches; see `judge_errors`."""
+
+    bias: float  # weighted mean of the beers' mean errors
+    bias_sd: float  # with `bias_df` degrees of freedom (Satterthwaite)
+    bias_df: float
+    slope: float  # of the error on `at`; NaN from fewer than three beers
+    slope_sd: float
+    centre: float  # weighted mean of `at`, where the line has the height `bias`
+    p_bias: float  # p_bias, p_slope, p_beers, p_scatter: chance of as much in a model that errs as it did; 1 untested
+    p_slope: float
+    p_beers: float  # the beers' means differ among themselves, a slope aside
+    p_scatter: float
+    smallest_found: float  # a bias of this size would be found in eight of ten such validations
+    matters: float  # a bias of this size takes intervals to covering `COVERAGE_LOST` less than they state
+
+
+def judge_errors(
+    errors: Floats, size: Floats, beer: Ints, at: Floats, known: Ints, old: Scatter, *, coverage: float, alpha: float
+) -> NewErrors:
+    """Judge new errors of a model, batches nested in beers.
+
+    A model that is right errs by beer: it has learnt each beer from its own few batches, so the mean error of a beer
+    has the variance phi (size^2 / known + 1 / sum 1/size^2), phi the mean square within beers, of old and new errors
+    together. What the beers' means scatter by beyond it (random effect of the beer) widens the bias: its variance is
+    made of both mean squares, weighed by the degrees of freedom of new beers and of those the model was learnt from.
+    """
+    # errors, size, at (n,): error of each new batch, its expected size, where it lies (log colour)
+    # beer (n,): codes from 0; known (b,): batches of each beer behind the model; old: of errors over their size
+    # alpha: level of the test of bias
+    each = 1.0 / size**2
+    total, counts = np.bincount(beer, each), np.bincount(beer)
+    mean, where = np.bincount(beer, each * errors) / total, np.bincount(beer, each * at) / total
+    b, n = counts.size, beer.size
+    within = float(np.sum(each * (errors - mean[beer]) ** 2))
+    df = n - b + old.df
+    phi = (within + old.mean_square * old.df) / df
+    weight = 1.0 / (counts / total / known + 1.0 / total)
+    whole = float(weight.sum())
+    bias, centre = float(weight @ mean) / whole, float(weight @ where) / whole
+    about, x = mean - bias, where - centre
+    spread, p_beers, p_slope, slope, slope_sd = float(weight @ about**2), 1.0, 1.0, np.nan, np.nan
+    left, left_df = spread, b - 1
+    if b >= 3 and np.ptp(where) > 0:
+        square = float(weight @ x**2)
+        slope, slope_sd = float(weight @ (x * mean)) / square, float(np.sqrt(phi / square))
+        p_slope = 2.0 * float(stdtr(df, -abs(slope) / slope_sd))
+        left, left_df = spread - slope**2 * square, b - 2
+    if left_df > 0:
+        p_beers = float(fdtrc(left_df, df, left / left_df / phi))
+    squares, freedom = np.array([left / max(left_df, 1), phi]), np.array([left_df, df])
+    mixed = np.array([left_df, vouching := max(old.n_beers - 1, 1)]) / (left_df + vouching)
+    variance = float(mixed @ squares)
+    bias_df, bias_sd = satterthwaite_df(mixed, squares, freedom), float(np.sqrt(variance / whole))
+    p_scatter = 1.0
+    if n > b and old.df:
+        tails = Scatter(within / (n - b), n - b, b, old.kurtosis)
+        p_scatter = float(fdtrc(tails.effective_df, old.effective_df, tails.mean_square / old.mean_square))
+    found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
+    return NewErrors(
+        bias=bias,
+        bias_sd=bias_sd,
+        bias_df=bias_df,
+        slope=float(slope),
+        slope_sd=float(slope_sd),
+        centre=centre,
+        p_bias=2.0 * float(stdtr(bias_df, -abs(bias) / bias_sd)),
+        p_slope=p_slope,
+        p_beers=p_beers,
+        p_scatter=p_scatter,
+        smallest_found=found * bias_sd,
+        matters=float(_shift_that_matters(coverage) * np.sqrt(phi * np.mean(size**2))),
+    )
+
+
+def still_needed(found: NewErrors, size: Floats, beer: Ints, known: Ints) -> tuple[int, int]:
+    """Return how many more batches of these beers, or else how many more beers of two batches, show what matters."""
+    # size, beer (n,), known (b,) -> batches, beers: one of them, or both, 0
+    counts, square = np.bincount(beer).astype(float), float(np.mean(size**2))
+
+    def weight(n: Floats) -> float:
+        return float(np.sum(1.0 / (square / known + square / n)))
+
+    wanted = weight(counts) * (found.smallest_found / found.matters) ** 2
+    if wanted <= weight(counts):
+        return 0, 0
+    more = 0
+    # the model's own batches of these beers set a bound that no number of new ones passes
+    if wanted < 0.9 * weight(np.full(known.size, np.inf)):
+        while weight(counts) < wanted:
+            counts[counts.argmin()] += 1
+            more += 1
+        return more, 0
+    each = 1.0 / (square / float(known.mean()) + square / 2.0)
+    return 0, int(np.ceil((wanted - weight(counts)) / each))
+
+
+def _shift_that_matters(coverage: float) -> float:
+    """Return by how many standard deviations a normal error must be off to leave `COVERAGE_LOST` more outside."""
+    return float(ndtri(0.5 + coverage / 2.0) - ndtri(max(coverage - COVERAGE_LOST, 0.05)))
