@@ -156,8 +156,9 @@ def try_all(
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
     run = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_round)(house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each,
-                        most)
+        delayed(_round)(
+            house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most
+        )
         for turn, depth in jobs
     )
     found: dict[Design, list[Tried]] = {design: [] for design in designs}

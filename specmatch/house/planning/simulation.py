@@ -123,7 +123,8 @@ def draw_batches(
     seen = seen + np.einsum("bnmc,bcp->bnmp", (own[:, :, None, :] + of_pour)[..., 1:], other)
     # dark and reference are one scan for all pours of a session
     reference = rng.standard_normal((n_sessions, p)) * np.sqrt(house.noise.variance(np.ones(p)))
-    seen = seen * (1.0 + reference[of][:, :, None]) + rng.standard_normal(seen.shape) * np.sqrt(house.noise.variance(seen))
+    seen = seen * (1.0 + reference[of][:, :, None])
+    seen = seen + rng.standard_normal(seen.shape) * np.sqrt(house.noise.variance(seen))
     colour = house.colour_ebc[:, None] * np.exp(own[:, :, 0] + shapes[:, :, house.at_430])
     error = rng.standard_normal((2, n_beers, n_batches))
     lab = colour * (1.0 + house.lab_relative * error[0]) + house.lab_ebc * error[1]
