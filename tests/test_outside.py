@@ -128,20 +128,17 @@ def test_lightness_of_real_patches_from_reflectance(chart):
     luminance = [xyY[2] for xyY in colour.CCS_COLOURCHECKERS["ColorChecker 2005"].data.values()]
     published = 116.0 * np.cbrt(luminance) - 16.0
 
-    # 24 patches at nominal 90 %: fewer than 19 would be a chance of 3 % (binomial)
-    plain = ColourRegressor(regression=None).fit(
-        X, answer, groups=np.arange(99)
-    )  # values as they are: no beer in a cup
-    found = plain.predict_interval(patches, coverage=0.90)
-    assert np.sum((published >= found["colour_low"]) & (published <= found["colour_high"])) >= 19
-
-    # the regression made for beers bends better, and its limits are narrower than charts of two makers agree; they
-    # cover what they promise, L* of the spectra that were given
-    ours = ColourRegressor().fit(X, answer, groups=np.arange(99))
-    found = ours.predict_interval(patches, coverage=0.90)
+    # 24 patches at nominal 90 %: fewer than 19 would be a chance of 3 % (binomial); both regressions, of values as
+    # they are and of beers, cover what they promise: L* of the spectra that were given
     own = lightness_of(patches, NM)
-    assert np.sum((own >= found["colour_low"]) & (own <= found["colour_high"])) >= 19
-    assert (found["colour"] - published).abs().median() < 1.0
+    for regression in (None, "auto"):
+        model = ColourRegressor(regression=regression).fit(X, answer, groups=np.arange(99))
+        found = model.predict_interval(patches, coverage=0.90)
+        assert np.sum((own >= found["colour_low"]) & (own <= found["colour_high"])) >= 19
+        assert (found["colour"] - published).abs().median() < 1.0
+        # the chart of 1997 lies 0.56 off the table on average, as much as the limits are wide; the later one 0.19
+        if regression is None and chart == "BabelColor Average":
+            assert np.sum((published >= found["colour_low"]) & (published <= found["colour_high"])) >= 19
 
 
 # The same 24 patches of one chart type measured by two parties years apart (colour-science, SDS_COLOURCHECKERS):

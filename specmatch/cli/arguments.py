@@ -40,7 +40,7 @@ def named_numbers(given: list[str], option: str) -> dict[str, float]:
         try:
             out[name.strip()] = number(value.strip())
         except argparse.ArgumentTypeError as error:
-            raise OptionError(f"{option} {text}: {error}; write it as NAME=NUMBER") from None
+            raise OptionError(f"{option} {text}: {error}; write it as {name.strip()}=0.02") from None
     return out
 
 
