@@ -79,6 +79,7 @@ def of_house(name: str, seed: int) -> tuple[dict[str, Any], Callable[..., Any]]:
             "fill_sd": spec.cup.path_sd,
             "foam_sd": spec.cup.foam_mean,
             "matt_base": 0.5 * (1.0 - spec.cup.gloss),
+            "session_batches": spec.cellar.session_batches,
         },
         "cups": [(spec.cup.cup_mm, spec.cup.fill_ml), (spec.cup.cup_mm, OTHER_FILL * spec.cup.fill_ml)],
     }
@@ -97,7 +98,7 @@ def of_brewery(seed: int) -> tuple[dict[str, Any], Callable[..., Any]]:
 
     stated = {
         "beers": dict(zip(brewery.beers, brewery.colour_ebc, strict=True)),
-        "habits": {"lab_sd": 0.012, "lab_sd_ebc": 0.1, "batch_sd": 0.045, "fill_sd": 0.012},
+        "habits": {"lab_sd": 0.012, "lab_sd_ebc": 0.1, "batch_sd": 0.045, "fill_sd": 0.012, "session_batches": 5},
         "cups": [(40.0, 10.0), (40.0, OTHER_FILL * 10.0)],
     }
     return stated, draw

@@ -153,6 +153,7 @@ def ground_of(
         shapes=(BATCH_SHAPE_SD / np.sqrt(np.arange(1.0, SHAPE_SD.size + 1.0)))[:, None] * shapes,
         lab_relative=habits["lab_sd"],
         lab_ebc=habits["lab_sd_ebc"],
+        session_batches=max(1, round(habits["session_batches"])),
     )
     source = STATED if "lamp_drift" in stated else DEFAULT
     drift, source = (habits["lamp_drift"], source) if np.isnan(shown.drift) else (shown.drift, MODULE)

@@ -12,11 +12,12 @@ from scipy.special import stdtrit
 
 from specmatch.array_types import Floats
 from specmatch.house.fitting.fitting import one_thread
-from specmatch.house.planning.simulation import Assumed, Batches, draw_batches
+from specmatch.house.planning.simulation import Assumed, Batches, draw_batches, draw_sessions
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import power
-from specmatch.maths.regression.colour_model import fit_colour
+from specmatch.maths.classification.sessions import shared_noise
+from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 
@@ -68,20 +69,25 @@ class Tried:
         }
 
 
-def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, design: Design,
-               wanted: tuple[float, float]) -> Tried:  # fmt: skip
-    """Learn a set, and judge new batches of it."""
-    # wanted: coverage, false-reject rate
-    coverage, rate = wanted
-    n_beers = house.colour_ebc.size
-    identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate)
-    lab = learnt.lab[learnt.levels.codes("batch")]
+def _colour_of(house: Assumed, learnt: Batches) -> ColourModel:
+    """Learn the colour regression of a set, with what its sheets state of the lab."""
     values = None
     if house.lab_states_sd:
         sd = np.hypot(house.lab_relative * learnt.lab, house.lab_ebc)
         unknown = np.full(sd.size, np.nan)
         values = LabValues(("",) * sd.size, extra_variance(learnt.lab, sd, unknown))
-    colour = fit_colour(learnt.reflectance, lab, learnt.levels, wavelength_nm=house.wavelength_nm, values=values)
+    lab = learnt.lab[learnt.levels.codes("batch")]
+    return fit_colour(learnt.reflectance, lab, learnt.levels, wavelength_nm=house.wavelength_nm, values=values)
+
+
+def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, design: Design,
+               wanted: tuple[float, float], colour: ColourModel) -> Tried:  # fmt: skip
+    """Learn identity of a set, and judge new batches by it and by its colour regression."""
+    # wanted: coverage, false-reject rate
+    coverage, rate = wanted
+    n_beers = house.colour_ebc.size
+    shared = shared_noise(learnt.reflectance, learnt.levels, learnt.session, wavelength_nm=house.wavelength_nm)
+    identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate, shared=shared)
     means, n_pours = new.levels.mean(new.reflectance, to="sample"), new.levels.counts("sample")
     beer = new.levels.beer
     got = colour.interval(means, n_pours, coverage)
@@ -117,28 +123,42 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
 
 @one_thread()  # here as well, wherever the round is run
 def _round(house: Assumed, designs: Sequence[Design], wanted: tuple[float, float], seed: tuple[int, int],
-           n_new: int) -> list[Tried]:  # fmt: skip
+           n_new: int, most: int) -> list[Tried]:  # fmt: skip
     """Simulate one house and try every design of one cup on it; rounds of one seed share beers, batches and pours."""
     beers = house.beers(np.random.default_rng([*seed, 0]))
-    batches, pours = max(d.n_batches for d in designs), max(d.n_pours for d in designs)
-    learnt = draw_batches(house, beers, batches, pours, np.random.default_rng([*seed, 1]))
-    new = draw_batches(house, beers, n_new, pours, np.random.default_rng([*seed, 2]))
-    return [
-        try_design(house, beers, learnt.part(d.n_batches, d.n_pours), new.part(n_new, d.n_pours), d, wanted)
-        for d in designs
-    ]
+    sizes, pours = sorted({d.n_batches for d in designs}), max(d.n_pours for d in designs)
+
+    def drawn(sizes: Sequence[int], stream: int) -> Batches:
+        rng = np.random.default_rng([*seed, stream])
+        session = draw_sessions(len(beers), sizes, house.session_batches, rng)
+        return draw_batches(house, beers, sizes[-1], pours, rng, session)
+
+    learnt, new = drawn(sizes, 1), drawn([n_new], 2)
+    colour: dict[tuple[int, int], ColourModel] = {}
+    out = []
+    for d in designs:
+        few = (min(d.n_batches, max(3, most // len(beers))), d.n_pours)
+        if few not in colour:
+            colour[few] = _colour_of(house, learnt.part(*few))
+        part = learnt.part(d.n_batches, d.n_pours), new.part(n_new, d.n_pours)
+        out.append(try_design(house, beers, *part, d, wanted, colour[few]))
+    return out
 
 
 def try_all(
     house: Assumed, designs: Sequence[Design], wanted: tuple[float, float], *, rounds: int, seed: int,
     n_jobs: int | None = None, tell: Callable[[str], None] | None = None, n_new: int = NEW_BATCHES,
+    most: int = ENDLESS,
 ) -> list[list[Tried]]:  # fmt: skip
     """Try every design on so many simulated houses, the same houses for all; a list a design."""
+    # most: batches from which colour is learnt, of a larger set the first of each beer
     cups = list(dict.fromkeys(d.depth_mm for d in designs))
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
     run = Parallel(n_jobs=n_jobs, return_as="generator")(
-        delayed(_round)(house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each)
+        delayed(_round)(
+            house.at_depth(depth), [d for d in designs if d.depth_mm == depth], wanted, (seed, turn), each, most
+        )
         for turn, depth in jobs
     )
     found: dict[Design, list[Tried]] = {design: [] for design in designs}

@@ -18,6 +18,7 @@ from specmatch.house.planning.bench_work import bench_sheet
 from specmatch.house.planning.forecast import Design, try_all
 from specmatch.house.planning.line import readings_in_time
 from specmatch.house.planning.plan import Plan, forecast_at
+from specmatch.house.planning.simulation import draw_batches, draw_sessions
 
 FOUR = {"Pils": 7.0, "Amber": 20.0, "Red": 27.0, "Stout": 75.0}
 QUICK = {"rough": True, "n_batches": (4, 8), "n_pours": (1,)}
@@ -213,6 +214,58 @@ def test_a_set_that_is_there_is_what_a_plan_goes_on_from():
     half = got.set_index("figure").loc["half_width"]
     # one evaluation of two dozen batches knows its half-width to a fifth or so
     assert half["found"] == pytest.approx(half["forecast"], rel=0.5)
+
+
+def test_the_first_batches_of_each_beer_are_sessions_by_themselves():
+    session = draw_sessions(5, [4, 8, 16], 6, np.random.default_rng(0)).reshape(5, 16)
+    assert np.bincount(session.ravel()).max() == 6
+    for n in (4, 8):
+        assert not np.intersect1d(session[:, :n], session[:, n:]).size
+    # twenty batches in sessions of six
+    assert np.unique(session[:, :4]).size == 4
+
+
+def test_batches_of_one_session_share_reference_lamp_and_axis():
+    house = house_of(FOUR)
+    still = replace(house, pour_sd=0 * house.pour_sd, shapes=0 * house.shapes, batch_sd=0 * house.batch_sd)
+    session = np.repeat(np.arange(4), 2)  # of four beers two batches each
+    beers = still.beers(np.random.default_rng(1))
+    drawn = draw_batches(still, beers, 2, 400, np.random.default_rng(2), session)
+    mean = drawn.levels.mean(drawn.reflectance, to="batch")
+    sd = np.sqrt(still.noise.variance(still.law.seen(-np.log(beers))))
+    # the reference is one scan of both: what is left is the noise of the mean of 400 scans, five of its sd
+    assert (np.abs(mean[::2] - mean[1::2]) < 5 * np.sqrt(2 / 400) * sd).all()
+    apart = draw_batches(still, beers, 2, 400, np.random.default_rng(2))
+    mean = apart.levels.mean(apart.reflectance, to="batch")
+    assert (np.abs(mean[::2] - mean[1::2]) > 5 * np.sqrt(2 / 400) * sd).any()
+    # the light of a session moves all of its batches alike
+    lamp = np.where(np.arange(house.batch_sd.size) == 1, 0.05, 0.0)
+    lit = draw_batches(replace(still, batch_sd=lamp), beers, 2, 1, np.random.default_rng(2), np.zeros(8, int))
+    level = (lit.reflectance / np.repeat(still.law.seen(-np.log(beers)), 2, axis=0))[:, -10:].mean(axis=1)
+    # a light of 5 %, of which noise of 0.1 % a channel leaves the level within 0.5 %
+    np.testing.assert_allclose(level, level[0], rtol=0.005)
+
+
+def test_a_small_set_of_few_sessions_is_learnt_as_the_library_learns_it():
+    house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
+    design = [Design(40.0, 10.0, house.depth_mm, 1, 4)]
+    for per_session, allowed_for in ((6, True), (1, False)):
+        one = replace(house, session_batches=per_session)
+        tried = try_all(one, design, (0.9, 0.05), rounds=1, seed=0, n_new=12)[0][0]
+        assert bool(tried.identity.choice.session_noise.size) is allowed_for
+
+
+def test_a_rough_plan_of_a_long_list_learns_colour_from_some_of_its_batches():
+    house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
+    design = [Design(40.0, 10.0, house.depth_mm, 1, n) for n in (4, 8)]
+    few, many = (
+        [one[0] for one in try_all(house, design, (0.9, 0.05), rounds=1, seed=0, n_new=12, most=most)]
+        for most in (12, 24)
+    )
+    assert few[0].half_width == many[0].half_width == few[1].half_width != many[1].half_width
+    # identity is learnt from all
+    np.testing.assert_array_equal(few[1].held, many[1].held)
+    assert few[1].identity.batches_per_beer.tolist() == [8, 8, 8]
 
 
 def test_sessions_mix_beers_and_every_batch_comes_once():
