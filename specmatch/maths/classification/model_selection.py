@@ -180,7 +180,10 @@ def select_space(
     if not dof:
         return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance), shared)
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
-    widest = n_components or int(np.clip(dof / DOF_PER_AXIS, most, MOST_AXES))
+    widest = most
+    if transform == ROWS and n_components is None:
+        # not of beers: many axes may follow the noise of a reference scan, which the batches of a session share
+        widest = int(np.clip(dof / DOF_PER_AXIS, most, MOST_AXES))
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
