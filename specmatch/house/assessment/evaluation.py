@@ -116,7 +116,11 @@ def evaluate(
     older = before_recipe(refs.scans, refs.batches, refs.beers)
     names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
     beers = refs.batches.loc[names, "beer"]
-    folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=list(beers)), index=names, name="fold")
+    own = scans_of_module(refs.scans)
+    shared = set(own["batch"]) & set(refs.scans["batch"][~refs.scans.index.isin(own.index)])
+    # batches that teach a second module are spread as those of a beer are, or a fold would leave too few of them
+    strata = ["\0" if name in shared else beer for name, beer in beers.items()]
+    folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=strata), index=names, name="fold")
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
     parts = Parallel(n_jobs=n_jobs)(
         delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)

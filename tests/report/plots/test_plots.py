@@ -141,6 +141,10 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_gauge_components(study, ax=ax())
     yield lambda: plots.plot_gauge_interaction(study, ax=ax())
     yield lambda: plots.plot_gauge_run(study, ax=ax())
+    made = sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True)
+    yield lambda: plots.plot_plan_curves(made, ax=ax())
+    yield lambda: plots.plot_plan_beers(made, ax=ax())
+    yield lambda: plots.plot_plan_line(made, ax=ax())
 
 
 @pytest.mark.whole
