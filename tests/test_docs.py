@@ -99,6 +99,8 @@ def test_docstring_examples_run(name, example_room, monkeypatch, request):
     # a module's own names come first: `spectra` is a module to one and a table to another
     given = {key: value for key, value in names.items() if key not in vars(module)}
     failed = doctest.testmod(module, extraglobs=given, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
+    if "matplotlib.pyplot" in sys.modules:
+        sys.modules["matplotlib.pyplot"].close("all")  # it warns of many that stay open
     assert failed.failed == 0
 
 
