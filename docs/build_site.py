@@ -139,6 +139,7 @@ def _gallery(folder: Path) -> None:
     before = Path.cwd()
     with tempfile.TemporaryDirectory() as room:
         names = furnish(Path(room))
+        names["evaluation"] = specmatch.evaluate(names["house"], names["refs"])
         os.chdir(room)
         try:
             for name, one in public_names("specmatch.plots").items():

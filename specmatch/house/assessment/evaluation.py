@@ -113,14 +113,9 @@ def evaluate(
     >>> len(result.colour) == len(past.batches)
     True
     """
-    older = before_recipe(refs.scans, refs.batches, refs.beers)
-    names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
+    folds = _folds(refs, n_folds, seed)
+    names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]
-    own = scans_of_module(refs.scans)
-    shared = set(own["batch"]) & set(refs.scans["batch"][~refs.scans.index.isin(own.index)])
-    # batches that teach a second module are spread as those of a beer are, or a fold would leave too few of them
-    strata = ["\0" if name in shared else beer for name, beer in beers.items()]
-    folds = pd.Series(batch_folds(names, n_folds, seed=seed, strata=strata), index=names, name="fold")
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
     parts = Parallel(n_jobs=n_jobs)(
         delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
@@ -169,6 +164,17 @@ def evaluate(
         forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
     budget = None if whole.colour is None or not whole.colour.is_relative else budget_table(whole)
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
+
+
+def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
+    """Return the fold of each batch that is not older than the recipe of its beer."""
+    older = before_recipe(refs.scans, refs.batches, refs.beers)
+    names = [str(name) for name in refs.scans["batch"].unique() if name not in older]
+    own = scans_of_module(refs.scans)
+    shared = set(own["batch"]) & set(refs.scans["batch"][~refs.scans.index.isin(own.index)])
+    # batches that teach a second module are spread as those of a beer are, or a fold would leave too few of them
+    strata = ["\0" if name in shared else refs.batches.at[name, "beer"] for name in names]
+    return pd.Series(batch_folds(names, n_folds, seed=seed, strata=strata), index=names, name="fold")
 
 
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:

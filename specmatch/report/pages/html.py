@@ -166,10 +166,14 @@ _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 _MOST_SHOWN = 3
 
 
-class Markup(str):
-    """Text that is safe HTML already."""
+@dataclass(frozen=True)
+class Markup:
+    """Text that is safe HTML already; no kind of `str`, which a column of text would make plain text of."""
 
-    __slots__ = ()
+    html: str
+
+    def __str__(self) -> str:
+        return self.html
 
 
 @dataclass(frozen=True)
@@ -184,7 +188,7 @@ class Section:
 
 def text(value: Any) -> str:
     """Return a value as escaped text: four figures for a number, commas between items; markup as it is."""
-    return value if isinstance(value, Markup) else escape(show(value), quote=True)
+    return value.html if isinstance(value, Markup) else escape(show(value), quote=True)
 
 
 def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
@@ -226,7 +230,7 @@ def _class(*names: str) -> str:
 
 def _long(value: Any) -> bool:
     # a sentence squeezed to a word a line on a narrow screen is unreadable: it gets room, and the table scrolls
-    return isinstance(value, str) and not isinstance(value, Markup) and len(value) > 30
+    return isinstance(value, str) and len(value) > 30
 
 
 def bullets(sentences: Iterable[str]) -> str:

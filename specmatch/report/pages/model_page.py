@@ -124,7 +124,7 @@ def _limits(house: HouseModel, specification: Specification | None) -> list[Sect
         return []
     told = table(risk_shares(risks), "Shares of lots like those of the set, with 95 % bounds, by the rule in force")
     said = "<p>Bounds carry how few batches taught the beer's mean and scatter (JCGM 106:2012, 9.5).</p>"
-    return [Section("limits", "What the colour limits come to", told + said)]
+    return [Section("risks", "What the colour limits come to", told + said)]
 
 
 def _size(fitted: FittedHouse) -> str:

@@ -261,10 +261,12 @@ def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified
     words, found = check_page(pages.model_page(house, session=shift, verified=mixed.iloc[:2]))
     assert words.index("1 of 2 samples needs somebody") < words.index("↻ RESCAN") < words.index("✓ consistent")
     assert ("a", "href", "#sheet-0") in found.attributes
-    bar = interval_bar({"colour": 8.0, "colour_low": 7.5, "colour_high": 8.5}, "A & B", (6.0, 9.0))
+    bar = interval_bar({"colour": 8.0, "colour_low": 7.5, "colour_high": 8.5}, "A & B", (6.0, 9.0)).html
     assert "8.0 (7.5 to 8.5); lab colours of A &amp; B in the set: 6.0 to 9.0" in bar
-    assert "<svg" not in interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
-    told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")})
+    assert "<svg" not in str(
+        interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
+    )
+    told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")}).html
     assert told.startswith(
         '<div class="told">it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam'
     )
