@@ -11,6 +11,7 @@ import argparse
 import json
 import time
 import warnings
+from functools import cache
 from itertools import islice
 
 import numpy as np
@@ -31,10 +32,9 @@ def made(number: int) -> pd.DataFrame:
     return pd.DataFrame(values, index=[f"{number}-{row}" for row in range(BLOCK)], columns=base.columns)
 
 
-def _base(kept: dict[str, pd.DataFrame] = {}) -> pd.DataFrame:  # noqa: B006 - one copy a process, on purpose
-    if "base" not in kept:
-        kept["base"] = Brewery(seed=1).draw(N_MADE // 36, draw=1).spectra
-    return kept["base"]
+@cache
+def _base() -> pd.DataFrame:
+    return Brewery(seed=1).draw(N_MADE // 36, draw=1).spectra
 
 
 def read_block(house: sm.HouseModel, number: int) -> tuple[int, float]:

@@ -1,10 +1,18 @@
 """`specmatch verify`: is it the beer that the line says it is?"""
 
 import argparse
+from dataclasses import dataclass
 from textwrap import fill
+from typing import TYPE_CHECKING, Any
 
 from specmatch.cli.arguments import add_dates_argument, add_lab_argument, add_line_arguments, number
 from specmatch.cli.outcome import WIDTH, Outcome
+
+if TYPE_CHECKING:
+    import pandas as pd
+
+    from specmatch.house.decision.specification import Specification
+    from specmatch.house.house_model import HouseModel
 
 COMMAND = "verify"
 HELP = "judge the claims of a measured folder: consistent, hold or rescan"
@@ -39,20 +47,38 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     add_dates_argument(parser)
 
 
+@dataclass(frozen=True)
+class _Judged:
+    verified: "pd.DataFrame"
+    left_out: list[dict[str, Any]]
+    note: str  # what is shown under the table
+    risks: "pd.DataFrame"  # of the colour limits in force; no rows where there are none
+
+
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
-    import pandas as pd
-
-    from specmatch.cli.arguments import in_unit, load_source
-    from specmatch.errors import OptionError
-    from specmatch.house.decision.specification import load_specification
-    from specmatch.house.house_model import HouseModel
-    from specmatch.line.rules.judging import verify_folder
-    from specmatch.maths.classification.series import FEWEST
-    from specmatch.measurement.session import Session
-    from specmatch.report.text import readings_text, risks_text, text_table
+    from specmatch.cli.arguments import in_unit
+    from specmatch.report.text import readings_text
     from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
+
+    _refuse_together(args)
+    if args.packages:
+        return _lots(args)
+    got = _recorded(args) if args.journal else _read_only(args)
+    verified = in_unit(got.verified, args.unit)
+    text = f"{readings_text(verified)}{got.note}\n\n{fill(CAUTIONS, WIDTH)}"
+    if len(got.risks):
+        # what the rule comes to for lots of the claim, beside each decision
+        told = got.risks[[name for name in got.risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
+        verified = verified.join(told[~told.index.duplicated()], on="claimed")
+    # a sample without a claim is no decision, but someone may have forgotten to write the claim down
+    look = bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
+    return Outcome(verified, text, got.left_out, needs_look=look)
+
+
+def _refuse_together(args: argparse.Namespace) -> None:
+    from specmatch.errors import OptionError
 
     if (args.before is None) != (args.after is None):
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
@@ -66,66 +92,76 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     if args.lab and (args.journal or args.packages):
         raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
-    note = ""
-    if args.journal:
-        verified, left_out, note, risks = _recorded(args)
+
+
+def _limits(args: argparse.Namespace, house: "HouseModel") -> "Specification":
+    from specmatch.house.decision.specification import load_specification
+
+    specification = load_specification(args.model, beers=house.beers_)
+    if args.producer_risk is not None:
+        specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
+    return specification
+
+
+def _read_only(args: argparse.Namespace) -> _Judged:
+    """Judge a folder or a file and record nothing."""
+    import pandas as pd
+
+    from specmatch.cli.arguments import load_source
+    from specmatch.house.house_model import HouseModel
+    from specmatch.line.rules.judging import verify_folder
+    from specmatch.maths.classification.series import FEWEST
+    from specmatch.measurement.session import Session
+    from specmatch.report.text import risks_text, text_table
+
+    house = HouseModel.load(args.model)
+    specification = _limits(args, house)
+    risks = house.limit_risks(specification)
+    source, left_out = load_source(args.source, dates=args.dates)
+    claim = args.after or args.claim
+    if claim is None and isinstance(source, Session):
+        verified = verify_folder(house, source, specification, lab=args.lab)
     else:
-        house = HouseModel.load(args.model)
-        specification = load_specification(args.model, beers=house.beers_)
-        if args.producer_risk is not None:
-            specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
-        risks = house.limit_risks(specification)
-        scans_or_session, left_out = load_source(args.source, dates=args.dates)
-        if args.packages:
-            return _lots(args, house, specification, scans_or_session, left_out)
-        claim = args.after or args.claim
-        if claim is None and isinstance(scans_or_session, Session):
-            verified = verify_folder(house, scans_or_session, specification, lab=args.lab)
-        else:
-            verified = house.verify(scans_or_session, claimed=claim, specification=specification, lab=args.lab)
-        if args.before is not None:
-            left = house.changeover(scans_or_session, before=args.before, after=args.after)
-            left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
-            verified = pd.concat([verified, left], axis=1)
-            note = "\n\n" + text_table(left[["changeover"]])
-            if len(left) >= FEWEST:
-                series = house.changeover_series(scans_or_session, before=args.before, after=args.after)
-                verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
-                note += f"\ntogether: {series.sentence}"
-        note += f"\n\n{risks_text(risks)}" if len(risks) else ""
-    verified = in_unit(verified, args.unit)
-    text = f"{readings_text(verified)}{note}\n\n{fill(CAUTIONS, WIDTH)}"
-    if len(risks):
-        # what the rule comes to for lots of the claim, beside each decision
-        told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
-        verified = verified.join(told[~told.index.duplicated()], on="claimed")
-    # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
-    return Outcome(verified, text, left_out, needs_look=look)
+        verified = house.verify(source, claimed=claim, specification=specification, lab=args.lab)
+    note = ""
+    if args.before is not None:
+        left = house.changeover(source, before=args.before, after=args.after)
+        left = left.drop(columns="p_value").rename(columns={"sentence": "changeover"})
+        verified = pd.concat([verified, left], axis=1)
+        note = "\n\n" + text_table(left[["changeover"]])
+        if len(left) >= FEWEST:
+            series = house.changeover_series(source, before=args.before, after=args.after)
+            verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
+            note += f"\ntogether: {series.sentence}"
+    note += f"\n\n{risks_text(risks)}" if len(risks) else ""
+    return _Judged(verified, left_out, note, risks)
 
 
-def _lots(args, house, specification, session, left_out):  # type: ignore[no-untyped-def]
+def _lots(args: argparse.Namespace) -> Outcome:
     """Judge lots by their packages so far."""
-
+    from specmatch.cli.arguments import load_source
     from specmatch.errors import OptionError
+    from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.lots import judge_lots
     from specmatch.measurement.session import Session
     from specmatch.report.text import text_table
     from specmatch.warning_codes import CONSISTENT
     from specmatch.wording import CAUTIONS
 
+    house = HouseModel.load(args.model)
+    session, left_out = load_source(args.source, dates=args.dates)
     if not isinstance(session, Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
     table = judge_lots(
-        house, session, args.claim, specification, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
+        house, session, args.claim, _limits(args, house), wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
     )
     look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
     return Outcome(table.reset_index(), text, left_out, needs_look=look)
 
 
-def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
-    """Judge by the line's rules, record; return readings, what was left out, a word on the record and risks."""
+def _recorded(args: argparse.Namespace) -> _Judged:
+    """Judge by the line's rules, and record."""
     from dataclasses import replace
 
     from specmatch.cli.arguments import line_setting, tell_sheet_notes
@@ -156,4 +192,4 @@ def _recorded(args: argparse.Namespace):  # type: ignore[no-untyped-def]
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return verified, left_out, f"{told}\n\n{args.journal}: {said}", risks
+    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", risks)

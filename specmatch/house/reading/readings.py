@@ -118,15 +118,7 @@ def readings_table(
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
     known = plausible.sum(axis=1)
-    flagged: list[tuple[Mask, tuple[str, ...]]] = [
-        (_outside_colours(f, got.colour), ("outside_colour_range",)),
-        (_unknown_colours(f, got.colour, got.low, got.high), ("colour_unknown",)),
-        (known == 0, ("unlike_any_beer", "interval_not_covered")),
-        # it may pass for a beer of the set, but the colour regression has not seen its kind
-        (outside_domain, ("interval_not_covered",)),
-        (known > 1, ("ambiguous_beer",)),
-        (np.asarray(f.identity.too_few_batches)[nearest], ("too_few_batches",)),
-    ]
+    flagged = _flags(f, got, known, outside_domain, nearest)
     always = ("normal_errors_assumed",) if got.normal_errors_assumed else ()
     warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, got.codes, always)
     # typical of another beer than the claimed: what was sought against the claim most likely never happened
@@ -158,6 +150,21 @@ def readings_table(
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
     return _named(pd.DataFrame(columns, index=samples.index), f)
+
+
+def _flags(
+    f: FittedHouse, got: ColourReadings, known: Ints, outside_domain: Mask, nearest: Ints
+) -> list[tuple[Mask, tuple[str, ...]]]:
+    """Return which rows carry which codes by what was read; `known` counts the plausible beers."""
+    return [
+        (_outside_colours(f, got.colour), ("outside_colour_range",)),
+        (_unknown_colours(f, got.colour, got.low, got.high), ("colour_unknown",)),
+        (known == 0, ("unlike_any_beer", "interval_not_covered")),
+        # it may pass for a beer of the set, but the colour regression has not seen its kind
+        (outside_domain, ("interval_not_covered",)),
+        (known > 1, ("ambiguous_beer",)),
+        (np.asarray(f.identity.too_few_batches)[nearest], ("too_few_batches",)),
+    ]
 
 
 def _named(readings: pd.DataFrame, fitted: FittedHouse) -> pd.DataFrame:

@@ -257,6 +257,15 @@ def _held_out(
     return out
 
 
+def _chosen(named: "dict[str, ProcessRegression | PlsRegression]") -> tuple[str, Names]:
+    """Return the regression of least held-out error, the first one preferred, and the one chosen without each batch."""
+    offered = list(named)
+    handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
+    errors_without = np.array([one.choice_error_without for one in named.values()])
+    without = np.array(offered)[np.argmin(handicap[:, None] * errors_without, axis=0)]
+    return offered[int(np.argmin(handicap * [one.choice_error for one in named.values()]))], without
+
+
 def fit_colour(
     reflectance: ArrayLike,
     colour: ArrayLike,
@@ -298,11 +307,7 @@ def fit_colour(
     named = _fit_all(given, expected)
     if offered == [OPTICAL]:
         _refuse_no_beer(given, expected, named[OPTICAL].choice_error)
-    offered = list(named)
-    handicap = np.where(np.arange(len(offered)) > 0, 1.0 / WORTH_A_CHANGE, 1.0)
-    regression = offered[int(np.argmin(handicap * [named[name].choice_error for name in offered]))]
-    errors_without = np.array([named[name].choice_error_without for name in offered])
-    fold_regression = np.array(offered)[np.argmin(handicap[:, None] * errors_without, axis=0)]
+    regression, fold_regression = _chosen(named)
     held_out = _held_out(named, fold_regression, mean, each)
     error = response.error(response.of(lab) - held_out, lab)
 

@@ -89,13 +89,10 @@ def fit_pls_without(
         X *= root[rows, None]
     y = root[rows] * (y[rows] - y_mean)
     S, s = X.T @ X, X.T @ y
-    if overlap:
-        blocks = [X[out] for out in left_out]
-        answers = [y[out] for out in left_out]
-    else:
-        ends = np.cumsum([len(out) for out in left_out])
-        blocks = [X[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
-        answers = [y[end - len(out) : end] for end, out in zip(ends, left_out, strict=True)]
+    # the rows of each set: a copy where a row is of several, else the stretch that it is
+    ends = np.cumsum([len(out) for out in left_out])
+    parts = left_out if overlap else [slice(end - len(out), end) for end, out in zip(ends, left_out, strict=True)]
+    blocks, answers = [X[part] for part in parts], [y[part] for part in parts]
 
     kept = np.array([total - w[out].sum() for out in left_out])
     # mean of each training set, from what is missing of the whole, whose mean is 0

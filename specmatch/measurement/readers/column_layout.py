@@ -94,13 +94,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             _refuse_broken(i, split, numeric, filled, width, (first, last), name)
     rows = [split[i] for i in block]
     numbers = [i + 1 for i in block]
-    for i in block:
-        odd = next((j for j in units if j < len(split[i]) and (i, j) not in changed and looks_numeric(split[i][j])), -1)
-        if odd >= 0:
-            raise ScanFileError(
-                f"{name}, line {i + 1}: {split[i][odd]!r} stands without the unit {units[odd]!r} of the other numbers; "
-                "mend the line, or export the file without units"
-            )
+    _refuse_without_unit(block, split, units, changed, name)
     names, words, top = _names_above(split, filled, first, width, separator)
     rows, names, words, width, ended = _without_end_mark(rows, names, words, width)
     # a decimal comma is never beside a blank or a quotation mark
@@ -120,6 +114,19 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     whole = last < len(lines) - 1
     return TextTable(separator, rows, numbers, names, words, meta, whole, shortened_at, notes)
+
+
+def _refuse_without_unit(
+    block: list[int], split: list[Row], units: dict[int, str], changed: set[tuple[int, int]], name: str
+) -> None:
+    """Refuse a number that stands without the unit of the others in its column."""
+    for i in block:
+        odd = next((j for j in units if j < len(split[i]) and (i, j) not in changed and looks_numeric(split[i][j])), -1)
+        if odd >= 0:
+            raise ScanFileError(
+                f"{name}, line {i + 1}: {split[i][odd]!r} stands without the unit {units[odd]!r} of the other numbers; "
+                "mend the line, or export the file without units"
+            )
 
 
 def _refuse_wide(block: list[int], split: list[Row], name: str) -> int:
