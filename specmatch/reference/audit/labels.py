@@ -22,7 +22,7 @@ DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 30.0
 UNLIKE_ANY_RATE = 1e-4
 # Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
-# ... and so far a reading is, on which a few odd pours have no say (tuned on the demo's lone bad scans)
+# ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans)
 SCANS_LIMIT = 4.5
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
