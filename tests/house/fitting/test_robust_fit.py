@@ -94,7 +94,7 @@ def test_bad_scans_without_mates_do_not_drag_the_limits_of_the_domain(full_size)
     print(f"listed {listed} of {planted}; moved {np.median(moved, axis=0)}, {(np.abs(moved) < 0.1).mean(axis=0)}")
     # T2 and Q; what the colour intervals grow by is no error: such scans come again, and they are to cover them
     assert np.all(np.abs(np.median(moved[:, :2], axis=0)) < 0.10), moved
-    # docs/reasons.md states 78 %: as many as this may be the luck of so few
+    # 78 of 100 by the audit's rules of before: as many as this may be the luck of so few
     assert binomial_bounds(listed, planted)[1] >= 0.78
 
 
