@@ -53,15 +53,13 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     n = len(pairs.own)
     seen = judge(pairs.second)
     fold = np.arange(n) % MOST_FOLDS
-    candidates, predicted, folds = [], [], []
+    candidates, predicted = [], []
     for route in ROUTES:
         by_fold = [fit_terms(pairs.part(np.flatnonzero(fold != k)), bench, route) for k in range(fold.max() + 1)]
-        without = [by_fold[k] for k in fold]
-        out = np.concatenate([one.apply(pairs.own[k : k + 1]) for k, one in enumerate(without)])
+        out = np.concatenate([by_fold[at].apply(pairs.own[k : k + 1]) for k, at in enumerate(fold)])
         error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
         candidates.append(Candidate(route, error))
         predicted.append(out)
-        folds.append(without)
     errors = np.array([one.error for one in candidates])
     serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
     weights = np.maximum(errors[serve], 1e-9) ** -POWER
@@ -69,12 +67,12 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     out = np.einsum("m,mkp->kp", weights, np.stack([predicted[k] for k in serve]))
     maps = tuple(fit_terms(pairs, bench, candidates[k].route) for k in serve)
     within = np.einsum("m,mkp->kp", weights, np.stack([one.apply(pairs.own) for one in maps]))
-    # Without a batch at an end of the colours the map reaches beyond all that taught it, as the whole one never will:
-    # the root of the share that stays with the batch among the others makes residuals alike (studentised, to first
-    # order).
+    # Without a batch at an end of the colours the map reaches beyond all that taught it, as the whole one never will.
+    # A residual with the batch times one without it is the square of what it errs by itself (as of least squares:
+    # D. A. Belsley, E. Kuh, R. E. Welsch, Regression Diagnostics, 1980; from memory).
     sizes = [np.linalg.norm(judge(rows) - seen, axis=1) for rows in (within, out)]
     alike = np.sqrt(np.minimum(sizes[0] / np.maximum(sizes[1], 1e-9), 1.0))
-    left = _left_over(pairs, bench, judge, out, [folds[k] for k in serve], weights, alike)
+    left = _left_over(pairs, bench, judge, out, alike)
     chosen = candidates[int(errors.argmin())]
     return Transfer(
         maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, left.excess, left.misfit
@@ -87,27 +85,20 @@ class _LeftOver:
     misfit: Floats
 
 
-def _left_over(
-    pairs: Pairs, bench: Bench, judge: Judge, out: Floats, folds: list[list[TermMap]], weights: Floats, alike: Floats
-) -> _LeftOver:
-    """Part what left-out batches are off by from the noise of measuring them twice and of the maps themselves."""
-    # folds: of each map, the one learnt without each batch; alike (K,): what makes its residuals comparable
-    off = bench.scale.apply(pairs.second) - bench.scale.apply(out)
+def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> _LeftOver:
+    """Part what left-out batches are off by from the noise of measuring them twice."""
+    # alike (K,): by how much the residual of each is to shrink for that the others had to reach for it
+    off = (bench.scale.apply(pairs.second) - bench.scale.apply(out)) * alike[:, None]
     rng, n = np.random.default_rng(0), len(off)
     noise = np.stack([
         np.linalg.solve(whiten, rng.standard_normal((off.shape[1], NOISE_DRAWS))).T for whiten in pairs.whiten
     ], axis=1)  # fmt: skip
-    for k in range(n):
-        # maps as likely as the best differ too, and what is carried will bear that on its own
-        drawn = np.stack([_drawn(rng, [one[k] for one in folds], weights, pairs.own[k : k + 1])[0] for _ in noise])
-        noise[:, k] += bench.scale.apply(drawn) - bench.scale.apply(out[k : k + 1])
     # an axis that wanders between sessions does so on both modules, and the set's own scatter holds it
     for k in range(n):
         seen, along = pairs.whiten[k] @ np.column_stack([off[k], noise[:, k].T]), pairs.whiten[k] @ pairs.axis[k]
         apart = np.outer(pairs.axis[k], along @ seen / (along @ along))
         off[k] -= apart[:, 0]
         noise[:, k] -= apart[:, 1:].T
-    off, noise = off * alike[:, None], noise * alike[:, None]
     at = judge(out)
     found = (judge(moved_on_scale(bench, out, off)) - at) ** 2
     by_chance = np.mean([(judge(moved_on_scale(bench, out, one)) - at) ** 2 for one in noise], axis=0)

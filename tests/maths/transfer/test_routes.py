@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.transfer.routes import (
     AS_IT_IS,
@@ -27,9 +28,11 @@ def spectra(strength):
     return 10.0 ** -np.outer(strength, shape)
 
 
-def bench(noise=1e-4):
-    one = np.ones(NM.size)
-    return Bench(NM, SCALE, 0.004**2 * np.outer(one, one), np.full(NM.size, noise), np.stack([LIGHT, LIGHT]))
+def bench(noise=1e-4, light=LIGHT):
+    rng = np.random.default_rng(8)
+    apart = 0.004 * rng.standard_normal((200, 1)) + noise * rng.standard_normal((200, NM.size))
+    one = ChannelNoise(light, 1e-10, 1e-8)
+    return Bench(NM, SCALE, SCALE.apply(spectra(np.geomspace(0.08, 1.2, 200))), apart, 200, (one, one))
 
 
 def glare_and_axis(reflectance, glare=0.01, axis_nm=0.6):
@@ -75,7 +78,7 @@ def test_a_lamp_that_no_jitter_tells_of_is_learnt_by_wavelength():
     def second(own):
         return own + 0.01 * (own.mean(axis=1, keepdims=True) - own) / gap
 
-    even = Bench(NM, SCALE, bench().covariance, bench().noise, np.ones((2, NM.size)))
+    even = bench(light=np.ones(NM.size))
     new = spectra(np.array([0.1, 0.5, 1.0]))
     left = {}
     for route in (FEW_PARAMETERS, BY_WAVELENGTH):
@@ -110,6 +113,20 @@ def test_the_same_batches_give_the_same_draws():
     new = spectra(np.array([0.2, 0.4]))
     first, again = (carry_each(found, bench(), new, np.arange(2)) for _ in range(2))
     np.testing.assert_array_equal(first, again)
+
+
+def test_what_is_carried_over_bears_the_noise_of_the_second_module():
+    quiet, loud = ChannelNoise(np.ones(NM.size), 1e-10, 1e-8), ChannelNoise(np.ones(NM.size), 1e-10, 9e-6)
+    one = bench()
+    noisy = Bench(NM, SCALE, one.pours, one.apart, one.dof, (quiet, loud))
+    rows = np.full((400, NM.size), 0.5)
+    apart = noisy.noisier(rows, np.repeat(np.arange(200), 2)) - rows
+    # a scan's own share, and that of a reference which two scans have in common; 3 % of 32,000 values
+    np.testing.assert_allclose((apart[::2] - apart[1::2]).var() / 2.0, 0.5 * 9e-6, rtol=0.03)
+    np.testing.assert_allclose((apart[::2] * apart[1::2]).mean(), 0.25 * 9e-6, rtol=0.06)
+    np.testing.assert_array_equal(
+        Bench(NM, SCALE, one.pours, one.apart, one.dof, (loud, quiet)).noisier(rows, np.arange(400)), rows
+    )
 
 
 def test_exchanged_labels_are_found_and_right_ones_are_not():
