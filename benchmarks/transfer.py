@@ -75,7 +75,8 @@ def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> lis
     ]
     for n in shared:
         scans = again.scans[again.scans["batch"].isin(sm.choose_batches(refs, transfer=n).index)]
-        both = model.transfer(again.spectra.loc[scans.index], scans, instrument=f"unit-{module}")
+        name = f"unit-{module}"
+        both = model.transfer(again.spectra.loc[scans.index], scans, instrument=name, band_nm=again.band_nm)
         told = both.transfers.iloc[0]
         rows.append({
             **about, "shared": str(n), **counts(both, new, foreign), "route": told["route"],
