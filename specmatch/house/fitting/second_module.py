@@ -30,15 +30,7 @@ from specmatch.maths.spectra.band import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
-from specmatch.maths.transfer.selection import (
-    Transfer,
-    carry,
-    carry_each,
-    exchanged,
-    fit_transfer,
-    moved_on_scale,
-    wider_by,
-)
+from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
@@ -54,10 +46,6 @@ POUR_SD = 0.015
 # beer), or that had to bend for a base which returns light otherwise, is worse than a set of its own (tuned on invented
 # houses).
 MOST_COLOUR, MOST_IDENTITY, MOST_RETURNS = 1.0, 1.0, 0.1
-
-
-# batches beyond their beers' means that tell how batches of a beer differ
-FEWEST_TO_DRAW = 12
 
 
 @dataclass(frozen=True)
@@ -174,7 +162,6 @@ def teach_module(
     first, own_pours = mean_by(kept.reflectance[mine][:, channels], np.searchsorted(codes, batch[mine]))
     if np.allclose(first, second, rtol=0.0, atol=1e-9):
         raise TableError("these scans are those of the set itself: measure the batches again, on the second module")
-    first = _measured_again(bench, kept.levels, codes, first)
     pairs = pair(first, second, own_pours.astype(float), second_pours.astype(float), bench)
 
     def judge(reflectance: Floats) -> Floats:
@@ -239,22 +226,6 @@ def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Int
     if np.bincount(shared.sample).max() > 1:
         second = fit_light_noise(shared.reflectance[:, channels], shared.sample, wavelength_nm=nm)
     return Bench(nm, scale, rows, apart, dof, (first, second))
-
-
-def _measured_again(bench: Bench, levels: Levels, codes: Ints, first: Floats) -> Floats:
-    """Return batches as the set's own module would find them again.
-
-    Batches chosen because they lie far out lie so in part by their pours: each is drawn to its beer's mean by the share
-    that pours have in the scatter of batches (the best linear prediction; C. R. Henderson, Biometrics 31:423, 1975).
-    """
-    rows, beer = levels.mean(bench.pours, to="batch"), levels.beer
-    apart = rows - mean_by(rows, beer)[0][beer]
-    dof = len(rows) - np.unique(beer).size
-    if dof < FEWEST_TO_DRAW:
-        return first
-    poured = (bench.apart**2).mean(axis=0) * levels.per_pour
-    share = np.clip(poured * dof / np.maximum((apart**2).sum(axis=0), 1e-300), 0.0, 1.0)
-    return moved_on_scale(bench, first, -share * apart[codes])
 
 
 def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
