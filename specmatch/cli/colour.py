@@ -3,7 +3,7 @@
 import argparse
 
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import Outcome, fields_of
 from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
 
 COMMAND = "colour"
@@ -38,13 +38,5 @@ def run(args: argparse.Namespace) -> Outcome:
         )
     elif clear:
         text += f"\nclear enough: A700 {args.a700:g} is at most {CLEAR_RATIO} x A430"
-    results = {
-        "a430": args.a430,
-        "a700": args.a700,
-        "path_cm": args.path_cm,
-        "dilution": args.dilution,
-        "ebc": ebc,
-        "srm": srm,
-        "clear_enough": clear,
-    }
-    return Outcome(results, text, needs_look=clear is False)
+    given = fields_of(args, "a430", "a700", "path_cm", "dilution")
+    return Outcome(given | {"ebc": ebc, "srm": srm, "clear_enough": clear}, text, needs_look=clear is False)

@@ -62,8 +62,7 @@ def decode_ordinates(table: Sequence[tuple[int, str]], *, packed: bool, name: st
             if before != again:
                 raise ScanFileError(
                     f"{name}, line {line}: y check failed: the line before ends at {before:g}, this one begins with "
-                    f"{again:g}; "
-                    "a line is lost or damaged: copy the file again"
+                    f"{again:g}; a line is lost or damaged: copy the file again"
                 )
             if not values:
                 by_difference = False

@@ -153,8 +153,7 @@ def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Fl
     if x.size < grid.size and np.isin(x, grid).all():
         raise ScanFileError(
             f"{scan.scan_id}: {x.size} points from {x[0]:g} to {x[-1]:g} nm where the other files have {grid.size} "
-            "from "
-            f"{grid[0]:g} to {grid[-1]:g}: the file is cut or lines are lost; copy it again"
+            f"from {grid[0]:g} to {grid[-1]:g}: the file is cut or lines are lost; copy it again"
         )
     values = resample(x, scan.values, grid, name=scan.scan_id)
     mask = np.interp(grid, x, scan.saturated.astype(float)) > 0
