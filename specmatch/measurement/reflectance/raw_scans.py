@@ -182,15 +182,10 @@ def _quantity(scan: Scan, role: str) -> str:
 
 
 def _integration_ms(rows: pd.DataFrame, scans: list[Scan]) -> Floats:
-    times = rows["integration_ms"].to_numpy(dtype=float).copy()
-    for k, scan in enumerate(scans):
-        stated = header_integration_ms(scan.meta)
-        if stated is None:
-            continue
-        # where both are stated the sheet's is used, and a check says so
-        if np.isnan(times[k]):
-            times[k] = stated
-    return times
+    # where both are stated the sheet's is used, and a check says so
+    of_files = np.array([header_integration_ms(scan.meta) for scan in scans], dtype=float)
+    times = rows["integration_ms"].to_numpy(dtype=float)
+    return np.where(np.isnan(times), of_files, times)
 
 
 def _hours(times: list[datetime | None]) -> Floats:
