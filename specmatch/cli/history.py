@@ -13,7 +13,6 @@ from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest
 from specmatch.line.journal.waiting import waiting as find_waiting
-from specmatch.report.entry_text import chart_line, entry_line, now_text, waiting_lines
 from specmatch.wording import CAUTIONS, counted
 
 COMMAND = "history"
@@ -92,6 +91,7 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _write(args: argparse.Namespace, journal: Journal) -> Outcome:
     from specmatch.line.reviews import name_baseline, override, review
+    from specmatch.report.entry_text import entry_line
 
     signed = {"outcome": args.outcome, "operator": args.operator, "note": args.note, "second": args.second}
     with journal.writing():
@@ -132,6 +132,7 @@ def _check(journals: list[Journal], expect: str) -> Outcome:
 
 def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.line.now import line_now, lines_of
+    from specmatch.report.entry_text import now_text
 
     asked = [(journal, line) for journal in journals for line in lines_of(journal) if args.line in ("", line)]
     if not asked and args.line:
@@ -151,6 +152,7 @@ def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
 def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
     from specmatch.line.charts.series import line_charts
+    from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
 
     width, _ = screen()
     counts = decision_counts(journals, beer=args.beer)

@@ -15,7 +15,6 @@ from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line
 from specmatch.cli.outcome import Outcome
 from specmatch.cli.terminal import ring, say, screen
 from specmatch.errors import OptionError
-from specmatch.report.entry_text import entry_line
 from specmatch.wording import CAUTIONS
 
 COMMAND = "watch"
@@ -133,6 +132,7 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
         return one_document
 
     from specmatch.line.watch_folder import needs_look
+    from specmatch.report.entry_text import entry_line
 
     def one_line(row: dict[str, Any]) -> None:
         say(entry_line(row, width=screen()[0]), flush=True)

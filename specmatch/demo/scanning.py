@@ -184,7 +184,8 @@ def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_sessi
         samples = [("sample", b, k, f) for b in batches for k, f in enumerate(conditions[b])]
         rows += [(role, session, turn, b, k, f) for turn, (role, b, k, f) in enumerate(opening + samples)]
     *columns, faults = zip(*rows, strict=True)
-    return _Plan(*map(np.array, columns), list(faults))
+    role, session_of, turn_of, batch, pour = map(np.array, columns)
+    return _Plan(role, session_of, turn_of, batch, pour, list(faults))
 
 
 def _in_the_cup(liquids: Liquids, batch: Ints, faults: Sequence[PourConditions]) -> Floats:

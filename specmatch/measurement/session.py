@@ -57,7 +57,7 @@ def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     """Return the beer that the sheet says each sample is."""
     # rows (n, k), scans (n, m)
-    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()})
+    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()}, dtype=object)
     pairs = pairs[pairs["beer"] != ""].drop_duplicates()
     twice = pairs["sample"].duplicated(keep=False)
     if twice.any():
@@ -66,9 +66,7 @@ def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
         raise ParentsError(
             f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
         )
-    return pd.Series(
-        pairs["beer"].to_numpy(dtype=object), index=pd.Index(pairs["sample"], name="sample", dtype=object), name="beer"
-    )
+    return pairs.set_index("sample")["beer"]
 
 
 @dataclass(frozen=True, eq=False)
