@@ -102,11 +102,17 @@ def test_a_changeover_says_what_is_left(workshop, capsys):
     assert code == 1
     assert {row["before"] for row in got["results"]} == {"Peat Stout"}
     assert all(0 <= row["fraction_low"] <= row["fraction"] <= row["fraction_high"] <= 1 for row in got["results"])
+    assert {"from_here", "changeover"} <= set(got["results"][0])
+    assert "go together" in refused(capsys, *args[:-2])
+
+
+@pytest.mark.whole
+def test_a_changeover_in_words_says_what_may_be_missed(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--from", "Peat Stout", "--to", "Chalk Lager")
     text = answer(capsys, *args)[1]
     assert "may be missed" in text
     # a shift of several beers is no changeover: read together its last samples are not the beer after it
     assert "together: " in text
-    assert "go together" in refused(capsys, *args[:-2])
 
 
 def test_packages_of_a_lot_are_judged_together(workshop, capsys):
@@ -115,10 +121,15 @@ def test_packages_of_a_lot_are_judged_together(workshop, capsys):
     assert code == 1
     decisions = [row["decision"] for row in got["results"]]
     assert set(decisions) <= {"consistent", "hold", "another", "rescan", None} and "consistent" in decisions
+    assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
+
+
+@pytest.mark.whole
+def test_packages_under_a_wrong_claim_are_held_and_their_rival_named(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
     wrong = answer_json(capsys, *args, "--claim", "Peat Stout")[1]["results"]
     assert sum(row["decision"] == "consistent" for row in wrong) <= 1
     assert "rival" in answer(capsys, *args)[1]
-    assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
 
 
 @pytest.fixture

@@ -34,6 +34,7 @@ def test_from_a_sheet_to_a_page_and_a_document(room, capsys):
     assert "☐" in page and "NaN" not in page and ">nan<" not in page
 
 
+@pytest.mark.whole
 def test_a_wish_that_is_not_met_is_for_somebody_to_look_at(room, capsys):
     argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK, "--wish", "half_width=0.01", "--cup", "40x6"]
     assert main(argv) == 1

@@ -87,6 +87,7 @@ def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, told):
     assert abs(by_column) < abs(by_none)
 
 
+@pytest.mark.whole
 def test_the_commands_show_what_the_named_lab_would_report(brewery, told, tmp_path, capsys):
     from specmatch.cli import main
 

@@ -297,6 +297,7 @@ def test_readings_that_come_in_time_by_hand():
     assert readings_in_time(np.array([0.0, 16.0]), 5.0, line | {"within_minutes": 20.0}).tolist() == [4, 0]
 
 
+@pytest.mark.whole
 def test_monte_carlo_error_is_the_one_seen(full_size):
     house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
     design = [Design(40.0, 10.0, house.depth_mm, 1, 4)]
