@@ -2,7 +2,6 @@
 
 import ast
 import doctest
-import functools
 import importlib
 import inspect
 import re
@@ -14,17 +13,13 @@ from pathlib import Path
 import pytest
 from default_tour import default_tour
 from example_room import furnish
+from source_trees import tree_of
 
 import specmatch
 
 PACKAGE = Path(specmatch.__file__).parent
 PROJECT = Path(__file__).parent.parent
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__main__.py")
-
-
-@functools.cache
-def tree_of(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def module_of(path: Path) -> str:

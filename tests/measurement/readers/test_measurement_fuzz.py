@@ -93,13 +93,13 @@ def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_si
     assert issubclass(AmbiguousScanFileError, SpecmatchError)
 
 
-def test_the_short_way_reads_as_the_general_way_does(full_size, monkeypatch):
+def test_the_short_way_reads_as_the_general_way_does(full_size, whole, monkeypatch):
     """Files that the short way takes give the same scans, notes and all, when it is shut."""
     from specmatch.measurement.readers import dialect as room
 
     taken = 0
 
-    @fuzz(full_size, True, 60)  # few enough to be drawn every time
+    @fuzz(full_size, True, 60 if whole else 25)  # few enough to be drawn every time
     @given(st.data())
     def both_ways(data):
         nonlocal taken
