@@ -34,8 +34,11 @@ def changed(folder, to, change):
     return to
 
 
-def test_same_scans_same_certificate_and_another_limit_another(good, found):
-    assert found.certificate == sm.commission(good).certificate
+def test_a_good_module_is_within_every_limit(found):
+    assert found.verdict == "within its limits" and found.left_out.empty
+
+
+def test_another_limit_is_another_certificate(good, found):
     assert sm.commission(good, limits={"level_drift": 0.02}).certificate != found.certificate
 
 
@@ -107,7 +110,7 @@ def test_a_corrected_axis_needs_lines(good, tmp_path):
         sm.commission(folder, correct_axis=True)
 
 
-def test_the_command_writes_what_is_asked_for(good, tmp_path, capsys):
+def test_the_command_writes_what_is_asked_for(good, found, tmp_path, capsys):
     pytest.importorskip("matplotlib")
     page, axis, certificate = (tmp_path / name for name in ("page.html", "axis.json", "certificate.json"))
     argv = ["commission", str(good), "--json", "--out", str(page), "--correct-axis", str(axis)]
@@ -115,6 +118,8 @@ def test_the_command_writes_what_is_asked_for(good, tmp_path, capsys):
     results = json.loads(capsys.readouterr().out)["results"]
     assert results["verdict"] == "within its limits"
     assert results["certificate"] == json.loads(certificate.read_text())["certificate"]
+    # the same scans, the same certificate
+    assert results["certificate"] == found.certificate
     assert results["axis"]["version"] == json.loads(axis.read_text())["version"]
     assert "mercury" in page.read_text() and "Local rules and licensed practice come first" in page.read_text()
 

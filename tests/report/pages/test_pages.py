@@ -383,7 +383,8 @@ def pages_of(pdf):
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
 
 
-@pytest.mark.parametrize("width", [500, pytest.param(1200, marks=pytest.mark.whole)])
+@pytest.mark.whole
+@pytest.mark.parametrize("width", [500, 1200])
 def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, set_html, width):
     from matplotlib import image
 
