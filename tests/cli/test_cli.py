@@ -96,13 +96,15 @@ def test_one_claim_for_all(workshop, capsys):
     assert sum(row["decision"] == "hold" for row in got["results"]) >= 9
 
 
-def test_a_changeover_says_what_is_left(workshop, capsys):
-    args = ("verify", workshop / "house.model", workshop / "shift", "--from", "Peat Stout", "--to", "Chalk Lager")
+def test_a_changeover_says_what_is_left(workshop, capsys, tmp_path):
+    few = copy_of(workshop / "shift", tmp_path / "shift")
+    edit_sheet(few, lambda s: s[(s["role"] != "sample") | s["sample"].isin(s["sample"][s["sample"] != ""].unique()[:4])])
+    args = ("verify", workshop / "house.model", few, "--from", "Peat Stout", "--to", "Chalk Lager")
     code, got = answer_json(capsys, *args)
     assert code == 1
     assert {row["before"] for row in got["results"]} == {"Peat Stout"}
     assert all(0 <= row["fraction_low"] <= row["fraction"] <= row["fraction_high"] <= 1 for row in got["results"])
-    assert {"from_here", "changeover"} <= set(got["results"][0])
+    assert len(got["results"]) == 4 and all(row["changeover"] for row in got["results"])
     assert "go together" in refused(capsys, *args[:-2])
 
 
