@@ -98,7 +98,9 @@ def test_one_claim_for_all(workshop, capsys):
 
 def test_a_changeover_says_what_is_left(workshop, capsys, tmp_path):
     few = copy_of(workshop / "shift", tmp_path / "shift")
-    edit_sheet(few, lambda s: s[(s["role"] != "sample") | s["sample"].isin(s["sample"][s["sample"] != ""].unique()[:4])])
+    edit_sheet(
+        few, lambda s: s[(s["role"] != "sample") | s["sample"].isin(s["sample"][s["sample"] != ""].unique()[:4])]
+    )
     args = ("verify", workshop / "house.model", few, "--from", "Peat Stout", "--to", "Chalk Lager")
     code, got = answer_json(capsys, *args)
     assert code == 1

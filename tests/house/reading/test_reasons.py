@@ -202,13 +202,15 @@ def test_models_keep_what_reasons_need(house, tmp_path):
 
 
 def test_columns_that_know_no_colour_stay_empty():
-    past = Brewery(seed=1).draw(4)
+    beers = Brewery.beers[::2]
+    past = Brewery(seed=1).draw(4, beers=beers)
     batches = past.batches.assign(colour=np.nan)
     house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, batches))
-    new = Brewery(seed=1).draw(1, n_pours=3, draw=21, conditions=[GOOD, PourConditions(foam=0.06), GOOD])
+    conditions = [GOOD, PourConditions(foam=0.06), GOOD]
+    new = Brewery(seed=1).draw(1, n_pours=3, draw=21, conditions=conditions, beers=beers)
     found = house.read(new.spectra, scans=new.scans)
     assert found["colour_without_fault"].isna().all()
-    assert found["explanation"].str.contains("of the surface under foam").sum() >= 9
+    assert found["explanation"].str.contains("of the surface under foam").sum() >= 5
     assert not found["explanation"].str.contains("nan").any()
 
 
