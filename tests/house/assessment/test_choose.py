@@ -113,6 +113,7 @@ def test_learning_curve_falls_and_names_the_beer_most_like():
         learning_curve(ReferenceSet(*small_tables(2, 1, 1)))
 
 
+@pytest.mark.whole
 def test_command(capsys, tmp_path):
     drawn = Brewery(0).draw(6, beers=["Chalk Lager", "Amber Lane", "Peat Stout"])
     batches = drawn.batches.assign(colour=drawn.batches["colour"].where(np.arange(18) < 14))

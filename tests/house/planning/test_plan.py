@@ -98,6 +98,7 @@ def test_beers_that_no_number_tells_apart_are_named_worst_first():
     assert "with 8 batches a beer as wished" in pairs["sentence"][1]
 
 
+@pytest.mark.whole
 def test_one_beer_has_no_mix_up_to_catch():
     alone = sm.plan({"Pils": 8.0}, rough=True, n_batches=(8,), n_pours=(1,))
     assert alone.line["caught"].isna().all() and alone.line["false_hold"].notna().all()

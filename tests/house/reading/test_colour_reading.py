@@ -90,6 +90,7 @@ def test_pours_that_nobody_repeated_get_the_fill_tolerance(past, house, new):
     assert house.fitted.cautions.pours_shown and not lone.fitted.cautions.pours_shown
 
 
+@pytest.mark.whole
 def test_batches_without_a_lab_value_serve_identity_only(past, new):
     blank = past.batches.copy()
     blank.loc[blank["beer"] == "Chalk Lager", "colour"] = np.nan
@@ -112,9 +113,9 @@ EXCLUSIVE = ({"path_long", "path_short"}, {"unlike_any_beer", "ambiguous_beer"},
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["between a beer and noise", "noise", "smooth"])
-def test_no_claim_passes_on_a_colour_that_nobody_knows(house, past, kind, full_size):
+def test_no_claim_passes_on_a_colour_that_nobody_knows(house, past, kind, full_size, whole):
     """Random spectra; those between a beer of the set and noise look like a beer long after their colour is lost."""
-    n = 10_000 if full_size else 600
+    n = 10_000 if full_size else 600 if whole else 250
     rng = np.random.default_rng(0)
     spectra = rng.uniform(0.0, 1.0, (n, past.spectra.shape[1]))
     if kind == "smooth":
