@@ -19,7 +19,7 @@ from specmatch.measurement.reflectance.raw_scans import _on_grid
 
 
 def fuzz(full_size: bool, whole: bool, small: int):
-    """Hypothesis settings: 10 000 draws at full size, a few hundred before a change lands, a twentieth of these always."""
+    """Hypothesis settings: 10 000 draws at full size, some hundred before a change lands, a twentieth always."""
     draws = 10_000 if full_size else small if whole else small // 20
     return settings(
         max_examples=draws, deadline=None, derandomize=not full_size, database=None,
