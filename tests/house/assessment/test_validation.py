@@ -185,14 +185,21 @@ def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_pat
     assert document["command"] == "validate"
     assert document["results"]["verdict"] == BIASED
     assert document["results"]["correction"]["version"] == ColourCorrection.load(saved).version
+    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+@pytest.mark.whole
+def test_the_command_reads_with_a_correction(house, new, tmp_path, capsys):
+    folder, saved = april(house, new, tmp_path), tmp_path / "april.json"
+    main(["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(saved)])
+    capsys.readouterr()
     main(["read", str(tmp_path / "house.model"), str(folder), "--json"])
     plain = json.loads(capsys.readouterr().out)["results"]
     main(["read", str(tmp_path / "house.model"), str(folder), "--correction", str(saved), "--json"])
     corrected = json.loads(capsys.readouterr().out)["results"]
     assert "corrected" in corrected[0]["interval_method"] and "corrected" not in plain[0]["interval_method"]
     assert corrected[0]["colour"] == pytest.approx(1.06 * plain[0]["colour"], rel=0.02)
-    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
-    assert "nowhere" in capsys.readouterr().err
 
 
 def test_the_colour_command(capsys):

@@ -48,9 +48,11 @@ def shift_by_the_clock(one, minutes, line, rng):
     return held < at.size and at[held] + line["retest_minutes"] <= begins + line["within_minutes"]
 
 
-def test_a_mix_up_is_caught_as_often_as_stated(rounds, full_size, whole):
+@pytest.mark.whole
+@pytest.mark.slow
+def test_a_mix_up_is_caught_as_often_as_stated(rounds, full_size):
     line = settings_of({"run_hours": 4.0, "mix_up_pallets": 15.0}, LINE, "line")
-    shifts = 1000 if full_size else 60 if whole else 30
+    shifts = 1000 if full_size else 60
     stated = plan_line(rounds, RATE, line, ("A", "B", "C"), shifts=4 * shifts, seed=1).table
     rng = np.random.default_rng(9)
     for minutes in (60.0, 30.0):

@@ -193,6 +193,7 @@ def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, eval
     assert "f<1>" in words
 
 
+@pytest.mark.whole
 def test_long_lists_are_cut_and_say_so(small_set):
     refs, _ = small_set
     finding = ("thin_beer", "beer", "Pale", 2.0, "2 batches", "add some", "")

@@ -241,6 +241,7 @@ def test_the_map_rings_hold_what_the_model_accepts(small_house, ax):
             assert inside < 1.0 + 1e-9
 
 
+@pytest.mark.whole
 def test_a_refit_neither_flips_nor_turns_the_map(small_house, refs):
     """Axes that a decomposition gives in another order, or upside down, draw the same map; so does another batch."""
     from specmatch.report.plots.identity import _plane
