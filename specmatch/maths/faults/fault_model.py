@@ -260,7 +260,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
 
 
 # what pours of any house may differ by, sd along `CAUSES`, and noise beside it, where no set has told them yet
-_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015, 0.005]), 0.0005**2
+_ANY_POUR_SD, _ANY_MISFIT = np.array([0.012, 0.006, 0.002, 0.003, 0.015, 0.0015, 0.005, 0.0005]), 0.0005**2
 # spectra that stand for all samples where no beers are known
 _MOST_BASES = 12
 
