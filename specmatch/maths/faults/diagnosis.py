@@ -10,6 +10,8 @@ from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
 LEAST_SIZES = np.array([fault.least for fault in FAULTS])
+USUAL_SIZES = np.array([fault.usual for fault in FAULTS])
+RARENESS = np.array([fault.rare for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
 _IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
@@ -160,18 +162,21 @@ def _pairs(
 
 
 def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
-    gain = np.where(explanation.size >= LEAST_SIZES, explanation.gain / doubt, 0.0)
-    n = len(gain)
+    # whether a fault is there is told by how far good scans reach; which it is by the likelihoods alone, which compare
+    odds = explanation.gain - RARENESS - (explanation.size / USUAL_SIZES) ** 2
+    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit + RARENESS)
+    odds = np.where(told, odds, -np.inf)
+    n = len(odds)
     fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
-    named = np.flatnonzero(gain.max(axis=1) > limit)
-    gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
-    first = gain.argmax(axis=1)
-    others = np.where(_EXCLUDED[first], -np.inf, gain)
+    named = np.flatnonzero(told.any(axis=1))
+    odds, sizes, row = odds[named], explanation.size[named], np.arange(named.size)
+    first = odds.argmax(axis=1)
+    others = np.where(_EXCLUDED[first], -np.inf, odds)
     next_best = others.argmax(axis=1)
     # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
     white = WHITE[first] & WHITE[next_best]
-    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * gain[row, first]), CLOSE)
-    close = others[row, next_best] > np.maximum(gain[row, first] - room, limit)
+    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * odds[row, first]), CLOSE)
+    close = others[row, next_best] > odds[row, first] - room
     swapped = white & close & (first > next_best)
     first, next_best = np.where(swapped, next_best, first), np.where(swapped, first, next_best)
     fault[named], size[named] = first, sizes[row, first]

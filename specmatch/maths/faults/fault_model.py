@@ -16,7 +16,7 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, WHITE, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, RARENESS, Diagnosis, join_findings, judge, rows_by
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
@@ -33,7 +33,7 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 10.0, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 6.5, 14.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -173,8 +173,8 @@ class PourDepartures:
 
         A fault of a size that nobody would do anything about makes no pour odd.
         """
-        gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt, 0.0)
-        return np.maximum(gain.max(axis=1, initial=0.0) / limit, self.distance / fit.pour_distance_limit)
+        gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt / (limit + RARENESS), 0.0)
+        return np.maximum(gain.max(axis=1, initial=0.0), self.distance / fit.pour_distance_limit)
 
 
 def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourDepartures:
@@ -345,12 +345,15 @@ def _far(distance: Floats) -> float:
     return float(max(most, 1.0) + _FAR * max(most - middle, 0.25 * middle))
 
 
+# faults that are one quantity in two directions, and the two whites, reach equally far
+_KIND = np.array([fault.name.split("_")[0].replace("haze", "foam") for fault in FAULTS])
+_KIND[[fault.name == "haze_inside" for fault in FAULTS]] = "inside"
+
+
 def _over_chance(gains: Floats) -> Floats:
     """How much farther good scans reach than chance would let them, for each fault, 1 or more."""
-    if not len(gains):
-        return np.ones(gains.shape[1])
+    doubt = np.ones(gains.shape[1])
     by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
-    doubt = np.maximum(np.quantile(gains, _COMPARED_AT, axis=0) / by_chance, 1.0)
-    # two shapes all but alike: in a set with foam in it the doubt of foam alone would make haze of foam
-    doubt[WHITE] = doubt[WHITE].max()
-    return np.asarray(doubt)
+    for kind in np.unique(_KIND) if len(gains) else ():
+        doubt[_KIND == kind] = max(1.0, float(np.quantile(gains[:, _KIND == kind], _COMPARED_AT)) / by_chance)
+    return doubt
