@@ -33,7 +33,7 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 6.5, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 5.3, 14.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -216,7 +216,9 @@ def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, can
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
-_COMPARED_AT = 0.90
+_COMPARED_AT, _PASSED = 0.90, 0.02
+# what chance says of the peaks beyond counts as so many of them, and none as more than so many times the usual one
+_PRIOR_PEAKS, _HIGHEST_PEAK = 5.0, 6.0
 N_FOLDS = 4
 
 # a pour is odd whatever the cause from this many times as far beyond the nine tenths as those lie beyond the middle
@@ -351,9 +353,18 @@ _KIND[[fault.name == "haze_inside" for fault in FAULTS]] = "inside"
 
 
 def _over_chance(gains: Floats) -> Floats:
-    """How much farther good scans reach than chance would let them, for each fault, 1 or more."""
+    """How much farther good scans reach than chance would let them, for each fault, 1 or more.
+
+    At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted.
+    """
     doubt = np.ones(gains.shape[1])
-    by_chance = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT)))
+    start, far = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT))), float(chdtri(1, 2.0 * _PASSED))
+    folds = np.log((1.0 - _COMPARED_AT) / _PASSED)
     for kind in np.unique(_KIND) if len(gains) else ():
-        doubt[_KIND == kind] = max(1.0, float(np.quantile(gains[:, _KIND == kind], _COMPARED_AT)) / by_chance)
+        own = gains[:, _KIND == kind]
+        at = float(np.quantile(own, _COMPARED_AT))
+        usual = max(at, start) / start * (far - start) / folds
+        peaks = np.minimum(own[own > at] - at, _HIGHEST_PEAK * usual)
+        excess = (peaks.sum() + _PRIOR_PEAKS * usual) / (peaks.size + _PRIOR_PEAKS)
+        doubt[_KIND == kind] = max(1.0, (at + folds * excess) / far)
     return doubt
