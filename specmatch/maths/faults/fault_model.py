@@ -33,7 +33,7 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
-SAMPLE_LIMIT, POUR_LIMIT = 5.3, 14.0
+SAMPLE_LIMIT, POUR_LIMIT = 6.0, 14.0
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -218,7 +218,7 @@ _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
 _COMPARED_AT, _PASSED = 0.90, 0.02
 # what chance says of the peaks beyond counts as so many of them, and none as more than so many times the usual one
-_PRIOR_PEAKS, _HIGHEST_PEAK = 5.0, 6.0
+_PRIOR_PEAKS, _HIGHEST_PEAK = 5.0, 10.0
 N_FOLDS = 4
 
 # a pour is odd whatever the cause from this many times as far beyond the nine tenths as those lie beyond the middle
