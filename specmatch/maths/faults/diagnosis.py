@@ -91,13 +91,13 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
 
 
-def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Diagnosis:
+def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats) -> Diagnosis:
     """Choose among explanations.
 
     A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
     """
-    # departure (n, p), doubt (n_faults,)
-    # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
+    # departure (n, p), doubt, limit (n_faults,)
+    # limit: of the gain, from which on a fault is told; doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
     fault, size, rival, rival_size = _best(explanation, doubt, limit)
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
     share = np.zeros(fault.size)
@@ -108,7 +108,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
         first = rows - detector.pattern(fault[named], size[named])
         # what a lamp known badly leaves of the first fault is no second one
         after = detector.loose_distance(first, detector.light_variance(fault[named], size[named]))
-        worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
+        worth = np.maximum(SECOND_FAULT * limit[fault[named]], SECOND_SHARE * explanation.gain[named, fault[named]])
         # good scans lie at one unit a channel, which nothing is asked to explain
         for start in range(0, named.size, BLOCK):
             part = slice(start, start + BLOCK)
@@ -161,10 +161,10 @@ def _pairs(
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
-def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
+def _best(explanation: Explanation, doubt: Floats, limit: Floats) -> tuple[Ints, Floats, Ints, Floats]:
     # whether a fault is there is told by how far good scans reach; which it is by the likelihoods alone, which compare
     odds = explanation.gain - RARENESS - (explanation.size / USUAL_SIZES) ** 2
-    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit + RARENESS)
+    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit)
     odds = np.where(told, odds, -np.inf)
     n = len(odds)
     fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)

@@ -113,7 +113,7 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT)))
+            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT + RARENESS)))
         return join_findings(parts, len(beer))
 
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
@@ -173,8 +173,8 @@ class PourDepartures:
 
         A fault of a size that nobody would do anything about makes no pour odd.
         """
-        gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt / (limit + RARENESS), 0.0)
-        return np.maximum(gain.max(axis=1, initial=0.0), self.distance / fit.pour_distance_limit)
+        gain = np.where(self.size >= LEAST_SIZES, self.gain / fit.pour_doubt, 0.0)
+        return np.maximum(gain.max(axis=1, initial=0.0) / limit, self.distance / fit.pour_distance_limit)
 
 
 def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourDepartures:
@@ -238,6 +238,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     bins = slit_bins(wavelength_nm)
     axis = pooled(wavelength_nm, bins)
     noise = fit_light_noise(reflectance, sample if replicated else beer, wavelength_nm=wavelength_nm, bins=bins)
+    noise = replace(noise, misfit=_ANY_MISFIT)
     means = mean_by(reflectance, beer)[0]
     optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
     if replicated:
@@ -256,7 +257,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     told = levels.counts("sample")[sample] > 1
     return replace(
         fit,
-        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[told]), np.inf),
+        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[told], tails=False), np.inf),
         pour_distance_limit=_far(found.distance[told]),
     )
 
@@ -352,19 +353,23 @@ _KIND = np.array([fault.name.split("_")[0].replace("haze", "foam") for fault in 
 _KIND[[fault.name == "haze_inside" for fault in FAULTS]] = "inside"
 
 
-def _over_chance(gains: Floats) -> Floats:
+def _over_chance(gains: Floats, *, tails: bool = True) -> Floats:
     """How much farther good scans reach than chance would let them, for each fault, 1 or more.
 
-    At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted.
+    At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted. Without
+    `tails` at the nine tenths: among pours that nobody has judged yet the peaks are those that are odd.
     """
     doubt = np.ones(gains.shape[1])
     start, far = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT))), float(chdtri(1, 2.0 * _PASSED))
     folds = np.log((1.0 - _COMPARED_AT) / _PASSED)
     for kind in np.unique(_KIND) if len(gains) else ():
-        own = gains[:, _KIND == kind]
+        own = gains[:, kind == _KIND]
         at = float(np.quantile(own, _COMPARED_AT))
+        if not tails:
+            doubt[kind == _KIND] = max(1.0, at / start)
+            continue
         usual = max(at, start) / start * (far - start) / folds
         peaks = np.minimum(own[own > at] - at, _HIGHEST_PEAK * usual)
         excess = (peaks.sum() + _PRIOR_PEAKS * usual) / (peaks.size + _PRIOR_PEAKS)
-        doubt[_KIND == kind] = max(1.0, (at + folds * excess) / far)
+        doubt[kind == _KIND] = max(1.0, (at + folds * excess) / far)
     return doubt
