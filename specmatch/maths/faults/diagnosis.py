@@ -20,7 +20,7 @@ _EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
-SECOND_FAULT = 2.0
+SECOND_FAULT = 3.0
 # of foam and haze the one that takes away less by no more than this share is as likely
 LIKE_SHARE = 0.15
 WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
@@ -91,13 +91,17 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
 
 
-def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats) -> Diagnosis:
+def judge(
+    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats | float
+) -> Diagnosis:
     """Choose among explanations.
 
     A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
     """
     # departure (n, p), doubt, limit (n_faults,)
-    # limit: of the gain, from which on a fault is told; doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
+    # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
+    # limit: what the quotient has to reach for a fault to be named
+    limit = np.broadcast_to(limit, doubt.shape)
     fault, size, rival, rival_size = _best(explanation, doubt, limit)
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
     share = np.zeros(fault.size)

@@ -11,7 +11,6 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.faults.detector import Detector
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
 from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, pour_departures
-from specmatch.maths.optics.cup import FAULTS
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
@@ -154,5 +153,5 @@ def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit:
     mean = binned[mates].mean(axis=0)
     detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
     departure = binned[pours] - mean
-    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=np.full(len(FAULTS), limit))
+    found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=limit)
     return found, _departures(detector, departure).oddness(fit, limit)

@@ -27,8 +27,8 @@ def relative_absorbance(wavelength_nm: ArrayLike) -> Floats:
 FOAM_REFLECTANCE = 1.2
 
 # Light that haze sends back never reaches the base, which returns about half of what is sent down. Inside the beer more
-# is scattered out of the beam than comes back, and absorbed on the way: over bases of 0.5 to 0.9 some four times as much
-# of the base's light is missing as is sent back (common practice, no source).
+# is scattered out of the beam than comes back, and absorbed on the way: over bases of 0.5 to 0.9 some four times as
+# much of the base's light is missing as is sent back (common practice, no source).
 LOST_TO_HAZE, LOST_INSIDE = 0.5, 4.0
 HAZE_NM, HAZE_POWER = 550.0, 2.0
 
