@@ -78,6 +78,15 @@ CLAIMS = (
         "normal values, three layouts",
     ),
     Claim(
+        "worthless_passed", "A claim passes on a colour that is missing, cut, without limits or worthless", 0.0, 0.0,
+        "house/reading/test_colour_reading.py::test_no_claim_passes_on_a_colour_that_nobody_knows",
+        "30,000 random spectra, noise, smooth, and between a beer and noise; the demo brewery",
+    ),
+    Claim(
+        "lost_passed", "The same, of new batches of the beer claimed, where the set knows few colours", 0.0, 0.0,
+        "house/reading/test_colour_reading.py::test_none_passes_in_the_family_though_it_is_the_beer", SHOWN,
+    ),
+    Claim(
         "control_false", "A control that has not changed is out of its limits", 0.0, 0.0035,
         "line/rules/test_controls.py::test_false_alarms_and_moves_of_controls_are_as_stated",
         "an invented house on which no limit was set",

@@ -8,16 +8,17 @@ by which the path is drawn may be wrong. Blends of batches that were held out sa
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, ndtri
+from scipy.special import chdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.classification.covariance import BeerScatter
+from specmatch.maths.classification.covariance import BeerScatter, shrink_covariances
 from specmatch.maths.classification.cross_validation import fit_beers
 from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
+from specmatch.maths.statistics.levels import mean_by
 
 # fractions at which path and scatter are worked out, and at which they are asked: closer where little is in
 KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) ** 2
@@ -25,7 +26,7 @@ KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) **
 LEVEL, SEEN = 0.95, 0.98
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
 # fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked
-TRIED, N_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 5, 12
+TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
 # of the fractions, every so-manieth is asked whether it is visible
 ASKED = 2
 # light below which a dark beer's absorbance might as well be taken from its lighter channels
@@ -55,6 +56,7 @@ class BlendSpace:
     metric: DiscriminantSpace
     beer_means: Floats  # (n_beers, a)
     scatter: BeerScatter
+    own: Floats  # (n_beers, a, a): scatter of a sample of each beer, its direction too
     per_beer: Ints  # (n_beers,): batches
     spectra: Floats  # (n_beers, p): mean reflectance
     wavelength_nm: Floats  # (p,)
@@ -97,18 +99,39 @@ class Likelihood:
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
     """Return the metric of a model with the law of its cup."""
-    return BlendSpace(
-        fit.metric, fit.beer_means, fit.scatter, fit.batches_per_beer, mean_spectra(fit.samples), wavelength_nm, law
-    )
+    return _space(fit.metric, fit.beer_means, fit.scatter, fit.samples, law, wavelength_nm)
+
+
+def _space(
+    metric: DiscriminantSpace, means: Floats, scatter: BeerScatter, samples: LabelledSamples, law: PathLaw, nm: Floats
+) -> BlendSpace:
+    per_beer = samples.batches_per_beer
+    own = _own_scatter(metric, scatter, samples, per_beer - 1.0)
+    return BlendSpace(metric, means, scatter, own, per_beer, mean_spectra(samples), nm, law)
+
+
+def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples, dof: Floats) -> Floats:
+    """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one.
+
+    Two beers of one strength may wander in directions of their own, each with its malts.
+    """
+    a = metric.axes.shape[1]
+    if dof.sum() <= a:
+        return scatter.scale[:, None, None] * np.eye(a)
+    of_batch = mean_by(metric.scores(samples.reflectance), samples.batch)[0]
+    away = of_batch - mean_by(of_batch, samples.beer)[0][samples.beer]
+    # what batch means lack of the scatter of a sample (mates, sessions) is taken as spread like what they show
+    pooled = away.T @ away / dof.sum()
+    away = np.linalg.solve(np.linalg.cholesky(pooled + 1e-9 * (np.trace(pooled) or 1.0) * np.eye(a)), away.T).T
+    products = np.zeros((dof.size, a, a))
+    np.add.at(products, samples.beer, away[:, :, None] * away[:, None, :])
+    return float(dof @ scatter.scale / dof.sum()) * shrink_covariances(products, dof)[0]
 
 
 def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
     samples = fit.samples.part(kept)
     beers = fit_beers(samples, fit.choice)
-    return BlendSpace(
-        beers.metric, beers.beer_means, beers.scatter, samples.batches_per_beer, mean_spectra(samples),
-        space.wavelength_nm, space.law,
-    )  # fmt: skip
+    return _space(beers.metric, beers.beer_means, beers.scatter, samples, space.law, space.wavelength_nm)
 
 
 def blend_path(space: BlendSpace, base: int, other: int | None) -> BlendPath:
@@ -118,14 +141,14 @@ def blend_path(space: BlendSpace, base: int, other: int | None) -> BlendPath:
     scores = metric.scores(space.law.seen((1.0 - f) * k[0] + f * k[1]))
     strength = np.maximum((1.0 - f) * k[0] + f * k[1], 1e-9)
     answer = np.abs(_answer(space, strength))
-    within = np.diag(1.0 - metric.per_pour * metric.pour_part)
+    between = np.sqrt(1.0 - metric.per_pour * metric.pour_part)
 
     def from_batches(share: Floats, beer: int, end: int) -> Floats:
         # a relative change of the absorbance of one liquid moves the blend by its share of the absorbance there
         own = np.maximum(answer[end], LEAST_ANSWER * answer[end].max())
         moved = (share * k[end] / strength)[:, metric.channels] * answer / own
         J = (moved[:, None, :] * metric.axes.T) @ _lift(metric)
-        scatter = scale[beer] * (within + np.eye(len(within)) / space.per_beer[beer])
+        scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer])
         return np.asarray(J @ scatter @ J.transpose(0, 2, 1), float)
 
     batches, spread = from_batches(1.0 - f, base, 0), np.full(KNOTS.size, scale[base])
@@ -250,16 +273,16 @@ def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | N
 
     Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
     made by the law, for the pairs of beers that lie most like the asked one. The limit is their quantile, raised as
-    conformal intervals are for as many batches as there are (V. Vovk, A. Gammerman, G. Shafer, Algorithmic Learning in
-    a Random World, Springer 2005, ch. 2).
+    that of normal values is whose scale so many batches tell.
     """
     samples, ratios = fit.samples, []
+    n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
     order = np.argsort(samples.beer, kind="stable")
     fold = np.empty(samples.beer.size, np.int64)
     # batches of one beer go to one fold after the other
-    fold[order] = np.concatenate([np.arange(n) for n in samples.batches_per_beer]) % N_FOLDS
-    for out in range(N_FOLDS):
+    fold[order] = np.concatenate([np.arange(n) for n in samples.batches_per_beer]) % n_folds
+    for out in range(n_folds):
         kept = np.flatnonzero(fold[samples.batch] != out)
         if np.unique(samples.beer[samples.batch[kept]]).size < samples.batches_per_beer.size:
             continue
@@ -269,8 +292,8 @@ def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     normal = float(ndtri((1.0 + LEVEL) / 2.0) ** 2)
     if not ratios:
         return normal
-    n = samples.beer.size
-    return max(normal, float(np.quantile(ratios, min(1.0, np.ceil(LEVEL * (n + 1)) / n))))
+    raised = float(stdtrit(samples.beer.size - samples.batches_per_beer.size, (1.0 + LEVEL) / 2.0) ** 2) / normal
+    return raised * max(normal, float(np.quantile(ratios, LEVEL)))
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
