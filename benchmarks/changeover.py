@@ -27,17 +27,18 @@ from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.house import HouseSpec, log_bins
 from specmatch.house.reading.changeover import path_and_limit
 from specmatch.house.reading.samples import prepare_samples
+from specmatch.maths.classification.blends import estimate_blends
 from specmatch.maths.classification.mixtures import neighbours
 from specmatch.maths.classification.series import read_series as series_of_scores
 from specmatch.maths.statistics.levels import binomial_bounds
 
-Floats = NDArray[np.float64]
+Floats, Ints = NDArray[np.float64], NDArray[np.int64]
 
 BLENDS, FRACTIONS = 10, np.array([0.0, 0.02, 0.05, 0.1, 0.2, 0.4, 0.8])
 NEAR, FAR, PUSHED = "neighbours", "far pairs", "water"
 # judges: batches of the beer and pairs of batches that are blended, bins, fractions; how often a part is to be seen
-KNOWN_BEER, KNOWN_BLENDS, BINS = 300, 60, 16
-KNOWN_FRACTIONS = np.array([0.0, 0.004, 0.01, 0.02, 0.03, 0.05, 0.07, 0.1, 0.14, 0.2, 0.28, 0.4, 0.6, 1.0])
+KNOWN_BEER, KNOWN_BLENDS, BINS = 250, 30, 16
+KNOWN_FRACTIONS = np.array([0.0, 0.01, 0.02, 0.04, 0.07, 0.12, 0.2, 0.3, 0.45, 0.65, 1.0])
 LEVEL, SEEN = 0.95, 0.98
 SERIES, PACKAGES, APART = 6, 14, 1.5
 
@@ -89,25 +90,46 @@ def _first_over(sure: Floats, wanted: float) -> float:
     return float(np.interp(wanted, sure[last : last + 2], KNOWN_FRACTIONS[last : last + 2]))
 
 
-def read_pair(house: House, model: sm.HouseModel, kind: str, before: str, after: str) -> dict[str, object]:
-    """Read blends of one pair and return counts."""
-    pours = house.spec.cellar.pours[0]
-    drawn = draw_blends(
-        house, before=before, after=after, fractions=np.tile(FRACTIONS, (BLENDS, 1)), draw=1, pours=pours
-    )
-    got = model.changeover(drawn.spectra, drawn.scans, before=before, after=after)
-    true = drawn.truth["fraction"].groupby(drawn.scans["sample"], sort=False).first().loc[got.index].to_numpy()
-    covered = ((got["fraction_low"] <= true + 1e-9) & (true - 1e-9 <= got["fraction_high"])).to_numpy()
-    none, visible = (got["fraction_low"] <= 0.0).to_numpy(), float(got["smallest_visible"].iloc[0])
+class Asked:
+    """Two beers of a house, and the path and the limit between them: worked out once for all that is read of them."""
+
+    def __init__(self, house: House, model: sm.HouseModel, kind: str, before: str, after: str) -> None:
+        self.house, self.fitted, self.pours = house, model.fitted, house.spec.cellar.pours[0]
+        self.names = {"kind": kind, "before": before, "after": after}
+        self.before, self.after = before, after
+        self.path, self.limit = path_and_limit(model.fitted, before, after)
+        self.n_batches = int(model.fitted.identity.batches_per_beer[model.beers_.index(after)])
+
+    def scores(self, fractions: Floats, draw: int, purpose: str) -> tuple[Floats, Ints]:
+        """Draw blends and return their scores, (pairs, k, a), and pours, (pairs, k)."""
+        drawn = draw_blends(
+            self.house, before=self.before, after=self.after, fractions=fractions, draw=draw, pours=self.pours,
+            purpose=purpose,
+        )  # fmt: skip
+        means = prepare_samples(self.fitted, drawn.spectra, drawn.scans).averages
+        place = pd.Index(means.names).get_indexer(drawn.scans["sample"].drop_duplicates())
+        scores = self.fitted.identity.metric.scores(means.reflectance)[place]
+        return scores.reshape(*fractions.shape, -1), means.counts[place].reshape(fractions.shape)
+
+
+def read_pair(asked: Asked, *, judged: bool = True) -> dict[str, object]:
+    """Read blends of one pair and return counts; `judged`: beside what the judges see."""
+    true = np.tile(FRACTIONS, (BLENDS, 1))
+    scores, counts = asked.scores(true, 1, "blends")
+    got = estimate_blends(asked.path, scores.reshape(true.size, -1), counts.ravel(), asked.limit)
+    low, high = (np.array([getattr(one, name) for one in got]).reshape(true.shape) for name in ("low", "high"))
+    covered, none, visible = (low <= true + 1e-9) & (true - 1e-9 <= high), low <= 0.0, got[0].smallest_visible
     above, some = true >= visible, true > 0.0
-    own = int(model.fitted.identity.batches_per_beer[model.beers_.index(after)])
-    attainable, known = judges(house, before, after, pours, own)
-    return {
-        "kind": kind, "before": before, "after": after, "n": int(some.sum()), "covered": int(covered[some].sum()),
-        "above": int(above.sum()), "missed": int(none[above].sum()), "pure": int((~some).sum()),
-        "false": int((~none)[~some].sum()), "visible": visible, "attainable": attainable, "known": known,
-        "ratio": visible / attainable, "ratio to known": visible / known,
+    row: dict[str, object] = {
+        **asked.names, "n": int(some.sum()), "covered": int(covered[some].sum()), "above": int(above.sum()),
+        "missed": int(none[above].sum()), "pure": int((~some).sum()), "false": int((~none)[~some].sum()),
+        "visible": visible,
     }  # fmt: skip
+    if judged:
+        attainable, known = judges(asked.house, asked.before, asked.after, asked.pours, asked.n_batches)
+        row |= {"attainable": attainable, "known": known}
+        row |= {"ratio": visible / attainable, "ratio to known": visible / known}
+    return row
 
 
 def wash_out(n: int, rng: np.random.Generator) -> Floats:
@@ -116,42 +138,31 @@ def wash_out(n: int, rng: np.random.Generator) -> Floats:
     return np.minimum(1.0, np.exp(-(np.arange(PACKAGES) - begins) / fall))
 
 
-def read_series(house: House, model: sm.HouseModel, kind: str, before: str, after: str) -> dict[str, object]:
+def read_series(asked: Asked) -> dict[str, object]:
     """Read series of one pair and return in how many the package was found, within one, by what is visible there."""
-    fractions = wash_out(SERIES, np.random.default_rng(house.seed))
-    drawn = draw_blends(
-        house, before=before, after=after, fractions=fractions, draw=2, pours=house.spec.cellar.pours[0],
-        purpose="series",
-    )  # fmt: skip
-    # the limit from held-out blends is that of the pair, so it is worked out once for all its series
-    fitted = model.fitted
-    path, limit = path_and_limit(fitted, before, after)
-    means = prepare_samples(fitted, drawn.spectra, drawn.scans).averages
-    place = pd.Index(means.names).get_indexer(drawn.scans["sample"].drop_duplicates()).reshape(SERIES, PACKAGES)
+    fractions = wash_out(SERIES, np.random.default_rng(asked.house.seed))
+    scores, counts = asked.scores(fractions, 2, "series")
+    known = asked.fitted.identity.choice.pour_dof > 0
     found, seen = 0, []
-    for true, rows in zip(fractions, place, strict=True):
-        scores = fitted.identity.metric.scores(means.reflectance[rows])
-        known = fitted.identity.choice.pour_dof > 0
-        got = series_of_scores(path, scores, means.counts[rows], limit, pours_known=known)
+    for true, own, pours in zip(fractions, scores, counts, strict=True):
+        got = series_of_scores(asked.path, own, pours, asked.limit, pours_known=known)
         seen.append(got.smallest_visible)
         under = int(np.flatnonzero(true <= got.smallest_visible)[0])
         found += got.first is not None and abs(got.first - under) <= 1
-    return {
-        "kind": kind, "before": before, "after": after, "series": SERIES, "found": int(found),
-        "seen": float(np.mean(seen)),
-    }  # fmt: skip
+    return {"series": SERIES, "found": int(found), "seen": float(np.mean(seen))}
 
 
-def member_rows(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
+def member_rows(spec: HouseSpec, seed: int, *, judged: bool = True) -> list[dict[str, object]]:
     """Return a row a pair of one member and seed."""
     house = House(spec, seed)
     past = house.draw()
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC", band_nm=past.band_nm)
     model, rows = sm.HouseModel().fit(refs), []
-    for kind, before, after in pairs(house, model):
-        row = read_pair(house, model, kind, before, after)
-        if kind != NEAR:
-            row |= read_series(house, model, kind, before, after)
+    for pair in pairs(house, model):
+        asked = Asked(house, model, *pair)
+        row = read_pair(asked, judged=judged)
+        if pair[0] != NEAR:
+            row |= read_series(asked)
         rows.append({"member": spec.name, "seed": seed, **row})
     return rows
 
@@ -173,6 +184,8 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
                 share = sums[count].sum() / sums[of].sum()
                 said[name] = f"{share:.3f} ({low:.3f}-{high:.3f}), worst {shares[worst]:.3f} {worst}"
         for name, column in (("visible / attainable", "ratio"), ("visible / known", "ratio to known")):
+            if column not in part:
+                continue
             ratio = part.groupby("member")[column].median()
             said[name] = (
                 f"median {part[column].median():.2f}, at most 1.25 in {(part[column] <= 1.25).mean():.2f}, "

@@ -59,6 +59,7 @@ class BlendSpace:
     own: Floats  # (n_beers, a, a): scatter of a sample of each beer, its direction too
     per_beer: Ints  # (n_beers,): batches
     spectra: Floats  # (n_beers, p): mean reflectance
+    bend: float  # by how much beers' absorbance falls with wavelength unlike the average's; see `_bend_sd`
     wavelength_nm: Floats  # (p,)
     law: PathLaw
 
@@ -107,7 +108,8 @@ def _space(
 ) -> BlendSpace:
     per_beer = samples.batches_per_beer
     own = _own_scatter(metric, scatter, samples, per_beer - 1.0)
-    return BlendSpace(metric, means, scatter, own, per_beer, mean_spectra(samples), nm, law)
+    spectra = mean_spectra(samples)
+    return BlendSpace(metric, means, scatter, own, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
 
 
 def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples, dof: Floats) -> Floats:
@@ -197,13 +199,13 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None, scores: Floa
     moved = [drawn(high) - drawn(low) for low, high in law.unlike()]
     # what each end may be off by on its own; water has nothing to be off by
     pure = _ends(space, law, base, other)
-    rows, bend = space.spectra[[base, base if other is None else other]], _bend_sd(space)
+    rows = space.spectra[[base, base if other is None else other]]
     span = np.linspace(-1.0, 1.0, rows.shape[1])
     for end in (0,) if other is None else (0, 1):
         row = rows[end : end + 1]
         taken = [law.absorbed(row + law.unsure * tilt, space.wavelength_nm) for tilt in (np.ones(span.size), span)]
         taken.append(law.absorbed(row, space.wavelength_nm, least=DIM))
-        taken.append(law.absorbed(row, space.wavelength_nm, bend=bend))
+        taken.append(law.absorbed(row, space.wavelength_nm, bend=space.bend))
         for one in taken:
             k = pure.copy()
             k[end] = one[0]
@@ -211,12 +213,11 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None, scores: Floa
     return moved
 
 
-def _bend_sd(space: BlendSpace) -> float:
+def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:
     """Return by how much beers' absorbance falls with wavelength unlike the average's, in its logarithm per 100 nm."""
-    nm, law = space.wavelength_nm, space.law
-    bright = (space.spectra - law.glare) / (1.0 - law.glare) >= DIM
+    bright = (spectra - law.glare) / (1.0 - law.glare) >= DIM
     bend = []
-    for k, light in zip(law.absorbed(space.spectra, nm), bright, strict=True):
+    for k, light in zip(law.absorbed(spectra, nm), bright, strict=True):
         used = light & (k > WEAK)
         if used.sum() >= 3:
             bend.append(np.polyfit(nm[used] / 100.0, np.log(k[used] / relative_absorbance(nm[used])), 1)[0])
@@ -227,7 +228,8 @@ def likelihood(path: BlendPath, scores: Floats, covariance: Floats) -> Likelihoo
     """Hold readings against every fraction of a path."""
     # scores (n, a), covariance (k, a, a)
     root = np.linalg.inv(np.linalg.cholesky(covariance))
-    squared = (np.einsum("kab,nkb->nka", root, scores[:, None, :] - path.scores) ** 2).sum(axis=2)
+    # (k, a, a) @ (k, a, n): small products of matrices, many times faster than one sum over four indices
+    squared = ((root @ (scores.T - path.scores[:, :, None])) ** 2).sum(axis=1).T
     return Likelihood(np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1) - 0.5 * squared, squared)
 
 
