@@ -152,13 +152,13 @@ def read_series(asked: Asked) -> dict[str, object]:
     return {"series": SERIES, "found": int(found), "seen": float(np.mean(seen))}
 
 
-def member_rows(spec: HouseSpec, seed: int, *, judged: bool = True) -> list[dict[str, object]]:
-    """Return a row a pair of one member and seed."""
+def member_rows(spec: HouseSpec, seed: int, *, judged: bool = True, step: int = 1) -> list[dict[str, object]]:
+    """Return a row a pair, or every so-manieth, of one member and seed."""
     house = House(spec, seed)
     past = house.draw()
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, colour_unit="EBC", band_nm=past.band_nm)
     model, rows = sm.HouseModel().fit(refs), []
-    for pair in pairs(house, model):
+    for pair in pairs(house, model)[::step]:
         asked = Asked(house, model, *pair)
         row = read_pair(asked, judged=judged)
         if pair[0] != NEAR:

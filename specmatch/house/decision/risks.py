@@ -103,9 +103,16 @@ class _Lots:
         )
         off = lab_sd * rng.standard_normal(HOUSES) / n
         seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / n
-        lab = self.mean + off[:, None] + lab_sd[:, None] * GRID
-        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * GRID
-        share = np.exp(-(GRID**2) / 2.0) / np.exp(-(GRID**2) / 2.0).sum()
+        return self.shares(limits, GRID, off, seen_off, lab_sd, noise)
+
+    def shares(
+        self, limits: ColourLimits, grid: Floats, off: Floats, seen_off: Floats, lab_sd: Floats, noise: Floats
+    ) -> Floats:
+        """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
+        # grid (g,): standard deviations of lab colours that are looked at; the others (h,)
+        lab = self.mean + off[:, None] + lab_sd[:, None] * grid
+        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * grid
+        share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()
         conforms = (lab >= limits.low) & (lab <= limits.high)
 
         def passes(rule: ColourLimits) -> Floats:

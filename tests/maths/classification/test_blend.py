@@ -61,7 +61,7 @@ LAW = PathLaw(0.0, 0.0, 1.0, 1e-3 * np.eye(3), TEXTBOOK, 0, 1.0, 1.0)
 def asked(fit, base, other):
     """The path between two beers, and the limit that held-out blends set."""
     space = space_of(fit, LAW, NM)
-    return blend_path(space, base, other).asked(), held_out_limit(fit, space, base, other)
+    return blend_path(space, base, other), held_out_limit(fit, space, base, other)
 
 
 def estimate(fit, samples, base, other, question=None):
@@ -126,7 +126,7 @@ def test_the_other_beers_scatter_widens_the_limits_where_much_of_it_is_in():
     space = space_of(fit, LAW, NM)
     quiet = space.own * np.array([1.0, 1.0, 1.0, 1.0, 1e-6])[:, None, None]
     still = replace(space, own=quiet, scatter=replace(space.scatter, scale=np.array([1.0, 1.0, 1.0, 1.0, 1e-6])))
-    path, own = blend_path(space, 0, 4).asked(), blend_path(still, 0, 4).asked()
+    path, own = blend_path(space, 0, 4), blend_path(still, 0, 4)
     at = int(np.searchsorted(np.linspace(0.0, 1.0, 301) ** 2, 0.5))
     # the other beer is nearly three times as strong: halfway most of the scatter is that beer's, at the start none
     assert np.trace(path.batches[at]) > 1.5 * np.trace(own.batches[at])
