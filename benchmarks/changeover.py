@@ -1,6 +1,6 @@
 """What a changeover leaves in the next beer: coverage, what is missed, the smallest visible part, and series.
 
-Run: python -m benchmarks.changeover [--seeds 2] [--members long_ladder white_bowl] [--json]
+Run: python -m benchmarks.changeover [--seeds 2] [--members long_ladder drawn_100] [--json]
 
 Each member of the invented houses learns its past batches and reads blends of new ones, mixed in the house's own
 physics before they are poured: beers with their neighbours, pairs that lie far apart, and beers with water.
@@ -22,7 +22,7 @@ from numpy.typing import NDArray
 from scipy.special import ndtri, stdtrit
 
 import specmatch as sm
-from benchmarks.houses import SHOWN, TUNING, House, members
+from benchmarks.houses import SHOWN, TUNING, House, spec_of
 from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.house import HouseSpec, log_bins
 from specmatch.house.reading.changeover import path_and_limit
@@ -200,20 +200,20 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=2)
     parser.add_argument("--first-seed", type=int, default=0)
-    parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*TUNING, *SHOWN])
+    parser.add_argument("--members", nargs="+", default=[*TUNING, *SHOWN])
     parser.add_argument("--json", action="store_true", help="print a row a pair as JSON")
     args = parser.parse_args()
     rows: list[dict[str, object]] = []
     for name in args.members:
         for seed in range(args.first_seed, args.first_seed + args.seeds):
-            rows += member_rows(members()[name], seed)
+            rows += member_rows(spec_of(name), seed)
             print(f"{name}, seed {seed}", file=sys.stderr, flush=True)
     if args.json:
         print(json.dumps(rows, indent=1))
         return
     frame = pd.DataFrame(rows)
-    for title, half in (("thresholds are set on", TUNING), ("figures are shown on", SHOWN)):
-        part = frame[frame["member"].isin(half)]
+    tuned = frame["member"].isin(TUNING)
+    for title, part in (("thresholds are set on", frame[tuned]), ("figures are shown on", frame[~tuned])):
         for kind, said in summary(part).items() if len(part) else ():
             print(f"{title}: {kind}\n" + "\n".join(f"  {name}: {value}" for name, value in said.dropna().items()))
 

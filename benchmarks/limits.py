@@ -1,6 +1,6 @@
 """Risks of decision rules on colour: as stated from a house's own set, and as seen on new lots.
 
-Run: python -m benchmarks.limits [--seeds 2] [--members long_ladder] [--tolerance 0.1]
+Run: python -m benchmarks.limits [--seeds 2] [--members long_ladder drawn_100] [--tolerance 0.1]
 
 Each member of the invented houses learns its past batches, lays down limits about the mean lab colour of each beer, and
 has new lots judged by five rules. Of a lot it is known what its lab says. Bounds of a risk hold for one beer; what is
@@ -17,7 +17,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 import specmatch as sm
-from benchmarks.houses import SHOWN, TUNING, House, members
+from benchmarks.houses import SHOWN, House, spec_of
 from benchmarks.houses.house import HouseSpec
 from specmatch.house.decision.decision import judge_colour
 from specmatch.house.decision.risks import _by_risk, _Lots, _lots, _lots_like
@@ -147,7 +147,7 @@ def main() -> None:
     """Print stated and seen risks by member and rule, seeds averaged, and how far they lie apart."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("--seeds", type=int, default=2)
-    parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*SHOWN])
+    parser.add_argument("--members", nargs="+", default=[*SHOWN])
     parser.add_argument("--tolerance", type=float, default=0.10)
     parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--out", help="write a row a house, seed and rule as CSV")
@@ -157,7 +157,7 @@ def main() -> None:
             row
             for name in args.members
             for seed in range(args.first_seed, args.first_seed + args.seeds)
-            for row in member_rows(members()[name], seed, args.tolerance)
+            for row in member_rows(spec_of(name), seed, args.tolerance)
         ]
     )
     if args.out:

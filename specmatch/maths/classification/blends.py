@@ -99,26 +99,27 @@ def _space(
     metric: DiscriminantSpace, means: Floats, scatter: BeerScatter, samples: LabelledSamples, law: PathLaw, nm: Floats
 ) -> BlendSpace:
     per_beer = samples.batches_per_beer
-    own = _own_scatter(metric, scatter, samples, per_beer - 1.0)
+    own = _own_scatter(metric, scatter, samples)
     spectra = mean_spectra(samples)
     return BlendSpace(metric, means, scatter, own, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
 
 
-def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples, dof: Floats) -> Floats:
+def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> Floats:
     """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one.
 
     Two beers of one strength may wander in directions of their own, each with its malts.
     """
-    a = metric.axes.shape[1]
+    a, dof = metric.axes.shape[1], np.asarray(samples.batches_per_beer - 1.0, float)
     if dof.sum() <= a:
         return scatter.scale[:, None, None] * np.eye(a)
     of_batch = mean_by(metric.scores(samples.reflectance), samples.batch)[0]
     away = of_batch - mean_by(of_batch, samples.beer)[0][samples.beer]
     # what batch means lack of the scatter of a sample (mates, sessions) is taken as spread like what they show
     pooled = away.T @ away / dof.sum()
-    away = np.linalg.solve(np.linalg.cholesky(pooled + 1e-9 * (np.trace(pooled) or 1.0) * np.eye(a)), away.T).T
+    root = np.linalg.cholesky(pooled + 1e-9 * (np.trace(pooled) or 1.0) * np.eye(a))
+    alike = np.linalg.solve(root, away.T).T
     products = np.zeros((dof.size, a, a))
-    np.add.at(products, samples.beer, away[:, :, None] * away[:, None, :])
+    np.add.at(products, samples.beer, alike[:, :, None] * alike[:, None, :])
     return float(dof @ scatter.scale / dof.sum()) * shrink_covariances(products, dof)[0]
 
 
