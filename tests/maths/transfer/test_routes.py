@@ -110,19 +110,6 @@ def test_left_out_batches_choose_a_route_that_fits_and_carry_its_doubt():
     assert np.median(spread) < np.median(np.abs(SCALE.apply(middle) - SCALE.apply(new[:1])))
 
 
-def test_few_batches_are_not_offered_routes_of_many_parameters():
-    own = spectra(COLOURS[::3])
-    found = fit_transfer(pairs(glare_and_axis(own), own, 3.0), bench(), judge)
-    assert WINDOWED_RIDGE not in {one.route for one in found.candidates}
-
-
-def test_the_same_batches_give_the_same_draws():
-    found = fit_transfer(pairs(glare_and_axis(spectra(COLOURS)), pours=3.0), bench(), judge)
-    new = spectra(np.array([0.2, 0.4]))
-    first, again = (carry_each(found, bench(), new, np.arange(2)) for _ in range(2))
-    np.testing.assert_array_equal(first, again)
-
-
 def test_what_is_carried_over_bears_the_noise_of_the_second_module():
     quiet, loud = ChannelNoise(np.ones(NM.size), 1e-10, 1e-8), ChannelNoise(np.ones(NM.size), 1e-10, 9e-6)
     one = bench()
