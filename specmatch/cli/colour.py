@@ -4,7 +4,6 @@ import argparse
 
 from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome
-from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
 
 COMMAND = "colour"
 HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
@@ -27,6 +26,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Return SRM and EBC, and whether the beer was clear enough."""
+    from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
+
     srm = srm_from_absorbance(args.a430, args.path_cm, args.dilution)
     ebc = ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
     clear = None if args.a700 is None else bool(clear_enough(args.a430, args.a700))

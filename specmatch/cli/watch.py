@@ -10,7 +10,6 @@ from typing import TYPE_CHECKING, Any
 from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
 from specmatch.cli.terminal import ring, say, screen
-from specmatch.report.entry_text import entry_line
 
 if TYPE_CHECKING:
     from specmatch.report.board.board import Board
@@ -138,6 +137,7 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
         return one_document
 
     from specmatch.line.watch_folder import needs_look
+    from specmatch.report.entry_text import entry_line
 
     def one_line(row: dict[str, Any]) -> None:
         say(entry_line(row, width=screen()[0]), flush=True)

@@ -51,8 +51,8 @@ def one_reference_kind(rows: pd.DataFrame) -> str:
 def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the sheet without the columns of the folder's own, and without columns that say nothing."""
     table = rows.drop(columns=[column for column in _OWN if column in rows])
-    blank = [c for c in table if c not in ("pour", "sample", "batch") and (table[c].isna() | (table[c] == "")).all()]
-    return table.drop(columns=blank)
+    says = (table.notna() & (table != "")).any() | table.columns.isin(("pour", "sample", "batch"))
+    return table.loc[:, says]
 
 
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
