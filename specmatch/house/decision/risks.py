@@ -16,7 +16,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_variances
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks

@@ -13,7 +13,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.maths.faults.normal_variation import CAUSES
 from specmatch.maths.regression.colour_model import ColourModel
 
