@@ -433,7 +433,10 @@ def test_heavy_tails_are_doubted_and_a_few_bad_rows_are_not():
 
 
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
-    """By hand: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze, (R-1)/ln R - 4 R inside."""
+    """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze.
+
+    Of haze inside (R - 1)/ln R - 4 R.
+    """
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
     assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0, 0.0, 0.5 / np.log(2) - 2.0])
     shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
