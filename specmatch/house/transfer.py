@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.batches import check_scans
 from specmatch.errors import OptionError, TableError
 from specmatch.house.fitting.conditions import Conditions, departures_from, plain_text
-from specmatch.house.fitting.fitting import FittedHouse, SharedPours
+from specmatch.house.fitting.fitted import FittedHouse, SharedPours
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
 from specmatch.house.reading.modules import PARTS
 from specmatch.house.reading.samples import prepare_samples

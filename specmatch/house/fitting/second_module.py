@@ -13,15 +13,8 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
 from specmatch.house.fitting.conditions import Conditions
-from specmatch.house.fitting.fitting import (
-    DOMAIN_FALSE_ALARM_RATE,
-    FittedHouse,
-    KeptPours,
-    SecondModule,
-    SharedPours,
-    fit_house,
-    fit_set_colour,
-)
+from specmatch.house.fitting.fitted import FittedHouse, KeptPours, SecondModule, SharedPours
+from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
 from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.domain.applicability import fit_domain
