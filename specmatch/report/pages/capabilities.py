@@ -23,6 +23,8 @@ _NAMED = 0.10
 _MOST_NAMED, _MOST_BEERS_NAMED = 3, 6
 
 PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
+# the same two in a line, for a first screen
+IT_CANNOT = "prove what a liquid is, or refuse every beer that the set does not hold"
 ALWAYS_TRUE = (
     PROVES_NOTHING,
     "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",

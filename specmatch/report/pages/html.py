@@ -80,6 +80,13 @@ th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font
 .filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
 .verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
   padding: .2rem 0 .2rem .8rem; margin: .8rem 0; max-width: 50rem; }
+.once { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .8rem; margin: .6rem 0; max-width: 58rem; }
+.once > div { display: contents; }
+.once dt { color: var(--quiet); }
+.once dd { margin: 0; overflow-wrap: anywhere; }
+.beside { display: flex; flex-wrap: wrap; gap: 1rem; align-items: flex-start; }
+.beside > :first-child { flex: 1 1 20rem; }
+.beside > .code { width: 30mm; }
 .glass { width: 2.2rem; height: 1.7rem; display: block; }
 .trend { width: 6rem; height: 1.65rem; display: block; color: var(--blue); }
 .trend polyline { fill: none; stroke: currentColor; stroke-width: 1.2; }
@@ -111,6 +118,11 @@ summary { cursor: pointer; color: var(--blue); }
 .sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
 .sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
 @media screen and (max-width: 46rem) {
+  body { padding: .7rem; }
+  h1 { font-size: 1.35rem; }
+  h2 { margin-top: 1.3rem; font-size: 1.15rem; }
+  header p, .once { font-size: .92rem; }
+  .verdict { font-size: 1.05rem; line-height: 1.3; margin: .5rem 0; }
   .cards, .cards tbody { display: block; }
   .cards thead { position: absolute; left: -100rem; }
   .cards caption { display: block; }
@@ -121,6 +133,7 @@ summary { cursor: pointer; color: var(--blue); }
   .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
   .cards td { display: contents; }
   .cards td:has(.told) { min-width: 0; }
+  .cards td > div { overflow-wrap: anywhere; }
   .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
   .cards td.blank, .cards td.blank::before { display: none; }
   .cards.dense tr { display: flex; flex-wrap: wrap; align-items: center; gap: 0 .8rem; }

@@ -12,12 +12,12 @@ from specmatch.batches import VALUE_NAME
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, thin_beers
+from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.conditions import conditions_told
-from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
+from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
 from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
-from specmatch.report.pages.readings import departures, readings_table, readings_verdict
+from specmatch.report.pages.readings import departures, next_step, readings_table, readings_verdict
 from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
@@ -81,7 +81,14 @@ def model_page(
         f"{fitted.set_name} ({fitted.set_hash[:12]})."
     )
     rows = model_beers(house)
-    first = verdict(readings_verdict(verified) if verified is not None and len(verified) else _verdict(house, rows))
+    title, said, facts = f"House model of the set {fitted.set_name}", _verdict(house, rows), _facts(house, rows)
+    if verified is not None and len(verified):
+        title, said = f"Readings of {counted(len(verified), 'sample')}", readings_verdict(verified)
+        times = (
+            pd.Series(dtype=object) if session is None else session.scans.get("measured_at", pd.Series(dtype=object))
+        )
+        facts = {"measured": span(times), **facts, "do next": next_step(verified)}
+    first = verdict(said, facts)
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
         first += section(Section("readings", "Readings", told))
@@ -115,7 +122,17 @@ def model_page(
             _sheet(house, session, verified, str(sample), model_hash, f"sheet-{place}")
             for place, sample in enumerate(departed)
         ]
-    return whole_page(f"House model of the set {fitted.set_name}", lead, first, sections)
+    return whole_page(title, lead, first, sections)
+
+
+def _facts(house: HouseModel, rows: pd.DataFrame) -> dict[str, str]:
+    return {
+        "how sure": f"stated: {house.coverage:.0%} of lab colours lie in their interval, {house.false_reject_rate:.0%} "
+        "of right claims are held",
+        "most alike": most_alike(rows),
+        "do next": "hold it against new lab colours (specmatch validate), then verify claims",
+        "it cannot": IT_CANNOT,
+    }
 
 
 def _limits(house: HouseModel, specification: Specification | None) -> list[Section]:

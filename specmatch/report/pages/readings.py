@@ -47,6 +47,19 @@ def readings_verdict(verified: pd.DataFrame) -> str:
     return f"{'; '.join([f'{needs}: ' + ', '.join(parts), *rest])}."
 
 
+def stated_risks(row: Mapping[str, Any]) -> list[str]:
+    """Say of a row of a journal what its model states about intervals and right claims."""
+    held, rate = (row.get(name) for name in ("coverage", "false_reject_rate"))
+    said = [] if held is None else [f"stated: {float(held):.0%} of lab colours lie in their interval"]
+    return said if rate is None else [*said, f"a right claim is held in {float(rate):.1%} of readings"]
+
+
+def next_step(verified: pd.DataFrame) -> str:
+    """Say what to do first about all these readings."""
+    first = departures(verified)
+    return f"{first[0]}: {verified.at[first[0], 'advice']}" if first else _GO_ON
+
+
 def readings_table(
     verified: pd.DataFrame, scans: pd.DataFrame | None, ranges: Mapping[str, tuple[float, float]]
 ) -> str:
@@ -66,7 +79,7 @@ def readings_table(
             "decision": decision_mark(decisions[name]),
             "claimed": _claimed(row.get("claimed"), row["nearest_beer"]),
             f"colour, {row['colour_unit']}": interval_bar(row, str(beer), ranges.get(str(beer))),
-            "why, and what to do": why_and_what_to_do(row.to_dict()),
+            "what to do, and why": what_to_do_and_why(row.to_dict()),
         }
         for column, said in (("batch", "lot"), ("operator", "operator")):
             value = about.at[name, column] if name in about.index and column in about else ""
@@ -92,15 +105,15 @@ def decision_mark(decision: str | None) -> Markup:
     return Markup(f'<span class="said {text(decision or "")}">{text(_SHOWN.get(decision, decision))}</span>')
 
 
-def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
-    """Return reason, advice and warnings of a reading in words; the sheet and the record hold all that was found."""
+def what_to_do_and_why(reading: Mapping[str, Any]) -> Markup:
+    """Return advice, reason and warnings of a reading in words; the sheet and the record hold all that was found."""
     codes: Sequence[str] = apart_from_claim({"warnings": (), **reading}).codes
     known = [WARNING_CODES[code] for code in dict.fromkeys(codes) if code in WARNING_CODES]
     # what made it a rescan is its reason already
     found = [code.sentence.partition(":")[0] for code in known if code.effect != RESCAN]
     advice = "" if reading.get("advice") == _GO_ON else reading.get("advice")
-    parts = [("", reading.get("reason")), ("To do", advice), ("Warnings", "; ".join(found))]
-    lines = [f"<strong>{head}:</strong> {text(said)}" if head else text(said) for head, said in parts if said]
+    parts = [("To do", advice), ("Why", reading.get("reason")), ("Warnings", "; ".join(found))]
+    lines = [f"<strong>{head}:</strong> {text(said)}" for head, said in parts if said]
     return Markup(f'<div class="told">{"<br>".join(lines)}</div>')
 
 

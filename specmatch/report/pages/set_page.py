@@ -21,11 +21,12 @@ from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import (
     ALWAYS_TRUE,
     HELD_AND_A_WEEK,
+    IT_CANNOT,
     blends_by_part,
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
+from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
 from specmatch.report.pages.html import (
     Section,
     figure,
@@ -166,7 +167,8 @@ def set_page(
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
-    first = verdict(_verdict(rows, evaluation, findings, why_not)) + section(
+    facts = _facts(rows, refs, evaluation, findings)
+    first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
         Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
     )
     sections = [
@@ -202,6 +204,26 @@ def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.Dat
         said = f"A model of this set {colour} (root mean square, batches held out) and {told_apart(rows)}"
     found = len(findings)
     return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
+
+
+def _facts(
+    rows: pd.DataFrame, refs: ReferenceSet, evaluation: Evaluation | None, findings: pd.DataFrame
+) -> dict[str, str]:
+    sure, to_do = "", "nothing looks wrong: fit a model of it, and verify claims with that"
+    if evaluation is not None and evaluation.figures["n_colour"]:
+        level, covered = (evaluation.figures[name] for name in ("nominal_coverage", "covered"))
+        sure = f"{covered:.0%} of {evaluation.figures['n_colour']} lab colours lay in their {level:.0%} interval"
+    elif evaluation is None:
+        to_do = "measure more batches of each beer, and extend the set with them"
+    if len(findings):
+        to_do = f"{findings['subject'].iloc[0]}: {findings['action'].iloc[0]}"
+    return {
+        "measured": span(day for days in rows["days"] for day in days),
+        "how sure": sure or "nothing is known of that yet",
+        "most alike": most_alike(rows),
+        "do next": to_do,
+        "it cannot": IT_CANNOT,
+    }
 
 
 def _findings(findings: pd.DataFrame) -> str:

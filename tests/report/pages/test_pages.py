@@ -22,7 +22,7 @@ from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import Section, bullets, figure, table, whole_page  # noqa: E402
 from specmatch.report.pages.reading_sheet import reading_sheet  # noqa: E402
-from specmatch.report.pages.readings import interval_bar, readings_verdict, why_and_what_to_do  # noqa: E402
+from specmatch.report.pages.readings import interval_bar, readings_verdict, what_to_do_and_why  # noqa: E402
 from specmatch.report.pages.script import ALLOWED, SCRIPT  # noqa: E402
 from specmatch.report.text import FIGURE_WORDS, figures_in_words  # noqa: E402
 
@@ -266,10 +266,8 @@ def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified
     assert "<svg" not in str(
         interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
     )
-    told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")}).html
-    assert told.startswith(
-        '<div class="told">it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam'
-    )
+    told = what_to_do_and_why({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")}).html
+    assert told.startswith('<div class="told"><strong>Why:</strong> it &lt;is&gt;<br><strong>Warnings:</strong> the ')
     assert "To do" not in told and "counts reached" not in told
 
 
@@ -304,7 +302,7 @@ def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tm
         journal.append({**common, **departure, **about, **time})
     with Journal(path, read_only=True) as journal:
         words, found = check_page(pages.journal_page([journal]))
-    assert "What waits: open = for a retest" in words
+    assert "1 entry waits for somebody" in words and "lot 7: pour again" in words
     assert f"Sample {sample}" in words
     assert "control of <b>1</b>" in words
     assert found.tags["svg"] == 1
