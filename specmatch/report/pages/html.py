@@ -78,6 +78,17 @@ th[aria-sort=ascending] button::after { content: "↑"; color: var(--ink); font-
 th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font-weight: 700; }
 .filter { display: block; margin: .6rem 0 0; color: var(--quiet); font-size: .92rem; }
 .filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
+.mark { cursor: pointer; }
+.mark.at { filter: drop-shadow(0 0 3px #d0681c); }
+.mark.at:has(> use) { transform: scale(2); transform-box: fill-box; transform-origin: center; }
+.following .mark:not(.followed) { opacity: .13; }
+tr.followed > * { background: var(--wash); border-bottom-color: var(--blue); }
+th button.beer { color: inherit; font-weight: inherit; padding: 0; text-align: left;
+  text-decoration: underline dotted; }
+th button.beer::after { content: none; }
+.told-now { position: sticky; bottom: 0; margin: 0; background: var(--paper); border-top: 2px solid var(--blue);
+  padding: .3rem 0; }
+.told-now:empty { display: none; }
 .verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
   padding: .2rem 0 .2rem .8rem; margin: .8rem 0; max-width: 50rem; }
 .once { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .8rem; margin: .6rem 0; max-width: 58rem; }
@@ -148,7 +159,9 @@ summary { cursor: pointer; color: var(--blue); }
 @page { size: A4; margin: 14mm; }
 @media print {
   body { padding: 0; max-width: none; font-size: 10pt; }
-  nav, .skip, summary, .filter { display: none; }
+  nav, .skip, summary, .filter, .told-now { display: none; }
+  .following .mark { opacity: 1; }
+  th button.beer { display: inline; text-decoration: none; }
   details.full::details-content { content-visibility: visible; display: block; height: auto; }
   th button { display: none; }
   .wide { overflow: visible; }
@@ -215,7 +228,7 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
         f'<th scope="col"{role("columnheader")}{" class=number" if is_number else ""}>{name}</th>'
         for name, is_number in zip(names, number, strict=True)
     )
-    body = []
+    body, place = [], list(shown.columns).index("beer") if "beer" in shown else None
     for row in shown.itertuples(index=False):
         cells = []
         for i, value in enumerate(row):
@@ -227,7 +240,8 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
                 cells.append(f'<td role="cell"{kind} data-label="{names[i]}"><div>{said}</div></td>')
             else:
                 cells.append(f"<td{kind}>{said}</td>")
-        body.append(f"<tr{role('row')}>{''.join(cells)}</tr>")
+        of = "" if place is None or isinstance(row[place], Markup) else f' data-beer="{text(row[place])}"'
+        body.append(f"<tr{role('row')}{of}>{''.join(cells)}</tr>")
     label, group = escape(caption, quote=True), role("rowgroup")
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{label}">'
@@ -269,7 +283,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
 
     out, whole = io.StringIO(), whole_figure(ax)
     told = whole.findobj(lambda artist: hasattr(artist, "told"))
-    words: list[Sequence[str]] = []
+    words: list[Sequence[tuple[str, str]]] = []
     for place, artist in enumerate(told):
         artist.set_gid(f"told-{place}")
         words.append(vars(artist)["told"])
@@ -299,8 +313,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     )
 
 
-def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
-    """Put words into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
+def _with_titles(svg: str, opening: str, said: Sequence[tuple[str, str]]) -> str:
+    """Put words and beers into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
     start = svg.find(opening)
     if start < 0:
         return svg
@@ -313,14 +327,20 @@ def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
             break
     inside = svg[start + len(opening) : at]
     # clipped marks are not drawn: then nothing tells which words belong to which
-    if len(re.findall(r"<use [^>]*/>", inside)) == len(said):
+    marks = [
+        pattern for pattern in (r"<use [^>]*/>", r"<path [^>]*/>") if len(re.findall(pattern, inside)) == len(said)
+    ]
+    if len(said) == 1:
+        inside = f"{_mark(*said[0])}{inside}</g>"
+    elif marks:
         words = iter(said)
-        inside = re.sub(
-            r"<use [^>]*/>", lambda mark: f"<g><title>{text(next(words))}</title>{mark.group()}</g>", inside
-        )
-    elif len(said) == 1:
-        inside = f"<title>{text(said[0])}</title>{inside}"
+        inside = re.sub(marks[0], lambda mark: f"{_mark(*next(words))}{mark.group()}</g>", inside)
     return f"{svg[: start + len(opening)]}{inside}{svg[at:]}"
+
+
+def _mark(said: str, beer: str) -> str:
+    of = f' data-beer="{text(beer)}"' if beer else ""
+    return f'<g class="mark"{of}>' + (f"<title>{text(said)}</title>" if said else "")
 
 
 def versions(more: Mapping[str, str]) -> str:

@@ -55,6 +55,67 @@ SCRIPT = """
     });
     if (rows >= 10) filter(table);
   }
+  // a beer is followed through all drawings and tables; words of a mark are said where a pointer, a finger or keys are
+  const now = document.createElement("p");
+  now.className = "told-now";
+  now.setAttribute("role", "status");
+  let followed = null;
+  const words = mark => mark.querySelector("title")?.textContent ?? "";
+  const beers = one => (one.dataset.beer ?? "").split("\\n");
+
+  function follow(beer) {
+    followed = beer && beer !== followed ? beer : null;
+    let n = 0;
+    for (const one of document.querySelectorAll("[data-beer]")) {
+      n += one.classList.toggle("followed", followed !== null && beers(one).includes(followed)) ? 1 : 0;
+    }
+    document.body.classList.toggle("following", followed !== null);
+    for (const one of document.querySelectorAll("button.beer")) {
+      one.setAttribute("aria-pressed", String(one.textContent === followed));
+    }
+    now.textContent = followed ? `${followed}: ${n} marks and rows on this page; Escape ends` : "";
+  }
+
+  document.addEventListener("click", event => {
+    const one = event.target.closest("[data-beer]");
+    if (one && !event.target.closest("a, summary, input")) follow(beers(one)[0]);
+    const mark = event.target.closest(".mark");
+    if (mark && words(mark)) now.textContent = `${words(mark)}${followed ? "; Escape ends" : ""}`;
+  });
+  addEventListener("keydown", event => { if (event.key === "Escape") follow(null); });
+
+  for (const drawn of document.querySelectorAll(".drawing")) {
+    const marks = [...drawn.querySelectorAll(".mark:has(> title)")];
+    if (!marks.length) continue;
+    let at = -1;
+    const leave = () => marks[at]?.classList.remove("at");
+    drawn.addEventListener("focus", () => {
+      now.textContent = `${marks.length} marks: arrow keys go from one to the next, Enter follows its beer`;
+    });
+    drawn.addEventListener("blur", leave);
+    drawn.addEventListener("keydown", event => {
+      const step = { ArrowRight: 1, ArrowDown: 1, ArrowLeft: -1, ArrowUp: -1 }[event.key];
+      if (event.key === "Enter" && at >= 0) follow(beers(marks[at])[0]);
+      if (!step || event.altKey || event.ctrlKey || event.metaKey) return;
+      event.preventDefault();
+      leave();
+      at = at < 0 ? (step > 0 ? 0 : marks.length - 1) : (at + step + marks.length) % marks.length;
+      marks[at].classList.add("at");
+      marks[at].scrollIntoView({ block: "nearest", inline: "nearest" });
+      now.textContent = words(marks[at]);
+    });
+  }
+  for (const head of document.querySelectorAll("table.dense tr[data-beer] > th")) {
+    const button = document.createElement("button");
+    button.type = "button";
+    button.className = "beer";
+    button.title = "follow this beer through the page";
+    button.setAttribute("aria-pressed", "false");
+    button.append(...head.childNodes);
+    head.append(button);
+  }
+  document.body.append(now);
+
   addEventListener("beforeprint", () => {
     for (const part of document.querySelectorAll("details.full")) part.open = true;
   });

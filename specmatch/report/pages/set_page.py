@@ -182,7 +182,7 @@ def set_page(
                 Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
             )
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
-    sections.append(Section("beers", "The beers", _beers(refs)))
+    sections.append(Section("beers", "The beers", _over_time(refs) + _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
@@ -249,7 +249,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
     return (
         figure(
-            plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
+            plots.plot_held_out_colour(evaluation, refs=refs, colour_unit=unit, ax=_axis(5.6, 5.2)),
             name="heldout",
             caption="Colour of each batch by a model that never saw it, against its lab colour",
             says=f"{inside} of {len(known)} lab colours lie in their {level:.0%} interval.",
@@ -329,6 +329,21 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
 def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
     named = {"held": "held, %", "held_low": "at least, %", "held_high": "at most, %"}
     return mix_ups.assign(**{shown: (100.0 * mix_ups[name]).round(0) for name, shown in named.items()})
+
+
+def _over_time(refs: ReferenceSet) -> str:
+    known = refs.batches[refs.batches["colour"].notna()]
+    if known.empty:
+        return ""
+    spread = known.groupby("beer")["colour"].agg(lambda x: x.max() - x.min()) / known.groupby("beer")["colour"].mean()
+    widest = f"; {spread.idxmax()} varies most, by {spread.max():.0%} of its mean" if spread.max() > 0.0 else ""
+    return figure(
+        plots.plot_colour_over_time(refs, ax=_axis(7.6, 4.6)),
+        name="overtime",
+        caption="Lab colour of each batch over time; marks have the colour of the beer in a glass",
+        says=f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
+        f"{refs.colour_unit}{widest}.",
+    )
 
 
 def _beers(refs: ReferenceSet) -> str:

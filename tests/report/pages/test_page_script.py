@@ -4,8 +4,11 @@ import pandas as pd
 import pytest
 from browser import browsing, open_page
 
-from specmatch.report.pages.html import Section, limits, section, table, whole_page
+pytest.importorskip("matplotlib")
+
+from specmatch.report.pages.html import Section, figure, limits, section, table, whole_page
 from specmatch.report.pages.script import SCRIPT
+from specmatch.report.plots.style import new_figure, tell
 from specmatch.wording import CAUTIONS
 
 pytestmark = pytest.mark.whole
@@ -43,6 +46,34 @@ def test_a_table_sorts_by_number_and_by_name_and_filters(browser, page_url):
     page.get_by_role("searchbox").fill("beer 11")
     assert column(page, 1) == ["Beer 11"]
     assert page.get_by_role("status").inner_text().strip() == "1 of 11 rows"
+    assert page.wrong == []
+
+
+def test_a_beer_is_followed_and_marks_are_reached_by_keys(browser, tmp_path):
+    ax = new_figure().subplots()
+    (dots,) = ax.plot([0, 1, 2], [0, 1, 2], "o")
+    tell(dots, ["a1, A & B, 5.0 EBC", "c1, C", "a2, A & B"], ["A & B", "C", "A & B"])
+    rows = pd.DataFrame({"colour": [5.0, 9.0]}, index=pd.Index(["A & B", "C"], name="beer"))
+    body = table(rows, "Beers", cards="cards dense") + figure(ax, name="f", caption="Dots", says="Three dots.")
+    path = tmp_path / "page.html"
+    path.write_text(whole_page("T", "lead", body, []), encoding="utf-8")
+    page = open_page(browser, path.as_uri())
+    said, followed = page.locator("p.told-now"), page.locator(".followed")
+    page.get_by_role("button", name="A & B").press("Enter")
+    assert followed.count() == 3 and said.inner_text().startswith("A & B: 3 marks and rows")
+    faded = page.locator(".mark:not(.followed)")
+    assert faded.count() == 1 and faded.evaluate("one => getComputedStyle(one).opacity") == "0.13"
+    page.keyboard.press("Escape")
+    assert followed.count() == 0 and said.inner_text() == ""
+    page.get_by_role("group", name="Dots").focus()
+    assert said.inner_text().startswith("3 marks")
+    page.keyboard.press("ArrowRight")
+    assert said.inner_text() == "a1, A & B, 5.0 EBC"
+    page.keyboard.press("ArrowRight")
+    page.keyboard.press("Enter")
+    assert followed.count() == 2 and said.inner_text().startswith("C: 2 marks and rows")
+    page.locator(".mark").last.click()
+    assert followed.count() == 3 and said.inner_text() == "a2, A & B; Escape ends"
     assert page.wrong == []
 
 

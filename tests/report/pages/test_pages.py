@@ -151,8 +151,8 @@ def test_the_set_page_begins_with_its_verdict_and_its_beers(set_html, evaluation
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    # nine figures, and of each of three beers a glass and a line
-    assert found.tags["svg"] == 9 + 6
+    # ten figures, and of each of three beers a glass and a line
+    assert found.tags["svg"] == 10 + 6
     for name in WICKED.values():
         assert name in words
 
@@ -171,7 +171,7 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert "<i>typing</i> error" in words
     assert mended.hash in words
     assert refs.hash in words
-    assert found.tags["svg"] == 2 + 6
+    assert found.tags["svg"] == 3 + 6
 
 
 @pytest.mark.whole
@@ -342,7 +342,7 @@ def test_a_pointer_finds_words_on_each_mark_of_a_figure():
     tell(lone, ["a & b"])
     drawn = figure(ax, name="f", caption="c", says="It rises and falls.")
     assert re.findall(r"<title>(.*?)</title>", drawn) == ["a", "&lt;b&gt;", "c", "a &amp; b"]
-    assert len(re.findall(r"<g><title>[^<]*</title><use [^>]*/></g>", drawn)) == 3
+    assert len(re.findall(r'<g class="mark"><title>[^<]*</title><use [^>]*/></g>', drawn)) == 3
     check_page(whole_page("T", "lead", f"<p>{CAUTIONS}</p>", [Section("s", "S", drawn)]))
 
 
