@@ -5,7 +5,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+from specmatch.cli.outcome import WIDTH, Outcome
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -48,7 +48,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
-    tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
     got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
     line = run_risks(
         refs,

@@ -4,7 +4,7 @@ import argparse
 from textwrap import fill
 
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+from specmatch.cli.outcome import WIDTH, Outcome
 
 COMMAND = "gauge"
 HELP = "gauge study: what pours, operators, instruments and days add, and what the method may claim"
@@ -34,7 +34,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
         need_matplotlib()
     house = HouseModel.load(args.model)
-    tell(f"measuring {args.folder}")
     session = measure(args.folder)
     study = gauge(house, session, tolerance=args.tolerance)
     budget = house.budget()

@@ -31,6 +31,7 @@ from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
 from specmatch.house.transfer import transfer_house, transfers_table
 from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.progress import step
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
 
@@ -164,6 +165,7 @@ class HouseModel:
                 f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
                 "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
             )
+        step(f"fitting a house model of {counted(len(refs.batches), 'batch')}")
         with one_thread():
             self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
         self._fitted_by = who.strip()

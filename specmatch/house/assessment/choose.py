@@ -14,6 +14,7 @@ from specmatch.maths.classification.left_out import JudgedBatches, judge_batches
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
+from specmatch.progress import counted_off, step
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.wording import counted
@@ -148,7 +149,8 @@ def learning_curve(
         )
     lab = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy(dtype=np.float64)
     rows, offered = [], regressions_for(refs.colour_unit)
-    for beer, name in enumerate(pours.beer_names):
+    step(f"estimating what more batches would buy, {counted(len(pours.beer_names), 'beer')} one after the other")
+    for beer, name in counted_off(enumerate(pours.beer_names), "beers", len(pours.beer_names)):
         n = int((pours.levels.beer == beer).sum())
         slope = _colour_curve(pours, lab, beer, offered)
         for added in (0, *more):
