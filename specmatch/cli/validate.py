@@ -17,6 +17,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("model", metavar="MODEL", help="model file")
     parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
     parser.add_argument("--save-correction", metavar="FILE", help="where to write the correction, if one is offered")
+    parser.add_argument("--out", metavar="PAGE", help="HTML page to write; replaced if it is there")
     add_lab_argument(parser)
     add_dates_argument(parser)
 
@@ -28,6 +29,10 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.measurement.session import measure
     from specmatch.report.text import text_table
 
+    if args.out:
+        from specmatch.report.plots.style import need_matplotlib
+
+        need_matplotlib()
     house = HouseModel.load(args.model)
     session = measure(args.folder, date_order=args.dates)
     tell_sheet_notes(session)
@@ -57,6 +62,13 @@ def run(args: argparse.Namespace) -> Outcome:
                 WIDTH,
             )
         )
+    if args.out:
+        from specmatch.report.pages import validation_page
+        from specmatch.storage import sha256_of, write_atomic
+
+        page = validation_page(found, house=house, session=session, model_hash=sha256_of(args.model))
+        write_atomic(args.out, page.encode("utf-8"))
+        lines.append(f"{args.out}: the page")
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [
         *({"batch": row.batch, "reason": row.reason} for row in found.left_out.itertuples()),
@@ -74,6 +86,7 @@ def run(args: argparse.Namespace) -> Outcome:
             "version": correction.version,
             "file": saved or None,
         },
+        "page": args.out,
     }
     look = found.verdict != FIT_FOR_USE or bool(left_out)
     return Outcome(results, "\n".join(lines), left_out, needs_look=look)

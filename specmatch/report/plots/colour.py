@@ -116,7 +116,8 @@ def plot_held_out_colour(
     else:
         ax.set(xlim=ends, ylim=ends)
     nominal = evaluation.figures["nominal_coverage"]
-    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
+    what = "held-out" if isinstance(evaluation, Evaluation) else "read"
+    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"{what} colour with {nominal:.0%} interval, {colour_unit}")
     ax.set_aspect("equal")
     ax.legend(frameon=False, fontsize="small", loc="upper left")
     return ax
