@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.house.assessment.gauge import CROSSED, NESTED, PARTLY
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, STATED
@@ -39,6 +40,13 @@ _CANNOT = (
     "Say what a beer reads on this module: that is for its own reference set, or a transfer.",
     "Certify a module for anybody else: the limits are the house's, or this library's defaults, no standard's.",
 )
+
+
+_NEXT = {
+    CROSSED: "hold these parts against what is asked of a reading; study again after a change of cup, module or people",
+    PARTLY: "measure the batches that some conditions lack, and study again",
+    NESTED: "measure two batches or more under every condition: who, which module, which day",
+}
 
 
 def commissioning_page(found: Commissioning) -> str:
@@ -106,6 +114,7 @@ def _module_facts(found: Commissioning) -> dict[str, str]:
     if len(off):
         to_do = f"look at {', '.join(name.replace('_', ' ') for name in off.index)} first, then measure again"
     return {
+        "measured": span(found.measured),
         "nearest limits": "; ".join(f"{name.replace('_', ' ')} at {size:.0%}" for name, size in share.head(3).items()),
         "how sure": "each figure with its 95 % reach, in the drawing and the table",
         "not measured": ", ".join(name.replace("_", " ") for name in missing.index) or "nothing is missing",
@@ -186,6 +195,8 @@ def _study_verdict(study: Gauge) -> str:
     said = f"Readings of one batch scatter by {row['sd']:.1%} of the colour{reach} between {between}"
     share = study.figures["tolerance_share"]
     tolerance = f": six times that is {share:.0%} of the tolerance" if np.isfinite(share) else ""
+    if not tolerance and np.isfinite(study.figures["tolerance"]):
+        tolerance = "; what part of the tolerance readings take, pours alone do not say"
     return f"{said}{tolerance}."
 
 
@@ -197,7 +208,7 @@ def _study_facts(study: Gauge) -> dict[str, str]:
         "how sure": f"{counted(len(study.readings), 'pour')} of {counted(int(study.figures['n_batches']), 'batch')}; "
         "in brackets: 95 % bounds",
         "beers": listed(sorted({str(beer) for beer in study.readings["beer"]}), 3),
-        "do next": study.sentences[0] if study.sentences else "",
+        "do next": _NEXT[study.layout],
         "it cannot": "say how near readings are to the lab, or anything of conditions that were not in the study",
     }
 

@@ -163,7 +163,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
         "colour": _colour(last),
         "last decision": f"{decision_word(last)}: {_cut(last.get('reason'), _LONGEST_REASON)}",
         "do next": "; ".join(f"entry {row['entry']}: {row['to_do']}" for row in waits) or "nothing for this lot",
-        "as plausible": ", ".join(set(reading.get("plausible_beers") or ()) - {last.get("claimed")}),
+        "typical of": ", ".join(set(reading.get("plausible_beers") or ()) - {last.get("claimed")}),
         "how sure": "; ".join([f"{counted(len(checked), 'sample')} looked at", *stated_risks(last)]),
         "judged by": f"{last.get('set_name', '')} {str(last.get('set_hash', ''))[:12]}",
         "it cannot": "prove what the liquid is, or release it: people do",

@@ -87,7 +87,7 @@ def model_page(
         times = (
             pd.Series(dtype=object) if session is None else session.scans.get("measured_at", pd.Series(dtype=object))
         )
-        facts = {"measured": span(times), **facts, "do next": next_step(verified)}
+        facts |= {"measured": span(times), "do next": next_step(verified)}
     first = verdict(said, facts)
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
@@ -127,6 +127,7 @@ def model_page(
 
 def _facts(house: HouseModel, rows: pd.DataFrame) -> dict[str, str]:
     return {
+        "measured": "when is on the page of its set: specmatch report SET",
         "how sure": f"stated: {house.coverage:.0%} of lab colours lie in their interval, {house.false_reject_rate:.0%} "
         "of right claims are held",
         "most alike": most_alike(rows),
@@ -274,7 +275,7 @@ def reading_page(
         raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")
     part = _sheet(house, session, verified, sample, model_hash, "sheet")
     fitted = house.fitted
-    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}."
+    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}. It cannot {IT_CANNOT}."
     return whole_page(part.title, lead, f'<div class="alone">{part.body}</div>', [])
 
 

@@ -110,7 +110,7 @@ def _facts(made: Plan) -> dict[str, str]:
     return {
         "ready after": counted(int(np.ceil(advice["weeks"])), "week") if np.isfinite(advice["weeks"]) else "",
         "colour": f"within {advice['half_width']:.1%} at {made.coverage:.0%} (half-width of the interval)",
-        "how sure": f"simulated; nine houses of ten lie within {advice['half_width_low']:.1%} to "
+        "how sure": f"simulated; nine houses of ten lie within {max(advice['half_width_low'], 0.0):.1%} to "
         f"{advice['half_width_high']:.1%}",
         "most alike": f"{alike} and {other}: {share:.0%} of mix-ups caught"
         + ("" if made.pairs.empty else ", less than wished"),
