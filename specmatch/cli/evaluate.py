@@ -90,7 +90,7 @@ def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
             fill(figures_line(got.figures), WIDTH),
             f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
             text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+            "Do the intervals hold what they state? (share of n lab values within them; pale to dark thirds)",
             text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
             f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
             text_table(_least_covered(got.coverage, coverage)),

@@ -50,7 +50,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
         said = f"{row['covered']:.0%} of {n} lab colours lay in their {level:.0%} interval"
         bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
         if row["high"] < level:
-            cannot.append(f"Keep the promise of its intervals: {said} ({bounds}).")
+            cannot.append(f"Give intervals that hold what they state: {said} ({bounds}).")
         else:
             can.append(f"Say how sure it is of a colour: {said} ({bounds}).")
         weak = _thirds_that_miss(found.coverage, level)

@@ -11,13 +11,21 @@ import pandas as pd
 from specmatch.batches import VALUE_NAME
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
+from specmatch.progress import counted_off
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
 from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
-from specmatch.report.pages.readings import departures, next_step, readings_table, readings_verdict
+from specmatch.report.pages.readings import (
+    MOST_DRAWN_SHEETS,
+    MOST_SHEETS,
+    departures,
+    next_step,
+    readings_table,
+    readings_verdict,
+)
 from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
@@ -117,10 +125,10 @@ def model_page(
     }
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     if verified is not None and session is not None:
-        departed = departures(verified)
+        sheets = departures(verified)[:MOST_SHEETS]
         sections += [
-            _sheet(house, session, verified, str(sample), model_hash, f"sheet-{place}")
-            for place, sample in enumerate(departed)
+            _sheet(house, session, verified, sample, model_hash, f"sheet-{place}", drawn=place < MOST_DRAWN_SHEETS)
+            for place, sample in enumerate(counted_off(sheets, "sheets of departures", len(sheets)))
         ]
     return whole_page(title, lead, first, sections)
 
@@ -205,7 +213,7 @@ def _beers(house: HouseModel) -> str:
             rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
     odd = ""
     if fitted.odd_pours:
-        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), "Pours at odds with their mates, left out of the fit")
+        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), "Pours unlike the others of their sample, left out of the fit")
     return table(rows, "Beers of the model") + odd
 
 
@@ -280,8 +288,9 @@ def reading_page(
 
 
 def _sheet(
-    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, model_hash: str, anchor: str
-) -> Section:
+    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, model_hash: str, anchor: str, *,
+    drawn: bool = True,
+) -> Section:  # fmt: skip
     scans = session.scans[session.scans["sample"] == sample]
     reading = verified.loc[sample]
     about = {
@@ -290,5 +299,5 @@ def _sheet(
         "house model": model_hash[:16] or "not saved",
         "reference set": f"{house.fitted.set_name} {house.fitted.set_hash[:16]}",
     }
-    drawn = sheet_figures(house, session, sample, reading, name=anchor)
-    return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=drawn), sheet=True)
+    figures = sheet_figures(house, session, sample, reading, name=anchor) if drawn else ""
+    return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=figures), sheet=True)

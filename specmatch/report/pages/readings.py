@@ -17,6 +17,8 @@ _ORDER = (HOLD, RESCAN, None, CONSISTENT)
 # word, mark and weight say it together: none of them is a colour
 _SHOWN = {HOLD: "■ HOLD", RESCAN: "↻ RESCAN", CONSISTENT: "✓ consistent", None: "– reading only"}
 _GO_ON = "go on"
+# a page of very many readings stays one that can be sent and opened: sheets of so many departures, so many with figures
+MOST_SHEETS, MOST_DRAWN_SHEETS = 60, 12
 _MOST_NAMED = 4
 _WIDTH, _HEIGHT = 136.0, 18.0
 
@@ -65,7 +67,9 @@ def readings_table(
 ) -> str:
     """Return readings as a table; each that departs leads to its sheet."""
     sheets = (
-        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified))} if scans is not None else {}
+        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified)[:MOST_SHEETS])}
+        if scans is not None
+        else {}
     )
     decisions = _decisions(verified)
     ordered = sorted(verified.index, key=lambda name: _ORDER.index(decisions[name]))
@@ -92,7 +96,13 @@ def readings_table(
         f"{counted(len(verified), 'sample')}, held and to be scanned again first; the bar is the interval of the "
         "colour, the grey block the lab colours of the beer"
     )
-    return table(shown_rows.drop(columns=empty), caption, cards="cards")
+    n = len(departures(verified))
+    few = (
+        f"<p>Of {n} samples that need somebody the first {MOST_SHEETS} have a sheet, {MOST_DRAWN_SHEETS} with figures; "
+        "the others get theirs on the page of a folder of fewer samples.</p>"
+    )
+    shown_table = table(shown_rows.drop(columns=empty), caption, cards="cards")
+    return shown_table + (few if sheets and n > MOST_DRAWN_SHEETS else "")
 
 
 def _claimed(claimed: Any, nearest: str) -> Markup:

@@ -50,7 +50,7 @@ if TYPE_CHECKING:
 
 _NOT_KEPT = (
     "<p>A set keeps no reference scans. Where their folders are still there, "
-    "<code>specmatch report SET --measured FOLDER</code> draws how their light went on.</p>"
+    "<code>specmatch report SET --measured FOLDER</code> draws how their light changed.</p>"
 )
 
 
@@ -264,7 +264,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         + figure(
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
             name="coverage",
-            caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
+            caption="How often lab colours lie in their intervals, and what is stated; bars are 95% bounds of a share of so many batches",
             says=f"Lab colours covered: {shares}.",
             numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
