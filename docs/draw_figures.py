@@ -50,13 +50,12 @@ def plan(out: Path) -> None:
 
     # batches of an invented brewery state their lab colours: their means are its list
     past = sm.Brewery(seed=1).draw(10).batches
-    made = sm.plan(
-        past.groupby("beer")["colour"].mean().round(1).to_dict(), cups=((40.0, 10.0), (40.0, 5.0)), rough=True, seed=0
-    )
+    made = sm.plan(past.groupby("beer")["colour"].mean().round(1).to_dict(), cups=((40.0, 10.0), (40.0, 5.0)), seed=0)
     drawn = Figure(figsize=(9.4, 3.4), layout="constrained")
     left, right = drawn.subplots(1, 2)
     sm.plots.plot_plan_curves(made, ax=left)
-    sm.plots.plot_plan_line(made, ax=right)
+    for said in sm.plots.plot_plan_line(made, ax=right).get_legend().get_texts():
+        said.set_fontsize("x-small")
     drawn.savefig(out, dpi=100)
 
 

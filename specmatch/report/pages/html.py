@@ -188,6 +188,8 @@ summary { cursor: pointer; color: var(--blue); }
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
+# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
+MOST_DRAWN = 24
 # abilities of each kind that a screen shows before it asks
 _MOST_SHOWN = 3
 
@@ -304,6 +306,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     svg = re.sub(r'\bid="', f'id="{name}-', svg)
     svg = re.sub(r'href="#', f'href="#{name}-', svg)
     svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    # a hundredth of a point is finer than any screen: the rest would be half of the page
+    svg = re.sub(r' (?:d|x|y)="[^"]*"', lambda places: re.sub(r"(\.\d\d)\d+", r"\1", places.group()), svg)
     opening, rest = svg.split(">", 1)
     view = re.search(r'viewBox="[^"]*"', opening)
     return (

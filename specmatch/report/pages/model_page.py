@@ -16,7 +16,7 @@ from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
-from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
+from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import (
     MOST_DRAWN_SHEETS,
@@ -26,7 +26,6 @@ from specmatch.report.pages.readings import (
     readings_table,
     readings_verdict,
 )
-from specmatch.report.pages.set_page import MOST_DRAWN
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
 from specmatch.wording import counted
@@ -213,7 +212,8 @@ def _beers(house: HouseModel) -> str:
             rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
     odd = ""
     if fitted.odd_pours:
-        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), "Pours unlike the others of their sample, left out of the fit")
+        left_out = "Pours unlike the others of their sample, left out of the fit"
+        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), left_out)
     return table(rows, "Beers of the model") + odd
 
 

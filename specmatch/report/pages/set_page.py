@@ -28,6 +28,7 @@ from specmatch.report.pages.capabilities import (
 )
 from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
 from specmatch.report.pages.html import (
+    MOST_DRAWN,
     Section,
     figure,
     limits,
@@ -95,8 +96,6 @@ def _history_said(history: pd.DataFrame) -> str:
     return f"{said[0].upper()}{said[1:]}."
 
 
-# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
-MOST_DRAWN = 24
 _MOST_ROWS, _MOST_FINDINGS = 12, 40
 _FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
 
@@ -264,7 +263,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         + figure(
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
             name="coverage",
-            caption="How often lab colours lie in their intervals, and what is stated; bars are 95% bounds of a share of so many batches",
+            caption="How often lab colours lie in their intervals, beside what is stated; bars are 95% bounds",
             says=f"Lab colours covered: {shares}.",
             numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
