@@ -70,7 +70,6 @@ td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; wh
 td { overflow-wrap: break-word; max-width: 34rem; }
 td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
-th:has(button) { cursor: pointer; }
 th button { font: inherit; font-weight: 400; color: var(--quiet); background: none; border: 0; padding: 0 .2rem;
   cursor: pointer; }
 th button::after { content: "↕"; }
@@ -80,7 +79,7 @@ th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font
 .filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
 .mark { cursor: pointer; }
 .mark.at { filter: drop-shadow(0 0 3px #d0681c); }
-.mark.at:has(> use) { transform: scale(2); transform-box: fill-box; transform-origin: center; }
+.mark.at > use { transform: scale(2); transform-box: fill-box; transform-origin: center; }
 .following .mark:not(.followed) { opacity: .13; }
 tr.followed > * { background: var(--wash); border-bottom-color: var(--blue); }
 th button.beer { color: inherit; font-weight: inherit; padding: 0; text-align: left;
@@ -107,7 +106,7 @@ table .whole { white-space: nowrap; }
 .within { width: 8.5rem; height: 1.1rem; display: block; }
 .within rect { fill: var(--line); }
 .within path, .within circle { stroke: var(--ink); fill: var(--ink); stroke-width: 2; }
-td:has(.told) { min-width: 17rem; }
+.told { min-width: 16rem; }
 .said { white-space: nowrap; border: 1px solid var(--line); padding: 0 .4rem; display: inline-block; }
 .said.hold { font-weight: 800; color: var(--paper); background: var(--ink); border: 3px solid var(--ink); }
 .said.rescan { font-weight: 800; border: 3px dashed var(--ink); }
@@ -143,7 +142,7 @@ summary { cursor: pointer; color: var(--blue); }
   .cards th[scope=row] { grid-column: 1 / 3; white-space: normal; font-size: 1.05rem; }
   .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
   .cards td { display: contents; }
-  .cards td:has(.told) { min-width: 0; }
+  .cards .told { min-width: 0; }
   .cards td > div { overflow-wrap: anywhere; }
   .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
   .cards td.blank, .cards td.blank::before { display: none; }
@@ -151,7 +150,7 @@ summary { cursor: pointer; color: var(--blue); }
   .cards.dense tr[hidden] { display: none; }
   .cards.dense th[scope=row] { flex: 0 0 100%; }
   .cards.dense td { display: flex; gap: .3rem; }
-  .cards.dense td:has(> div > svg:first-child)::before { content: none; }
+  .cards.dense td.drawn::before { content: none; }
 }
 @media screen and (max-width: 34rem) {
   .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
@@ -159,7 +158,7 @@ summary { cursor: pointer; color: var(--blue); }
 @page { size: A4; margin: 14mm; }
 @media print {
   body { padding: 0; max-width: none; font-size: 10pt; }
-  nav, .skip, summary, .filter, .told-now { display: none; }
+  nav, .skip, summary, .filter, .wide > button, .told-now { display: none; }
   .following .mark { opacity: 1; }
   th button.beer { display: inline; text-decoration: none; }
   details.full::details-content { content-visibility: visible; display: block; height: auto; }
@@ -235,7 +234,9 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
         cells = []
         for i, value in enumerate(row):
             said = text(value)
-            kind = _class("number" if number[i] else "", "long" if _long(value) else "", "" if said else "blank")
+            drawn = "drawn" if isinstance(value, Markup) and said.startswith("<svg") else ""
+            long = "long" if _long(value) else ""
+            kind = _class("number" if number[i] else "", long, "" if said else "blank", drawn)
             if i == 0:
                 cells.append(f'<th scope="row"{role("rowheader")}{kind}>{said}</th>')
             elif cards:

@@ -10,24 +10,49 @@ SCRIPT = """
   const amount = /^[<≤-]?\\s*\\d+(\\.\\d+)?(e[-+]?\\d+)?(?![\\d-])/i;
   const told = cell => cell.dataset.sort ?? cell.textContent.trim();
 
+  // a browser lays out a hundred rows at once; the rest of a long table waits behind a button, and prints
+  const few = 100, held = new Map();
+  function lay(table, whole) {
+    const { rows, more } = held.get(table), shown = whole ? rows : rows.filter(row => !row.hidden);
+    const all = whole || !more || more.dataset.pressed || shown.length <= few;
+    table.tBodies[0].replaceChildren(...(all ? shown : shown.slice(0, few)));
+    if (more) more.hidden = all;
+  }
+
+  function hold(table) {
+    const rows = [...table.tBodies[0].rows];
+    held.set(table, { rows });
+    if (rows.length <= few) return;
+    const more = held.get(table).more = document.createElement("button");
+    more.type = "button";
+    more.textContent = `the first ${few} rows are shown: show all`;
+    more.addEventListener("click", () => { more.dataset.pressed = "yes"; lay(table); });
+    table.after(more);
+    lay(table);
+  }
+
   function sort(table, place, head) {
     const down = head.getAttribute("aria-sort") === "ascending";
     for (const other of head.parentNode.cells) other.removeAttribute("aria-sort");
     head.setAttribute("aria-sort", down ? "descending" : "ascending");
-    const body = table.tBodies[0];
-    const rows = [...body.rows].map(row => ({ row, key: told(row.cells[place]) }));
+    const own = held.get(table), rows = own.rows.map(row => ({ row, key: told(row.cells[place]) }));
     const full = rows.filter(one => one.key !== ""), empty = rows.filter(one => one.key === "");
     if (full.every(one => amount.test(one.key))) {
       for (const one of full) one.key = parseFloat(one.key.replace(/^[<≤]\\s*/, ""));
-      full.sort((a, b) => a.key - b.key);
-    } else full.sort((a, b) => order.compare(a.key, b.key));
+    } else {
+      // words are compared once each, not once a row
+      const place = new Map([...new Set(full.map(one => one.key))].sort(order.compare).map((key, i) => [key, i]));
+      for (const one of full) one.key = place.get(one.key);
+    }
+    full.sort((a, b) => a.key - b.key);
     if (down) full.reverse();
-    body.append(...full.map(one => one.row), ...empty.map(one => one.row));
+    own.rows = [...full, ...empty].map(one => one.row);
+    lay(table);
   }
 
   function filter(table) {
     const label = document.createElement("label"), field = document.createElement("input");
-    const count = document.createElement("span"), rows = [...table.tBodies[0].rows];
+    const count = document.createElement("span"), { rows } = held.get(table);
     const words = rows.map(row => row.textContent.toLowerCase());
     field.type = "search";
     count.setAttribute("role", "status");
@@ -36,6 +61,7 @@ SCRIPT = """
       let n = 0;
       rows.forEach((row, i) => { n += !(row.hidden = !asked.every(word => words[i].includes(word))); });
       count.textContent = field.value.trim() ? ` ${n} of ${rows.length} rows` : "";
+      lay(table);
     });
     label.className = "filter";
     label.append("only rows with ", field, count);
@@ -53,6 +79,7 @@ SCRIPT = """
       head.append(button);
       head.addEventListener("click", () => sort(table, place, head));
     });
+    hold(table);
     if (rows >= 10) filter(table);
   }
   // a beer is followed through all drawings and tables; words of a mark are said where a pointer, a finger or keys are
@@ -118,7 +145,9 @@ SCRIPT = """
 
   addEventListener("beforeprint", () => {
     for (const part of document.querySelectorAll("details.full")) part.open = true;
+    for (const [table, { more }] of held) if (more) lay(table, true);
   });
+  addEventListener("afterprint", () => { for (const table of held.keys()) lay(table); });
 })();
 """
 
