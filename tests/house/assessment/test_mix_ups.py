@@ -40,6 +40,7 @@ def test_new_batches_are_held_as_the_table_says(full_size):
     assert abs(table_held - new_held) / pairs < 0.02
 
 
+@pytest.mark.whole
 def test_unknown_beers_are_counted_by_batches_and_twins_are_not_refused():
     drawn = Brewery(seed=3).draw(6, beers=Brewery(seed=3).beers[:6])
     first = Brewery(seed=3).beers[0]

@@ -203,6 +203,7 @@ def test_fillings_that_are_brought_to_one_depth_are_no_mixture(fill_ml, told):
     assert rows_of(found, "mixed_conditions")["subject"].tolist() == told
 
 
+@pytest.mark.whole
 def test_two_pours_that_disagree_are_told_at_the_level_of_the_sample():
     house = brew(1003, 6)
     kept = house.scans.index[~house.scans["pour"].str.endswith("P3")]
@@ -223,6 +224,7 @@ def test_a_drifted_reference_is_told_with_its_session():
     assert session in rows_of(findings, "drifted_reference")["subject"].tolist()
 
 
+@pytest.mark.whole
 def test_two_beers_under_one_name_fall_into_two_clusters():
     house = brew(1005)
     names = house.batches.groupby("beer", sort=False).groups
