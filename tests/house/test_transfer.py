@@ -9,7 +9,7 @@ from benchmarks.houses import House, HouseSpec
 from benchmarks.houses.liquids import LiquidSpec
 from benchmarks.transfer import counts, figures, reference_set
 from specmatch.errors import OptionError, ReferenceSetError, TableError, TooFewBatchesError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 
 UNIT = "unit-harsh_second"
 

@@ -15,7 +15,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import ModelFileError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file import old_names
 from specmatch.house.model_file.model_file import FORMAT, flatten, load_arrays, restore, save_arrays
 from specmatch.house.model_file.self_test import (

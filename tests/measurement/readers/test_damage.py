@@ -1,6 +1,7 @@
 """Files of the demo cut anywhere: read as they were, left out with a reason, or refused; never something else."""
 
 from collections import Counter
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -39,7 +40,7 @@ class OnePart:
 
     def session(self, changed):
         results = [changed.get(file, scans) for file, scans in self.whole.items()]
-        return session_of(join_scans(self.rows, results, sheets=self.sheets))
+        return session_of(join_scans(replace(self.sheets, rows=self.rows), results))
 
 
 class Year:
