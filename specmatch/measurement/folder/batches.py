@@ -44,23 +44,26 @@ def read_batches(
         table = table.assign(packaged_on=dates.text)
         doubtful += dates.doubtful
     keep = []
-    for batch, own in table.groupby("batch", sort=False):
-        places = table.index.get_indexer(own.index)
+    places_of: dict[str, list[int]] = {}
+    for i, batch in enumerate(table["batch"]):
+        places_of.setdefault(batch, []).append(i)
+    for batch, places in places_of.items():
         lines = ", ".join(str(sheet.lines[i]) for i in places)
-        stated = list(own["beer"].unique()) if "beer" in own else []
+        own = table.iloc[places].drop_duplicates() if len(places) > 1 else None
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif len(stated) > 1:
+        elif own is not None and "beer" in own and own["beer"].nunique() > 1:
+            one, other = own["beer"].unique()[:2]
             raise ParentsError(
-                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {stated[0]!r} and {stated[1]!r}; "
-                "keep one of them"
+                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
+                "one of them"
             )
-        elif len(own.drop_duplicates()) > 1:
+        elif own is not None and len(own) > 1:
             said = f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row"
             left_out.append((path.name, said))
         else:
             keep.append(places[0])
-            if len(own) > 1:
+            if own is not None:
                 said = f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept"
                 notes.append((path.name, said))
     return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")
