@@ -50,8 +50,9 @@ def one_reference_kind(rows: pd.DataFrame) -> str:
 def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the sheet without the columns of the folder's own, and without columns that say nothing."""
     table = rows.drop(columns=[column for column in _OWN if column in rows])
-    blank = [c for c in table if c not in ("pour", "sample", "batch") and (table[c].isna() | (table[c] == "")).all()]
-    return table.drop(columns=blank)
+    cells = table.to_numpy(dtype=object)  # at once: column by column it takes a fifth of the time of measuring a folder
+    said = ~(pd.isna(cells) | (cells == "")).all(axis=0)
+    return table.loc[:, said | table.columns.isin(("pour", "sample", "batch"))]
 
 
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:

@@ -25,7 +25,7 @@ from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.house.decision.specification import Specification
-    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.fitting.fitted import FittedHouse
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
