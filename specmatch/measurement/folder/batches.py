@@ -4,10 +4,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import DoubtfulDate, ParentsError, SheetError
+from specmatch.errors import DoubtfulDate, ParentsError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS
-from specmatch.measurement.folder.dates import read_dates
-from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
+from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
@@ -29,20 +28,12 @@ def read_batches(
     path = find_sheet(folder, "batches")
     if path is None:
         return no_batches()
-    sheet = read_sheet(path, known=BATCH_COLUMNS)
-    notes += [(path.name, note) for note in sheet.notes]
+    sheet, numbers = keyed_sheet(
+        path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=_BATCH_NUMBERS,
+        dates=("packaged_on",), date_order=date_order,
+    )  # fmt: skip
     table = sheet.table
-    if "batch" not in table:
-        raise SheetError(
-            f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
-        )
-    numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
-    refuse_units_in_part(sheet, name=path.name)
-    if "packaged_on" in table:
-        dates = read_dates(table["packaged_on"], sheet.lines, "packaged_on", name=path.name, date_order=date_order)
-        notes += [(path.name, note) for note in dates.notes]
-        table = table.assign(packaged_on=dates.text)
-        doubtful += dates.doubtful
+    notes += [(path.name, note) for note in sheet.notes]
     keep = []
     places_of: dict[str, list[int]] = {}
     for i, batch in enumerate(table["batch"]):
