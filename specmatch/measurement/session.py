@@ -280,7 +280,7 @@ def session_of(
         depth_mm=one_depth_mm(scans),
         folder=str(folder),
         sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
-        check_scans=_pieces(found),
+        check_scans=known_columns(found.rows[(found.rows["role"] == "check").to_numpy()]),
         materials=found.materials,
     )
 
@@ -292,11 +292,6 @@ def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRo
     lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
     raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
     return checks + full
-
-
-def _pieces(found: MeasuredFolder) -> pd.DataFrame:
-    """Rows of the sheet of pieces that only a commissioning looks at."""
-    return known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
 
 
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
