@@ -29,6 +29,7 @@ class Claim:
 
 
 SHOWN = "seven invented houses on which no constant was set"
+DRAWN = "seven invented houses drawn at random"
 CLAIMS = (
     Claim(
         "coverage", "Intervals of nominal 90 % hold the lab value of a new batch", 0.88, 0.95,
@@ -77,6 +78,47 @@ CLAIMS = (
         "component_bounds", "95 % bounds of that standard deviation hold the truth", 0.93, 0.97,
         "maths/statistics/test_variance_components.py::test_components_and_their_bounds_from_few_batches_a_beer",
         "normal values, three layouts",
+    ),
+    Claim(
+        "changeover_neighbours", "Stated 95 % limits hold the part left of a neighbour, 2 to 80 %", 0.93, 0.98,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses",
+        f"{DRAWN}; where little is left the limits are cut at none, and 97.5 % is meant",
+    ),
+    Claim(
+        "changeover_far", "Stated 95 % limits hold the part left of a beer half as dark again, or more", 0.93, 0.97,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
+    ),
+    Claim(
+        "changeover_water", "Stated 95 % limits hold the part left of push water", 0.93, 0.97,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
+    ),
+    Claim(
+        "blend_missed", "'No blend' is said of blends above the smallest visible part", 0.0, 0.02,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
+    ),
+    Claim(
+        "series_found", "A series over a changeover names the first package of the new beer within one", 0.9, 1.0,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses",
+        f"{DRAWN}; colours that differ by half or more, and water",
+    ),
+    Claim(
+        "risks_bounded", "What is seen of lots of a beer lies within the 95 % bounds of the risks of limits", 0.9, 1.0,
+        "house/decision/test_decision_risks.py::test_risks_of_invented_houses_lie_within_their_bounds",
+        f"{DRAWN}; five rules, the least of three risks",
+    ),
+    Claim(
+        "risk_bias", "A stated risk of limits less the one seen, over houses, rules and beers", -0.03, 0.03,
+        "house/decision/test_decision_risks.py::test_risks_of_invented_houses_lie_within_their_bounds",
+        f"{DRAWN}; five rules, the worst of three risks",
+    ),
+    Claim(
+        "worthless_passed", "A claim passes on a colour that is missing, cut, without limits or worthless", 0.0, 0.0,
+        "house/reading/test_colour_reading.py::test_no_claim_passes_on_a_colour_that_nobody_knows",
+        "30,000 random spectra, noise, smooth, and between a beer and noise; the demo brewery",
+    ),
+    Claim(
+        "lost_passed", "The same, of new batches of the beer claimed, where the set knows few colours", 0.0, 0.0,
+        "house/reading/test_colour_reading.py::test_none_passes_in_the_family_though_it_is_the_beer", SHOWN,
     ),
     Claim(
         "control_false", "A control that has not changed is out of its limits", 0.0, 0.0035,

@@ -137,17 +137,18 @@ def passed_though_lost(house, lab, spectra, claimed, scans=None):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
-def test_no_claim_passes_on_a_colour_that_nobody_knows(house, past, kind, full_size):
+def test_no_claim_passes_on_a_colour_that_nobody_knows(house, past, kind, full_size, claim):
     n = 10_000 if full_size else 600
     table = random_spectra(past, kind, n, np.random.default_rng(0))
     nearest = house.read(table)["nearest_beer"]
     passed, lost, _ = passed_though_lost(house, past.batches["colour"], table, nearest)
     assert 0 < lost < n and passed == 0
+    claim("worthless_passed", passed / lost, lost)
 
 
 @pytest.mark.slow
 @pytest.mark.whole
-def test_none_passes_in_the_family_though_it_is_the_beer(full_size):
+def test_none_passes_in_the_family_though_it_is_the_beer(full_size, claim):
     """Of sets with three lab values: new batches that truly are what is claimed, of which only the colour is lost."""
     passed = lost = right = 0
     for name in SHOWN if full_size else ("four_taps",):
@@ -162,6 +163,7 @@ def test_none_passes_in_the_family_though_it_is_the_beer(full_size):
         found = passed_though_lost(sm.HouseModel().fit(refs), lab, new.spectra, beer, new.scans)
         passed, lost, right = np.add((passed, lost, right), found)
     assert passed == 0 and right > 0
+    claim("lost_passed", passed / lost, lost)
 
 
 def test_a_set_without_lab_colours_passes_no_claim_and_says_why(past, new):
