@@ -8,7 +8,7 @@ by which the path is drawn may be wrong. Blends of batches that were held out sa
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, ndtri, stdtrit
+from scipy.special import chdtr, chdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.class_model import ClassModel
@@ -271,21 +271,38 @@ def smallest_visible(path: BlendPath, covariance: Floats, limit: float) -> float
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
 
 
+def misfit(least_squared: Floats, n_axes: int) -> Floats:
+    """Return by how much readings lie off the path over what scatter allows, at least 1.
+
+    What is off by more says that law or scatter are wrong by as much, and widens the limits: the ratio of R. T. Birge,
+    Physical Review 40:207-227, 1932 (from memory).
+    """
+    return np.maximum(1.0, least_squared / max(1, n_axes - 1))
+
+
+def usual_misfit(n_axes: int) -> float:
+    """Return the mean of `misfit` where law and scatter are right."""
+    free = max(1, n_axes - 1)
+    return float(chdtr(free, free) + chdtrc(free + 2, free))
+
+
 def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, limit: float) -> list[Blend]:
     """Estimate the part of the other liquid in readings.
 
     The interval holds the fractions whose twice log likelihood is below the largest by no more than `limit`, which
-    held-out blends set; it is clipped to what a cup can hold.
+    held-out blends set, times the misfit; it is clipped to what a cup can hold.
     """
     # scores (n, a), n_pours (n,)
     found: dict[int, Blend] = {}
     wider = max(limit / ndtri((1.0 + LEVEL) / 2.0) ** 2, 1.0)
     for m in np.unique(n_pours):
         covariance, rows = path.covariance(float(m)), np.flatnonzero(n_pours == m)
-        visible, got = smallest_visible(path, covariance, limit), likelihood(path, scores[rows], covariance)
-        for row, log, squared in zip(rows.tolist(), got.log, got.squared, strict=True):
+        visible = smallest_visible(path, covariance, limit * usual_misfit(scores.shape[1]))
+        got = likelihood(path, scores[rows], covariance)
+        off = misfit(got.squared[np.arange(rows.size), got.log.argmax(axis=1)], scores.shape[1])
+        for row, log, squared, over in zip(rows.tolist(), got.log, got.squared, off.tolist(), strict=True):
             best = int(log.argmax())
-            within = FRACTIONS[2.0 * (log[best] - log) <= limit]
+            within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
             p = float(chdtrc(max(1, scores.shape[1] - 1), squared[best] / wider))
             found[row] = Blend(float(FRACTIONS[best]), float(within[0]), float(within[-1]), visible, p)
     return [found[row] for row in range(len(scores))]
@@ -369,6 +386,7 @@ def _held_out_ratios(
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])
     scores = (scores + missing * rng.standard_normal(scores.shape)).reshape(bases.size * TRIED.size, -1)
-    log = likelihood(path, scores, path.covariance(m)).log
-    true = log[np.arange(len(log)), np.tile(TRIED, bases.size)]
-    return (2.0 * (log.max(axis=1) - true)).tolist()
+    got, each = likelihood(path, scores, path.covariance(m)), np.arange(len(scores))
+    best, true = got.log.argmax(axis=1), np.tile(TRIED, bases.size)
+    ratios = 2.0 * (got.log[each, best] - got.log[each, true])
+    return (ratios / misfit(got.squared[each, best], scores.shape[1])).tolist()
