@@ -46,10 +46,10 @@ def audit_tables(
         doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
         findings += doubtful
     lab = lab_residuals(pours, colour, labs, regressions=regressions_for(colour_unit))
-    if lab is not None:
-        findings += lab_findings(pours, lab, colour_unit)
-        findings += lab_bias_findings(lab, labs)
     scored = judge_batches(pours.reflectance, pours.levels)
+    if lab is not None:
+        findings += lab_findings(pours, lab, scored, colour_unit)
+        findings += lab_bias_findings(lab, labs)
     if scored is not None:
         session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")
         drifted = list(session_findings(scored, typical, session))
