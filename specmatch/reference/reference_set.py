@@ -258,7 +258,12 @@ class ReferenceSet:
         )
 
         findings = audit_tables(
-            self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
+            self._spectra,
+            self._scans,
+            self._batches,
+            colour_unit=self.colour_unit,
+            value_name=self.value_name,
+            band_nm=self.band_nm,
         )
         known = self._upkeep.settled
         if settled or not known:

@@ -12,7 +12,7 @@ from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.10, 0.2
+RECIPE_RATE, CLUSTER_RATE = 0.05, 0.1
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.
 LEAST_APART = 7.0
 DAYS_OF_A_YEAR = 365.25
@@ -24,7 +24,9 @@ LENT_DOF = 40
 N_SIMULATED = 4000
 
 
-def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
+def beer_findings(
+    pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_], what: str
+) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
     # level (n_batches,), dates (n_batches,)
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
@@ -42,7 +44,9 @@ def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDA
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
             of_season = _of_steps(turn[in_time], doubt, dates[in_time])
-            finding = _change(pours, beer, in_time, steady[in_time], dates, (usual, of_season), RECIPE_RATE / n_beers)
+            finding = _change(
+                pours, beer, in_time, steady[in_time], dates, (usual, of_season), (what, RECIPE_RATE / n_beers)
+            )
             if finding is not None:
                 changed.add(beer)
                 yield finding
@@ -98,9 +102,11 @@ def _change(
     level: Floats,
     dates: NDArray[np.str_],
     usual: tuple[float, Floats],
-    rate: float,
+    said: tuple[str, float],
 ) -> Finding | None:
+    # said: the name of what changed, and the rate;
     # usual: variance within beers, and what the season adds to that of each step
+    what, rate = said
     place, statistic = _largest_step(level[None, :], *usual)
     if statistic[0] <= _step_limit(level.size, round(rate, 6)):
         return None
@@ -112,7 +118,7 @@ def _change(
         "beer",
         name,
         abs(float(np.expm1(step))),
-        f"{name} is {np.expm1(step):+.0%} in colour from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
+        f"{name} is {np.expm1(step):+.0%} in {what} from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
         f"batches against {k} before, t = {statistic[0]:.1f}",
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,

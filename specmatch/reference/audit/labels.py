@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import values_of
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
@@ -26,7 +27,7 @@ UNLIKE_ANY_RATE = 1e-6
 LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 2.5, 0.05
 # ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans), of scans
 # that so few batches of the beer are as far out as
-SCANS_LIMIT, SCANS_P = 4.5, 0.05
+SCANS_LIMIT, SCANS_P = 4.5, 0.01
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
@@ -131,7 +132,9 @@ def lab_residuals(
     return LabResiduals(rows, np.log(colour), residual, t, of_lab, core, log_read)
 
 
-def lab_findings(pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, colour_unit: str) -> Iterator[Finding]:
+def lab_findings(
+    pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, unit: str, what: str
+) -> Iterator[Finding]:
     """Yield `swapped_lab_values`, `lab_value`, and `odd_pour` where it is the scans that are odd."""
     explained: set[int] = set()
     for gain, one, two in _swaps(pours, lab):
@@ -145,7 +148,7 @@ def lab_findings(pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, 
                 "batch",
                 batch,
                 gain,
-                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {colour_unit} and reads "
+                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {unit} and reads "
                 f"{np.exp(lab.log_lab[here] - lab.residual[here]):.3g}; batch {other} is off the other way: their lab "
                 "values fit if swapped",
                 f"check the lab's sheet; if they were swapped, set {np.exp(lab.log_lab[there]):.4g} here",
@@ -158,8 +161,8 @@ def lab_findings(pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, 
             continue
         batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
         said = (
-            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {colour_unit} by the lab and reads {read:.3g} by "
-            f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of colour"
+            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {unit} by the lab and reads {read:.3g} by "
+            f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
         size = float(abs(lab.t[place]))
         unlike = scored is None or not scored.p_value[row, scored.beer[row]] > SCANS_P
@@ -167,8 +170,8 @@ def lab_findings(pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, 
             said += "; the other batches of its beer side with the lab: its scans are what is odd"
             yield Finding("odd_pour", "batch", batch, size, said, "check its pours; measure it again or leave it out")
         elif not strange[place]:
-            advice = "repeat the lab measurement, or leave the colour blank"
-            yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {colour_unit}")
+            advice = f"repeat the lab measurement, or leave the {what} blank"
+            yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {unit}")
 
 
 def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
@@ -202,7 +205,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     return sorted(pairs, reverse=True)
 
 
-def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Finding]:
+def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_], what: str) -> Iterator[Finding]:
     """Yield `lab_bias` for labs (or methods) whose values lie off those of the most frequent one: one for each lab."""
     # labs (n_batches,)
     who = labs[lab.rows][lab.core]
@@ -226,8 +229,8 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Fin
                 "set",
                 str(names[name]),
                 float(t),
-                f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
+                f"lab {values_of(what)} by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
                 f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                "the colour fit takes it out; have both measure the same samples to be sure of it, and settle it then",
+                f"the {what} fit takes it out; have both measure the same samples to be sure of it, and settle it then",
                 f"{np.expm1(-bias):+.1%}",
             )
