@@ -5,6 +5,7 @@ from functools import lru_cache
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.left_out import JudgedBatches
@@ -12,10 +13,12 @@ from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.05, 0.1
+RECIPE_RATE, CLUSTER_RATE = 0.10, 0.1
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.
 LEAST_APART = 7.0
 DAYS_OF_A_YEAR = 365.25
+# A season that beers share is taken out where chance would bring as much of one so seldom.
+SEASON_P = 0.01
 # A change is looked for with so many batches on either side; fewer say nothing about a level.
 FEWEST_ON_A_SIDE = 3
 FEWEST_FOR_CHANGE, FEWEST_FOR_CLUSTERS = 8, 8
@@ -28,7 +31,7 @@ def beer_findings(
     pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_], what: str
 ) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
-    # level (n_batches,), dates (n_batches,)
+    # level (n_batches,), dates (n_batches,), what: the name of what the lab measures
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
     # from
     n_beers = len(pours.beer_names)
@@ -38,15 +41,11 @@ def beer_findings(
     for beer, rows in enumerate(members):
         dated = rows[dates[rows] != ""]
         others = [own[dates[own] != ""] for place, own in enumerate(members) if place != beer]
-        wave, doubt = _season(level, others, turn)
-        steady = level - turn @ wave
+        steady = level - _season(level, others, turn)
         usual = _usual_variance([steady[own] for own in others])
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            of_season = _of_steps(turn[in_time], doubt, dates[in_time])
-            finding = _change(
-                pours, beer, in_time, steady[in_time], dates, (usual, of_season), (what, RECIPE_RATE / n_beers)
-            )
+            finding = _change(pours, beer, in_time, steady[in_time], dates[in_time], usual, RECIPE_RATE / n_beers, what)
             if finding is not None:
                 changed.add(beer)
                 yield finding
@@ -69,45 +68,29 @@ def _turn_of_the_year(dates: NDArray[np.str_]) -> Floats:
     return np.nan_to_num(np.stack([np.cos(turn), np.sin(turn)], axis=1))
 
 
-def _season(level: Floats, beers: list[Ints], turn: Floats) -> tuple[Floats, Floats]:
-    """Return the wave of the year that beers share, (2,), and its covariance; zeros where none can be known."""
+def _season(level: Floats, beers: list[Ints], turn: Floats) -> Floats:
+    """Return the wave of the year that beers go through together, at each batch; zeros where they show none."""
     # level (n_batches,), beers: batches of each, turn (n_batches, 2)
     beers = [rows for rows in beers if rows.size > 1]
-    free = sum(rows.size - 1 for rows in beers) - 2
+    none, free = np.zeros(level.size), sum(rows.size - 1 for rows in beers) - 2
     if free < FEWEST_FOR_CHANGE:
-        return np.zeros(2), np.zeros((2, 2))
+        return none
     y = np.concatenate([level[rows] - level[rows].mean() for rows in beers])
     x = np.concatenate([turn[rows] - turn[rows].mean(axis=0) for rows in beers])
-    inverse = np.linalg.pinv(x.T @ x)
-    wave = inverse @ (x.T @ y)
-    return wave, inverse * float(((y - x @ wave) ** 2).sum()) / free
-
-
-def _of_steps(turn: Floats, covariance: Floats, dates: NDArray[np.str_]) -> Floats:
-    """Return the variance that the season lends to a step at each place, (n_splits,); infinite within one day."""
-    # turn (n, 2), dates (n,)
-    days = [date[:10] for date in dates]
-    found = []
-    for k in _splits(len(turn)):
-        apart = turn[k:].mean(axis=0) - turn[:k].mean(axis=0)
-        # what was measured on one day tells no order in which it was brewed
-        found.append(np.inf if days[k - 1] == days[k] else apart @ covariance @ apart)
-    return np.array(found)
+    wave = np.linalg.lstsq(x, y, rcond=None)[0]
+    left = float(((y - x @ wave) ** 2).sum())
+    explained = max(float(y @ y) - left, 0.0)
+    shown = left > 0 and fdtrc(2, free, explained / 2.0 / (left / free)) < SEASON_P
+    return np.asarray(turn @ wave) if shown else none
 
 
 def _change(
-    pours: Pours,
-    beer: int,
-    in_time: Ints,
-    level: Floats,
-    dates: NDArray[np.str_],
-    usual: tuple[float, Floats],
-    said: tuple[str, float],
+    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, rate: float, what: str
 ) -> Finding | None:
-    # said: the name of what changed, and the rate;
-    # usual: variance within beers, and what the season adds to that of each step
-    what, rate = said
-    place, statistic = _largest_step(level[None, :], *usual)
+    # in_time (n,): batches in the order of their dates (n,)
+    days = np.array([date[:10] for date in dates])
+    # what was measured on one day tells no order in which it was brewed
+    place, statistic = _largest_step(level[None, :], usual, days[1:] == days[:-1])
     if statistic[0] <= _step_limit(level.size, round(rate, 6)):
         return None
     k = int(place[0])
@@ -118,27 +101,26 @@ def _change(
         "beer",
         name,
         abs(float(np.expm1(step))),
-        f"{name} is {np.expm1(step):+.0%} in {what} from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
+        f"{name} is {np.expm1(step):+.0%} in {what} from batch {since} ({dates[k]}) on: {level.size - k} "
         f"batches against {k} before, t = {statistic[0]:.1f}",
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
     )
 
 
-def _splits(n: int) -> Ints:
-    return np.arange(FEWEST_ON_A_SIDE, n - FEWEST_ON_A_SIDE + 1)
-
-
-def _largest_step(levels: Floats, usual: float, of_season: Floats | float = 0.0) -> tuple[Ints, Floats]:
+def _largest_step(levels: Floats, usual: float, together: Mask | None = None) -> tuple[Ints, Floats]:
     """Return where each row of levels, (m, n), steps most, and the step over its error."""
+    # together (n - 1,): neighbours of which neither is the earlier
     n = levels.shape[1]
-    splits = _splits(n)
+    splits = np.arange(FEWEST_ON_A_SIDE, n - FEWEST_ON_A_SIDE + 1)
     sums = np.cumsum(levels, axis=1)
     before = sums[:, splits - 1] / splits
     after = (sums[:, [-1]] - sums[:, splits - 1]) / (n - splits)
     squares = (levels**2).sum(axis=1, keepdims=True) - splits * before**2 - (n - splits) * after**2
     variance = (LENT_DOF * usual + squares) / (LENT_DOF + n - 2)
-    statistic = np.abs(after - before) / np.sqrt(variance * (1.0 / splits + 1.0 / (n - splits)) + of_season)
+    statistic = np.abs(after - before) / np.sqrt(variance * (1.0 / splits + 1.0 / (n - splits)))
+    if together is not None:
+        statistic = np.where(together[splits - 1], 0.0, statistic)
     best = statistic.argmax(axis=1)
     return splits[best], statistic[np.arange(len(levels)), best]
 
