@@ -151,7 +151,7 @@ def budget_part(budget: pd.DataFrame) -> str:
         says=_budget_says(budget),
     )
     rows = budget.reset_index()
-    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")
+    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the value), shares, and what halving one would do")
 
 
 def _budget_says(budget: pd.DataFrame) -> str:

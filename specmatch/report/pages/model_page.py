@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME
+from specmatch.batches import values_of
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.report import plots
@@ -142,7 +142,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     relative = _held_out_error(fitted)
     if fitted.colour is not None:
         lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
-        unit, what = fitted.colour_unit, "colours" if fitted.value_name == VALUE_NAME else fitted.value_name
+        unit, what = fitted.colour_unit, values_of(fitted.value_name)
         within = f"{float(np.sqrt(np.mean((colour - lab) ** 2))):.2g} {unit}" if relative is None else f"{relative:.1%}"
         can.append(
             f"Read {what} from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
@@ -150,7 +150,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:
-        cannot.append("Read colour: too few batches have a lab colour.")
+        cannot.append(f"Read {fitted.value_name}: too few batches have a lab {fitted.value_name}.")
     if fitted.identity.judges:
         can.append(
             f"Hold a sample that is not typical of its claim, at a stated rate of {house.false_reject_rate:.0%} of "
@@ -206,7 +206,10 @@ def _condition(value: Any) -> str:
 
 def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
     error = _held_out_error(house.fitted)
-    colour = "This model reads no colour" if error is None else f"This model reads colour within {error:.1%} of the lab"
+    what = house.fitted.value_name
+    colour = (
+        f"This model reads no {what}" if error is None else f"This model reads {what} within {error:.1%} of the lab"
+    )
     return f"{colour} and {told_apart(rows)}."
 
 
