@@ -181,14 +181,14 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
     """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, name_faults=False)
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
 
 
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
-    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, name_faults=False)
+    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, figures_only=True)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     own = scans.index.isin(scans_of_module(refs.scans).index)
     # a batch of two modules counts as the set's own has measured it

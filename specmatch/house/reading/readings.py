@@ -112,6 +112,7 @@ def readings_table(
     plausible = match.p_value > false_reject_rate
     # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
     partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
+    assert f.domain is not None  # fits without one never leave `evaluate`
     outside_domain = f.domain.check(means.reflectance, means.counts).outside & ~partial
     got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
     beer = _beer_to_explain(f, means, match, plausible, claims)
