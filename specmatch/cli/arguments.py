@@ -57,6 +57,11 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_jobs_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare over how many processes fits are spread."""
+    parser.add_argument("--jobs", type=int, metavar="N", help="processes (one unless given; -1 for all cores)")
+
+
 def add_lab_argument(parser: argparse.ArgumentParser) -> None:
     """Declare whose lab values readings are to stand for."""
     parser.add_argument(

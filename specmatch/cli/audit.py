@@ -2,6 +2,7 @@
 
 import argparse
 
+from specmatch.cli.arguments import add_jobs_argument
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
@@ -23,6 +24,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
+    add_jobs_argument(parser)
     parser.add_argument("--reason", default="", help="why it is settled, for the history")
     parser.add_argument("--who", default="", help="who settled it")
     parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
@@ -70,7 +72,7 @@ def run(args: argparse.Namespace) -> Outcome:
         from specmatch.report.text import text_table
 
         tell("fitting with and without the advice")
-        costs = finding_costs(refs)
+        costs = finding_costs(refs, n_jobs=args.jobs)
         shown = text_table(costs.round(4)) if len(costs) else "no finding asks for an edit whose cost could be told"
         lines.append(f"what following the advice changes, batches held out:\n{shown}")
     notes = list(findings.attrs.get("notes", ()))

@@ -4,7 +4,7 @@ import argparse
 from textwrap import fill
 from typing import TYPE_CHECKING
 
-from specmatch.cli.arguments import number
+from specmatch.cli.arguments import add_jobs_argument, number
 from specmatch.cli.outcome import WIDTH, Outcome, tell
 from specmatch.wording import counted
 
@@ -34,6 +34,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -49,13 +50,14 @@ def run(args: argparse.Namespace) -> Outcome:
     house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
+    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, n_jobs=args.jobs, plan=args.plan)
     line = run_risks(
         refs,
         false_reject_rate=args.false_reject_rate,
         runs_a_week=args.runs_a_week,
         n_folds=args.folds,
         seed=args.seed,
+        n_jobs=args.jobs,
     )
     results = {
         "figures": got.figures,

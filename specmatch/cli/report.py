@@ -4,6 +4,7 @@ import argparse
 from pathlib import Path
 from typing import Any
 
+from specmatch.cli.arguments import add_jobs_argument
 from specmatch.cli.outcome import Outcome, tell
 from specmatch.wording import counted
 
@@ -36,6 +37,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -93,7 +95,7 @@ def _of_set(args: argparse.Namespace) -> _Made:
     try:
         tell(f"fitting without each of {args.folds} parts of {batches}")
         house = HouseModel().fit(refs)
-        evaluation = evaluate(house, refs, n_folds=args.folds)
+        evaluation = evaluate(house, refs, n_folds=args.folds, n_jobs=args.jobs)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
         return set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
