@@ -26,7 +26,7 @@ from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
-from specmatch.house.reading.samples import match_samples, prepare_samples
+from specmatch.house.reading.samples import match_samples, scans_alone
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
@@ -243,10 +243,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     ids = scans.index[scans["batch"].isin(batches)]
     if fitted.colour is None or not fitted.colour.is_relative or ids.empty:
         return pd.Series(np.nan, index=ids)
-    # each scan a sample of its own, at its own depth
-    own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
-    alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
-    return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
+    return pd.Series(np.log(fitted.colour.predict(scans_alone(fitted, refs.spectra.loc[ids], scans))), index=ids)
 
 
 def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:
