@@ -1,6 +1,6 @@
 """What an audit tells of clean sets of the family of houses, in groups: how many are false.
 
-    python -m benchmarks.audit_groups [--seeds 1 2] [--members NAME ...]
+    python -m benchmarks.audit_groups [--seeds 1 2] [--members NAME drawn_100 ...]
 
 A group is a code. A finding is false unless what it tells of did happen: a pour that heavy tails misfilled by 15 % or
 left with 1.5 % more foam than its mates, a lab value 6 % off the true colour, labs that differ, beers of three batches
@@ -12,13 +12,13 @@ import argparse
 import pandas as pd
 
 import specmatch as sm
-from benchmarks.houses import House, members
+from benchmarks.houses import House, members, spec_of
 from benchmarks.houses.planted import borne_out
 
 
 def groups_of(member: str, seed: int) -> dict[str, object]:
     """Return the groups that the audit of a clean set has, and how many are false."""
-    house = House(members()[member], seed)
+    house = House(spec_of(member), seed)
     past = house.draw()
     findings = sm.ReferenceSet(past.spectra, past.scans, past.batches, band_nm=past.band_nm).audit()
     codes = list(dict.fromkeys(findings["code"]))

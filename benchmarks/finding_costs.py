@@ -17,7 +17,7 @@ import numpy as np
 import pandas as pd
 
 import specmatch as sm
-from benchmarks.houses import Fault, House, members
+from benchmarks.houses import Fault, House, spec_of
 from benchmarks.houses.members import SHOWN, TUNING
 from specmatch.house.assessment.finding_costs import follow_advice
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -84,7 +84,7 @@ def within_two(name: str, stated: float, real: float, n_stated: int, n_real: int
 
 def costs_of(member: str, seed: int) -> list[dict[str, object]]:
     """Return a row a kind of error and figure: stated and happened, before and after."""
-    house, rows = House(members()[member], seed), []
+    house, rows = House(spec_of(member), seed), []
     for kind, refs in planted(house, seed):
         stated = sm.finding_costs(refs).set_index("code")
         for code in stated.index.intersection(KINDS[kind]):

@@ -13,7 +13,7 @@ import specmatch as sm
 
 pytest.importorskip("benchmarks.houses", reason="the benchmarks are not installed with the package")
 
-from benchmarks.houses import SHOWN, TUNING, Fault, House, members  # noqa: E402
+from benchmarks.houses import SHOWN, TUNING, Fault, House, drawn_house, members, spec_of  # noqa: E402
 from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.cups import CupSpec, depth_cm, seen, water  # noqa: E402
 from benchmarks.houses.faults import KINDS  # noqa: E402
@@ -59,6 +59,27 @@ def test_every_member_draws_tables_that_make_a_reference_set(name):
     # true colours lie where the member says, a season and four standard deviations of a batch aside
     low, high = members()[name].liquid.low_ebc, members()[name].liquid.high_ebc
     assert drawn.truth["colour"].between(low / 2.0, high * 2.0).all()
+
+
+@pytest.mark.parametrize("seed", range(5))
+def test_a_drawn_house_lies_within_the_family_and_makes_a_reference_set(seed):
+    spec, own = drawn_house(seed), list(members().values())
+    assert spec == drawn_house(seed) == spec_of(f"drawn_{seed}")
+    assert spec.liquid != drawn_house(seed + 1).liquid
+    for part in ("cup", "module", "cellar", "liquid"):
+        for name, value in vars(getattr(spec, part)).items():
+            spans = [getattr(getattr(member, part), name) for member in own]
+            if isinstance(value, float) and np.isfinite(value):
+                # a thousandth for what is rounded
+                assert min(spans) * 0.999 <= value <= max(spans) * 1.001, (part, name, value)
+    drawn = House(spec).draw()
+    refs = sm.ReferenceSet(drawn.spectra, drawn.scans, drawn.batches, colour_unit="EBC", band_nm=drawn.band_nm)
+    assert refs.left_out.empty and set(drawn.batches["beer"]) == set(House(spec).beers)
+
+
+def test_a_house_that_there_is_not_is_refused():
+    with pytest.raises(ValueError, match="got 'white_bow', expected drawn_<number> or one of mirror_row"):
+        spec_of("white_bow")
 
 
 def test_the_same_seed_and_draw_give_the_same_scans_and_others_do_not(house):

@@ -14,8 +14,9 @@ import sys
 
 import pandas as pd
 
+from benchmarks.houses.drawn import spec_of
 from benchmarks.houses.figures import HIGH_IS_BAD, LOW_IS_BAD, figures
-from benchmarks.houses.members import SHOWN, TUNING, members
+from benchmarks.houses.members import SHOWN, TUNING
 from benchmarks.houses.planted import audit_figures, fault_figures, name_figures
 
 SHORT = {
@@ -43,10 +44,16 @@ def worst_and_mean(table: pd.DataFrame) -> pd.DataFrame:
     return pd.DataFrame({"mean": table.mean(), "worst": pd.Series(worst)}).T[list(SHORT)]
 
 
+def halves(table: pd.DataFrame) -> list[tuple[str, pd.DataFrame]]:
+    """Return the rows of a table of members by what they are for, each part with its title."""
+    of = table.index.map(lambda name: 0 if name in TUNING else 1 if name in SHOWN else 2)
+    titles = ("thresholds are set on", "figures are shown on", "houses drawn at random")
+    return [(title, table[of == k]) for k, title in enumerate(titles)]
+
+
 def print_halves(table: pd.DataFrame, low_is_bad: bool = True) -> None:
     """Print a table of members with its mean and worst for each half of the family."""
-    for title, names in (("thresholds are set on", TUNING), ("figures are shown on", SHOWN)):
-        part = table.loc[[name for name in names if name in table.index]]
+    for title, part in halves(table):
         if len(part):
             worst = part.min() if low_is_bad else part.max()
             ends = pd.DataFrame([part.mean(), worst], index=["mean", "worst"])
@@ -96,7 +103,7 @@ def run_planted(what: str, names: list[str], seeds: int) -> list[dict[str, objec
     rows: list[dict[str, object]] = []
     for name in names:
         for seed in range(seeds):
-            rows += run(members()[name], seed)
+            rows += run(spec_of(name), seed)
             print(f"{what}: {name}, seed {seed}", file=sys.stderr, flush=True)
     return rows
 
@@ -106,7 +113,7 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("what", nargs="?", choices=["figures", "faults", "audit", "names"], default="figures")
     parser.add_argument("--seeds", type=int, default=2)
-    parser.add_argument("--members", nargs="+", choices=[*TUNING, *SHOWN], default=[*TUNING, *SHOWN])
+    parser.add_argument("--members", nargs="+", default=[*TUNING, *SHOWN], help="or drawn_100, ...")
     parser.add_argument("--json", action="store_true", help="print a row a member and seed as JSON")
     args = parser.parse_args()
     if args.what != "figures":
@@ -119,7 +126,7 @@ def main() -> None:
     rows = []
     for name in args.members:
         for seed in range(args.seeds):
-            rows.append(figures(members()[name], seed))
+            rows.append(figures(spec_of(name), seed))
             said = ", ".join(f"{short} {rows[-1][key]:.3g}" for key, short in SHORT.items())
             print(f"{name}, seed {seed}: {said}", file=sys.stderr, flush=True)
     if args.json:
@@ -130,8 +137,7 @@ def main() -> None:
     new, learnt = frame.groupby("member")["new"].sum(), frame.groupby("member")["learnt"].sum()
     print(f"Invented houses, {args.seeds} seeds; error: root mean square of the relative error against the true colour")
     print(f"new batches a member: {new.min()}-{new.max()}, learnt: {learnt.min()}-{learnt.max()}, over all seeds\n")
-    for title, names in (("thresholds are set on", TUNING), ("figures are shown on", SHOWN)):
-        part = table.loc[[name for name in names if name in table.index]]
+    for title, part in halves(table):
         if len(part):
             print(f"{title}\n{pd.concat([part, worst_and_mean(part)]).rename(columns=SHORT).round(3).to_string()}\n")
     counts = pd.DataFrame(frame.set_index("member")["findings_by_code"].tolist(), index=frame["member"])

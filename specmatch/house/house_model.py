@@ -213,6 +213,7 @@ class HouseModel:
         scans: pd.DataFrame | None = None,
         *,
         instrument: str,
+        band_nm: tuple[float, float] | None = None,
     ) -> HouseModel:
         """Return a model of this house and of a second module, taught by batches of the set measured on both.
 
@@ -227,6 +228,9 @@ class HouseModel:
             Name of the second module, as the column `instrument` will state it. For another lamp, cup or base under
             a module of the set, that module's name; the new part is the one whose name (`lamp`, `cup`, `base`) the
             set does not hold.
+        band_nm : tuple of float, optional
+            Lowest and highest wavelength, nm, in which the second module's references carry signal; a session brings
+            its own. Without it the band is estimated from the pours.
 
         Returns
         -------
@@ -247,11 +251,11 @@ class HouseModel:
 
         Notes
         -----
-        The map is chosen among few parameters (glare, path, level, axis, slit, stray light, a matt base), the same
-        changing with wavelength, slope and bias, and a windowed ridge drawn to the identity (Wang, Veltkamp,
-        Kowalski, Anal. Chem. 63:2750, 1991), by shared batches left out. The set is then fitted anew as the second
-        module would see it; each batch is carried by another map as likely as the best, so that identity bears the
-        error of the transfer, and the colour interval is widened by it.
+        The map is chosen among none, few parameters (glare, path, level, axis, slit, stray light, a matt base), and
+        these with axis, slit and stray light changing with wavelength, as another lamp makes them, by shared batches
+        left out. The set is then fitted anew as the second module would see it, with that module's noise; each batch
+        is carried by another map as likely as the best, so that identity bears the error of the transfer, and the
+        colour interval is widened by it.
 
         Examples
         --------
@@ -266,8 +270,11 @@ class HouseModel:
 
         with one_thread():
             return self.with_fitted(
-                transfer_house(self.fitted, spectra, scans, instrument, false_reject_rate=self.false_reject_rate)
-            )
+                transfer_house(
+                    self.fitted, spectra, scans, instrument,
+                    band_nm=band_nm, false_reject_rate=self.false_reject_rate,
+                )
+            )  # fmt: skip
 
     @property
     def transfers(self) -> pd.DataFrame:

@@ -1,5 +1,6 @@
 """A scripted night shift: lots, two materials, a shift change, and everything that goes wrong; nothing waits unseen."""
 
+import functools
 import os
 import shutil
 import signal
@@ -22,6 +23,19 @@ COLUMNS = ("file", "role", "sample", "pour", "batch", "beer", "measured_at", "op
 MORNING = datetime(2025, 6, 25, 6, tzinfo=UTC)
 
 
+@functools.cache
+def fitting_pours(room, beer, n_pours, first):
+    """The draw after the first batch that fits, counted from `first`, and its pours."""
+    for draw in range(first, 300):
+        pours = room.pours(beer, draw=draw, n_pours=n_pours)
+        scans = pd.DataFrame({"pour": range(n_pours), "sample": [i // 3 for i in range(n_pours)]}).astype(str)
+        table = pd.DataFrame(pours, index=[f"p{i}" for i in range(n_pours)])
+        got = room.house.verify(table, claimed=beer, scans=scans.set_axis(table.index))
+        if (got["p_value"] > 0.2).all():
+            return draw + 1, pours
+    raise AssertionError("no batch fits")
+
+
 class Night:
     """A folder, its sheet and its journal; the sheet may be mended at any time."""
 
@@ -35,15 +49,8 @@ class Night:
 
     def fitting(self, beer, n_pours):
         """Pours of a new batch that the model takes for what it is, and so it is in any number of them."""
-        for draw in range(self.draw, 300):
-            pours = self.room.pours(beer, draw=draw, n_pours=n_pours)
-            scans = pd.DataFrame({"pour": range(n_pours), "sample": [i // 3 for i in range(n_pours)]}).astype(str)
-            table = pd.DataFrame(pours, index=[f"p{i}" for i in range(n_pours)])
-            got = self.room.house.verify(table, claimed=beer, scans=scans.set_axis(table.index))
-            if (got["p_value"] > 0.2).all():
-                self.draw = draw + 1
-                return pours
-        raise AssertionError("no batch fits")
+        self.draw, pours = fitting_pours(self.room, beer, n_pours, self.draw)
+        return pours
 
     def list(self, sample, pours, at, *, claim=PALE, lot="", operator="KA", role="sample", write=True, **more):
         for i, pour in enumerate(pours):

@@ -22,7 +22,7 @@ _NOT_MEASURED = ("regression", "lab")  # of a reading against the lab, no scatte
 # causes of the scatter of pours -> the component that a house knows them by
 _OF_CAUSE = {
     "strength": "fill", "lamp": "lamp", "lamp_tilt": "lamp", "white": "cup", "haze": "cup",
-    "axis_nm": "axis", "shift_nm": "axis",
+    "haze_inside": "cup", "axis_nm": "axis", "shift_nm": "axis",
 }  # fmt: skip
 ADVICE = {
     "fill": "pour by a class A cylinder or pipette, or weigh; four pours for one halve it",

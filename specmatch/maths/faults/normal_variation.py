@@ -17,18 +17,19 @@ from specmatch.maths.optics.cup import (
     Optics,
     axis_slope,
     haze_return,
+    inside_haze,
     shift_slope,
     strength_slope,
 )
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
-CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm")
+CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm", "haze_inside")
 OF_SESSION = ("axis_nm", "lamp", "lamp_tilt")  # those that the batches of one session share
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
 # batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
-POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005])
-BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.03, 0.001, 0.1])
+POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005, 0.0005])
+BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.03, 0.001, 0.1, 0.001])
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
@@ -77,7 +78,7 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: 
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
     tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
     shift, axis = shift_slope(reflectance, optics), axis_slope(reflectance, optics)
-    causes = [slope, reflectance, optics.foam - reflectance, haze, shift, tilt, axis]
+    causes = [slope, reflectance, optics.foam - reflectance, haze, shift, tilt, axis, inside_haze(reflectance, optics)]
     return np.vstack([*causes[:n_causes], shapes * slope])
 
 

@@ -27,18 +27,19 @@ MOST_ROWS, MOST_CELLS = 2000, 400_000
 
 @dataclass(frozen=True)
 class ChannelNoise:
-    """Noise of reflectance: `read / light^2 + shot * R / light + misfit`, the variance of one scan over a noiseless
+    """Noise of reflectance: `read / light^2 + shot * R / light + misfit * R`, the variance of one scan over a noiseless
     reference.
     """
 
     light: Floats  # (p,): light of the reference at each wavelength over its peak
     read: float  # read, shot: variances of detector and photon noise at the peak of the reference
     shot: float
-    misfit: float = 0.0  # variance by which shapes of causes may miss what they stand for
+    misfit: float = 0.0  # variance, at R = 1, by which shapes of causes may miss what they stand for
 
     def variance(self, reflectance: Floats) -> Floats:
         """Return the variance of one scan, of the shape of `reflectance`."""
-        return self.read / self.light**2 + self.shot * np.clip(reflectance, 0.0, None) / self.light + self.misfit
+        seen = np.clip(reflectance, 0.0, None)
+        return self.read / self.light**2 + (self.shot / self.light + self.misfit) * seen
 
     def sample_variance(self, reflectance: Floats, n_pours: float) -> Floats:
         """Return the variance of a mean of pours; dark and reference are one scan each, however many pours."""

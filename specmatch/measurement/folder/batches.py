@@ -44,36 +44,26 @@ def read_batches(
         table = table.assign(packaged_on=dates.text)
         doubtful += dates.doubtful
     keep = []
-    beers = table["beer"].tolist() if "beer" in table else [""] * len(table)
-    lines_of: dict[str, list[int]] = {}
-    for i, batch in enumerate(table["batch"]):
-        lines_of.setdefault(batch, []).append(i)
-    for batch, places in lines_of.items():
+    for batch, own in table.groupby("batch", sort=False):
+        places = table.index.get_indexer(own.index)
         lines = ", ".join(str(sheet.lines[i]) for i in places)
+        stated = list(own["beer"].unique()) if "beer" in own else []
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif len(stated := list(dict.fromkeys(beers[i] for i in places))) > 1:
-            one, other = stated[:2]
+        elif len(stated) > 1:
             raise ParentsError(
-                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
-                "one of them"
+                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {stated[0]!r} and {stated[1]!r}; "
+                "keep one of them"
             )
-        elif len(places) > 1 and len(table.iloc[places].drop_duplicates()) > 1:
-            left_out.append(
-                (
-                    path.name,
-                    f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row",
-                )
-            )
+        elif len(own.drop_duplicates()) > 1:
+            said = f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row"
+            left_out.append((path.name, said))
         else:
             keep.append(places[0])
-            if len(places) > 1:
-                notes.append(
-                    (path.name, f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept")
-                )
-    out = table.copy()
-    out[list(numbers.columns)] = numbers
-    return out.iloc[sorted(keep)].set_index("batch")
+            if len(own) > 1:
+                said = f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept"
+                notes.append((path.name, said))
+    return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")
 
 
 def known_batches(
@@ -85,16 +75,12 @@ def known_batches(
     measured = list(dict.fromkeys(scans["batch"]))
     known, there = set(batches.index), set(measured)
     bare = {_bare(name): name for name in measured}
-    for name in batches.index:
-        if name not in there:
-            near = bare.get(_bare(name))
-            hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
-            left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))
-    for name in measured:
-        if name not in known:
-            notes.append(
-                (name, f"batch {name!r} has no usable row in batches.csv: neither beer nor lab colour is known")
-            )
+    for name in (name for name in batches.index if name not in there):
+        near = bare.get(_bare(name))
+        hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
+        left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))
+    for name in (name for name in measured if name not in known):
+        notes.append((name, f"batch {name!r} has no usable row in batches.csv: neither beer nor lab colour is known"))
     return batches[batches.index.isin(measured)]
 
 
