@@ -108,8 +108,12 @@ def start_up() -> dict[str, float]:
         for turn in range(8):
             for name, arguments in runs.items():
                 before = resource.getrusage(resource.RUSAGE_CHILDREN)
-                subprocess.run([sys.executable, *arguments], capture_output=True, check=False, env=environment)
+                done = subprocess.run(
+                    [sys.executable, *arguments], capture_output=True, text=True, check=False, env=environment
+                )
                 after = resource.getrusage(resource.RUSAGE_CHILDREN)
+                if done.returncode not in (0, 1):  # 1 says that someone must look
+                    raise RuntimeError(done.stderr)
                 if turn:  # the first one compiles what was not compiled
                     took = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
                     seconds.setdefault(name, []).append(took)
