@@ -2,10 +2,13 @@
 
 import argparse
 from dataclasses import asdict
+from pathlib import Path
 from textwrap import fill
 
+import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
-from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
+from specmatch.storage import sha256_of
 
 COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
@@ -24,25 +27,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Validate and lay out the verdict."""
-    from specmatch.house.assessment.validation import FIT_FOR_USE, validate
-    from specmatch.house.house_model import HouseModel
-    from specmatch.measurement.session import measure
+    from specmatch.house.assessment.validation import FIT_FOR_USE
     from specmatch.report.text import text_table
 
-    if args.out:
-        from specmatch.report.plots.style import need_matplotlib
-
-        need_matplotlib()
-    house = HouseModel.load(args.model)
-    session = measure(args.folder, date_order=args.dates)
+    need_drawing(args.out)
+    house = sm.HouseModel.load(args.model)
+    session = sm.measure(args.folder, date_order=args.dates)
     tell_sheet_notes(session)
-    found = validate(house, session, lab=args.lab)
-    unit = house.fitted.colour_unit
-    correction, saved = found.correction, ""
-    if correction is not None and args.save_correction:
-        correction.save(args.save_correction)
-        saved = str(args.save_correction)
-    figures = found.figures
+    found = sm.validate(house, session, lab=args.lab)
+    unit, figures, correction = house.fitted.colour_unit, found.figures, found.correction
+    results = fields_of(found, "verdict", "sentence", "figures", "colour", "correction")
     lines = [
         f"verdict: {found.verdict}",
         fill(found.sentence, WIDTH),
@@ -55,38 +49,19 @@ def run(args: argparse.Namespace) -> Outcome:
         f"({figures['covered_low']:.0%}-{figures['covered_high']:.0%}), stated {figures['nominal_coverage']:.0%}",
     ]
     if correction is not None:
-        lines.append(
-            fill(
-                f"offered: {correction.sentence(unit)}; nothing applies it by itself"
-                + (f"; written to {saved}" if saved else ""),
-                WIDTH,
-            )
-        )
+        said = f"offered: {correction.sentence(unit)}; nothing applies it by itself"
+        if args.save_correction:
+            correction.save(args.save_correction)
+            said += f"; written to {args.save_correction}"
+        lines.append(fill(said, WIDTH))
+        results["correction"] = {
+            **asdict(correction), "version": correction.version, "file": args.save_correction or None,
+        }  # fmt: skip
     if args.out:
-        from specmatch.report.pages import validation_page
-        from specmatch.storage import sha256_of, write_atomic
-
-        page = validation_page(found, house=house, session=session, model_hash=sha256_of(args.model))
-        write_atomic(args.out, page.encode("utf-8"))
-        lines.append(f"{args.out}: the page")
+        page = sm.pages.validation_page(found, house=house, session=session, model_hash=sha256_of(Path(args.model)))
+        lines.append(written(args.out, page))
+    results["page"] = args.out
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
-    left_out = [
-        *({"batch": row.batch, "reason": row.reason} for row in found.left_out.itertuples()),
-        *session.left_out.to_dict("records"),
-    ]
-    results = {
-        "verdict": found.verdict,
-        "sentence": found.sentence,
-        "figures": figures,
-        "colour": found.colour,
-        "correction": None
-        if correction is None
-        else {
-            **asdict(correction),
-            "version": correction.version,
-            "file": saved or None,
-        },
-        "page": args.out,
-    }
+    left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
     look = found.verdict != FIT_FOR_USE or bool(left_out)
     return Outcome(results, "\n".join(lines), left_out, needs_look=look)

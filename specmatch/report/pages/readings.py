@@ -149,7 +149,7 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     block = max(at(known[1]) - at(known[0]), 2.0)
     return Markup(
         f'<span class="whole">{text(words)}</span>'
-        f'<svg class="within" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img">'
+        f'<svg class="within" viewBox="0 0 {_WIDTH:g} {_HEIGHT:g}" role="img" aria-label="{said}">'
         f'<title>{said}</title><rect x="{at(known[0]):.1f}" y="1" width="{block:.1f}" height="16"/>'
         f'<path d="M{at(low):.1f} 9 H{at(high):.1f} M{at(low):.1f} 5 v8 M{at(high):.1f} 5 v8"/>'
         f'<circle cx="{at(colour):.1f}" cy="9" r="2.5"/></svg>'

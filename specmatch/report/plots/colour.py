@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.reference.tables.edits import batch_days
 from specmatch.report.plots.glass import glass_colours
@@ -67,7 +68,7 @@ def plot_held_out_colour(
     >>> plot_held_out_colour(evaluation).get_ylabel()
     'held-out colour with 90% interval, EBC'
     """
-    ax = axis_or_new(ax, width_in=5.2, height_in=5.0)
+    ax, what = axis_or_new(ax, width_in=5.2, height_in=5.0), _what(evaluation)
     known = evaluation.colour.dropna(subset=["lab", "colour"])
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
     beers = (
@@ -89,8 +90,8 @@ def plot_held_out_colour(
     edges = ends * np.array([0.5, 2.0]) if ends[0] > 0 else ends + np.ptp(ends) * np.array([-1.0, 1.0])
     ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
     for part, marker, colour, name in (
-        (known[inside], "o", BLUE, "lab colour inside the interval"),
-        (known[~inside], "s", ORANGE, "lab colour outside the interval"),
+        (known[inside], "o", BLUE, f"lab {what} inside the interval"),
+        (known[~inside], "s", ORANGE, f"lab {what} outside the interval"),
     ):
         # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
@@ -116,8 +117,8 @@ def plot_held_out_colour(
     else:
         ax.set(xlim=ends, ylim=ends)
     nominal = evaluation.figures["nominal_coverage"]
-    what = "held-out" if isinstance(evaluation, Evaluation) else "read"
-    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"{what} colour with {nominal:.0%} interval, {colour_unit}")
+    how = "held-out" if isinstance(evaluation, Evaluation) else "read"
+    ax.set(xlabel=f"lab {what}, {colour_unit}", ylabel=f"{how} {what} with {nominal:.0%} interval, {colour_unit}")
     ax.set_aspect("equal")
     ax.legend(frameon=False, fontsize="small", loc="upper left")
     return ax
@@ -229,7 +230,9 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
         whose = beers[which]
         rows = zip(x.index[which], whose, when, relative[which], strict=True)
         tell(dots, [f"{k}, {beer}, {day}{size:+.3g} {unit}" for k, beer, day, size in rows], whose)
-    ax.set(xlabel="batch, in the order of the set", ylabel=f"held-out colour\nabove or below the lab, {unit}")
+    ax.set(
+        xlabel="batch, in the order of the set", ylabel=f"held-out {_what(evaluation)}\nabove or below the lab, {unit}"
+    )
     if dated:
         time_axis(ax, "measured, UTC")
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
@@ -280,10 +283,15 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     promised, places = 100.0 * np.array(levels), np.arange(len(levels))
     ax.hlines(promised, places - 0.4, places + 0.4, color=INK, linestyle="--", linewidth=1.2, label="promised")
     ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
-    ax.set(xlabel="promised coverage", ylabel="lab colours covered, %", ylim=(None, 102.0))
+    ax.set(xlabel="promised coverage", ylabel=f"lab {values_of(_what(evaluation))} covered, %", ylim=(None, 102.0))
     ax.grid(visible=False, axis="x")
     ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return ax
+
+
+def _what(evaluation: Evaluation | Validation) -> str:
+    """Return what the lab measures of each batch."""
+    return str(evaluation.figures.get("value_name", VALUE_NAME))
 
 
 def _measured(refs: ReferenceSet) -> pd.Series:
