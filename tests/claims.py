@@ -29,7 +29,7 @@ class Claim:
 
 
 SHOWN = "seven invented houses on which no constant was set"
-DRAWN = "seven invented houses drawn at random"
+DRAWN = "four invented houses drawn at random"
 CLAIMS = (
     Claim(
         "coverage", "Intervals of nominal 90 % hold the lab value of a new batch", 0.88, 0.95,

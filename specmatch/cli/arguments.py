@@ -60,6 +60,11 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+def add_jobs_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare over how many processes fits are spread."""
+    parser.add_argument("--jobs", type=int, metavar="N", help="processes (one unless given; -1 for all cores)")
+
+
 def add_rate_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare what a model that is fitted promises."""
     parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")

@@ -5,7 +5,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 import specmatch as sm
-from specmatch.cli.arguments import add_rate_arguments
+from specmatch.cli.arguments import add_jobs_argument, add_rate_arguments
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, tell
 from specmatch.wording import counted
 
@@ -32,6 +32,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -39,10 +40,10 @@ def run(args: argparse.Namespace) -> Outcome:
     house = sm.HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = sm.ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = sm.evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
+    got = sm.evaluate(house, refs, n_folds=args.folds, seed=args.seed, n_jobs=args.jobs, plan=args.plan)
     line = sm.run_risks(
         refs, false_reject_rate=args.false_reject_rate, runs_a_week=args.runs_a_week, n_folds=args.folds,
-        seed=args.seed,
+        seed=args.seed, n_jobs=args.jobs,
     )  # fmt: skip
     results = fields_of(got, "figures", "colour", "identity", "mix_ups", "coverage")
     results["budget"] = None if got.budget is None else got.budget.reset_index()

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
+from specmatch.cli.arguments import add_jobs_argument
 from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.storage import sha256_of
@@ -41,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -89,7 +91,7 @@ def _of_set(args: argparse.Namespace) -> _Made:
     try:
         tell(f"fitting without each of {args.folds} parts of {batches}")
         house = sm.HouseModel().fit(refs)
-        evaluation = sm.evaluate(house, refs, n_folds=args.folds)
+        evaluation = sm.evaluate(house, refs, n_folds=args.folds, n_jobs=args.jobs)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
         return sm.pages.set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
