@@ -131,6 +131,8 @@ _FAULTS = (
      "degas, pour down the wall, wait, measure again"),
     ("haze", "haze", "haze that sends back about {size:.1%} of the reference's light",
      "warm, degas and pour again; the lab colour is that of clear beer"),
+    ("haze_inside", "haze", "haze that sends back about {size:.1%} of the reference's light and swallows more",
+     "warm, degas and pour again; the lab colour is that of clear beer"),
     ("lamp_brighter", "lamp_drift", "about {size:.0%} more light from the lamp than at its reference",
      "clean the base, take a new reference"),
     ("lamp_dimmer", "lamp_drift", "about {size:.0%} less light from the lamp than at its reference",

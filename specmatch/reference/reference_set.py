@@ -253,13 +253,13 @@ class ReferenceSet:
         >>> refs.audit().loc[0, "sentence"]
         'no batch lies between 6.99 and 21.3 EBC, a factor of 3; colours in between rest on interpolation'
         """
-        from specmatch.reference.audit.audit import (
-            audit_tables,  # the fits that it needs load only when it is asked for
-        )
+        # the fits that it needs load only when it is asked for
+        from specmatch.reference.audit.audit import audit_tables
 
         findings = audit_tables(
-            self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
-        )
+            self._spectra, self._scans, self._batches,
+            colour_unit=self.colour_unit, value_name=self.value_name, band_nm=self.band_nm,
+        )  # fmt: skip
         known = self._upkeep.settled
         if settled or not known:
             return findings

@@ -19,17 +19,18 @@ from specmatch.house.assessment.mix_ups import (
     refused_over_colours,
     refused_unknown,
 )
-from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
-from specmatch.house.reading.samples import match_samples, prepare_samples
+from specmatch.house.reading.samples import match_samples, scans_alone
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
+from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -180,14 +181,14 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
     """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, name_faults=False)
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
 
 
 @one_thread()  # here as well, wherever the fold is fitted
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
-    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, name_faults=False)
+    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, figures_only=True)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     own = scans.index.isin(scans_of_module(refs.scans).index)
     # a batch of two modules counts as the set's own has measured it
@@ -242,10 +243,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     ids = scans.index[scans["batch"].isin(batches)]
     if fitted.colour is None or not fitted.colour.is_relative or ids.empty:
         return pd.Series(np.nan, index=ids)
-    # each scan a sample of its own, at its own depth
-    own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
-    alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
-    return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
+    return pd.Series(np.log(fitted.colour.predict(scans_alone(fitted, refs.spectra.loc[ids], scans))), index=ids)
 
 
 def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:

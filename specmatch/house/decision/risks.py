@@ -6,6 +6,7 @@ held out. That a lot conforms means that its lab colour lies within the limits.
 
 import hashlib
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_variances
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
@@ -219,6 +220,7 @@ def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Float
     return np.sqrt(own * (1.0 + 1.0 / count)), np.minimum(dof + prior, dof.sum())
 
 
+@lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again
 def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
     """Return the readings between which the rule lets a lot pass."""
     if limits.rule == SIMPLE:

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_limit, space_of
 from specmatch.maths.classification.series import FEWEST, read_series

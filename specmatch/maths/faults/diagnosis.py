@@ -10,6 +10,8 @@ from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
 LEAST_SIZES = np.array([fault.least for fault in FAULTS])
+USUAL_SIZES = np.array([fault.usual for fault in FAULTS])
+RARENESS = np.array([fault.rare for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
 _IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
@@ -18,7 +20,7 @@ _EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
-SECOND_FAULT = 2.0
+SECOND_FAULT = 3.0
 # of foam and haze the one that takes away less by no more than this share is as likely
 LIKE_SHARE = 0.15
 WHITE = np.isin([fault.name for fault in FAULTS], ["foam", "haze"])
@@ -89,13 +91,17 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
 
 
-def judge(detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: float) -> Diagnosis:
+def judge(
+    detector: Detector, departure: Floats, explanation: Explanation, *, doubt: Floats, limit: Floats | float
+) -> Diagnosis:
     """Choose among explanations.
 
     A sum of two faults, neither of negative size, takes the place of one where that leaves much less of the departure.
     """
-    # departure (n, p), doubt (n_faults,)
+    # departure (n, p), doubt, limit (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
+    # limit: what the quotient has to reach for a fault to be named
+    limit = np.broadcast_to(limit, doubt.shape)
     fault, size, rival, rival_size = _best(explanation, doubt, limit)
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
     share = np.zeros(fault.size)
@@ -106,7 +112,7 @@ def judge(detector: Detector, departure: Floats, explanation: Explanation, *, do
         first = rows - detector.pattern(fault[named], size[named])
         # what a lamp known badly leaves of the first fault is no second one
         after = detector.loose_distance(first, detector.light_variance(fault[named], size[named]))
-        worth = np.maximum(SECOND_FAULT * limit, SECOND_SHARE * explanation.gain[named, fault[named]])
+        worth = np.maximum(SECOND_FAULT * limit[fault[named]], SECOND_SHARE * explanation.gain[named, fault[named]])
         # good scans lie at one unit a channel, which nothing is asked to explain
         for start in range(0, named.size, BLOCK):
             part = slice(start, start + BLOCK)
@@ -159,19 +165,22 @@ def _pairs(
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
-def _best(explanation: Explanation, doubt: Floats, limit: float) -> tuple[Ints, Floats, Ints, Floats]:
-    gain = np.where(explanation.size >= LEAST_SIZES, explanation.gain / doubt, 0.0)
-    n = len(gain)
+def _best(explanation: Explanation, doubt: Floats, limit: Floats) -> tuple[Ints, Floats, Ints, Floats]:
+    # whether a fault is there is told by how far good scans reach; which it is by the likelihoods alone, which compare
+    odds = explanation.gain - RARENESS - (explanation.size / USUAL_SIZES) ** 2
+    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit)
+    odds = np.where(told, odds, -np.inf)
+    n = len(odds)
     fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
-    named = np.flatnonzero(gain.max(axis=1) > limit)
-    gain, sizes, row = gain[named], explanation.size[named], np.arange(named.size)
-    first = gain.argmax(axis=1)
-    others = np.where(_EXCLUDED[first], -np.inf, gain)
+    named = np.flatnonzero(told.any(axis=1))
+    odds, sizes, row = odds[named], explanation.size[named], np.arange(named.size)
+    first = odds.argmax(axis=1)
+    others = np.where(_EXCLUDED[first], -np.inf, odds)
     next_best = others.argmax(axis=1)
     # foam and haze both add white, and how a cup shows either is known to a tenth or so: a tie is foam or haze
     white = WHITE[first] & WHITE[next_best]
-    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * gain[row, first]), CLOSE)
-    close = others[row, next_best] > np.maximum(gain[row, first] - room, limit)
+    room = np.where(white, np.maximum(CLOSE, LIKE_SHARE * odds[row, first]), CLOSE)
+    close = others[row, next_best] > odds[row, first] - room
     swapped = white & close & (first > next_best)
     first, next_best = np.where(swapped, next_best, first), np.where(swapped, first, next_best)
     fault[named], size[named] = first, sizes[row, first]

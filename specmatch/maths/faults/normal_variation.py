@@ -17,18 +17,19 @@ from specmatch.maths.optics.cup import (
     Optics,
     axis_slope,
     haze_return,
+    inside_haze,
     shift_slope,
     strength_slope,
 )
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
-CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm")
+CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm", "haze_inside")
 OF_SESSION = ("axis_nm", "lamp", "lamp_tilt")  # those that the batches of one session share
 # What good practice leaves, taken as known from so many rows: a cylinder is good to 1-2 % of its volume (ASTM E1272),
 # batches of one beer differ by 3-6 % of colour (common practice, no source), lamp, foam, haze and axis by less.
-POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005])
-BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.03, 0.001, 0.1])
+POUR_SD = np.array([0.012, 0.005, 0.002, 0.003, 0.01, 0.001, 0.005, 0.0005])
+BATCH_SD = np.array([0.045, 0.006, 0.002, 0.003, 0.03, 0.001, 0.1, 0.001])
 SHAPE_SD = 0.008
 PRIOR_ROWS = 4.0
 MOST_SHAPES, BATCHES_PER_SHAPE = 4, 4
@@ -77,7 +78,7 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: 
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
     tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
     shift, axis = shift_slope(reflectance, optics), axis_slope(reflectance, optics)
-    causes = [slope, reflectance, optics.foam - reflectance, haze, shift, tilt, axis]
+    causes = [slope, reflectance, optics.foam - reflectance, haze, shift, tilt, axis, inside_haze(reflectance, optics)]
     return np.vstack([*causes[:n_causes], shapes * slope])
 
 
@@ -129,16 +130,22 @@ def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise
     apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     beer, worth, base = levels.codes("beer")[rows], 1.0 - 1.0 / m, list(levels.mean(reflectance, to="beer"))
     none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in base]
+    # the level moves one cause only, by light that is even over the channels: it is seen once, for all levels
+    seen = _along(apart, beer, base, variance, none, replace(optics, foam=0.0), even=True)
+    with_level = np.repeat(np.eye(len(CAUSES), len(CAUSES) + 1)[None], FOAM_LEVELS.size, axis=0)
+    with_level[:, CAUSES.index("white"), -1] = FOAM_LEVELS
+    back = with_level.transpose(0, 2, 1)
+    seen = _Along(seen.code, with_level[:, None] @ seen.inner @ back[:, None], seen.projected @ back)
+    sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))[:, None]
+    inner, along = np.eye(sd.shape[-1]) + sd[..., None] * seen.inner * sd[:, :, None], seen.projected * sd
     square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
     p = reflectance.shape[1]
     farthest = p + 6.0 * np.sqrt(2.0 * p)  # a pour beyond is a fault and says nothing of foam in good ones
     unlikely = ((FOAM_LEVELS - USUAL_FOAM) / FOAM_SD) ** 2
-    for i, level in enumerate(FOAM_LEVELS):
-        seen = _along(apart, beer, base, variance, none, replace(optics, foam=float(level)))
-        sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))
-        inner, along = np.eye(sd.size) + sd[:, None] * seen.inner * sd, seen.projected * sd
-        distance = square - (along * np.linalg.solve(inner[seen.code], along[..., None])[..., 0]).sum(axis=1)
-        unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner)[1][seen.code])
+    for i in range(FOAM_LEVELS.size):
+        inverse = np.linalg.inv(inner[i])[seen.code]
+        distance = square - (along[i] * (along[i][:, None] @ inverse)[:, 0]).sum(axis=1)
+        unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
     return float(FOAM_LEVELS[unlikely.argmin()])
 
 
@@ -147,18 +154,27 @@ class _Along:
     """Departures seen along causes, in units of the noise."""
 
     code: Ints  # (n,): place of the beer of each row in `inner`
-    inner: Floats  # (n_beers, c, c): products of the causes at each beer
-    projected: Floats  # (n, c): products of rows and causes
+    inner: Floats  # (..., n_beers, c, c): products of the causes at each beer
+    projected: Floats  # (..., n, c): products of rows and causes
 
 
 def _along(
-    apart: Floats, beer: Ints, base: list[Floats], noise: list[Floats], shapes: Floats, optics: Optics
+    apart: Floats,
+    beer: Ints,
+    base: list[Floats],
+    noise: list[Floats],
+    shapes: Floats,
+    optics: Optics,
+    *,
+    even: bool = False,
 ) -> _Along:
+    # even: whether light that is even over the channels is one more cause, the last
     beers, code = np.unique(beer, return_inverse=True)
-    causes = len(CAUSES) + len(shapes)
+    causes, more = len(CAUSES) + len(shapes) + even, np.ones((int(even), apart.shape[1]))
     inner, projected = np.empty((beers.size, causes, causes)), np.empty((len(apart), causes))
     for i, k in enumerate(beers):
-        loading, rows = causes_at(base[k], shapes, optics) / np.sqrt(noise[k]), np.flatnonzero(code == i)
+        rows = np.flatnonzero(code == i)
+        loading = np.vstack([causes_at(base[k], shapes, optics), more]) / np.sqrt(noise[k])
         inner[i], projected[rows] = loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T
     return _Along(code, inner, projected)
 
@@ -168,22 +184,25 @@ def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Fl
 
     At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
     """
-    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against
+    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c)
     prior = prior_sd**2
-    spread, limit = prior, float(chdtri(1, _TRUSTED))
+    spread, limit = np.broadcast_to(prior, (*seen.inner.shape[:-3], prior.size)), float(chdtri(1, _TRUSTED))
+    diagonal = np.eye(prior.size)
     order = np.argsort(unit, kind="stable")
     first, code = np.unique(unit[order], return_index=True, return_inverse=True)[1:]
     for turn in range(_ROUNDS):
-        posterior = np.linalg.inv(seen.inner + np.diag(1.0 / spread))
-        effect = (seen.projected[:, None, :] @ posterior[seen.code])[:, 0]
-        sure = np.diagonal(posterior, axis1=1, axis2=2)[seen.code]
+        posterior = np.linalg.inv(seen.inner + diagonal / spread[..., None, :, None])
+        effect = (seen.projected[..., None, :] @ posterior[..., seen.code, :, :])[..., 0, :]
+        sure = np.diagonal(posterior, axis1=-2, axis2=-1)[..., seen.code, :]
+        square, each = effect**2, spread[..., None, :]
         # variance of an estimated effect under the model: the prior's less the posterior's
-        distance = (effect**2 / np.maximum(spread - sure, 1e-3 * spread)).max(axis=1, initial=0.0)
+        distance = (square / np.maximum(each - sure, 1e-3 * each)).max(axis=-1, initial=0.0)
         if distance.size:
-            distance[order] = np.maximum.reduceat(distance[order], first)[code]
-        cut = np.quantile(distance, _AT_FIRST) if turn < _ROUNDS // 2 and distance.size else limit
-        used = (weight * (distance <= cut))[:, None]
-        spread = (PRIOR_ROWS * prior + (used * (effect**2 + sure)).sum(axis=0)) / (PRIOR_ROWS + used.sum())
+            distance[..., order] = np.maximum.reduceat(distance[..., order], first, axis=-1)[..., code]
+        early = turn < _ROUNDS // 2 and distance.size
+        cut = np.quantile(distance, _AT_FIRST, axis=-1)[..., None] if early else limit
+        used = (weight * (distance <= cut))[..., None]
+        spread = (PRIOR_ROWS * prior + (used * (square + sure)).sum(axis=-2)) / (PRIOR_ROWS + used.sum(axis=-2))
     return spread
 
 

@@ -26,8 +26,10 @@ def relative_absorbance(wavelength_nm: ArrayLike) -> Floats:
 # water that is 1.2. A house with another base sees the same faults with the size of foam off by the ratio.
 FOAM_REFLECTANCE = 1.2
 
-# Light that haze sends back never reaches the base, which returns about half of what is sent down.
-LOST_TO_HAZE = 0.5
+# Light that haze sends back never reaches the base, which returns about half of what is sent down. Inside the beer more
+# is scattered out of the beam than comes back, and absorbed on the way: over bases of 0.5 to 0.9 some four times as
+# much of the base's light is missing as is sent back (common practice, no source).
+LOST_TO_HAZE, LOST_INSIDE = 0.5, 4.0
 HAZE_NM, HAZE_POWER = 550.0, 2.0
 
 # the surface mirrors 2.1 % at normal incidence for n = 1.34, of which a part is seen, over a base of about a half
@@ -51,6 +53,8 @@ class Fault:
 
     name: str  # of `specmatch.warning_codes.FAULT_WORDS`, which holds what is said of it
     least: float  # smallest size worth naming: below it good scans differ as much, or nothing would be done about it
+    usual: float  # size that it has where it happens (common practice, no source)
+    rare: float  # twice the log of how much rarer it is than beer misfilled or under foam (common practice, no source)
     sizes: tuple[float, ...]  # sizes tried, ascending, in the unit of the sentence; between them sizes are interpolated
 
 
@@ -59,19 +63,20 @@ _SMALL = (0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.30)
 _LIGHT = (0.02, 0.05, 0.10, 0.20, 0.35)
 _SHIFTS = (0.5, 1.0, 2.0, 3.0, 5.0)
 FAULTS = (
-    Fault("path_long", 0.03, _SHARES),
-    Fault("path_short", 0.03, _SHARES),
-    Fault("foam", 0.008, _SMALL),
-    Fault("haze", 0.006, _SMALL),
-    Fault("lamp_brighter", 0.015, _LIGHT),
-    Fault("lamp_dimmer", 0.015, _LIGHT),
-    Fault("ambient_light", 0.002, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
-    Fault("shift_to_blue", 0.3, _SHIFTS),
-    Fault("shift_to_red", 0.3, _SHIFTS),
-    Fault("axis_to_blue", 0.3, _SHIFTS),
-    Fault("axis_to_red", 0.3, _SHIFTS),
-    Fault("stray_light", 0.003, (0.003, 0.01, 0.02, 0.05)),
-    Fault("clipped", 0.01, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
+    Fault("path_long", 0.03, 0.3, 0.0, _SHARES),
+    Fault("path_short", 0.03, 0.3, 0.0, _SHARES),
+    Fault("foam", 0.008, 0.1, 0.0, _SMALL),
+    Fault("haze", 0.006, 0.05, 2.0, _SMALL),
+    Fault("lamp_brighter", 0.015, 0.15, 2.0, _LIGHT),
+    Fault("lamp_dimmer", 0.015, 0.15, 2.0, _LIGHT),
+    Fault("ambient_light", 0.002, 0.05, 4.0, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("shift_to_blue", 0.3, 3.0, 4.0, _SHIFTS),
+    Fault("shift_to_red", 0.3, 3.0, 4.0, _SHIFTS),
+    Fault("axis_to_blue", 0.3, 3.0, 5.0, _SHIFTS),
+    Fault("axis_to_red", 0.3, 3.0, 5.0, _SHIFTS),
+    Fault("stray_light", 0.003, 0.03, 4.0, (0.003, 0.01, 0.02, 0.05)),
+    Fault("clipped", 0.01, 0.3, 4.0, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
+    Fault("haze_inside", 0.004, 0.05, 2.0, (0.004, 0.008, 0.015, 0.03, 0.06, 0.12)),
 )
 FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 
@@ -91,6 +96,8 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
         return R + t * (optics.foam - R)
     if name == "haze":
         return R + t * haze_return(1.0, nm) * (1.0 - LOST_TO_HAZE * R)
+    if name == "haze_inside":
+        return R + t * inside_haze(R, optics)
     if name in ("lamp_brighter", "lamp_dimmer"):
         return R * (1.0 + t if name == "lamp_brighter" else 1.0 - t)
     if name == "ambient_light":
@@ -120,6 +127,15 @@ def haze_return(size: float, wavelength_nm: Floats) -> Floats:
     # wavelength_nm (p,) -> (p,)
     # size: at 550 nm, over the reference
     return size * (HAZE_NM / wavelength_nm) ** HAZE_POWER
+
+
+def inside_haze(reflectance: Floats, optics: Optics) -> Floats:
+    """Return what haze spread through the beer adds: light sent back from all depths, less what is lost on the way."""
+    # -> (p,)
+    through = np.clip((reflectance - optics.glare) / (1.0 - optics.glare), _DARKEST, 1.0 - 1e-9)
+    # light from a depth passes the beer above it twice: the mean over all depths
+    seen = (through - 1.0) / np.log(through)
+    return haze_return(1.0, optics.wavelength_nm) * (seen - LOST_INSIDE * through)
 
 
 def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> Floats:

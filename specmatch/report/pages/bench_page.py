@@ -9,17 +9,7 @@ import pandas as pd
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.report import plots
-from specmatch.report.pages.html import (
-    Section,
-    bullets,
-    figure,
-    limits,
-    section,
-    table,
-    text,
-    versions,
-    whole_page,
-)
+from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import beside_limits
 
@@ -161,7 +151,7 @@ def budget_part(budget: pd.DataFrame) -> str:
         says=_budget_says(budget),
     )
     rows = budget.reset_index()
-    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")
+    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the value), shares, and what halving one would do")
 
 
 def _budget_says(budget: pd.DataFrame) -> str:

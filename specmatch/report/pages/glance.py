@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
+from specmatch.batches import values_of
 from specmatch.house.assessment.mix_ups import GOOD_ENOUGH, PAIR
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.power import power
@@ -118,8 +119,8 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
         shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
     notes = [IN_A_GLASS] if painted else []
     notes.append(
-        "Lab colours: mean and, after ±, the standard deviation between batches. Lines: batches in their order, all to "
-        f"one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
+        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in their "
+        f"order, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
     )
     if "nearest" in rows:
         notes.append(

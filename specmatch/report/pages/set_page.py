@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -26,16 +26,7 @@ from specmatch.report.pages.capabilities import (
     thin_beers,
 )
 from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
-from specmatch.report.pages.html import (
-    Section,
-    figure,
-    limits,
-    section,
-    table,
-    text,
-    versions,
-    whole_page,
-)
+from specmatch.report.pages.html import Section, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
@@ -145,20 +136,17 @@ def set_page(
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
     scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")
-    thin = house.fitted.identity.too_few_batches if house is not None else ()
-    thin_names = (
-        [beer for beer, is_thin in zip(house.beers_, thin, strict=True) if is_thin] if house is not None else []
-    )
     if evaluation is not None:
         can, cannot = evaluated_abilities(evaluation, refs.colour_unit)
     else:
         can = [f"Keep {scans} of {in_batches} for the day when there are enough."]
         cannot = [f"Answer yet: {why_not or 'it was not evaluated'}.", *ALWAYS_TRUE]
-    cannot = [*thin_beers(thin_names), *cannot]
+    if house is not None:
+        thin = [beer for beer, few in zip(house.beers_, house.fitted.identity.too_few_batches, strict=True) if few]
+        cannot = [*thin_beers(thin), *cannot]
     if len(findings):
-        cannot.insert(
-            0, f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
-        )
+        said = f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
+        cannot = [said, *cannot]
     what = refs.value_name
     lead = (
         f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; "
@@ -187,9 +175,11 @@ def set_page(
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
-    told = table(changes, "Changes that led here, oldest first") if changes is not None else ""
-    sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
+    told = versions(hashes)
+    if refs.history:
+        changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
+        told += table(changes, "Changes that led here, oldest first")
+    sections.append(Section("versions", "Versions and hashes", told))
     return whole_page(f"Reference set {refs.name}", lead, first, sections)
 
 
@@ -198,7 +188,8 @@ def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.Dat
         said = f"No model of this set can be judged yet: {why_not or 'it was not evaluated'}"
     else:
         error = evaluation.figures["relative_error"]
-        colour = f"reads colour within {error:.1%} of the lab" if np.isfinite(error) else "reads no colour yet"
+        what = evaluation.figures.get("value_name", VALUE_NAME)
+        colour = f"reads {what} within {error:.1%} of the lab" if np.isfinite(error) else f"reads no {what} yet"
         said = f"A model of this set {colour} (root mean square, batches held out) and {told_apart(rows)}"
     found = len(findings)
     return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
@@ -215,9 +206,9 @@ def _findings(findings: pd.DataFrame) -> str:
 
 
 def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
-    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    what, known = refs.value_name, evaluation.colour.dropna(subset=["lab", "colour"])
     if known.empty:
-        return "<p>Too few batches have a lab colour.</p>"
+        return f"<p>Too few batches have a lab {what}.</p>"
     inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
     level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
     above = bool(known["lab"].gt(0).all())
@@ -229,8 +220,8 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         figure(
             plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
             name="heldout",
-            caption="Colour of each batch by a model that never saw it, against its lab colour",
-            says=f"{inside} of {len(known)} lab colours lie in their {level:.0%} interval.",
+            caption=f"{what.capitalize()} of each batch by a model that never saw it, against its lab {what}",
+            says=f"{inside} of {len(known)} lab {values_of(what)} lie in their {level:.0%} interval.",
             numbers=known.round(2),
         )
         + figure(
@@ -243,18 +234,18 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
             name="coverage",
             caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
-            says=f"Lab colours covered: {shares}.",
+            says=f"Lab {values_of(what)} covered: {shares}.",
             numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
-        + _coverage_by_beer(evaluation.coverage, level)
+        + _coverage_by_beer(evaluation.coverage, level, values_of(what))
     )
 
 
-def _coverage_by_beer(coverage: pd.DataFrame, level: float) -> str:
+def _coverage_by_beer(coverage: pd.DataFrame, level: float, values: str) -> str:
     rows = coverage[(coverage["by"] == "beer") & (coverage["nominal"] == level)].sort_values("palest")
     shown = rows[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"}).set_index("beer")
     shown[["covered", "low", "high"]] = shown[["covered", "low", "high"]].map("{:.0%}".format)
-    caption = f"Lab colours covered by beer, palest first, where {level:.0%} is promised; low and high are 95% bounds"
+    caption = f"Lab {values} covered by beer, palest first, where {level:.0%} is promised; low and high are 95% bounds"
     return table(shown, caption)
 
 
@@ -300,8 +291,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
-    body += f"<p>{HELD_AND_A_WEEK}</p>"
-    return body
+    return f"{body}<p>{HELD_AND_A_WEEK}</p>"
 
 
 def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
@@ -313,16 +303,11 @@ def _beers(refs: ReferenceSet) -> str:
     batches = refs.batches
     scans = refs.scans["batch"].map(batches["beer"]).value_counts()
     by_beer = batches.groupby("beer")["colour"]
+    lowest, highest = f"lowest, {refs.colour_unit}", f"highest, {refs.colour_unit}"
     rows = pd.DataFrame(
-        {
-            "batches": batches["beer"].value_counts(),
-            "scans": scans,
-            "lab colours": by_beer.count(),
-            f"lowest, {refs.colour_unit}": by_beer.min(),
-            f"highest, {refs.colour_unit}": by_beer.max(),
-        }
-    ).sort_values(f"lowest, {refs.colour_unit}")
-    rows.index.name = "beer"
+        {"batches": batches["beer"].value_counts(), "scans": scans,
+         f"lab {values_of(refs.value_name)}": by_beer.count(), lowest: by_beer.min(), highest: by_beer.max()}
+    ).sort_values(lowest).rename_axis("beer")  # fmt: skip
     body = table(rows, "Beers of the set, from pale to dark")
     shown = list(rows.index[:MOST_DRAWN])
     said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
@@ -343,10 +328,12 @@ def _growth(refs: ReferenceSet) -> str:
     except TooFewBatchesError as error:
         return f"<p>{text(error)}</p>"
     columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
+    drawn = plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0))
+    drawn.set_ylabel(f"{refs.value_name} error, %")
     return figure(
-        plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0)),
+        drawn,
         name="growth",
-        caption="Estimated colour error of each beer as its batches grow in number",
+        caption=f"Estimated {refs.value_name} error of each beer as its batches grow in number",
         says=_growth_said(curve),
         numbers=curve[columns],
     )

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.report.plots.style import (
     BLUE,
@@ -57,7 +58,7 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     >>> plot_held_out_colour(evaluation).get_ylabel()
     'held-out colour with 90% interval, EBC'
     """
-    ax = axis_or_new(ax, width_in=5.2, height_in=5.0)
+    ax, what = axis_or_new(ax, width_in=5.2, height_in=5.0), _what(evaluation)
     known = evaluation.colour.dropna(subset=["lab", "colour"])
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
     if len(known):
@@ -70,8 +71,8 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     edges = ends * np.array([0.5, 2.0]) if ends[0] > 0 else ends + np.ptp(ends) * np.array([-1.0, 1.0])
     ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
     for part, marker, colour, name in (
-        (known[inside], "o", BLUE, "lab colour inside the interval"),
-        (known[~inside], "s", ORANGE, "lab colour outside the interval"),
+        (known[inside], "o", BLUE, f"lab {what} inside the interval"),
+        (known[~inside], "s", ORANGE, f"lab {what} outside the interval"),
     ):
         # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
@@ -90,7 +91,7 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     else:
         ax.set(xlim=ends, ylim=ends)
     nominal = evaluation.figures["nominal_coverage"]
-    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
+    ax.set(xlabel=f"lab {what}, {colour_unit}", ylabel=f"held-out {what} with {nominal:.0%} interval, {colour_unit}")
     ax.set_aspect("equal")
     ax.legend(frameon=False, fontsize="small", loc="upper left")
     return ax
@@ -150,7 +151,9 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
                 for k, day, size in zip(x.index[which], when, relative[which], strict=True)
             ],
         )
-    ax.set(xlabel="batch, in the order of the set", ylabel=f"held-out colour\nabove or below the lab, {unit}")
+    ax.set(
+        xlabel="batch, in the order of the set", ylabel=f"held-out {_what(evaluation)}\nabove or below the lab, {unit}"
+    )
     if dated:
         time_axis(ax, "measured, UTC")
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
@@ -201,10 +204,15 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     promised, places = 100.0 * np.array(levels), np.arange(len(levels))
     ax.hlines(promised, places - 0.4, places + 0.4, color=INK, linestyle="--", linewidth=1.2, label="promised")
     ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
-    ax.set(xlabel="promised coverage", ylabel="lab colours covered, %", ylim=(None, 102.0))
+    ax.set(xlabel="promised coverage", ylabel=f"lab {values_of(_what(evaluation))} covered, %", ylim=(None, 102.0))
     ax.grid(visible=False, axis="x")
     ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return ax
+
+
+def _what(evaluation: Evaluation) -> str:
+    """Return what the lab measures of each batch."""
+    return str(evaluation.figures.get("value_name", VALUE_NAME))
 
 
 def _measured(refs: ReferenceSet) -> pd.Series:

@@ -1,7 +1,9 @@
 """Which batches to measure next, and what more would buy."""
 
 import numpy as np
+import pandas as pd
 import pytest
+from joblib import parallel_config
 from small_house import small_tables
 
 from specmatch.cli import main
@@ -65,10 +67,11 @@ def test_chosen_batches_are_unlabelled_and_come_once():
         choose_batches(refs, 3, method="random")
 
 
+@pytest.mark.whole
 @pytest.mark.slow
-def test_chosen_batches_teach_more_than_random_ones(full_size, whole, capsys):
+def test_chosen_batches_teach_more_than_random_ones(full_size, capsys):
     errors = {"30 by model": [], "30 by distance": [], "30 at random": [], "45 at random": [], "60 at random": []}
-    for seed in range(20 if full_size else 4 if whole else 1):
+    for seed in range(20 if full_size else 4):
         drawn, refs = unlabelled(seed)
         pours = pours_of(refs.spectra, refs.scans, refs.batches, BAND_NM)
         lab = drawn.batches.loc[list(pours.batch_names), "colour"].to_numpy()
@@ -112,6 +115,7 @@ def test_learning_curve_falls_and_names_the_beer_most_like():
         learning_curve(ReferenceSet(*small_tables(2, 1, 1)))
 
 
+@pytest.mark.whole
 def test_command(capsys, tmp_path):
     drawn = Brewery(0).draw(6, beers=["Chalk Lager", "Amber Lane", "Peat Stout"])
     batches = drawn.batches.assign(colour=drawn.batches["colour"].where(np.arange(18) < 14))
@@ -122,3 +126,12 @@ def test_command(capsys, tmp_path):
     assert "measure these first" in out and "what more batches would buy" in out
     assert main(["choose", str(tmp_path / "s"), "--number", "0"]) == 2
     assert "choose one batch or more" in capsys.readouterr().err
+
+
+def test_a_learning_curve_on_several_workers_is_the_same():
+    past = Brewery(3).draw(6, n_pours=1, beers=["Amber Lane", "Meadow Pils"])
+    refs = ReferenceSet(past.spectra, past.scans, past.batches, band_nm=BAND_NM)
+    with parallel_config(backend="threading"):
+        many = learning_curve(refs, more=(5,), n_jobs=2)
+    assert many["colour_error"].notna().all()
+    pd.testing.assert_frame_equal(many, learning_curve(refs, more=(5,)))

@@ -412,15 +412,33 @@ def test_foam_and_haze_are_doubted_alike():
     """By hand: half of chi-squared passes 1.642 in one of ten; foam at three times that makes haze as doubtful."""
     gains = np.zeros((100, len(FAULTS)))
     gains[:, FAULT_NAMES.index("foam")], gains[:, FAULT_NAMES.index("path_long")] = 3.0 * 1.642375, 2.0 * 1.642375
-    doubt = dict(zip(FAULT_NAMES, _over_chance(gains), strict=True))
-    assert [doubt[name] for name in ("foam", "haze", "path_long")] == pytest.approx([3.0, 3.0, 2.0], rel=1e-4)
-    assert doubt["path_short"] == doubt["ambient_light"] == 1.0
+    for tails in (True, False):
+        doubt = dict(zip(FAULT_NAMES, _over_chance(gains, tails=tails), strict=True))
+        # too long and too short a path are one quantity
+        for name, times in (("foam", 3.0), ("haze", 3.0), ("path_long", 2.0), ("path_short", 2.0)):
+            assert doubt[name] == pytest.approx(times, rel=1e-4)
+        assert doubt["lamp_dimmer"] == doubt["ambient_light"] == 1.0
+
+
+def test_heavy_tails_are_doubted_and_a_few_bad_rows_are_not():
+    rng = np.random.default_rng(4)
+    normal = np.maximum(rng.normal(size=(4000, len(FAULTS))), 0.0) ** 2
+    heavy = np.maximum(rng.standard_t(3.0, (4000, len(FAULTS))), 0.0) ** 2
+    # 4000 rows tell the gain that one in fifty passes to 4 %
+    assert _over_chance(normal) == pytest.approx(1.0, abs=0.1)
+    # one in 50 passes 3.48 of Student's t at three degrees of freedom, 2.05 of a normal variable; one in ten 1.64, 1.28
+    assert (_over_chance(heavy) > 2.2).all() and (_over_chance(heavy, tails=False) < 1.9).all()
+    normal[:40] = 1e4
+    assert (_over_chance(normal) < 2.2).all()
 
 
 def test_each_cause_adds_what_it_does_to_half_a_reflectance():
-    """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze."""
+    """By hand at R = 0.5 and 550 nm: R ln R of strength, R of light, 1.2 - R of foam, 1 - R/2 of haze.
+
+    Of haze inside (R - 1)/ln R - 4 R.
+    """
     got = causes_at(np.array([0.5]), np.zeros((0, 1)), Optics(np.array([550.0]), np.ones(1), 0.0))
-    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0, 0.0])
+    assert got.ravel() == pytest.approx([0.5 * np.log(0.5), 0.5, 0.7, 0.75, 0.0, 0.0, 0.0, 0.5 / np.log(2) - 2.0])
     shape = np.array([[2.0]])  # a direction of recipes changes absorbance by so much
     more = causes_at(np.array([0.5]), shape, Optics(np.array([550.0]), np.ones(1), 0.0))
     assert more[-1, 0] == pytest.approx(2.0 * 0.5 * np.log(0.5))
