@@ -24,11 +24,10 @@ from specmatch.house.fitting.fitting import (
 )
 from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import fit_class_model
-from specmatch.maths.classification.subspace import channel_noise
 from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.spectra.noise import fit_light_noise
+from specmatch.maths.spectra.noise import fit_light_noise, weighing_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
@@ -224,7 +223,7 @@ def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Int
     if dof > 0:
         apart = kept.levels.about_sample(rows)
         covariance = apart.T @ apart / dof
-        noise = np.minimum(channel_noise(covariance, dof), np.sqrt(np.diag(covariance)) + 1e-9)
+        noise = np.minimum(weighing_noise(rows, kept.levels.sample), np.sqrt(np.diag(covariance)) + 1e-9)
     nm = own.wavelength_nm[channels]
     # how much its pours jitter tells how much light a module's lamp gives in each channel
     lights = [

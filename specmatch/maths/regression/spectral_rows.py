@@ -12,7 +12,7 @@ from scipy.ndimage import uniform_filter1d
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-from specmatch.maths.spectra.band import channel_noise
+from specmatch.maths.spectra.noise import channel_noise
 from specmatch.maths.spectra.transforms import absorbance, unit_variance
 
 AS_GIVEN, SNV, ABSORBANCE, SNV_ABSORBANCE = "as_given", "snv", "absorbance", "snv_absorbance"
