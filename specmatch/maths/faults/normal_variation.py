@@ -167,7 +167,8 @@ def _along(
 def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Floats:
     """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
 
-    At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
+    At first the farthest fifth is, whatever it is, and all that good practice would not leave: so that no faults hide
+    behind the variance that they make.
     """
     # unit (n,): the sample of a pour: an odd pour moves what its mates are held against
     prior = prior_sd**2
@@ -182,7 +183,8 @@ def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Fl
         distance = (effect**2 / np.maximum(spread - sure, 1e-3 * spread)).max(axis=1, initial=0.0)
         if distance.size:
             distance[order] = np.maximum.reduceat(distance[order], first)[code]
-        cut = np.quantile(distance, _AT_FIRST) if turn < _ROUNDS // 2 and distance.size else limit
+        early = turn < _ROUNDS // 2 and distance.size
+        cut = min(limit, float(np.quantile(distance, _AT_FIRST))) if early else limit
         used = (weight * (distance <= cut))[:, None]
         spread = (PRIOR_ROWS * prior + (used * (effect**2 + sure)).sum(axis=0)) / (PRIOR_ROWS + used.sum())
     return spread
