@@ -272,7 +272,7 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     found = pour_departures(fit, reflectance, sample)
     told = levels.counts("sample")[sample] > 1
     # an odd pour makes its mates look odd too, so that samples that hold one say nothing of good pours
-    odd = (found.gain / _over_chance(found.gain[told], at=_ROUGHLY_AT, tails=False) > POUR_LIMIT)[:, _OF_A_POUR]
+    odd = (found.gain / _over_chance(found.gain[told], at=_ROUGHLY_AT, tails=False) > 2.0 * POUR_LIMIT)[:, _OF_A_POUR]
     good = told & ~np.isin(sample, sample[odd.any(axis=1)])
     good = good if good.any() else told
     return replace(
