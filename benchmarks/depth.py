@@ -25,6 +25,7 @@ FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
 RATE = 0.05
 ONE, TWO, MIXED = "one fill", "six at a second", "5 and 10 mL mixed"
 NEAR = {ONE: (0.8, 1.25), TWO: (SECOND / 1.15, 1.15), MIXED: (0.5, 0.9)}
+OF_MIXED = (0.5, 1.0)  # fillings that the mixed set is asked about
 COUNTS = ("n", "held", "covered", "lab_read", "rejected", "foreign", "refused", "silent")
 
 
@@ -77,11 +78,9 @@ def rows_of(spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS) ->
     past = house.draw(lab=lab)
     second = house.draw(fill_ml=SECOND * fill, lab=lab)
     six = six_over_the_colours(past.batches["colour"])
-    sets = {
-        ONE: reference_set(past),
-        TWO: reference_set(past, more=second, batches=six),
-        MIXED: mixed(past, house.draw(fill_ml=0.5 * fill, lab=lab)),
-    }
+    sets = {ONE: reference_set(past), TWO: reference_set(past, more=second, batches=six)}
+    if any(factor in OF_MIXED for factor in factors):
+        sets[MIXED] = mixed(past, house.draw(fill_ml=0.5 * fill, lab=lab))
     models = {name: sm.HouseModel(false_reject_rate=RATE).fit(refs) for name, refs in sets.items()}
     n_batches = max(1, round(NEW_BATCHES / len(house.beers)))
     rows = []
@@ -89,7 +88,7 @@ def rows_of(spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS) ->
         new = house.draw(n_batches, 1, fill_ml=factor * fill, lab=lab, single_session_per_beer=False)
         foreign = house.draw(FOREIGN, 2, foreign_over_colours=True, fill_ml=factor * fill)
         for name, model in models.items():
-            if name == MIXED and factor not in (0.5, 1.0):
+            if name == MIXED and factor not in OF_MIXED:
                 continue
             got = counted(model, new, foreign)
             rows.append({"member": spec.name, "base": kind_of(spec), "seed": seed, "set": name, "depth": factor} | got)

@@ -23,7 +23,7 @@ import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.optics import Spectrometer
 from specmatch.demo.scan_files import write_measured_folder
-from specmatch.house.fitting.fitting import one_thread
+from specmatch.threads import one_thread
 
 N_RUNS = 9
 N_CHANNELS = 256

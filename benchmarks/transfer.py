@@ -12,6 +12,7 @@ can do; how far it lies from 1 is the luck of one set of pours against another.
 import argparse
 import json
 import sys
+from functools import lru_cache
 from pathlib import Path
 
 import numpy as np
@@ -55,15 +56,21 @@ def counts(model: sm.HouseModel, new: Draw, foreign: Draw) -> dict[str, float]:
     }
 
 
+@lru_cache(maxsize=1)
+def taught(member: str, seed: int) -> tuple[House, sm.ReferenceSet, sm.HouseModel]:
+    """Return a house, the set of its past batches and the model of that set."""
+    house = House(members()[member], seed)
+    refs = reference_set(house.draw())
+    return house, refs, sm.HouseModel(false_reject_rate=RATE).fit(refs)
+
+
 def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> list[dict[str, object]]:
     """Return a row for a set of its own, a perfect map, no transfer and each number of shared batches."""
-    house = House(members()[member], seed)
-    past, again = house.draw(), house.draw(module=module, again=1)
+    house, refs, model = taught(member, seed)
+    again = house.draw(module=module, again=1)
     n_new = max(1, round(NEW_BATCHES / len(house.beers)))
     new = house.draw(n_new, 1, module=module, single_session_per_beer=False)
     foreign = house.draw(FOREIGN, 2, module=module, foreign_over_colours=True)
-    refs = reference_set(past)
-    model = sm.HouseModel(false_reject_rate=RATE).fit(refs)
     full, perfect = (
         sm.HouseModel(false_reject_rate=RATE).fit(reference_set(drawn)) for drawn in (again, house.draw(module=module))
     )
@@ -75,7 +82,8 @@ def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> lis
     ]
     for n in shared:
         scans = again.scans[again.scans["batch"].isin(sm.choose_batches(refs, transfer=n).index)]
-        both = model.transfer(again.spectra.loc[scans.index], scans, instrument=f"unit-{module}")
+        name = f"unit-{module}"
+        both = model.transfer(again.spectra.loc[scans.index], scans, instrument=name, band_nm=again.band_nm)
         told = both.transfers.iloc[0]
         rows.append({
             **about, "shared": str(n), **counts(both, new, foreign), "route": told["route"],
@@ -177,8 +185,8 @@ def main() -> None:
     for path in args.rows or ():
         rows += json.loads(path.read_text(encoding="utf-8"))
     for member in () if args.rows else args.members:
-        for module in args.modules:
-            for seed in args.seeds:
+        for seed in args.seeds:
+            for module in args.modules:
                 rows += figures(member, module, seed, tuple(args.shared))
                 print(f"{member}, {module}, seed {seed}", file=sys.stderr, flush=True)
                 if args.json:

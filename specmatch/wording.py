@@ -35,6 +35,18 @@ def p_in_words(p: float) -> str:
     return f"p = {p:.3f}, one true sample in {one_in} lies as far out" if p < 0.5 else f"p = {p:.2f}"
 
 
+def cut(value: object, longest: int) -> str:
+    """Return a text on one line, cut with the number of its letters where it is long."""
+    text = "" if value is None else " ".join(str(value).split())
+    return text if len(text) <= longest else f"{text[:longest]}… ({len(text)} letters)"
+
+
+def cut_sentence(value: object, longest: int) -> str:
+    """Return a sentence likewise, with a capital."""
+    said = cut(value, longest)
+    return said[:1].upper() + said[1:]
+
+
 def listed(names: Sequence[str], most: int) -> str:
     """Write the first of some names, and how many more there are."""
     more = f" and {len(names) - most} more" if len(names) > most else ""

@@ -2,7 +2,6 @@
 
 import ast
 import doctest
-import functools
 import importlib
 import inspect
 import re
@@ -14,17 +13,13 @@ from pathlib import Path
 import pytest
 from default_tour import default_tour
 from example_room import furnish
+from source_trees import tree_of
 
 import specmatch
 
 PACKAGE = Path(specmatch.__file__).parent
 PROJECT = Path(__file__).parent.parent
 FILES = sorted(path for path in PACKAGE.rglob("*.py") if path.name != "__main__.py")
-
-
-@functools.cache
-def tree_of(path: Path) -> ast.Module:
-    return ast.parse(path.read_text(encoding="utf-8"))
 
 
 def module_of(path: Path) -> str:
@@ -62,18 +57,29 @@ def public_names():
     return {f"{one.__module__}.{one.__qualname__}" for one in public_objects()}
 
 
-# what these show takes seconds: pages, and models that are fitted again and again
+# what these show takes long: pages, plans, and models that are fitted again and again
 LONG = (
+    "specmatch.demo.bench_day",
+    "specmatch.house.assessment.choose",
     "specmatch.house.assessment.evaluation",
     "specmatch.house.assessment.finding_costs",
+    "specmatch.house.assessment.validation",
     "specmatch.house.house_model",
+    "specmatch.house.planning.plan",
+    "specmatch.line.rules.rates",
+    "specmatch.line.watch_folder",
+    "specmatch.measurement.commissioning.commission",
     "specmatch.reference.extension",
     "specmatch.reference.rebuild",
+    "specmatch.reference.reference_set",
     "specmatch.report.pages.bench_page",
     "specmatch.report.pages.model_page",
+    "specmatch.report.pages.plan_page",
     "specmatch.report.pages.set_page",
+    "specmatch.report.plots.bench",
     "specmatch.report.plots.colour",
     "specmatch.report.plots.identity",
+    "specmatch.report.plots.spectra",
 )
 
 

@@ -17,7 +17,8 @@ import ast
 import re
 
 import pytest
-from test_docs import FILES, module_of, public_definitions, public_names, tree_of
+from source_trees import tree_of
+from test_docs import FILES, module_of, public_definitions, public_names
 
 SECTION = re.compile(r"^(\w[\w ]*)\n-{3,}\n", flags=re.M)
 PUBLIC = public_names()

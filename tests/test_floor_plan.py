@@ -5,13 +5,14 @@ from itertools import pairwise
 from pathlib import Path
 
 import pytest
+from source_trees import tree_of
 
 import specmatch
 
 ROOT = Path(specmatch.__file__).parent
 # from the ground up; what stands on one floor does not import its neighbour, single files of the ground aside
 FLOORS = (
-    {"errors", "warning_codes", "storage", "wording", "array_types"},
+    {"errors", "warning_codes", "storage", "wording", "array_types", "threads"},
     {"maths"},
     {"colour"},
     {"spectra", "batches"},
@@ -23,7 +24,7 @@ FLOORS = (
     {"demo"},
     {"cli", "__main__", ""},
 )
-SIDE_BY_SIDE = {"errors", "warning_codes", "storage", "wording", "array_types", "spectra", "batches"}
+SIDE_BY_SIDE = {"errors", "warning_codes", "storage", "wording", "array_types", "threads", "spectra", "batches"}
 MOST_CODE, MOST_LINES_A_FUNCTION, MOST_FILES = 400, 60, 15
 FILES = sorted(ROOT.rglob("*.py"))
 
@@ -54,7 +55,7 @@ def sub_room_of(module: str) -> str:
 def imports_of(path: Path) -> set[str]:
     """Modules of this package that a file imports anywhere: inside functions and for type checking too."""
     found: set[str] = set()
-    for node in ast.walk(ast.parse(path.read_text(encoding="utf-8"))):
+    for node in ast.walk(tree_of(path)):
         if isinstance(node, ast.ImportFrom) and (node.module or "").split(".")[0] == "specmatch":
             names = {f"{node.module}.{alias.name}" for alias in node.names}
             found.update(name if name in PATHS else str(node.module) for name in names)
@@ -136,8 +137,7 @@ def test_the_ground_of_the_maths_room_imports_none_of_its_other_rooms():
 
 def test_the_maths_room_knows_numpy_and_scipy_only():
     for path in (ROOT / "maths").rglob("*.py"):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        for node in ast.walk(tree):
+        for node in ast.walk(tree_of(path)):
             names = [a.name for a in node.names] if isinstance(node, ast.Import) else []
             names += [node.module or ""] if isinstance(node, ast.ImportFrom) else []
             outside = {name.split(".")[0] for name in names} & {"pandas", "sklearn", "joblib", "matplotlib"}
@@ -177,8 +177,7 @@ def docstring_lines(tree: ast.AST) -> set[int]:
 
 @pytest.mark.parametrize("path", FILES, ids=lambda p: str(p.relative_to(ROOT)))
 def test_a_file_holds_one_idea_and_a_function_one_step(path):
-    text = path.read_text(encoding="utf-8")
-    tree = ast.parse(text)
+    text, tree = path.read_text(encoding="utf-8"), tree_of(path)
     words = docstring_lines(tree)
     code = [
         number

@@ -10,11 +10,16 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from specmatch.cli.terminal import say
+from specmatch.errors import OptionError
+
 if TYPE_CHECKING:
     import pandas as pd
 
     from specmatch.line.rules.judging import LineSetting
     from specmatch.measurement.readers.scan import Scan
+
+STANDARD_INPUT = "-"
 
 
 def number(text: str) -> float:
@@ -32,8 +37,6 @@ def number(text: str) -> float:
 
 def named_numbers(given: list[str], option: str) -> dict[str, float]:
     """Return settings that were typed as NAME=NUMBER."""
-    from specmatch.errors import OptionError
-
     out = {}
     for text in given:
         name, _, value = text.partition("=")
@@ -55,6 +58,29 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
         metavar="H",
         help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
     )
+
+
+def add_rate_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what a model that is fitted promises."""
+    parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")
+    parser.add_argument(
+        "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
+    )
+
+
+def add_signature(
+    parser: argparse.ArgumentParser, did: str, *, reason: str | None = "", why: str = "why, for the history"
+) -> None:
+    """Declare why, by whom and when a set is changed."""
+    # reason: what stands for one that is not given; None where it must be
+    parser.add_argument("--reason", default=reason, required=reason is None, help=why)
+    parser.add_argument("--who", default="", help=f"who {did}")
+    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+
+
+def signature(args: argparse.Namespace) -> dict[str, str]:
+    """Return why, by whom and when a set is changed."""
+    return {"reason": args.reason, "who": args.who, "when": args.when}
 
 
 def add_lab_argument(parser: argparse.ArgumentParser) -> None:
@@ -89,9 +115,6 @@ def shown_row(record: dict[str, Any]) -> dict[str, Any]:
     return {**rest, **reading}
 
 
-STANDARD_INPUT = "-"
-
-
 def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dict[str, Any]]]:
     """Return the session of a measured folder, or the spectra of a file of reflectance, and what could not be used."""
     from specmatch.line.acquisition import bare_spectra, measure_source, spectra_of
@@ -116,8 +139,6 @@ def scans_of(path: str) -> "list[Scan]":
 
 def tell_sheet_notes(session: Any) -> None:
     """Print on stderr what is to be known of a folder's sheets."""
-    from specmatch.cli.terminal import say
-
     for row in session.sheet_notes.itertuples():
         say(f"note: {row.note}", error=True)
 

@@ -2,7 +2,10 @@
 
 import argparse
 
-from specmatch.cli.outcome import Outcome
+import specmatch as sm
+from specmatch.cli.arguments import add_signature, signature
+from specmatch.cli.outcome import Outcome, tell
+from specmatch.storage import write_atomic
 from specmatch.wording import counted
 
 COMMAND = "audit"
@@ -23,27 +26,23 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
-    parser.add_argument("--reason", default="", help="why it is settled, for the history")
-    parser.add_argument("--who", default="", help="who settled it")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_signature(parser, "settled it", why="why it is settled, for the history")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Audit and list the findings by what to do, worst first; or settle some of them."""
-    from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.audit_groups import group_lines, grouped
 
-    refs = ReferenceSet.load(args.set)
+    refs = sm.ReferenceSet.load(args.set)
     settled = []
     for finding in args.settle:
-        refs = refs.settle(finding, reason=args.reason, who=args.who, when=args.when)
+        refs = refs.settle(finding, **signature(args))
         settled.append(refs.history[-1]["what"])
     if settled:
         refs.save(args.set)
     every = refs.audit(settled=True)
     findings = refs.audit() if refs.history else every
-    scans, batches = refs.scans, refs.batches
-    groups = grouped(findings, scans, batches, args.set)
+    groups = grouped(findings, refs.scans, refs.batches, args.set)
     quiet = len(every) - len(findings)
     lines = [f"{args.set}: {line}" for line in settled]
     if findings.empty:
@@ -53,47 +52,38 @@ def run(args: argparse.Namespace) -> Outcome:
         things = f"{counted(len(groups), 'thing')} to do" if len(groups) != 1 else "one thing to do"
         settled_words = f"; {quiet} more settled" if quiet else ""
         lines.append(f"{args.set}: {things}, from {counted(len(findings), 'finding')}, worst first{settled_words}")
-        if not args.advice:
-            lines += group_lines(groups)
         edits = [edit for group in groups for edit in group["edits"]]
         if args.advice:
             lines.append(_write_advice(args, edits))
-        elif edits:
-            lines.append(
-                f"next: specmatch audit {args.set} --advice advice.csv writes the {counted(len(edits), 'edit')} "
-                "advised into a sheet"
-            )
-    costs = None
+        else:
+            lines += group_lines(groups)
+            if edits:
+                lines.append(
+                    f"next: specmatch audit {args.set} --advice advice.csv writes the {counted(len(edits), 'edit')} "
+                    "advised into a sheet"
+                )
+    notes = list(findings.attrs.get("notes", ()))
+    results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet,
+               "not_told": notes}  # fmt: skip
     if args.costs:
-        from specmatch.cli.outcome import tell
-        from specmatch.house.assessment.finding_costs import finding_costs
         from specmatch.report.text import text_table
 
         tell("fitting with and without the advice")
-        costs = finding_costs(refs)
+        results["costs"] = costs = sm.finding_costs(refs)
         shown = text_table(costs.round(4)) if len(costs) else "no finding asks for an edit whose cost could be told"
         lines.append(f"what following the advice changes, batches held out:\n{shown}")
-    notes = list(findings.attrs.get("notes", ()))
     lines += [f"not told: {note}" for note in notes]
-    results = {"set": args.set, "hash": refs.hash, "findings": findings, "groups": groups, "settled": quiet}
-    results["not_told"] = notes
-    results |= {} if costs is None else {"costs": costs}
     return Outcome(results, "\n".join(lines), needs_look=not findings.empty)
 
 
 def _write_advice(args: argparse.Namespace, edits: list[dict[str, str]]) -> str:
     """Write the edits that are advised as a sheet."""
-    import csv
-    import io
+    import pandas as pd
 
     from specmatch.reference.tending.edit_sheet import COLUMNS
-    from specmatch.storage import write_atomic
 
-    text = io.StringIO(newline="")
-    writer = csv.DictWriter(text, COLUMNS, lineterminator="\n")
-    writer.writeheader()
-    writer.writerows(edits)
-    write_atomic(args.advice, text.getvalue().encode("utf-8"))
+    sheet = pd.DataFrame(edits, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n")
+    write_atomic(args.advice, sheet.encode("utf-8"))
     return (
         f"{args.advice}: {counted(len(edits), 'edit')} advised; strike out what is not so, then\n"
         f"next: specmatch edit {args.set} --sheet {args.advice}"

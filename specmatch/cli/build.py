@@ -1,9 +1,12 @@
 """`specmatch build`: make a reference set from measured folders or reflectance tables."""
 
 import argparse
+from pathlib import Path
 
+import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument
 from specmatch.cli.outcome import Outcome
+from specmatch.errors import ReferenceSetError
 from specmatch.wording import counted
 
 COMMAND = "build"
@@ -25,23 +28,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, join and save."""
-    from specmatch.reference.build import MOST_SINGLE_POURS, build_set, share_of_single_pours
+    from specmatch.reference.build import MOST_SINGLE_POURS, share_of_single_pours
 
     if not args.replace:
         _refuse_to_bury(args.out, args.folders)
-    refs, left_out = build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
+    refs, left_out = sm.build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
     refs.save(args.out, replace=args.replace)
     with_colour = int(refs.batches["colour"].notna().sum())
     results = {
-        "set": args.out,
-        "hash": refs.hash,
-        "n_scans": len(refs.spectra),
-        "n_batches": len(refs.batches),
-        "n_batches_with_colour": with_colour,
-        "beers": sorted(refs.batches["beer"].unique()),
-        "colour_unit": refs.colour_unit,
-        "band_nm": refs.band_nm,
-    }
+        "set": args.out, "hash": refs.hash, "n_scans": len(refs.spectra), "n_batches": len(refs.batches),
+        "n_batches_with_colour": with_colour, "beers": sorted(refs.batches["beer"].unique()),
+        "colour_unit": refs.colour_unit, "band_nm": refs.band_nm,
+    }  # fmt: skip
     text = (
         f"{args.out}: {counted(len(refs.spectra), 'scan')} of {counted(len(refs.batches), 'batch')} "
         f"({with_colour} with a lab colour) of {counted(refs.batches['beer'].nunique(), 'beer')}, "
@@ -59,9 +57,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _refuse_to_bury(place: str, folders: list[str]) -> None:
     """A set that people have tended is not built over."""
-    from pathlib import Path
-
-    from specmatch.errors import ReferenceSetError
     from specmatch.reference.disk.package import read_history
 
     history = read_history(Path(place))

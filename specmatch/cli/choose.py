@@ -2,6 +2,7 @@
 
 import argparse
 
+import specmatch as sm
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "choose"
@@ -17,26 +18,22 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--method", choices=("model", "kennard_stone"), default="model", help="how to choose (default model)"
     )
     parser.add_argument(
-        "--transfer",
-        type=int,
-        metavar="N",
+        "--transfer", type=int, metavar="N",
         help="instead name N batches to measure on a second module (specmatch transfer); 6 serve well",
-    )
+    )  # fmt: skip
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Rank batches without a lab colour and tabulate the learning curve, or name those to teach a module by."""
-    from specmatch.house.assessment.choose import choose_batches, learning_curve
-    from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.text import text_table
 
-    refs = ReferenceSet.load(args.set)
+    refs = sm.ReferenceSet.load(args.set)
     if args.transfer is not None:
-        shared = choose_batches(refs, transfer=args.transfer)
+        shared = sm.choose_batches(refs, transfer=args.transfer)
         text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared)}"
         return Outcome({"set": args.set, "hash": refs.hash, "chosen": shared}, text)
-    chosen = choose_batches(refs, args.number, method=args.method)
-    curve = learning_curve(refs)
+    chosen = sm.choose_batches(refs, args.number, method=args.method)
+    curve = sm.learning_curve(refs)
     parts = ["every batch has a lab colour" if chosen.empty else "measure these first:\n" + text_table(chosen)]
     parts.append("what more batches would buy (estimates):\n" + text_table(curve))
     results = {"set": args.set, "hash": refs.hash, "chosen": chosen, "learning_curve": curve}

@@ -2,9 +2,9 @@
 
 import argparse
 
+import specmatch as sm
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import Outcome
-from specmatch.colour import CLEAR_RATIO, clear_enough, ebc_from_absorbance, srm_from_absorbance
+from specmatch.cli.outcome import Outcome, fields_of
 
 COMMAND = "colour"
 HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
@@ -27,24 +27,16 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Return SRM and EBC, and whether the beer was clear enough."""
-    srm = srm_from_absorbance(args.a430, args.path_cm, args.dilution)
-    ebc = ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
-    clear = None if args.a700 is None else bool(clear_enough(args.a430, args.a700))
-    text = f"colour  {ebc:.2f} EBC  =  {srm:.2f} SRM"
+    srm = sm.colour.srm_from_absorbance(args.a430, args.path_cm, args.dilution)
+    ebc = sm.colour.ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
+    clear = None if args.a700 is None else bool(sm.colour.clear_enough(args.a430, args.a700))
+    text, limit = f"colour  {ebc:.2f} EBC  =  {srm:.2f} SRM", f"{sm.colour.CLEAR_RATIO} x A430"
     if clear is False:
         text += (
-            f"\nnot clear: A700 {args.a700:g} is above {CLEAR_RATIO} x A430 {args.a430:g}; clarify and measure again, "
-            "the number does not strictly apply"
+            f"\nnot clear: A700 {args.a700:g} is above {limit} {args.a430:g}; clarify and measure again, the number "
+            "does not strictly apply"
         )
     elif clear:
-        text += f"\nclear enough: A700 {args.a700:g} is at most {CLEAR_RATIO} x A430"
-    results = {
-        "a430": args.a430,
-        "a700": args.a700,
-        "path_cm": args.path_cm,
-        "dilution": args.dilution,
-        "ebc": ebc,
-        "srm": srm,
-        "clear_enough": clear,
-    }
-    return Outcome(results, text, needs_look=clear is False)
+        text += f"\nclear enough: A700 {args.a700:g} is at most {limit}"
+    given = fields_of(args, "a430", "a700", "path_cm", "dilution")
+    return Outcome(given | {"ebc": ebc, "srm": srm, "clear_enough": clear}, text, needs_look=clear is False)

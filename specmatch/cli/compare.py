@@ -2,6 +2,7 @@
 
 import argparse
 
+import specmatch as sm
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "compare"
@@ -17,15 +18,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """List changes, and the history that the second has over the first."""
-    from specmatch.reference.comparison import compare_sets, history_since
-    from specmatch.reference.reference_set import ReferenceSet
+    from specmatch.reference.comparison import history_since
     from specmatch.report.set_story import story_lines
 
-    before, after = ReferenceSet.load(args.before), ReferenceSet.load(args.after)
-    changes = compare_sets(before, after)
-    since = history_since(before, after)
+    before, after = sm.ReferenceSet.load(args.before), sm.ReferenceSet.load(args.after)
+    changes, since = sm.compare_sets(before, after), history_since(before, after)
     lines = [f"{args.before} {before.hash[:12]} -> {args.after} {after.hash[:12]}"]
     lines += story_lines(since, changes, after.sources)
-    results = {"before": before.hash, "after": after.hash, "history": since, "changes": changes}
-    results["sources"] = after.sources
+    results = {"before": before.hash, "after": after.hash, "history": since, "changes": changes,
+               "sources": after.sources}  # fmt: skip
     return Outcome(results, "\n".join(lines))

@@ -1,10 +1,11 @@
 """`specmatch demo`: an invented brewery from raw scans to a verified shift."""
 
 import argparse
-from pathlib import Path
 from textwrap import fill
 
-from specmatch.cli.outcome import Outcome, tell
+from specmatch.cli.outcome import Outcome, fields_of, tell
+from specmatch.errors import OptionError
+from specmatch.wording import CAUTIONS
 
 COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
@@ -23,50 +24,32 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Run the tour and lay out what it found."""
     from specmatch.demo.tour import ANSWERS, MODEL, PAGE, READINGS, SET, SHIFT, YEAR, control_line, run_tour
-    from specmatch.errors import OptionError
     from specmatch.report.text import figures_line, readings_text
-    from specmatch.wording import CAUTIONS
 
     if args.seed < 0:
         raise OptionError(f"--seed is {args.seed}; give a whole number of 0 or more")
     tour = run_tour(args.out, seed=args.seed, tell=tell)
     folder, figures = tour.folder, tour.evaluation.figures
-    text = "\n".join(
-        [
-            "A shift at the packaging line of an invented brewery; beers, instrument and numbers are invented.",
-            "",
-            readings_text(tour.readings, width=_WIDTH),
-            "",
-            fill(control_line(tour.controls), _WIDTH),
-            "",
-            fill(figures_line(figures), _WIDTH),
-            "",
-            fill(CAUTIONS, _WIDTH),
-            "",
-            f"Everything was written to {folder}:",
-            f"  {YEAR}/ raw scans of {figures['n_batches']} batches    {SET}/ the reference set made of them",
-            f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift",
-            f"  {READINGS} the table above in full    {ANSWERS} what was really in the cups,",
-            "  which the judging never saw",
-            f"Next, a set of your own made of the raw scans: specmatch build {folder / YEAR} --out sets/house",
-            _to_open(folder / PAGE, folder / READINGS),
-        ]
-    )
+    page = folder / PAGE if (folder / PAGE).exists() else None
+    next_step = f"specmatch build {folder / YEAR} --out sets/house"
+    parts = [
+        "A shift at the packaging line of an invented brewery; beers, instrument and numbers are invented.",
+        readings_text(tour.readings, width=_WIDTH),
+        *(fill(said, _WIDTH) for said in (control_line(tour.controls), figures_line(figures), CAUTIONS)),
+        f"Everything was written to {folder}:\n"
+        f"  {YEAR}/ raw scans of {figures['n_batches']} batches    {SET}/ the reference set made of them\n"
+        f"  {MODEL} the house model    {SHIFT}/ raw scans of the shift\n"
+        f"  {READINGS} the table above in full    {ANSWERS} what was really in the cups,\n"
+        "  which the judging never saw\n"
+        f"Next, a set of your own made of the raw scans: {next_step}\n"
+        + (
+            f"Open first, in a browser: {page}"
+            if page
+            else f"Open first: {folder / READINGS} (a page comes with pip install '.[plot]')"
+        ),
+    ]
     results = {
-        "invented": True,
-        "folder": folder,
-        "figures": figures,
-        "readings": tour.readings,
-        "controls": tour.controls,
-        "answers": tour.answers,
-        "page": folder / PAGE if (folder / PAGE).exists() else None,
-        "next": f"specmatch build {folder / YEAR} --out sets/house",
-    }
-    return Outcome(results, text, tour.left_out.to_dict("records"))
-
-
-def _to_open(page: Path, table: Path) -> str:
-    """Say what to look at first."""
-    if page.exists():
-        return f"Open first, in a browser: {page}"
-    return f"Open first: {table} (a page comes with pip install '.[plot]')"
+        "invented": True, "folder": folder, "figures": figures, **fields_of(tour, "readings", "controls", "answers"),
+        "page": page, "next": next_step,
+    }  # fmt: skip
+    return Outcome(results, "\n\n".join(parts), tour.left_out.to_dict("records"))

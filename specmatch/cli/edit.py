@@ -2,6 +2,8 @@
 
 import argparse
 
+import specmatch as sm
+from specmatch.cli.arguments import add_signature, signature
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "edit"
@@ -29,18 +31,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--recipe", nargs=2, metavar=("BEER", "DAY"), help="a new recipe from that day on; older batches are set apart"
     )
     change.add_argument("--sheet", metavar="SHEET", help="many edits: a sheet with batch, what, value and reason")
-    parser.add_argument("--reason", default="", help="why, for the history; needed but for a sheet that says it itself")
-    parser.add_argument("--who", default="", help="who changed it")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_signature(parser, "changed it", why="why, for the history; needed but for a sheet that says it itself")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Change the set and save the new version in its place."""
-    from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.reference.tending.edit_sheet import colour_of
+    from specmatch.measurement.folder.sheets import read_sheet
+    from specmatch.reference.tending.edit_sheet import COLUMNS, colour_of
 
-    before = ReferenceSet.load(args.set)
-    why = {"reason": args.reason, "who": args.who, "when": args.when}
+    before, why = sm.ReferenceSet.load(args.set), signature(args)
     if args.relabel:
         after = before.relabel(*args.relabel, **why)
     elif args.colour:
@@ -51,16 +50,11 @@ def run(args: argparse.Namespace) -> Outcome:
     elif args.recipe:
         after = before.recipe_step(*args.recipe, **why)
     elif args.sheet:
-        from specmatch.measurement.folder.sheets import read_sheet
-        from specmatch.reference.tending.edit_sheet import COLUMNS
-
         after = before.edit_from(read_sheet(args.sheet, known=COLUMNS).table, **why)
     else:
-        levels = (
-            ("batch", args.drop), ("pour", args.drop_pour), ("scan", args.drop_scan), ("sample", args.drop_sample),
-            ("session", args.drop_session),
-        )  # fmt: skip
-        level, name = next((level, name) for level, name in levels if name is not None)
+        levels = {"batch": args.drop, "pour": args.drop_pour, "scan": args.drop_scan, "sample": args.drop_sample,
+                  "session": args.drop_session}  # fmt: skip
+        level, name = next((level, name) for level, name in levels.items() if name is not None)
         after = before.drop(name, level=level, **why)
     after.save(args.set)
     what = after.history[-1]["what"]

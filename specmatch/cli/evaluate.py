@@ -4,8 +4,9 @@ import argparse
 from textwrap import fill
 from typing import TYPE_CHECKING
 
-from specmatch.cli.arguments import number
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+import specmatch as sm
+from specmatch.cli.arguments import add_rate_arguments
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, tell
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -24,10 +25,7 @@ WEAKEST_SHOWN = 5
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `evaluate`."""
     parser.add_argument("set", metavar="SET", help="folder of a reference set")
-    parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")
-    parser.add_argument(
-        "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
-    )
+    add_rate_arguments(parser)
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
@@ -38,42 +36,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
-    from dataclasses import asdict
-
-    from specmatch.house.assessment.evaluation import evaluate
-    from specmatch.house.house_model import HouseModel
-    from specmatch.line.rules.rates import run_risks
-    from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.text import text_table
-
-    house = HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
-    refs = ReferenceSet.load(args.set)
+    house = sm.HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
+    refs = sm.ReferenceSet.load(args.set)
     tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
-    line = run_risks(
-        refs,
-        false_reject_rate=args.false_reject_rate,
-        runs_a_week=args.runs_a_week,
-        n_folds=args.folds,
+    got = sm.evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
+    line = sm.run_risks(
+        refs, false_reject_rate=args.false_reject_rate, runs_a_week=args.runs_a_week, n_folds=args.folds,
         seed=args.seed,
-    )
-    results = {
-        "figures": got.figures,
-        "colour": got.colour,
-        "identity": got.identity,
-        "mix_ups": got.mix_ups,
-        "coverage": got.coverage,
-        "budget": None if got.budget is None else got.budget.reset_index(),
-        "line": asdict(line),
-        "forecast": got.forecast,
-    }
-    text = _text(got, line, args.coverage)
-    if got.forecast is not None:
-        text += (
-            "\n\nWhat the plan forecast for a set of this size (low, high: nine houses in ten), and what was found\n\n"
-        )
-        text += text_table(got.forecast)
-    return Outcome(results, text)
+    )  # fmt: skip
+    results = fields_of(got, "figures", "colour", "identity", "mix_ups", "coverage")
+    results["budget"] = None if got.budget is None else got.budget.reset_index()
+    results |= {"line": line, "forecast": got.forecast}
+    return Outcome(results, _text(got, line, args.coverage))
 
 
 def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
@@ -86,38 +60,41 @@ def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
-    return "\n\n".join(
-        [
-            fill(figures_line(got.figures), WIDTH),
-            f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
-            text_table(figures_in_words(got.figures)),
-            "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
-            text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
-            f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
-            text_table(_least_covered(got.coverage, coverage)),
-            "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
-            _largest_parts(got.budget),
-            f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
-            text_table(weakest),
-            fill(
-                f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
-                f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
-                f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
-                f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
-                f"{line.weakest_held:.0%}",
-                WIDTH,
-            ),
-            fill(_beside_one_reading(got.figures, line), WIDTH),
+    beers = got.coverage[(got.coverage["by"] == BEER) & (got.coverage["nominal"] == coverage)]
+    beers = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
+    least_covered = beers[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
+    parts = "no colour is read, so there is no budget"
+    if got.budget is not None:
+        rows = got.budget.xs("reading", level="component")[["colour", "sd", "advice"]]
+        parts = text_table(rows.reset_index())
+    said = [
+        fill(figures_line(got.figures), WIDTH),
+        f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
+        text_table(figures_in_words(got.figures)),
+        "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+        text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
+        f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
+        text_table(least_covered),
+        "Where the uncertainty of a colour comes from (sd 0.01: 1 %), by beer; the largest part, and what it needs",
+        parts,
+        f"Mix-ups: of each kind the {WEAKEST_SHOWN} least often held, of {len(got.mix_ups)} (held 1: always, of n)",
+        text_table(weakest),
+        fill(
+            f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
+            f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
+            f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
+            f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
+            f"{line.weakest_held:.0%}",
+            WIDTH,
+        ),
+        fill(_beside_one_reading(got.figures, line), WIDTH),
+    ]
+    if got.forecast is not None:
+        said += [
+            "What the plan forecast for a set of this size (low, high: nine houses in ten), and what was found",
+            text_table(got.forecast),
         ]
-    )
-
-
-def _least_covered(coverage: "pd.DataFrame", level: float) -> "pd.DataFrame":
-    from specmatch.house.assessment.evaluation import BEER
-
-    beers = coverage[(coverage["by"] == BEER) & (coverage["nominal"] == level)]
-    shown = beers.sort_values(["covered", "n"], ascending=[True, False]).head(WEAKEST_SHOWN)
-    return shown[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"})
+    return "\n\n".join(said)
 
 
 def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
@@ -130,12 +107,3 @@ def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
         f"{figures['false_hold_high']:.1%} of single readings, {line.false_hold_low:.1%} to "
         f"{line.false_hold_high:.1%} of runs."
     )
-
-
-def _largest_parts(budget: "pd.DataFrame | None") -> str:
-    from specmatch.report.text import text_table
-
-    if budget is None:
-        return "no colour is read, so there is no budget"
-    rows = budget.xs("reading", level="component")[["colour", "sd", "advice"]]
-    return text_table(rows.reset_index())

@@ -2,9 +2,12 @@
 
 import argparse
 from collections.abc import Sequence
+from pathlib import Path
 
-from specmatch.cli.arguments import add_dates_argument
+import specmatch as sm
+from specmatch.cli.arguments import add_dates_argument, add_signature
 from specmatch.cli.outcome import Outcome
+from specmatch.errors import ConflictError, OptionError
 from specmatch.wording import counted
 
 COMMAND = "extend"
@@ -19,9 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "folders", nargs="+", metavar="FOLDER", help="measured folder, folder of tables, or sheet of lab values"
     )
-    parser.add_argument("--reason", default="", help="why, for the history (default: the names of the folders)")
-    parser.add_argument("--who", default="", help="who added them")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_signature(parser, "added them", why="why, for the history (default: the names of the folders)")
     add_dates_argument(parser)
     add_take(parser, SIDES)
     parser.add_argument(
@@ -41,8 +42,6 @@ def add_take(parser: argparse.ArgumentParser, sides: Sequence[str]) -> None:
 
 def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
     """Return who is right about what, from the words of `--take`."""
-    from specmatch.errors import OptionError
-
     asked = {}
     for word in words:
         side, _, subject = word.partition(":")
@@ -54,26 +53,19 @@ def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Add what is new and save the new version, or list what stands against the set."""
-    from pathlib import Path
-
-    from specmatch.errors import ConflictError
-    from specmatch.reference.extension import extend_set
-    from specmatch.reference.reference_set import ReferenceSet
-
-    refs = ReferenceSet.load(args.set)
+    refs = sm.ReferenceSet.load(args.set)
     reason = args.reason or f"added {', '.join(Path(folder).resolve().name for folder in args.folders)}"
     try:
-        added = extend_set(
+        added = sm.extend_set(
             refs, args.folders, reason=reason, who=args.who, when=args.when, take=taken(args.take, SIDES),
             restore=args.restore, date_order=args.dates,
         )  # fmt: skip
     except ConflictError as error:
-        return conflict_outcome(args.set, error, ("set", "folder"), "FOLDER")
+        return conflict_outcome(args.set, error, ("set", "folder"))
     results = {
-        "set": args.set, "before": refs.hash, "after": added.refs.hash, "n_new": added.n_new,
-        "n_known": added.n_known,
-        "new_batches": added.new_batches, "lab": added.lab, "told": added.told,
-        "decided": added.conflicts, "stays_out": added.stays_out,
+        "set": args.set, "before": refs.hash, "after": added.refs.hash, "n_new": added.n_new, "n_known": added.n_known,
+        "new_batches": added.new_batches, "lab": added.lab, "told": added.told, "decided": added.conflicts,
+        "stays_out": added.stays_out,
     }  # fmt: skip
     left_out = added.left_out.to_dict("records")
     out: list[str] = []
@@ -94,27 +86,28 @@ def run(args: argparse.Namespace) -> Outcome:
         f"decided with --take: {row.subject} {row.column}: set {_short(row.set)}, {row.source} {_short(row.folder)}"
         for row in added.conflicts.itertuples()
     ]
-    lines.append(
-        f"version {refs.hash[:12]} -> {added.refs.hash[:12]}; take it back: specmatch undo {args.set} --reason WHY"
-    )
-    lines.append(f"next: specmatch audit {args.set}")
+    lines += [
+        f"version {refs.hash[:12]} -> {added.refs.hash[:12]}; take it back: specmatch undo {args.set} --reason WHY",
+        f"next: specmatch audit {args.set}",
+    ]
     return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
 
 
-def conflict_outcome(place: str, error: Exception, sides: tuple[str, str], other: str) -> Outcome:
+def conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -> Outcome:
     """Lay out what stands against a set; nothing was changed."""
     from specmatch.report.text import text_table
 
-    table = error.conflicts.rename(columns=dict(zip(("set", "folder"), sides, strict=True)))  # type: ignore[attr-defined]
-    mine = sides[0].upper()
-    subject = table["subject"].iloc[0]
+    table = error.conflicts.rename(columns=dict(zip(("set", "folder"), sides, strict=True)))
+    mine, other = (side.upper() for side in sides)
     text = (
         f"{text_table(table)}\nsay which to take: --take {mine} or --take {other} for all, --take {other}:"
-        f"{table['kind'].iloc[0]} for a kind, --take {other}:{subject} for one; what is taken is recorded"
+        f"{table['kind'].iloc[0]} for a kind, --take {other}:{table['subject'].iloc[0]} for one; what is taken is "
+        "recorded"
     )
     differs = f"what is to be added differs from {place} in {counted(len(table), 'fact')}"
-    failed = f"{differs}; nothing was changed: choose with --take"
-    return Outcome({"set": place, "conflicts": table}, text, failed=failed)
+    return Outcome(
+        {"set": place, "conflicts": table}, text, failed=f"{differs}; nothing was changed: choose with --take"
+    )
 
 
 def _short(value: object) -> str:

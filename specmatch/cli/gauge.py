@@ -3,8 +3,9 @@
 import argparse
 from textwrap import fill
 
+import specmatch as sm
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
 
 COMMAND = "gauge"
 HELP = "gauge study: what pours, operators, instruments and days add, and what the method may claim"
@@ -23,20 +24,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Study, and lay out the components."""
-    from specmatch.house.assessment.gauge import gauge
-    from specmatch.house.house_model import HouseModel
-    from specmatch.measurement.session import measure
     from specmatch.report.text import text_table
-    from specmatch.storage import write_atomic
 
-    if args.out:
-        from specmatch.report.plots.style import need_matplotlib
-
-        need_matplotlib()
-    house = HouseModel.load(args.model)
+    need_drawing(args.out)
+    house = sm.HouseModel.load(args.model)
     tell(f"measuring {args.folder}")
-    session = measure(args.folder)
-    study = gauge(house, session, tolerance=args.tolerance)
+    session = sm.measure(args.folder)
+    study = sm.gauge(house, session, tolerance=args.tolerance)
     budget = house.budget()
     lines = [
         f"{study.layout} study of {', '.join(study.factors)}: {len(study.readings)} pours",
@@ -51,21 +45,10 @@ def run(args: argparse.Namespace) -> Outcome:
         text_table(study.beers.reset_index()),
     ]
     if args.out:
-        from specmatch.report.pages import gauge_page
-
-        write_atomic(args.out, gauge_page(study, budget=budget).encode("utf-8"))
-        lines.append(f"{args.out}: the page")
+        lines.append(written(args.out, sm.pages.gauge_page(study, budget=budget)))
     left_out = [*study.left_out.to_dict("records"), *session.left_out.to_dict("records")]
-    results = {
-        "layout": study.layout,
-        "factors": list(study.factors),
-        "sentences": list(study.sentences),
-        "figures": study.figures,
-        "components": study.components,
-        "precision": study.precision,
-        "beers": study.beers,
-        "readings": study.readings,
-        "budget": budget.reset_index(),
-        "page": args.out,
-    }
+    results = fields_of(
+        study, "layout", "factors", "sentences", "figures", "components", "precision", "beers", "readings"
+    )
+    results |= {"budget": budget.reset_index(), "page": args.out}
     return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))

@@ -1,15 +1,19 @@
 """`specmatch history`: look back over journals, check them, export them, add what people have to say."""
 
 import argparse
+from contextlib import ExitStack
+from dataclasses import asdict
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
-from specmatch.cli.arguments import number
+from specmatch.cli.arguments import number, shown_row
 from specmatch.cli.outcome import WIDTH, Outcome
-from specmatch.wording import counted
-
-if TYPE_CHECKING:
-    from specmatch.line.journal.journal import Journal
+from specmatch.cli.terminal import screen
+from specmatch.errors import OptionError
+from specmatch.line.journal.journal import Journal
+from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest
+from specmatch.line.journal.waiting import waiting as find_waiting
+from specmatch.wording import CAUTIONS, counted
 
 COMMAND = "history"
 HELP = "what a line did: the last shifts, what waits, charts, upkeep; check, back up, export and review the record"
@@ -26,56 +30,40 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--expect", metavar="HASH", help="with --check: a last hash kept elsewhere, that must be there")
     parser.add_argument("--backup", metavar="FILE", help="copy one journal to a new file and check the copy")
     parser.add_argument(
-        "--export",
-        metavar="FILE",
+        "--export", metavar="FILE",
         help="write the rows to a .csv or .json file: all, or what the options below and --beer, --line ask for",
-    )
+    )  # fmt: skip
     parser.add_argument("--lot", metavar="LOT", help="with --export: of this lot")
     parser.add_argument("--since", metavar="DAY", help="with --export: from this day on, such as 2025-06-24")
     parser.add_argument("--until", metavar="DAY", help="with --export: up to this day, and that too")
     parser.add_argument(
-        "--review",
-        metavar="ENTRY",
+        "--review", metavar="ENTRY",
         help="settle an entry that waits, or its run, by number or code of a tag (with --outcome, --operator, --note)",
-    )
+    )  # fmt: skip
     parser.add_argument(
-        "--override",
-        nargs=2,
-        metavar=("BEER", "LOT"),
+        "--override", nargs=2, metavar=("BEER", "LOT"),
         help="review a run of --line before anything departs: departures are recorded and stop nothing",
-    )
+    )  # fmt: skip
     parser.add_argument(
-        "--outcome",
-        default="",
-        metavar="OUTCOME",
+        "--outcome", default="", metavar="OUTCOME",
         help="what came of a review: 'released after check', rework, reject or 'wrong claim'",
-    )
+    )  # fmt: skip
     parser.add_argument("--second", default="", metavar="NAME", help="second name, where the house asks for two")
     parser.add_argument(
-        "--baseline",
-        nargs=2,
-        metavar=("FROM", "TO"),
+        "--baseline", nargs=2, metavar=("FROM", "TO"),
         help="name the period that charts take their limits from, times with offset (with --operator, --note)",
-    )
+    )  # fmt: skip
     parser.add_argument("--line", default="", metavar="NAME", help="line of --now, --export, a baseline, an override")
     parser.add_argument(
-        "--false-alarm-days",
-        type=number,
-        default=365.0,
-        metavar="D",
+        "--false-alarm-days", type=number, default=365.0, metavar="D",
         help="days in which half of the charts that are steady are called out by chance (default 365)",
-    )
+    )  # fmt: skip
     parser.add_argument("--operator", default="", metavar="NAME", help="who reviews or names")
     parser.add_argument("--note", default="", metavar="TEXT", help="what was found and done")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Open the journals and do the one thing asked for."""
-    from contextlib import ExitStack
-
-    from specmatch.errors import OptionError
-    from specmatch.line.journal.journal import Journal
-
     writes = args.review is not None or args.baseline is not None or args.override is not None
     if (writes or args.backup or args.expect) and len(args.journals) > 1:
         raise OptionError(
@@ -95,17 +83,13 @@ def run(args: argparse.Namespace) -> Outcome:
         if args.backup:
             return _backup(journals[0], args.backup)
         if args.export:
-            from specmatch.line.journal.queries import export
-
             asked = {"lot": args.lot, "line": args.line or None, "since": args.since, "until": args.until}
             n = export(journals, args.export, beer=args.beer, **asked)
             return Outcome({"export": args.export, "n_entries": n}, f"{args.export}: {counted(n, 'row')}")
         return _now(args, journals) if args.now else _look_back(args, journals)
 
 
-def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
-    from specmatch.cli.terminal import screen
-    from specmatch.line.journal.queries import entry_number
+def _write(args: argparse.Namespace, journal: Journal) -> Outcome:
     from specmatch.line.reviews import name_baseline, override, review
     from specmatch.report.entry_text import entry_line
 
@@ -120,7 +104,7 @@ def _write(args: argparse.Namespace, journal: "Journal") -> Outcome:
     return Outcome([row], entry_line(row, width=screen()[0]))
 
 
-def _backup(journal: "Journal", path: str) -> Outcome:
+def _backup(journal: Journal, path: str) -> Outcome:
     found = journal.backup(path)
     results = {"backup": path, **found.__dict__}
     lines = [f"{path}: {counted(found.n_entries, 'entry')}, last hash {found.last_hash}"]
@@ -128,8 +112,13 @@ def _backup(journal: "Journal", path: str) -> Outcome:
     return Outcome(results, "\n".join(lines), needs_look=bool(found.faults))
 
 
-def _check(journals: "list[Journal]", expect: str) -> Outcome:
+def _check(journals: list[Journal], expect: str) -> Outcome:
     results, lines = [], []
+    holds = (
+        "and goes through the hash kept elsewhere"
+        if expect
+        else "rows cut off at the end would show only against a last hash kept elsewhere (--expect HASH)"
+    )
     for journal in journals:
         found = journal.check(expect=expect)
         results.append({"journal": str(journal.path), **found.__dict__})
@@ -137,21 +126,11 @@ def _check(journals: "list[Journal]", expect: str) -> Outcome:
         lines += [f"  DAMAGED: {fault.sentence}" for fault in found.faults]
         lines += [f"  clock: {note.sentence}" for note in found.clock_notes]
         if not found.faults:
-            lines.append(
-                "  the chain holds, and goes through the hash kept elsewhere"
-                if expect
-                else "  the chain holds; rows cut off at the end would show only against a last hash kept elsewhere "
-                "(--expect HASH)"
-            )
+            lines.append(f"  the chain holds{', ' if expect else '; '}{holds}")
     return Outcome(results, "\n".join(lines), needs_look=any(result["faults"] for result in results))
 
 
-def _now(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
-    from dataclasses import asdict
-
-    from specmatch.cli.arguments import shown_row
-    from specmatch.cli.terminal import screen
-    from specmatch.errors import OptionError
+def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.line.now import line_now, lines_of
     from specmatch.report.entry_text import now_text
 
@@ -163,29 +142,17 @@ def _now(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     width, height = screen()
     texts = [now_text(now, str(j.path), width=width, height=height // len(found)) for j, now in found]
     results = [
-        {
-            "journal": str(journal.path),
-            **asdict(now),
-            "last": now.last and shown_row(now.last),
-            "newest": [shown_row(row) for row in now.newest],
-        }
-        for journal, now in found
-    ]
+        {"journal": str(journal.path), **asdict(now), "last": now.last and shown_row(now.last),
+         "newest": [shown_row(row) for row in now.newest]} for journal, now in found
+    ]  # fmt: skip
     look = any(now.stops or now.waiting for _, now in found)
     return Outcome(results, "\n\n".join(texts) or "no entries", needs_look=look)
 
 
-def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
-    from dataclasses import asdict
-
-    from specmatch.cli.arguments import shown_row
-    from specmatch.cli.terminal import screen
+def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
     from specmatch.line.charts.series import line_charts
-    from specmatch.line.journal.queries import decision_counts, last_shifts, newest
-    from specmatch.line.journal.waiting import waiting as find_waiting
     from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
-    from specmatch.wording import CAUTIONS
 
     width, _ = screen()
     counts = decision_counts(journals, beer=args.beer)
@@ -196,15 +163,10 @@ def _look_back(args: argparse.Namespace, journals: "list[Journal]") -> Outcome:
     shifts = [] if args.beer else last_shifts(journals)
     actions = [] if args.beer else upkeep(journals, drifts)
     results: dict[str, Any] = {
-        "journals": [str(journal.path) for journal in journals],
-        "counts": counts,
-        "shifts": [asdict(shift) for shift in shifts],
-        "waiting": waiting,
-        "charts": [asdict(chart) | {"drifting": chart.drifting} for chart in charts],
-        "drifts": [asdict(drift) for drift in drifts],
-        "upkeep": [asdict(action) for action in actions],
-        "entries": [shown_row(row) for row in rows],
-    }
+        "journals": [str(journal.path) for journal in journals], "counts": counts, "shifts": shifts,
+        "waiting": waiting, "charts": [asdict(chart) | {"drifting": chart.drifting} for chart in charts],
+        "drifts": drifts, "upkeep": actions, "entries": [shown_row(row) for row in rows],
+    }  # fmt: skip
     blocks = [[f"{args.beer or 'all beers'}: " + ", ".join(f"{n} {name}" for name, n in counts.items())]]
     if shifts:
         names = ["readings", "consistent", "rescan", "hold", "read-only", "controls", "left-out"]

@@ -2,8 +2,10 @@
 
 import argparse
 
+import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, number
-from specmatch.cli.outcome import Outcome
+from specmatch.cli.outcome import Outcome, fields_of
+from specmatch.storage import write_atomic
 from specmatch.wording import counted, guarded_cell
 
 COMMAND = "measure"
@@ -25,16 +27,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, write the table if asked, and say what was found."""
-    from specmatch.measurement.session import measure
-    from specmatch.storage import write_atomic
-
-    session = measure(
-        args.folder,
-        dark_age_h=args.dark_age,
-        reference_age_h=args.reference_age,
-        n_jobs=args.jobs,
+    session = sm.measure(
+        args.folder, dark_age_h=args.dark_age, reference_age_h=args.reference_age, n_jobs=args.jobs,
         date_order=args.dates,
-    )
+    )  # fmt: skip
     if args.out:
         write_atomic(args.out, session.spectra.rename(index=guarded_cell).to_csv(lineterminator="\n").encode("utf-8"))
     left_out = session.left_out.to_dict("records")
@@ -44,23 +40,13 @@ def run(args: argparse.Namespace) -> Outcome:
         f"{counted(len(session.controls), 'control scan')}"
     ]
     if session.band_nm is not None:
-        low, high = session.band_nm
-        lines.append(
-            f"usable band {low:.0f}-{high:.0f} nm"
-            + (f", reference {session.reference_kind}" if session.reference_kind else "")
-        )
+        kind = f", reference {session.reference_kind}" if session.reference_kind else ""
+        lines.append("usable band {:.0f}-{:.0f} nm".format(*session.band_nm) + kind)
     lines += [f"{row.scan_id}: {row.code}: {row.sentence}" for row in session.checks.itertuples()]
     lines += [f"note: {row.subject}: {row.note}" for row in session.notes.itertuples()]
     lines.append(f"written to {args.out}" if args.out else "write the reflectance with --out FILE.csv")
     results = {
-        "folder": args.folder,
-        "scans": len(session.spectra),
-        "samples": samples,
-        "controls": len(session.controls),
-        "band_nm": session.band_nm,
-        "reference_kind": session.reference_kind,
-        "checks": session.checks,
-        "notes": session.notes,
-        "out": args.out,
-    }
+        "folder": args.folder, "scans": len(session.spectra), "samples": samples, "controls": len(session.controls),
+        **fields_of(session, "band_nm", "reference_kind", "checks", "notes"), "out": args.out,
+    }  # fmt: skip
     return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out) or not session.checks.empty)

@@ -2,8 +2,11 @@
 
 import argparse
 
+import specmatch as sm
+from specmatch.cli.arguments import add_signature, signature
 from specmatch.cli.extend import add_take, conflict_outcome, taken
 from specmatch.cli.outcome import Outcome
+from specmatch.errors import ConflictError
 from specmatch.wording import counted
 
 COMMAND = "merge"
@@ -17,24 +20,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("first", metavar="SET", help="folder of a reference set; its history goes on")
     parser.add_argument("second", metavar="SET", help="folder of another")
     parser.add_argument("--out", required=True, metavar="SET", help="folder of the set to write")
-    parser.add_argument("--reason", default="two sets as one", help="why, for the history")
-    parser.add_argument("--who", default="", help="who joined them")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_signature(parser, "joined them", reason="two sets as one")
     add_take(parser, SIDES)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Join and save, or list what the two say differently."""
-    from specmatch.errors import ConflictError
-    from specmatch.reference.extension import merge_sets
-    from specmatch.reference.reference_set import ReferenceSet
-
-    first, second = ReferenceSet.load(args.first), ReferenceSet.load(args.second)
-    why = {"reason": args.reason, "who": args.who, "when": args.when}
+    first, second = sm.ReferenceSet.load(args.first), sm.ReferenceSet.load(args.second)
     try:
-        both = merge_sets(first, second, take=taken(args.take, SIDES), **why)
+        both = sm.merge_sets(first, second, take=taken(args.take, SIDES), **signature(args))
     except ConflictError as error:
-        return conflict_outcome(args.out, error, ("first", "second"), "SECOND")
+        return conflict_outcome(args.out, error, ("first", "second"))
     both.save(args.out)
     results = {"set": args.out, "hash": both.hash, "n_scans": len(both.spectra), "n_batches": len(both.batches)}
     text = (

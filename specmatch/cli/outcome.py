@@ -8,6 +8,8 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
+from specmatch.storage import write_atomic
+
 # what is said in sentences runs over lines of this length
 WIDTH = 116
 
@@ -22,6 +24,25 @@ class Outcome:
     needs_look: bool = False  # true for a hold, a rescan, a finding, something left out: exit code 1
     failed: str = ""  # why nothing came of it, for stderr: exit code 2
     shown: bool = False  # true where the command has shown everything while it ran: then nothing more is printed
+
+
+def fields_of(found: Any, *names: str) -> dict[str, Any]:
+    """Return some fields of what was found, as results."""
+    return {name: getattr(found, name) for name in names}
+
+
+def need_drawing(page: str | None) -> None:
+    """Refuse a page that nothing here can draw, before the work is done."""
+    if page:
+        from specmatch.report.plots.style import need_matplotlib
+
+        need_matplotlib()
+
+
+def written(page: str, html: str) -> str:
+    """Write a page whole, and say so."""
+    write_atomic(page, html.encode("utf-8"))
+    return f"{page}: the page"
 
 
 def tell(step: str) -> None:

@@ -4,8 +4,9 @@ import argparse
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
+import specmatch as sm
 from specmatch.cli.arguments import named_numbers, number
-from specmatch.cli.outcome import WIDTH, Outcome, tell
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
 
 if TYPE_CHECKING:
     from specmatch.house.planning.plan import Plan
@@ -44,43 +45,25 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """Plan, keep what was asked for, and lay it out."""
     from specmatch.house.planning.beer_list import read_beers
-    from specmatch.house.planning.plan import CUPS, plan
-    from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.storage import write_atomic
+    from specmatch.house.planning.plan import CUPS
 
-    if args.out:
-        from specmatch.report.plots.style import need_matplotlib
-
-        need_matplotlib()
+    need_drawing(args.out)
     beers, notes = read_beers(args.beers)
-    refs = ReferenceSet.load(args.set) if args.set else None
-    made = plan(
-        beers,
-        refs=refs,
-        module=_module(args),
-        cups=args.cup or CUPS,
-        n_batches=args.batches,
-        n_pours=args.pours,
-        habits=named_numbers(args.habit, "--habit"),
-        wishes=named_numbers(args.wish, "--wish"),
-        line=named_numbers(args.at_line, "--at-line"),
-        colour_unit=args.unit,
-        rough=args.rough,
-        seed=args.seed,
-        n_jobs=1 if args.rough else args.jobs,
-        progress=tell,
-    )
+    refs = sm.ReferenceSet.load(args.set) if args.set else None
+    made = sm.plan(
+        beers, refs=refs, module=_module(args), cups=args.cup or CUPS, n_batches=args.batches, n_pours=args.pours,
+        habits=named_numbers(args.habit, "--habit"), wishes=named_numbers(args.wish, "--wish"),
+        line=named_numbers(args.at_line, "--at-line"), colour_unit=args.unit, rough=args.rough, seed=args.seed,
+        n_jobs=1 if args.rough else args.jobs, progress=tell,
+    )  # fmt: skip
     lines = [_text(made)]
     if args.save:
         made.save(args.save)
         lines.append(f"{args.save}: the plan, for specmatch evaluate SET --plan {args.save}")
     if args.out:
-        from specmatch.report.pages import plan_page
-
-        write_atomic(args.out, plan_page(made).encode("utf-8"))
-        lines.append(f"{args.out}: the page")
+        lines.append(written(args.out, sm.pages.plan_page(made)))
     left_out = [{"subject": args.beers, "reason": note} for note in notes]
-    results = {**{name: getattr(made, name) for name in made.__dataclass_fields__}, "page": args.out}
+    results = fields_of(made, *made.__dataclass_fields__) | {"page": args.out}
     return Outcome(results, "\n".join(lines), left_out, needs_look=not made.advice["meets"] or bool(left_out))
 
 
@@ -89,15 +72,13 @@ def _text(made: "Plan") -> str:
 
     figures = ["cup_mm", "fill_ml", "n_pours", "n_batches", "half_width", "half_width_sd", "false_reject", "caught"]
     kept = ["minutes", "false_reject_rate", "caught", "caught_low", "caught_high", "false_holds_a_week", "meets"]
-    beers = made.beers.reset_index()[
-        ["beer", "colour", "half_width", "half_width_in_unit", "caught_most_like", "most_like", "weeks"]
-    ]
+    of_beers = ["beer", "colour", "half_width", "half_width_in_unit", "caught_most_like", "most_like", "weeks"]
     parts = [
         "\n".join(fill(sentence, WIDTH, subsequent_indent="  ") for sentence in made.sentences),
         "What was tried (half_width is relative; sd: of the simulation)",
         text_table(made.curves[figures]),
         f"Beer by beer, as advised, colours in {made.colour_unit}",
-        text_table(beers),
+        text_table(made.beers.reset_index()[of_beers]),
         "At the line: minutes between readings, and what comes of a mix-up and of right runs",
         text_table(made.line[kept]),
         "From where, of a lot that is looked at once",
@@ -112,14 +93,8 @@ def _text(made: "Plan") -> str:
 
 def _module(args: argparse.Namespace) -> Any:
     if args.commissioned:
-        from specmatch.measurement.commissioning.commission import commission
-
-        return commission(args.commissioned)
-    if args.scans:
-        from specmatch.measurement.session import measure
-
-        return measure(args.scans)
-    return None
+        return sm.commission(args.commissioned)
+    return sm.measure(args.scans) if args.scans else None
 
 
 def _cup(text: str) -> tuple[float, float]:

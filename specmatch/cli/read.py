@@ -2,7 +2,8 @@
 
 import argparse
 
-from specmatch.cli.arguments import add_dates_argument, add_lab_argument
+import specmatch as sm
+from specmatch.cli.arguments import add_dates_argument, add_lab_argument, in_unit, load_source
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "read"
@@ -22,11 +23,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Read and lay out the readings."""
-    from specmatch.cli.arguments import in_unit, load_source
-    from specmatch.house.house_model import HouseModel
     from specmatch.report.text import readings_text
 
-    house = HouseModel.load(args.model)
+    house = sm.HouseModel.load(args.model)
     scans_or_session, left_out = load_source(args.source, dates=args.dates)
     readings = house.read(scans_or_session, lab=args.lab)
     if args.correction:

@@ -1,10 +1,15 @@
 """`specmatch report`: one page on a set, a model or the journals of a line."""
 
 import argparse
+from contextlib import ExitStack
 from pathlib import Path
 from typing import Any
 
-from specmatch.cli.outcome import Outcome, tell
+import specmatch as sm
+from specmatch.cli.outcome import Outcome, need_drawing, tell, written
+from specmatch.errors import OptionError, TooFewBatchesError
+from specmatch.storage import sha256_of
+from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted
 
 COMMAND = "report"
@@ -40,23 +45,20 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Make the page and write it whole."""
-    from specmatch.errors import OptionError
-    from specmatch.report.plots.style import need_matplotlib
-    from specmatch.storage import write_atomic
-
     packages = args.tag is not None or args.lot is not None
     if not packages:
-        need_matplotlib()
+        need_drawing(args.out)
     kinds = {_kind(Path(source)) for source in args.sources}
     if len(kinds) > 1 or (len(args.sources) > 1 and kinds != {JOURNAL}):
         raise OptionError("a page is of one set, of one model, or of one or several journals; make a page of each")
     (kind,) = kinds
-    if kind != MODEL and (args.readings or args.claim):
-        raise OptionError(f"--readings and --claim go with a model, and {args.sources[0]} is a {kind}")
-    if kind != SET and args.measured:
-        raise OptionError(f"--measured goes with a set, and {args.sources[0]} is a {kind}")
-    if kind != JOURNAL and packages:
-        raise OptionError(f"--tag and --lot go with a journal, and {args.sources[0]} is a {kind}")
+    for asked, needed, words in (
+        (args.readings or args.claim, MODEL, "--readings and --claim go with a model"),
+        (args.measured, SET, "--measured goes with a set"),
+        (packages, JOURNAL, "--tag and --lot go with a journal"),
+    ):
+        if asked and kind != needed:
+            raise OptionError(f"{words}, and {args.sources[0]} is a {kind}")
     if args.tag is not None and (args.lot is not None or len(args.sources) > 1):
         raise OptionError("a tag is of one entry of one journal; make the sheet of a lot by itself")
     if args.line is not None and args.lot is None:
@@ -64,7 +66,7 @@ def run(args: argparse.Namespace) -> Outcome:
     if args.claim and not args.readings:
         raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
     page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
-    write_atomic(args.out, page.encode("utf-8"))
+    written(args.out, page)
     results = {"page": args.out, "of": kind, "sources": args.sources, "n_bytes": len(page.encode("utf-8"))}
     what = "a tag" if args.tag is not None else f"a sheet of lot {args.lot}" if packages else f"a page on the {kind}"
     return Outcome(results, f"{args.out}: {what}", left_out, needs_look=look)
@@ -74,71 +76,56 @@ _Made = tuple[str, bool, list[dict[str, Any]]]
 
 
 def _of_set(args: argparse.Namespace) -> _Made:
-    from specmatch.errors import TooFewBatchesError
-    from specmatch.house.assessment.evaluation import evaluate
-    from specmatch.house.house_model import HouseModel
     from specmatch.measurement.reference_history import reference_history
-    from specmatch.measurement.session import measure
-    from specmatch.reference.reference_set import ReferenceSet
-    from specmatch.report.pages import set_page
 
-    refs = ReferenceSet.load(args.sources[0])
+    refs = sm.ReferenceSet.load(args.sources[0])
     batches = counted(len(refs.batches), "batch")
     tell(f"looking for what is wrong among {batches}")
     findings = refs.audit()
     history = None
     if args.measured:
         tell(f"measuring {', '.join(args.measured)}")
-        history = reference_history([measure(folder) for folder in args.measured])
+        history = reference_history([sm.measure(folder) for folder in args.measured])
     try:
         tell(f"fitting without each of {args.folds} parts of {batches}")
-        house = HouseModel().fit(refs)
-        evaluation = evaluate(house, refs, n_folds=args.folds)
+        house = sm.HouseModel().fit(refs)
+        evaluation = sm.evaluate(house, refs, n_folds=args.folds)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
-        return set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
+        return sm.pages.set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
     tell("drawing the page")
-    page = set_page(refs, house=house, evaluation=evaluation, findings=findings, history=history)
+    page = sm.pages.set_page(refs, house=house, evaluation=evaluation, findings=findings, history=history)
     return page, not findings.empty, []
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
-    from specmatch.house.decision.specification import load_specification
-    from specmatch.house.house_model import HouseModel
-    from specmatch.measurement.session import measure
-    from specmatch.report.pages import model_page
-    from specmatch.storage import sha256_of
-    from specmatch.warning_codes import CONSISTENT
-
-    house, digest = HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
-    specification = load_specification(args.sources[0], beers=house.beers_)
+    house, digest = sm.HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
+    specification = sm.load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
-        return model_page(house, model_hash=digest, specification=specification), False, []
+        return sm.pages.model_page(house, model_hash=digest, specification=specification), False, []
     tell(f"measuring {args.readings}")
-    session = measure(args.readings)
+    session = sm.measure(args.readings)
     verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     tell(f"drawing the page of {counted(len(verified), 'reading')}")
-    page = model_page(house, model_hash=digest, session=session, verified=verified, specification=specification)
+    page = sm.pages.model_page(
+        house, model_hash=digest, session=session, verified=verified, specification=specification
+    )
     return page, look, left_out
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:
-    from contextlib import ExitStack
-
-    from specmatch.line.journal.journal import Journal
     from specmatch.line.journal.queries import entry_number
     from specmatch.line.journal.waiting import waiting
-    from specmatch.report.pages import hold_tag, journal_page, lot_sheet
 
     with ExitStack() as stack:
-        journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.sources]
+        journals = [stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources]
         if args.tag is not None:
-            return hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
+            return sm.pages.hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
         if args.lot is not None:
-            return lot_sheet(journals, args.lot, line=args.line), False, []
-        return journal_page(journals), bool(waiting(journals)), []
+            return sm.pages.lot_sheet(journals, args.lot, line=args.line), False, []
+        return sm.pages.journal_page(journals), bool(waiting(journals)), []
 
 
 def _kind(path: Path) -> str:

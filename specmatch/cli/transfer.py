@@ -2,6 +2,7 @@
 
 import argparse
 
+import specmatch as sm
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
@@ -22,12 +23,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Teach, save, and say how well it does on batches left out."""
-    from specmatch.house.house_model import HouseModel
     from specmatch.house.transfer import OWN_SET
     from specmatch.line.acquisition import measure_source
 
     session = measure_source(args.folder).session
-    both = HouseModel.load(args.model).transfer(session, instrument=args.instrument)
+    both = sm.HouseModel.load(args.model).transfer(session, instrument=args.instrument)
     both.save(args.out)
     told = both.transfers.iloc[-1]
     poor = told["advice"] == OWN_SET

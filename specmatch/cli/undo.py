@@ -2,6 +2,8 @@
 
 import argparse
 
+import specmatch as sm
+from specmatch.cli.arguments import add_signature, signature
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "undo"
@@ -12,21 +14,17 @@ EXAMPLE = 'specmatch undo sets/house --reason "the wrong folder was added"'
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `undo`."""
     parser.add_argument("set", metavar="SET", help="folder of a reference set; replaced by the new version")
-    parser.add_argument("--reason", required=True, help="why, for the history")
     parser.add_argument("--to", default="", metavar="VERSION", help="an earlier version, by the digits that name it")
-    parser.add_argument("--who", default="", help="who took it back")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+    add_signature(parser, "took it back", reason=None)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Go back and save."""
-    from specmatch.reference.comparison import compare_sets
-    from specmatch.reference.reference_set import ReferenceSet
     from specmatch.report.text import text_table
 
-    refs = ReferenceSet.load(args.set)
-    after = refs.undo(to=args.to, reason=args.reason, who=args.who, when=args.when)
-    changes = compare_sets(refs, after)
+    refs = sm.ReferenceSet.load(args.set)
+    after = refs.undo(to=args.to, **signature(args))
+    changes = sm.compare_sets(refs, after)
     after.save(args.set)
     results = {"set": args.set, "before": refs.hash, "after": after.hash, "changes": changes}
     taken_back = (

@@ -4,8 +4,9 @@ import argparse
 from dataclasses import asdict
 from textwrap import fill
 
+import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
-from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of
 
 COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
@@ -23,21 +24,15 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Validate and lay out the verdict."""
-    from specmatch.house.assessment.validation import FIT_FOR_USE, validate
-    from specmatch.house.house_model import HouseModel
-    from specmatch.measurement.session import measure
+    from specmatch.house.assessment.validation import FIT_FOR_USE
     from specmatch.report.text import text_table
 
-    house = HouseModel.load(args.model)
-    session = measure(args.folder, date_order=args.dates)
+    house = sm.HouseModel.load(args.model)
+    session = sm.measure(args.folder, date_order=args.dates)
     tell_sheet_notes(session)
-    found = validate(house, session, lab=args.lab)
-    unit = house.fitted.colour_unit
-    correction, saved = found.correction, ""
-    if correction is not None and args.save_correction:
-        correction.save(args.save_correction)
-        saved = str(args.save_correction)
-    figures = found.figures
+    found = sm.validate(house, session, lab=args.lab)
+    unit, figures, correction = house.fitted.colour_unit, found.figures, found.correction
+    results = fields_of(found, "verdict", "sentence", "figures", "colour", "correction")
     lines = [
         f"verdict: {found.verdict}",
         fill(found.sentence, WIDTH),
@@ -50,30 +45,15 @@ def run(args: argparse.Namespace) -> Outcome:
         f"({figures['covered_low']:.0%}-{figures['covered_high']:.0%}), stated {figures['nominal_coverage']:.0%}",
     ]
     if correction is not None:
-        lines.append(
-            fill(
-                f"offered: {correction.sentence(unit)}; nothing applies it by itself"
-                + (f"; written to {saved}" if saved else ""),
-                WIDTH,
-            )
-        )
+        said = f"offered: {correction.sentence(unit)}; nothing applies it by itself"
+        if args.save_correction:
+            correction.save(args.save_correction)
+            said += f"; written to {args.save_correction}"
+        lines.append(fill(said, WIDTH))
+        results["correction"] = {
+            **asdict(correction), "version": correction.version, "file": args.save_correction or None,
+        }  # fmt: skip
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
-    left_out = [
-        *({"batch": row.batch, "reason": row.reason} for row in found.left_out.itertuples()),
-        *session.left_out.to_dict("records"),
-    ]
-    results = {
-        "verdict": found.verdict,
-        "sentence": found.sentence,
-        "figures": figures,
-        "colour": found.colour,
-        "correction": None
-        if correction is None
-        else {
-            **asdict(correction),
-            "version": correction.version,
-            "file": saved or None,
-        },
-    }
+    left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
     look = found.verdict != FIT_FOR_USE or bool(left_out)
     return Outcome(results, "\n".join(lines), left_out, needs_look=look)

@@ -1,18 +1,31 @@
 """`specmatch verify`: is it the beer that the line says it is?"""
 
 import argparse
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
-from specmatch.cli.arguments import add_dates_argument, add_lab_argument, add_line_arguments, number
+import specmatch as sm
+from specmatch.cli.arguments import (
+    STANDARD_INPUT,
+    add_dates_argument,
+    add_lab_argument,
+    add_line_arguments,
+    in_unit,
+    line_setting,
+    load_source,
+    number,
+    tell_sheet_notes,
+)  # fmt: skip
 from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.errors import OptionError
+from specmatch.warning_codes import CONSISTENT
+from specmatch.wording import CAUTIONS
 
 if TYPE_CHECKING:
     import pandas as pd
 
     from specmatch.house.decision.specification import Specification
-    from specmatch.house.house_model import HouseModel
 
 COMMAND = "verify"
 HELP = "judge the claims of a measured folder: consistent, hold or rescan"
@@ -57,10 +70,7 @@ class _Judged:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
-    from specmatch.cli.arguments import in_unit
     from specmatch.report.text import readings_text
-    from specmatch.warning_codes import CONSISTENT
-    from specmatch.wording import CAUTIONS
 
     _refuse_together(args)
     if args.packages:
@@ -78,8 +88,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _refuse_together(args: argparse.Namespace) -> None:
-    from specmatch.errors import OptionError
-
     if (args.before is None) != (args.after is None):
         raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
     if args.before is not None and (args.journal or args.claim):
@@ -88,16 +96,14 @@ def _refuse_together(args: argparse.Namespace) -> None:
         raise OptionError("--packages judges whole lots; leave --journal, --from, --to and --unit out")
     if args.journal and args.producer_risk is not None:
         raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
-    if args.journal and args.source == "-":
+    if args.journal and args.source == STANDARD_INPUT:
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     if args.lab and (args.journal or args.packages):
         raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
 
 
-def _limits(args: argparse.Namespace, house: "HouseModel") -> "Specification":
-    from specmatch.house.decision.specification import load_specification
-
-    specification = load_specification(args.model, beers=house.beers_)
+def _limits(args: argparse.Namespace, house: "sm.HouseModel") -> "Specification":
+    specification = sm.load_specification(args.model, beers=house.beers_)
     if args.producer_risk is not None:
         specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
     return specification
@@ -107,19 +113,16 @@ def _read_only(args: argparse.Namespace) -> _Judged:
     """Judge a folder or a file and record nothing."""
     import pandas as pd
 
-    from specmatch.cli.arguments import load_source
-    from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.judging import verify_folder
     from specmatch.maths.classification.series import FEWEST
-    from specmatch.measurement.session import Session
     from specmatch.report.text import risks_text, text_table
 
-    house = HouseModel.load(args.model)
+    house = sm.HouseModel.load(args.model)
     specification = _limits(args, house)
     risks = house.limit_risks(specification)
     source, left_out = load_source(args.source, dates=args.dates)
     claim = args.after or args.claim
-    if claim is None and isinstance(source, Session):
+    if claim is None and isinstance(source, sm.Session):
         verified = verify_folder(house, source, specification, lab=args.lab)
     else:
         verified = house.verify(source, claimed=claim, specification=specification, lab=args.lab)
@@ -139,18 +142,12 @@ def _read_only(args: argparse.Namespace) -> _Judged:
 
 def _lots(args: argparse.Namespace) -> Outcome:
     """Judge lots by their packages so far."""
-    from specmatch.cli.arguments import load_source
-    from specmatch.errors import OptionError
-    from specmatch.house.house_model import HouseModel
     from specmatch.line.rules.lots import judge_lots
-    from specmatch.measurement.session import Session
     from specmatch.report.text import text_table
-    from specmatch.warning_codes import CONSISTENT
-    from specmatch.wording import CAUTIONS
 
-    house = HouseModel.load(args.model)
+    house = sm.HouseModel.load(args.model)
     session, left_out = load_source(args.source, dates=args.dates)
-    if not isinstance(session, Session):
+    if not isinstance(session, sm.Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
     table = judge_lots(
         house, session, args.claim, _limits(args, house), wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
@@ -162,11 +159,7 @@ def _lots(args: argparse.Namespace) -> Outcome:
 
 def _recorded(args: argparse.Namespace) -> _Judged:
     """Judge by the line's rules, and record."""
-    from dataclasses import replace
-
-    from specmatch.cli.arguments import line_setting, tell_sheet_notes
     from specmatch.line.acquisition import measure_source
-    from specmatch.line.journal.journal import Journal
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
     from specmatch.report.text import risks_text
@@ -174,7 +167,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     setting = line_setting(args)
     measured = measure_source(args.source, date_order=args.dates)
     tell_sheet_notes(measured.session)
-    with Journal(args.journal) as journal:
+    with sm.Journal(args.journal) as journal:
         setting = replace(setting, in_force=put_in_force(journal, setting))
         added = record_measured(journal, setting, measured)
         left_out = []

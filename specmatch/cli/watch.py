@@ -1,19 +1,21 @@
 """`specmatch watch`: verify scans as an instrument writes them."""
 
 import argparse
+import os
+import secrets
 import signal
 import threading
 from collections.abc import Callable
+from contextlib import ExitStack
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
+import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
 from specmatch.cli.outcome import Outcome
 from specmatch.cli.terminal import ring, say, screen
-from specmatch.report.entry_text import entry_line
-
-if TYPE_CHECKING:
-    from specmatch.report.board.board import Board
+from specmatch.errors import OptionError
+from specmatch.wording import CAUTIONS
 
 COMMAND = "watch"
 HELP = "verify scans as they land in a folder, and record every decision"
@@ -47,14 +49,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
-    from contextlib import ExitStack
-
-    from specmatch.errors import OptionError
     from specmatch.line.hand_over import handing_on
     from specmatch.line.watch_folder import needs_look, watching
-    from specmatch.report.board.board import Board
     from specmatch.report.text import risks_text
-    from specmatch.wording import CAUTIONS
 
     if args.once and args.board:
         raise OptionError("--board is for a watch that goes on; with --once look at `specmatch history DB --now`")
@@ -80,7 +77,7 @@ def run(args: argparse.Namespace) -> Outcome:
         if args.board:
             token = _token(Path(args.board_token)) if args.board_token else ""
             options = {"line": args.line, "address": args.board, "token": token, "names": args.board_names}
-            board = stack.enter_context(Board(args.journal, **options))
+            board = stack.enter_context(sm.Board(args.journal, **options))
 
         def tell(row: dict[str, Any]) -> None:
             for one in (board.tell, hand_on, show) if board else (hand_on, show):
@@ -108,9 +105,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _token(path: Path) -> str:
     """Return the token in a file; where there is none it is made, for its owner's eyes alone."""
-    import os
-    import secrets
-
     if not path.exists():
         descriptor = os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600)
         with open(descriptor, "w", encoding="ascii") as file:
@@ -118,7 +112,7 @@ def _token(path: Path) -> str:
     return path.read_text(encoding="utf-8", errors="replace").strip()
 
 
-def _of_board(board: "Board") -> str:
+def _of_board(board: "sm.Board") -> str:
     from specmatch.report.board.board import LOCAL
 
     who = "on this machine alone" if board.host in (LOCAL, "localhost", "::1") else "for everybody on its network"
@@ -138,6 +132,7 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
         return one_document
 
     from specmatch.line.watch_folder import needs_look
+    from specmatch.report.entry_text import entry_line
 
     def one_line(row: dict[str, Any]) -> None:
         say(entry_line(row, width=screen()[0]), flush=True)

@@ -10,19 +10,9 @@ from specmatch.colour import EBC_PER_SRM, average_absorbance
 from specmatch.demo.optics import LIGHT_NM
 
 HOUSE_BEERS = (
-    "Chalk Lager",
-    "Meadow Pils",
-    "Straw Blond",
-    "Lantern Gold",
-    "Saddle Pale",
-    "Mill Bitter",
-    "Amber Lane",
-    "Foxglove Red",
-    "Hedge Dunkel",
-    "Walnut Brown",
-    "Night Porter",
-    "Peat Stout",
-)
+    "Chalk Lager", "Meadow Pils", "Straw Blond", "Lantern Gold", "Saddle Pale", "Mill Bitter", "Amber Lane",
+    "Foxglove Red", "Hedge Dunkel", "Walnut Brown", "Night Porter", "Peat Stout",
+)  # fmt: skip
 
 # Relative sd of the smooth shapes: of batches within a beer (three modes), and of beers (the same and two more).
 BATCH_SHAPE_SD = np.array([0.014, 0.010, 0.007, 0.0, 0.0])

@@ -117,12 +117,10 @@ class Brewery:
             tuple(self.beers[i] for i in row),
             tuple(f"{_initials(self.beers[i])}-{draw}-{b + 1:03d}" for i in kept for b in range(n_batches)),
             absorbance_of(
-                self.colour_ebc[row],
-                self._shapes[row],
-                strength=strength[kept].ravel(),
+                self.colour_ebc[row], self._shapes[row], strength=strength[kept].ravel(),
                 batch_shape=shape[kept].reshape(row.size, -1),
             ),
-        )
+        )  # fmt: skip
 
     def foreign_batches(self, n: int, *, draw: int = 0, apart: float = 0.0) -> Liquids:
         """Return one batch each of `n` beers of nobody's, over the colour range of the house, shapes of their own.

@@ -92,7 +92,6 @@ class Bench:
         n_batches = len(liquids.batch)
         order = np.arange(n_batches) if per_session is None else rng.permutation(n_batches)
         plan = _plan(order, conditions, per_session or n_batches)
-        faults = plan.faults
         n = plan.role.size
         is_sample, is_light = plan.role == "sample", plan.role != "dark"
 
@@ -103,13 +102,12 @@ class Bench:
         drift = DARK_DRIFT_SD * rng.standard_normal(n)
 
         absorbance = np.zeros((n, LIGHT_NM.size))
-        absorbance[is_sample] = _in_the_cup(
-            liquids, plan.batch[is_sample], [faults[i] for i in np.flatnonzero(is_sample)]
-        )
+        in_cup = [plan.faults[i] for i in np.flatnonzero(is_sample)]
+        absorbance[is_sample] = _in_the_cup(liquids, plan.batch[is_sample], in_cup)
         absorbance[plan.role == "control"] = _sealed_dye()
 
         def fault(name: str) -> Floats:
-            return np.array([getattr(f, name) for f in faults], dtype=float)
+            return np.array([getattr(f, name) for f in plan.faults], dtype=float)
 
         reflectance = self.cup.reflectance(
             absorbance,
@@ -129,7 +127,7 @@ class Bench:
             light,
             exposure=fault("exposure"),
             shift_nm=fault("shift_nm"),
-            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in faults], dtype=float),
+            ceiling=np.array([FULL_SCALE if f.clip is None else f.clip for f in plan.faults], dtype=float),
             dark_drift=drift,
             rng=rng,
         )
@@ -152,24 +150,15 @@ class Bench:
         scan_id = [f"{name}-{k + 1:02d}" for name, k in zip(session, plan.turn, strict=True)]
         return pd.DataFrame(
             {
-                "role": plan.role,
-                "sample": sample,
-                "pour": pour,
-                "batch": batch,
-                "beer": beer,
-                "measured_at": at,
+                "role": plan.role, "sample": sample, "pour": pour, "batch": batch, "beer": beer, "measured_at": at,
                 "integration_ms": [INTEGRATION_MS * f.exposure for f in plan.faults],
-                "fill_ml": np.where(in_cup, FILL_ML, np.nan),
-                "cup": np.where(in_cup, "C40", ""),
-                "cup_mm": np.where(in_cup, CUP_MM, np.nan),
-                "instrument": self.spectrometer.name,
-                "session": session,
-                "operator": [("KA", "LB")[int(s) % 2] for s in plan.session],
-                "stage": "package",
+                "fill_ml": np.where(in_cup, FILL_ML, np.nan), "cup": np.where(in_cup, "C40", ""),
+                "cup_mm": np.where(in_cup, CUP_MM, np.nan), "instrument": self.spectrometer.name, "session": session,
+                "operator": [("KA", "LB")[int(s) % 2] for s in plan.session], "stage": "package",
                 "reference_kind": np.where(plan.role == "dark", "", "water"),
             },
             index=pd.Index(scan_id, name="scan_id"),
-        )
+        )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -194,15 +183,9 @@ def _plan(order: Ints, conditions: Sequence[Sequence[PourConditions]], per_sessi
         opening += [("reference", 0, 0, good), ("control", 0, 0, good)]
         samples = [("sample", b, k, f) for b in batches for k, f in enumerate(conditions[b])]
         rows += [(role, session, turn, b, k, f) for turn, (role, b, k, f) in enumerate(opening + samples)]
-    role, session_of, turn_of, batch, pour, faults = zip(*rows, strict=True)
-    return _Plan(
-        np.array(role),
-        np.array(session_of),
-        np.array(turn_of),
-        np.array(batch),
-        np.array(pour),
-        list(faults),
-    )
+    *columns, faults = zip(*rows, strict=True)
+    role, session_of, turn_of, batch, pour = map(np.array, columns)
+    return _Plan(role, session_of, turn_of, batch, pour, list(faults))
 
 
 def _in_the_cup(liquids: Liquids, batch: Ints, faults: Sequence[PourConditions]) -> Floats:

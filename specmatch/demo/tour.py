@@ -86,15 +86,9 @@ def make_set(year: str | Path | Session) -> tuple[ReferenceSet, pd.DataFrame]:
     """Make the reference set of the brewery's year, the one that is published."""
     built, left_out = build_set([year], unit="EBC", name=SET_NAME)
     refs = ReferenceSet(
-        built.spectra,
-        built.scans,
-        built.batches,
-        name=SET_NAME,
-        colour_unit=built.colour_unit,
-        band_nm=built.band_nm,
-        reference_kind=built.reference_kind,
-        licence="CC0-1.0",
-    )
+        built.spectra, built.scans, built.batches, name=SET_NAME, colour_unit=built.colour_unit,
+        band_nm=built.band_nm, reference_kind=built.reference_kind, licence="CC0-1.0",
+    )  # fmt: skip
     return refs, left_out
 
 

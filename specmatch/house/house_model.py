@@ -1,6 +1,7 @@
 """The house model: colour, identity and domain fitted on one reference set, and the readings they give.
 
-The public face: a method is its documentation and one call into a room below.
+The public face: a method is its documentation and one call into a room below. What a reading does not need is imported
+where it is called, because a command that reads starts anew for each folder.
 """
 
 from __future__ import annotations
@@ -16,25 +17,22 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
-from specmatch.house.decision.risks import limit_risks, limits_by_risk
 from specmatch.house.decision.specification import Specification
-from specmatch.house.fitting.fitting import FittedHouse, one_thread
-from specmatch.house.fitting.second_module import fit_set
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
-from specmatch.house.reading.budget import budget_table
-from specmatch.house.reading.changeover import ChangeoverSeries, changeover_series, changeover_table
 from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
-from specmatch.house.transfer import transfer_house, transfers_table
 from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.threads import one_thread
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
 
 if TYPE_CHECKING:
+    from specmatch.house.reading.changeover import ChangeoverSeries
     from specmatch.measurement.session import Session
     from specmatch.reference.reference_set import ReferenceSet
 
@@ -164,6 +162,8 @@ class HouseModel:
                 f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
                 "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
             )
+        from specmatch.house.fitting.second_module import fit_set
+
         with one_thread():
             self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
         self._fitted_by = who.strip()
@@ -197,6 +197,8 @@ class HouseModel:
         >>> len(more.fitted.batches), more.refit_reasons
         (19, ())
         """
+        from specmatch.house.fitting.second_module import fit_set
+
         with one_thread():
             return self.with_fitted(fit_set(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
 
@@ -211,6 +213,7 @@ class HouseModel:
         scans: pd.DataFrame | None = None,
         *,
         instrument: str,
+        band_nm: tuple[float, float] | None = None,
     ) -> HouseModel:
         """Return a model of this house and of a second module, taught by batches of the set measured on both.
 
@@ -225,6 +228,9 @@ class HouseModel:
             Name of the second module, as the column `instrument` will state it. For another lamp, cup or base under
             a module of the set, that module's name; the new part is the one whose name (`lamp`, `cup`, `base`) the
             set does not hold.
+        band_nm : tuple of float, optional
+            Lowest and highest wavelength, nm, in which the second module's references carry signal; a session brings
+            its own. Without it the band is estimated from the pours.
 
         Returns
         -------
@@ -245,11 +251,11 @@ class HouseModel:
 
         Notes
         -----
-        The map is chosen among few parameters (glare, path, level, axis, slit, stray light, a matt base), the same
-        changing with wavelength, slope and bias, and a windowed ridge drawn to the identity (Wang, Veltkamp,
-        Kowalski, Anal. Chem. 63:2750, 1991), by shared batches left out. The set is then fitted anew as the second
-        module would see it; each batch is carried by another map as likely as the best, so that identity bears the
-        error of the transfer, and the colour interval is widened by it.
+        The map is chosen among none, few parameters (glare, path, level, axis, slit, stray light, a matt base), and
+        these with axis, slit and stray light changing with wavelength, as another lamp makes them, by shared batches
+        left out. The set is then fitted anew as the second module would see it, with that module's noise; each batch
+        is carried by another map as likely as the best, so that identity bears the error of the transfer, and the
+        colour interval is widened by it.
 
         Examples
         --------
@@ -260,10 +266,15 @@ class HouseModel:
         >>> both.transfers[["instrument", "n_batches"]].values.tolist()
         [['unit 2', 6]]
         """
+        from specmatch.house.transfer import transfer_house
+
         with one_thread():
             return self.with_fitted(
-                transfer_house(self.fitted, spectra, scans, instrument, false_reject_rate=self.false_reject_rate)
-            )
+                transfer_house(
+                    self.fitted, spectra, scans, instrument,
+                    band_nm=band_nm, false_reject_rate=self.false_reject_rate,
+                )
+            )  # fmt: skip
 
     @property
     def transfers(self) -> pd.DataFrame:
@@ -273,6 +284,8 @@ class HouseModel:
         measurements in it), `identity_error` (in units of the scatter within a beer), `colour_sd` (relative standard
         deviation that joins the colour interval) and `advice` (`transfer serves` or `measure a set of its own`).
         """
+        from specmatch.house.transfer import transfers_table
+
         return transfers_table(self.fitted)
 
     def with_fitted(self, fitted: FittedHouse) -> HouseModel:
@@ -578,6 +591,8 @@ class HouseModel:
         >>> left.loc["AL-1-001-S1", "sentence"]
         'no Meadow Pils seen; a part under 33% may be missed'
         """
+        from specmatch.house.reading.changeover import changeover_table
+
         return joined(
             parts_by_module(self.fitted, spectra, scans),
             lambda part: changeover_table(part.fitted, part.samples(), before=before, after=after),
@@ -626,6 +641,8 @@ class HouseModel:
         >>> house.changeover_series(row, before="Meadow Pils", after="Amber Lane").first
         'package 0'
         """
+        from specmatch.house.reading.changeover import changeover_series
+
         (part,) = self._one_module(spectra, scans)
         return changeover_series(part.fitted, part.samples(), before=before, after=after)
 
@@ -734,6 +751,8 @@ class HouseModel:
         >>> risks.loc["Amber Lane", "rule"], int(risks.loc["Amber Lane", "n_batches"])
         ('guarded_acceptance', 6)
         """
+        from specmatch.house.decision.risks import limit_risks
+
         return limit_risks(self.fitted, specification)
 
     def limits_by_risk(self, specification: Specification, *, producer_risk: float) -> Specification:
@@ -762,6 +781,8 @@ class HouseModel:
         >>> round(float(house.limit_risks(mild)["held_of_conforming"].iloc[0]), 3)
         0.02
         """
+        from specmatch.house.decision.risks import limits_by_risk
+
         return limits_by_risk(self.fitted, specification, producer_risk)
 
     def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:
@@ -807,6 +828,8 @@ class HouseModel:
         >>> round(float(parts["share"].sum()), 6)
         1.0
         """
+        from specmatch.house.reading.budget import budget_table
+
         return budget_table(self.fitted, n_pours=n_pours, lab_sd=lab_sd)
 
     def save(self, path: str | Path) -> None:

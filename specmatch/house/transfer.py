@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.batches import check_scans
 from specmatch.errors import OptionError, TableError
 from specmatch.house.fitting.conditions import Conditions, departures_from, plain_text
-from specmatch.house.fitting.fitting import FittedHouse, SharedPours
+from specmatch.house.fitting.fitted import FittedHouse, SharedPours
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
 from specmatch.house.reading.modules import PARTS
 from specmatch.house.reading.samples import prepare_samples
@@ -25,10 +25,17 @@ COLUMNS = (
 
 
 def transfer_house(
-    fitted: FittedHouse, spectra: Any, scans: Any, instrument: str, *, false_reject_rate: float
+    fitted: FittedHouse,
+    spectra: Any,
+    scans: Any,
+    instrument: str,
+    *,
+    band_nm: tuple[float, float] | None,
+    false_reject_rate: float,
 ) -> FittedHouse:
     """Teach a model a second module, or another lamp, cup or base."""
     if hasattr(spectra, "scans") and hasattr(spectra, "spectra"):
+        band_nm = spectra.band_nm if band_nm is None else band_nm
         spectra, scans = spectra.spectra, spectra.scans if scans is None else scans
     name = plain_text(instrument)
     if not name:
@@ -51,9 +58,11 @@ def transfer_house(
     batch_of = table.groupby("sample", sort=False)["batch"].first()
     batch = np.array([code[batch_of[sample]] for sample in samples.averages.names], dtype=np.int64)
     good = np.ones(len(samples.pours.names), bool) if samples.odd is None else ~samples.odd.odd
-    shared = SharedPours(
-        samples.pours.reflectance[good], samples.sample_of_pour[good], batch[samples.sample_of_pour][good]
-    )
+    reflectance = samples.pours.reflectance[good]
+    if band_nm is not None:
+        nm = fitted.wavelength_nm
+        reflectance = np.where((nm >= band_nm[0]) & (nm <= band_nm[1]), reflectance, np.nan)  # no light, no value
+    shared = SharedPours(reflectance, samples.sample_of_pour[good], batch[samples.sample_of_pour][good])
     return with_module(fitted, teach_module(fitted, shared, names, false_reject_rate=false_reject_rate))
 
 

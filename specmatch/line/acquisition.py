@@ -83,12 +83,9 @@ class ScanReader:
         return file
 
 
-def measure_listed(
-    rows: pd.DataFrame, files: Sequence[ScanFile], *, folder: str, sheets: FolderSheets | None = None
-) -> Measured:
+def measure_listed(sheets: FolderSheets, files: Sequence[ScanFile], *, folder: str) -> Measured:
     """Measure rows of `scans.csv`: samples and controls with the darks and references that they need."""
-    results = [list(file.scans) if file.scans else (file.reason or "holds no spectrum") for file in files]
-    found = join_scans(rows, results, sheets=sheets)
+    found = join_scans(sheets, [list(file.scans) or file.reason or "holds no spectrum" for file in files])
     by_path = {file.path: file for file in files}
     file_of = {str(scan): by_path[path] for scan, path in found.rows["file"].items()}
     there = {path: file for path, file in by_path.items() if file.sha256}
@@ -103,7 +100,7 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
     for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
         rows[column] = ""
     rows["integration_ms"], rows["time"] = float("nan"), None
-    return measure_listed(rows, files, folder=files[0].path)
+    return measure_listed(FolderSheets(rows), files, folder=files[0].path)
 
 
 def bare_scans(file: ScanFile) -> pd.DataFrame:
@@ -145,13 +142,12 @@ def measure_source(source: str | Path, *, date_order: str | None = None) -> Meas
     sheets = read_sheets(path, date_order=date_order)
     reader = ScanReader(path)
     files = [_read(reader, name) for name in sheets.rows["file"]]
-    return measure_listed(sheets.rows, files, folder=str(path), sheets=sheets)
+    return measure_listed(sheets, files, folder=str(path))
 
 
 def bare_spectra(path: Path) -> pd.DataFrame:
     """Return the reflectance spectra of one file as they stand in it, a row a spectrum."""
-    file = ScanReader(path.parent).read(path.name)
-    return bare_scans(file)
+    return bare_scans(ScanReader(path.parent).read(path.name))
 
 
 def spectra_of(scans: Sequence[Scan], name: str) -> pd.DataFrame:

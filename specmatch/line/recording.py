@@ -27,15 +27,7 @@ from specmatch.line.rules.controls import (
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
 from specmatch.line.rules.materials import Statements, statements_of
-from specmatch.line.rules.run_rule import (
-    OPEN,
-    READING,
-    RETEST,
-    Judged,
-    find_run,
-    judge_in_run,
-    without_grid,
-)
+from specmatch.line.rules.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
 from specmatch.line.rules.standing import (
     LEFT_OUT,
     PUT_RIGHT,
@@ -107,14 +99,11 @@ def _common(setting: LineSetting, time: tuple[str, float], rows: pd.DataFrame) -
         return ", ".join(dict.fromkeys(value for value in values if isinstance(value, str) and value))
 
     record: Record = {
-        "measured_at": time[0],
-        "measured_unix": time[1],
-        "line": setting.line,
+        "measured_at": time[0], "measured_unix": time[1], "line": setting.line,
         # the sheet knows who poured; a name given for the whole watch only fills its blanks
         "operator": said("operator") or setting.operator,
-        "instrument": said("instrument"),
-        "model_hash": setting.model_hash,
-    }
+        "instrument": said("instrument"), "model_hash": setting.model_hash,
+    }  # fmt: skip
     if session := said("session"):
         record["session"] = session
     if setting.in_force is not None:
@@ -131,16 +120,11 @@ def _references(journal: Journal, setting: LineSetting, measured: Measured) -> I
         with journal.writing():
             if file.path in journal.seen(file.sha256):
                 continue
-            time = measured.time_of(scan_id)
-            level, peak = reference_level(light, usable), peak_position(light, nm)
+            common = _common(setting, measured.time_of(scan_id), measured.rows.loc[[scan_id]])
+            reading = {"level": reference_level(light, usable), "peak_nm": peak_position(light, nm)}
+            files = {file.path: file.sha256}
             yield journal.append(
-                {
-                    "kind": REFERENCE,
-                    **_common(setting, time, measured.rows.loc[[scan_id]]),
-                    "sample": scan_id,
-                    "reading": {"level": level, "peak_nm": peak},
-                    "scan_files": {file.path: file.sha256},
-                }
+                {"kind": REFERENCE, **common, "sample": scan_id, "reading": reading, "scan_files": files}
             )
 
 
@@ -166,13 +150,9 @@ def _control(
         if name in row and isinstance(row[name].iloc[0], str) and row[name].iloc[0]
     }
     record = {
-        **_common(setting, time, row),
-        **words,
-        "sample": scan_id,
-        "scan_files": {file.path: file.sha256},
-        "stated": {file.path: stated[file.path]},
-    }
-    spectrum = session.controls.loc[scan_id]
+        **_common(setting, time, row), **words, "sample": scan_id, "scan_files": {file.path: file.sha256},
+        "stated": {file.path: stated[file.path]}, "optical_density": optical_density(session.controls.loc[scan_id]),
+    }  # fmt: skip
     kept = kept_mean(session.controls.loc[[scan_id]], row)
     with journal.writing():
         if standing_of(journal, file.path, file.sha256, stated, claim=None) != standing:
@@ -181,9 +161,8 @@ def _control(
         if replaced:
             record["replaces"] = replaced[-1]
         return record_control(
-            journal, setting, reading, codes, {**record, "optical_density": optical_density(spectrum)},
-            kept=kept, statements=statements, replaced=replaced,
-        )  # fmt: skip
+            journal, setting, reading, codes, record, kept=kept, statements=statements, replaced=replaced
+        )
 
 
 def record_control(
@@ -286,15 +265,7 @@ def record_sample(
     journal: Journal, setting: LineSetting, judged: Judged, record: Record, *, replaced: Sequence[int] = ()
 ) -> list[Record]:
     """Decide on a sample by its run and its line's control and add it; call it inside `writing`."""
-    house, specification = setting.house, setting.specification
-    basis: Record = {
-        "set_name": house.fitted.set_name,
-        "set_hash": house.fitted.set_hash,
-        "coverage": house.coverage,
-        "false_reject_rate": house.false_reject_rate,
-        "specification_hash": specification.hash,
-    }
-    documents = [(specification.hash, "specification", specification.text)] if specification.hash else []
+    basis, documents = setting.basis, setting.documents
     if replaced:
         basis["replaces"] = replaced[-1]
         basis["put_right"] = changed_since(journal.entry(replaced[-1]), record)
@@ -316,16 +287,9 @@ def record_sample(
         pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
     got = judge_in_run(run, judged, pooled, control=trouble)
     decided = {
-        "kind": got.kind,
-        "concerns": got.concerns,
-        **record,
-        **basis,
-        "decision": got.decision,
-        "reason": got.reason,
-        "advice": got.advice,
-        "run_state": got.run_state,
-        "reading": got.reading,
-    }
+        "kind": got.kind, "concerns": got.concerns, **record, **basis, "decision": got.decision, "reason": got.reason,
+        "advice": got.advice, "run_state": got.run_state, "reading": got.reading,
+    }  # fmt: skip
     if got.overridden:
         decided["overridden_by"] = run.override
     if got.kind == RETEST and pooled is not None:

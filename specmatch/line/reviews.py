@@ -37,17 +37,8 @@ def override(
     run = find_run(journal, line, beer, lot)
     if run.state != CLEAR:
         raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
-    return journal.append(
-        {
-            "kind": REVIEW,
-            "line": line,
-            "claimed": beer,
-            "lot": lot,
-            **signed,
-            "before_the_fact": True,
-            "run_state": CLEAR,
-        }
-    )
+    of_run = {"kind": REVIEW, "line": line, "claimed": beer, "lot": lot}
+    return journal.append({**of_run, **signed, "before_the_fact": True, "run_state": CLEAR})
 
 
 def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
@@ -56,50 +47,25 @@ def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note
     from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
-    return journal.append(
-        {
-            "kind": BASELINE,
-            "line": line,
-            "operator": operator,
-            "reason": note,
-            "from": start,
-            "to": end,
-            "from_unix": from_unix,
-            "to_unix": to_unix,
-        }
-    )
+    period = {"from": start, "to": end, "from_unix": from_unix, "to_unix": to_unix}
+    return journal.append({"kind": BASELINE, "line": line, "operator": operator, "reason": note, **period})
 
 
 def put_in_force(journal: Journal, setting: LineSetting) -> int:
     """Return the entry that says what a line is judged by, added where anything of it is new; who put it there too."""
-    fitted = setting.house.fitted
+    house = setting.house
     wanted = {
-        "line": setting.line,
-        "model_hash": setting.model_hash,
-        "put_in_force_by": setting.house.fitted_by,
-        "set_name": fitted.set_name,
-        "set_hash": fitted.set_hash,
-        "specification_hash": setting.specification.hash,
-        "coverage": setting.house.coverage,
-        "false_reject_rate": setting.house.false_reject_rate,
-        "control_hours": setting.control_hours,
-        "second_name": setting.second_name,
-    }
-    documents = (
-        [(setting.specification.hash, "specification", setting.specification.text)]
-        if setting.specification.hash
-        else []
-    )
+        "line": setting.line, "model_hash": setting.model_hash, "put_in_force_by": house.fitted_by, **setting.basis,
+        "control_hours": setting.control_hours, "second_name": setting.second_name,
+    }  # fmt: skip
     with journal.writing():
         last = journal.select("kind = ? AND line = ?", (IN_FORCE, setting.line), last=1)
         if last and all(last[0].get(name) == value for name, value in wanted.items()):
             return int(last[0]["entry"])
-        who = setting.house.fitted_by or "a person who left no name (fit --who)"
-        said = f"model {setting.model_hash[:12]} of set {fitted.set_name} put in force; fitted by {who}"
-        operator = {"operator": setting.operator}
-        return int(
-            journal.append({"kind": IN_FORCE, **wanted, **operator, "reason": said}, documents=documents)["entry"]
-        )
+        who = house.fitted_by or "a person who left no name (fit --who)"
+        said = f"model {setting.model_hash[:12]} of set {house.fitted.set_name} put in force; fitted by {who}"
+        row = {"kind": IN_FORCE, **wanted, "operator": setting.operator, "reason": said}
+        return int(journal.append(row, documents=setting.documents)["entry"])
 
 
 def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str, second: str) -> Record:

@@ -23,7 +23,6 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.standing import standing_of, stated_of
-from specmatch.measurement.folder.batches import no_batches
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.folder import FolderSheets, listed_scans
 from specmatch.measurement.folder.materials import no_materials, read_materials
@@ -243,9 +242,8 @@ class Watch:
     def _measure(self, part: pd.DataFrame, files: list[ScanFile]) -> Measured:
         """Measure rows of the sheet; what is known of controls among them is read each time."""
         controls = bool((part["role"] == "control").any())
-        materials = read_materials(self.folder, []) if controls else no_materials()
-        sheets = FolderSheets(part, no_batches(), materials, [], [])
-        return measure_listed(part, files, folder=str(self.folder), sheets=sheets)
+        sheets = FolderSheets(part, materials=read_materials(self.folder, []) if controls else no_materials())
+        return measure_listed(sheets, files, folder=str(self.folder))
 
     def _light(self, rows: pd.DataFrame, place: int) -> dict[int, ScanFile] | None:
         """Darks and references of the sample's session and some before it, by place; None while one is on its way."""

@@ -29,11 +29,11 @@ def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
     # one way of sorting for all instruments: an order by date with undated scans in it would be made up
     times = reference_times(history)
     order = np.argsort(times.to_numpy(), kind="stable") if times is not None else np.arange(len(history))
-    light = [row for session in sessions for row in session.references.to_numpy(float)]
-    nm = [
-        session.references.columns.to_numpy(float) for session in sessions for _ in range(session.references.shape[0])
+    light = [
+        (row, session.references.columns.to_numpy(float), session.usable.to_numpy(bool))
+        for session in sessions
+        for row in session.references.to_numpy(float)
     ]
-    usable = [session.usable.to_numpy(bool) for session in sessions for _ in range(session.references.shape[0])]
     level, instrument = np.full(len(history), np.nan), history["instrument"].to_numpy()
     code = history["code"].to_numpy(dtype=object, copy=True)
     carries = code != WEAK
@@ -41,8 +41,7 @@ def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
         own = [i for i in order if instrument[i] == name]
         lit = next((i for i in own if carries[i]), None)
         if lit is not None:
-            own_light, own_nm, own_usable = ([table[i] for i in own] for table in (light, nm, usable))
-            level[own] = _levels(own_light, own_nm, own_usable, own.index(lit))
+            level[own] = _levels([light[i] for i in own], own.index(lit))
             lit_ones = [i for i in own if carries[i]]
             for place in jumps(level[lit_ones]):
                 code[lit_ones[place]] = DRIFTED
@@ -65,18 +64,21 @@ def _rows(session: Session) -> pd.DataFrame:
     return pd.DataFrame({"folder": session.folder, **known, "code": pd.Series(codes, dtype=object)}, index=rows.index)
 
 
-def _levels(light: Sequence[Floats], nm: Sequence[Floats], usable: Sequence[Mask], first: int) -> Floats:
+def _levels(light: Sequence[tuple[Floats, Floats, Mask]], first: int) -> Floats:
     """Return the median quotient of each to the first, over the wavelengths where all can be used."""
-    # where nothing of a scan is usable (no light at all), whatever was measured still has a level
-    kept = [
-        np.isfinite(y) & (use if (use & np.isfinite(y)).any() else True) for y, use in zip(light, usable, strict=True)
-    ]
-    seen = [x[keep] for x, keep in zip(nm, kept, strict=True)]
-    low, high = max(x[0] for x in seen), min(x[-1] for x in seen)
-    grid = seen[first][(seen[first] >= low) & (seen[first] <= high)]
+    # light: of each scan its light, its wavelengths, and which of them are usable
+    seen = []
+    for y, nm, usable in light:
+        known = np.isfinite(y)
+        # where nothing of a scan is usable (no light at all), whatever was measured still has a level
+        keep = known & usable if (known & usable).any() else known
+        seen.append((nm[keep], y[keep]))
+    low, high = max(x[0] for x, _ in seen), min(x[-1] for x, _ in seen)
+    grid = seen[first][0]
+    grid = grid[(grid >= low) & (grid <= high)]
     if grid.size == 0:
         raise TableError(
             "the reference scans of one instrument share no usable wavelength; make a history of each folder"
         )
-    on_grid = [np.interp(grid, x, y[keep]) for x, y, keep in zip(seen, light, kept, strict=True)]
+    on_grid = [np.interp(grid, x, y) for x, y in seen]
     return np.array([float(np.median(values / on_grid[first])) for values in on_grid])

@@ -3,7 +3,6 @@
 What the sheets of a folder say of its scans, in the forms of a session.
 """
 
-from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -51,14 +50,15 @@ def one_reference_kind(rows: pd.DataFrame) -> str:
 def known_columns(rows: pd.DataFrame) -> pd.DataFrame:
     """Return the rows of the sheet without the columns of the folder's own, and without columns that say nothing."""
     table = rows.drop(columns=[column for column in _OWN if column in rows])
-    blank = [c for c in table if c not in ("pour", "sample", "batch") and (table[c].isna() | (table[c] == "")).all()]
-    return table.drop(columns=blank)
+    cells = table.to_numpy(dtype=object)  # at once: column by column it takes a fifth of the time of measuring a folder
+    said = ~(pd.isna(cells) | (cells == "")).all(axis=0)
+    return table.loc[:, said | table.columns.isin(("pour", "sample", "batch"))]
 
 
 def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     """Return the beer that the sheet says each sample is."""
     # rows (n, k), scans (n, m)
-    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()})
+    pairs = pd.DataFrame({"sample": scans["sample"].to_numpy(), "beer": rows["beer"].to_numpy()}, dtype=object)
     pairs = pairs[pairs["beer"] != ""].drop_duplicates()
     twice = pairs["sample"].duplicated(keep=False)
     if twice.any():
@@ -67,9 +67,7 @@ def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
         raise ParentsError(
             f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
         )
-    return pd.Series(
-        pairs["beer"].to_numpy(dtype=object), index=pd.Index(pairs["sample"], name="sample", dtype=object), name="beer"
-    )
+    return pairs.set_index("sample")["beer"]
 
 
 @dataclass(frozen=True, eq=False)
@@ -282,7 +280,7 @@ def session_of(
         depth_mm=one_depth_mm(scans),
         folder=str(folder),
         sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
-        check_scans=_pieces(found),
+        check_scans=known_columns(found.rows[(found.rows["role"] == "check").to_numpy()]),
         materials=found.materials,
     )
 
@@ -294,11 +292,6 @@ def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRo
     lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
     raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
     return checks + full
-
-
-def _pieces(found: MeasuredFolder) -> pd.DataFrame:
-    """Rows of the sheet of pieces that only a commissioning looks at."""
-    return known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
 
 
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:
@@ -343,9 +336,7 @@ def _usable_rows(
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
     """Refuse a folder in which the sheet itself gives a scan no dark or no reference: that is mended in the sheet."""
-    listed = {(row.instrument, row.role) for row in found.rows[["instrument", "role"]].itertuples()} | set(
-        found.unread_roles
-    )
+    listed = found.unread_roles | set(zip(found.rows["instrument"], found.rows["role"], strict=True))
     raw = paired.raw
     for i in paired.rows("sample", "control"):
         instrument = raw.instrument[i]
@@ -353,8 +344,7 @@ def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
             if needed and (instrument, role) not in listed:
                 raise MissingScanError(
                     f"scan {raw.scan_ids[i]!r} has no {role} scan{of_instrument(instrument)}: scans.csv lists none; "
-                    "take one, or list "
-                    f"its file with role {role}"
+                    f"take one, or list its file with role {role}"
                 )
 
 
@@ -372,22 +362,15 @@ def _live_of_pours(direct: pd.DataFrame, rows: pd.DataFrame) -> Mask:
 def _within_reason(table: pd.DataFrame, usable: Mask) -> tuple[Mask, list[tuple[str, str]]]:
     """Leave out scans that nothing can be made of: no value at all, or far brighter than their reference."""
     values = table.to_numpy(float)
-    keep = np.ones(len(table), bool)
     reasons = []
     empty = ~np.isfinite(values[:, usable]).any(axis=1)
     level = np.full(len(table), np.nan)
     level[~empty] = np.nanmedian(values[~empty][:, usable], axis=1)
-    for k in np.flatnonzero(empty | (level > 1.5)):
-        keep[k] = False
-        said = (
-            "no channel carries light"
-            if empty[k]
-            else f"reflects {level[k]:.2f} times its reference, which no beer does"
-        )
+    beyond = empty | (level > 1.5)
+    for k in np.flatnonzero(beyond):
+        bright = f"reflects {level[k]:.2f} times its reference, which no beer does"
+        said = "no channel carries light" if empty[k] else bright
         reasons.append(
             (str(table.index[k]), f"{said}: wrong reference, wrong dark or wrong integration time; measure again")
         )
-    return keep, reasons
-
-
-__all__: Sequence[str] = ("Session", "measure", "session_of")
+    return ~beyond, reasons

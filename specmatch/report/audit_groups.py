@@ -5,7 +5,7 @@ from typing import Any
 
 import pandas as pd
 
-from specmatch.reference.audit.remedies import remedy_of
+from specmatch.reference.audit.remedies import Remedy, remedy_of
 from specmatch.wording import listed
 
 _MOST_SHOWN, _MOST_NAMED = 8, 12
@@ -27,29 +27,25 @@ _ALIKE = ("missing_lab", "thin_beer", "colour_gap")
 
 def grouped(findings: pd.DataFrame, scans: pd.DataFrame, batches: pd.DataFrame, place: str) -> list[dict[str, Any]]:
     """Return findings by code and by what carries out their advice, in the order of the audit."""
-    groups: dict[tuple[str, str], dict[str, Any]] = {}
+    groups: dict[tuple[str, str], list[tuple[dict[str, Any], Remedy]]] = {}
     for row in findings.to_dict("records"):
         remedy = remedy_of(row["code"], row["level"], row["subject"], row["suggestion"], scans, batches)
         level = row["level"] if row["code"] == "mislabelled" else ""
-        group = groups.setdefault(
-            (row["code"], level),
-            {"code": row["code"], "sentence": "", "action": row["action"], "findings": [], "sentences": [],
-             "commands": [], "subjects": [], "edits": []},
-        )  # fmt: skip
-        group["findings"].append(row["finding"])
-        group["sentences"].append(row["sentence"])
-        group["subjects"].append(row["subject"])
-        if (edit := remedy.row()) is not None:
-            group["edits"].append(edit | {"reason": row["sentence"]})
-        group["commands"].append(remedy.command(place, row["finding"]))
-    for group in groups.values():
-        n = len(group["findings"])
-        names = listed(group["subjects"], _MOST_NAMED)
-        together = _TOGETHER.get(group["code"], f"{{n}} findings of {group['code']}")
-        group["sentence"] = group["sentences"][0] if n == 1 else together.format(n=n, names=names)
-        if n > 1 and group["code"] in _ALIKE:
-            group["commands"] = list(dict.fromkeys(group["commands"]))
-    return list(groups.values())
+        groups.setdefault((row["code"], level), []).append((row, remedy))
+    return [_group(code, rows, place) for (code, _), rows in groups.items()]
+
+
+def _group(code: str, rows: list[tuple[dict[str, Any], Remedy]], place: str) -> dict[str, Any]:
+    findings, sentences, subjects = ([row[name] for row, _ in rows] for name in ("finding", "sentence", "subject"))
+    together = _TOGETHER.get(code, f"{{n}} findings of {code}").format(n=len(rows), names=listed(subjects, _MOST_NAMED))
+    commands = [remedy.command(place, row["finding"]) for row, remedy in rows]
+    edits = [(remedy.row(), row["sentence"]) for row, remedy in rows]
+    return {
+        "code": code, "sentence": together if len(rows) > 1 else sentences[0], "action": rows[0][0]["action"],
+        "findings": findings, "sentences": sentences,
+        "commands": list(dict.fromkeys(commands)) if code in _ALIKE else commands, "subjects": subjects,
+        "edits": [edit | {"reason": reason} for edit, reason in edits if edit is not None],
+    }  # fmt: skip
 
 
 def group_lines(groups: Sequence[dict[str, Any]]) -> list[str]:

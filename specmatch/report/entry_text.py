@@ -142,14 +142,15 @@ def _waiting_now(now: LineNow, journal: str, width: int, most: int) -> list[str]
         return []
     lines = [f"waits for a person: {len(now.waiting)}"]
     for row in now.waiting[:most]:
-        said = f"{row['run_state']:<{_WORD}} {_whose(row)}: {row['to_do']}"
+        said = f"{row['run_state']:<{_WORD}} {whose(row)}: {row['to_do']}"
         lines += _ends_with(said, f"#{row['entry']}", width)
     if len(now.waiting) > most:
         lines.append(f"  and {len(now.waiting) - most} more: specmatch history {journal}")
     return [*lines, f"  each is settled by: specmatch history {journal} --review ENTRY ...", ""]
 
 
-def _whose(row: Record) -> str:
+def whose(row: Record) -> str:
+    """Return whose packages wait: beer, and lot or sample; a control has none."""
     lot = f"lot {row['lot']}" if row["lot"] else row["sample"]
     return ", ".join(part for part in (row["claimed"], lot) if part) or "control"
 

@@ -38,44 +38,31 @@ def _model_lines(found: _Found) -> list[str]:
     return lines + [f"  {name}: {tuple(entry['shape'])} {entry['dtype']}" for name, entry in arrays.items()]
 
 
+def _at(record: Any, kind: type, *keys: str) -> Any:
+    """Return what a manifest holds at a path; a manifest may come from anybody: empty where it is made otherwise."""
+    for key in keys:
+        record = record.get(key) if isinstance(record, dict) else None
+    return record if isinstance(record, kind) else kind()
+
+
 def _house_lines(manifest: _Found) -> list[str]:
-    """Say what a person asks first; a manifest may come from anybody, so nothing is taken to be there."""
-    record = manifest.get("house")
-    fields = record.get("fields") if isinstance(record, dict) else None
-    if not isinstance(fields, dict):
+    """Say what a person asks first."""
+    fields = _at(manifest, dict, "house", "fields")
+    if not fields:
         return []
-    lines = []
-    for name in ("beers", "batches"):
-        held = fields.get(name)
-        names = held.get("tuple") if isinstance(held, dict) else None
-        if isinstance(names, list):
-            lines.append(f"  {name}: {len(names)}" + (f": {', '.join(map(str, names))}" if name == "beers" else ""))
+    beers, batches = (_at(fields, list, name, "tuple") for name in ("beers", "batches"))
+    lines = [f"  beers: {len(beers)}: {', '.join(map(str, beers))}", f"  batches: {len(batches)}"]
     for name in ("colour_unit", "lowest_colour", "highest_colour", "set_name", "set_hash"):
         if isinstance(fields.get(name), str | int | float):
             lines.append(f"  {name}: {fields[name]}")
-    lines += _module_lines(fields)
-    settings = manifest.get("settings")
-    return lines + [f"  {key}: {value}" for key, value in (settings if isinstance(settings, dict) else {}).items()]
-
-
-def _module_lines(fields: _Found) -> list[str]:
-    """Name the instruments of the set, and the modules that were taught to the model."""
-    conditions = fields.get("conditions")
-    inside = conditions.get("fields") if isinstance(conditions, dict) else None
-    held = inside.get("instrument") if isinstance(inside, dict) else None
-    names = held.get("tuple") if isinstance(held, dict) else None
-    lines = [f"  instruments of the set: {', '.join(map(str, names))}"] if isinstance(names, list) and names else []
-    modules = fields.get("modules")
-    for module in (modules.get("tuple") or ()) if isinstance(modules, dict) else ():
-        one = module.get("fields") if isinstance(module, dict) else None
-        if not isinstance(one, dict):
-            continue
+    if instruments := _at(fields, list, "conditions", "fields", "instrument", "tuple"):
+        lines.append(f"  instruments of the set: {', '.join(map(str, instruments))}")
+    for module in _at(fields, list, "modules", "tuple"):
+        one = _at(module, dict, "fields")
         parts = [f"{part} {one[part]}" for part in ("lamp", "cup", "base") if one.get(part)]
-        shared = one.get("shared")
-        batches = shared.get("tuple") if isinstance(shared, dict) else None
-        said = f"by {counted(len(batches), 'batch')}, {one.get('route')}" if isinstance(batches, list) else ""
-        lines.append(f"  second module: {', '.join([str(one.get('instrument')), *parts])}, taught {said}")
-    return lines
+        taught = f"by {counted(len(_at(one, list, 'shared', 'tuple')), 'batch')}, {one.get('route')}"
+        lines.append(f"  second module: {', '.join([str(one.get('instrument')), *parts])}, taught {taught}")
+    return lines + [f"  {key}: {value}" for key, value in _at(manifest, dict, "settings").items()]
 
 
 def _set_lines(found: _Found) -> list[str]:

@@ -96,17 +96,27 @@ def test_one_claim_for_all(workshop, capsys):
     assert sum(row["decision"] == "hold" for row in got["results"]) >= 9
 
 
-def test_a_changeover_says_what_is_left(workshop, capsys):
-    args = ("verify", workshop / "house.model", workshop / "shift", "--from", "Peat Stout", "--to", "Chalk Lager")
+def test_a_changeover_says_what_is_left(workshop, capsys, tmp_path):
+    few = copy_of(workshop / "shift", tmp_path / "shift")
+    edit_sheet(
+        few, lambda s: s[(s["role"] != "sample") | s["sample"].isin(s["sample"][s["sample"] != ""].unique()[:4])]
+    )
+    args = ("verify", workshop / "house.model", few, "--from", "Peat Stout", "--to", "Chalk Lager")
     code, got = answer_json(capsys, *args)
     assert code == 1
     assert {row["before"] for row in got["results"]} == {"Peat Stout"}
     assert all(0 <= row["fraction_low"] <= row["fraction"] <= row["fraction_high"] <= 1 for row in got["results"])
+    assert len(got["results"]) == 4 and all(row["changeover"] for row in got["results"])
+    assert "go together" in refused(capsys, *args[:-2])
+
+
+@pytest.mark.whole
+def test_a_changeover_in_words_says_what_may_be_missed(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--from", "Peat Stout", "--to", "Chalk Lager")
     text = answer(capsys, *args)[1]
     assert "may be missed" in text
     # a shift of several beers is no changeover: read together its last samples are not the beer after it
     assert "together: " in text
-    assert "go together" in refused(capsys, *args[:-2])
 
 
 def test_packages_of_a_lot_are_judged_together(workshop, capsys):
@@ -115,10 +125,15 @@ def test_packages_of_a_lot_are_judged_together(workshop, capsys):
     assert code == 1
     decisions = [row["decision"] for row in got["results"]]
     assert set(decisions) <= {"consistent", "hold", "another", "rescan", None} and "consistent" in decisions
+    assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
+
+
+@pytest.mark.whole
+def test_packages_under_a_wrong_claim_are_held_and_their_rival_named(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
     wrong = answer_json(capsys, *args, "--claim", "Peat Stout")[1]["results"]
     assert sum(row["decision"] == "consistent" for row in wrong) <= 1
     assert "rival" in answer(capsys, *args)[1]
-    assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
 
 
 @pytest.fixture
@@ -218,6 +233,7 @@ def test_samples_without_a_reference_or_dark_cannot_be_used(workshop, capsys, tm
     assert role in refused(capsys, "read", workshop / "house.model", folder)
 
 
+@pytest.mark.whole
 def test_one_session_without_its_reference_is_read_against_an_old_one_and_says_so(workshop, capsys, tmp_path):
     folder = copy_of(workshop / "year", tmp_path / "year")
     sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)

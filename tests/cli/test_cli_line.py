@@ -110,6 +110,7 @@ def test_limits_and_labels_beside_the_model_are_used_and_recorded(workshop, line
     assert "Summer can" in line
 
 
+@pytest.mark.whole
 def test_watch_once_prints_a_document_a_line_and_then_has_nothing_to_do(workshop, tmp_path, capsys):
     args = ("watch", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db", "--once")
     code, documents = answer_json(capsys, *args)

@@ -18,9 +18,8 @@ def room(tmp_path_factory):
     return folder
 
 
-def test_from_a_sheet_to_a_page_and_a_document(room, capsys):
-    pytest.importorskip("matplotlib")
-    argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK, "--out", str(room / "plan.html")]
+def test_from_a_sheet_to_a_document(room, capsys):
+    argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK]
     assert main([*argv, "--save", str(room / "plan.json"), "--json"]) == 0
     document = json.loads(capsys.readouterr().out)
     results = document["results"]
@@ -29,11 +28,18 @@ def test_from_a_sheet_to_a_page_and_a_document(room, capsys):
     assert {row["beer"]: row["weeks"] for row in results["beers"]} == {
         "Meadow Pils": 2.0, "Amber Lane": 4.0, "Peat Stout": 8.0
     }  # fmt: skip
+
+
+@pytest.mark.whole
+def test_from_a_sheet_to_a_page(room, capsys):
+    pytest.importorskip("matplotlib")
+    assert main(["plan", "--beers", str(room / "beers.csv"), *QUICK, "--out", str(room / "plan.html")]) == 0
     page = (room / "plan.html").read_text(encoding="utf-8")
     assert "At the bench: the first weeks" in page and "Peat Stout" in page
     assert "☐" in page and "NaN" not in page and ">nan<" not in page
 
 
+@pytest.mark.whole
 def test_a_wish_that_is_not_met_is_for_somebody_to_look_at(room, capsys):
     argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK, "--wish", "half_width=0.01", "--cup", "40x6"]
     assert main(argv) == 1

@@ -52,9 +52,10 @@ def test_long_work_says_what_it_is_at_on_a_terminal_only(house_files, capsys, mo
     (house_files / "x.html").unlink()
 
 
-def test_a_young_set_gets_a_page_that_says_what_is_missing(house_files, capsys):
-    out = house_files / "set.html"
-    code = main(["report", str(house_files / "set"), "--out", str(out), "--folds", "3", "--json"])
+def test_a_young_set_gets_a_page_that_says_what_is_missing_and_how_its_references_went(house_files, capsys):
+    out, folder = house_files / "set.html", str(house_files / "monday")
+    args = ["report", str(house_files / "set"), "--out", str(out), "--folds", "3", "--measured", folder]
+    code = main([*args, "--json"])
     told = json.loads(capsys.readouterr().out)
     assert code in (0, 1)
     assert told["results"]["of"] == "set"
@@ -62,15 +63,8 @@ def test_a_young_set_gets_a_page_that_says_what_is_missing(house_files, capsys):
     page = out.read_text(encoding="utf-8")
     assert "Reference set tiny" in page
     assert "What it cannot do" in page
-
-
-def test_the_folders_of_a_set_bring_the_history_of_their_references(house_files, capsys):
-    out, folder = house_files / "set.html", str(house_files / "monday")
-    assert main(["report", str(house_files / "set"), "--out", str(out), "--folds", "3", "--measured", folder]) in (0, 1)
-    page = out.read_text(encoding="utf-8")
     assert "One reference scan, nothing to hold it against; off those before them: 0" in page
     assert "light of the reference" in page
-    capsys.readouterr()
 
 
 def test_a_model_gets_a_page_with_a_sheet_for_each_departure(house_files, capsys):

@@ -9,7 +9,7 @@ from benchmarks.houses import House, HouseSpec
 from benchmarks.houses.liquids import LiquidSpec
 from benchmarks.transfer import counts, figures, reference_set
 from specmatch.errors import OptionError, ReferenceSetError, TableError, TooFewBatchesError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 
 UNIT = "unit-harsh_second"
 
@@ -179,6 +179,7 @@ def test_batches_that_only_the_second_module_has_measured_teach_it_too(whole, ne
     assert (readings["nearest_batch"] == [name.removesuffix("-S1") for name in readings.index]).mean() > 0.8
 
 
+@pytest.mark.whole
 def test_batches_that_are_added_keep_the_modules_that_were_taught(both, refs, house, new):
     later = house.draw(1, 4)
     names = {name: f"L-{name}" for name in later.batches.index}

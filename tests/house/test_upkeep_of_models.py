@@ -28,10 +28,18 @@ def house(brewery):
     return sm.HouseModel().fit(joined(brewery.draw(8)))
 
 
-def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
-    few = brewery.beers[:5]
-    past, more, new = (brewery.draw(n, draw=draw, beers=few) for n, draw in ((5, 0), (1, 1), (1, 2)))
-    old = sm.HouseModel().fit(joined(past))
+@pytest.fixture(scope="module")
+def past(brewery):
+    return brewery.draw(5, beers=brewery.beers[:5])
+
+
+@pytest.fixture(scope="module")
+def old(past):
+    return sm.HouseModel().fit(joined(past))
+
+
+def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery, past, old):
+    more, new = (brewery.draw(1, draw=draw, beers=brewery.beers[:5]) for draw in (1, 2))
     before = old.read(new.spectra, scans=new.scans)
     grown = old.add_batches(joined(past, more))
     assert set(grown.fitted.batches) == set(past.batches.index) | set(more.batches.index)
@@ -44,29 +52,28 @@ def test_added_batches_are_known_and_the_old_model_is_left_alone(brewery):
     pd.testing.assert_frame_equal(old.read(new.spectra, scans=new.scans), before)
 
 
-def test_a_new_beer_is_added_and_a_refit_is_advised(brewery):
-    past = brewery.draw(5, beers=brewery.beers[:4])
+def test_a_new_beer_is_added_and_a_refit_is_advised(brewery, past, old):
     newcomer = brewery.draw(3, draw=1, beers=brewery.beers[9:10])
-    grown = sm.HouseModel().fit(joined(past)).add_batches(joined(past, newcomer))
+    grown = old.add_batches(joined(past, newcomer))
     assert grown.beers_[-1] == brewery.beers[9]
     assert any("new" in reason for reason in grown.refit_reasons)
     one = brewery.draw(1, draw=2, beers=brewery.beers[9:10])
     assert grown.read(one.spectra, scans=one.scans)["nearest_beer"].tolist() == [brewery.beers[9]]
 
 
-def test_batches_cannot_be_taken_away_or_changed(brewery):
-    past = brewery.draw(4, beers=brewery.beers[:5])
-    house = sm.HouseModel().fit(joined(past))
+def test_batches_cannot_be_taken_away_or_changed(past, old):
     gone = past.scans["batch"].iloc[0]
     kept = past.scans[past.scans["batch"] != gone]
     smaller = sm.ReferenceSet(past.spectra.loc[kept.index], kept, past.batches.drop(index=gone))
     with pytest.raises(ReferenceSetError, match=f"batch '{gone}' of the model is not in the set"):
-        house.add_batches(smaller)
+        old.add_batches(smaller)
     with pytest.raises(ReferenceSetError, match="has changed in the set"):
-        house.add_batches(sm.ReferenceSet(past.spectra * 0.99, past.scans, past.batches))
+        old.add_batches(sm.ReferenceSet(past.spectra * 0.99, past.scans, past.batches))
 
 
-def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery, house):
+@pytest.fixture(scope="module")
+def changeover(brewery):
+    """Two beers, scans of a new batch of the pale one, and the same with two fifths of the dark one in them."""
     pale, dark = brewery.beers[2], brewery.beers[9]
     new = brewery.draw(1, draw=3, beers=[pale, dark])
     beer = new.scans["batch"].map(new.batches["beer"])
@@ -76,26 +83,43 @@ def test_a_changeover_says_how_much_is_left_and_what_it_could_see(brewery, house
         index=base.index,
         columns=base.columns,
     )
-    got = house.changeover(half, new.scans.loc[half.index], before=dark, after=pale).iloc[0]
+    return pale, dark, base, half, new.scans.loc[base.index]
+
+
+def test_a_changeover_says_how_much_is_left_and_what_it_could_see(house, changeover):
+    pale, dark, base, half, scans = changeover
+    # both in one table: scans of two samples
+    scans = pd.concat([scans.assign(sample="half"), scans.assign(sample="none", pour="none-" + scans["pour"])])
+    both = pd.concat([half, base]).set_axis([f"s{i}" for i in range(len(scans))])
+    table = house.changeover(both, scans.set_axis(both.index), before=dark, after=pale)
+    got, none = table.loc["half"], table.loc["none"]
     # Beer-Lambert of two scans leaves out the glare, and batches differ: 0.4 comes back to within a few hundredths
     assert abs(got["fraction"] - 0.4) < 0.1
     assert got["fraction_low"] <= got["fraction"] <= got["fraction_high"]
-    none = house.changeover(base, new.scans.loc[base.index], before=dark, after=pale).iloc[0]
     assert none["fraction_low"] == 0.0
     assert 0.0 < none["smallest_visible"] < 0.3
     assert "may be missed" in none["sentence"]
-    water = house.changeover(base, new.scans.loc[base.index], before="water", after=pale).iloc[0]
+
+
+@pytest.mark.whole
+def test_water_is_told_and_a_series_sees_less_than_one_sample(house, changeover):
+    pale, dark, base, half, scans = changeover
+    none = house.changeover(base, scans, before=dark, after=pale).iloc[0]
+    water = house.changeover(base, scans, before="water", after=pale).iloc[0]
     assert water["fraction_low"] == 0.0
     series = pd.concat([half.iloc[[0]], *[base.iloc[[0]]] * 5]).set_axis([f"P{i}" for i in range(6)])
     together = house.changeover_series(series, before=dark, after=pale)
     assert together.first == "P1" and together.smallest_visible < none["smallest_visible"]
+
+
+def test_a_series_of_few_samples_is_refused(house, changeover):
+    pale, dark, base, _, _ = changeover
+    series = pd.concat([base.iloc[[0]]] * 4).set_axis([f"P{i}" for i in range(4)])
     with pytest.raises(OptionError, match="5 samples or more, got 4"):
-        house.changeover_series(series.iloc[:4], before=dark, after=pale)
+        house.changeover_series(series, before=dark, after=pale)
 
 
-def test_names_of_a_changeover_are_checked(brewery):
-    past = brewery.draw(4, beers=brewery.beers[:3])
-    house = sm.HouseModel().fit(joined(past))
+def test_names_of_a_changeover_are_checked(brewery, past, house):
     with pytest.raises(UnknownBeerError, match="'Nobody' is no beer of the set"):
         house.changeover(past.spectra, past.scans, before="Nobody", after=brewery.beers[0])
     with pytest.raises(UnknownBeerError, match="'water' is no beer of the set"):

@@ -29,8 +29,16 @@ def invented(n_batches: int = 30, n_pours: int = 3, seed: int = 0) -> tuple[np.n
 
 @pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([ColourRegressor(), ColourRegressor(regression=None)])
+@parametrize_with_checks([ColourRegressor()])
 def test_keeps_the_estimator_contract(estimator, check):
+    check(estimator)
+
+
+@pytest.mark.whole
+@pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
+@pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
+@parametrize_with_checks([ColourRegressor(regression=None)])
+def test_keeps_the_estimator_contract_where_it_chooses_its_regression(estimator, check):
     check(estimator)
 
 

@@ -95,6 +95,7 @@ def departures():
     return sm.ReferenceSet(spectra, scans, batches, **stated)
 
 
+@pytest.mark.whole
 def test_values_of_zero_and_below_are_values(tmp_path):
     refs = departures()
     assert not {"colour_gap", "lab_value"} & set(refs.audit()["code"])

@@ -8,7 +8,6 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.house.fitting.fitting import one_thread
 from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.classification.model_selection import select_space
@@ -16,6 +15,7 @@ from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
+from specmatch.threads import one_thread
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

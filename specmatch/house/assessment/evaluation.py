@@ -19,7 +19,7 @@ from specmatch.house.assessment.mix_ups import (
     refused_over_colours,
     refused_unknown,
 )
-from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
 from specmatch.house.planning.plan import Plan, forecast_beside
@@ -30,6 +30,7 @@ from specmatch.house.reading.samples import match_samples, prepare_samples
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
+from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet

@@ -10,7 +10,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 
 from specmatch.array_types import Mask
-from specmatch.house.fitting.fitting import FittedHouse, one_thread
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
@@ -18,6 +18,7 @@ from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.threads import one_thread
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

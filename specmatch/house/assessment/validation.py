@@ -165,20 +165,12 @@ def comparable_batches(rows: pd.DataFrame, table: pd.DataFrame, house: HouseMode
             reasons.append((batch, reason))
             continue
         logs = np.log(part[["colour_low", "colour", "colour_high"]].astype(float))
+        beer, lab = table.loc[batch, ["beer", "colour"]]
         # samples of one batch are one batch: their mean, the widest limits
-        kept.append(
-            {
-                "batch": batch,
-                "beer": table.at[batch, "beer"],
-                "lab": float(table.at[batch, "colour"]),
-                "colour": float(np.exp(logs["colour"].mean())),
-                "colour_low": float(part["colour_low"].min()),
-                "colour_high": float(part["colour_high"].max()),
-                "n_pours": int(part["n_pours"].median()),
-                "instrument": ", ".join(dict.fromkeys(part["instrument"].astype(str))),
-                "half_width": float((logs["colour_high"] - logs["colour_low"]).mean() / 2.0),
-            }
-        )
+        colour, low, high = np.exp(logs["colour"].mean()), part["colour_low"].min(), part["colour_high"].max()
+        pours, half = int(part["n_pours"].median()), (logs["colour_high"] - logs["colour_low"]).mean() / 2.0
+        modules = ", ".join(dict.fromkeys(part["instrument"].astype(str)))
+        kept.append((batch, beer, float(lab), colour, low, high, pours, modules, half))
     columns = ["batch", "beer", "lab", "colour", "colour_low", "colour_high", "n_pours", "instrument", "half_width"]
     found = pd.DataFrame(kept, columns=columns)
     found["inside"] = (found["lab"] >= found["colour_low"]) & (found["lab"] <= found["colour_high"])

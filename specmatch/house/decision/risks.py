@@ -6,6 +6,7 @@ held out. That a lot conforms means that its lab colour lies within the limits.
 
 import hashlib
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 import pandas as pd
@@ -15,7 +16,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_variances
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
@@ -76,6 +77,13 @@ class _Lots:
     n_batches: int
     dof: tuple[float, float]  # degrees of freedom behind the scatter of lab colours, and behind the noise
 
+    def times(self, unit: float) -> "_Lots":
+        """Return the same lots in a unit of which one of today's makes so many."""
+        return replace(
+            self, mean=unit * self.mean, seen=unit * self.seen, lab_sd=unit * self.lab_sd, noise=unit * self.noise,
+            uncertainties=unit * self.uncertainties,
+        )  # fmt: skip
+
     def risks(self, limits: ColourLimits) -> Risks:
         """Return the risks of a rule, over the intervals that readings have."""
         each = [self._risks_between(limits, _accepted(limits, one)) for one in self.uncertainties.tolist()]
@@ -96,9 +104,16 @@ class _Lots:
         )
         off = lab_sd * rng.standard_normal(HOUSES) / n
         seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / n
-        lab = self.mean + off[:, None] + lab_sd[:, None] * GRID
-        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * GRID
-        share = np.exp(-(GRID**2) / 2.0) / np.exp(-(GRID**2) / 2.0).sum()
+        return self.shares(limits, GRID, off, seen_off, lab_sd, noise)
+
+    def shares(
+        self, limits: ColourLimits, grid: Floats, off: Floats, seen_off: Floats, lab_sd: Floats, noise: Floats
+    ) -> Floats:
+        """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
+        # grid (g,): standard deviations of lab colours that are looked at; the others (h,)
+        lab = self.mean + off[:, None] + lab_sd[:, None] * grid
+        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * grid
+        share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()
         conforms = (lab >= limits.low) & (lab <= limits.high)
 
         def passes(rule: ColourLimits) -> Floats:
@@ -155,33 +170,42 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     )
     taught = np.flatnonzero(place[samples.batch] >= 0)
     half[taught] *= fitted.colour.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
-    lab, seen = fitted.colour.lab_colour, fitted.colour.held_out_colour
     beer = fitted.beer_of_batch[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
-    count = np.bincount(beer, minlength=n_beers).astype(float)
-    if not (count > 1.0).any():
+    if np.bincount(beer).max() < 2:
         return [None] * len(limits)
+    own = [half[of_sample == k] for k in range(n_beers)]
+    unsure = [np.quantile(one, WIDTHS) if one.size else np.array([np.nan]) for one in own]
+    lots = _lots_like(fitted.colour.lab_colour, fitted.colour.held_out_colour, beer, unsure)
+    found: list[_Lots | None] = []
+    for row in limits:
+        one = lots[fitted.beers.index(row.beer)]
+        unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
+        found.append(one and one.times(unit))
+    return found
+
+
+def _lots_like(lab: Floats, seen: Floats, beer: Ints, unsure: list[Floats]) -> list[_Lots | None]:
+    """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
+    # lab, seen, beer (n,): of batches; unsure: of readings of each beer, relative to its colour
+    count = np.bincount(beer, minlength=len(unsure)).astype(float)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean, seen_mean = (np.bincount(beer, values, minlength=n_beers) / count for values in (lab, seen))
+        mean, seen_mean = (np.bincount(beer, values, minlength=count.size) / count for values in (lab, seen))
         (lab_sd, lab_dof), (seen_sd, _), (apart, noise_dof) = (
             _sd_of_new(values, beer, count)
             for values in (lab / mean[beer], seen / mean[beer], (seen - lab) / mean[beer])
         )
     found: list[_Lots | None] = []
-    for row in limits:
-        k = fitted.beers.index(row.beer)
+    for k, centre in enumerate(mean.tolist()):
         # what readings and lab colours share: Var(lab - reading) = Var(lab) + Var(reading) - 2 shared
         most = LARGEST_SHARED * lab_sd[k] * seen_sd[k]
         shared = np.clip((lab_sd[k] ** 2 + seen_sd[k] ** 2 - apart[k] ** 2) / 2.0, LEAST_SHARED * most, most)
-        unsure = np.quantile(half[of_sample == k], WIDTHS) if (of_sample == k).any() else np.array([np.nan])
-        if not np.isfinite([mean[k], shared, *unsure]).all() or lab_sd[k] == 0.0:
+        if not np.isfinite([centre, shared, *unsure[k]]).all() or lab_sd[k] == 0.0:
             found.append(None)
             continue
-        unit = float(in_colour_unit(np.ones(1), fitted.colour_unit, row.unit)[0])
-        centre = unit * float(mean[k])
         found.append(
             _Lots(
-                centre, unit * float(seen_mean[k]), centre * float(lab_sd[k]), float(shared / lab_sd[k] ** 2),
-                centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * unsure,
+                centre, float(seen_mean[k]), centre * float(lab_sd[k]), float(shared / lab_sd[k] ** 2),
+                centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * unsure[k],
                 int(count[k]), (float(lab_dof[k]), float(noise_dof[k])),
             )
         )  # fmt: skip
@@ -196,6 +220,7 @@ def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Float
     return np.sqrt(own * (1.0 + 1.0 / count)), np.minimum(dof + prior, dof.sum())
 
 
+@lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again
 def _accepted(limits: ColourLimits, uncertainty: float) -> tuple[float, float]:
     """Return the readings between which the rule lets a lot pass."""
     if limits.rule == SIMPLE:

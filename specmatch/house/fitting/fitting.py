@@ -3,29 +3,23 @@
 from __future__ import annotations
 
 import logging
-from collections.abc import Collection, Iterator
-from contextlib import contextmanager
-from dataclasses import dataclass
+from collections.abc import Collection
 from typing import TYPE_CHECKING
 
 import numpy as np
 
-from specmatch.array_types import Floats, Ints
-from specmatch.batches import VALUE_NAME
+from specmatch.array_types import Floats
 from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
-from specmatch.house.fitting.conditions import Conditions, Validity, learn_conditions, learn_offered
+from specmatch.house.fitting.conditions import learn_conditions, learn_offered
+from specmatch.house.fitting.fitted import FittedHouse, KeptPours
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
-from specmatch.house.fitting.temperature import TemperatureCost, learn_temperature_cost
+from specmatch.house.fitting.temperature import learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
-from specmatch.maths.domain.applicability import ApplicabilityDomain, fit_domain
+from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
-from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
-from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.statistics.levels import Levels
-from specmatch.measurement.reflectance.path_length import SetDepth
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
@@ -35,84 +29,6 @@ logger = logging.getLogger(__name__)
 
 # beside the false rejects that the house states, spectra of its own kind are to raise next to no alarm
 DOMAIN_FALSE_ALARM_RATE = 0.005
-
-
-@dataclass(frozen=True)
-class KeptPours:
-    """The pours that a model was fitted on."""
-
-    reflectance: Floats  # (n, p)
-    levels: Levels
-    lab: Floats  # (K,): lab colour of each batch, NaN where there is none
-    values: LabValues | None  # who measured them and how well; None where nothing is stated
-    session: Ints  # (K,): code of the session of each batch
-
-
-@dataclass(frozen=True)
-class SharedPours:
-    """Pours of batches of the set on the second module, on the model's wavelengths."""
-
-    reflectance: Floats  # (n, p)
-    sample: Ints  # sample, batch: (n,): codes; batches as the model counts them
-    batch: Ints
-
-
-@dataclass(frozen=True)
-class SecondModule:
-    """Another module, or another lamp, cup or base under the set's own, and what batches measured on both say of it."""
-
-    instrument: str  # instrument, lamp, cup, base: its names; "" for any
-    lamp: str
-    cup: str
-    base: str
-    shared: tuple[str, ...]  # batches measured on both
-    route: str  # of `specmatch.maths.transfer.routes.ROUTES`
-    # of shared batches left out, root mean square: relative, and in units of the scatter within a beer; the noise of
-    # measuring twice is in both
-    colour_error: float
-    identity_error: float
-    colour_excess: float  # colour_excess, identity_excess: the same beyond that noise
-    identity_excess: float
-    # how much more, as a share of a dark beer's light, its base returns more than once
-    returns: float
-    fitted: FittedHouse  # the set as this module would see it, learnt anew
-    pours: SharedPours | None  # what taught it, for when the set grows; None in a model of an older format
-
-    @property
-    def said(self) -> str:
-        """Its names in one text."""
-        parts = (f"{name} {value}" for name in ("lamp", "cup", "base") if (value := getattr(self, name)))
-        return ", ".join([self.instrument, *parts])
-
-
-@dataclass(frozen=True)
-class FittedHouse:
-    """All that a fitted model knows: arrays, numbers and text only, so that a file can hold it without code."""
-
-    wavelength_nm: Floats  # (p,): the usable band, ascending
-    beers: tuple[str, ...]
-    batches: tuple[str, ...]
-    beer_of_batch: Ints  # (K,): place of each batch's beer in `beers`
-    colour_unit: str  # of the value, where it is no colour
-    lowest_colour: float  # lowest_colour, highest_colour: of the lab colours, in that unit; NaN where there are too few
-    highest_colour: float
-    set_name: str  # set_name, set_hash: of the reference set
-    set_hash: str
-    colour: ColourModel | None  # none where the set holds too few lab colours
-    identity: ClassModel
-    domain: ApplicabilityDomain
-    faults: FaultModel  # what good scans look like, and which faults may stand behind a departure
-    conditions: Conditions  # instruments, cups, volumes and temperatures of the set
-    offered: Validity  # when each beer was on offer
-    cautions: ColourWarnings | None  # what speaks against a colour; None where there is no colour
-    odd_pours: tuple[str, ...]  # pours that depart from mates which agree, and were not learnt from
-    refit_reasons: tuple[str, ...]  # why a model that batches were added to should be fitted anew
-    pours: KeptPours | None  # what a transfer starts from; None in a model of an older format
-    modules: tuple[SecondModule, ...]  # further modules, or lamps, cups and bases, that batches of the set have taught
-    depth: SetDepth | None  # depth, path_law: at which all of this stands, and how scans are brought there; None where
-    path_law: PathLaw | None  # no filling is stated
-    temperature: TemperatureCost | None  # what temperature costs, where the set holds more than one
-    value_name: str = VALUE_NAME  # what the lab measures of each batch
 
 
 def fit_house(
@@ -243,16 +159,3 @@ def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple
         return old.identity, old.refit_reasons
     grown = add_batches(old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True))
     return grown.fit, grown.refit_reasons
-
-
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """Hold the numerical libraries to one thread; a context, or a decorator.
-
-    Matrices of a house are small: threads wait for one another longer than they work (a fit of 120 batches on two busy
-    cores took twenty times as long with them), and the last digits of a product depend on how many there are.
-    """
-    from threadpoolctl import threadpool_limits  # scikit-learn brings it; here, because a reading need not wait for it
-
-    with threadpool_limits(limits=1):
-        yield

@@ -13,21 +13,14 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
 from specmatch.house.fitting.conditions import Conditions
-from specmatch.house.fitting.fitting import (
-    DOMAIN_FALSE_ALARM_RATE,
-    FittedHouse,
-    KeptPours,
-    SecondModule,
-    SharedPours,
-    fit_house,
-    fit_set_colour,
-)
+from specmatch.house.fitting.fitted import FittedHouse, KeptPours, SecondModule, SharedPours
+from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
 from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
 from specmatch.maths.spectra.band import usable_band
-from specmatch.maths.spectra.noise import fit_light_noise, weighing_noise
+from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer.routes import Bench, pair
 from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
@@ -218,20 +211,14 @@ def _bench(own: FittedHouse, kept: KeptPours, shared: SharedPours, channels: Int
     scale = own.identity.choice.scale
     rows = scale.apply(kept.reflectance[:, channels])
     dof = len(rows) - int(kept.levels.sample.max() + 1)
-    covariance = np.full((channels.size, channels.size), POUR_SD**2)
-    noise = np.full(channels.size, POUR_SD)
-    if dof > 0:
-        apart = kept.levels.about_sample(rows)
-        covariance = apart.T @ apart / dof
-        noise = np.minimum(weighing_noise(rows, kept.levels.sample), np.sqrt(np.diag(covariance)) + 1e-9)
+    apart = np.full(rows.shape, POUR_SD) if dof == 0 else kept.levels.about_sample(rows) * np.sqrt(len(rows) / dof)
     nm = own.wavelength_nm[channels]
     # how much its pours jitter tells how much light a module's lamp gives in each channel
-    lights = [
-        fit_light_noise(one[:, channels], sample, wavelength_nm=nm).light if np.bincount(sample).max() > 1 else None
-        for one, sample in ((kept.reflectance, kept.levels.sample), (shared.reflectance, shared.sample))
-    ]
-    first = np.ones(nm.size) if lights[0] is None else lights[0]
-    return Bench(nm, scale, covariance, noise, np.stack([first, first if lights[1] is None else lights[1]]))
+    first = fit_light_noise(kept.reflectance[:, channels], kept.levels.sample, wavelength_nm=nm)
+    second = first
+    if np.bincount(shared.sample).max() > 1:
+        second = fit_light_noise(shared.reflectance[:, channels], shared.sample, wavelength_nm=nm)
+    return Bench(nm, scale, rows, apart, dof, (first, second))
 
 
 def _judged(own: FittedHouse, reflectance: Floats, channels: Ints) -> Floats:
@@ -273,9 +260,10 @@ def _fit_carried(
     levels, nm = kept.levels, own.wavelength_nm[channels]
     lab, values, session, batches = kept.lab, kept.values, kept.session, own.batches
     rows = kept.reflectance[:, channels]
-    plain = carry(transfer, rows)
+    batch = levels.codes("batch")
+    plain = bench.noisier(carry(transfer, rows), batch)
     # each batch by another map as likely as the best: the scatter of batches bears what the transfer may miss
-    drawn = carry_each(transfer, bench, rows, levels.codes("batch"))
+    drawn = bench.noisier(carry_each(transfer, bench, rows, batch), batch)
     if more is not None:
         seen = more.pours
         plain, drawn = (np.vstack([one, seen.reflectance[:, channels]]) for one in (plain, drawn))

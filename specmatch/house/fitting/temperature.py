@@ -1,14 +1,19 @@
 """What the temperature of a sample costs, where a set was measured at more than one."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.house.fitting.set_pours import SetPours
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.statistics.levels import mean_by
+
+if TYPE_CHECKING:
+    from specmatch.house.fitting.set_pours import SetPours
 
 # below this apart temperatures teach nothing that pouring does not hide (tuning), and so few batches nothing at all
 LEAST_SPREAD_C, FEWEST_BATCHES = 5.0, 3

@@ -134,11 +134,8 @@ def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds,
         )
     if not advice["meets"]:
         lacking = []
-        for name, word in (
-            ("half_width", "half-width"),
-            ("caught", "mix-ups caught"),
-            ("blend", "smallest blend seen"),
-        ):
+        words = {"half_width": "half-width", "caught": "mix-ups caught", "blend": "smallest blend seen"}
+        for name, word in words.items():
             wish, found = wishes[name], advice[name]
             if np.isnan(wish) or (name == "caught" and np.isnan(found)):
                 continue
@@ -154,17 +151,12 @@ def advice_said(advice: pd.Series, wishes: Mapping[str, float], ground: Grounds,
             f"no number of batches or pours brings a half-width below about {least:.1%}: so far one lab colour goes "
             "from the truth; two determinations a batch would"
         )
-    weeks = float(advice["weeks"])
-    slow = [
-        name
-        for name, rate in zip(listed.names, listed.batches_a_week, strict=True)
-        if rate == listed.batches_a_week.min()
-    ]
+    weeks, slowest = float(advice["weeks"]), listed.names[int(listed.batches_a_week.argmin())]
     said.append(
         "the set holds as many already: the check may be switched on"
         if weeks == 0
         else f"the check may be switched on after {counted(int(weeks), 'week')}, when the beer brewed least often "
-        f"({slow[0]}) has its batches"
+        f"({slowest}) has its batches"
     )
     return said
 

@@ -28,7 +28,7 @@ from specmatch.measurement.reflectance.path_length import filling_depth_mm
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
-    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.fitting.fitted import FittedHouse
     from specmatch.measurement.session import Session
     from specmatch.reference.reference_set import ReferenceSet
 

@@ -11,7 +11,6 @@ from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
 from specmatch.array_types import Floats
-from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.planning.simulation import Assumed, Batches, draw_batches, draw_sessions
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
@@ -20,6 +19,7 @@ from specmatch.maths.classification.sessions import shared_noise
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
+from specmatch.threads import one_thread
 
 ENDLESS = 10_000
 # batches judged in one simulated house, over all of its beers

@@ -13,7 +13,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.maths.faults.normal_variation import CAUSES
 from specmatch.maths.regression.colour_model import ColourModel
 
@@ -22,7 +22,7 @@ _NOT_MEASURED = ("regression", "lab")  # of a reading against the lab, no scatte
 # causes of the scatter of pours -> the component that a house knows them by
 _OF_CAUSE = {
     "strength": "fill", "lamp": "lamp", "lamp_tilt": "lamp", "white": "cup", "haze": "cup",
-    "axis_nm": "axis", "shift_nm": "axis",
+    "haze_inside": "cup", "axis_nm": "axis", "shift_nm": "axis",
 }  # fmt: skip
 ADVICE = {
     "fill": "pour by a class A cylinder or pipette, or weigh; four pours for one halve it",

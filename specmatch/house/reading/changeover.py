@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_limit, space_of
 from specmatch.maths.classification.series import FEWEST, read_series
@@ -83,7 +83,7 @@ def path_and_limit(fitted: FittedHouse, before: str, after: str) -> tuple[BlendP
     law = fitted.path_law or textbook_law(glare_of(identity.samples.reflectance))
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
     space = space_of(identity, law, fitted.wavelength_nm)
-    return blend_path(space, base, other).asked(), held_out_limit(identity, space, base, other)
+    return blend_path(space, base, other), held_out_limit(identity, space, base, other)
 
 
 def _share(fraction: float) -> str:

@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.maths.optics.path_law import SECOND_FILL, TEXTBOOK, PathLaw
 from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by

@@ -8,7 +8,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.faults.diagnosis import Diagnosis, in_words

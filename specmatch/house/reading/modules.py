@@ -13,7 +13,7 @@ from specmatch.array_types import Ints
 from specmatch.batches import check_scans
 from specmatch.errors import TableError
 from specmatch.house.fitting.conditions import plain_text
-from specmatch.house.fitting.fitting import FittedHouse, SecondModule
+from specmatch.house.fitting.fitted import FittedHouse, SecondModule
 from specmatch.house.reading.samples import SampleSet, prepare_samples
 from specmatch.spectra import PLAUSIBLE_NM, check_spectra
 

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import VALUE_NAME
 from specmatch.house.fitting.averaging import Averages
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
 from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import Reasons, give_reasons

@@ -10,7 +10,7 @@ from specmatch.array_types import Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.house.fitting.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting.conditions import departures_from
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, depths_of_samples
 from specmatch.maths.classification.class_model import Doubts, Match
 from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates

@@ -17,38 +17,12 @@ APPLICATION_ID = 0x53504D4A
 FORMAT = 2
 FIRST_PREVIOUS = "0" * 64
 
-# column -> where it stands in the record
-_COLUMNS = {
-    "kind": "$.kind",
-    "concerns": "$.concerns",
-    "written_at": "$.written_at",
-    "measured_at": "$.measured_at",
-    "measured_unix": "$.measured_unix",
-    "line": "$.line",
-    "operator": "$.operator",
-    "claimed": "$.claimed",
-    "lot": "$.lot",
-    "sample": "$.sample",
-    "decision": "$.decision",
-    "reason": "$.reason",
-    "advice": "$.advice",
-    "run_state": "$.run_state",
-    "colour": "$.reading.colour",
-    "colour_low": "$.reading.colour_low",
-    "colour_high": "$.reading.colour_high",
-    "colour_unit": "$.reading.colour_unit",
-    "nearest_beer": "$.reading.nearest_beer",
-    "p_value": "$.reading.p_value",
-    "plausible_beers": "$.reading.plausible_beers",
-    "n_pours": "$.reading.n_pours",
-    "warnings": "$.reading.warnings",
-    "model_hash": "$.model_hash",
-    "set_hash": "$.set_hash",
-    "specification_hash": "$.specification_hash",
-    "scan_files": "$.scan_files",
-    "replaces": "$.replaces",
-}
-COLUMNS = tuple(_COLUMNS)
+# columns of what stands in the record itself, and of what stands in its reading
+_BEFORE = ("kind", "concerns", "written_at", "measured_at", "measured_unix", "line", "operator", "claimed", "lot",
+           "sample", "decision", "reason", "advice", "run_state")  # fmt: skip
+_READING = ("colour", "colour_low", "colour_high", "colour_unit", "nearest_beer", "p_value", "plausible_beers",
+            "n_pours", "warnings")  # fmt: skip
+COLUMNS = (*_BEFORE, *_READING, "model_hash", "set_hash", "specification_hash", "scan_files", "replaces")
 
 
 def _append_only(table: str) -> str:
@@ -60,7 +34,8 @@ def _append_only(table: str) -> str:
 
 
 _GENERATED = ",\n".join(
-    f"    {name} GENERATED ALWAYS AS (json_extract(record, '{path}')) VIRTUAL" for name, path in _COLUMNS.items()
+    f"    {name} GENERATED ALWAYS AS (json_extract(record, '$.{'reading.' if name in _READING else ''}{name}')) VIRTUAL"
+    for name in COLUMNS
 )
 # a reading, a retest, a control or a file left out that a later entry takes the place of
 UNREPLACED = "NOT IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL)"

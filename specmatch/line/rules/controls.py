@@ -131,23 +131,21 @@ def judge_control(
     if not len(found.baseline):
         return _first(journal, name, colour, unit, statement, lots)
     rate = FALSE_OUT_RATE / _tests(found)
+    now = dict(zip(found.names, found.now.tolist(), strict=True))
     held: dict[str, Held] = {}
-    for k, variable in enumerate(found.names):
+    for k, (variable, value) in enumerate(now.items()):
         before = found.baseline[np.isfinite(found.baseline[:, k]), k]
         later = found.later[np.isfinite(found.later[:, k]), k]
         if before.size:
-            prior = _prior_sd(record, variable, found.now[k], pour_share)
-            held[variable] = hold(float(found.now[k]), before, later, prior_sd=prior, rate=rate)
-    out = [v for v, one in held.items() if not one.inside(float(found.now[found.names.index(v)]))]
-    shown = "; ".join(
-        _shown(v, float(found.now[found.names.index(v)]), held[v], unit) for v in (out or list(held)[-1:])
-    )
+            prior = _prior_sd(record, variable, value, pour_share)
+            held[variable] = hold(value, before, later, prior_sd=prior, rate=rate)
+    out = [v for v, one in held.items() if not one.inside(now[v])]
+    shown = "; ".join(_shown(v, now[v], held[v], unit) for v in (out or list(held)[-1:]))
     n = len(found.baseline)
     many = counted(n, "control") + (", its limits are still wide" if n < SETTLED else "")
+    said = f"{name} {'outside' if out else 'within'} its limits: {shown}, from {many}"
     limits = {v: [one.low, one.high] for v, one in held.items()}
-    if out:
-        return ControlDecision(RESCAN, f"{name} outside its limits: {shown}, from {many}", limits)
-    return ControlDecision(CONSISTENT, f"{name} within its limits: {shown}, from {many}", limits)
+    return ControlDecision(RESCAN if out else CONSISTENT, said, limits)
 
 
 def _values(journal: Journal, record: Record, history: list[Record], reread: Reread, *, since: int) -> _Values:
@@ -162,19 +160,14 @@ def _values(journal: Journal, record: Record, history: list[Record], reread: Rer
     rows = [*first, *after]
     other = [row for row in rows if row.get("model_hash") != record.get("model_hash")]
     kept = [row for row in other if row.get("kept")]
-    again = dict(zip([row["entry"] for row in kept], reread(kept) if kept else (), strict=True))
-    colours = [
-        again.get(row["entry"], np.nan)
-        if row.get("model_hash") != record.get("model_hash")
-        else row["reading"]["colour"]
-        for row in rows
-    ]
+    # what another model read is read again, where its scan was kept
+    colours: dict[int, Any] = {row["entry"]: row["reading"]["colour"] for row in rows}
+    colours |= {row["entry"]: None for row in other}
+    colours |= dict(zip([row["entry"] for row in kept], reread(kept) if kept else (), strict=True))
     now = {**record.get("optical_density", {}), READING: record["reading"]["colour"]}
     names = tuple(variable for variable, value in now.items() if value is not None)
-    table = np.full((len(rows), len(names)), np.nan)
-    for i, (row, colour) in enumerate(zip(rows, colours, strict=True)):
-        values = {**row.get("optical_density", {}), READING: colour}
-        table[i] = [np.nan if values.get(v) is None else values[v] for v in names]
+    values = [{**row.get("optical_density", {}), READING: colours[row["entry"]]} for row in rows]
+    table = np.array([[one.get(v) for v in names] for one in values], dtype=float).reshape(len(rows), len(names))
     known = np.isfinite(table).any(axis=1)
     table, n = table[known], int(known[: len(first)].sum())
     return _Values(names, np.array([now[v] for v in names], float), table[:n], table[n:])

@@ -41,6 +41,21 @@ class LineSetting:
     second_name: bool = False  # whether a review takes a second name
     in_force: int | None = None  # entry that says which model, set and limits are judged by, and who put them in force
 
+    @property
+    def basis(self) -> Record:
+        """The set, the rates and the limits that decisions rest on, as the record names them."""
+        fitted, house = self.house.fitted, self.house
+        return {
+            "set_name": fitted.set_name, "set_hash": fitted.set_hash, "coverage": house.coverage,
+            "false_reject_rate": house.false_reject_rate, "specification_hash": self.specification.hash,
+        }  # fmt: skip
+
+    @property
+    def documents(self) -> list[tuple[str, str, str]]:
+        """The texts that the basis names by their hash."""
+        sheets = self.specification
+        return [(sheets.hash, "specification", sheets.text)] if sheets.hash else []
+
 
 def part_of(session: Session, scan_ids: Sequence[str], more_checks: pd.DataFrame | None = None) -> Session:
     """Return a session of some of its scans, with their checks."""
@@ -108,9 +123,8 @@ def judge_pooled(
     spectra, scans = _as_pours(kept)
     # in a retest no pour is left out for being at odds with the others: that would be taking the best of several
     row = _verify(setting, spectra, scans, claim, on, every_pour=True)
-    whole = Judged(
-        reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), row["decision"] == HOLD, {}
-    )
+    departs = row["decision"] == HOLD
+    whole = Judged(reading_record(row), str(row["decision"]), row["reason"], row["advice"], (), departs, {})
     (part,) = parts_by_module(setting.house.fitted, *_as_pours(late))
     fitted, means = part.fitted, part.samples(every_pour=True).averages
     p_values = fitted.identity.match(means.reflectance, means.counts).p_value[0]
@@ -136,22 +150,13 @@ def _plain(value: Any) -> Any:
 
 
 def _verify(
-    setting: LineSetting,
-    spectra: Any,
-    scans: pd.DataFrame | None,
-    claim: str | None,
-    on: date | None,
-    *,
+    setting: LineSetting, spectra: Any, scans: pd.DataFrame | None, claim: str | None, on: date | None, *,
     every_pour: bool = False,
-) -> pd.Series:
+) -> pd.Series:  # fmt: skip
     table = setting.house.verify(
-        spectra,
-        claimed={} if claim is None else claim,
-        scans=scans,
-        specification=setting.specification,
-        on=on,
+        spectra, claimed={} if claim is None else claim, scans=scans, specification=setting.specification, on=on,
         every_pour=every_pour,
-    )
+    )  # fmt: skip
     return table.iloc[0]
 
 

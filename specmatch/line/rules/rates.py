@@ -9,13 +9,13 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import batch_folds
-from specmatch.house.fitting.fitting import one_thread
 from specmatch.house.fitting.set_pours import gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.runs import held_at
 from specmatch.maths.classification.sequential import SequentialRule
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet

@@ -90,15 +90,6 @@ def left_out_before(journal: Journal, path: str) -> list[int]:
 
 def changed_since(old: Record, new: Record) -> dict[str, list[object]]:
     """Return what a new entry states otherwise than the one that it replaces: name -> old and new."""
-    names = (
-        "claimed",
-        "lot",
-        "sample",
-        "operator",
-        "instrument",
-        "measured_at",
-        "material",
-        "material_lot",
-        "model_hash",
-    )
+    names = ("claimed", "lot", "sample", "operator", "instrument", "measured_at", "material", "material_lot",
+             "model_hash")  # fmt: skip
     return {name: [old.get(name), new.get(name)] for name in names if old.get(name) != new.get(name)}

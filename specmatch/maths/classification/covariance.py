@@ -6,7 +6,7 @@ One beer that wanders more than the rest must neither be held for it nor blamed 
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtrc, polygamma, psi
+from scipy.special import chdtrc, multigammaln, polygamma, psi
 
 from specmatch.array_types import Floats, Ints
 
@@ -101,6 +101,33 @@ def shrink_class_variances(
     if np.isinf(prior_dof):
         return as_one
     return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
+
+
+# prior degrees of freedom that are tried, beyond those an expected covariance asks for; at the last, beers are alike
+PRIOR_DOFS = np.geomspace(1.0, 1024.0, 21)
+
+
+def shrink_covariances(products: Floats, dof: Floats) -> tuple[Floats, float]:
+    """Draw the covariances of beers towards the common one by as much as they resemble one another; and the prior dof.
+
+    Covariances are taken as drawn from an inverse Wishart distribution about the pooled one, whose degrees of freedom
+    are those under which what is seen is likeliest: C. F. Chen, Journal of the Royal Statistical Society B 41:235-248,
+    1979 (from memory).
+    """
+    # products (b, a, a): sums of squares and products about the mean of each beer, dof (b,) -> (b, a, a)
+    b, a = products.shape[:2]
+    pooled = products.sum(axis=0) / dof.sum()
+    best, most = np.inf, -np.inf
+    for more in PRIOR_DOFS:
+        prior = more + a + 1.0
+        whole = np.linalg.slogdet(more * pooled + products)[1]
+        log = b * prior * np.linalg.slogdet(more * pooled)[1] - ((prior + dof) * whole).sum()
+        log = log / 2.0 + (multigammaln((prior + dof) / 2.0, a) - multigammaln(prior / 2.0, a)).sum()
+        if log > most:
+            best, most = float(more), float(log)
+    if best >= PRIOR_DOFS[-1]:
+        return np.broadcast_to(pooled, products.shape).copy(), np.inf
+    return (best * pooled + products) / (best + dof)[:, None, None], best
 
 
 def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:

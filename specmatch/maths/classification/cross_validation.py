@@ -10,7 +10,7 @@ from specmatch.maths.classification.subspace import (
     DiscriminantSpace,
     LabelledSamples,
     SpaceSettings,
-    build_metric,
+    metric_and_scores,
     project,
 )
 from specmatch.maths.statistics.levels import mean_by
@@ -47,20 +47,21 @@ def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
     common = np.ones(n_beers)
     for turn in range(N_ROUNDS):
         last = turn == N_ROUNDS - 1
-        beers = _in_metric(build_metric(choice, samples, projection, common), samples, UNALIKE if last else 1.0)
+        beers = _in_metric(*metric_and_scores(choice, samples, projection, common), samples, UNALIKE if last else 1.0)
         if np.isinf(beers.scatter.prior_dof):
             break
         common = beers.scatter.scale
     if np.isinf(beers.scatter.prior_dof) and np.ptp(common) > 0.0:
         # a wide beer hides behind the pooled scatter that it has widened itself: alike is judged without that, and
         # where it holds the scatter is pooled plainly
-        return _in_metric(build_metric(choice, samples, projection), samples, 0.0)
+        return _in_metric(*metric_and_scores(choice, samples, projection), samples, 0.0)
     return beers
 
 
-def _in_metric(metric: DiscriminantSpace, samples: LabelledSamples, unalike: float) -> Beers:
+def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSamples, unalike: float) -> Beers:
     """Means and scatter in a metric; beers are told apart below this p-value of "all alike"."""
-    batch_means, _ = mean_by(metric.scores(samples.reflectance), samples.batch)
+    # scores (n_samples, a)
+    batch_means, _ = mean_by(scores, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     if metric.dof:
         scatter = shrink_class_variances(

@@ -23,7 +23,8 @@ from specmatch.maths.classification.subspace import (
     within_class_covariance,
 )
 from specmatch.maths.spectra.noise import weighing_noise
-from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance, on_scales
+from specmatch.maths.statistics.leading_axes import solve_lower
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 N_STRENGTHS = 7
@@ -87,14 +88,12 @@ def cross_validated_scores(
     """
     # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,), (a,)
     # session: what sessions add to the scatter of samples
-    from scipy.linalg import solve_triangular  # here: a fitted model is read without SciPy's linear algebra
-
     n_axes = scores.shape[1]
     dof = samples.beer.size - samples.batches_per_beer.size
     # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
     scatter = within_class_covariance(scores, samples)
     half = cholesky_factor(scatter if session is None else scatter + session, scores)
-    batch_means, _ = mean_by(solve_triangular(half, scores.T, lower=True).T, samples.batch)
+    batch_means, _ = mean_by(solve_lower(half, scores.T).T, samples.batch)
     beer_means, per_beer = mean_by(batch_means, samples.beer)
     shrink = per_beer / (per_beer + 1.0)
     within = np.cumsum((batch_means - beer_means[samples.beer]) ** 2, axis=1)
@@ -102,7 +101,7 @@ def cross_validated_scores(
     judged = per_beer[samples.beer] > 1
     others = _to_other_beers(batch_means, beer_means, shrink, samples.beer)
     right = (own[judged] < others[judged]).mean(axis=0)
-    whitened = solve_triangular(half, brewed.T, lower=True).T
+    whitened = solve_lower(half, brewed.T).T
     nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
     limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
     refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
@@ -178,7 +177,8 @@ def select_space(
         scales = list(AS_GIVEN[: 1 if samples.reflectance.shape[1] < FEWEST_FOR_SHAPE else None])
     dof = samples.beer.size - samples.batches_per_beer.size
     if not dof:
-        return _on_scale(scales[0], samples, pours, levels, n_components or len(samples.reflectance), shared)
+        n_all = n_components or len(samples.reflectance)
+        return _on_scale(scales[0], samples, scales[0].apply(pours), levels, n_all, shared)
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
     widest = most
     if transform == ROWS and n_components is None:
@@ -187,14 +187,14 @@ def select_space(
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
-        return _on_scale(scale, samples, pours, levels, n_components or few_axes, shared)
+        return _on_scale(scale, samples, scale.apply(pours), levels, n_components or few_axes, shared)
     few = _manageable(samples)
     brewed = simulate_unknown_beers(few)
     alike = TIE / few.beer.size
     tried: list[tuple[float, SpaceSettings]] = []
-    for scale in scales:
-        choice = _on_scale(scale, samples, pours, levels, widest, shared)
-        spectra = scale.apply(few.reflectance)
+    of_each = (on_scales(scales, rows) for rows in (pours, few.reflectance, brewed.reflectance))
+    for scale, scaled_pours, spectra, unknown in zip(scales, *of_each, strict=True):
+        choice = _on_scale(scale, samples, scaled_pours, levels, widest, shared)
         of_batches = mean_by(spectra, few.batch)[0]
         centre, axes = principal_axes(of_batches, choice.noise, widest)
         if shared is not None:
@@ -203,7 +203,7 @@ def select_space(
         found, margin = cross_validated_scores(
             (spectra - centre) @ axes,
             few,
-            (scale.apply(brewed.reflectance) - centre) @ axes,
+            (unknown - centre) @ axes,
             brewed.beer,
             session=choice.session_scatter(axes),
         )
@@ -227,11 +227,11 @@ def _on_scale(
     shared: SharedNoise | None,
 ) -> SpaceSettings:
     """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
-    each = scale.apply(pours)
-    deviations = levels.about_sample(each)
+    # pours (n_pours, p), on the scale
+    deviations = levels.about_sample(pours)
     pour_dof = len(pours) - samples.n_pours.size
     covariance = deviations.T @ deviations / max(1, pour_dof)
-    noise = weighing_noise(each, levels.sample if pour_dof else levels.codes("beer"))
+    noise = weighing_noise(pours, levels.sample if pour_dof else levels.codes("beer"))
     session, session_noise = np.zeros((0, 0)), np.zeros(0)
     if shared is not None:
         session, session_noise = shared.on_scale(scale)

@@ -12,7 +12,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.leading_axes import leading_axes
+from specmatch.maths.statistics.leading_axes import all_axes, leading_axes, solve_lower
 from specmatch.maths.statistics.levels import mean_by
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
@@ -203,27 +203,31 @@ class Projection:
     centre: Floats  # (p_used,)
     axes: Floats  # (p_used, a)
     scores: Floats  # (n_samples, a)
+    pours: Floats  # (a, a): covariance of pours along the axes
 
 
 def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
     """Take the principal axes of the batch means on the scale and channels of a choice."""
     spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
     centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
-    return Projection(centre, axes, (spectra - centre) @ axes)
+    return Projection(centre, axes, (spectra - centre) @ axes, axes.T @ choice.pour_covariance @ axes)
 
 
-def build_metric(
+def build_metric(choice: SpaceSettings, samples: LabelledSamples, projection: Projection) -> DiscriminantSpace:
+    """Build the metric of a choice on samples; see `metric_and_scores`."""
+    return metric_and_scores(choice, samples, projection)[0]
+
+
+def metric_and_scores(
     choice: SpaceSettings, samples: LabelledSamples, projection: Projection, beer_scale: Floats | None = None
-) -> DiscriminantSpace:
-    """Build the metric of a choice on samples.
+) -> tuple[DiscriminantSpace, Floats]:
+    """Build the metric of a choice on samples, and return it with their scores, (n_samples, a).
 
     Principal axes are turned and scaled so that the scatter of samples is the identity: with W = L L' that scatter
     and S that of pours, axes are L^-T V, where V diagonalises L^-1 S L^-T. In them W and S are both diagonal, and a
     sample of any number of pours has its scatter in one line.
     """
     # beer_scale (n_beers,)
-    from scipy.linalg import eigh, solve_triangular  # here: a fitted model is read without SciPy's linear algebra
-
     axes, scores = projection.axes, projection.scores
     dof = samples.beer.size - samples.batches_per_beer.size
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
@@ -231,16 +235,18 @@ def build_metric(
     if dof:
         scatter = scatter + choice.session_scatter(axes)
     half = cholesky_factor(scatter, scores)
-    pours = solve_triangular(half, axes.T @ choice.pour_covariance @ axes, lower=True)
-    pour_part, turn = eigh(solve_triangular(half, pours.T, lower=True))
+    pour_part, turn = all_axes(solve_lower(half, solve_lower(half, projection.pours).T))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
-    axes = axes @ solve_triangular(half, turn, lower=True, trans="T")
+    turn = solve_lower(half, turn, transposed=True)
+    axes = axes @ turn
     carried = float(np.trace(choice.session_scatter(axes))) if dof else 0.0
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
     plane = projection.axes * choice.noise[:, None]
-    return DiscriminantSpace(
-        choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof, carried
-    )
+    metric = DiscriminantSpace(
+        choice.scale, choice.channels, projection.centre, axes, choice.noise, plane, pour_part, per_pour, dof,
+        carried,
+    )  # fmt: skip
+    return metric, scores @ turn
 
 
 def squared_distances(rows: Floats, centres: Floats) -> Floats:

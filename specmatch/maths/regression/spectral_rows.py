@@ -8,7 +8,6 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import uniform_filter1d
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
@@ -56,7 +55,8 @@ def learn_rows(spectra: Floats, kind: str) -> SpectralRows:
     centre = rows[int((about**2).sum(axis=1).argmin())]
     weight = np.ones(rows.shape[1])
     if weight.size >= NEIGHBOURS:
-        noise = uniform_filter1d(channel_noise(about, np.arange(len(rows))) ** 2, NEIGHBOURS, mode="nearest")
+        of_channel = np.pad(channel_noise(about, np.arange(len(rows))) ** 2, NEIGHBOURS // 2, mode="edge")
+        noise = np.convolve(of_channel, np.full(NEIGHBOURS, 1.0 / NEIGHBOURS), mode="valid")
         usual = np.median((about**2).mean(axis=0))
         weight = 1.0 / np.sqrt(np.maximum(noise + LEAST_NOISE**2 * usual, np.finfo(float).tiny))
     length = np.sqrt((((rows - centre) * weight) ** 2).sum(axis=1).mean())

@@ -45,12 +45,14 @@ def off_neighbours(rows: Floats, group: Ints, wavelength_nm: Floats | None = Non
     # rows (n, p), group (n,), wavelength_nm (p,) -> (m, p - 2), or (n, p - 4) for rows that are alone
     counts = np.bincount(group)[group]
     if not (counts > 1).any():
-        return off_the_cubic(rows) if rows.shape[1] >= 5 else _off_the_line(rows, None)
+        return off_the_cubic(rows) if rows.shape[1] >= 5 else off_the_line(rows)
     rest = (rows - mean_by(rows, group)[0][group])[counts > 1] / np.sqrt(1.0 - 1.0 / counts[counts > 1])[:, None]
-    return _off_the_line(rest, wavelength_nm)
+    return off_the_line(rest, wavelength_nm)
 
 
-def _off_the_line(rows: Floats, wavelength_nm: Floats | None) -> Floats:
+def off_the_line(rows: Floats, wavelength_nm: Floats | None = None) -> Floats:
+    """Return how far inner channels of deviations lie off the line between two neighbours, of the noise's variance."""
+    # rows (n, p), wavelength_nm (p,) -> (n, p - 2)
     nm = np.arange(float(rows.shape[1])) if wavelength_nm is None else wavelength_nm
     share = (nm[2:] - nm[1:-1]) / (nm[2:] - nm[:-2])
     bend = rows[:, 1:-1] - share * rows[:, :-2] - (1.0 - share) * rows[:, 2:]
@@ -72,20 +74,30 @@ def channel_noise(rows: ArrayLike, group: ArrayLike, *, robust: bool = False) ->
     finite = np.isfinite(R)
     usual = np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
     square = np.square(off_neighbours(np.where(finite, R, usual), codes))
-    noise = np.sqrt(np.median(square, axis=0) / MEDIAN_SQUARE if robust else square.mean(axis=0))
-    reach = (R.shape[1] - noise.size) // 2
-    return np.concatenate([np.full(reach, noise[0]), noise, np.full(reach, noise[-1])])
+    return to_ends(np.sqrt(np.median(square, axis=0) / MEDIAN_SQUARE if robust else square.mean(axis=0)), R.shape[1])
+
+
+def to_ends(noise: Floats, p: int) -> Floats:
+    """Return the noise of inner channels with that of the outer ones, which is taken to be that beside them, (p,)."""
+    return np.pad(noise, (p - noise.size) // 2, mode="edge")
 
 
 def weighing_noise(rows: Floats, group: Ints, *, robust: bool = False) -> Floats:
     """Return the noise to weigh channels by: none far below the usual, all alike where it cannot be told."""
     # rows (n, p), group (n,) -> (p,)
     counts, p = np.bincount(group), rows.shape[1]
-    if p < 3 or (counts - 1)[counts > 1].sum() < FEWEST_DEVIATIONS:
-        return np.ones(p)
-    noise = channel_noise(rows, group, robust=robust)
+    deviations = int((counts - 1)[counts > 1].sum())
+    told = p >= 3 and deviations >= FEWEST_DEVIATIONS
+    return to_weigh_by(channel_noise(rows, group, robust=robust) if told else np.zeros(p), deviations)
+
+
+def to_weigh_by(noise: Floats, deviations: float) -> Floats:
+    """Return the noise of channels, told by so many deviations, none far below the usual; ones where it is not known."""
+    # noise (p,)
     middle = float(np.median(noise))
-    return np.maximum(noise, QUIETEST * middle) if middle > 0 else np.ones(p)
+    return (
+        np.maximum(noise, QUIETEST * middle) if deviations >= FEWEST_DEVIATIONS and middle > 0 else np.ones(noise.size)
+    )
 
 
 def overall_noise(rows: Floats, group: Ints) -> float:

@@ -6,6 +6,7 @@ a set is an argument, so that a scan's result never depends on its company.
 The scale on which spectra are compared: reflectance, absorbance, or a logarithm of absorbance that bears noise.
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -35,9 +36,36 @@ class LogAbsorbance:
             return np.array(reflectance, float)
         if self.transform == "snv":
             return unit_variance(reflectance)
-        lifted = self.dark + (1.0 - self.dark) * np.maximum(reflectance, LEAST_REFLECTANCE)
-        absorbance = -np.log10(lifted)
-        return absorbance if self.transform == "absorbance" else np.arcsinh(absorbance / (2.0 * self.offset))
+        absorbance = _absorbance_above(reflectance, self.dark)
+        return absorbance if self.transform == "absorbance" else self._bent(absorbance, absorbance)
+
+    def _bent(self, absorbance: Floats, out: Floats | None = None) -> Floats:
+        """Return the logarithm of absorbance that bears noise."""
+        bent = np.divide(absorbance, 2.0 * self.offset, out=out)
+        return np.asarray(np.arcsinh(bent, out=bent))
+
+
+def _absorbance_above(reflectance: Floats, dark: float) -> Floats:
+    """Return the absorbance of reflectance above the glare."""
+    lifted = np.maximum(reflectance, LEAST_REFLECTANCE)  # all in place: fresh memory costs more than the logarithm
+    if dark:
+        lifted *= 1.0 - dark
+        lifted += dark
+    np.log10(lifted, out=lifted)
+    return np.negative(lifted, out=lifted)
+
+
+def on_scales(scales: Sequence[LogAbsorbance], reflectance: Floats) -> Iterator[Floats]:
+    """Yield spectra on each scale in turn; scales of one glare that follow each other share a logarithm."""
+    # reflectance (n, p) -> (n, p)
+    dark, shared = np.nan, np.empty(0)
+    for scale in scales:
+        if scale.transform == "log_absorbance":
+            if scale.dark != dark:
+                dark, shared = scale.dark, _absorbance_above(reflectance, scale.dark)
+            yield scale._bent(shared)
+        else:
+            yield scale.apply(reflectance)
 
 
 # Absorbance 3 over the double path: an instrument of this class has 0.1-1 % stray light, so nothing deeper is measured,

@@ -90,19 +90,18 @@ def judge_errors(
     whole = float(weight.sum())
     bias, centre = float(weight @ mean) / whole, float(weight @ where) / whole
     about, x = mean - bias, where - centre
-    spread, p_beers, p_slope, slope, slope_sd = float(weight @ about**2), 1.0, 1.0, np.nan, np.nan
-    left, left_df = spread, b - 1
-    if b >= 3 and np.ptp(where) > 0:
-        square = float(weight @ x**2)
-        slope, slope_sd = float(weight @ (x * mean)) / square, float(np.sqrt(phi / square))
-        p_slope = 2.0 * float(stdtr(df, -abs(slope) / slope_sd))
-        left, left_df = spread - slope**2 * square, b - 2
-    if left_df > 0:
-        p_beers = float(fdtrc(left_df, df, left / left_df / phi))
+    spread, square = float(weight @ about**2), float(weight @ x**2)
+    slope = float(weight @ (x * mean)) / square if b >= 3 and np.ptp(where) > 0 else np.nan
+    told = np.isfinite(slope)
+    left, left_df = (spread - slope**2 * square, b - 2) if told else (spread, b - 1)
+    p_beers = float(fdtrc(left_df, df, left / left_df / phi)) if left_df > 0 else 1.0
     squares, freedom = np.array([left / max(left_df, 1), phi]), np.array([left_df, df])
     mixed = np.array([left_df, vouching := max(old.n_beers - 1, 1)]) / (left_df + vouching)
     variance = float(mixed @ squares)
+    # beers that differ for reasons of their own tilt a line through them as they move its height
     bias_df, bias_sd = satterthwaite_df(mixed, squares, freedom), float(np.sqrt(variance / whole))
+    slope_sd = float(np.sqrt(variance / square)) if told else np.nan
+    p_slope = 2.0 * float(stdtr(bias_df, -abs(slope) / slope_sd)) if told else 1.0
     p_scatter = 1.0
     if n > b and old.df:
         tails = Scatter(within / (n - b), n - b, b, old.kurtosis)

@@ -73,7 +73,7 @@ def acceptance_limits(
                 return (edge, np.inf) if sign > 0 else (-np.inf, edge)
         return np.nan, np.nan
     ys = np.linspace(lower, upper, 257)
-    best = int(np.argmax([short(y) for y in ys]))
+    best = int(conformance_probability(ys, [u(y) for y in ys.tolist()], lower=lower, upper=upper).argmax())
     if short(ys[best]) < 0:
         return np.nan, np.nan
     below, above = lower - FARTHEST_SD * u(lower), upper + FARTHEST_SD * u(upper)

@@ -11,8 +11,8 @@ from scipy.special import betaincinv
 
 from specmatch.array_types import Floats, Ints, Mask
 
-# rows from which building a sparse matrix pays
-MANY_ROWS = 512
+# numbers from which building a sparse matrix pays
+MANY_NUMBERS = 4096
 
 
 def binomial_bounds(successes: ArrayLike, n: ArrayLike, level: float = 0.95) -> tuple[Floats, Floats]:
@@ -33,7 +33,7 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     # values (n, p) or (n,), codes (n,) -> (m, p) or (m,), (m,)
     rows, group = np.asarray(values, float), np.asarray(codes, np.int64)
     counts = np.bincount(group)
-    if len(rows) >= MANY_ROWS and rows.ndim <= 2:
+    if rows.size >= MANY_NUMBERS and rows.ndim <= 2:
         from scipy.sparse import csr_array  # here, because reading one sample must not wait for its import
 
         n = len(rows)

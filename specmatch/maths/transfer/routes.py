@@ -1,8 +1,8 @@
 """Maps from the spectra of one module to those of another, each learnt from batches that both have measured.
 
-Few parameters: what can differ between two benches moves a spectrum along known directions, whatever the beer. Slope
-and bias of absorbance are two of them; where lamps differ, each may change slowly with wavelength. Many parameters:
-piecewise direct standardisation, a regression of each channel on its neighbours, drawn to the identity.
+What can differ between two benches moves a spectrum along known directions, whatever the beer. Where lamps differ, what
+a slit mixes and how much stray light counts follow the shapes of both lamps: there axis, slit and stray light may have
+an amount of their own in each half of a slit's width.
 """
 
 from dataclasses import dataclass
@@ -10,38 +10,54 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
+from specmatch.maths.spectra.noise import ChannelNoise, off_the_line, to_ends, to_weigh_by
 from specmatch.maths.spectra.transforms import LogAbsorbance
 
-AS_IT_IS, SLOPE_AND_BIAS, FEW_PARAMETERS = "as it is", "slope and bias", "few parameters"
-BY_WAVELENGTH, WINDOWED_RIDGE = "few parameters by wavelength", "windowed ridge"
-ROUTES = (FEW_PARAMETERS, AS_IT_IS, SLOPE_AND_BIAS, BY_WAVELENGTH, WINDOWED_RIDGE)
+AS_IT_IS, FEW_PARAMETERS, BY_WAVELENGTH = "as it is", "few parameters", "few parameters by wavelength"
+ROUTES = (AS_IT_IS, FEW_PARAMETERS, BY_WAVELENGTH)
 
 # What moves a spectrum, with how far two benches may well lie apart in it (tuned on invented houses): light that never
 # meets the beer, depth or strength, level, axis in nm, slit as variance in nm^2 and stray light, each under the lamp of
 # the one and of the other, light that a matt base returns more than once, and its second order.
 TERMS = ("glare", "strength", "level", "axis", "slit", "slit_2", "stray", "stray_2", "returns", "returns_2")
-PRIOR_SD = np.array([0.02, 0.05, 0.01, 1.0, 15.0, 15.0, 0.02, 0.02, 0.3, 0.3])
-_EVERY = tuple(range(len(TERMS)))
-_OF_ROUTE = {AS_IT_IS: (), SLOPE_AND_BIAS: (1, 2), FEW_PARAMETERS: _EVERY, BY_WAVELENGTH: _EVERY}
-# slow waves over the band, in which a term may change with wavelength; the k-th is that much smaller
-WAVES, WAVE_SHARE = 6, 0.7
+PRIOR_SD = np.array([0.02, 0.05, 0.003, 1.0, 15.0, 15.0, 0.02, 0.02, 0.3, 0.3])
+# terms that follow the shape of a lamp, and half the shortest wave of their amounts: half the width of a slit
+OF_LAMP, WAVE_NM = ("axis", "slit", "stray", "stray_2"), 6.5
 ROUNDS, EVIDENCE_ROUNDS, LEAST_SHARE = 3, 8, 1e-4
 # of the axis and of the lamp, between two sessions
-SESSION_NM, SESSION_LEVEL = 0.15, 0.003
+SESSION_NM, SESSION_LEVEL = 0.15, 0.001
+# Pours of a pale beer differ otherwise than those of a dark one: a batch is given the scatter of those near it in
+# darkness, within so many standard deviations of the set's (tuned on invented houses).
+NEAR = 0.8
 LEAST_REFLECTANCE, LEAST_LIGHT = 1e-3, 0.02
-# half the width of the window of a ridge: an axis that is off by 1 nm, a slit that is wider by 5
-HALF_WINDOW_NM = 8.0
 
 
 @dataclass(frozen=True)
 class Bench:
-    """What a map is learnt in: channels, scale and noise of a mean of one pour on each module."""
+    """What a map is learnt in: channels, scale, and how pours of one sample differ."""
 
     wavelength_nm: Floats  # (p,)
     scale: LogAbsorbance
-    covariance: Floats  # (p, p): on the scale, of one pour
-    noise: Floats  # (p,): of one pour that its neighbours do not share, on the scale
-    lights: Floats  # (2, p): of the reference of each module over its peak
+    pours: Floats  # (n, p): of the set, on the scale
+    apart: Floats  # (n, p): from the mean of their sample, each as long as one that taught no mean
+    dof: int  # of all these differences
+    noises: tuple[ChannelNoise, ChannelNoise]  # of a scan on each module
+
+    @property
+    def lights(self) -> Floats:
+        """Light of the reference of each module over its peak, shape (2, p)."""
+        return np.stack([noise.light for noise in self.noises])
+
+    def noisier(self, reflectance: Floats, batch: Ints) -> Floats:
+        """Return spectra carried over, shape (n, p), with the noise by which the second module exceeds the first."""
+        # batch (n,): the noise of a reference is shared by what was measured after it
+        rng, full = np.random.default_rng(1), np.ones_like(reflectance)
+        scan, reference = (
+            np.sqrt(np.maximum(self.noises[1].variance(light) - self.noises[0].variance(light), 0.0))
+            for light in (reflectance, full)
+        )
+        shared = rng.standard_normal((int(batch.max()) + 1, reflectance.shape[1]))[batch]
+        return reflectance + scan * rng.standard_normal(reflectance.shape) + reflectance * reference * shared
 
 
 @dataclass(frozen=True)
@@ -66,58 +82,46 @@ class TermMap:
     wavelength_nm: Floats
     lights: Floats
     route: str
-    amounts: Floats  # (terms, waves)
-    covariance: Floats  # of the amounts, flattened
+    amounts: Floats  # (q,): of `_columns`
+    root: Floats  # (q, q): of their covariance, lower triangular
 
     def apply(self, reflectance: Floats, amounts: Floats | None = None) -> Floats:
         """Return the spectra, shape (n, p), as the other module would see them."""
         if not self.amounts.size:
             return np.array(reflectance)
-        own = self.amounts if amounts is None else amounts
-        profile = own @ _waves(self.wavelength_nm, own.shape[1])
-        moved = np.einsum("ntp,tp->np", _directions(reflectance, self.wavelength_nm, self.lights, self.route), profile)
-        return reflectance + moved
+        nm = self.wavelength_nm
+        profile = _profile(self.amounts if amounts is None else amounts, *_columns(self.route, nm))
+        return reflectance + np.einsum("ntp,tp->np", _directions(reflectance, nm, self.lights), profile)
+
+    def amount_of(self, term: str) -> float:
+        """Return the amount of a term, its mean over the band where it changes with wavelength."""
+        place = _columns(self.route, self.wavelength_nm)[0]
+        return float(self.amounts[np.searchsorted(place, TERMS.index(term))]) if place.size else 0.0
 
 
-@dataclass(frozen=True)
-class RidgeMap:
-    """A regression of each channel on those about it."""
-
-    coefficients: Floats  # (p, p)
-    offset: Floats  # (p,)
-
-    def apply(self, reflectance: Floats) -> Floats:
-        """Return the spectra, shape (n, p), as the other module would see them."""
-        return reflectance @ self.coefficients + self.offset
-
-
-def fit_terms(pairs: Pairs, bench: Bench, route: str, width: float = 1.0) -> TermMap:
+def fit_terms(pairs: Pairs, bench: Bench, route: str) -> TermMap:
     """Learn the terms of a route by generalised least squares, each drawn to none as far as the batches let it.
 
     Gauss-Newton, with the variance of each term by maximum likelihood (D. J. C. MacKay, Neural Computation 4:415-447,
     1992; automatic relevance determination, the update from memory).
     """
-    nm, terms = bench.wavelength_nm, np.array(_OF_ROUTE[route], np.int64)
-    n_waves = WAVES if route == BY_WAVELENGTH else 1
-    if not terms.size:
-        return TermMap(nm, bench.lights, route, np.zeros((0, 1)), np.zeros((0, 0)))
-    waves = _waves(nm, n_waves)
-    share = np.concatenate([[1.0], WAVE_SHARE * width / np.arange(1.0, n_waves)])
-    first = (PRIOR_SD[terms][:, None] * share).ravel() ** 2
+    nm, lights = bench.wavelength_nm, bench.lights
+    term, waves = _columns(route, nm)
+    if not term.size:
+        return TermMap(nm, lights, route, np.zeros(0), np.zeros((0, 0)))
+    first = PRIOR_SD[term] ** 2
     # a term's level and its change with wavelength have a variance each
-    group = (2 * np.arange(terms.size)[:, None] + (np.arange(n_waves) > 0)).ravel()
-    prior = first.copy()
-    directions = _directions(pairs.own, nm, bench.lights, route)
+    group = 2 * term + (np.arange(term.size) != np.searchsorted(term, term))
+    prior, amounts = first.copy(), np.zeros(term.size)
+    directions = _directions(pairs.own, nm, lights)
     target = bench.scale.apply(pairs.second)
-    amounts = np.zeros(prior.size)
     for step in range(ROUNDS):
-        seen = pairs.own + np.einsum("ntp,tp->np", directions, amounts.reshape(terms.size, -1) @ waves)
+        seen = pairs.own + np.einsum("ntp,tp->np", directions, _profile(amounts, term, waves))
         slope = _slope(bench.scale, seen)
-        information, pull = np.zeros((prior.size, prior.size)), np.zeros(prior.size)
+        information, pull = np.zeros((term.size, term.size)), np.zeros(term.size)
         squares = 0.0
         for k, whiten in enumerate(pairs.whiten):
-            design = (directions[k][:, None, :] * waves).reshape(prior.size, -1) * slope[k]
-            left = whiten @ design.T
+            left = whiten @ (directions[k][term] * waves * slope[k]).T
             apart = whiten @ (target[k] - bench.scale.apply(seen[k : k + 1])[0])
             information += left.T @ left
             pull += left.T @ (apart + left @ amounts)
@@ -130,30 +134,7 @@ def fit_terms(pairs: Pairs, bench: Bench, route: str, width: float = 1.0) -> Ter
             size = (amounts**2 + np.diag(covariance)) / first
             each = np.bincount(group, size) / np.maximum(np.bincount(group), 1)
             prior = first * np.clip(each[group], LEAST_SHARE, 1.0)
-    return TermMap(nm, bench.lights, route, amounts.reshape(terms.size, -1), np.asarray(covariance, float))
-
-
-def fit_ridge(pairs: Pairs, bench: Bench, penalty: float) -> RidgeMap:
-    """Learn a ridge of each channel on its neighbours, drawn to the identity.
-
-    Y. Wang, D. J. Veltkamp, B. R. Kowalski, Anal. Chem. 63:2750-2756, 1991.
-    """
-    nm = bench.wavelength_nm
-    coefficients, offset = np.eye(nm.size), np.zeros(nm.size)
-    # water reads 1 on every module, whatever else differs
-    own = np.vstack([pairs.own, np.ones(nm.size)])
-    second = np.vstack([pairs.second, np.ones(nm.size)])
-    for channel in range(nm.size):
-        near = np.abs(nm - nm[channel]) <= HALF_WINDOW_NM
-        rows = np.column_stack([own[:, near], np.ones(len(own))])
-        weight = 1.0 / (0.01 + np.abs(second[:, channel]))
-        apart = (second[:, channel] - own[:, channel]) * weight
-        rows = rows * weight[:, None]
-        gram = rows.T @ rows + penalty * np.diag([*[1.0] * int(near.sum()), 1.0])
-        moved = np.linalg.solve(gram, rows.T @ apart)
-        coefficients[near, channel] += moved[:-1]
-        offset[channel] = moved[-1]
-    return RidgeMap(coefficients, offset)
+    return TermMap(nm, lights, route, amounts, np.linalg.cholesky(covariance))
 
 
 def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, bench: Bench) -> Pairs:
@@ -163,20 +144,39 @@ def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, b
     # two sessions: the axis wanders, and so does the lamp between a reference and its scans
     moved = np.gradient(smoothed(own, bench.wavelength_nm), bench.wavelength_nm, axis=1) * slope
     lit = own * slope * SESSION_LEVEL
+    darkness, at = bench.pours.mean(axis=1), bench.scale.apply(own).mean(axis=1)
+    reach = NEAR * max(float(darkness.std()), 1e-9)
+    square = off_the_line(bench.apart) ** 2
     whiten = []
     for k, size in enumerate(spread):
-        covariance = size * bench.covariance + np.diag((1.0 + size) * bench.noise**2)
-        covariance = covariance + SESSION_NM**2 * np.outer(moved[k], moved[k]) + np.outer(lit[k], lit[k])
+        weight = np.exp(-0.5 * ((darkness - at[k]) / reach) ** 2) + 1e-9
+        covariance = (bench.apart.T * weight) @ bench.apart / weight.sum()
+        dof = bench.dof * weight.sum() ** 2 / (weight**2).sum() / weight.size
+        noise = to_ends(np.sqrt(weight @ square / weight.sum()), own.shape[1])
+        noise = np.minimum(to_weigh_by(noise, dof), np.sqrt(np.diag(covariance)) + 1e-9)
+        covariance = size * covariance + np.diag((1.0 + size) * noise**2)
+        covariance += SESSION_NM**2 * np.outer(moved[k], moved[k]) + np.outer(lit[k], lit[k])
         whiten.append(np.linalg.inv(np.linalg.cholesky(covariance)))
     return Pairs(own, second, spread, np.array(whiten), moved)
 
 
-def _waves(nm: Floats, n: int) -> Floats:
+def _columns(route: str, nm: Floats) -> tuple[Ints, Floats]:
+    """Return the term, shape (q,), and the wave over the band, shape (q, p), of each amount of a route."""
+    if route == AS_IT_IS:
+        return np.zeros(0, np.int64), np.zeros((0, nm.size))
     at = (nm - nm[0]) / (nm[-1] - nm[0])
-    return np.cos(np.pi * np.arange(n)[:, None] * at)
+    most = max(1, int((nm[-1] - nm[0]) / WAVE_NM)) if route == BY_WAVELENGTH else 1
+    n_waves = [most if term in OF_LAMP else 1 for term in TERMS]
+    wave = np.concatenate([np.arange(n) for n in n_waves])
+    return np.repeat(np.arange(len(TERMS)), n_waves), np.cos(np.pi * wave[:, None] * at)
 
 
-def _directions(reflectance: Floats, nm: Floats, lights: Floats, route: str) -> Floats:
+def _profile(amounts: Floats, term: Ints, waves: Floats) -> Floats:
+    """Return how much of each term there is in each channel, shape (terms, p)."""
+    return np.add.reduceat(amounts[:, None] * waves, np.searchsorted(term, np.arange(len(TERMS))))
+
+
+def _directions(reflectance: Floats, nm: Floats, lights: Floats) -> Floats:
     """Return what a unit of each term adds to each spectrum, shape (n, terms, p)."""
     R = reflectance
     bounded = np.clip(R, LEAST_REFLECTANCE, 1.0)
@@ -190,7 +190,7 @@ def _directions(reflectance: Floats, nm: Floats, lights: Floats, route: str) -> 
         stray.append(((R * lamp).mean(axis=1, keepdims=True) / lamp.mean() - R) * lamp.mean() / lamp)
     returns = bounded * (1.0 - bounded**2)
     every = [1.0 - R, bounded * np.log(bounded), R, first, *bent, *stray, returns, returns * bounded**2]
-    return np.stack([every[term] for term in _OF_ROUTE[route]], axis=1)
+    return np.stack(every, axis=1)
 
 
 def smoothed(reflectance: Floats, nm: Floats) -> Floats:

@@ -8,29 +8,12 @@ import numpy as np
 from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.transfer.routes import (
-    BY_WAVELENGTH,
-    FEW_PARAMETERS,
-    ROUTES,
-    TERMS,
-    WINDOWED_RIDGE,
-    Bench,
-    Pairs,
-    RidgeMap,
-    TermMap,
-    fit_ridge,
-    fit_terms,
-)
+from specmatch.maths.transfer.routes import FEW_PARAMETERS, ROUTES, Bench, Pairs, TermMap, fit_terms
 
 Judge = Callable[[Floats], Floats]
-Map = TermMap | RidgeMap
-# of the waves and of the ridge, the smaller the nearer to no difference
-WIDTHS, PENALTIES = (0.3, 1.0, 3.0), (0.003, 0.03, 0.3)
 # A handful of batches, each left out at an end of the colours, does not tell the best route from one nearly as good:
 # all within this of the smallest error serve, weighing by its inverse power.
-NEARLY_AS_GOOD, POWER = 2.0, 2.0
-# fewer batches cannot tell the routes of many parameters at all
-FEWEST_FOR_MANY = 5
+NEARLY_AS_GOOD, POWER = 1.25, 2.0
 NOISE_DRAWS = 16
 # batches are left out one at a time up to so many, and so many parts of them beyond
 MOST_FOLDS = 12
@@ -40,10 +23,9 @@ EXCHANGED, FAR_OFF = 9.0, 50.0
 
 @dataclass(frozen=True)
 class Candidate:
-    """A route with its setting, and its error on shared batches left out."""
+    """A route, and its error on shared batches left out."""
 
     route: str
-    setting: float
     error: float  # root mean square, in units of the judge
 
 
@@ -51,7 +33,7 @@ class Candidate:
 class Transfer:
     """A map from one module to another, and what batches left out say of it."""
 
-    maps: tuple[Map, ...]
+    maps: tuple[TermMap, ...]
     weights: Floats  # of the maps, 1 in sum
     candidates: tuple[Candidate, ...]  # all that were tried
     chosen: Candidate  # the one of the smallest error
@@ -63,49 +45,38 @@ class Transfer:
 
     def amount_of(self, term: str) -> float:
         """Return the largest amount of a term in the maps that hold it."""
-        found = [
-            float(one.amounts[TERMS.index(term), 0])
-            for one in self.maps
-            if isinstance(one, TermMap) and len(one.amounts) == len(TERMS)
-        ]
-        return max(found, key=abs, default=0.0)
+        return max((one.amount_of(term) for one in self.maps), key=abs)
 
 
 def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     """Choose a route by shared batches left out and learn it from all of them."""
     n = len(pairs.own)
-    offered = [(route, 1.0) for route in ROUTES[:3]] + [(BY_WAVELENGTH, width) for width in WIDTHS] * (
-        n >= FEWEST_FOR_MANY
-    )
-    offered += [(WINDOWED_RIDGE, penalty) for penalty in PENALTIES] * (n >= FEWEST_FOR_MANY)
     seen = judge(pairs.second)
     fold = np.arange(n) % MOST_FOLDS
-    candidates, predicted, folds = [], [], []
-    for route, setting in offered:
-        by_fold = [_fit(pairs.part(np.flatnonzero(fold != k)), bench, route, setting) for k in range(fold.max() + 1)]
-        without = [by_fold[k] for k in fold]
-        out = np.concatenate([one.apply(pairs.own[k : k + 1]) for k, one in enumerate(without)])
+    candidates, predicted = [], []
+    for route in ROUTES:
+        by_fold = [fit_terms(pairs.part(np.flatnonzero(fold != k)), bench, route) for k in range(fold.max() + 1)]
+        out = np.concatenate([by_fold[at].apply(pairs.own[k : k + 1]) for k, at in enumerate(fold)])
         error = float(np.sqrt(np.mean(np.sum((judge(out) - seen) ** 2, axis=1))))
-        candidates.append(Candidate(route, setting, error))
+        candidates.append(Candidate(route, error))
         predicted.append(out)
-        folds.append(without)
     errors = np.array([one.error for one in candidates])
     serve = np.flatnonzero(errors <= NEARLY_AS_GOOD * errors.min())
     weights = np.maximum(errors[serve], 1e-9) ** -POWER
     weights /= weights.sum()
     out = np.einsum("m,mkp->kp", weights, np.stack([predicted[k] for k in serve]))
-    left = _left_over(pairs, bench, judge, out, [folds[k] for k in serve], weights)
-    maps = tuple(_fit(pairs, bench, candidates[k].route, candidates[k].setting) for k in serve)
+    maps = tuple(fit_terms(pairs, bench, candidates[k].route) for k in serve)
+    within = np.einsum("m,mkp->kp", weights, np.stack([one.apply(pairs.own) for one in maps]))
+    # Without a batch at an end of the colours the map reaches beyond all that taught it, as the whole one never will.
+    # A residual with the batch times one without it is the square of what it errs by itself (as of least squares:
+    # D. A. Belsley, E. Kuh, R. E. Welsch, Regression Diagnostics, 1980; from memory).
+    sizes = [np.linalg.norm(judge(rows) - seen, axis=1) for rows in (within, out)]
+    alike = np.sqrt(np.minimum(sizes[0] / np.maximum(sizes[1], 1e-9), 1.0))
+    left = _left_over(pairs, bench, judge, out, alike)
     chosen = candidates[int(errors.argmin())]
     return Transfer(
         maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, left.excess, left.misfit
     )  # fmt: skip
-
-
-def _fit(pairs: Pairs, bench: Bench, route: str, setting: float) -> Map:
-    if route == WINDOWED_RIDGE:
-        return fit_ridge(pairs, bench, setting)
-    return fit_terms(pairs, bench, route, setting)
 
 
 @dataclass(frozen=True)
@@ -114,20 +85,14 @@ class _LeftOver:
     misfit: Floats
 
 
-def _left_over(
-    pairs: Pairs, bench: Bench, judge: Judge, out: Floats, folds: list[list[Map]], weights: Floats
-) -> _LeftOver:
-    """Part what left-out batches are off by from the noise of measuring them twice and of the maps themselves."""
-    # folds: of each map, the one learnt without each batch
-    off = bench.scale.apply(pairs.second) - bench.scale.apply(out)
+def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> _LeftOver:
+    """Part what left-out batches are off by from the noise of measuring them twice."""
+    # alike (K,): by how much the residual of each is to shrink for that the others had to reach for it
+    off = (bench.scale.apply(pairs.second) - bench.scale.apply(out)) * alike[:, None]
     rng, n = np.random.default_rng(0), len(off)
     noise = np.stack([
         np.linalg.solve(whiten, rng.standard_normal((off.shape[1], NOISE_DRAWS))).T for whiten in pairs.whiten
     ], axis=1)  # fmt: skip
-    for k in range(n):
-        # maps as likely as the best differ too, and what is carried will bear that on its own
-        drawn = np.stack([_drawn(rng, [one[k] for one in folds], weights, pairs.own[k : k + 1])[0] for _ in noise])
-        noise[:, k] += bench.scale.apply(drawn) - bench.scale.apply(out[k : k + 1])
     # an axis that wanders between sessions does so on both modules, and the set's own scatter holds it
     for k in range(n):
         seen, along = pairs.whiten[k] @ np.column_stack([off[k], noise[:, k].T]), pairs.whiten[k] @ pairs.axis[k]
@@ -194,13 +159,12 @@ def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Int
     return carried
 
 
-def _drawn(rng: np.random.Generator, maps: list[Map], weights: Floats, rows: Floats, wider: float = 1.0) -> Floats:
+def _drawn(rng: np.random.Generator, maps: list[TermMap], weights: Floats, rows: Floats, wider: float = 1.0) -> Floats:
     """Carry rows by one of the maps, its amounts drawn from what the batches leave open."""
     one = maps[int(rng.choice(len(maps), p=weights))]
-    if not isinstance(one, TermMap) or not one.amounts.size:
+    if not one.amounts.size:
         return one.apply(rows)
-    moved = wider * np.linalg.cholesky(one.covariance) @ rng.standard_normal(one.amounts.size)
-    return one.apply(rows, one.amounts + moved.reshape(one.amounts.shape))
+    return one.apply(rows, one.amounts + wider * one.root @ rng.standard_normal(one.amounts.size))
 
 
 def moved_on_scale(bench: Bench, reflectance: Floats, along: Floats) -> Floats:

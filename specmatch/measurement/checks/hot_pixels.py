@@ -6,7 +6,7 @@ from specmatch.array_types import Floats, Mask
 from specmatch.maths.spectra.spikes import spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.saturation import CONVERTER_LIMITS, saturated_channels
-from specmatch.measurement.reflectance.reflectance import RawScans
+from specmatch.measurement.reflectance.reflectance import RawScans, same_time
 from specmatch.wording import counted
 
 # ten robust deviations of the dark's own pixel pattern, and ten counts, so that a quiet detector has no hot pixels
@@ -55,7 +55,7 @@ def mask_hot_pixels(raw: RawScans) -> tuple[Mask, list[CheckRow]]:
         first = darks[0] if darks.size else references[0] if references.size else -1
         if first < 0 or np.isnan(raw.counts[of_it]).all():
             continue
-        same = darks[_as(raw.integration_ms[darks], raw.integration_ms[first])] if darks.size else darks
+        same = darks[same_time(raw.integration_ms[darks], raw.integration_ms[first])]
         dark = np.nan_to_num(raw.counts[same])
         # references of other integration times share shape, which is all that is asked of them
         light = np.nan_to_num(raw.counts[references]) - (np.median(dark, axis=0) if dark.size else 0.0)
@@ -83,11 +83,9 @@ def mask_lone_full_pixels(raw: RawScans, *, full_scale: float | None) -> tuple[M
         for k in np.flatnonzero(full[i]):
             around = np.r_[counts[i, max(k - 2, 0) : k], counts[i, k + 1 : k + 3]]
             # marked by the file without a number: then full scale is twice what any other pixel reads, or more
-            level = (
-                highest
-                if np.isfinite(highest)
-                else (full_scale or max(2.0 * known.max(initial=0.0), CONVERTER_LIMITS[-1]))
-            )
+            level = highest
+            if not np.isfinite(highest):
+                level = full_scale or max(2.0 * known.max(initial=0.0), CONVERTER_LIMITS[-1])
             lone[i, k] = bool(np.isfinite(around).any() and np.nanmax(around) < level / 2.0)
         if not lone[i, full[i]].all():
             lone[i] = False  # one part of a scan at its limit is enough to spoil it
@@ -100,7 +98,3 @@ def mask_lone_full_pixels(raw: RawScans, *, full_scale: float | None) -> tuple[M
         )
         rows.append(CheckRow(raw.scan_ids[i], "hot_pixels", float(lone[i].sum()), sentence))
     return lone, rows
-
-
-def _as(times: Floats, wanted: float) -> Mask:
-    return np.isnan(times) if np.isnan(wanted) else np.isclose(times, wanted, rtol=1e-3)

@@ -13,6 +13,7 @@ from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.saturation import saturated_channels
 from specmatch.measurement.reflectance.band import median_light
 from specmatch.measurement.reflectance.pairing import Paired
+from specmatch.measurement.reflectance.reflectance import same_time
 
 # a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
 DRIFT_SHARE = 0.05
@@ -111,20 +112,14 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
         for k, i in enumerate(of_it):
             if level[k] < WEAK_SHARE * usual or peak[k] <= 0 or peak[k] < WEAK_SNR * noise[k]:
                 snr = peak[k] / noise[k] if noise[k] > 0 else 0.0
-                weak[int(i)] = (
-                    float(level[k] / usual) if usual > 0 else 0.0,
-                    f"carries {level[k] / usual:.0%} of the usual light (signal {snr:.0f} times the noise at best)"
-                    if usual > 0
-                    else "carries no light",
-                )
+                share = float(level[k] / usual) if usual > 0 else 0.0
+                said = f"carries {share:.0%} of the usual light (signal {snr:.0f} times the noise at best)"
+                weak[int(i)] = (share, said if usual > 0 else "carries no light")
             else:
                 lit.append(k)
         for place, change in jumps(level[lit]).items():
-            before = min(place, PREDECESSORS)
-            drifted[int(of_it[lit[place]])] = (
-                change,
-                f"reads {change:+.1%} against the {before} reference(s) before it",
-            )
+            said = f"reads {change:+.1%} against the {min(place, PREDECESSORS)} reference(s) before it"
+            drifted[int(of_it[lit[place]])] = (change, said)
     lamp = "check the lamp, let it warm up, clean the base and the cup, then take a new reference"
     for rows_of, code in ((weak, "low_light"), (drifted, "lamp_drift")):
         for i, (size, what) in rows_of.items():
@@ -147,12 +142,10 @@ def ambient_rows(paired: Paired) -> list[CheckRow]:
         darks = np.flatnonzero(of_it & (raw.role == "dark"))
         for i in darks:
             excess, how = _dark_excess(paired, int(i), darks)
-            time = 1.0 if np.isnan(raw.integration_ms[i]) else raw.integration_ms[i]
-            if peak > 0 and excess / time > AMBIENT_SHARE * peak:
-                lit_darks[int(i)] = (
-                    float(excess / time / peak),
-                    f"reads {excess:.0f} counts {how}, {excess / time / peak:.1%} of the reference",
-                )
+            per_ms = excess / raw.time_ms[i]
+            if peak > 0 and per_ms > AMBIENT_SHARE * peak:
+                share = float(per_ms / peak)
+                lit_darks[int(i)] = (share, f"reads {excess:.0f} counts {how}, {share:.1%} of the reference")
         rows += _ambient_in_scans(paired, of_it, references, peak)
     advice = "close the cover, check that the lamp is off, and take a new dark"
     rows += [
@@ -165,11 +158,10 @@ def ambient_rows(paired: Paired) -> list[CheckRow]:
 def _dark_excess(paired: Paired, i: int, darks: Ints) -> tuple[float, str]:
     """By how many counts a dark reads above the other darks of its time, or above its own lowest stretch."""
     raw = paired.raw
-    t = raw.integration_ms
-    same = darks[(darks != i) & (np.isnan(t[darks]) if np.isnan(t[i]) else np.isclose(t[darks], t[i], rtol=1e-3))]
+    same = darks[(darks != i) & same_time(raw.integration_ms[darks], raw.integration_ms[i])]
     if same.size >= 2:
         apart = raw.counts[i] - median_light(raw.counts[same])
-        noise = paired.dark_noise[i] * (1.0 if np.isnan(t[i]) else t[i])
+        noise = paired.dark_noise[i] * raw.time_ms[i]
         excess = float(np.nanmedian(apart))
         return (excess if excess > 5.0 * noise else 0.0), "above the other darks"
     width = max(5, raw.counts.shape[1] // 12)

@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.array_types import Floats, Ints, Mask
+from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.light import span
@@ -41,13 +41,10 @@ def _out_of_range_rows(paired: Paired) -> list[CheckRow]:
     """Reflectance below 0 or above 1 by more than the tolerance, and scans that are mostly below their dark."""
     raw, live = paired.raw, paired.live()
     nm = raw.wavelength_nm[live]
-    rows = []
     of = paired.rows("sample", "control")
     values = paired.values[of][:, live]
-    low, high = values < LOWEST_REFLECTANCE, values > HIGHEST_REFLECTANCE
-    outside = (low | high).mean(axis=1) > SHARE_OUTSIDE
-    for k in np.flatnonzero(outside):
-        rows += _out_of_range(raw.scan_ids[of[k]], values[k], low[k], high[k], nm)
+    rows = reflectance_range_rows(raw.scan_ids[of], values, nm)
+    outside = np.isin(raw.scan_ids[of], [row.scan_id for row in rows])
     below = values < 0
     middle = row_quantiles(paired.net.values[of][:, live], (0.5,))[0]
     for k in np.flatnonzero(~outside & (below.mean(axis=1) > 0.5) & (middle < -3.0 * paired.dark_noise[of])):
@@ -59,28 +56,23 @@ def _out_of_range_rows(paired: Paired) -> list[CheckRow]:
     return rows
 
 
-def _out_of_range(scan_id: str, values: Floats, low: Mask, high: Mask, nm: Floats) -> list[CheckRow]:
-    if (low | high).mean() <= SHARE_OUTSIDE:
-        return []
-    # the tolerance decides whether to speak; what is said counts every value outside
-    parts = [
-        f"{words} at {int(where.sum())} channel(s), {span(nm, where)}"
-        for where, words in ((values < 0.0, "below 0"), (values > 1.0, "above 1"))
-        if where.any()
-    ]
-    size = float(np.nanmax(np.fmax(values - 1.0, -values)))
-    cause = "a wrong or dirty reference" if high.sum() >= low.sum() else "a wrong dark"
-    sentence = f"reflectance lies {' and '.join(parts)}; it is kept as it is: {cause}; take dark and reference again"
-    return [CheckRow(scan_id, "reflectance_out_of_range", size, sentence)]
-
-
 def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Floats) -> list[CheckRow]:
-    """Check scans that came as reflectance."""
+    """Say which scans hold values that no beer has."""
     # scan_ids (n,), values (n, p), nm (p,)
     # values: reflectance as a fraction
+    low, high = values < LOWEST_REFLECTANCE, values > HIGHEST_REFLECTANCE
     rows = []
-    for name, row in zip(scan_ids, values, strict=True):
-        rows += _out_of_range(str(name), row, row < LOWEST_REFLECTANCE, row > HIGHEST_REFLECTANCE, nm)
+    for k in np.flatnonzero((low | high).mean(axis=1) > SHARE_OUTSIDE):
+        # the tolerance decides whether to speak; what is said counts every value outside
+        said = " and ".join(
+            f"{words} at {int(where.sum())} channel(s), {span(nm, where)}"
+            for where, words in ((values[k] < 0.0, "below 0"), (values[k] > 1.0, "above 1"))
+            if where.any()
+        )
+        size = float(np.nanmax(np.fmax(values[k] - 1.0, -values[k])))
+        cause = "a wrong or dirty reference" if high[k].sum() >= low[k].sum() else "a wrong dark"
+        sentence = f"reflectance lies {said}; it is kept as it is: {cause}; take dark and reference again"
+        rows.append(CheckRow(str(scan_ids[k]), "reflectance_out_of_range", size, sentence))
     return rows
 
 
@@ -140,8 +132,7 @@ def _spike_rows(paired: Paired) -> list[CheckRow]:
         worst = int(np.argmax(np.where(over[k], np.abs(residual[k]), 0.0)))
         sentence = (
             f"a spike of {residual[k, worst]:+.3f} in reflectance stands at {nm[worst]:.1f} nm ({int(over[k].sum())} "
-            "channel(s) in "
-            "all): measure again"
+            "channel(s) in all): measure again"
         )
         rows.append(CheckRow(raw.scan_ids[of[k]], "spike", float(residual[k, worst]), sentence))
     return rows

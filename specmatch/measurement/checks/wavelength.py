@@ -57,10 +57,7 @@ def shift_rows(paired: Paired) -> list[CheckRow]:
     if not paired.banded or paired.usable.sum() < _FEWEST:
         return rows
     advice = "have the wavelengths of the instrument checked, take a new reference and measure again"
-    seen: list[Ints] = []
-    shifts: list[Floats] = []
-    responses: list[Floats] = []
-    noise: list[Floats] = []
+    parts = []
     for j in paired.rows("reference"):
         used = paired.usable & (np.nan_to_num(net.values[j]) > 0)
         if used.sum() < _FEWEST:
@@ -69,14 +66,12 @@ def shift_rows(paired: Paired) -> list[CheckRow]:
         leaning = np.flatnonzero(paired.reference == j)
         if leaning.size:
             ratio = fill_gaps(paired.values[leaning][:, used])
-            seen += [leaning]
-            shifts += [wavelength_shift(ratio, light, nm)]
-            responses += [_slit_response(ratio, light, nm)]
-            noise += [_noise(paired, leaning, ratio, light, nm)]
-    if seen:
-        scans, apparent, response = np.concatenate(seen), np.concatenate(shifts), np.concatenate(responses)
+            shifts, noise = wavelength_shift(ratio, light, nm), _noise(paired, leaning, ratio, light, nm)
+            parts.append((leaning, shifts, _slit_response(ratio, light, nm), noise))
+    if parts:
+        scans, apparent, response, noise = map(np.concatenate, zip(*parts, strict=True))
         shift, doubt = _without_slit(apparent, response)
-        for k in np.flatnonzero(np.abs(shift) > SHIFT_NM + doubt + _SIGMAS * np.concatenate(noise)):
+        for k in np.flatnonzero(np.abs(shift) > SHIFT_NM + doubt + _SIGMAS * noise):
             what = f"shifted by {shift[k]:+.1f} nm against its reference {raw.scan_ids[paired.reference[scans[k]]]}"
             rows.append(CheckRow(raw.scan_ids[scans[k]], "wavelength_shift", float(shift[k]), f"{what}: {advice}"))
     for instrument in dict.fromkeys(raw.instrument):

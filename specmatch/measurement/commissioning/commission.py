@@ -13,9 +13,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import MissingScanError, OptionError, UnitError
-from specmatch.measurement.commissioning import steadiness
 from specmatch.measurement.commissioning.axis_version import AxisVersion, corrected_axis
-from specmatch.measurement.commissioning.bench_sheet import bench_sheet
 from specmatch.measurement.commissioning.pieces import (
     CUT_OFF,
     DILUTION,
@@ -41,6 +39,7 @@ from specmatch.measurement.commissioning.response import (
     other_light,
     stray_light,
 )
+from specmatch.measurement.commissioning.steadiness import level_of, shifts_of, slope_per_hour, spread, tilt_of
 from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, certificate_of, judge, limits_of
 from specmatch.measurement.commissioning.wavelength import AxisFit, fit_glass, fit_lamp
 from specmatch.measurement.folder.folder import MeasuredFolder, read_folder
@@ -144,19 +143,13 @@ def commission(
     figures = judge(found, wanted)
     verdict, sentence = _verdict(figures)
     return Commissioning(
-        verdict=verdict,
-        sentence=sentence,
-        figures=figures,
-        lines=lines,
-        pieces=pieces,
+        verdict, sentence, figures, lines, pieces,
         noise=pd.DataFrame({"signal": noise.signal, "variance": noise.variance}),
-        drift=drift,
-        instrument=bench.instrument,
-        reference_kind=bench.reference_kind,
+        drift=drift, instrument=bench.instrument, reference_kind=bench.reference_kind,
         left_out=pd.DataFrame(bench.left_out, columns=["file", "reason"], dtype=object),
         axis=corrected_axis(bench.raw.wavelength_nm, lines) if correct_axis else None,
         certificate=certificate_of(_content(figures, lines, bench.instrument)),
-    )
+    )  # fmt: skip
 
 
 def _lines(own: Mapping[str, Sequence[float]] | None) -> dict[str, tuple[Line, ...]]:
@@ -392,28 +385,21 @@ def _steady(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> pd.DataFra
     rows = bench.rows(STEADY)
     if rows.size >= 2:
         net = np.nan_to_num(bench.net[rows])
-        drift = pd.DataFrame(
-            {
-                "hours": bench.raw.hours[rows],
-                "level": steadiness.level_of(net),
-                "tilt": steadiness.tilt_of(net, nm),
-                "axis_nm": steadiness.shifts_of(net, nm),
-            }
-        )
+        drift = pd.DataFrame({"hours": bench.raw.hours[rows], "level": level_of(net), "tilt": tilt_of(net, nm),
+                              "axis_nm": shifts_of(net, nm)})  # fmt: skip
         for name, column in (("level_drift", "level"), ("tilt_drift", "tilt"), ("axis_drift_nm", "axis_nm")):
-            estimate = steadiness.slope_per_hour(drift[column].to_numpy(), drift["hours"].to_numpy())
+            estimate = slope_per_hour(drift[column].to_numpy(), drift["hours"].to_numpy())
             _keep(bench, found, name, estimate, f"{rows.size} scans of steady light",
                   "drift needs four scans or more, and measured_at of each")  # fmt: skip
     for name, kind in (("empty_cup_spread", EMPTY), ("water_spread", WATER)):
         rows = bench.rows(kind)
         if rows.size >= 3:
-            level = steadiness.level_of(np.nan_to_num(bench.net[rows]))
-            found[name] = steadiness.spread(level), counted(rows.size, "scan")
+            found[name] = spread(level_of(np.nan_to_num(bench.net[rows]))), counted(rows.size, "scan")
         elif rows.size:
             bench.left_out.append((kind, "a spread needs three scans or more"))
     water, references = bench.rows(WATER), bench.role("reference")
     if water.size and references.size and bench.reference_kind == "water":
-        both = steadiness.level_of(np.nan_to_num(bench.net[np.concatenate([water, references])]))
+        both = level_of(np.nan_to_num(bench.net[np.concatenate([water, references])]))
         apart, rest = both[: water.size], both[water.size :]
         sd = np.sqrt(sum(part.var(ddof=1) / part.size if part.size > 1 else 1e-4 for part in (apart, rest)))
         found["reference_level"] = Estimate(float(apart.mean() - rest.mean()), float(sd)), counted(water.size, "scan")
@@ -433,11 +419,8 @@ def _content(figures: pd.DataFrame, lines: pd.DataFrame, instrument: str) -> dic
             return float(f"{value:.9g}") if np.isfinite(value) else None
         return value
 
-    return {
-        "instrument": instrument,
-        "figures": [{k: plain(v) for k, v in row.items()} for row in figures.reset_index().to_dict("records")],
-        "lines": [{k: plain(v) for k, v in row.items()} for row in lines.to_dict("records")],
-    }
-
-
-__all__ = ["Commissioning", "bench_sheet", "commission"]
+    figure_rows, line_rows = (
+        [{k: plain(v) for k, v in row.items()} for row in table.to_dict("records")]
+        for table in (figures.reset_index(), lines)
+    )
+    return {"instrument": instrument, "figures": figure_rows, "lines": line_rows}

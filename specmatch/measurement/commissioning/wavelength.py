@@ -29,9 +29,6 @@ class AxisFit:
     slit_nm: float  # full width at half height
     # a row a line: `published_nm`, `found_nm` on the stated axis, `difference_nm` (published less found), `sd_nm`
     lines: pd.DataFrame
-    fitted: Floats  # (p,): the pattern fitted, in the quantity that was measured
-    measured: Floats  # (p,)
-    used: Mask  # (p,)
 
 
 def fit_glass(net: Floats, light: Floats, noise: Floats, nm: Floats, lines: Sequence[Line]) -> AxisFit | None:
@@ -83,15 +80,8 @@ def _fit(
         doubt = np.hypot(noise, misfit * per_slit**0.5)
     jacobian = found.jac[:, 0], found.jac[:, 1:]
     alone = jacobian[0] - jacobian[1] @ np.linalg.lstsq(jacobian[1], jacobian[0], rcond=None)[0]
-    return AxisFit(
-        shift_nm=float(start[0]),
-        shift_sd_nm=float(1.0 / np.sqrt(max(alone @ alone, 1e-12))),
-        slit_nm=slit,
-        lines=_each_line(pattern, start, y - pattern(start), np.where(used, 1.0 / doubt**2, 0.0)),
-        fitted=pattern(start),
-        measured=y,
-        used=used,
-    )
+    each = _each_line(pattern, start, y - pattern(start), np.where(used, 1.0 / doubt**2, 0.0))
+    return AxisFit(float(start[0]), float(1.0 / np.sqrt(max(alone @ alone, 1e-12))), slit, each)
 
 
 class _Pattern:

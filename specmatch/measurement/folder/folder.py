@@ -32,32 +32,24 @@ _SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperat
 
 
 @dataclass(frozen=True, eq=False)
-class MeasuredFolder:
-    """What a folder holds, before any arithmetic."""
-
-    scans: list[Scan]  # those that could be read, `scan_id` unique within the folder
-    # A row a scan (index `scan_id`), from the sheet: text columns, and `integration_ms`, `fill_ml`, `cup_mm`,
-    # `temperature_c` as numbers, `time` as datetime or None, `order` the place in the sheet
-    rows: pd.DataFrame
-    batches: pd.DataFrame  # index `batch`; empty where there is no `batches.csv`
-    left_out: list[tuple[str, str]]
-    notes: list[tuple[str, str]]
-    # roles listed for an instrument whose files could not be read
-    unread_roles: dict[tuple[str, str], str] = field(default_factory=dict)
-    materials: pd.DataFrame = field(
-        default_factory=no_materials
-    )  # what controls are known to be; no rows where unknown
-
-
-@dataclass(frozen=True, eq=False)
 class FolderSheets:
     """What the sheets of a folder say, before any scan file is read."""
 
+    # A row a scan file, from the sheet: text columns, and `integration_ms`, `fill_ml`, `cup_mm`, `temperature_c` as
+    # numbers, `time` as datetime or None, `order` the place in the sheet
     rows: pd.DataFrame
-    batches: pd.DataFrame
-    materials: pd.DataFrame
-    left_out: list[tuple[str, str]]
-    notes: list[tuple[str, str]]
+    batches: pd.DataFrame = field(default_factory=no_batches)  # index `batch`; empty where there is no `batches.csv`
+    materials: pd.DataFrame = field(default_factory=no_materials)  # what controls are known to be
+    left_out: list[tuple[str, str]] = field(default_factory=list)
+    notes: list[tuple[str, str]] = field(default_factory=list)
+
+
+@dataclass(frozen=True, eq=False)
+class MeasuredFolder(FolderSheets):
+    """What a folder holds, before any arithmetic: the rows are of scans, index `scan_id`."""
+
+    scans: list[Scan] = field(default_factory=list)  # those that could be read, `scan_id` unique within the folder
+    unread_roles: set[tuple[str, str]] = field(default_factory=set)  # instrument and role of files that could not
 
 
 def first_reason(left_out: Sequence[tuple[str, str]]) -> str:
@@ -75,7 +67,7 @@ def read_folder(
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that holds scans.csv")
     sheets = read_sheets(folder, date_order=date_order)
-    return join_scans(sheets.rows, _read_all(folder, list(sheets.rows["file"]), n_jobs, reading), sheets=sheets)
+    return join_scans(sheets, _read_all(folder, list(sheets.rows["file"]), n_jobs, reading))
 
 
 def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
@@ -99,24 +91,18 @@ def listed_scans(
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
 
 
-def join_scans(
-    rows: pd.DataFrame,
-    results: Sequence[list[Scan] | str],
-    *,
-    sheets: FolderSheets | None = None,
-) -> MeasuredFolder:
-    """Join the rows of the sheet with what their files held."""
-    left_out = list(sheets.left_out) if sheets else []
-    notes = list(sheets.notes) if sheets else []
+def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> MeasuredFolder:
+    """Join the rows of the sheet with what their files held: scans, or why there are none."""
+    rows, left_out = sheets.rows, list(sheets.left_out)
     scans: list[Scan] = []
     kept: list[int] = []  # the row of each scan
-    unread: dict[tuple[str, str], str] = {}
+    unread: set[tuple[str, str]] = set()
     taken: set[str] = set()
     said = zip(rows["file"], rows["instrument"], rows["role"], results, strict=True)
     for at, (file, instrument, role, result) in enumerate(said):
         if isinstance(result, str):
             left_out.append((file, result))
-            unread.setdefault((instrument, role), f"{file}: {result}")
+            unread.add((instrument, role))
             continue
         for scan in result:
             if scan.scan_id in taken:
@@ -129,8 +115,7 @@ def join_scans(
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    batches, materials = (no_batches(), no_materials()) if sheets is None else (sheets.batches, sheets.materials)
-    return MeasuredFolder(scans, table, batches, left_out, notes, unread, materials)
+    return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, list(sheets.notes), scans, unread)
 
 
 def _scan_rows(

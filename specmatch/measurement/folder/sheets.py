@@ -9,13 +9,14 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
-from datetime import date, datetime
+from dataclasses import dataclass, field, replace
+from datetime import date
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from specmatch.errors import ScanFileError, SheetError
+from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
@@ -26,6 +27,7 @@ from specmatch.measurement.folder.columns import (
     unknown_column,
 )
 from specmatch.measurement.folder.contradictions import check_columns
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
 
@@ -76,8 +78,6 @@ _REWRITTEN_DATE = re.compile(
 
 def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
     """Read the first sheet of an Excel file, every cell as text."""
-    import pandas as pd
-
     try:
         table = pd.read_excel(path, header=None, dtype=object, keep_default_na=False, na_filter=False)
     except ImportError as error:
@@ -88,13 +88,9 @@ def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
         raise SheetError(f"{path}: cannot be read; check the name and the folder") from None
     except Exception as error:  # the engines raise errors of many kinds for a damaged file
         raise SheetError(f"{path.name}: is no readable spreadsheet ({error}); export the sheet as CSV") from None
-    rows, lines = [], []
-    for number, row in enumerate(table.itertuples(index=False, name=None), 1):
-        cells = [_as_text(cell) for cell in row]
-        if any(cells):
-            rows.append(cells)
-            lines.append(number)
-    return rows, lines
+    every = [list(map(_as_text, row)) for row in table.itertuples(index=False, name=None)]
+    lines = [number for number, cells in enumerate(every, 1) if any(cells)]
+    return [every[number - 1] for number in lines], lines
 
 
 def _as_text(cell: object) -> str:
@@ -104,11 +100,7 @@ def _as_text(cell: object) -> str:
         return str(cell).upper()
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return str(int(cell))
-    if isinstance(cell, datetime):
-        return cell.isoformat()
-    if isinstance(cell, date):
-        return cell.isoformat()
-    return str(cell)
+    return cell.isoformat() if isinstance(cell, date) else str(cell)
 
 
 def is_error_mark(cell: str) -> bool:
@@ -171,13 +163,9 @@ def read_sheet(
     blank = [j + 1 for j, name in enumerate(names) if not name]
     twice = sorted({name for name in names if names.count(name) > 1 and name})
     if not names or blank or twice:
-        what = (
-            f"columns {twice} stand twice"
-            if twice
-            else f"column {blank[0]} has no name"
-            if blank
-            else "the header is empty"
-        )
+        what = f"column {blank[0]} has no name" if blank else "the header is empty"
+        if twice:
+            what = f"columns {twice} stand twice"
         raise SheetError(f"{path.name}, line {lines[0]}: {what}; name every column once")
     body, body_lines, notes = [], [], []
     for row, line in zip(rows[1:], lines[1:], strict=True):
@@ -187,8 +175,7 @@ def read_sheet(
         if len(cells) < len(names) or any(cells[len(names) :]):
             raise SheetError(
                 f"{path.name}, line {line}: {len(cells)} cells where the header has {len(names)}; a separator is "
-                "lost, or a "
-                "cell with a separator in it lacks its quotes"
+                "lost, or a cell with a separator in it lacks its quotes"
             )
         body.append(cells[: len(names)])
         body_lines.append(line)
@@ -272,10 +259,11 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
             )
     found = possible_marks((cell for _, _, cell in cells), blank_groups=True)
 
+    def in_range(column: str, value: float) -> bool:
+        return _RANGES[column][0] <= value <= _RANGES[column][1]
+
     def fits(marks: NumberMarks) -> bool:
-        return all(
-            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
-        )
+        return all(in_range(column, parse_number(cell, marks) or 0.0) for column, _, cell in cells)
 
     likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
     if len(likely) > 1:
@@ -295,18 +283,37 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
         values = [
             parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in sheet.table[column]
         ]
-        low, high = _RANGES[column]
         for line, value in zip(sheet.lines, values, strict=True):
-            if value is not None and not low <= value <= high:
+            if value is not None and not in_range(column, value):
+                span = "{:g} to {:g}".format(*_RANGES[column])
                 raise SheetError(
-                    f"{name}, line {line}, column {column}: {value:g} is outside {low:g} to {high:g}; check the "
-                    "number and its unit"
+                    f"{name}, line {line}, column {column}: {value:g} is outside {span}; check the number and its unit"
                 )
-        out[column] = pd.array([float("nan") if value is None else value for value in values], dtype=float)
+        out[column] = np.array(values, dtype=float)
     return out
 
 
-def refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
+def keyed_sheet(
+    path: Path, key: str, what: str, doubtful: list[DoubtfulDate], *, known: Sequence[str], numbers: Sequence[str],
+    optional: Sequence[str] = (), dates: Sequence[str] = (), date_order: str | None = None,
+) -> tuple[Sheet, pd.DataFrame]:  # fmt: skip
+    """Read a sheet whose rows one column names: its text, with dates in ISO order, and its numbers."""
+    # what: the way out of a sheet without that column
+    sheet = read_sheet(path, known=known, optional=optional)
+    if key not in sheet.table:
+        raise SheetError(f"{path.name}: no column {key!r}, got {', '.join(sheet.table.columns)}; {what}")
+    found = number_columns(sheet, numbers, name=path.name)
+    _refuse_units_in_part(sheet, name=path.name)
+    table, notes = sheet.table.copy(), list(sheet.notes)
+    for column in (column for column in dates if column in table):
+        read = read_dates(table[column], sheet.lines, column, name=path.name, date_order=date_order)
+        table[column] = read.text
+        doubtful += read.doubtful
+        notes += read.notes
+    return replace(sheet, table=table, notes=notes), found
+
+
+def _refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
     """Refuse colours of which only some have their unit beside them: the rest cannot be told."""
     table = sheet.table
     if "colour" not in table or "colour_unit" not in table:

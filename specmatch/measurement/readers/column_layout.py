@@ -158,26 +158,16 @@ def _without_end_mark(rows: list[Row], names: Row, words: Row, width: int) -> tu
 def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, name: str, ended: bool) -> int:
     """Bring rows to one width where pairs have run out; refuse any other row that is short."""
     shortened_at, shortest = 0, width
+    may_run_out = width >= 4 and width % 2 == 0 and separator != " " and not ended
     for k, row in enumerate(rows):
-        if len(row) == shortest:
-            if shortest < width:
-                rows[k] = row + [""] * (width - shortest)
-            continue
-        if (
-            len(row) < shortest
-            and width >= 4
-            and width % 2 == 0
-            and len(row) % 2 == 0
-            and separator != " "
-            and not ended
-        ):
+        if len(row) < shortest and len(row) % 2 == 0 and may_run_out:
             shortest, shortened_at = len(row), shortened_at or numbers[k]
-            rows[k] = row + [""] * (width - shortest)
-            continue
-        raise ScanFileError(
-            f"{name}, line {numbers[k]}: {len(row)} fields where the table has {width}; a field or a mark is lost, or "
-            "the file is cut: copy or export it again"
-        )
+        if len(row) != shortest:
+            raise ScanFileError(
+                f"{name}, line {numbers[k]}: {len(row)} fields where the table has {width}; a field or a mark is lost, "
+                "or the file is cut: copy or export it again"
+            )
+        rows[k] = row + [""] * (width - shortest)
     return shortened_at
 
 

@@ -15,6 +15,7 @@ from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
 from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
 
+_UNIT_FIELDS = ("xunit", "xunits", "wavelengthunit", "wavelengthunits", "xaxis", "xlabel")
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
@@ -78,12 +79,10 @@ def _readings_at(
     """Read at one separator: in rows only where no table in columns was found and no name of wavelengths stands."""
     fits: list[ParsedText] = []
     problems: list[ScanFileError] = []
-    by_columns: list[ParsedText] = []
     refused = False
     if told.layout != "rows":
         try:
-            by_columns = _by_columns(lines, separator, name, told)
-            fits += by_columns
+            fits = _by_columns(lines, separator, name, told)
         except ScanFileError as error:
             problems.append(error)
             refused = error.stage != "table"
@@ -92,16 +91,13 @@ def _readings_at(
         try:
             by_rows = rows_reading(lines, split, separator, name=name, decimal=told.decimal, thousands=told.thousands)
         except ScanFileError as error:
-            problems.append(error)
-        else:
-            corner = by_rows.spectra[0].words
-            headed = any(names_wavelength(s.x_words) for reading in by_columns for s in reading.spectra)
-            if told.layout == "rows" or not by_columns:
-                fits.append(by_rows)
-            elif corner and not names_wavelength(corner):
-                fits = [by_rows]  # the corner of the header names what the rows are
-            elif corner or not headed:
-                fits.append(by_rows)
+            return fits, [*problems, error]
+        corner = by_rows.spectra[0].words
+        headed = any(names_wavelength(s.x_words) for reading in fits for s in reading.spectra)
+        if fits and corner and not names_wavelength(corner):
+            fits = [by_rows]  # the corner of the header names what the rows are
+        elif not fits or corner or not headed:
+            fits.append(by_rows)
     return fits, problems
 
 
@@ -130,12 +126,7 @@ def _plausible(
         kept.append(reading)
     if len(kept) > 1:
         # a fraction, a percentage or an absorbance never reaches the thousands
-        optical = [
-            r
-            for r in kept
-            if not all(_optical(s, told) and np.nanmax(np.abs(s.values), initial=0.0) >= 1000.0 for s in r.spectra)
-        ]
-        kept = optical or kept
+        kept = [r for r in kept if not all(_in_thousands(s, told) for s in r.spectra)] or kept
     return kept, problems
 
 
@@ -144,11 +135,8 @@ def _differ(one: ParsedText, other: ParsedText) -> str:
     if one.layout != other.layout:
         return f"spectra in {one.layout}, or in {other.layout}; give layout={one.layout!r} or layout={other.layout!r}"
     if one.separator != other.separator:
-        return (
-            f"separator {SEPARATORS[one.separator]} with {one.marks.words()}, or separator "
-            f"{SEPARATORS[other.separator]} "
-            f"with {other.marks.words()}; give separator= and decimal="
-        )
+        ways = (f"separator {SEPARATORS[way.separator]} with {way.marks.words()}" for way in (one, other))
+        return f"{', or '.join(ways)}; give separator= and decimal="
     for a, b in zip(one.spectra, other.spectra, strict=True):
         for left, right in ((a.x, b.x), (a.values, b.values)):
             apart = np.flatnonzero(~((left == right) | (np.isnan(left) & np.isnan(right))))
@@ -161,8 +149,11 @@ def _differ(one: ParsedText, other: ParsedText) -> str:
     return f"{one.marks.words()}, or {other.marks.words()}; give decimal= and thousands="
 
 
-def _optical(spectrum: RawSpectrum, told: ReadOptions) -> bool:
-    return (told.quantity or read_label(spectrum.words).quantity) in ("reflectance", "transmittance", "absorbance")
+def _in_thousands(spectrum: RawSpectrum, told: ReadOptions) -> bool:
+    """True where a spectrum is said to be of an optical quantity and its values are too large to be one."""
+    said = told.quantity or read_label(spectrum.words).quantity
+    optical = said in ("reflectance", "transmittance", "absorbance")
+    return optical and bool(np.nanmax(np.abs(spectrum.values), initial=0.0) >= 1000.0)
 
 
 def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: ReadOptions) -> tuple[Floats, str, bool]:
@@ -190,14 +181,5 @@ def _coefficients_in(meta: dict[str, str]) -> tuple[float, ...] | None:
 
 
 def _unit_in(meta: dict[str, str]) -> str:
-    for key, value in meta.items():
-        if key.lower().replace("_", " ").replace(" ", "") in (
-            "xunit",
-            "xunits",
-            "wavelengthunit",
-            "wavelengthunits",
-            "xaxis",
-            "xlabel",
-        ):
-            return stated_x_unit(value)
-    return ""
+    fields = (value for key, value in meta.items() if re.sub("[_ ]", "", key.lower()) in _UNIT_FIELDS)
+    return next(map(stated_x_unit, fields), "")

@@ -165,33 +165,32 @@ def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions
     if len(again) > NAMED_TWICE:
         shared.doubt(f"{len(again) - NAMED_TWICE} more names are those of several spectra")
     labels = _labels(reading, shared)
-    own = reading.layout != "columns" or len(titles) > 1
-    unique = own and all(titles) and len(set(titles)) == len(titles)
     scans = []
-    for k, spectrum in enumerate(reading.spectra, 1):
-        scan_id = (
-            name
-            if len(titles) == 1 and not (unique and reading.layout == "rows")
-            else titles[k - 1]
-            if unique
-            else f"{name}#{k}"
-        )
+    for scan_id, spectrum, label in zip(
+        _scan_ids(titles, name, of_rows=reading.layout == "rows"), reading.spectra, labels, strict=True
+    ):
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
-        scans.append(_finish(spectrum, scan_id, meta, labels[k - 1], (shared,), name, told, whole=reading.whole))
+        scans.append(_finish(spectrum, scan_id, meta, label, (shared,), name, told, whole=reading.whole))
     return scans
+
+
+def _scan_ids(titles: list[str], name: str, *, of_rows: bool = False) -> list[str]:
+    """Return the titles where each is a name of its own, else the file's name; one spectrum has a name in rows only."""
+    unique = all(titles) and len(set(titles)) == len(titles)
+    if len(titles) == 1 and not (unique and of_rows):
+        return [name]
+    return titles if unique else [f"{name}#{k}" for k in range(1, len(titles) + 1)]
 
 
 def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     spectra, file_notes = jcamp_spectra(text, name=name)
     shared = Notes(["JCAMP-DX", f"text encoding {encoding}"])
     shared.join(file_notes)
-    titles = [spectrum.title for spectrum, _, _ in spectra]
-    unique = all(titles) and len(set(titles)) == len(titles)
-    scans = []
-    for k, (spectrum, labels, notes) in enumerate(spectra, 1):
-        scan_id = name if len(spectra) == 1 else titles[k - 1] if unique else f"{name}#{k}"
-        scans.append(_finish(spectrum, scan_id, labels, _label(spectrum, labels), (shared, notes), name, told))
-    return scans
+    scan_ids = _scan_ids([spectrum.title for spectrum, _, _ in spectra], name)
+    return [
+        _finish(spectrum, scan_id, labels, _label(spectrum, labels), (shared, notes), name, told)
+        for scan_id, (spectrum, labels, notes) in zip(scan_ids, spectra, strict=True)
+    ]
 
 
 def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
@@ -205,9 +204,9 @@ def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
     if len(set(labels)) == 1:
         return labels
     said = [
-        f"{spectrum.title or spectrum.words!r} ({' in '.join(filter(None, label_words))})"
+        f"{spectrum.title or spectrum.words!r} ({' in '.join(filter(None, (label.quantity, label.scale)))})"
         for spectrum, label in zip(reading.spectra, labels, strict=True)
-        if any(label_words := (label.quantity, label.scale))
+        if label != Label()
     ]
     shared.doubt(
         f"titles disagree on what the values are: {', '.join(said[:4])}, the others say nothing or something else; "

@@ -27,10 +27,8 @@ _LABEL = re.compile(r"\s*##([^=]*)=(.*)\Z", re.DOTALL)
 _TABLES = ("XYDATA", "XYPOINTS", "PEAKTABLE", "PEAKASSIGNMENTS", "DATATABLE", "RADATA")
 
 # a line that begins so without its ## would be lost in the value before it, and the number with it
-_KNOWN = (
-    "TITLE", "JCAMPDX", "DATATYPE", "BLOCKS", "END", "XUNITS", "YUNITS", "XFACTOR", "YFACTOR", "FIRSTX", "LASTX",
-    "DELTAX", "NPOINTS", "FIRSTY", "MAXX", "MINX", "MAXY", "MINY", *_TABLES,
-)  # fmt: skip
+_NUMBERS = ("XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "DELTAX", "NPOINTS", "FIRSTY", "MAXY", "MINY", "MAXX", "MINX")
+_KNOWN = ("TITLE", "JCAMPDX", "DATATYPE", "BLOCKS", "END", "XUNITS", "YUNITS", *_NUMBERS, *_TABLES)
 
 
 @dataclass
@@ -117,7 +115,6 @@ def _records(text: str, name: str) -> Iterator[tuple[int, str, str, list[tuple[i
         yield current
 
 
-_NUMBERS = ("XFACTOR", "YFACTOR", "FIRSTX", "LASTX", "DELTAX", "NPOINTS", "FIRSTY", "MAXY", "MINY", "MAXX", "MINX")
 _NUMBER = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 _COMMA_NUMBER = re.compile(r"[+-]?\d+,\d+(?:[eE][+-]?\d+)?\Z")
 Numbers = dict[str, tuple[float, float] | None]  # value and one unit of its last digit
@@ -221,12 +218,10 @@ def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[s
     else:
         x, y, lines = _steps(block, numbers, comma, declared, where, notes)
     _check_extremes(y, numbers, where)
-    labels = {key: value for key, value in block.labels.items()}
-    spectrum = RawSpectrum(
-        title, x, y, np.zeros(x.size, bool), labels.get("XUNITS", ""), labels.get("YUNITS", ""),
-        np.full(x.size, -1), np.full(x.size, -1), lines,
-    )  # fmt: skip
-    return spectrum, labels, notes
+    unknown = np.full(x.size, -1)
+    x_unit, y_unit = (block.labels.get(label, "") for label in ("XUNITS", "YUNITS"))
+    spectrum = RawSpectrum(title, x, y, np.zeros(x.size, bool), x_unit, y_unit, unknown, unknown, lines)
+    return spectrum, block.labels, notes
 
 
 def _factor(numbers: Numbers, label: str, notes: Notes, where: str) -> float:
@@ -299,8 +294,7 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
         if apart > step[1] + (first[1] + last[1]) / (n - 1) + 1e-6 * abs(found_step):
             raise ScanFileError(
                 f"{where}: ##DELTAX={step[0]:g} but {n} points from {first[0]:g} to {end:g} step by {found_step:g}; "
-                "a label "
-                "is damaged or points are lost"
+                "a label is damaged or points are lost"
             )
     x_factor = _factor(numbers, "XFACTOR", notes, where)
     for line, written, digits, index in decoded.x_checks:
@@ -309,8 +303,7 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
         if index < n and abs(written * x_factor - x[index]) > slack:
             raise ScanFileError(
                 f"{where}, line {line}: x check failed: the line says {written * x_factor:g}, the points before it "
-                "lead to "
-                f"{x[index]:g}; a line is lost, repeated or damaged"
+                f"lead to {x[index]:g}; a line is lost, repeated or damaged"
             )
     y = np.array(decoded.values) * _factor(numbers, "YFACTOR", notes, where)
     if numbers["YFACTOR"] is None and numbers["FIRSTY"] is None:
@@ -339,8 +332,7 @@ def _decode(table: list[tuple[int, str]], declared: int | None, where: str) -> O
     if fits[0] == fits[1]:
         raise AmbiguousScanFileError(
             f"{where}: an E among the digits may mark a power of ten or a packed digit, and the count of points does "
-            "not "
-            "tell; export without packing"
+            "not tell; export without packing"
         )
     return plain if fits[0] else squeezed
 

@@ -10,13 +10,10 @@ from dataclasses import dataclass, field
 from specmatch.errors import ScanFileError
 
 MOST_POINTS = 1_000_000
-_SQZ = {letter: (digit, "") for digit, letter in enumerate("@ABCDEFGHI")} | {
-    letter: (digit, "-") for digit, letter in enumerate("abcdefghi", 1)
-}
-_DIF = {letter: (digit, "") for digit, letter in enumerate("%JKLMNOPQR")} | {
-    letter: (digit, "-") for digit, letter in enumerate("jklmnopqr", 1)
-}
-_DUP = {letter: digit for digit, letter in enumerate("STUVWXYZs", 1)}
+# what each letter stands for: a sign and a digit
+_SQZ = dict(zip("@ABCDEFGHI", map(str, range(10)), strict=True)) | {c: f"-{n}" for n, c in enumerate("abcdefghi", 1)}
+_DIF = dict(zip("%JKLMNOPQR", map(str, range(10)), strict=True)) | {c: f"-{n}" for n, c in enumerate("jklmnopqr", 1)}
+_DUP = dict(zip("STUVWXYZs", map(str, range(1, 10)), strict=True))
 _PACKED = re.compile(r"[@A-DF-Ia-df-i%J-Rj-rS-Zs]")
 _AFFN_TOKEN = re.compile(r"[\s;,]*(\?|[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?)")
 _ASDF_TOKEN = re.compile(r"[\s;,]*(\?|[@A-Ia-i%J-Rj-r]\d*(?:\.\d*)?|[S-Zs]\d*|[+-]?(?:\d+\.?\d*|\.\d+))")
@@ -62,8 +59,7 @@ def decode_ordinates(table: Sequence[tuple[int, str]], *, packed: bool, name: st
             if before != again:
                 raise ScanFileError(
                     f"{name}, line {line}: y check failed: the line before ends at {before:g}, this one begins with "
-                    f"{again:g}; "
-                    "a line is lost or damaged: copy the file again"
+                    f"{again:g}; a line is lost or damaged: copy the file again"
                 )
             if not values:
                 by_difference = False
@@ -98,26 +94,21 @@ def _line_values(text: str, packed: bool, line: int, name: str) -> tuple[list[fl
             values.append(float("nan"))
             difference = None
         elif packed and first in _DUP:
-            times = int(f"{_DUP[first]}{word[1:]}")
+            times = int(_DUP[first] + word[1:])
             if not values or times < 2:
                 raise ScanFileError(f"{name}, line {line}: {word!r} repeats nothing; the line is damaged")
             _refuse_endless(len(values) + times, line, name)
             for _ in range(times - 1):
                 values.append(values[-1] if difference is None else values[-1] + difference)
         elif packed and first in _DIF:
-            digit, sign = _DIF[first]
             if not values:
                 raise ScanFileError(
                     f"{name}, line {line}: a difference {word!r} with nothing before it; the line is damaged"
                 )
-            difference = float(f"{sign}{digit}{word[1:]}")
+            difference = float(_DIF[first] + word[1:])
             values.append(values[-1] + difference)
-        elif packed and first in _SQZ:
-            digit, sign = _SQZ[first]
-            values.append(float(f"{sign}{digit}{word[1:]}"))
-            difference = None
         else:
-            values.append(float(word))
+            values.append(float(_SQZ[first] + word[1:] if packed and first in _SQZ else word))
             difference = None
     return values, difference is not None
 

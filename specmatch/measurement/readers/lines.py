@@ -183,7 +183,6 @@ def _strict(raw: bytes, codec: str, words: str, name: str) -> str:
         return raw.decode(codec)
     except UnicodeError as error:
         raise ScanFileError(
-            f"{name}: begins like {words} but does not decode ({error}); the file may be cut or damaged: "
-            ""
-            "copy it again, or name its encoding=..."
+            f"{name}: begins like {words} but does not decode ({error}); the file may be cut or damaged: copy it "
+            "again, or name its encoding=..."
         ) from None

@@ -144,8 +144,7 @@ def check_points(reading: ParsedText, *, name: str) -> None:
     if cut:
         raise ScanFileError(
             f"{name}, line {longest.line_numbers[-1]}: truncated: {found} points found, the last value is cut short "
-            "and has no "
-            "line end; copy the file again"
+            "and has no line end; copy the file again"
         )
 
 

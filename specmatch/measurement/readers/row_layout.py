@@ -53,21 +53,14 @@ def rows_reading(
     values, over = cells_to_numbers([row[first:] for row in rows], marks)
     x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
     corner = " ".join(split[head][:first])
-    axis_decimals = decimals_of(axis, marks)
+    axis_words, axis_decimals = f"{corner} {split[head][-1]}", decimals_of(axis, marks)
     spectra = [
         RawSpectrum(
-            row[0] if first else "",
-            x,
-            v,
-            o,
-            corner + " " + split[head][-1],
-            corner,
-            axis_decimals,
-            decimals_of(row[first:], marks),
+            row[0] if first else "", x, v, o, axis_words, corner, axis_decimals, decimals_of(row[first:], marks),
             np.full(x.size, line),
         )
         for row, v, o, line in zip(rows, values, over, row_lines, strict=True)
-    ]
+    ]  # fmt: skip
     meta = read_meta(lines[:head], first_line=1) | read_meta(lines[footer_from:], first_line=footer_from + 1)
     return ParsedText("rows", separator, marks, spectra, meta, row_lines[-1] < len(lines), notes=notes)
 
@@ -84,11 +77,8 @@ def _rows_under(
         if cells == split[head]:
             notes.doubt(f"the header is repeated in line {i + 1}")
             continue
-        if (
-            len(cells) == len(split[head])
-            and all(map(is_value, cells[first:]))
-            and any(map(looks_numeric, cells[first:]))
-        ):
+        of_numbers = all(map(is_value, cells[first:])) and any(map(looks_numeric, cells[first:]))
+        if of_numbers and len(cells) == len(split[head]):
             if footer_from < len(lines):
                 raise ScanFileError(
                     f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "

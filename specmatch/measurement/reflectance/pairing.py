@@ -100,7 +100,7 @@ def of_instrument(instrument: str) -> str:
 
 def _dark_noise(raw: RawScans, of_it: Mask) -> float:
     """Standard deviation of a channel in the dark, per ms."""
-    time = np.where(np.isnan(raw.integration_ms), 1.0, raw.integration_ms)
+    time = raw.time_ms
     counts = raw.counts[of_it][np.isfinite(raw.counts[of_it])]
     # whole counts carry the rounding of the converter, a uniform error of one count
     rounding = float(0.29 / np.median(time[of_it])) if counts.size and (counts == np.rint(counts)).all() else 0.0

@@ -130,10 +130,9 @@ def unfit_for_one_depth(scans: pd.DataFrame, depth: SetDepth | None) -> dict[int
     if depth is None:
         return {}
     found = fillings(scans, depth)
+    times = 1.0 / found.factor
     far = {
-        int(
-            i
-        ): f"{1.0 / found.factor[i]:.2f} times the set's depth of {depth.said}, too far apart to compare; pour again"
+        int(i): f"{times[i]:.2f} times the set's depth of {depth.said}, too far apart to compare; pour again"
         for i in np.flatnonzero(found.out_of_range)
     }
     if not found.elsewhere.any():
@@ -183,22 +182,16 @@ TEACHES = 0.10
 
 def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: dict[int, Floats]) -> Pairs | None:
     far = ~near & (np.abs(np.log(factor)) <= np.log(LARGEST_RATIO) + SAME_DEPTH)
-    at_set, at_second, ratios, n_set, n_second = [], [], [], [], []
-    for code in np.unique(batch[far]):
-        if code not in means:
-            continue
-        own = far & (batch == code)
+    found = []
+    for code in (code for code in np.unique(batch[far]) if code in means):
+        own, n_near = far & (batch == code), int((near & (batch == code)).sum())
         for ratio in np.unique(np.round(factor[own], 2)):
             other = np.flatnonzero(own & (np.abs(factor - ratio) <= 0.005 + SAME_DEPTH))
-            at_set.append(means[code])
-            at_second.append(reflectance[other].mean(axis=0))
-            ratios.append(float(factor[other].mean()))
-            n_set.append(int((near & (batch == code)).sum()))
-            n_second.append(other.size)
-    if not ratios:
+            found.append((means[code], reflectance[other].mean(axis=0), factor[other].mean(), n_near, other.size))
+    if not found:
         return None
-    counts = (np.array(n_set, np.int64), np.array(n_second, np.int64))
-    return Pairs(np.array(at_set), np.array(at_second), np.array(ratios), *counts)
+    at_set, at_second, ratios, n_set, n_second = map(np.array, zip(*found, strict=True))
+    return Pairs(at_set, at_second, ratios, n_set, n_second)
 
 
 def brought_to(

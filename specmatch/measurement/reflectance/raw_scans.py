@@ -153,8 +153,7 @@ def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Fl
     if x.size < grid.size and np.isin(x, grid).all():
         raise ScanFileError(
             f"{scan.scan_id}: {x.size} points from {x[0]:g} to {x[-1]:g} nm where the other files have {grid.size} "
-            "from "
-            f"{grid[0]:g} to {grid[-1]:g}: the file is cut or lines are lost; copy it again"
+            f"from {grid[0]:g} to {grid[-1]:g}: the file is cut or lines are lost; copy it again"
         )
     values = resample(x, scan.values, grid, name=scan.scan_id)
     mask = np.interp(grid, x, scan.saturated.astype(float)) > 0
@@ -183,15 +182,10 @@ def _quantity(scan: Scan, role: str) -> str:
 
 
 def _integration_ms(rows: pd.DataFrame, scans: list[Scan]) -> Floats:
-    times = rows["integration_ms"].to_numpy(dtype=float).copy()
-    for k, scan in enumerate(scans):
-        stated = header_integration_ms(scan.meta)
-        if stated is None:
-            continue
-        # where both are stated the sheet's is used, and a check says so
-        if np.isnan(times[k]):
-            times[k] = stated
-    return times
+    # where both are stated the sheet's is used, and a check says so
+    of_files = np.array([header_integration_ms(scan.meta) for scan in scans], dtype=float)
+    times = rows["integration_ms"].to_numpy(dtype=float)
+    return np.where(np.isnan(times), of_files, times)
 
 
 def _hours(times: list[datetime | None]) -> Floats:

@@ -30,6 +30,11 @@ class RawScans:
     order: Floats  # (n,): place in the sheet, which stands for time where no time is known
     dark_removed: Mask  # (n,): whether the recorder has already subtracted the dark
 
+    @property
+    def time_ms(self) -> Floats:
+        """Integration times, shape (n,), 1 where none is known."""
+        return np.where(np.isnan(self.integration_ms), 1.0, self.integration_ms)
+
 
 @dataclass(frozen=True, eq=False)
 class DarkCorrected:
@@ -88,17 +93,19 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCo
         own = darks.get((raw.instrument[i], raw.session[i]))
         rows = own if own is not None else darks.get((raw.instrument[i], None))
         if rows is None:
-            net.reasons[int(i)] = (
-                f"no usable dark scan of instrument {raw.instrument[i]!r}; take a dark scan"
+            of = (
+                f" scan of instrument {raw.instrument[i]!r}; take a dark scan"
                 if raw.instrument[i]
-                else "no usable dark scan; take one"
+                else " scan; take one"
             )
+            net.reasons[int(i)] = f"no usable dark{of}"
             continue
-        equal = _same_time(raw, int(i), rows)
-        if not equal.any() and own is not None:
+        own_time = raw.integration_ms[i]
+        equal = same_time(raw.integration_ms[rows], own_time)
+        if not equal.any() and own is not None and _distinct_times(raw, rows).size < 2:
             everywhere = darks[(raw.instrument[i], None)]
-            if _distinct_times(raw, rows).size < 2 and _same_time(raw, int(i), everywhere).any():
-                rows, equal = everywhere, _same_time(raw, int(i), everywhere)
+            if (there := same_time(raw.integration_ms[everywhere], own_time)).any():
+                rows, equal = everywhere, there
         if equal.any():
             net.dark[i] = nearest(raw, int(i), rows[equal])
             same.append(int(i))
@@ -106,16 +113,14 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCo
             _other_time(raw, net, int(i), rows, dark_offset)
     if same:
         net.values[same] = raw.counts[same] - raw.counts[net.dark[same]]
-    time = np.where(np.isnan(raw.integration_ms), 1.0, raw.integration_ms)
-    net.values[:] = net.values / time[:, None]
+    net.values[:] = net.values / raw.time_ms[:, None]
     return net
 
 
-def _same_time(raw: RawScans, i: int, rows: Ints) -> Mask:
-    t = raw.integration_ms
-    if np.isnan(t[i]):
-        return np.isnan(t[rows])
-    return np.abs(t[rows] - t[i]) <= SAME_TIME * t[i]
+def same_time(times: Floats, wanted: float) -> Mask:
+    """Return which integration times are a given one; those that are not known are one another's."""
+    # times (n,) -> (n,)
+    return np.isnan(times) if np.isnan(wanted) else np.abs(times - wanted) <= SAME_TIME * wanted
 
 
 def _distinct_times(raw: RawScans, rows: Ints) -> Floats:
@@ -134,7 +139,7 @@ def _other_time(raw: RawScans, net: DarkCorrected, i: int, rows: Ints, dark_offs
             "scans.csv"
         )
         return
-    by_time = [nearest(raw, i, rows[np.abs(raw.integration_ms[rows] - t) <= SAME_TIME * t]) for t in times]
+    by_time = [nearest(raw, i, rows[same_time(raw.integration_ms[rows], t)]) for t in times]
     net.dark[i] = nearest(raw, i, np.array(by_time))
     if times.size >= 2:
         # the two times nearest to the wanted one; offset and rate per pixel through them
@@ -155,6 +160,5 @@ def _other_time(raw: RawScans, net: DarkCorrected, i: int, rows: Ints, dark_offs
         net.dark[i] = -1
         net.reasons[i] = (
             f"taken at {wanted:g} ms, its dark at {times[0]:g} ms, and one dark does not tell its offset from its "
-            "rate; "
-            f"take a dark at {wanted:g} ms, or give dark_offset="
+            f"rate; take a dark at {wanted:g} ms, or give dark_offset="
         )

@@ -1,6 +1,5 @@
 """What the board shows of a line as it stands: texts that are safe to show, cut where they would push others out."""
 
-from collections.abc import Mapping
 from datetime import datetime
 from typing import Any
 
@@ -8,9 +7,9 @@ from specmatch.line.journal.journal import Record
 from specmatch.line.journal.queries import when
 from specmatch.line.now import GOOD, NONE, LineNow
 from specmatch.line.reviews import OUTCOMES
-from specmatch.report.entry_text import decision_word, short_time, shown_colour, subject
+from specmatch.report.entry_text import decision_word, short_time, shown_colour, subject, whose
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
-from specmatch.wording import printable
+from specmatch.wording import cut, cut_sentence, printable
 
 # letters of a name, and of a sentence, that a board has room for; the record holds the rest
 LONGEST_NAME, LONGEST_SENTENCE = 48, 220
@@ -44,21 +43,16 @@ def board_shown(now: LineNow, *, names: bool = False, writes: bool = False) -> d
 
 
 def name(value: object) -> str:
-    """Return a name with what would steer a screen spelled out, cut with the number of its letters where it is long."""
-    return _cut(value, LONGEST_NAME)
+    """Return a name with what would steer a screen spelled out, cut where it is long."""
+    return printable(cut(value, LONGEST_NAME))
 
 
 def sentence(value: object) -> str:
     """Return a sentence likewise, with a capital."""
-    said = _cut(value, LONGEST_SENTENCE)
-    return said[:1].upper() + said[1:]
+    return printable(cut_sentence(value, LONGEST_SENTENCE))
 
 
-def _cut(value: object, longest: int) -> str:
-    text = "" if value is None else " ".join(str(value).split())
-    if len(text) > longest:
-        text = f"{text[:longest]}\u2026 ({len(text)} letters)"
-    return printable(text)
+_NO_ROW = {"beer": "", "lot": "", "colour": "", "time": "", "age_s": None, "entry": None, "review": ""}
 
 
 def _headline(now: LineNow, at: datetime, control: bool) -> dict[str, Any]:
@@ -66,18 +60,14 @@ def _headline(now: LineNow, at: datetime, control: bool) -> dict[str, Any]:
     held = row is not None and row.get("decision") == HOLD and now.review is None
     if control and not held:
         word = "Control out" if now.control.state == "control out" else "Control due"
-        return {
-            "kind": RESCAN, "word": word, "beer": "", "lot": "", "colour": "", "time": "", "age_s": None, "entry": None,
-            "to_do": sentence(_CONTROL_FIRST), "why": sentence(now.control.sentence), "review": "",
-        }  # fmt: skip
+        said = {"to_do": sentence(_CONTROL_FIRST), "why": sentence(now.control.sentence)}
+        return {**_NO_ROW, "kind": RESCAN, "word": word, **said}
     if row is None:
-        return {
-            "kind": NOTHING, "word": _WORDS[NOTHING], "beer": "", "lot": "", "colour": "", "time": "", "age_s": None,
-            "entry": None, "to_do": "The first decision will stand here", "why": "", "review": "",
-        }  # fmt: skip
+        said = {"to_do": "The first decision will stand here", "why": ""}
+        return {**_NO_ROW, "kind": NOTHING, "word": _WORDS[NOTHING], **said}
     kind = _kind(row)
     reading = row["kind"] in ("reading", "retest")
-    reviewed = "" if now.review is None else f"{now.review.get('outcome') or 'seen'} ({_time(now.review, at)})"
+    reviewed = "" if now.review is None else f"{now.review.get('outcome') or 'seen'} ({short_time(now.review, now=at)})"
     to_do = row.get("advice") or ("mend the file or its row in the sheet" if kind == LEFT_OUT else "")
     return {
         "kind": kind,
@@ -85,7 +75,7 @@ def _headline(now: LineNow, at: datetime, control: bool) -> dict[str, Any]:
         "beer": name(row.get("claimed") or ("no claim" if reading else subject(row))),
         "lot": name(row.get("lot") or (row.get("sample") if reading else "")),
         "colour": name(shown_colour(row)) if reading else "",
-        "time": _time(row, at),
+        "time": short_time(row, now=at),
         "age_s": at.timestamp() - when(row),
         "entry": row["entry"],
         "to_do": f"Reviewed: {reviewed}" if reviewed else sentence(to_do),
@@ -105,21 +95,16 @@ def _listed(row: Record, at: datetime, names: bool) -> dict[str, Any]:
         "entry": row["entry"],
         "kind": _kind(row) if row["kind"] in ("reading", "retest", "left_out", "control") else row["kind"],
         "word": decision_word(row),
-        "what": _cut(subject(row, names=names), 2 * LONGEST_NAME),
-        "time": _time(row, at),
+        "what": printable(cut(subject(row, names=names), 2 * LONGEST_NAME)),
+        "time": short_time(row, now=at),
     }
 
 
-def _waits(row: Mapping[str, Any], at: datetime) -> dict[str, Any]:
-    lot = f"lot {row['lot']}" if row["lot"] else row["sample"]
+def _waits(row: Record, at: datetime) -> dict[str, Any]:
     return {
         "entry": row["entry"],
         "state": row["run_state"],
-        "what": _cut(", ".join(part for part in (row["claimed"], lot) if part) or "control", 2 * LONGEST_NAME),
-        "to_do": _cut(row["to_do"], LONGEST_SENTENCE),
-        "time": _time(row, at) if row["measured_at"] else "",
+        "what": printable(cut(whose(row), 2 * LONGEST_NAME)),
+        "to_do": printable(cut(row["to_do"], LONGEST_SENTENCE)),
+        "time": short_time(row, now=at) if row["measured_at"] else "",
     }
-
-
-def _time(row: Mapping[str, Any], at: datetime) -> str:
-    return short_time(dict(row), now=at)

@@ -9,17 +9,7 @@ import pandas as pd
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
 from specmatch.report import plots
-from specmatch.report.pages.html import (
-    Section,
-    bullets,
-    figure,
-    limits,
-    section,
-    table,
-    text,
-    versions,
-    whole_page,
-)
+from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import beside_limits
 

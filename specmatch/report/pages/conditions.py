@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 if TYPE_CHECKING:
-    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.fitting.fitted import FittedHouse
 
 
 def conditions_told(fitted: FittedHouse) -> list[str]:

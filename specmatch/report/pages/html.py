@@ -318,10 +318,12 @@ def versions(more: Mapping[str, str]) -> str:
             rows[part] = version(part)
         except PackageNotFoundError:
             rows[part] = "not installed"
-    return table(
-        pd.DataFrame({"value": list(rows.values())}, index=pd.Index(list(rows), name="what")),
-        "What this page was made with",
-    )
+    return table(pairs(rows, "what", "value"), "What this page was made with")
+
+
+def pairs(rows: Mapping[str, Any], what: str, value: str) -> pd.DataFrame:
+    """Return a mapping as rows of a table: what, and its value."""
+    return pd.Series(rows, name=value, dtype=object).rename_axis(what).to_frame()
 
 
 def section(part: Section) -> str:
@@ -381,11 +383,9 @@ def _first(sentences: Sequence[str]) -> str:
 
 def cautions(*, short: bool = False) -> str:
     """Return the cautions in their box; short, they begin with their first sentence and open to the rest."""
-    said, rest = text(CAUTIONS), ""
+    said = text(CAUTIONS)
     if short:
         first, _, rest = CAUTIONS.partition(". ")
-        said, rest = (
-            text(f"{first}."),
-            f'<details class="full"><summary>all cautions</summary><p>{text(rest)}</p></details>',
-        )
-    return f'<div class="cautions"><strong>Cautions.</strong> {said}{rest}</div>'
+        folded = f'<details class="full"><summary>all cautions</summary><p>{text(rest)}</p></details>'
+        said = f"{text(first)}.{folded}"
+    return f'<div class="cautions"><strong>Cautions.</strong> {said}</div>'

@@ -15,17 +15,7 @@ from specmatch.line.journal.waiting import waiting as find_waiting
 from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
 from specmatch.report.pages.glance import verdict
-from specmatch.report.pages.html import (
-    Section,
-    bullets,
-    figure,
-    limits,
-    section,
-    table,
-    text,
-    versions,
-    whole_page,
-)
+from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet
 from specmatch.report.pages.readings import decision_mark, interval_bar, why_and_what_to_do
 from specmatch.report.plots.style import new_figure

@@ -18,7 +18,7 @@ from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
 from specmatch.warning_codes import HOLD, RESCAN
-from specmatch.wording import counted
+from specmatch.wording import counted, cut, cut_sentence
 
 if TYPE_CHECKING:
     from specmatch.line.journal.journal import Journal
@@ -97,12 +97,12 @@ def hold_tag(journal: Journal, entry: int) -> str:
     body = (
         f'<main><h1><svg viewBox="0 0 100 100" aria-hidden="true">{_SHAPES[decision]}</svg>'
         f"{text(decision_word(row))}</h1>"
-        f'<p class="name"><bdi>{text(_cut(row.get("claimed"), _LONGEST_NAME))}</bdi></p>'
-        f'<p class="lot">lot <bdi>{text(_cut(row.get("lot") or "not stated", _LONGEST_NAME))}</bdi></p>'
-        f'<p class="where">sample <bdi>{text(_cut(row.get("sample"), _LONGEST_NAME))}</bdi> · {text(where)} · '
+        f'<p class="name"><bdi>{text(cut(row.get("claimed"), _LONGEST_NAME))}</bdi></p>'
+        f'<p class="lot">lot <bdi>{text(cut(row.get("lot") or "not stated", _LONGEST_NAME))}</bdi></p>'
+        f'<p class="where">sample <bdi>{text(cut(row.get("sample"), _LONGEST_NAME))}</bdi> · {text(where)} · '
         f"{text(shown_colour(row))}</p>"
-        f'<p class="to-do">{text(_sentence(row.get("advice")))}</p>{done}'
-        f'<p class="why">{text(_sentence(row.get("reason")))}</p>'
+        f'<p class="to-do">{text(cut_sentence(row.get("advice"), _LONGEST_SENTENCE))}</p>{done}'
+        f'<p class="why">{text(cut_sentence(row.get("reason"), _LONGEST_SENTENCE))}</p>'
         f'<div class="foot"><div class="code">{_drawn(code)}</div><div class="sign"><p>what was done</p><p>by whom</p>'
         f'<p>date and time</p><div class="small">{text(code)}<br>A screening check: people release.</div></div></div>'
         "</main>\n"
@@ -174,8 +174,8 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     ]
     beers = ", ".join(dict.fromkeys(str(row.get("claimed") or "no claim") for _, row in checked))
     names = ", ".join(dict.fromkeys(journal.path.name for journal, _ in checked))
-    lead = f"{_cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
-    return whole_page(f"Lot {_cut(lot, _LONGEST_NAME)}", lead, first, sections)
+    lead = f"{cut(beers, _LONGEST_SENTENCE)}; by the record of {names}"
+    return whole_page(f"Lot {cut(lot, _LONGEST_NAME)}", lead, first, sections)
 
 
 def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
@@ -190,12 +190,12 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
                 "entry": row["entry"],
                 "time": _time(row),
                 "line": row.get("line", ""),
-                "sample": _cut(row.get("sample"), _LONGEST_NAME),
-                "claimed": _cut(row.get("claimed"), _LONGEST_NAME),
+                "sample": cut(row.get("sample"), _LONGEST_NAME),
+                "claimed": cut(row.get("claimed"), _LONGEST_NAME),
                 "pours": str(reading.get("n_pours", "")),
                 "colour": f"{shown_colour(dict(row))}{interval}" if reading else "",
                 "decision": decision_word(dict(row)),
-                "reason": _cut(said, _LONGEST_REASON),
+                "reason": cut(said, _LONGEST_REASON),
             }
         )
     return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}")
@@ -285,13 +285,3 @@ def _drawn(code: str) -> str:
 
 def _time(row: Mapping[str, Any]) -> str:
     return str(row.get("measured_at") or row["written_at"])[:16].replace("T", " ")
-
-
-def _cut(value: object, longest: int) -> str:
-    shown = " ".join(str(value or "").split())
-    return shown if len(shown) <= longest else f"{shown[:longest]}… ({len(shown)} letters)"
-
-
-def _sentence(value: object) -> str:
-    said = _cut(value, _LONGEST_SENTENCE)
-    return said[:1].upper() + said[1:]

@@ -15,7 +15,7 @@ from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, thin_beers
 from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
-from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
+from specmatch.report.pages.html import Section, figure, limits, pairs, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import departures, readings_table, readings_verdict
 from specmatch.report.pages.set_page import MOST_DRAWN
@@ -25,7 +25,7 @@ from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.house.decision.specification import Specification
-    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.fitting.fitted import FittedHouse
     from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
@@ -110,10 +110,9 @@ def model_page(
     }
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     if verified is not None and session is not None:
-        departed = departures(verified)
         sections += [
-            _sheet(house, session, verified, str(sample), model_hash, f"sheet-{place}")
-            for place, sample in enumerate(departed)
+            _sheet(house, session, verified, sample, model_hash, f"sheet-{place}")
+            for place, sample in enumerate(departures(verified))
         ]
     return whole_page(f"House model of the set {fitted.set_name}", lead, first, sections)
 
@@ -159,8 +158,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
         )
     else:
         cannot.append("Refuse any claim: there are too few batches to know how a beer scatters.")
-    thin = [beer for beer, few in zip(fitted.beers, fitted.identity.too_few_batches, strict=True) if few]
-    cannot += thin_beers(thin)
+    cannot += thin_beers([b for b, few in zip(fitted.beers, fitted.identity.too_few_batches, strict=True) if few])
     cannot.append(
         "Say by itself how often it is right: that is for the report of its set, with batches held out whole, and for "
         "new lab values."
@@ -194,10 +192,7 @@ def _beers(house: HouseModel) -> str:
 def _conditions(house: HouseModel) -> str:
     known = house.fitted.conditions
     rows = {shown: _condition(getattr(known, name)) for name, shown in _CONDITIONS.items()}
-    said = table(
-        pd.DataFrame({"in the set": list(rows.values())}, index=pd.Index(list(rows), name="condition")),
-        "Of the scans of the set, the lowest and the highest",
-    )
+    said = table(pairs(rows, "condition", "in the set"), "Of the scans of the set, the lowest and the highest")
     more = "".join(f"<p>{escape(sentence)}</p>" for sentence in conditions_told(house.fitted))
     return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>{more}"
 

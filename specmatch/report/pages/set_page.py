@@ -26,16 +26,7 @@ from specmatch.report.pages.capabilities import (
     thin_beers,
 )
 from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
-from specmatch.report.pages.html import (
-    Section,
-    figure,
-    limits,
-    section,
-    table,
-    text,
-    versions,
-    whole_page,
-)
+from specmatch.report.pages.html import Section, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
@@ -145,20 +136,17 @@ def set_page(
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
     scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")
-    thin = house.fitted.identity.too_few_batches if house is not None else ()
-    thin_names = (
-        [beer for beer, is_thin in zip(house.beers_, thin, strict=True) if is_thin] if house is not None else []
-    )
     if evaluation is not None:
         can, cannot = evaluated_abilities(evaluation, refs.colour_unit)
     else:
         can = [f"Keep {scans} of {in_batches} for the day when there are enough."]
         cannot = [f"Answer yet: {why_not or 'it was not evaluated'}.", *ALWAYS_TRUE]
-    cannot = [*thin_beers(thin_names), *cannot]
+    if house is not None:
+        thin = [beer for beer, few in zip(house.beers_, house.fitted.identity.too_few_batches, strict=True) if few]
+        cannot = [*thin_beers(thin), *cannot]
     if len(findings):
-        cannot.insert(
-            0, f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
-        )
+        said = f"Be better than its labels: the audit has {counted(len(findings), 'finding')}, read them first."
+        cannot = [said, *cannot]
     what = refs.value_name
     lead = (
         f"A reference set of {scans}, {in_batches}, {counted(len(per_beer), 'beer')}; "
@@ -187,9 +175,11 @@ def set_page(
     hashes = {"reference set (SHA-256 of its contents)": refs.hash, "made from": refs.parent or "nothing earlier"}
     if evaluation is not None:
         hashes["held out in"] = f"{evaluation.figures['n_folds']} parts, seed {evaluation.figures['seed']}"
-    changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"]) if refs.history else None
-    told = table(changes, "Changes that led here, oldest first") if changes is not None else ""
-    sections.append(Section("versions", "Versions and hashes", versions(hashes) + told))
+    told = versions(hashes)
+    if refs.history:
+        changes = pd.DataFrame(list(refs.history), columns=["what", "why", "who", "when"])
+        told += table(changes, "Changes that led here, oldest first")
+    sections.append(Section("versions", "Versions and hashes", told))
     return whole_page(f"Reference set {refs.name}", lead, first, sections)
 
 
@@ -300,8 +290,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
         if part == max(BLEND_SHARES):
             caption = f"Computed blends with {part:.0%} of the beer most like it, least often held first"
             body += table(_in_percent(rows)[columns].head(_MOST_ROWS), caption)
-    body += f"<p>{HELD_AND_A_WEEK}</p>"
-    return body
+    return f"{body}<p>{HELD_AND_A_WEEK}</p>"
 
 
 def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
@@ -313,16 +302,11 @@ def _beers(refs: ReferenceSet) -> str:
     batches = refs.batches
     scans = refs.scans["batch"].map(batches["beer"]).value_counts()
     by_beer = batches.groupby("beer")["colour"]
+    lowest, highest = f"lowest, {refs.colour_unit}", f"highest, {refs.colour_unit}"
     rows = pd.DataFrame(
-        {
-            "batches": batches["beer"].value_counts(),
-            "scans": scans,
-            "lab colours": by_beer.count(),
-            f"lowest, {refs.colour_unit}": by_beer.min(),
-            f"highest, {refs.colour_unit}": by_beer.max(),
-        }
-    ).sort_values(f"lowest, {refs.colour_unit}")
-    rows.index.name = "beer"
+        {"batches": batches["beer"].value_counts(), "scans": scans, "lab colours": by_beer.count(),
+         lowest: by_beer.min(), highest: by_beer.max()}
+    ).sort_values(lowest).rename_axis("beer")  # fmt: skip
     body = table(rows, "Beers of the set, from pale to dark")
     shown = list(rows.index[:MOST_DRAWN])
     said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""

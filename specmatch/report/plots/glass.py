@@ -15,7 +15,7 @@ from specmatch.maths.statistics.levels import mean_by
 from specmatch.report.plots.style import swatch
 
 if TYPE_CHECKING:
-    from specmatch.house.fitting.fitting import FittedHouse
+    from specmatch.house.fitting.fitted import FittedHouse
 
 GLASS_CM = 6.0  # light that has crossed so much beer: a tumbler, looked through from the side
 IN_A_GLASS = (

@@ -8,7 +8,7 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import TableError, UnknownBeerError
-from specmatch.house.fitting.fitting import FittedHouse
+from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES

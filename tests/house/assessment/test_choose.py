@@ -65,10 +65,11 @@ def test_chosen_batches_are_unlabelled_and_come_once():
         choose_batches(refs, 3, method="random")
 
 
+@pytest.mark.whole
 @pytest.mark.slow
-def test_chosen_batches_teach_more_than_random_ones(full_size, whole, capsys):
+def test_chosen_batches_teach_more_than_random_ones(full_size, capsys):
     errors = {"30 by model": [], "30 by distance": [], "30 at random": [], "45 at random": [], "60 at random": []}
-    for seed in range(20 if full_size else 4 if whole else 1):
+    for seed in range(20 if full_size else 4):
         drawn, refs = unlabelled(seed)
         pours = pours_of(refs.spectra, refs.scans, refs.batches, BAND_NM)
         lab = drawn.batches.loc[list(pours.batch_names), "colour"].to_numpy()
@@ -112,6 +113,7 @@ def test_learning_curve_falls_and_names_the_beer_most_like():
         learning_curve(ReferenceSet(*small_tables(2, 1, 1)))
 
 
+@pytest.mark.whole
 def test_command(capsys, tmp_path):
     drawn = Brewery(0).draw(6, beers=["Chalk Lager", "Amber Lane", "Peat Stout"])
     batches = drawn.batches.assign(colour=drawn.batches["colour"].where(np.arange(18) < 14))

@@ -103,6 +103,7 @@ def test_figures_agree_with_the_tables(result):
     assert f["false_hold"] == pytest.approx((result.identity["p_value_own"] <= 0.05).mean())
 
 
+@pytest.mark.whole
 def test_a_beer_of_one_batch_stays_out_of_the_rates():
     past = Brewery(seed=5).draw(4, beers=Brewery(seed=5).beers[:3])
     lonely = past.batches["beer"].iloc[0]

@@ -26,6 +26,11 @@ def test_advice_is_followed_by_the_edits_of_its_code_alone():
     after = follow_advice(refs, "lab_value")
     changed = refs.batches.index[after.batches["colour"].isna()]
     assert len(changed) and set(changed) <= set(wrong)
+
+
+@pytest.mark.whole
+def test_advice_on_what_is_not_there_changes_nothing():
+    refs, _ = spoilt(3, 6)
     assert follow_advice(refs, "thin_beer").batches.equals(refs.batches)
 
 

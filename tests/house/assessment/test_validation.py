@@ -142,13 +142,11 @@ def test_units_are_converted_and_unusable_batches_are_listed(house, new, past):
         validate(house, new.spectra, new.scans)
 
 
-def test_a_correction_holds_for_its_model_only(house, new, past, tmp_path):
+def test_a_correction_holds_for_its_model_only(house, new, small_house, tmp_path):
     found = validate(house, new.spectra, new.scans, changed(new.batches, lambda lab: 1.06 * lab))
-    other_set = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="another")
-    fewer = changed(other_set.batches, lambda lab: lab * 1.0001)
-    other = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, fewer, name="another"))
+    other, its_own = small_house
     with pytest.raises(ModelFileError, match="validate this model anew"):
-        found.correction.apply(other.read(new.spectra, scans=new.scans), other)
+        found.correction.apply(other.read(its_own.spectra, scans=its_own.scans), other)
     path = tmp_path / "c.json"
     found.correction.save(path)
     content = json.loads(path.read_text())
@@ -163,10 +161,23 @@ def test_a_correction_holds_for_its_model_only(house, new, past, tmp_path):
         ColourCorrection.load(tmp_path / "none.json")
 
 
+def april(house, new, room):
+    """Save the model, and write a folder whose lab colours are 6 % up."""
+    house.save(room / "house.model")
+    write_measured_folder(room / "april", new.raw, changed(new.batches, lambda lab: (1.06 * lab).round(2)))
+    return room / "april"
+
+
+@pytest.mark.whole
+def test_the_command_gives_its_verdict_in_words(house, new, tmp_path, capsys):
+    command = ["validate", str(tmp_path / "house.model"), str(april(house, new, tmp_path))]
+    assert main([*command, "--save-correction", str(tmp_path / "april.json")]) == 1
+    shown = capsys.readouterr().out
+    assert "verdict: bias in these colours" in shown and "nothing applies it by itself" in shown
+
+
 def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_path, capsys):
-    house.save(tmp_path / "house.model")
-    folder = tmp_path / "april"
-    write_measured_folder(folder, new.raw, changed(new.batches, lambda lab: (1.06 * lab).round(2)))
+    folder = april(house, new, tmp_path)
     saved = tmp_path / "april.json"
     command = ["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(saved)]
     assert main([*command, "--json"]) == 1
@@ -174,17 +185,21 @@ def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_pat
     assert document["command"] == "validate"
     assert document["results"]["verdict"] == BIASED
     assert document["results"]["correction"]["version"] == ColourCorrection.load(saved).version
-    assert main(command) == 1
-    shown = capsys.readouterr().out
-    assert "verdict: bias in these colours" in shown and "nothing applies it by itself" in shown
+    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
+    assert "nowhere" in capsys.readouterr().err
+
+
+@pytest.mark.whole
+def test_the_command_reads_with_a_correction(house, new, tmp_path, capsys):
+    folder, saved = april(house, new, tmp_path), tmp_path / "april.json"
+    main(["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(saved)])
+    capsys.readouterr()
     main(["read", str(tmp_path / "house.model"), str(folder), "--json"])
     plain = json.loads(capsys.readouterr().out)["results"]
     main(["read", str(tmp_path / "house.model"), str(folder), "--correction", str(saved), "--json"])
     corrected = json.loads(capsys.readouterr().out)["results"]
     assert "corrected" in corrected[0]["interval_method"] and "corrected" not in plain[0]["interval_method"]
     assert corrected[0]["colour"] == pytest.approx(1.06 * plain[0]["colour"], rel=0.02)
-    assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
-    assert "nowhere" in capsys.readouterr().err
 
 
 def test_the_colour_command(capsys):

@@ -7,6 +7,8 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
+from benchmarks.houses import spec_of
+from benchmarks.limits import RULES, apart, member_rows
 from specmatch.batches import in_colour_unit
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
@@ -114,6 +116,26 @@ def test_stated_risks_are_those_seen(brewery, house, full_size):
     )
     # six beers of eight batches teach their mean to a third of their scatter: that moves a share by some hundredths
     assert np.abs(apart).max() < 0.07
+
+
+@pytest.mark.slow
+@pytest.mark.whole
+def test_risks_of_invented_houses_lie_within_their_bounds(full_size, claim):
+    """Beers, rules and risks of lots that were judged: within the stated bounds, and off to no side."""
+    houses = [(f"drawn_{n}", 1) for n in range(300, 307)] if full_size else [("four_taps", 51)]
+    frame = pd.DataFrame([row for name, seed in houses for row in member_rows(spec_of(name), seed, 0.10, sets=2)])
+    told = apart(frame)
+    if not full_size:
+        # four beers of six batches: their risks are all off the same way
+        assert (told["seen of a beer within its bounds"] > 0.6).all() and (told["stated - seen"].abs() < 0.15).all()
+        return
+    held = told["seen of a beer within its bounds"]
+    # rules of one beer share its lots
+    n = int(frame["beers"].sum()) // len(RULES)
+    claim("risks_bounded", float(held.min()), n)
+    worst = told["stated - seen"].abs().idxmax()
+    off, reach = told.at[worst, "stated - seen"], 1.96 * told.at[worst, "standard error"]
+    claim("risk_bias", off, int(frame["lots"].sum()), bounds=(off - reach, off + reach))
 
 
 def test_a_house_without_lab_colours_states_no_risk(brewery):

@@ -45,6 +45,7 @@ def error(readings, new):
     return readings["colour"].to_numpy(float) / new.true_colour.to_numpy() - 1.0
 
 
+@pytest.mark.whole
 def test_a_second_lab_costs_next_to_nothing(brewery, told, blind):
     _, past, new = brewery
     one = sm.HouseModel().fit(as_set(past, past.batches.drop(columns="lab", errors="ignore")))
@@ -54,7 +55,7 @@ def test_a_second_lab_costs_next_to_nothing(brewery, told, blind):
     assert rms[1] < 1.15 * rms[0] < rms[2]
 
 
-def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, told, blind, tmp_path):
+def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, told, small_house, tmp_path):
     _, _, new = brewery
     told.save(tmp_path / "m.model")
     model = sm.HouseModel.load(tmp_path / "m.model")
@@ -70,8 +71,9 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
     assert each["colour"].iloc[1] == north["colour"].iloc[1] and each["colour"].iloc[0] == usual["colour"].iloc[0]
     with pytest.raises(OptionError, match="lab 'West' is not one that the model knows; it knows South, North"):
         model.read(new.spectra, scans=new.scans, lab="West")
+    other, its_own = small_house
     with pytest.raises(OptionError, match="the set tells no labs apart"):
-        blind.read(new.spectra, scans=new.scans, lab="North")
+        other.read(its_own.spectra, scans=its_own.scans, lab="North")
 
 
 def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, told):
@@ -87,6 +89,7 @@ def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, told):
     assert abs(by_column) < abs(by_none)
 
 
+@pytest.mark.whole
 def test_the_commands_show_what_the_named_lab_would_report(brewery, told, tmp_path, capsys):
     from specmatch.cli import main
 

@@ -48,6 +48,8 @@ def shift_by_the_clock(one, minutes, line, rng):
     return held < at.size and at[held] + line["retest_minutes"] <= begins + line["within_minutes"]
 
 
+@pytest.mark.whole
+@pytest.mark.slow
 def test_a_mix_up_is_caught_as_often_as_stated(rounds, full_size):
     line = settings_of({"run_hours": 4.0, "mix_up_pallets": 15.0}, LINE, "line")
     shifts = 1000 if full_size else 60

@@ -98,6 +98,7 @@ def test_beers_that_no_number_tells_apart_are_named_worst_first():
     assert "with 8 batches a beer as wished" in pairs["sentence"][1]
 
 
+@pytest.mark.whole
 def test_one_beer_has_no_mix_up_to_catch():
     alone = sm.plan({"Pils": 8.0}, rough=True, n_batches=(8,), n_pours=(1,))
     assert alone.line["caught"].isna().all() and alone.line["false_hold"].notna().all()
@@ -255,6 +256,7 @@ def test_a_small_set_of_few_sessions_is_learnt_as_the_library_learns_it():
         assert bool(tried.identity.choice.session_noise.size) is allowed_for
 
 
+@pytest.mark.whole
 def test_a_rough_plan_of_a_long_list_learns_colour_from_some_of_its_batches():
     house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
     design = [Design(40.0, 10.0, house.depth_mm, 1, n) for n in (4, 8)]
@@ -297,6 +299,7 @@ def test_readings_that_come_in_time_by_hand():
     assert readings_in_time(np.array([0.0, 16.0]), 5.0, line | {"within_minutes": 20.0}).tolist() == [4, 0]
 
 
+@pytest.mark.whole
 def test_monte_carlo_error_is_the_one_seen(full_size):
     house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
     design = [Design(40.0, 10.0, house.depth_mm, 1, 4)]

@@ -5,6 +5,8 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import OptionError, SpecmatchError
+from specmatch.house.reading.budget import _OF_CAUSE, ADVICE
+from specmatch.maths.faults.normal_variation import CAUSES
 
 PARTS = ["fill", "lamp", "cup", "axis", "noise", "regression"]
 
@@ -79,3 +81,7 @@ def test_bad_options_are_refused(small_house):
         small_house[0].budget(lab_sd=-1)
     with pytest.raises(SpecmatchError, match="not fitted"):
         sm.HouseModel().budget()
+
+
+def test_every_cause_of_variation_has_its_component():
+    assert set(_OF_CAUSE) == set(CAUSES) and set(_OF_CAUSE.values()) <= set(ADVICE)

@@ -120,8 +120,9 @@ def test_a_set_of_fillings_that_cannot_be_brought_together_is_refused(brewery):
             sm.HouseModel().fit(sm.ReferenceSet(past.spectra, scans, past.batches, band_nm=past.band_nm))
 
 
+@pytest.mark.whole
 def test_without_fillings_no_depth_is_known(brewery):
-    past, new = brewery[1], brewery[2]
+    past, new = brewery[0].draw(3), brewery[2]
     scans = past.scans.drop(columns=["fill_ml", "cup_mm", "cup"])
     model = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, scans, past.batches, band_nm=past.band_nm))
     assert model.fitted.depth is None and model.fitted.path_law is None

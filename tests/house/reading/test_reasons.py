@@ -136,11 +136,11 @@ def test_reasons_are_sought_against_the_claim(house):
     assert (swapped["decision"] != "consistent").all()
 
 
-def test_what_would_turn_a_beer_into_another_is_set_apart(house):
+def test_what_would_turn_a_beer_into_another_is_set_apart(house, whole):
     """Of wrong claims that look like another beer, every fault that was sought against the claim, and no other code."""
     new = Brewery(seed=1).draw(1, draw=21, n_pours=3)
-    told = 0
-    for claim in house.beers_:
+    told, claims = 0, house.beers_ if whole else house.beers_[::3]
+    for claim in claims:
         verified = house.verify(new.spectra, claim, scans=new.scans)
         for sample, row in verified.iterrows():
             found = apart_from_claim(row)
@@ -155,7 +155,7 @@ def test_what_would_turn_a_beer_into_another_is_set_apart(house):
             assert bool(only) == ("against" in row["explanation"])
             assert row["explanation"] == "; ".join(filter(None, (explanation, row["explanation_if_claimed"])))
             told += bool(only)
-    assert told > 10
+    assert told >= len(claims)
 
 
 def test_explanations_come_after_the_columns_that_others_rest_on(house):
@@ -180,7 +180,8 @@ def test_conditions_that_the_set_does_not_hold_are_named(house, edit, said):
 
 
 def test_cold_beer_is_told_to_be_warmed():
-    past, new = Brewery(seed=1).draw(3), Brewery(seed=1).draw(1, draw=1)
+    beers = Brewery.beers[::3]
+    past, new = Brewery(seed=1).draw(3, beers=beers), Brewery(seed=1).draw(1, draw=1, beers=beers)
     refs = sm.ReferenceSet(past.spectra, past.scans.assign(temperature_c=20.0), past.batches)
     house = sm.HouseModel().fit(refs)
     cold = house.read(new.spectra, scans=new.scans.assign(temperature_c=4.0))
@@ -201,13 +202,15 @@ def test_models_keep_what_reasons_need(house, tmp_path):
 
 
 def test_columns_that_know_no_colour_stay_empty():
-    past = Brewery(seed=1).draw(4)
+    beers = Brewery.beers[::2]
+    past = Brewery(seed=1).draw(4, beers=beers)
     batches = past.batches.assign(colour=np.nan)
     house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, batches))
-    new = Brewery(seed=1).draw(1, n_pours=3, draw=21, conditions=[GOOD, PourConditions(foam=0.06), GOOD])
+    conditions = [GOOD, PourConditions(foam=0.06), GOOD]
+    new = Brewery(seed=1).draw(1, n_pours=3, draw=21, conditions=conditions, beers=beers)
     found = house.read(new.spectra, scans=new.scans)
     assert found["colour_without_fault"].isna().all()
-    assert found["explanation"].str.contains("of the surface under foam").sum() >= 9
+    assert found["explanation"].str.contains("of the surface under foam").sum() >= 5
     assert not found["explanation"].str.contains("nan").any()
 
 

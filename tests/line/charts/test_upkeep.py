@@ -33,16 +33,6 @@ def test_what_moved_decides_what_to_do(drift, action):
     assert ("teach it by batches of the set" in got.evidence) == drift.chart.startswith("reference")
 
 
-def test_validation_speaks_of_bias_or_of_a_refit():
-    def actions(**figures):
-        return [action.action for action in upkeep([], [], validation=figures)]
-
-    assert actions(bias=0.1, bias_limit=0.2, sep=0.3, sep_limit=0.4) == ["nothing"]
-    assert actions(bias=-0.3, bias_limit=0.2, sep=0.3, sep_limit=0.4) == ["correct the bias"]
-    # a scatter that grew is no shift: taking a bias off would hide it
-    assert actions(bias=-0.3, bias_limit=0.2, sep=0.5, sep_limit=0.4) == ["refit"]
-
-
 def test_beers_that_the_set_knows_too_little_of(tmp_path):
     with Journal(tmp_path / "line.db") as journal:
         with journal.writing():

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 from simulated_beers import BATCH_SD, MODES, SimulatedBeers, with_levels
 
 from specmatch.maths.classification.blends import (
@@ -14,6 +15,7 @@ from specmatch.maths.classification.blends import (
     space_of,
 )
 from specmatch.maths.classification.class_model import fit_class_model
+from specmatch.maths.classification.covariance import PRIOR_DOFS, shrink_covariances
 from specmatch.maths.classification.mixtures import (
     hold_blends,
     mean_spectra,
@@ -59,7 +61,7 @@ LAW = PathLaw(0.0, 0.0, 1.0, 1e-3 * np.eye(3), TEXTBOOK, 0, 1.0, 1.0)
 def asked(fit, base, other):
     """The path between two beers, and the limit that held-out blends set."""
     space = space_of(fit, LAW, NM)
-    return blend_path(space, base, other).asked(), held_out_limit(fit, space, base, other)
+    return blend_path(space, base, other), held_out_limit(fit, space, base, other)
 
 
 def estimate(fit, samples, base, other, question=None):
@@ -111,6 +113,7 @@ def test_water_is_seen_as_a_paler_beer_would_be():
     assert 0.08 < blend.smallest_visible < 0.35
 
 
+@pytest.mark.whole
 def test_what_is_no_blend_says_so():
     house = Brewhouse(4)
     fit = house.fit()
@@ -122,14 +125,51 @@ def test_the_other_beers_scatter_widens_the_limits_where_much_of_it_is_in():
     house = Brewhouse(5)
     fit = house.fit()
     space = space_of(fit, LAW, NM)
-    still = replace(space, scatter=replace(space.scatter, scale=space.scatter.scale * [1.0, 1.0, 1.0, 1.0, 1e-6]))
-    path, own = blend_path(space, 0, 4).asked(), blend_path(still, 0, 4).asked()
+    quiet = space.own * np.array([1.0, 1.0, 1.0, 1.0, 1e-6])[:, None, None]
+    still = replace(space, own=quiet, scatter=replace(space.scatter, scale=np.array([1.0, 1.0, 1.0, 1.0, 1e-6])))
+    path, own = blend_path(space, 0, 4), blend_path(still, 0, 4)
     at = int(np.searchsorted(np.linspace(0.0, 1.0, 301) ** 2, 0.5))
     # the other beer is nearly three times as strong: halfway most of the scatter is that beer's, at the start none
     assert np.trace(path.batches[at]) > 1.5 * np.trace(own.batches[at])
     assert np.trace(path.batches[0]) == pytest.approx(np.trace(own.batches[0]))
     wide, narrow = (smallest_visible(path, path.covariance(3.0), limit) for limit in (16.0, 4.0))
     assert 0.0 < narrow < wide < 1.0
+
+
+class TestOwnScatter:
+    """Beers that wander in directions of their own, eight batches each."""
+
+    def drawn(self, seed, spread, n_beers=12, a=3, dof=7):
+        rng = np.random.default_rng(seed)
+        true = [np.diag(np.exp(spread * rng.normal(size=a))) for _ in range(n_beers)]
+        products = np.array([(x := rng.multivariate_normal(np.zeros(a), c, dof)).T @ x for c in true])
+        return np.array(true), products, np.full(n_beers, float(dof))
+
+    def test_unlike_beers_keep_some_of_their_own_and_alike_ones_share(self):
+        better = alike = 0
+        for seed in range(10):
+            true, products, dof = self.drawn(seed, 1.0)
+            got, prior = shrink_covariances(products, dof)
+            pooled, own = products.sum(axis=0) / dof.sum(), products / dof[:, None, None]
+
+            def off(estimate, true=true):
+                # the loss of a likelihood: what a wrong covariance costs on average
+                ratio = np.linalg.solve(np.broadcast_to(estimate, true.shape), true)
+                return float((np.trace(ratio, axis1=1, axis2=2) - np.linalg.slogdet(ratio)[1]).mean())
+
+            better += off(got) < min(off(pooled), off(own)) and np.isfinite(prior)
+            alike += np.linalg.norm(np.subtract(*(shrink_covariances(*self.drawn(seed, 0.0)[1:])[0][:2]))) < 0.2
+        assert better >= 9 and alike >= 7
+
+    def test_the_prior_is_the_likeliest_of_an_f_distribution_along_one_axis(self):
+        _, products, dof = self.drawn(3, 0.8, a=1)
+        ratio = products[:, 0, 0] / dof / (products.sum() / dof.sum())
+        # a variance over its expectation more / (more + 2) of an inverse chi-squared one of more + 2 degrees of freedom
+        log = [
+            stats.f.logpdf(ratio * (m + 2.0) / m, dof, m + 2.0).sum() + dof.size * np.log((m + 2.0) / m)
+            for m in PRIOR_DOFS
+        ]
+        assert shrink_covariances(products, dof)[1] == PRIOR_DOFS[int(np.argmax(log))]
 
 
 class TestSeries:

@@ -50,8 +50,8 @@ def lowest_rate(rejected):
         ),
     ],
 )
-def test_true_beers_are_refused_no_more_often_than_stated(batches, n_fitted, n_read, full_size, claim):
-    p_values = own_p_values(200 if full_size else 8, batches, n_fitted, n_read)
+def test_true_beers_are_refused_no_more_often_than_stated(batches, n_fitted, n_read, full_size, whole, claim):
+    p_values = own_p_values(200 if full_size else 8 if whole else 4, batches, n_fitted, n_read)
     for rate in RATES:
         assert lowest_rate(p_values <= rate) <= rate
     by_seed = (p_values <= 0.05).mean(axis=tuple(range(1, p_values.ndim)))
@@ -79,9 +79,9 @@ def test_ranks_hold_whatever_the_scatter(full_size):
 
 
 @pytest.mark.slow
-def test_refusal_is_not_bought_by_refusing_nothing(full_size, claim):
+def test_refusal_is_not_bought_by_refusing_nothing(full_size, whole, claim):
     """A test of validity alone would pass with p-values of 1: another beer must be refused, and truth not always."""
-    n_seeds, refused, rejected = (40 if full_size else 6), [], []
+    n_seeds, refused, rejected = (40 if full_size else 6 if whole else 3), [], []
     for seed in range(n_seeds):
         beers = SimulatedBeers(seed=seed)
         fit = fit_class_model(*with_levels(*beers.house(8)))

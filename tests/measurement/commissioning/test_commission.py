@@ -34,8 +34,12 @@ def changed(folder, to, change):
     return to
 
 
-def test_same_scans_same_certificate_and_another_limit_another(good, found):
-    assert found.certificate == sm.commission(good).certificate
+def test_a_good_module_is_within_every_limit(found):
+    assert found.verdict == "within its limits" and found.left_out.empty
+
+
+@pytest.mark.whole
+def test_another_limit_is_another_certificate(good, found):
     assert sm.commission(good, limits={"level_drift": 0.02}).certificate != found.certificate
 
 
@@ -55,12 +59,18 @@ def test_within_near_and_beyond(value, sd, state):
     assert found.loc["axis_shift_nm", "state"] == state
 
 
-def test_what_was_not_scanned_is_not_measured(good, tmp_path):
-    folder = changed(good, tmp_path / "few", lambda s: s[~s["material"].isin(["opaque cup", "steady light"])])
-    state = sm.commission(folder).figures["state"]
+def test_unknown_pieces_are_left_out_and_named_and_what_was_not_scanned_is_not_measured(good, tmp_path):
+    def odd(sheet):
+        few = sheet[sheet["material"] != "steady light"]
+        return few.assign(material=few["material"].replace("opaque cup", "black hat"))
+
+    found = sm.commission(changed(good, tmp_path / "odd", odd))
+    left_out, state = found.left_out, found.figures["state"]
+    assert len(left_out) == 3 and left_out["reason"].str.contains("'black hat' names no piece that is known").all()
     assert set(state.index[state == "not measured"]) >= {"other_light", "level_drift", "axis_drift_nm"}
 
 
+@pytest.mark.whole
 def test_lines_of_an_own_certificate_go_before_the_published(good):
     found = sm.commission(good, lines_nm={"holmium glass": [446.2, 453.6, 460.2, 484.7, 536.6, 637.7]})
     assert abs(found.pieces.loc["holmium glass", "shift_nm"] - 0.2) < 0.15
@@ -75,15 +85,6 @@ def test_limits_are_checked():
         limits_of({"drift": 1.0})
     with pytest.raises(OptionError, match="level_drift is -1; expected a number above 0"):
         limits_of({"level_drift": -1})
-
-
-def test_unknown_pieces_are_left_out_and_named(good, tmp_path):
-    def odd(sheet):
-        return sheet.assign(material=sheet["material"].replace("opaque cup", "black hat"))
-
-    folder = changed(good, tmp_path / "odd", odd)
-    left_out = sm.commission(folder).left_out
-    assert len(left_out) == 3 and left_out["reason"].str.contains("'black hat' names no piece that is known").all()
 
 
 def test_a_folder_without_pieces_says_where_to_look(good, tmp_path):
@@ -107,7 +108,7 @@ def test_a_corrected_axis_needs_lines(good, tmp_path):
         sm.commission(folder, correct_axis=True)
 
 
-def test_the_command_writes_what_is_asked_for(good, tmp_path, capsys):
+def test_the_command_writes_what_is_asked_for(good, found, tmp_path, capsys):
     pytest.importorskip("matplotlib")
     page, axis, certificate = (tmp_path / name for name in ("page.html", "axis.json", "certificate.json"))
     argv = ["commission", str(good), "--json", "--out", str(page), "--correct-axis", str(axis)]
@@ -115,6 +116,8 @@ def test_the_command_writes_what_is_asked_for(good, tmp_path, capsys):
     results = json.loads(capsys.readouterr().out)["results"]
     assert results["verdict"] == "within its limits"
     assert results["certificate"] == json.loads(certificate.read_text())["certificate"]
+    # the same scans, the same certificate
+    assert results["certificate"] == found.certificate
     assert results["axis"]["version"] == json.loads(axis.read_text())["version"]
     assert "mercury" in page.read_text() and "Local rules and licensed practice come first" in page.read_text()
 

@@ -52,7 +52,7 @@ def judge(export: Export) -> str:
 @pytest.mark.slow
 @pytest.mark.parametrize("writer", [instrument_export, sheet_export])
 def test_ordinary_exports_are_read(writer, full_size, whole):
-    draws = 5_000 if full_size else 250 if whole else 60
+    draws = 5_000 if full_size else 250 if whole else 30
     outcomes: Counter[str] = Counter()
     examples: dict[str, tuple] = {}
     for seed in range(draws):

@@ -151,9 +151,9 @@ def test_many_scans_of_one_sample_are_judged_in_time_that_grows_with_them():
         10.0 ** -np.outer(depth, np.exp(-(nm - 420) / 90)), columns=nm, index=[f"s{k}" for k in range(160)]
     )
     scans = pd.DataFrame({"pour": spectra.index, "sample": "one"}, index=spectra.index)
-    begun = time.perf_counter()
+    begun = time.process_time()
     found = replicate_checks(spectra, scans)
-    assert time.perf_counter() - begun < 1.0
+    assert time.process_time() - begun < 1.0
     assert 80 < len(found) <= 160
     alike = pd.DataFrame(np.tile(spectra.iloc[0].to_numpy(), (160, 1)), columns=nm, index=spectra.index)
     alike.iloc[7] **= 1.5

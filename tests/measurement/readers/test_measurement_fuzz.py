@@ -19,8 +19,8 @@ from specmatch.measurement.reflectance.raw_scans import _on_grid
 
 
 def fuzz(full_size: bool, whole: bool, small: int):
-    """Hypothesis settings: 10 000 draws at full size, a few hundred before a change lands, a tenth of these always."""
-    draws = 10_000 if full_size else small if whole else small // 10
+    """Hypothesis settings: 10 000 draws at full size, some hundred before a change lands, a twentieth always."""
+    draws = 10_000 if full_size else small if whole else small // 20
     return settings(
         max_examples=draws, deadline=None, derandomize=not full_size, database=None,
         suppress_health_check=list(HealthCheck), phases=[Phase.generate, Phase.shrink],
@@ -93,13 +93,13 @@ def test_every_dialect_comes_back_or_is_refused_with_the_ambiguity_named(full_si
     assert issubclass(AmbiguousScanFileError, SpecmatchError)
 
 
-def test_the_short_way_reads_as_the_general_way_does(full_size, monkeypatch):
+def test_the_short_way_reads_as_the_general_way_does(full_size, whole, monkeypatch):
     """Files that the short way takes give the same scans, notes and all, when it is shut."""
     from specmatch.measurement.readers import dialect as room
 
     taken = 0
 
-    @fuzz(full_size, True, 60)  # few enough to be drawn every time
+    @fuzz(full_size, True, 60 if whole else 25)  # few enough to be drawn every time
     @given(st.data())
     def both_ways(data):
         nonlocal taken

@@ -193,6 +193,7 @@ def test_a_set_page_tells_how_the_reference_scans_went_on(small_set, house, eval
     assert "f<1>" in words
 
 
+@pytest.mark.whole
 def test_long_lists_are_cut_and_say_so(small_set):
     refs, _ = small_set
     finding = ("thin_beer", "beer", "Pale", 2.0, "2 batches", "add some", "")
@@ -383,7 +384,8 @@ def pages_of(pdf):
     return len(re.findall(rb"/Type\s*/Page\b(?!s)", pdf.read_bytes()))
 
 
-@pytest.mark.parametrize("width", [500, pytest.param(1200, marks=pytest.mark.whole)])
+@pytest.mark.whole
+@pytest.mark.parametrize("width", [500, 1200])
 def test_the_set_page_is_drawn_at_phone_and_desktop_width(chromium, tmp_path, set_html, width):
     from matplotlib import image
 
