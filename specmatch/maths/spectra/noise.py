@@ -92,7 +92,7 @@ def weighing_noise(rows: Floats, group: Ints, *, robust: bool = False) -> Floats
 
 
 def to_weigh_by(noise: Floats, deviations: float) -> Floats:
-    """Return the noise of channels, told by so many deviations, none far below the usual; ones where it is not known."""
+    """Return noise that so many deviations told, none far below the usual; ones where too few did."""
     # noise (p,)
     middle = float(np.median(noise))
     return (
