@@ -53,6 +53,7 @@ def check_same(got, alone):
     pd.testing.assert_frame_equal(got[1], alone[1], check_exact=True)
 
 
+@pytest.mark.whole
 def test_parts_read_alone_are_the_whole(work):
     _, house, new = work
     whole = house.read(new.spectra, scans=new.scans)

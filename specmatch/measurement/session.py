@@ -27,6 +27,7 @@ from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pai
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
+from specmatch.progress import step
 from specmatch.wording import counted, in_ten_lines
 
 _OWN = ("file", "role", "time", "order", "beer")
@@ -215,6 +216,7 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
+    step(f"measuring {folder}")
     found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,
@@ -280,7 +282,7 @@ def session_of(
         depth_mm=one_depth_mm(scans),
         folder=str(folder),
         sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
-        check_scans=_pieces(found),
+        check_scans=known_columns(found.rows[(found.rows["role"] == "check").to_numpy()]),
         materials=found.materials,
     )
 
@@ -292,11 +294,6 @@ def _without_bad_pixels(raw: RawScans, full_scale: float | None) -> list[CheckRo
     lone, full = mask_lone_full_pixels(raw, full_scale=full_scale)
     raw.counts[lone], raw.saturated[hot | lone] = np.nan, False
     return checks + full
-
-
-def _pieces(found: MeasuredFolder) -> pd.DataFrame:
-    """Rows of the sheet of pieces that only a commissioning looks at."""
-    return known_columns(found.rows[(found.rows["role"] == "check").to_numpy()])
 
 
 def _scan_table(raw: RawScans, values: Floats, rows: Ints) -> pd.DataFrame:

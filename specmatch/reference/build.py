@@ -15,8 +15,8 @@ from specmatch.batches import check_batches
 from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets
-from specmatch.measurement.folder.dates import one_refusal, read_dates
-from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
+from specmatch.measurement.folder.dates import one_refusal
+from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
@@ -70,21 +70,14 @@ def _spectra(file: Path) -> pd.DataFrame:
 def _sheet(
     file: Path, key: str, known: tuple[str, ...], date_order: str | None, doubtful: list[DoubtfulDate]
 ) -> pd.DataFrame:
-    sheet = read_sheet(file, known=known, optional=("file", "role"))
-    if key not in sheet.table.columns:
-        raise SheetError(f"{file} has no column {key!r} in its first line")
-    numbers = number_columns(sheet, sorted(NUMBER_COLUMNS & set(known)), name=file.name)
-    table = sheet.table.assign(**{name: numbers[name] for name in numbers.columns})
-    refuse_units_in_part(sheet, name=file.name)
-    for column in ("measured_at", "packaged_on", "valid_from", "valid_to"):
-        if column in table:
-            dates = read_dates(table[column], sheet.lines, column, name=file.name, date_order=date_order)
-            table[column] = dates.text
-            doubtful += dates.doubtful
-            sheet.notes.extend(dates.notes)
+    sheet, numbers = keyed_sheet(
+        file, key, "its first line names the columns", doubtful, known=known, optional=("file", "role"),
+        numbers=sorted(NUMBER_COLUMNS & set(known)), date_order=date_order,
+        dates=("measured_at", "packaged_on", "valid_from", "valid_to"),
+    )  # fmt: skip
     for note in sheet.notes:
         _LOG.warning("%s: %s", file.parent, note)
-    return table.set_index(key)
+    return sheet.table.assign(**numbers).set_index(key)
 
 
 # with mates in half of the samples the scatter of pours is still learnt

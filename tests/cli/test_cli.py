@@ -233,6 +233,7 @@ def test_samples_without_a_reference_or_dark_cannot_be_used(workshop, capsys, tm
     assert role in refused(capsys, "read", workshop / "house.model", folder)
 
 
+@pytest.mark.whole
 def test_one_session_without_its_reference_is_read_against_an_old_one_and_says_so(workshop, capsys, tmp_path):
     folder = copy_of(workshop / "year", tmp_path / "year")
     sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)

@@ -145,6 +145,7 @@ def test_a_misspelt_claim_is_judged_again_once_the_sheet_is_mended_and_the_old_e
     assert night.look() == []
 
 
+@pytest.mark.whole
 def test_a_wrong_lot_condemns_no_right_one_once_it_is_mended(night, line_room):
     right, wrong = night.fitting(PALE, 9), line_room.pours(DARK, n_pours=3)
     night.list("S1", right[:3], "22:00", lot="L1")
@@ -157,6 +158,7 @@ def test_a_wrong_lot_condemns_no_right_one_once_it_is_mended(night, line_room):
     assert night.waits() == {}
 
 
+@pytest.mark.whole
 def test_files_left_out_for_their_times_are_recorded_once_the_sheet_is_mended(night):
     pours = night.fitting(PALE, 6)
     night.list("S1", pours[:3], "2025-06-24T22:00:00", lot="L1")
@@ -175,6 +177,7 @@ def test_files_left_out_for_their_times_are_recorded_once_the_sheet_is_mended(ni
     assert night.waits() == {}
 
 
+@pytest.mark.whole
 def test_names_come_from_the_sheet_across_a_shift_change_and_a_name_for_the_watch_fills_blanks(night):
     pours = night.fitting(PALE, 9)
     night.list("S1", pours[:3], "21:50", lot="L1", operator="KA")
@@ -183,6 +186,7 @@ def test_names_come_from_the_sheet_across_a_shift_change_and_a_name_for_the_watc
     assert [row["operator"] for row in night.look(operator="KA")] == ["KA", "LM", "KA"]
 
 
+@pytest.mark.whole
 def test_a_scan_from_the_future_is_flagged_itself_and_blames_no_control(night):
     pours = night.fitting(PALE, 9)
     dye = night.room.pours("Amber Lane", n_pours=2)
@@ -333,6 +337,7 @@ def test_after_a_review_of_a_wrong_claim_the_same_scans_are_judged_under_another
     assert (row["claimed"], row["decision"], row["replaces"]) == (PALE, "consistent", 1)
 
 
+@pytest.mark.whole
 def test_an_override_is_a_review_before_the_fact_and_never_silent(night, line_room):
     wrong = line_room.pours(DARK, n_pours=6)
     with night.journal() as journal, journal.writing():

@@ -4,10 +4,9 @@ from pathlib import Path
 
 import pandas as pd
 
-from specmatch.errors import DoubtfulDate, ParentsError, SheetError
+from specmatch.errors import DoubtfulDate, ParentsError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS
-from specmatch.measurement.folder.dates import read_dates
-from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
+from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
@@ -29,38 +28,33 @@ def read_batches(
     path = find_sheet(folder, "batches")
     if path is None:
         return no_batches()
-    sheet = read_sheet(path, known=BATCH_COLUMNS)
-    notes += [(path.name, note) for note in sheet.notes]
+    sheet, numbers = keyed_sheet(
+        path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=_BATCH_NUMBERS,
+        dates=("packaged_on",), date_order=date_order,
+    )  # fmt: skip
     table = sheet.table
-    if "batch" not in table:
-        raise SheetError(
-            f"{path.name}: no column 'batch', got {', '.join(table.columns)}; name the batch of each lab value"
-        )
-    numbers = number_columns(sheet, _BATCH_NUMBERS, name=path.name)
-    refuse_units_in_part(sheet, name=path.name)
-    if "packaged_on" in table:
-        dates = read_dates(table["packaged_on"], sheet.lines, "packaged_on", name=path.name, date_order=date_order)
-        notes += [(path.name, note) for note in dates.notes]
-        table = table.assign(packaged_on=dates.text)
-        doubtful += dates.doubtful
+    notes += [(path.name, note) for note in sheet.notes]
     keep = []
-    for batch, own in table.groupby("batch", sort=False):
-        places = table.index.get_indexer(own.index)
+    places_of: dict[str, list[int]] = {}
+    for i, batch in enumerate(table["batch"]):
+        places_of.setdefault(batch, []).append(i)
+    for batch, places in places_of.items():
         lines = ", ".join(str(sheet.lines[i]) for i in places)
-        stated = list(own["beer"].unique()) if "beer" in own else []
+        own = table.iloc[places].drop_duplicates() if len(places) > 1 else None
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif len(stated) > 1:
+        elif own is not None and "beer" in own and own["beer"].nunique() > 1:
+            one, other = own["beer"].unique()[:2]
             raise ParentsError(
-                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {stated[0]!r} and {stated[1]!r}; "
-                "keep one of them"
+                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
+                "one of them"
             )
-        elif len(own.drop_duplicates()) > 1:
+        elif own is not None and len(own) > 1:
             said = f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row"
             left_out.append((path.name, said))
         else:
             keep.append(places[0])
-            if len(own) > 1:
+            if own is not None:
                 said = f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept"
                 notes.append((path.name, said))
     return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")

@@ -6,7 +6,7 @@ import pandas as pd
 
 from specmatch.errors import SheetError
 from specmatch.measurement.folder.columns import MATERIAL_COLUMNS
-from specmatch.measurement.folder.sheets import find_sheet, number_columns, read_sheet, refuse_units_in_part
+from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 
 
 def no_materials() -> pd.DataFrame:
@@ -19,14 +19,10 @@ def read_materials(folder: Path, notes: list[tuple[str, str]]) -> pd.DataFrame:
     path = find_sheet(folder, "materials")
     if path is None:
         return no_materials()
-    sheet = read_sheet(path, known=MATERIAL_COLUMNS)
+    sheet, numbers = keyed_sheet(
+        path, "material", "name what each control is", [], known=MATERIAL_COLUMNS, numbers=("colour", "colour_sd")
+    )
     notes += [(path.name, note) for note in sheet.notes]
-    if "material" not in sheet.table:
-        raise SheetError(
-            f"{path.name}: no column 'material', got {', '.join(sheet.table.columns)}; name what each control is"
-        )
-    numbers = number_columns(sheet, ("colour", "colour_sd"), name=path.name)
-    refuse_units_in_part(sheet, name=path.name)
     table = no_materials().reindex(sheet.table.index)
     for column in MATERIAL_COLUMNS:
         if column in sheet.table:

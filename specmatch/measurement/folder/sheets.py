@@ -9,14 +9,14 @@ import csv
 import io
 import re
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from datetime import date
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from specmatch.errors import ScanFileError, SheetError
+from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
@@ -27,6 +27,7 @@ from specmatch.measurement.folder.columns import (
     unknown_column,
 )
 from specmatch.measurement.folder.contradictions import check_columns
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
 
@@ -292,7 +293,27 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     return out
 
 
-def refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
+def keyed_sheet(
+    path: Path, key: str, what: str, doubtful: list[DoubtfulDate], *, known: Sequence[str], numbers: Sequence[str],
+    optional: Sequence[str] = (), dates: Sequence[str] = (), date_order: str | None = None,
+) -> tuple[Sheet, pd.DataFrame]:  # fmt: skip
+    """Read a sheet whose rows one column names: its text, with dates in ISO order, and its numbers."""
+    # what: the way out of a sheet without that column
+    sheet = read_sheet(path, known=known, optional=optional)
+    if key not in sheet.table:
+        raise SheetError(f"{path.name}: no column {key!r}, got {', '.join(sheet.table.columns)}; {what}")
+    found = number_columns(sheet, numbers, name=path.name)
+    _refuse_units_in_part(sheet, name=path.name)
+    table, notes = sheet.table.copy(), list(sheet.notes)
+    for column in (column for column in dates if column in table):
+        read = read_dates(table[column], sheet.lines, column, name=path.name, date_order=date_order)
+        table[column] = read.text
+        doubtful += read.doubtful
+        notes += read.notes
+    return replace(sheet, table=table, notes=notes), found
+
+
+def _refuse_units_in_part(sheet: Sheet, *, name: str) -> None:
     """Refuse colours of which only some have their unit beside them: the rest cannot be told."""
     table = sheet.table
     if "colour" not in table or "colour_unit" not in table:

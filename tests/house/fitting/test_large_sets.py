@@ -35,6 +35,15 @@ def few_pours(monkeypatch):
     monkeypatch.setattr(large_sets, "SCANS_AT_A_TIME", 50)
 
 
+@pytest.fixture(scope="module")
+def learnt_in_part(tables):
+    """A model of the tables as one of a large set."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(large_sets, "MOST_POURS", 288)
+        patch.setattr(large_sets, "SCANS_AT_A_TIME", 50)
+        return sm.HouseModel().fit(sm.ReferenceSet(*tables))
+
+
 def test_samples_are_chosen_whole_and_spread_over_each_batch(few_pours):
     sizes = {"b1": 40, "b2": 3, "b3": 80}
     rows = [(b, f"{b}-{s:02d}", f"{b}-{s:02d}-{p}") for b, n in sizes.items() for s in range(n) for p in range(3)]
@@ -83,13 +92,10 @@ def test_all_pours_of_a_large_set_teach_the_means_and_are_looked_at(few_pours, t
 
 
 @pytest.mark.whole
-def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, monkeypatch):
+def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, learnt_in_part):
     new = several_samples_a_batch(2, draw=1)
-    refs = sm.ReferenceSet(*tables)
-    whole = sm.HouseModel().fit(refs)
-    monkeypatch.setattr(large_sets, "MOST_POURS", 288)
-    part = sm.HouseModel().fit(refs)
-    read = [house.read(new[0], scans=new[1]) for house in (whole, part)]
+    whole = sm.HouseModel().fit(sm.ReferenceSet(*tables))
+    read = [house.read(new[0], scans=new[1]) for house in (whole, learnt_in_part)]
     assert (read[0]["nearest_beer"] == read[1]["nearest_beer"]).mean() > 0.97
     # both are known to about 1.5 %; their difference is a small part of that
     ratio = np.log(read[0]["colour"] / read[1]["colour"])
@@ -99,23 +105,18 @@ def test_a_large_set_reads_like_the_same_set_learnt_whole(tables, monkeypatch):
 
 
 @pytest.mark.whole
-def test_the_order_of_rows_changes_no_digit_of_a_large_set(few_pours, tables):
+def test_the_order_of_rows_changes_no_digit_of_a_large_set(few_pours, tables, learnt_in_part):
     spectra, scans, batches = tables
     order = np.random.default_rng(0).permutation(len(scans))
     shuffled = sm.ReferenceSet(spectra.iloc[order], scans.iloc[order], batches.iloc[::-1])
-    read = [
-        sm.HouseModel().fit(refs).read(spectra, scans=scans)
-        for refs in (sm.ReferenceSet(spectra, scans, batches), shuffled)
-    ]
+    read = [house.read(spectra, scans=scans) for house in (learnt_in_part, sm.HouseModel().fit(shuffled))]
     pd.testing.assert_frame_equal(*read, check_exact=True)
 
 
 @pytest.mark.whole
-def test_batches_can_be_added_to_the_model_of_a_large_set(few_pours, tables):
-    more = several_samples_a_batch(2, draw=2)
-    refs = sm.ReferenceSet(*tables)
+def test_batches_can_be_added_to_the_model_of_a_large_set(few_pours, tables, learnt_in_part):
+    more, old = several_samples_a_batch(2, draw=2), learnt_in_part
     grown_refs = sm.ReferenceSet(*(pd.concat(pair) for pair in zip(tables, more, strict=True)))
-    old = sm.HouseModel().fit(refs)
     grown = old.add_batches(grown_refs)
     assert len(grown.fitted.batches) == 72
     n_old = len(old.fitted.identity.samples.n_pours)

@@ -256,6 +256,7 @@ def test_a_small_set_of_few_sessions_is_learnt_as_the_library_learns_it():
         assert bool(tried.identity.choice.session_noise.size) is allowed_for
 
 
+@pytest.mark.whole
 def test_a_rough_plan_of_a_long_list_learns_colour_from_some_of_its_batches():
     house = house_of({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0})
     design = [Design(40.0, 10.0, house.depth_mm, 1, n) for n in (4, 8)]

@@ -20,7 +20,7 @@ def house():
 
 @pytest.fixture(scope="module")
 def new():
-    return Brewery(seed=1).draw(3, draw=1, beers=BEERS)
+    return Brewery(seed=1).draw(2, draw=1, beers=BEERS)
 
 
 def by_sample(new):

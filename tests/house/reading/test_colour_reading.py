@@ -66,6 +66,7 @@ def test_a_cup_of_another_path_makes_the_routes_disagree(house, new):
     assert not disagree[unknown].any()
 
 
+@pytest.mark.whole
 def test_a_cloudy_beer_keeps_its_identity_and_loses_its_colour(past, new):
     rng = np.random.default_rng(1)
     beer = past.batches["beer"] == "Saddle Pale"

@@ -113,6 +113,7 @@ def test_water_is_seen_as_a_paler_beer_would_be():
     assert 0.08 < blend.smallest_visible < 0.35
 
 
+@pytest.mark.whole
 def test_what_is_no_blend_says_so():
     house = Brewhouse(4)
     fit = house.fit()

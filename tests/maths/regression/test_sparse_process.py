@@ -47,6 +47,7 @@ def test_its_held_out_errors_are_those_of_fits_without_each_row() -> None:
         np.testing.assert_allclose(mine, without.process.predict(x[:20])[0], atol=1e-7)
 
 
+@pytest.mark.whole
 def test_many_batches_through_few_are_as_good_as_all_at_once(monkeypatch: pytest.MonkeyPatch) -> None:
     x, _, y = curve(300)
     new, truth, _ = curve(500, seed=2)

@@ -32,11 +32,15 @@ def rows(start, stop):
     return spectra, scans, batches
 
 
+# within a block, over its end, over several, from a full one
+MORE = [(20, 4), (8, 4), *(pytest.param(*one, marks=pytest.mark.whole) for one in ((16, 12), (20, 28), (24, 40)))]
+
+
 def files(folder):
     return {path.name: path.stat().st_mtime_ns for path in folder.iterdir() if path.is_file()}
 
 
-@pytest.mark.parametrize(("n", "more"), [(20, 4), (16, 12), (20, 28), (24, 40), (8, 4)])
+@pytest.mark.parametrize(("n", "more"), MORE)
 def test_added_rows_make_the_set_that_one_save_would_make(tmp_path, n, more):
     ReferenceSet(*rows(0, n)).save(tmp_path / "set")
     before = files(tmp_path / "set")
@@ -61,6 +65,7 @@ def test_added_rows_make_the_set_that_one_save_would_make(tmp_path, n, more):
     assert ReferenceSet.load(tmp_path / "set").undo(**WHY).hash == opened.hash
 
 
+@pytest.mark.whole
 def test_rows_are_added_again_and_again_and_the_set_is_edited(tmp_path):
     ReferenceSet(*rows(0, 20)).save(tmp_path)
     for start in range(20, 60, 8):
