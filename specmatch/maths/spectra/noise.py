@@ -204,9 +204,11 @@ def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
     spread = np.sqrt(seen.total.sum(axis=0) / seen.count.sum())
     light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
     read = shot = float(spread.min() ** 2) / 2.0
+    smooth = slit_weights(wavelength_nm)
     for _ in range(_ROUNDS):
         read, shot = _two_variances(seen, light, read, shot)
-        light = _smooth(_LIGHT[_likeliest(seen, read, shot)], wavelength_nm)
+        # with no more detail than the slit passes
+        light = np.exp(smooth @ np.log(_LIGHT[_likeliest(seen, read, shot)]))
         light /= light.max()
     return ChannelNoise(light, read, shot)
 
@@ -214,10 +216,15 @@ def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
 def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
     """Return the place in `_LIGHT` of the likeliest light of each channel, shape (p,), by halving steps."""
 
+    variance, loss_of = np.empty_like(seen.level), np.empty_like(seen.level)
+
     def loss(place: Ints) -> Floats:
         light = _LIGHT[place]
-        variance = read / light**2 + shot * seen.level / light
-        return np.asarray((seen.count * np.log(variance) + seen.total / variance).sum(axis=0))
+        np.multiply(seen.level, shot / light, out=variance)
+        np.add(variance, read / light**2, out=variance)
+        np.multiply(np.log(variance, out=loss_of), seen.count, out=loss_of)
+        np.add(loss_of, np.divide(seen.total, variance, out=variance), out=loss_of)
+        return np.asarray(loss_of.sum(axis=0))
 
     places = np.arange(0, _LIGHT.size, _FIRST_STEP)
     best = places[np.stack([loss(np.array(place)) for place in places]).argmin(axis=0)]
@@ -256,8 +263,3 @@ def slit_weights(wavelength_nm: Floats) -> Floats:
     s0, s1, s2 = (np.sum(weight * away**power, axis=1, keepdims=True) for power in (0, 1, 2))
     # `away` counts from each wavelength itself, so the line's value there is its constant term
     return weight * (s2 - s1 * away) / np.maximum(s0 * s2 - s1**2, 1e-12)
-
-
-def _smooth(light: Floats, wavelength_nm: Floats) -> Floats:
-    """Return the light with no more detail than the slit passes."""
-    return np.exp(slit_weights(wavelength_nm) @ np.log(light))
