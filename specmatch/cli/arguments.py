@@ -56,7 +56,7 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
         type=number,
         default=12.0,
         metavar="H",
-        help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
+        help="hours for which a good control stands for a line that measures one (default 12; 0 asks for none)",
     )
 
 

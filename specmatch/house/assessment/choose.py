@@ -14,6 +14,7 @@ from specmatch.maths.classification.left_out import JudgedBatches, judge_batches
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
+from specmatch.progress import counted_off, step
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.threads import one_thread
@@ -158,12 +159,13 @@ def learning_curve(
     with_curve = [beer for beer in range(len(pours.beer_names)) if _has_curve(pours, lab, beer)]
     slopes: dict[int, tuple[float, float]] = {}
     if with_curve:
+        step(f"estimating what more batches would buy, {counted(len(with_curve), 'beer')} one after the other")
         held_out = np.full(lab.size, np.nan)
         held_out[np.isfinite(lab)] = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered).held_out_colour
-        run = Parallel(n_jobs=n_jobs)(
+        run = Parallel(n_jobs=n_jobs, return_as="generator")(
             delayed(_colour_curve)(pours, lab, beer, offered, held_out) for beer in with_curve
         )
-        slopes = dict(zip(with_curve, run, strict=True))
+        slopes = dict(zip(with_curve, counted_off(run, "beers", len(with_curve)), strict=True))
     for beer, name in enumerate(pours.beer_names):
         n, slope = int((pours.levels.beer == beer).sum()), slopes.get(beer)
         for added in (0, *more):

@@ -28,6 +28,7 @@ from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import match_samples, scans_alone
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.progress import counted_off, step
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.threads import one_thread
@@ -118,10 +119,7 @@ def evaluate(
     names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
-    parts = Parallel(n_jobs=n_jobs)(
-        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
-        for fold in range(folds.max() + 1)
-    )
+    parts = _hold_out_each(house, refs, folds, levels, n_jobs)
     readings = pd.concat([part.readings for part in parts]).loc[names]
     p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
     intervals = pd.concat([part.intervals for part in parts])
@@ -185,6 +183,19 @@ def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
 
 
 @one_thread()  # here as well, wherever the fold is fitted
+def _hold_out_each(
+    house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
+) -> list[_Fold]:
+    """Hold out one fold after the other, and tell how many are left."""
+    n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
+    step(f"evaluating by {n} {said}")
+    found = Parallel(n_jobs=n_jobs, return_as="generator")(
+        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
+        for fold in range(n)
+    )
+    return list(counted_off(found, said, n))
+
+
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:

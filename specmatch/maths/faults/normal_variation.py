@@ -182,7 +182,8 @@ def _along(
 def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Floats:
     """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
 
-    At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
+    At first the farthest fifth is, whatever it is, and all that good practice would not leave: so that no faults hide
+    behind the variance that they make.
     """
     # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c)
     prior = prior_sd**2
@@ -200,7 +201,7 @@ def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Fl
         if distance.size:
             distance[..., order] = np.maximum.reduceat(distance[..., order], first, axis=-1)[..., code]
         early = turn < _ROUNDS // 2 and distance.size
-        cut = np.quantile(distance, _AT_FIRST, axis=-1)[..., None] if early else limit
+        cut = np.minimum(limit, np.quantile(distance, _AT_FIRST, axis=-1))[..., None] if early else limit
         used = (weight * (distance <= cut))[..., None]
         spread = (PRIOR_ROWS * prior + (used * (square + sure)).sum(axis=-2)) / (PRIOR_ROWS + used.sum(axis=-2))
     return spread

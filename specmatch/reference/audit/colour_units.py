@@ -153,8 +153,12 @@ def _wrong_group(
         return higher, ""
     other = "SRM" if colour_unit == "EBC" else "EBC"
     if told and np.isfinite(ratio[higher]).any() and np.isfinite(ratio[lower]).any():
-        off = [abs(float(np.log(np.nanmedian(ratio[group])))) for group in (lower, higher)]
-        low_is_wrong = off[0] > off[1]
+        level = [float(np.nanmedian(ratio[group])) for group in (lower, higher)]
+        low_is_wrong = abs(np.log(level[0])) > abs(np.log(level[1]))
+        many, usual = (lower if low_is_wrong else higher).sum(), level[0 if low_is_wrong else 1]
+        # most of a set are not called wrong for a few: only by a depth that is not theirs
+        if 2 * many > rows.size and LOWEST_RATIO <= usual <= HIGHEST_RATIO:
+            low_is_wrong = not low_is_wrong
     elif lower.sum() != higher.sum():
         low_is_wrong = bool(lower.sum() < higher.sum())
     else:

@@ -44,7 +44,7 @@ _TEACH = "keep one set a {0}, and teach the other by batches of the set measured
 _WAY_OUT = {name: _TEACH.format(said) for name, said in (("instrument", "module"), ("lamp", "lamp"), ("base", "base"))}
 
 
-def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what: str) -> Iterator[Finding]:
+def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what: str = VALUE_NAME) -> Iterator[Finding]:
     """Yield findings that need no spectrum."""
     # what: the name of what the lab measures
     yield from _like_names(batches["beer"])

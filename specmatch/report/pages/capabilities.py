@@ -24,6 +24,8 @@ _NAMED = 0.10
 _MOST_NAMED, _MOST_BEERS_NAMED = 3, 6
 
 PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
+# the same two in a line, for a first screen
+IT_CANNOT = "prove what a liquid is, or refuse every beer that the set does not hold"
 ALWAYS_TRUE = (
     PROVES_NOTHING,
     "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",
@@ -49,7 +51,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
         said = f"{row['covered']:.0%} of {n} lab {values_of(what)} lay in their {level:.0%} interval"
         bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
         if row["high"] < level:
-            cannot.append(f"Keep the promise of its intervals: {said} ({bounds}).")
+            cannot.append(f"Give intervals that hold what they state: {said} ({bounds}).")
         else:
             can.append(f"Say how sure it is of its {values_of(what)}: {said} ({bounds}).")
         weak = _thirds_that_miss(found.coverage, level)

@@ -21,12 +21,23 @@ from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import (
     ALWAYS_TRUE,
     HELD_AND_A_WEEK,
+    IT_CANNOT,
     blends_by_part,
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
-from specmatch.report.pages.html import Section, figure, limits, section, table, text, versions, whole_page
+from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
+from specmatch.report.pages.html import (
+    MOST_DRAWN,
+    Section,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
@@ -40,7 +51,7 @@ if TYPE_CHECKING:
 
 _NOT_KEPT = (
     "<p>A set keeps no reference scans. Where their folders are still there, "
-    "<code>specmatch report SET --measured FOLDER</code> draws how their light went on.</p>"
+    "<code>specmatch report SET --measured FOLDER</code> draws how their light changed.</p>"
 )
 
 
@@ -85,8 +96,6 @@ def _history_said(history: pd.DataFrame) -> str:
     return f"{said[0].upper()}{said[1:]}."
 
 
-# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
-MOST_DRAWN = 24
 _MOST_ROWS, _MOST_FINDINGS = 12, 40
 _FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
 
@@ -154,7 +163,8 @@ def set_page(
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
-    first = verdict(_verdict(rows, evaluation, findings, why_not)) + section(
+    facts = _facts(rows, refs, evaluation, findings)
+    first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
         Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
     )
     sections = [
@@ -168,7 +178,7 @@ def set_page(
                 Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
             )
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
-    sections.append(Section("beers", "The beers", _beers(refs)))
+    sections.append(Section("beers", "The beers", _over_time(refs) + _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
@@ -195,6 +205,26 @@ def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.Dat
     return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
 
 
+def _facts(
+    rows: pd.DataFrame, refs: ReferenceSet, evaluation: Evaluation | None, findings: pd.DataFrame
+) -> dict[str, str]:
+    sure, to_do = "", "nothing looks wrong: fit a model of it, and verify claims with that"
+    if evaluation is not None and evaluation.figures["n_colour"]:
+        level, covered = (evaluation.figures[name] for name in ("nominal_coverage", "covered"))
+        sure = f"{covered:.0%} of {evaluation.figures['n_colour']} lab colours lay in their {level:.0%} interval"
+    elif evaluation is None:
+        to_do = "measure more batches of each beer, and extend the set with them"
+    if len(findings):
+        to_do = f"{findings['subject'].iloc[0]}: {findings['action'].iloc[0]}"
+    return {
+        "measured": span(day for days in rows["days"] for day in days),
+        "how sure": sure or "nothing is known of that yet",
+        "most alike": most_alike(rows),
+        "do next": to_do,
+        "it cannot": IT_CANNOT,
+    }
+
+
 def _findings(findings: pd.DataFrame) -> str:
     if findings.empty:
         return "<p>The audit found nothing. That is no proof that every label is right.</p>"
@@ -218,7 +248,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
     return (
         figure(
-            plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
+            plots.plot_held_out_colour(evaluation, refs=refs, colour_unit=unit, ax=_axis(5.6, 5.2)),
             name="heldout",
             caption=f"{what.capitalize()} of each batch by a model that never saw it, against its lab {what}",
             says=f"{inside} of {len(known)} lab {values_of(what)} lie in their {level:.0%} interval.",
@@ -233,7 +263,7 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         + figure(
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
             name="coverage",
-            caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
+            caption=f"How often lab {values_of(what)} lie in their intervals, and what is stated; bars are 95% bounds",
             says=f"Lab {values_of(what)} covered: {shares}.",
             numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
@@ -297,6 +327,21 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
 def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
     named = {"held": "held, %", "held_low": "at least, %", "held_high": "at most, %"}
     return mix_ups.assign(**{shown: (100.0 * mix_ups[name]).round(0) for name, shown in named.items()})
+
+
+def _over_time(refs: ReferenceSet) -> str:
+    known = refs.batches[refs.batches["colour"].notna()]
+    if known.empty:
+        return ""
+    spread = known.groupby("beer")["colour"].agg(lambda x: x.max() - x.min()) / known.groupby("beer")["colour"].mean()
+    widest = f"; {spread.idxmax()} varies most, by {spread.max():.0%} of its mean" if spread.max() > 0.0 else ""
+    return figure(
+        plots.plot_colour_over_time(refs, ax=_axis(7.6, 4.6)),
+        name="overtime",
+        caption="Lab colour of each batch over time; marks have the colour of the beer in a glass",
+        says=f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
+        f"{refs.colour_unit}{widest}.",
+    )
 
 
 def _beers(refs: ReferenceSet) -> str:
