@@ -105,12 +105,12 @@ CLAIMS = (
     Claim(
         "risks_bounded", "What is seen of lots of a beer lies within the 95 % bounds of the risks of limits", 0.9, 1.0,
         "house/decision/test_decision_risks.py::test_risks_of_invented_houses_lie_within_their_bounds",
-        f"{DRAWN}; five rules, the least of three risks",
+        "four invented houses drawn at random; five rules, the least of three risks",
     ),
     Claim(
         "risk_bias", "A stated risk of limits less the one seen, over houses, rules and beers", -0.03, 0.03,
         "house/decision/test_decision_risks.py::test_risks_of_invented_houses_lie_within_their_bounds",
-        f"{DRAWN}; five rules, the worst of three risks",
+        "four invented houses drawn at random; five rules, the worst of three risks",
     ),
     Claim(
         "worthless_passed", "A claim passes on a colour that is missing, cut, without limits or worthless", 0.0, 0.0,
