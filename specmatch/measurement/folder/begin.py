@@ -16,6 +16,8 @@ from specmatch.wording import guarded_cell
 _DAY = re.compile(r"(?<!\d)(20\d\d)-?(0[1-9]|1[0-2])-?(0[1-9]|[12]\d|3[01])(?!\d)")
 # words that say a role in a file's name; not the German `dunkel`, which is a beer as well
 _ROLE_WORDS = {"dark": "dark", "ref": "reference", "reference": "reference", "referenz": "reference"}
+# what may stand beside such a word; beside anything else it is a part of a beer's name (`Dark Ale`)
+_BESIDE_ROLE = re.compile(r"\d+(?:ms)?|scan|cup|water|base|wasser")
 _HEADER = ("file", "role", "sample", "pour", "batch", "beer", "measured_at")
 
 
@@ -64,8 +66,9 @@ def _told_by(stem: str) -> dict[str, str]:
     words = [
         word for part in re.split(r"[_\s]+" if re.search(r"[_\s]", rest) else "-", rest) if (word := part.strip("-"))
     ]
-    roles = {_ROLE_WORDS[bare] for word in words if (bare := word.casefold().rstrip("0123456789-")) in _ROLE_WORDS}
-    if len(roles) == 1:
+    bare = [word.casefold().rstrip("0123456789-") for word in words if not _BESIDE_ROLE.fullmatch(word.casefold())]
+    roles = {_ROLE_WORDS.get(word, "") for word in bare}
+    if len(roles) == 1 and roles != {""}:
         return {**said, "role": roles.pop(), **dict.fromkeys(("sample", "pour", "batch", "beer"), "")}
     pour = re.fullmatch(r"[pP]?0?([1-9]\d?)", words[-1]) if len(words) > 1 else None
     named = words[:-1] if pour else words

@@ -201,9 +201,9 @@ def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
     named = full[(full["pour"] != "").to_numpy()]
     if named.groupby("pour")["sample"].nunique().max() in (0, 1) or not named["pour"].str.fullmatch(r"[1-9]\d?").all():
         return []
-    # a number above the count of a sample's scans is no count within the sample
-    number, scans = named["pour"].astype(int), named.groupby("sample")["pour"].transform("size")
-    if (named["sample"] == "").any() or (number > scans).any():
+    # numbers above the most scans of a sample run on over the samples, and are no counts within them
+    most = named.groupby("sample")["pour"].size().max()
+    if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
         return []
     full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
     first = full.loc[named.index[0], "pour"]
