@@ -184,7 +184,7 @@ def summary(rows: pd.DataFrame) -> pd.DataFrame:
                 share = sums[count].sum() / sums[of].sum()
                 said[name] = f"{share:.3f} ({low:.3f}-{high:.3f}), worst {shares[worst]:.3f} {worst}"
         for name, column in (("visible / attainable", "ratio"), ("visible / known", "ratio to known")):
-            if column not in part:
+            if column not in part or part[column].isna().all():
                 continue
             ratio = part.groupby("member")[column].median()
             said[name] = (

@@ -1,9 +1,10 @@
 """Scans at another depth of beer than the set's: colour, coverage and identity after they were brought to it.
 
-Run: python -m benchmarks.depth [--seeds 2] [--members long_ladder white_bowl] [--picture docs/depth.png] [--json]
+Run: python -m benchmarks.depth [--seeds 0 1] [--members long_ladder] [--second 0.6] [--picture docs/depth.png]
 
 Each member of the invented houses learns its own past batches at its own filling, alone and with six of its batches
-measured at 0.6 of it as well, and reads new batches poured at other fillings. All data are invented.
+measured at a second one as well (`--second`, over its own), and reads new batches poured at other fillings. Near are
+fillings between those that the set holds and 15 % beyond. All data are invented.
 """
 
 import argparse
@@ -21,10 +22,10 @@ from specmatch.maths.statistics.levels import binomial_bounds
 
 NEW_BATCHES, FOREIGN = 120, 60
 SECOND, TAUGHT_BY = 0.6, 6
-FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 2.0)
+FACTORS = (0.5, 0.6, 0.7, 0.8, 0.9, 1.0, 1.1, 1.15, 1.25, 1.5, 2.0)
 RATE = 0.05
 ONE, TWO, MIXED = "one fill", "six at a second", "5 and 10 mL mixed"
-NEAR = {ONE: (0.8, 1.25), TWO: (SECOND / 1.15, 1.15), MIXED: (0.5, 0.9)}
+BEYOND = 1.15
 OF_MIXED = (0.5, 1.0)  # fillings that the mixed set is asked about
 COUNTS = ("n", "held", "covered", "lab_read", "rejected", "foreign", "refused", "silent")
 
@@ -72,11 +73,20 @@ def six_over_the_colours(colour: pd.Series, n: int = TAUGHT_BY) -> pd.Index:
     return pd.Index(order[np.linspace(0, len(order) - 1, n).round().astype(int)])
 
 
-def rows_of(spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS) -> list[dict[str, object]]:
+def near_of(name: str, second: float) -> tuple[float, float]:
+    """Return lowest and highest filling, over the set's own, that are near those of a set."""
+    if name == TWO:
+        return min(1.0, second) / BEYOND, max(1.0, second) * BEYOND
+    return (0.8, 1.25) if name == ONE else (0.5, 0.9)
+
+
+def rows_of(
+    spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS, second_fill: float = SECOND
+) -> list[dict[str, object]]:
     """Return a row a set and a filling: counts, and sums of relative errors."""
     house, fill, lab = House(spec, seed), spec.cup.fill_ml, spec.cellar.labs[0][0]
     past = house.draw(lab=lab)
-    second = house.draw(fill_ml=SECOND * fill, lab=lab)
+    second = house.draw(fill_ml=second_fill * fill, lab=lab)
     six = six_over_the_colours(past.batches["colour"])
     sets = {ONE: reference_set(past), TWO: reference_set(past, more=second, batches=six)}
     if any(factor in OF_MIXED for factor in factors):
@@ -91,7 +101,8 @@ def rows_of(spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS) ->
             if name == MIXED and factor not in OF_MIXED:
                 continue
             got = counted(model, new, foreign)
-            rows.append({"member": spec.name, "base": kind_of(spec), "seed": seed, "set": name, "depth": factor} | got)
+            about = {"member": spec.name, "base": kind_of(spec), "seed": seed, "set": name, "second": second_fill}
+            rows.append(about | {"depth": factor} | got)
     return rows
 
 
@@ -161,7 +172,7 @@ def near(rows: pd.DataFrame) -> pd.DataFrame:
     """Return figures over the fillings near those of each set, and the worst member beside them."""
     out = {}
     for (base, name), part in rows.groupby(["base", "set"], sort=False):
-        low, high = NEAR[name]
+        low, high = near_of(str(name), float(part["second"].iloc[0]))
         inside = part[(part["depth"] >= low - 1e-9) & (part["depth"] <= high + 1e-9)]
         inside = inside[(inside["depth"] - 1.0).abs() > 1e-9]
         own = shares(part[(part["depth"] - 1.0).abs() < 1e-9])
@@ -208,21 +219,23 @@ def draw_picture(rows: pd.DataFrame, path: Path) -> None:
 def main() -> None:
     """Print figures by filling, and those near the sets' own."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--seeds", nargs="+", type=int, default=[0, 1])
+    parser.add_argument("--factors", nargs="+", type=float, default=list(FACTORS))
+    parser.add_argument("--second", type=float, default=SECOND)
     parser.add_argument("--members", nargs="+", choices=list(members()), default=list(SHOWN))
     parser.add_argument("--picture", type=Path)
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     rows: list[dict[str, object]] = []
     for name in args.members:
-        for seed in range(args.seeds):
-            rows += rows_of(members()[name], seed)
+        for seed in args.seeds:
+            rows += rows_of(members()[name], seed, tuple(args.factors), args.second)
             print(f"{name}, seed {seed}", file=sys.stderr, flush=True)
     if args.json:
         print(json.dumps(rows, indent=1))
         return
     frame = pd.DataFrame(rows)
-    print(f"Invented houses ({', '.join(args.members)}), {args.seeds} seeds; errors against the true colour\n")
+    print(f"Invented houses ({', '.join(args.members)}), seeds {args.seeds}; errors against the true colour\n")
     print(f"{table(frame).round(3).to_string()}\n\nnear the fillings of each set\n{near(frame).round(3).to_string()}")
     pairs = frame[frame["depth"] == 1.0].groupby("set")["error_squares"].sum() ** 0.5
     if {ONE, MIXED} <= set(pairs.index):

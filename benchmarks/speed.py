@@ -72,11 +72,14 @@ class Pipeline:
         return float(np.std(np.concatenate(error))), *(float(np.concatenate(x).mean()) for x in (inside, right))
 
 
+def brewery(channels: int) -> Brewery:
+    """Return the invented brewery with a spectrometer of so many channels."""
+    return Brewery(1, spectrometer=Spectrometer(wavelength_nm=np.linspace(425.0, 685.0, channels).round(3)))
+
+
 def made(batches: int = 96, channels: int = 256, pours: int = 3, beers: int = 12) -> sm.ReferenceSet:
     """Return a set of the invented brewery, beers beyond its own made of them at other strengths."""
-    brewery = Brewery(1, spectrometer=Spectrometer(wavelength_nm=np.linspace(425.0, 685.0, channels).round(3)))
-    each = math.ceil(batches / 12)
-    past = brewery.draw(each, n_pours=pours)
+    past = brewery(channels).draw(math.ceil(batches / 12), n_pours=pours)
     table, sheet = past.spectra.copy(), past.batches.copy()
     if beers > 12:
         # every batch of a beer in turn is renamed, and as much stronger as its name says
@@ -89,15 +92,17 @@ def made(batches: int = 96, channels: int = 256, pours: int = 3, beers: int = 12
     return sm.ReferenceSet(table, past.scans, sheet)
 
 
-def interleaved(runs: dict[str, Callable[[], object]], repeats: int) -> dict[str, float]:
-    """Return the median processor seconds of each run, taken in turn after one that warms up."""
+def interleaved(
+    runs: dict[str, Callable[[], object]], repeats: int, *, clock: Callable[[], float] = time.process_time
+) -> dict[str, float]:
+    """Return the median seconds of each run, of the processor unless told, taken in turn after one that warms up."""
     seconds: dict[str, list[float]] = {name: [] for name in runs}
     for turn in range(repeats + 1):
         for name, run in runs.items():
-            start = time.process_time()
+            start = clock()
             run()
             if turn:
-                seconds[name].append(time.process_time() - start)
+                seconds[name].append(clock() - start)
     return {name: statistics.median(some) for name, some in seconds.items()}
 
 
@@ -116,16 +121,18 @@ def beside_the_pipeline(batches: int, repeats: int) -> dict[str, float]:
 
 
 def slopes(repeats: int) -> dict[str, float]:
-    """Return how the time of a fit grows over the last doubling of each size."""
+    """Return how the time of a fit and of an audit grows over the last doubling of each size."""
     last = {"batches": (1536, 3072), "channels": (1024, 2048), "pours": (5, 10), "beers": (96, 192)}
     found = {}
     for name, sizes in last.items():
         runs = {}
         for size in sizes:
             refs = made(**{"batches": 768 if name == "beers" else 96, name: size})
-            runs[str(size)] = lambda refs=refs: sm.HouseModel().fit(refs)
+            runs[f"fit {size}"] = lambda refs=refs: sm.HouseModel().fit(refs)
+            runs[f"audit {size}"] = refs.audit
         took = interleaved(runs, repeats)
-        found[f"slope_{name}"] = math.log2(took[str(sizes[1])] / took[str(sizes[0])])
+        for what in ("fit", "audit"):
+            found[f"{what} with {name}"] = math.log2(took[f"{what} {sizes[1]}"] / took[f"{what} {sizes[0]}"])
     return found
 
 

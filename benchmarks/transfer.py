@@ -138,14 +138,17 @@ def picture(table: pd.DataFrame, path: Path) -> None:
     from matplotlib.figure import Figure
 
     modules = [name for name in MODULES if name in table.index.get_level_values("module")]
+    houses = list(table.index.get_level_values("member").unique())
     figure = Figure(figsize=(3.2 * len(modules), 3.4), layout="constrained")
     for axis, module in zip(np.atleast_1d(figure.subplots(1, len(modules), sharey=True)), modules, strict=True):
         part = table.xs(module, level="module")["error %"].unstack("member")
         order = [name for name in ("none", "3", "6", "12", "own set") if name in part.index]
         for member in part:
-            axis.plot(order, part.loc[order, member], marker="o", ms=4, lw=1.2, label=member)
-        axis.set(title=module.replace("_", " "), xlabel="shared batches", yscale="log")
-        axis.set_yticks([1, 2, 5, 10, 20, 50], ["1", "2", "5", "10", "20", "50"], minor=False)
+            colour = f"C{houses.index(member)}"
+            axis.plot(range(len(order)), part.loc[order, member], marker="o", ms=4, lw=1.2, color=colour, label=member)
+        axis.set(title=f"{module.replace('_', ' ')} module", xlabel="shared batches", yscale="log")
+        axis.set_xticks(range(len(order)), [name.replace(" ", "\n") for name in order])
+        axis.set_yticks([1, 2, 5, 10, 20, 50, 100, 200], ["1", "2", "5", "10", "20", "50", "100", "200"], minor=False)
         axis.minorticks_off()
     figure.axes[0].set(ylabel="colour error on the second module, %")
     figure.axes[-1].legend(frameon=False, fontsize=7)

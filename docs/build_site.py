@@ -30,7 +30,7 @@ PARTS = {
         "docs/reference_set", "docs/a_year_of_a_set", "docs/second_module", "docs/model_file", "docs/columns",
     ),
     "Answers": ("docs/colour", "docs/identity", "docs/reasons", "docs/warnings"),
-    "At work": ("docs/line", "docs/beyond_one_machine"),
+    "At work": ("docs/line", "docs/beyond_one_machine", "docs/speed"),
     "Look up": ("commands/index", "docs/reference", "docs/houses", "docs/licences"),
     "The project": ("docs/index", "docs/what_we_claim", "DEVELOPERS", "CHANGELOG"),
 }  # fmt: skip

@@ -23,6 +23,11 @@ VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
 
 
+def values_of(what: str) -> str:
+    """Say in words several of what the lab measures of each batch."""
+    return "colours" if what == VALUE_NAME else f"values of {what}"
+
+
 def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> pd.DataFrame:
     """Bring what is known of scans to one form: a row a scan, in the order of `scan_ids`."""
     # scans: A scans table (index or column `scan_id`), a Series scan_id -> sample, or None: each scan its own sample

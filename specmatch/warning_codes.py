@@ -93,7 +93,7 @@ _ROWS = (
     (
         "interval_not_covered",
         NOTE,
-        "the colour interval keeps its word for spectra of the set's kind only, and this is not of it",
+        "the colour interval holds for spectra like those of the set only, and this is not one of them",
     ),
     ("normal_errors_assumed", NOTE, "too few batches for a distribution-free interval: normal errors were assumed"),
     (

@@ -3,6 +3,7 @@
 import ast
 import doctest
 import importlib
+import importlib.util
 import inspect
 import re
 import subprocess
@@ -235,3 +236,11 @@ def test_the_columns_page_names_every_column(small_house):
     tables.append(learning_curve(refs))
     missing = {str(column) for table in tables for column in [*table.columns, table.index.name or "sample"]} - told
     assert not missing
+
+
+def test_every_picture_of_the_documents_is_drawn_by_one_command():
+    script = Path(__file__).parent.parent / "docs" / "draw_figures.py"
+    spec = importlib.util.spec_from_file_location("draw_figures", script)
+    draw_figures = importlib.util.module_from_spec(spec)
+    spec.loader.exec_module(draw_figures)
+    assert {path.stem for path in script.parent.glob("*.png")} == set(draw_figures.FIGURES)

@@ -12,7 +12,7 @@ import specmatch
 ROOT = Path(specmatch.__file__).parent
 # from the ground up; what stands on one floor does not import its neighbour, single files of the ground aside
 FLOORS = (
-    {"errors", "warning_codes", "storage", "wording", "array_types", "threads"},
+    {"errors", "warning_codes", "storage", "wording", "progress", "array_types", "threads"},
     {"maths"},
     {"colour"},
     {"spectra", "batches"},
@@ -24,7 +24,9 @@ FLOORS = (
     {"demo"},
     {"cli", "__main__", ""},
 )
-SIDE_BY_SIDE = {"errors", "warning_codes", "storage", "wording", "array_types", "threads", "spectra", "batches"}
+SIDE_BY_SIDE = {
+    "errors", "warning_codes", "storage", "wording", "progress", "array_types", "threads", "spectra", "batches",
+}  # fmt: skip
 MOST_CODE, MOST_LINES_A_FUNCTION, MOST_FILES = 400, 60, 15
 FILES = sorted(ROOT.rglob("*.py"))
 

@@ -131,9 +131,8 @@ def fault_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
 def borne_out(drawn: Draw, findings: pd.DataFrame) -> pd.Series:
     """Say which findings of a set without a planted error are true: what they tell of did happen."""
     scans, truth, batches = drawn.scans, drawn.truth, drawn.batches
-    mates = scans["sample"]
-    odd = (truth["depth_mm"] / truth["depth_mm"].groupby(mates).transform("median") - 1.0).abs() > MISFILLED
-    odd |= truth["foam"] - truth["foam"].groupby(mates).transform("median") > FOAMY
+    odd = (truth["depth_mm"] / _of_mates(truth["depth_mm"], scans["sample"]) - 1.0).abs() > MISFILLED
+    odd |= truth["foam"] - _of_mates(truth["foam"], scans["sample"]) > FOAMY
     # of a batch: its pours together are off what the house pours by as much as a lab value that is called wrong
     whole = truth["depth_mm"].groupby(scans["batch"]).mean() / truth["depth_mm"].median() - 1.0
     foamy = truth["foam"].groupby(scans["batch"]).mean() - truth["foam"].median()
@@ -155,6 +154,15 @@ def borne_out(drawn: Draw, findings: pd.DataFrame) -> pd.Series:
         for code, subject in zip(findings["code"], findings["subject"], strict=True)
     ]
     return pd.Series(held, index=findings.index, dtype=bool)
+
+
+def _of_mates(value: pd.Series, sample: pd.Series) -> pd.Series:
+    """Return the median of the other pours of each pour's sample; NaN for lone pours."""
+    mates = [
+        np.delete(own, k) for _, rows in value.groupby(sample) for own in (rows.to_numpy(),) for k in range(len(own))
+    ]
+    order = [name for _, rows in value.groupby(sample) for name in rows.index]
+    return pd.Series([np.median(own) if own.size else np.nan for own in mates], index=order).reindex(value.index)
 
 
 def _few_sessions(drawn: Draw) -> bool:

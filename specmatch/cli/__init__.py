@@ -14,8 +14,10 @@ from types import ModuleType
 from typing import NoReturn
 
 from specmatch import __version__
+from specmatch.cli.outcome import tell
 from specmatch.cli.terminal import let_go_of_closed_pipe, say
 from specmatch.errors import SpecmatchError
+from specmatch.progress import LOGGER
 
 # in the order of the work: make a set, fit, use, look
 COMMANDS = (
@@ -78,6 +80,8 @@ def main(argv: Sequence[str] | None = None) -> int:
             stream.reconfigure(errors="backslashreplace")
     wanted = next((word for word in arguments if not word.startswith("-")), None)
     args = _parser(available_commands(), wanted).parse_args(arguments)
+    if args.command != "watch":  # which reads a sample at a time, and says of each what came of it
+        _say_progress()
     try:
         code = _run(args)
         sys.stdout.flush()
@@ -95,6 +99,14 @@ def main(argv: Sequence[str] | None = None) -> int:
         say(f"specmatch {args.command}: stopped", error=True)
         return 2
     return code
+
+
+def _say_progress() -> None:
+    """Show a person at a terminal what long jobs of the library are at."""
+    handler = logging.Handler(logging.INFO)
+    handler.emit = lambda record: tell(record.getMessage())  # type: ignore[method-assign]
+    LOGGER.handlers, LOGGER.propagate = [handler], False
+    LOGGER.setLevel(logging.INFO)
 
 
 def _run(args: argparse.Namespace) -> int:

@@ -56,8 +56,13 @@ def add_line_arguments(parser: argparse.ArgumentParser) -> None:
         type=number,
         default=12.0,
         metavar="H",
-        help="hours that a good control vouches for a line that measures one (default 12; 0 asks for none)",
+        help="hours for which a good control stands for a line that measures one (default 12; 0 asks for none)",
     )
+
+
+def add_jobs_argument(parser: argparse.ArgumentParser) -> None:
+    """Declare over how many processes fits are spread."""
+    parser.add_argument("--jobs", type=int, metavar="N", help="processes (one unless given; -1 for all cores)")
 
 
 def add_rate_arguments(parser: argparse.ArgumentParser) -> None:

@@ -3,7 +3,7 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, signature
+from specmatch.cli.arguments import add_jobs_argument, add_signature, signature
 from specmatch.cli.outcome import Outcome, tell
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
@@ -26,6 +26,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
+    add_jobs_argument(parser)
     add_signature(parser, "settled it", why="why it is settled, for the history")
 
 
@@ -69,7 +70,7 @@ def run(args: argparse.Namespace) -> Outcome:
         from specmatch.report.text import text_table
 
         tell("fitting with and without the advice")
-        results["costs"] = costs = sm.finding_costs(refs)
+        results["costs"] = costs = sm.finding_costs(refs, n_jobs=args.jobs)
         shown = text_table(costs.round(4)) if len(costs) else "no finding asks for an edit whose cost could be told"
         lines.append(f"what following the advice changes, batches held out:\n{shown}")
     lines += [f"not told: {note}" for note in notes]

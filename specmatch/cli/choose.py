@@ -3,6 +3,7 @@
 import argparse
 
 import specmatch as sm
+from specmatch.cli.arguments import add_jobs_argument
 from specmatch.cli.outcome import Outcome
 
 COMMAND = "choose"
@@ -21,6 +22,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--transfer", type=int, metavar="N",
         help="instead name N batches to measure on a second module (specmatch transfer); 6 serve well",
     )  # fmt: skip
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -33,7 +35,7 @@ def run(args: argparse.Namespace) -> Outcome:
         text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared)}"
         return Outcome({"set": args.set, "hash": refs.hash, "chosen": shared}, text)
     chosen = sm.choose_batches(refs, args.number, method=args.method)
-    curve = sm.learning_curve(refs)
+    curve = sm.learning_curve(refs, n_jobs=args.jobs)
     parts = ["every batch has a lab colour" if chosen.empty else "measure these first:\n" + text_table(chosen)]
     parts.append("what more batches would buy (estimates):\n" + text_table(curve))
     results = {"set": args.set, "hash": refs.hash, "chosen": chosen, "learning_curve": curve}

@@ -5,8 +5,8 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 import specmatch as sm
-from specmatch.cli.arguments import add_rate_arguments
-from specmatch.cli.outcome import WIDTH, Outcome, fields_of, tell
+from specmatch.cli.arguments import add_jobs_argument, add_rate_arguments
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -32,17 +32,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Evaluate and lay out the tables."""
     house = sm.HouseModel(coverage=args.coverage, false_reject_rate=args.false_reject_rate)
     refs = sm.ReferenceSet.load(args.set)
-    tell(f"fitting without each of {args.folds} parts of {counted(len(refs.batches), 'batch')}")
-    got = sm.evaluate(house, refs, n_folds=args.folds, seed=args.seed, plan=args.plan)
+    got = sm.evaluate(house, refs, n_folds=args.folds, seed=args.seed, n_jobs=args.jobs, plan=args.plan)
     line = sm.run_risks(
         refs, false_reject_rate=args.false_reject_rate, runs_a_week=args.runs_a_week, n_folds=args.folds,
-        seed=args.seed,
+        seed=args.seed, n_jobs=args.jobs,
     )  # fmt: skip
     results = fields_of(got, "figures", "colour", "identity", "mix_ups", "coverage")
     results["budget"] = None if got.budget is None else got.budget.reset_index()
@@ -71,7 +71,7 @@ def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
         fill(figures_line(got.figures), WIDTH),
         f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
         text_table(figures_in_words(got.figures)),
-        "Do the intervals keep their word? (share of n lab values within them; pale to dark thirds)",
+        "Do the intervals hold what they state? (share of n lab values within them; pale to dark thirds)",
         text_table(got.coverage[got.coverage["by"] != BEER].drop(columns="by")),
         f"The same by beer at {coverage:.0%}, the {WEAKEST_SHOWN} least covered: few batches say little",
         text_table(least_covered),

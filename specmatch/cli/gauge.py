@@ -5,7 +5,7 @@ from textwrap import fill
 
 import specmatch as sm
 from specmatch.cli.arguments import number
-from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
 
 COMMAND = "gauge"
 HELP = "gauge study: what pours, operators, instruments and days add, and what the method may claim"
@@ -28,7 +28,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
     need_drawing(args.out)
     house = sm.HouseModel.load(args.model)
-    tell(f"measuring {args.folder}")
     session = sm.measure(args.folder)
     study = sm.gauge(house, session, tolerance=args.tolerance)
     budget = house.budget()

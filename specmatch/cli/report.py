@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
+from specmatch.cli.arguments import add_jobs_argument
 from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.storage import sha256_of
@@ -41,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
+    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -79,21 +81,17 @@ def _of_set(args: argparse.Namespace) -> _Made:
     from specmatch.measurement.reference_history import reference_history
 
     refs = sm.ReferenceSet.load(args.sources[0])
-    batches = counted(len(refs.batches), "batch")
-    tell(f"looking for what is wrong among {batches}")
     findings = refs.audit()
     history = None
     if args.measured:
-        tell(f"measuring {', '.join(args.measured)}")
         history = reference_history([sm.measure(folder) for folder in args.measured])
     try:
-        tell(f"fitting without each of {args.folds} parts of {batches}")
         house = sm.HouseModel().fit(refs)
-        evaluation = sm.evaluate(house, refs, n_folds=args.folds)
+        evaluation = sm.evaluate(house, refs, n_folds=args.folds, n_jobs=args.jobs)
     except TooFewBatchesError as error:
         # a young set has a page too: what it holds, what looks wrong, and why there is no model yet
         return sm.pages.set_page(refs, findings=findings, history=history, why_not=str(error)), True, []
-    tell("drawing the page")
+    tell("drawing the page: figures of so many batches take some seconds each")
     page = sm.pages.set_page(refs, house=house, evaluation=evaluation, findings=findings, history=history)
     return page, not findings.empty, []
 
@@ -103,7 +101,6 @@ def _of_model(args: argparse.Namespace) -> _Made:
     specification = sm.load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
         return sm.pages.model_page(house, model_hash=digest, specification=specification), False, []
-    tell(f"measuring {args.readings}")
     session = sm.measure(args.readings)
     verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")

@@ -2,11 +2,13 @@
 
 import argparse
 from dataclasses import asdict
+from pathlib import Path
 from textwrap import fill
 
 import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
-from specmatch.cli.outcome import WIDTH, Outcome, fields_of
+from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
+from specmatch.storage import sha256_of
 
 COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
@@ -18,6 +20,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("model", metavar="MODEL", help="model file")
     parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
     parser.add_argument("--save-correction", metavar="FILE", help="where to write the correction, if one is offered")
+    parser.add_argument("--out", metavar="PAGE", help="HTML page to write; replaced if it is there")
     add_lab_argument(parser)
     add_dates_argument(parser)
 
@@ -27,6 +30,7 @@ def run(args: argparse.Namespace) -> Outcome:
     from specmatch.house.assessment.validation import FIT_FOR_USE
     from specmatch.report.text import text_table
 
+    need_drawing(args.out)
     house = sm.HouseModel.load(args.model)
     session = sm.measure(args.folder, date_order=args.dates)
     tell_sheet_notes(session)
@@ -53,6 +57,10 @@ def run(args: argparse.Namespace) -> Outcome:
         results["correction"] = {
             **asdict(correction), "version": correction.version, "file": args.save_correction or None,
         }  # fmt: skip
+    if args.out:
+        page = sm.pages.validation_page(found, house=house, session=session, model_hash=sha256_of(Path(args.model)))
+        lines.append(written(args.out, page))
+    results["page"] = args.out
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
     look = found.verdict != FIT_FOR_USE or bool(left_out)

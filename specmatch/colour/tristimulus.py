@@ -117,7 +117,7 @@ def tristimulus_values(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, il
         raise TableError(f"spectra of {T.shape[1]} values on {nm.size} wavelengths; as many, ascending, are needed")
     if nm[0] > MUST_COVER_NM[0] or nm[-1] < MUST_COVER_NM[1]:
         raise WavelengthMismatchError(
-            f"the spectrum covers {nm[0]:g}-{nm[-1]:g} nm; colour for the eye needs 400-700 nm, better 380-780 nm"
+            f"the spectrum covers {nm[0]:g}-{nm[-1]:g} nm; CIELAB needs 400-700 nm, better 380-780 nm"
         )
     # 5 % above 1 is a baseline that moved; more is percent or absorbance taken for transmittance
     if not np.all((T > -0.05) & (T < 1.05)):

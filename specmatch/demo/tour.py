@@ -49,14 +49,11 @@ def run_tour(
     _clear(folder)
     tell("inventing a brewery and writing its raw scans")
     write_brewery(folder / YEAR, seed=seed, n_batches=n_batches)
-    tell("measuring them and building the reference set")
     year = measure(folder / YEAR)
     refs, left_out = make_set(year)
     refs.save(folder / SET)
-    tell("fitting the house model")
     house = HouseModel().fit(refs)
     house.save(folder / MODEL)
-    tell("evaluating it with batches held out")
     evaluation = evaluate(HouseModel(), refs)
     tell("verifying a shift at the packaging line")
     answers = write_shift(folder / SHIFT, Brewery(seed))
@@ -76,6 +73,7 @@ def _write_page(
     try:
         need_matplotlib()
     except MissingExtraError:
+        tell("no page is drawn: matplotlib, of the extra plot, is not installed")
         return
     tell("drawing the page of the shift")
     page = model_page(house, model_hash=sha256_of(folder / MODEL), session=shift, verified=readings)

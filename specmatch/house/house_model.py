@@ -27,6 +27,7 @@ from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
 from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.progress import step
 from specmatch.threads import one_thread
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
@@ -164,6 +165,7 @@ class HouseModel:
             )
         from specmatch.house.fitting.second_module import fit_set
 
+        step(f"fitting a house model of {counted(len(refs.batches), 'batch')}")
         with one_thread():
             self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
         self._fitted_by = who.strip()

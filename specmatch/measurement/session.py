@@ -27,6 +27,7 @@ from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pai
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
+from specmatch.progress import step
 from specmatch.wording import counted, in_ten_lines, listed
 
 _OWN = ("file", "role", "time", "order", "beer")
@@ -215,6 +216,7 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
+    step(f"measuring {folder}")
     found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,

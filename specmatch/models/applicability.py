@@ -11,6 +11,7 @@ from specmatch.errors import OptionError
 from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
+from specmatch.threads import one_thread
 
 
 class Applicability(OutlierMixin, BaseEstimator):
@@ -93,12 +94,13 @@ class Applicability(OutlierMixin, BaseEstimator):
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))
         self.offset_ = -1.0
         self.shape_ = common_shape(values)
-        self.domain_: ApplicabilityDomain = fit_domain(
-            values,
-            Levels.of_pours(batch, batch),
-            transform="reflectance" if self.scale is None else self.scale,
-            false_alarm_rate=self.false_alarm_rate,
-        )
+        with one_thread():
+            self.domain_: ApplicabilityDomain = fit_domain(
+                values,
+                Levels.of_pours(batch, batch),
+                transform="reflectance" if self.scale is None else self.scale,
+                false_alarm_rate=self.false_alarm_rate,
+            )
         return self
 
     def score_samples(self, X: Any) -> np.ndarray:

@@ -22,6 +22,7 @@ from specmatch.models._validation import (
     rows_as_fitted,
     warn_of_no_reflectance,
 )
+from specmatch.threads import one_thread
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):
@@ -132,13 +133,14 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
             twice = parents.loc[parents["batch"].duplicated(), "batch"].iloc[0]
             beers = self.classes_[parents.loc[parents["batch"] == twice, "beer"]]
             raise ParentsError(f"batch '{self.batches_[twice]}' stands under two beers, '{beers[0]}' and '{beers[1]}'")
-        self.typicality_: ClassModel = fit_class_model(
-            values,
-            Levels.of_pours(batch, batch, beer),
-            false_reject_rate=self.false_reject_rate,
-            transform=ROWS if self.scale is None else self.scale,
-            n_components=self.n_components,
-        )
+        with one_thread():
+            self.typicality_: ClassModel = fit_class_model(
+                values,
+                Levels.of_pours(batch, batch, beer),
+                false_reject_rate=self.false_reject_rate,
+                transform=ROWS if self.scale is None else self.scale,
+                n_components=self.n_components,
+            )
         return self
 
     def predict(self, X: Any) -> np.ndarray:

@@ -20,6 +20,7 @@ from specmatch.models._validation import (
     rows_as_fitted,
     warn_of_no_reflectance,
 )
+from specmatch.threads import one_thread
 
 _log = logging.getLogger(__name__)
 
@@ -112,13 +113,14 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         self.band_ = self._usable(values, batch)
         self.shape_ = common_shape(values)
         nm = np.arange(values.shape[1], dtype=float) if self.wavelengths_ is None else self.wavelengths_
-        self.fit_: ColourModel = fit_colour(
-            values[:, self.band_],
-            y,
-            Levels.of_pours(batch, batch),
-            wavelength_nm=nm[self.band_],
-            regressions=regressions,
-        )
+        with one_thread():
+            self.fit_: ColourModel = fit_colour(
+                values[:, self.band_],
+                y,
+                Levels.of_pours(batch, batch),
+                wavelength_nm=nm[self.band_],
+                regressions=regressions,
+            )
         return self
 
     def predict(self, X: Any) -> NDArray[np.float64]:

@@ -15,6 +15,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.progress import step
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
 from specmatch.reference.disk.descriptor import content_hash
@@ -40,7 +41,7 @@ from specmatch.reference.tending.choices import Choices
 from specmatch.reference.tending.edit_sheet import edited_by_sheet
 from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
-from specmatch.wording import in_ten_lines
+from specmatch.wording import counted, in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
 
@@ -253,13 +254,14 @@ class ReferenceSet:
         >>> refs.audit().loc[0, "sentence"]
         'no batch lies between 6.99 and 21.3 EBC, a factor of 3; colours in between rest on interpolation'
         """
-        from specmatch.reference.audit.audit import (
-            audit_tables,  # the fits that it needs load only when it is asked for
-        )
+        # the fits that it needs load only when it is asked for
+        from specmatch.reference.audit.audit import audit_tables
 
+        step(f"looking for what is wrong among {counted(len(self._batches), 'batch')}")
         findings = audit_tables(
-            self._spectra, self._scans, self._batches, colour_unit=self.colour_unit, band_nm=self.band_nm
-        )
+            self._spectra, self._scans, self._batches,
+            colour_unit=self.colour_unit, value_name=self.value_name, band_nm=self.band_nm,
+        )  # fmt: skip
         known = self._upkeep.settled
         if settled or not known:
             return findings

@@ -264,7 +264,7 @@ def test_a_fit_runs_on_one_thread_whatever_the_machine_offers(monkeypatch):
 
     seen = []
     monkeypatch.setattr(
-        "specmatch.house.house_model.fit_set",
+        "specmatch.house.fitting.second_module.fit_set",
         lambda *_, **__: seen.append({pool["num_threads"] for pool in threadpoolctl.threadpool_info()}),
     )
     past = Brewery(seed=1).draw(1)

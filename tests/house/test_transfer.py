@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
-from benchmarks.houses import House, HouseSpec
+from benchmarks.houses import House, HouseSpec, members
 from benchmarks.houses.liquids import LiquidSpec
 from benchmarks.transfer import counts, figures, reference_set
 from specmatch.errors import OptionError, ReferenceSetError, TableError, TooFewBatchesError
@@ -275,6 +275,25 @@ def test_a_new_lamp_on_the_same_module_goes_the_same_road(refs, house):
 def test_bad_input_gets_a_clear_line(model, again, shared, change, error, said):
     with pytest.raises(error, match=said):
         taught_by(model, again, change(shared))
+
+
+def test_channels_in_which_the_second_module_has_no_light_are_not_learnt_from(model, again, shared):
+    band = (470.0, 640.0)
+    both = model.transfer(again.spectra.loc[shared.index], shared, instrument=UNIT, band_nm=band)
+    nm = both.fitted.modules[0].fitted.wavelength_nm
+    assert band[0] <= nm[0] < 475.0 and 635.0 < nm[-1] <= band[1]
+
+
+@pytest.mark.whole
+def test_a_matt_base_of_another_level_asks_for_a_set_of_its_own():
+    matt = House(members()["white_bowl"], 0)
+    refs = reference_set(matt.draw())
+    model = sm.HouseModel().fit(refs)
+    for module, advice in (("harsh_second", "measure a set of its own"), ("mild_second", "transfer serves")):
+        second = matt.draw(module=module, again=1)
+        scans = second.scans[second.scans["batch"].isin(sm.choose_batches(refs, transfer=6).index)]
+        both = model.transfer(second.spectra.loc[scans.index], scans, instrument=f"unit-{module}")
+        assert both.transfers.iloc[0]["advice"] == advice
 
 
 def test_batches_of_one_beer_teach_nothing(model, again, refs):

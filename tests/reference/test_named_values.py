@@ -145,3 +145,25 @@ def test_another_name_of_the_same_numbers_is_another_set(refs):
     stated = {"x_unit": "1/cm", "quantity": "absorbance", "value_unit": "g/L"}
     other = sm.ReferenceSet(spectra, scans, batches.rename(columns={"sugar": "acid"}), value_name="acid", **stated)
     assert other.hash != refs.hash
+
+
+def test_an_audit_speaks_of_the_value_by_its_name():
+    spectra, scans, batches = juices(n=12)
+    of_lab = np.where(np.arange(len(batches)) % 2, "North", "South")
+    batches["sugar"] *= np.where(of_lab == "North", 1.08, 1.0)
+    batches = batches.assign(lab=of_lab)
+    batches.loc[["Pear0-3", "Grape0-4"], "sugar"] = [150.0, np.nan]
+    batches.loc["Grape0-7", "sugar"] = 900.0
+    stated = {"x_unit": "1/cm", "quantity": "absorbance", "value_name": "sugar", "value_unit": "g/L"}
+    found = sm.ReferenceSet(spectra, scans, batches, **stated).audit()
+    assert {"lab_value", "missing_lab", "colour_gap", "lab_bias"} <= set(found["code"])
+    said = " ".join([*found["sentence"], *found["action"]])
+    assert "colour" not in said
+    for words in (
+        "of sugar",
+        "has no lab sugar",
+        "values of sugar in between",
+        "lab values of sugar by",
+        "sugar blank",
+    ):
+        assert words in said, words

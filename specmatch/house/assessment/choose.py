@@ -5,6 +5,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
+from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, TooFewBatchesError
@@ -13,6 +14,7 @@ from specmatch.maths.classification.left_out import JudgedBatches, judge_batches
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
+from specmatch.progress import counted_off, step
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
 from specmatch.threads import one_thread
@@ -102,7 +104,11 @@ def choose_batches(
 
 @one_thread()
 def learning_curve(
-    refs: "ReferenceSet", *, more: Sequence[int] = (5, 10), false_reject_rate: float = 0.05
+    refs: "ReferenceSet",
+    *,
+    more: Sequence[int] = (5, 10),
+    false_reject_rate: float = 0.05,
+    n_jobs: int | None = None,
 ) -> pd.DataFrame:
     """Estimate what more batches of each beer would buy.
 
@@ -114,6 +120,8 @@ def learning_curve(
         Batches to add to each beer, each number 1 or more.
     false_reject_rate : float, default 0.05
         At which identity is judged, in (0, 1).
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
 
     Returns
     -------
@@ -148,9 +156,18 @@ def learning_curve(
         )
     lab = refs.batches.loc[list(pours.batch_names), "colour"].to_numpy(dtype=np.float64)
     rows, offered = [], regressions_for(refs.colour_unit)
+    with_curve = [beer for beer in range(len(pours.beer_names)) if _has_curve(pours, lab, beer)]
+    slopes: dict[int, tuple[float, float]] = {}
+    if with_curve:
+        step(f"estimating what more batches would buy, {counted(len(with_curve), 'beer')} one after the other")
+        held_out = np.full(lab.size, np.nan)
+        held_out[np.isfinite(lab)] = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered).held_out_colour
+        run = Parallel(n_jobs=n_jobs, return_as="generator")(
+            delayed(_colour_curve)(pours, lab, beer, offered, held_out) for beer in with_curve
+        )
+        slopes = dict(zip(with_curve, counted_off(run, "beers", len(with_curve)), strict=True))
     for beer, name in enumerate(pours.beer_names):
-        n = int((pours.levels.beer == beer).sum())
-        slope = _colour_curve(pours, lab, beer, offered)
+        n, slope = int((pours.levels.beer == beer).sum()), slopes.get(beer)
         for added in (0, *more):
             false_reject, caught, like = _identity(judged, beer, added, false_reject_rate)
             error = float(np.sqrt(max(slope[0] + slope[1] / (n + added), 0.0))) if slope else np.nan
@@ -221,15 +238,22 @@ def _given(covariance: Floats, row: int) -> Floats:
     return covariance - np.outer(covariance[row], covariance[row]) / (covariance[row, row] + LAB_NOISE)
 
 
-def _colour_curve(pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...]) -> tuple[float, float] | None:
+def _has_curve(pours: Pours, lab: Floats, beer: int) -> bool:
+    """Return whether lab colours are enough for a beer's curve; of values of 0 or below no error is a part."""
+    known = np.isfinite(lab)
+    own = int((known & (pours.levels.beer == beer)).sum())
+    return own >= FEWEST_FOR_A_CURVE and int(known.sum()) >= 2 * FEWEST_FOR_A_CURVE and bool(lab[known].min() > 0.0)
+
+
+@one_thread()  # here as well, wherever the beer is fitted
+def _colour_curve(
+    pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...], held_out: Floats
+) -> tuple[float, float]:
     """Return a and b of mean square log error = a + b/n, from half of the beer's batches and from all but one."""
+    # held_out (K,): colour of each batch by the fit on all others
     own = np.flatnonzero((pours.levels.beer == beer) & np.isfinite(lab))
     others = np.flatnonzero((pours.levels.beer != beer) & np.isfinite(lab))
-    if own.size < FEWEST_FOR_A_CURVE or others.size + own.size < 2 * FEWEST_FOR_A_CURVE or np.nanmin(lab) <= 0.0:
-        return None  # of values of 0 or below no error is a part
-    full = _fit(pours, lab, np.concatenate([own, others]), offered)
-    position = np.searchsorted(np.sort(np.concatenate([own, others])), own)
-    at_full = np.mean((np.log(full.held_out_colour[position]) - np.log(lab[own])) ** 2)
+    at_full = np.mean((np.log(held_out[own]) - np.log(lab[own])) ** 2)
     halves = []
     for part in (0, 1):
         kept, left = own[part::2], own[1 - part :: 2]

@@ -26,8 +26,9 @@ from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
-from specmatch.house.reading.samples import match_samples, prepare_samples
+from specmatch.house.reading.samples import match_samples, scans_alone
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.progress import counted_off, step
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.threads import one_thread
@@ -118,10 +119,7 @@ def evaluate(
     names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]
     levels = tuple(sorted({*COVERAGE_LEVELS, house.coverage}))
-    parts = Parallel(n_jobs=n_jobs)(
-        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
-        for fold in range(folds.max() + 1)
-    )
+    parts = _hold_out_each(house, refs, folds, levels, n_jobs)
     readings = pd.concat([part.readings for part in parts]).loc[names]
     p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
     intervals = pd.concat([part.intervals for part in parts])
@@ -181,14 +179,27 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
     """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, name_faults=False)
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
 
 
 @one_thread()  # here as well, wherever the fold is fitted
+def _hold_out_each(
+    house: HouseModel, refs: ReferenceSet, folds: pd.Series, levels: tuple[float, ...], n_jobs: int | None
+) -> list[_Fold]:
+    """Hold out one fold after the other, and tell how many are left."""
+    n, said = int(folds.max()) + 1, "fits, each without a part of the batches"
+    step(f"evaluating by {n} {said}")
+    found = Parallel(n_jobs=n_jobs, return_as="generator")(
+        delayed(_hold_out)(house.coverage, house.false_reject_rate, refs, list(folds.index[folds == fold]), levels)
+        for fold in range(n)
+    )
+    return list(counted_off(found, said, n))
+
+
 def _hold_out(
     coverage: float, false_reject_rate: float, refs: ReferenceSet, batches: list[str], levels: tuple[float, ...]
 ) -> _Fold:
-    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, name_faults=False)
+    fitted = fit_set(refs, without=batches, false_reject_rate=false_reject_rate, figures_only=True)
     scans = refs.scans[refs.scans["batch"].isin(batches)]
     own = scans.index.isin(scans_of_module(refs.scans).index)
     # a batch of two modules counts as the set's own has measured it
@@ -243,10 +254,7 @@ def _log_colours(fitted: FittedHouse, refs: ReferenceSet, batches: list[str]) ->
     ids = scans.index[scans["batch"].isin(batches)]
     if fitted.colour is None or not fitted.colour.is_relative or ids.empty:
         return pd.Series(np.nan, index=ids)
-    # each scan a sample of its own, at its own depth
-    own = scans.loc[ids].drop(columns=["pour", "sample", "batch"])
-    alone = prepare_samples(fitted, refs.spectra.loc[ids], own).averages
-    return pd.Series(np.log(fitted.colour.predict(alone.reflectance)), index=ids)
+    return pd.Series(np.log(fitted.colour.predict(scans_alone(fitted, refs.spectra.loc[ids], scans))), index=ids)
 
 
 def _coverage(intervals: pd.DataFrame, lab: pd.Series, beers: pd.Series) -> pd.DataFrame:

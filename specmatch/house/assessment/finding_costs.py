@@ -22,7 +22,12 @@ COST_COLUMNS = (
 
 
 def finding_costs(
-    refs: "ReferenceSet", house: HouseModel | None = None, *, n_folds: int = 5, seed: int = 0
+    refs: "ReferenceSet",
+    house: HouseModel | None = None,
+    *,
+    n_folds: int = 5,
+    seed: int = 0,
+    n_jobs: int | None = None,
 ) -> pd.DataFrame:
     """Say what the findings of a set's audit cost, a row a code whose advice is an edit.
 
@@ -35,6 +40,8 @@ def finding_costs(
         At least 2.
     seed : int, default 0
         With the names of the batches it fixes the folds, the same before and after.
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
 
     Returns
     -------
@@ -58,12 +65,12 @@ def finding_costs(
     groups, doubted = _edits(refs)
     if not groups:
         return pd.DataFrame(columns=list(COST_COLUMNS))
-    before = evaluate(house, refs, n_folds=n_folds, seed=seed)
+    before = evaluate(house, refs, n_folds=n_folds, seed=seed, n_jobs=n_jobs)
     rows = []
     for code, remedies in groups.items():
         after_refs = reduce(_followed, remedies, refs)
         try:
-            after = evaluate(house, after_refs, n_folds=n_folds, seed=seed)
+            after = evaluate(house, after_refs, n_folds=n_folds, seed=seed, n_jobs=n_jobs)
         except SpecmatchError as error:
             raise ReferenceSetError(f"following the advice of {code!r} leaves no set to judge: {error}") from error
         judged = [name for name in before.identity.index if name in after.identity.index and name not in doubted]

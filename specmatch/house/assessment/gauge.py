@@ -120,6 +120,7 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     rows = pd.DataFrame({"batch": of_pour["batch"], "colour": read["colour"].astype(float)})
     for name in CONDITIONS:
         rows[name] = of_pour[name].fillna("").astype(str) if name in of_pour else ""
+    rows["measured_at"] = of_pour.get("measured_at", "")
     beers = session.batches["beer"] if "beer" in session.batches else pd.Series(dtype=object)
     claims = scans.drop_duplicates("pour").set_index("pour")["sample"].loc[read.index].map(session.claims)
     known = rows["batch"].map(beers)
@@ -190,13 +191,11 @@ def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     rows, factors = study.rows, study.factors
     layout = crossed_layout(np.log(rows["colour"]), [pd.factorize(rows[name])[0] for name in factors])
     names = [" x ".join(factors[i] for i in effect) or "pours" for effect in layout.effects]
-    repeats = len(names) - 1
-    said = []
-    if layout.df[-1] == 0:
+    said, once = [], layout.df[-1] == 0
+    if once:
         said.append(
-            f"one pour a cell: {names[-2]} and pours cannot be told apart: {names[-2]} stands for both; pour twice"
+            f"one pour a cell: {names[-2]} cannot be told from pours and is counted as pours; pour twice to tell them"
         )
-        repeats -= 1
     if not layout.balanced:
         said.append("cells hold unequal numbers of pours: components are of cell means, and bounds are approximate")
     if len(factors) == 1:
@@ -207,9 +206,11 @@ def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     variance = layout.variance
     components.insert(3, "share", variance / max(variance.sum(), 1e-300))
     components["df"] = layout.df
-    of_pours = np.eye(len(names))[repeats]
+    of_pours = np.eye(len(names))[-1]
     of_conditions = np.array([float(name not in ("batch", "pours")) for name in names])
-    of_conditions[repeats] = 0.0
+    if once:
+        components.loc["pours", "df"] = layout.df[-2]
+        components, of_conditions[-2] = components.drop(names[-2]), 0.0
     precision = _table(
         layout, ["repeatability", "conditions", "reproducibility"],
         np.array([of_pours, of_conditions, of_pours + of_conditions]),

@@ -18,6 +18,7 @@ from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.power import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
+from specmatch.progress import counted_off
 from specmatch.threads import one_thread
 from specmatch.wording import counted
 
@@ -85,7 +86,10 @@ def refused_unknown(refs: ReferenceSet, false_reject_rate: float, *, n_jobs: int
     turn[np.argsort(of_beer, kind="stable")] = np.arange(of_beer.size) % MOST_TURNS
     batches = np.bincount(turn[pours.levels.beer], minlength=MOST_TURNS)
     able = [t for t in np.unique(turn) if len(turn) > 1 and batches.sum() - batches[t] >= FEWEST_BATCHES]
-    parts = Parallel(n_jobs=n_jobs)(delayed(_refused)(pours, turn == t, false_reject_rate) for t in able)
+    found = Parallel(n_jobs=n_jobs, return_as="generator")(
+        delayed(_refused)(pours, turn == t, false_reject_rate) for t in able
+    )
+    parts = list(counted_off(found, "turns of leaving beers out", len(able)))
     counted_of = {int(beer): row for part in parts for beer, row in part.items()}
     rows = [(ANY_BEER, f"{pours.beers[k]}, unknown to the set", *counted_of[k]) for k in sorted(counted_of)]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])

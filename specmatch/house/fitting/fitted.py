@@ -82,7 +82,7 @@ class FittedHouse:
     set_hash: str
     colour: ColourModel | None  # none where the set holds too few lab colours
     identity: ClassModel
-    domain: ApplicabilityDomain
+    domain: ApplicabilityDomain | None  # none in a fit that only figures of held-out batches are taken of
     faults: FaultModel  # what good scans look like, and which faults may stand behind a departure
     conditions: Conditions  # instruments, cups, volumes and temperatures of the set
     offered: Validity  # when each beer was on offer

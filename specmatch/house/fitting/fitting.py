@@ -37,14 +37,14 @@ def fit_house(
     without: Collection[str] = (),
     false_reject_rate: float = 0.05,
     grown_from: FittedHouse | None = None,
-    name_faults: bool = True,
+    figures_only: bool = False,
 ) -> FittedHouse:
     """Learn colour, identity, domain and what good scans look like from a reference set."""
-    # name_faults: whether samples are to be given reasons; figures of held-out batches need none
+    # figures_only: without what figures of held-out batches do not need: reasons, and the domain
     # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
     # anew but the colour regression
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    pours, faults, odd_names = _learn_good_scans(pours, grown_from, name_faults=name_faults)
+    pours, faults, odd_names = _learn_good_scans(pours, grown_from, figures_only=figures_only)
     shared = pours.shared_noise()
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
@@ -71,7 +71,9 @@ def fit_house(
         colour=colour,
         cautions=cautions,
         identity=identity,
-        domain=fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
+        domain=None
+        if figures_only
+        else fit_domain(pours.reflectance, pours.levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         offered=learn_offered(pours.beers, refs.beers),
         conditions=learn_conditions(pours.scans, refs.reference_kind),
@@ -87,7 +89,7 @@ def fit_house(
 
 
 def _learn_good_scans(
-    pours: SetPours, grown_from: FittedHouse | None, *, name_faults: bool
+    pours: SetPours, grown_from: FittedHouse | None, *, figures_only: bool
 ) -> tuple[SetPours, FaultModel, tuple[str, ...]]:
     """Return the pours that agree with their mates, what good scans look like, and the pours left out."""
     faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
@@ -102,7 +104,7 @@ def _learn_good_scans(
         # at least two mates stay of each sample, so that no code falls out
         pours = pours.without(odd)
         faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
-    if name_faults:
+    if not figures_only:
         faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     shared = pours.shared_noise()
     if shared is not None:

@@ -55,7 +55,7 @@ def fit_set(
     without: Collection[str] = (),
     false_reject_rate: float = 0.05,
     grown_from: FittedHouse | None = None,
-    name_faults: bool = True,
+    figures_only: bool = False,
 ) -> FittedHouse:
     """Fit a set on its main module, and teach the model each further module that shares batches with it."""
     older = before_recipe(refs.scans, refs.batches, refs.beers)
@@ -63,7 +63,7 @@ def fit_set(
         logger.warning("older than the recipe of its beer (valid_from), not learnt from: %s", ", ".join(sorted(older)))
     without = {*without, *older}
     fitted = fit_house(
-        refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, name_faults=name_faults
+        refs, without=without, false_reject_rate=false_reject_rate, grown_from=grown_from, figures_only=figures_only
     )
     for name in second_modules(refs.scans):
         shared = set(scans_of_module(refs.scans, name)["batch"]).intersection(fitted.batches)

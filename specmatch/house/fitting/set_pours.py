@@ -168,7 +168,8 @@ def session_of_batches(scans: pd.DataFrame, batches: tuple[str, ...]) -> Ints:
     """Return the code of the session of each batch; one of no known session, or of several, has a code of its own."""
     if "session" not in scans.columns:
         return np.arange(len(batches))
-    cells = scans.groupby("batch")["session"].agg(lambda own: own.iloc[0] if own.nunique() == 1 else "")
+    pairs = scans[["batch", "session"]].dropna().drop_duplicates()
+    cells = pairs.drop_duplicates("batch", keep=False).set_index("batch")["session"]
     names = cells.reindex(list(batches)).fillna("").astype(str).to_numpy(dtype=object)
     alone = names == ""
     names[alone] = [f"\0{place}" for place in np.flatnonzero(alone)]

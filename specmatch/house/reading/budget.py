@@ -30,7 +30,7 @@ ADVICE = {
     "noise": "average four times the readouts, or light longer without saturating",
     "lamp": "warm the lamp up, and take a reference each hour and before the samples",
     "axis": "commission the module, and keep its temperature",
-    "regression": "more batches of such beers with lab colours: the model misses what they would show",
+    "regression": "more batches of such beers with lab values: the model misses what they would show",
     "lab": "two or more lab determinations a batch; one lab for all",
     "between batch": "no error: the beer itself; look to malt and brewhouse",
 }

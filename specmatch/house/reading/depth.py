@@ -19,6 +19,7 @@ from specmatch.measurement.reflectance.path_length import ONE_KIND, SetDepth, fi
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
 BEYOND = 1.15
+_UNKNOWN_ONLY = (UNKNOWN,)
 
 
 @dataclass(frozen=True)
@@ -41,8 +42,8 @@ class SampleDepths:
     rows: Ints  # (k,): samples that were brought
     directions: Floats  # (k, r, p): how each may be wrong, a standard deviation long
     gain: Floats  # (k, p): by what its noise has grown
-    codes: dict[str, list[str]]  # sample -> warning codes
-    sentences: dict[str, list[str]]
+    codes: dict[int, tuple[str, ...]]  # row -> warning codes
+    sentences: dict[int, tuple[str, ...]]
 
 
 def bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -> Brought | None:
@@ -76,18 +77,21 @@ def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sa
     of_row = place[sample_of_scan]
     raw = mean_by(brought.measured[of_row >= 0], of_row[of_row >= 0])[0]
     directions = law.directions(raw, factor[rows], path_sd[rows])
-    codes: dict[str, list[str]] = {}
-    sentences: dict[str, list[str]] = {}
-    for row in np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names))):
-        codes.setdefault(str(names[row]), []).append(OUT_OF_RANGE)
+    out = np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names)))
+    codes: dict[int, tuple[str, ...]] = dict.fromkeys(out.tolist(), (OUT_OF_RANGE,))
+    sentences: dict[int, tuple[str, ...]] = {}
     at = f"taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
+    row_of = sample_of_scan.tolist()
+    # most often one thing is lacking of all scans: their rows share its words
+    said = {lacking: (f"{lacking}: {at}",) for lacking in set(brought.unknown.values())}
     for scan, lacking in brought.unknown.items():
-        name = str(names[sample_of_scan[scan]])
-        if UNKNOWN not in codes.setdefault(name, []):
-            codes[name].append(UNKNOWN)
-            sentences.setdefault(name, []).append(f"{lacking}: {at}")
-    for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND):
-        sentences.setdefault(str(names[row]), []).append(_how(fitted.depth, law, float(factor[row])))
+        row = row_of[scan]
+        before = codes.get(row, ())
+        if UNKNOWN not in before:
+            codes[row] = (*before, UNKNOWN) if before else _UNKNOWN_ONLY
+            sentences[row] = said[lacking]
+    for row in np.flatnonzero(np.abs(np.log(factor)) > ONE_KIND).tolist():
+        sentences[row] = (*sentences.get(row, ()), _how(fitted.depth, law, float(factor[row])))
     return SampleDepths(factor, rows, directions, law.gain(raw, factor[rows]), codes, sentences)
 
 

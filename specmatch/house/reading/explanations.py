@@ -29,9 +29,9 @@ FOAM_OR_SHORT_PATH, FOAM_OR_HAZE = frozenset({"foam", "path_short"}), frozenset(
 class Reasons:
     """Reasons of each sample."""
 
-    codes: dict[int, list[str]]  # row -> codes of `specmatch.WARNING_CODES`; rows without any are absent
+    codes: dict[int, tuple[str, ...]]  # row -> codes of `specmatch.WARNING_CODES`; rows without any are absent
     against_beer: dict[int, list[str]]  # row -> those of its codes that only a fault sought against the beer gave
-    sentences: dict[int, list[str]]  # row -> what to tell a technician, that fault last
+    sentences: dict[int, tuple[str, ...]]  # row -> what to tell a technician, that fault last
     of_beer: dict[int, str]  # row -> the sentence on that fault
     colour_without_fault: Floats  # (n,): what the colour is without the faults named; NaN where none is
 
@@ -58,7 +58,7 @@ def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour:
         without = reasons.colour_without_fault[row]
         codes = _codes(found, row, float(colour_ebc[row]))
         if row in reasons.codes and EXCLUDING & set(codes):
-            reasons.codes[row] = [code for code in reasons.codes[row] if code not in EXCLUDING]
+            reasons.codes[row] = tuple(code for code in reasons.codes[row] if code not in EXCLUDING)
         reasons.against_beer[row] = [code for code in codes if code not in reasons.codes.get(row, ())]
         reasons.of_beer[row] = (
             f"against {fitted.beers[beer[row]]}: {said} (explains {found.share[row]:.0%} of the departure)"
@@ -101,16 +101,14 @@ def apart_from_claim(reading: Mapping[str, Any]) -> Apart:
 def _tell_of_conditions(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, beer: Ints) -> None:
     """Say in which way samples were measured otherwise than the set, and what that or their haze costs."""
     names, depths, cautions = samples.averages.names, samples.depths, fitted.cautions
-    for row, name in enumerate(names) if samples.conditions or samples.told or depths is not None else ():
+    for row, name in enumerate(names) if samples.conditions or samples.told else ():
         for sentence in samples.conditions.get(name, ()):
             _add(reasons, row, ["outside_conditions"], sentence)
         for sentence in samples.told.get(name, ()):
             _add(reasons, row, [], sentence)
-        if depths is not None:
-            if name in depths.codes:
-                reasons.codes.setdefault(row, []).extend(depths.codes[name])
-            for sentence in depths.sentences.get(name, ()):
-                _add(reasons, row, [], sentence)
+    if depths is not None:
+        for told, own in ((reasons.codes, depths.codes), (reasons.sentences, depths.sentences)):
+            told |= {row: (*told[row], *more) if row in told else more for row, more in own.items()}
     if cautions is None or cautions.error_of_beer is None:
         return
     for row in np.flatnonzero(cautions.unfit[beer]).tolist():
@@ -184,5 +182,5 @@ def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:
 
 def _add(reasons: Reasons, row: int, codes: list[str], sentence: str) -> None:
     if codes:
-        reasons.codes.setdefault(row, []).extend(codes)
-    reasons.sentences.setdefault(row, []).append(sentence)
+        reasons.codes[row] = (*reasons.codes.get(row, ()), *codes)
+    reasons.sentences[row] = (*reasons.sentences.get(row, ()), sentence)

@@ -45,13 +45,24 @@ def codes_by_row(
     # -> (n,)
     codes = np.empty(len(names), dtype=object)
     codes[:] = [always] * len(names)
-    rows = {int(row) for mask, _ in flagged for row in np.flatnonzero(mask)}.union(before, after)
+    pattern = np.zeros(len(names), np.int64)
+    for place, (mask, _) in enumerate(flagged):
+        pattern[mask] |= 1 << place
+    rows = set(np.flatnonzero(pattern).tolist()).union(before, after)
     if of_sample:
         rows.update(np.flatnonzero(names.isin(list(of_sample))).tolist())
+    raised = {
+        bits: [code for place, (_, added) in enumerate(flagged) if bits >> place & 1 for code in added]
+        for bits in np.unique(pattern).tolist()
+    }
+    of_row, name_of = pattern.tolist(), names.tolist() if of_sample else []
+    once: dict[tuple[object, ...], tuple[str, ...]] = {}
     for row in rows:
-        raised = [code for mask, added in flagged if mask[row] for code in added]
-        own = of_sample.get(names[row], ()) if of_sample else ()
-        codes[row] = tuple(dict.fromkeys([*own, *before.get(row, ()), *raised, *after.get(row, ()), *always]))
+        own = tuple(of_sample.get(name_of[row], ())) if of_sample else ()
+        parts = own, tuple(before.get(row, ())), of_row[row], tuple(after.get(row, ()))
+        if parts not in once:
+            once[parts] = tuple(dict.fromkeys((*own, *parts[1], *raised[parts[2]], *parts[3], *always)))
+        codes[row] = once[parts]
     return codes
 
 
@@ -72,12 +83,12 @@ def chosen_names(chosen: Mask, names: Sequence[str]) -> Objects:
     return tuples[of_row]
 
 
-def sentences_by_row(sentences: Mapping[int, Iterable[str]], n: int) -> Objects:
+def sentences_by_row(sentences: Mapping[int, Sequence[str]], n: int) -> Objects:
     """Return the sentences of each row as one text, blank where there are none."""
     # -> (n,)
     texts = np.full(n, "", dtype=object)
     for row, said in sentences.items():
-        texts[row] = "; ".join(said)
+        texts[row] = said[0] if len(said) == 1 else "; ".join(said)
     return texts
 
 
@@ -112,6 +123,7 @@ def readings_table(
     plausible = match.p_value > false_reject_rate
     # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
     partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
+    assert f.domain is not None  # fits without one never leave `evaluate`
     outside_domain = f.domain.check(means.reflectance, means.counts).outside & ~partial
     got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
     beer = _beer_to_explain(f, means, match, plausible, claims)

@@ -6,7 +6,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.house.fitting.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting.conditions import departures_from
@@ -38,6 +38,15 @@ class SampleSet:
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
         return pd.Index(self.averages.names, dtype=object, name="sample")
+
+
+def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame) -> Floats:
+    """Return each scan by itself as the model takes samples: on its wavelengths, without gaps, at its depth."""
+    # -> (n, p)
+    checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
+    values = bridge_missing(match_wavelengths(checked, fitted.wavelength_nm), fitted.wavelength_nm).reflectance
+    brought = bring_scans(fitted, values, scans.loc[spectra.index])
+    return values if brought is None else brought.reflectance
 
 
 def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> SampleSet:

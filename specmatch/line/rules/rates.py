@@ -6,10 +6,11 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 import numpy as np
+from joblib import Parallel, delayed
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import batch_folds
-from specmatch.house.fitting.set_pours import gather_set
+from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.runs import held_at
 from specmatch.maths.classification.sequential import SequentialRule
@@ -60,6 +61,7 @@ def run_risks(
     n_folds: int = 10,
     n_runs: int = RUNS_OF_A_BATCH,
     seed: int = 0,
+    n_jobs: int | None = None,
 ) -> RunRisks:
     """State what the whole rule of a line comes to, on this house's own batches, held out.
 
@@ -79,6 +81,8 @@ def run_risks(
         Simulated runs of each batch.
     seed : int, default 0
         Of the folds and of the runs.
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
 
     Returns
     -------
@@ -113,15 +117,10 @@ def run_risks(
     rng = np.random.default_rng(seed)
     rule = SequentialRule(false_reject_rate)
     held = np.full((len(names), len(pours.beers)), np.nan)
-    for fold in range(int(folds.max()) + 1):
-        kept = folds[batch_of_pour] != fold
+    parts = [folds[batch_of_pour] != fold for fold in range(int(folds.max()) + 1)]
+    fits = Parallel(n_jobs=n_jobs)(delayed(_identity_of)(pours, kept, false_reject_rate) for kept in parts)
+    for fold, (kept, fit) in enumerate(zip(parts, fits, strict=True)):
         known = np.unique(beer_of_pour[kept])
-        fit = fit_class_model(
-            pours.reflectance[kept],
-            levels.part(kept),
-            false_reject_rate=false_reject_rate,
-            shared=pours.shared_noise(kept),
-        )
         for batch in np.flatnonzero(folds == fold):
             sample = levels.sample[batch_of_pour == batch][0]
             # what a pour does to a pale beer says nothing of a dark one
@@ -131,6 +130,17 @@ def run_risks(
             share = held_share(fit, means[sample], of_beer, n_pours, (n_runs, readings_a_run), rule, rng)
             held[batch, known] = share
     return _summed(held, levels.beer, pours.beers, false_reject_rate, runs_a_week, readings_a_run)
+
+
+@one_thread()  # here as well, wherever the fold is fitted
+def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> ClassModel:
+    """Fit identity on some of the pours."""
+    return fit_class_model(
+        pours.reflectance[kept],
+        pours.levels.part(kept),
+        false_reject_rate=false_reject_rate,
+        shared=pours.shared_noise(kept),
+    )
 
 
 def held_share(

@@ -10,7 +10,6 @@ from specmatch.maths.classification.calibration import fit_tail
 from specmatch.maths.classification.class_model import ClassModel, build_class_model
 from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.model_selection import held_out_distance, select_space
-from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.classification.subspace import LabelledSamples, SpaceSettings, build_metric, project
 from specmatch.maths.statistics.levels import Levels, mean_by
 
@@ -41,6 +40,15 @@ class JudgedBatches:
     squared: Floats
     p_value: Floats
 
+    def log_odds(self, row: int, other: int, shortest_tail: float) -> float:
+        """Return the logarithm of how many times likelier a batch is of another beer than of its own.
+
+        Scatter of batches is a multivariate t of the tail that they show, and of no shorter one than is said.
+        """
+        dof, n_axes = min(self.model.tail.dof, shortest_tail), self.scores.shape[1]
+        far = self.squared[row, [self.beer[row], other]] / self.model.tail.inflation
+        return float((dof + n_axes) / 2.0 * np.subtract(*np.log1p(far / dof)))
+
     def among_others(self, beer: int) -> Floats:
         """Return the core batches of a beer, shape (m, a), in units of the scatter of the other beers about theirs."""
         own = (self.beer == beer) & self.core
@@ -69,14 +77,14 @@ def one_sample_a_batch(reflectance: Floats, levels: Levels) -> tuple[LabelledSam
     return LabelledSamples(means, np.bincount(batch), each, levels.beer), Levels(batch, each, levels.beer)
 
 
-def judge_batches(reflectance: Floats, levels: Levels, *, shared: SharedNoise | None = None) -> JudgedBatches | None:
+def judge_batches(reflectance: Floats, levels: Levels) -> JudgedBatches | None:
     """Judge each batch by the class model of the others; those far out take no part in it."""
     # reflectance (n_pours, p)
     n_batches, per_beer = levels.beer.size, levels.counts("beer")
     if n_batches - per_beer.size < 3:
         return None
     samples, one = one_sample_a_batch(reflectance, levels)
-    choice = select_space(samples, reflectance, one, shared=shared)
+    choice = select_space(samples, reflectance, one)
     core, every, rows = _core(samples, choice), np.arange(per_beer.size), np.arange(n_batches)
     while True:
         model = build_class_model(samples.part(np.flatnonzero(core)), choice, _NO_RANKS)

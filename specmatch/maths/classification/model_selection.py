@@ -18,11 +18,11 @@ from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.classification.subspace import (
     LabelledSamples,
     SpaceSettings,
-    channel_noise,
     cholesky_factor,
     principal_axes,
     within_class_covariance,
 )
+from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance, on_scales
 from specmatch.maths.statistics.leading_axes import solve_lower
 from specmatch.maths.statistics.levels import Levels, mean_by
@@ -231,14 +231,7 @@ def _on_scale(
     deviations = levels.about_sample(pours)
     pour_dof = len(pours) - samples.n_pours.size
     covariance = deviations.T @ deviations / max(1, pour_dof)
-    if pour_dof:
-        noise = channel_noise(covariance, pour_dof)
-    else:
-        spectra = scale.apply(samples.reflectance)
-        of_sample = samples.beer[samples.batch]
-        about_beer = spectra - mean_by(spectra, of_sample)[0][of_sample]
-        dof = len(spectra) - samples.batches_per_beer.size
-        noise = channel_noise(about_beer.T @ about_beer / max(1, dof), dof)
+    noise = weighing_noise(pours, levels.sample if pour_dof else levels.codes("beer"))
     session, session_noise = np.zeros((0, 0)), np.zeros(0)
     if shared is not None:
         session, session_noise = shared.on_scale(scale)

@@ -21,12 +21,6 @@ SCATTER_FLOOR = 1e-9
 # ... and where all batches are one spectrum, their scatter is taken as that of rounding in single-precision files
 LEAST_VARIANCE = 1e-14
 
-# directions in which pours differ smoothly (fill, foam, lamp, glare, ...): what is left beside them is channel noise
-SMOOTH_DIRECTIONS = 6
-
-# a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
-QUIETEST = 0.2
-
 
 @dataclass(frozen=True)
 class LabelledSamples:
@@ -46,18 +40,6 @@ class LabelledSamples:
         """Return some of the samples, batches coded anew; every beer must keep a batch."""
         batches, batch = np.unique(self.batch[kept], return_inverse=True)
         return LabelledSamples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
-
-
-def channel_noise(covariance: Floats, dof: int) -> Floats:
-    """Return the standard deviation of what smooth directions leave of a covariance."""
-    # covariance (p, p) -> (p,)
-    p, smooth = len(covariance), SMOOTH_DIRECTIONS
-    if dof < 3 * smooth or p < 3 * smooth:
-        return np.ones(p)
-    spread, directions = leading_axes(covariance, smooth)
-    left = np.diag(covariance) - (directions**2 * spread).sum(axis=1)
-    noise = np.sqrt(np.maximum(left, 0.0) * dof / (dof - smooth))
-    return np.maximum(noise, QUIETEST * np.median(noise)) if np.median(noise) > 0 else np.ones(p)
 
 
 def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:

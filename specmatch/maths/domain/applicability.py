@@ -12,7 +12,8 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.classification.subspace import channel_noise, principal_axes, squared_distances
+from specmatch.maths.classification.subspace import principal_axes, squared_distances
+from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
 from specmatch.maths.statistics.limits import scaled_chi_square, t2_limit_new
@@ -20,7 +21,6 @@ from specmatch.maths.statistics.robust import (
     MOST_ODD,
     beyond_robust_limit,
     median_by,
-    robust_noise,
     spherical_pca_outliers,
 )
 
@@ -80,7 +80,7 @@ def robust_pca(each: Floats, reflectance: Floats, levels: Levels, scale: LogAbso
 
 def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
     """Pours unlike all others, or unlike their mates where a sample has three pours or more."""
-    noise, sample = robust_noise(levels.about_sample(each)), levels.sample
+    noise, sample = weighing_noise(each, levels.sample, robust=True), levels.sample
     odd = spherical_pca_outliers(each / noise, most_components)
     beside_mates = np.flatnonzero((levels.counts("sample") > 2)[sample])
     if beside_mates.size:
@@ -92,8 +92,7 @@ def _odd_pours(each: Floats, levels: Levels, most_components: int) -> Mask:
 def _kept(each: Floats, reflectance: Floats, levels: Levels, kept: Mask, scale: LogAbsorbance) -> KeptBatches:
     part = levels.part(kept)
     deviations = part.about_sample(each[kept])
-    pour_dof = len(deviations) - part.batch.size
-    noise = channel_noise(deviations.T @ deviations / max(1, pour_dof), pour_dof)
+    noise = weighing_noise(each[kept], part.sample)
     spectra = part.mean(scale.apply(part.mean(reflectance[kept], to="sample")) / noise, to="batch", of="sample")
     return KeptBatches(np.unique(levels.codes("batch")[kept]), noise, spectra, deviations, part)
 

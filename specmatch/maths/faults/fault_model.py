@@ -224,6 +224,7 @@ _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
 _COMPARED_AT, _PASSED = 0.90, 0.02
+_ROUGHLY_AT = 0.75  # ... and where many may be bad
 # what chance says of the peaks beyond counts as so many of them, and none as more than so many times the usual one
 _PRIOR_PEAKS, _HIGHEST_PEAK = 5.0, 10.0
 N_FOLDS = 4
@@ -270,10 +271,14 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
         return fit
     found = pour_departures(fit, reflectance, sample)
     told = levels.counts("sample")[sample] > 1
+    # an odd pour makes its mates look odd too, so that samples that hold one say nothing of good pours
+    odd = (found.gain / _over_chance(found.gain[told], at=_ROUGHLY_AT, tails=False) > 2.0 * POUR_LIMIT)[:, _OF_A_POUR]
+    good = told & ~np.isin(sample, sample[odd.any(axis=1)])
+    good = good if good.any() else told
     return replace(
         fit,
-        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[told], tails=False), np.inf),
-        pour_distance_limit=_far(found.distance[told]),
+        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[good], tails=False), np.inf),
+        pour_distance_limit=_far(found.distance[good]),
     )
 
 
@@ -366,23 +371,23 @@ def _far(distance: Floats) -> float:
 _KIND = np.array([{"haze": "foam", "haze_inside": "inside"}.get(name, name.split("_")[0]) for name in FAULT_NAMES])
 
 
-def _over_chance(gains: Floats, *, tails: bool = True) -> Floats:
+def _over_chance(gains: Floats, *, at: float = _COMPARED_AT, tails: bool = True) -> Floats:
     """How much farther good scans reach than chance would let them, for each fault, 1 or more.
 
     At the gain that one in 50 passes, by peaks over the nine tenths: a house with heavy tails has them counted. Without
-    `tails` at the nine tenths: among pours that nobody has judged yet the peaks are those that are odd.
+    `tails` at the quantile `at`: among pours that nobody has judged yet the peaks are those that are odd.
     """
     doubt = np.ones(gains.shape[1])
-    start, far = float(chdtri(1, 2.0 * (1.0 - _COMPARED_AT))), float(chdtri(1, 2.0 * _PASSED))
-    folds = np.log((1.0 - _COMPARED_AT) / _PASSED)
+    start, far = float(chdtri(1, 2.0 * (1.0 - at))), float(chdtri(1, 2.0 * _PASSED))
+    folds = np.log((1.0 - at) / _PASSED)
     for kind in np.unique(_KIND) if len(gains) else ():
         own = gains[:, kind == _KIND]
-        at = float(np.quantile(own, _COMPARED_AT))
+        low = float(np.quantile(own, at))
         if not tails:
-            doubt[kind == _KIND] = max(1.0, at / start)
+            doubt[kind == _KIND] = max(1.0, low / start)
             continue
-        usual = max(at, start) / start * (far - start) / folds
-        peaks = np.minimum(own[own > at] - at, _HIGHEST_PEAK * usual)
+        usual = max(low, start) / start * (far - start) / folds
+        peaks = np.minimum(own[own > low] - low, _HIGHEST_PEAK * usual)
         excess = (peaks.sum() + _PRIOR_PEAKS * usual) / (peaks.size + _PRIOR_PEAKS)
-        doubt[kind == _KIND] = max(1.0, (at + folds * excess) / far)
+        doubt[kind == _KIND] = max(1.0, (low + folds * excess) / far)
     return doubt

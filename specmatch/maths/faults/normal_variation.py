@@ -130,16 +130,22 @@ def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise
     apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     beer, worth, base = levels.codes("beer")[rows], 1.0 - 1.0 / m, list(levels.mean(reflectance, to="beer"))
     none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in base]
+    # the level moves one cause only, by light that is even over the channels: it is seen once, for all levels
+    seen = _along(apart, beer, base, variance, none, replace(optics, foam=0.0), even=True)
+    with_level = np.repeat(np.eye(len(CAUSES), len(CAUSES) + 1)[None], FOAM_LEVELS.size, axis=0)
+    with_level[:, CAUSES.index("white"), -1] = FOAM_LEVELS
+    back = with_level.transpose(0, 2, 1)
+    seen = _Along(seen.code, with_level[:, None] @ seen.inner @ back[:, None], seen.projected @ back)
+    sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))[:, None]
+    inner, along = np.eye(sd.shape[-1]) + sd[..., None] * seen.inner * sd[:, :, None], seen.projected * sd
     square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
     p = reflectance.shape[1]
     farthest = p + 6.0 * np.sqrt(2.0 * p)  # a pour beyond is a fault and says nothing of foam in good ones
     unlikely = ((FOAM_LEVELS - USUAL_FOAM) / FOAM_SD) ** 2
-    for i, level in enumerate(FOAM_LEVELS):
-        seen = _along(apart, beer, base, variance, none, replace(optics, foam=float(level)))
-        sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))
-        inner, along = np.eye(sd.size) + sd[:, None] * seen.inner * sd, seen.projected * sd
-        distance = square - (along * np.linalg.solve(inner[seen.code], along[..., None])[..., 0]).sum(axis=1)
-        unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner)[1][seen.code])
+    for i in range(FOAM_LEVELS.size):
+        inverse = np.linalg.inv(inner[i])[seen.code]
+        distance = square - (along[i] * (along[i][:, None] @ inverse)[:, 0]).sum(axis=1)
+        unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
     return float(FOAM_LEVELS[unlikely.argmin()])
 
 
@@ -148,18 +154,27 @@ class _Along:
     """Departures seen along causes, in units of the noise."""
 
     code: Ints  # (n,): place of the beer of each row in `inner`
-    inner: Floats  # (n_beers, c, c): products of the causes at each beer
-    projected: Floats  # (n, c): products of rows and causes
+    inner: Floats  # (..., n_beers, c, c): products of the causes at each beer
+    projected: Floats  # (..., n, c): products of rows and causes
 
 
 def _along(
-    apart: Floats, beer: Ints, base: list[Floats], noise: list[Floats], shapes: Floats, optics: Optics
+    apart: Floats,
+    beer: Ints,
+    base: list[Floats],
+    noise: list[Floats],
+    shapes: Floats,
+    optics: Optics,
+    *,
+    even: bool = False,
 ) -> _Along:
+    # even: whether light that is even over the channels is one more cause, the last
     beers, code = np.unique(beer, return_inverse=True)
-    causes = len(CAUSES) + len(shapes)
+    causes, more = len(CAUSES) + len(shapes) + even, np.ones((int(even), apart.shape[1]))
     inner, projected = np.empty((beers.size, causes, causes)), np.empty((len(apart), causes))
     for i, k in enumerate(beers):
-        loading, rows = causes_at(base[k], shapes, optics) / np.sqrt(noise[k]), np.flatnonzero(code == i)
+        rows = np.flatnonzero(code == i)
+        loading = np.vstack([causes_at(base[k], shapes, optics), more]) / np.sqrt(noise[k])
         inner[i], projected[rows] = loading @ loading.T, (apart[rows] / np.sqrt(noise[k])) @ loading.T
     return _Along(code, inner, projected)
 
@@ -167,24 +182,28 @@ def _along(
 def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Floats:
     """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
 
-    At first the farthest fifth is, whatever it is, so that no faults hide behind the variance that they make.
+    At first the farthest fifth is, whatever it is, and all that good practice would not leave: so that no faults hide
+    behind the variance that they make.
     """
-    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against
+    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c)
     prior = prior_sd**2
-    spread, limit = prior, float(chdtri(1, _TRUSTED))
+    spread, limit = np.broadcast_to(prior, (*seen.inner.shape[:-3], prior.size)), float(chdtri(1, _TRUSTED))
+    diagonal = np.eye(prior.size)
     order = np.argsort(unit, kind="stable")
     first, code = np.unique(unit[order], return_index=True, return_inverse=True)[1:]
     for turn in range(_ROUNDS):
-        posterior = np.linalg.inv(seen.inner + np.diag(1.0 / spread))
-        effect = (seen.projected[:, None, :] @ posterior[seen.code])[:, 0]
-        sure = np.diagonal(posterior, axis1=1, axis2=2)[seen.code]
+        posterior = np.linalg.inv(seen.inner + diagonal / spread[..., None, :, None])
+        effect = (seen.projected[..., None, :] @ posterior[..., seen.code, :, :])[..., 0, :]
+        sure = np.diagonal(posterior, axis1=-2, axis2=-1)[..., seen.code, :]
+        square, each = effect**2, spread[..., None, :]
         # variance of an estimated effect under the model: the prior's less the posterior's
-        distance = (effect**2 / np.maximum(spread - sure, 1e-3 * spread)).max(axis=1, initial=0.0)
+        distance = (square / np.maximum(each - sure, 1e-3 * each)).max(axis=-1, initial=0.0)
         if distance.size:
-            distance[order] = np.maximum.reduceat(distance[order], first)[code]
-        cut = np.quantile(distance, _AT_FIRST) if turn < _ROUNDS // 2 and distance.size else limit
-        used = (weight * (distance <= cut))[:, None]
-        spread = (PRIOR_ROWS * prior + (used * (effect**2 + sure)).sum(axis=0)) / (PRIOR_ROWS + used.sum())
+            distance[..., order] = np.maximum.reduceat(distance[..., order], first, axis=-1)[..., code]
+        early = turn < _ROUNDS // 2 and distance.size
+        cut = np.minimum(limit, np.quantile(distance, _AT_FIRST, axis=-1))[..., None] if early else limit
+        used = (weight * (distance <= cut))[..., None]
+        spread = (PRIOR_ROWS * prior + (used * (square + sure)).sum(axis=-2)) / (PRIOR_ROWS + used.sum(axis=-2))
     return spread
 
 

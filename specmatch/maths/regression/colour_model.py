@@ -27,7 +27,7 @@ from specmatch.maths.regression.lab_effects import LabEffects, LabValues, fit_la
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
 from specmatch.maths.regression.response import LOG, ErrorModel, Response, first_error, responses
 from specmatch.maths.regression.spectral_rows import ABSORBANCE, AS_GIVEN, KINDS, SNV, SNV_ABSORBANCE
-from specmatch.maths.spectra.band import channel_noise
+from specmatch.maths.spectra.noise import channel_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 FEWEST_BATCHES = 3

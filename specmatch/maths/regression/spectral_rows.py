@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError
-from specmatch.maths.spectra.band import channel_noise
+from specmatch.maths.spectra.noise import channel_noise
 from specmatch.maths.spectra.transforms import absorbance, unit_variance
 
 AS_GIVEN, SNV, ABSORBANCE, SNV_ABSORBANCE = "as_given", "snv", "absorbance", "snv_absorbance"

@@ -5,6 +5,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TableError
+from specmatch.maths.spectra.noise import channel_noise
 
 # Noise of 0.004 in reflectance is 4 % of the light that an absorbance of 1 leaves, and as much as a trace of haze adds.
 # Live channels of a small spectrometer with a white LED lie below it from about 425 to 680 nm; the ends far above.
@@ -69,39 +70,6 @@ def refuse_few_channels(wavelength_nm: Floats) -> None:
             f"the usable band holds {wavelength_nm.size} wavelengths{where}; {FEWEST_CHANNELS} or more are needed to "
             "tell beers, colour and faults of pouring apart: export the full spectrum"
         )
-
-
-def channel_noise(reflectance: ArrayLike, sample: ArrayLike) -> Floats:
-    """Return the standard deviation of each channel against the line between its neighbours."""
-    # reflectance (n_pours, p), sample (n_pours,) -> (p,)
-    # sample: pours of one sample differ by noise and by smooth shapes only; lone pours keep the shape of their beer,
-    # which may pass for noise on a coarse grid
-    R, codes = np.asarray(reflectance, np.float64), np.asarray(sample, np.int64)
-    if R.shape[1] < 3:
-        return np.zeros(R.shape[1])
-    finite = np.isfinite(R)
-    usual = np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
-    filled = np.where(finite, R, usual)
-    counts = np.bincount(codes)
-    several = counts[codes] > 1
-    if several.any():
-        # shape of the beer goes with the sample's mean; what is left of it is noise, on count - 1 degrees of freedom
-        mean = np.zeros((counts.size, R.shape[1]))
-        np.add.at(mean, codes, filled)
-        mean /= np.maximum(counts, 1)[:, None]
-        rest = (filled - mean[codes])[several] / np.sqrt(1.0 - 1.0 / counts[codes[several]])[:, None]
-        return _against_neighbours(rest, (-0.5, 1.0, -0.5))
-    # a lone pour keeps the shape of its beer, which a cubic between four neighbours follows and a line does not
-    return _against_neighbours(filled, (1 / 6, -4 / 6, 1.0, -4 / 6, 1 / 6) if R.shape[1] >= 5 else (-0.5, 1.0, -0.5))
-
-
-def _against_neighbours(rows: Floats, weights: tuple[float, ...]) -> Floats:
-    """Return the noise that a difference between each channel and its neighbours shows; ends as those beside them."""
-    reach = len(weights) // 2
-    n = rows.shape[1]
-    inner = sum(w * rows[:, k : n - 2 * reach + k] for k, w in enumerate(weights))
-    noise = np.sqrt(np.mean(np.square(inner), axis=0) / sum(w**2 for w in weights))
-    return np.concatenate([np.full(reach, noise[0]), noise, np.full(reach, noise[-1])])
 
 
 def longest_stretch(good: Mask, *, gaps_count: bool) -> Mask:

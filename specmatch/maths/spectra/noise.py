@@ -1,5 +1,7 @@
 """How noisy each channel is, learnt from pours, and with it how much light the lamp gives there.
 
+One idea: rows that should be alike differ smoothly but for noise, so that noise is what stands off the neighbours.
+
 A channel with little light is noisy in a known way, so that the shape of the lamp need not be measured: scans of one
 sample tell it by how much they jitter.
 """
@@ -7,6 +9,7 @@ sample tell it by how much they jitter.
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics.levels import mean_by
@@ -23,6 +26,86 @@ _ROUNDS = 6
 BIN_NM = SLIT_NM / 3.0
 # variances to 3 %, far closer than the model of the noise; more rows would only take time
 MOST_ROWS, MOST_CELLS = 2000, 400_000
+
+
+# the median of chi-squared with one degree of freedom
+MEDIAN_SQUARE = 0.4549
+# a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
+QUIETEST = 0.2
+# so few deviations know the noise of single channels too badly to weigh them by
+FEWEST_DEVIATIONS = 18
+
+
+def off_neighbours(rows: Floats, group: Ints, wavelength_nm: Floats | None = None) -> Floats:
+    """Return how far inner channels stand off their neighbours, scaled to the variance of the noise.
+
+    Rows of one group differ by noise and smooth shapes only, and are held against the line between the neighbours.
+    Where no two rows are of one group each keeps its own shape, which a cubic through four neighbours follows.
+    """
+    # rows (n, p), group (n,), wavelength_nm (p,) -> (m, p - 2), or (n, p - 4) for rows that are alone
+    counts = np.bincount(group)[group]
+    if not (counts > 1).any():
+        return off_the_cubic(rows) if rows.shape[1] >= 5 else off_the_line(rows)
+    rest = (rows - mean_by(rows, group)[0][group])[counts > 1] / np.sqrt(1.0 - 1.0 / counts[counts > 1])[:, None]
+    return off_the_line(rest, wavelength_nm)
+
+
+def off_the_line(rows: Floats, wavelength_nm: Floats | None = None) -> Floats:
+    """Return how far inner channels of deviations lie off the line between two neighbours, of the noise's variance."""
+    # rows (n, p), wavelength_nm (p,) -> (n, p - 2)
+    nm = np.arange(float(rows.shape[1])) if wavelength_nm is None else wavelength_nm
+    share = (nm[2:] - nm[1:-1]) / (nm[2:] - nm[:-2])
+    bend = rows[:, 1:-1] - share * rows[:, :-2] - (1.0 - share) * rows[:, 2:]
+    return np.asarray(bend / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2))
+
+
+def off_the_cubic(rows: Floats) -> Floats:
+    """Return how far inner channels lie off the cubic through four neighbours, of the noise's variance, (n, p - 4)."""
+    off = rows[:, 2:-2] - (4.0 * (rows[:, 1:-3] + rows[:, 3:-1]) - rows[:, :-4] - rows[:, 4:]) / 6.0
+    return np.asarray(off / np.sqrt(35.0 / 18.0))
+
+
+def channel_noise(rows: ArrayLike, group: ArrayLike, *, robust: bool = False) -> Floats:
+    """Return the noise of each channel, a standard deviation; `robust` by medians, which a few bad rows leave be."""
+    # rows (n, p), NaN where a value is missing; group (n,) -> (p,)
+    R, codes = np.asarray(rows, np.float64), np.asarray(group, np.int64)
+    if R.shape[1] < 3:
+        return np.zeros(R.shape[1])
+    finite = np.isfinite(R)
+    usual = np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
+    square = np.square(off_neighbours(np.where(finite, R, usual), codes))
+    return to_ends(np.sqrt(np.median(square, axis=0) / MEDIAN_SQUARE if robust else square.mean(axis=0)), R.shape[1])
+
+
+def to_ends(noise: Floats, p: int) -> Floats:
+    """Return the noise of inner channels with that of the outer ones, which is taken to be that beside them, (p,)."""
+    return np.pad(noise, (p - noise.size) // 2, mode="edge")
+
+
+def weighing_noise(rows: Floats, group: Ints, *, robust: bool = False) -> Floats:
+    """Return the noise to weigh channels by: none far below the usual, all alike where it cannot be told."""
+    # rows (n, p), group (n,) -> (p,)
+    counts, p = np.bincount(group), rows.shape[1]
+    deviations = int((counts - 1)[counts > 1].sum())
+    told = p >= 3 and deviations >= FEWEST_DEVIATIONS
+    return to_weigh_by(channel_noise(rows, group, robust=robust) if told else np.zeros(p), deviations)
+
+
+def to_weigh_by(noise: Floats, deviations: float) -> Floats:
+    """Return noise that so many deviations told, none far below the usual; ones where too few did."""
+    # noise (p,)
+    middle = float(np.median(noise))
+    return (
+        np.maximum(noise, QUIETEST * middle) if deviations >= FEWEST_DEVIATIONS and middle > 0 else np.ones(noise.size)
+    )
+
+
+def overall_noise(rows: Floats, group: Ints) -> float:
+    """Return the noise of channels that are equally noisy, however far a few of them or of the rows stand off."""
+    # rows (n, p), group (n,), NaN where a value is missing
+    off = off_neighbours(rows, group) if rows.shape[1] >= 3 else np.zeros((0, 0))
+    known = off[np.isfinite(off)]
+    return float(np.sqrt(np.median(known**2) / MEDIAN_SQUARE)) if known.size else 0.0
 
 
 @dataclass(frozen=True)
@@ -90,19 +173,17 @@ class _Squares:
 
 
 def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats) -> _Squares:
-    means, counts = mean_by(reflectance, group)
-    rest = (reflectance[rows] - means[group[rows]]) / np.sqrt(1.0 - 1.0 / counts[group[rows]])[:, None]
-    share = (wavelength_nm[2:] - wavelength_nm[1:-1]) / (wavelength_nm[2:] - wavelength_nm[:-2])
-    bend = rest[:, 1:-1] - share * rest[:, :-2] - (1.0 - share) * rest[:, 2:]
-    square = np.empty_like(rest)
-    square[:, 1:-1] = bend**2 / (1.0 + share**2 + (1.0 - share) ** 2)
+    several = np.flatnonzero(np.bincount(group)[group] > 1)
+    square = np.empty((rows.size, reflectance.shape[1]))
+    square[:, 1:-1] = off_neighbours(reflectance, group, wavelength_nm)[np.searchsorted(several, rows)] ** 2
     square[:, 0], square[:, -1] = square[:, 1], square[:, -2]
     # rounded or made-up spectra may hold no noise at all
     square += 1e-14
-    middle = np.median(square, axis=0) / 0.4549  # the median of chi-squared with one degree of freedom
+    middle = np.median(square, axis=0) / MEDIAN_SQUARE
     square = np.minimum(square, LARGEST_SQUARE * np.maximum(middle, 1e-14))
     groups, code = np.unique(group[rows], return_inverse=True)
     mean, count = mean_by(square, code)
+    means = mean_by(reflectance, group)[0]
     return _Squares(count[:, None].astype(float), mean * count[:, None], np.clip(means[groups], 0.0, None))
 
 
@@ -123,9 +204,11 @@ def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
     spread = np.sqrt(seen.total.sum(axis=0) / seen.count.sum())
     light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
     read = shot = float(spread.min() ** 2) / 2.0
+    smooth = slit_weights(wavelength_nm)
     for _ in range(_ROUNDS):
         read, shot = _two_variances(seen, light, read, shot)
-        light = _smooth(_LIGHT[_likeliest(seen, read, shot)], wavelength_nm)
+        # with no more detail than the slit passes
+        light = np.exp(smooth @ np.log(_LIGHT[_likeliest(seen, read, shot)]))
         light /= light.max()
     return ChannelNoise(light, read, shot)
 
@@ -133,10 +216,15 @@ def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
 def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
     """Return the place in `_LIGHT` of the likeliest light of each channel, shape (p,), by halving steps."""
 
+    variance, loss_of = np.empty_like(seen.level), np.empty_like(seen.level)
+
     def loss(place: Ints) -> Floats:
         light = _LIGHT[place]
-        variance = read / light**2 + shot * seen.level / light
-        return np.asarray((seen.count * np.log(variance) + seen.total / variance).sum(axis=0))
+        np.multiply(seen.level, shot / light, out=variance)
+        np.add(variance, read / light**2, out=variance)
+        np.multiply(np.log(variance, out=loss_of), seen.count, out=loss_of)
+        np.add(loss_of, np.divide(seen.total, variance, out=variance), out=loss_of)
+        return np.asarray(loss_of.sum(axis=0))
 
     places = np.arange(0, _LIGHT.size, _FIRST_STEP)
     best = places[np.stack([loss(np.array(place)) for place in places]).argmin(axis=0)]
@@ -175,8 +263,3 @@ def slit_weights(wavelength_nm: Floats) -> Floats:
     s0, s1, s2 = (np.sum(weight * away**power, axis=1, keepdims=True) for power in (0, 1, 2))
     # `away` counts from each wavelength itself, so the line's value there is its constant term
     return weight * (s2 - s1 * away) / np.maximum(s0 * s2 - s1**2, 1e-12)
-
-
-def _smooth(light: Floats, wavelength_nm: Floats) -> Floats:
-    """Return the light with no more detail than the slit passes."""
-    return np.exp(slit_weights(wavelength_nm) @ np.log(light))

@@ -34,11 +34,11 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     rows, group = np.asarray(values, float), np.asarray(codes, np.int64)
     counts = np.bincount(group)
     if rows.size >= MANY_NUMBERS and rows.ndim <= 2:
-        from scipy.sparse import csr_array  # here, because reading one sample must not wait for its import
+        from scipy.sparse import csc_array  # here, because reading one sample must not wait for its import
 
         n = len(rows)
         # the same additions in the same order, several times as fast
-        sums = csr_array((np.ones(n), (group, np.arange(n))), shape=(counts.size, n)) @ rows
+        sums = csc_array((np.ones(n), group, np.arange(n + 1)), shape=(counts.size, n)) @ rows
     else:
         sums = np.zeros((counts.size, *rows.shape[1:]))
         np.add.at(sums, group, rows)

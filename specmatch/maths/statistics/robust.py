@@ -15,8 +15,6 @@ ODD = 6.0
 MOST_ODD = 0.10
 # the median absolute deviation of a normal variable in units of its standard deviation
 NORMAL_MAD = 0.6745
-# a channel quieter than this part of the median is counted as that quiet
-LEAST_NOISE = 0.2
 # a component must take this part off the median residual
 WORTHWHILE = 0.10
 # fewer rows than this have no tail to speak of
@@ -29,23 +27,6 @@ def median_by(rows: Floats, codes: Ints) -> Floats:
     order = np.argsort(codes, kind="stable")
     groups = np.split(rows[order], np.cumsum(np.bincount(codes))[:-1])
     return np.array([np.median(group, axis=0) for group in groups])
-
-
-def robust_noise(deviations: Floats) -> Floats:
-    """Return the noise of each channel, shape (p,), from how far it stands off the line between its neighbours.
-
-    Medians of second differences: neither smooth departures nor a few spikes in a channel add to it.
-    """
-    # deviations (n, p) -> (p,)
-    p = deviations.shape[1]
-    if p < 3:
-        return np.ones(p)
-    off_line = deviations[:, 1:-1] - (deviations[:, :-2] + deviations[:, 2:]) / 2.0
-    # a channel and half of each of its two neighbours: 1.5 times the variance of one
-    inner = np.median(np.abs(off_line), axis=0) / (NORMAL_MAD * np.sqrt(1.5))
-    noise = inner[np.clip(np.arange(p) - 1, 0, p - 3)]
-    middle = np.median(noise)
-    return np.maximum(noise, LEAST_NOISE * middle) if middle > 0 else np.ones(p)
 
 
 def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:

@@ -10,8 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.classification.subspace import channel_noise
-from specmatch.maths.spectra.noise import ChannelNoise
+from specmatch.maths.spectra.noise import ChannelNoise, off_the_line, to_ends, to_weigh_by
 from specmatch.maths.spectra.transforms import LogAbsorbance
 
 AS_IT_IS, FEW_PARAMETERS, BY_WAVELENGTH = "as it is", "few parameters", "few parameters by wavelength"
@@ -147,12 +146,14 @@ def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, b
     lit = own * slope * SESSION_LEVEL
     darkness, at = bench.pours.mean(axis=1), bench.scale.apply(own).mean(axis=1)
     reach = NEAR * max(float(darkness.std()), 1e-9)
+    square = off_the_line(bench.apart) ** 2
     whiten = []
     for k, size in enumerate(spread):
         weight = np.exp(-0.5 * ((darkness - at[k]) / reach) ** 2) + 1e-9
         covariance = (bench.apart.T * weight) @ bench.apart / weight.sum()
         dof = bench.dof * weight.sum() ** 2 / (weight**2).sum() / weight.size
-        noise = np.minimum(channel_noise(covariance, max(1, int(dof))), np.sqrt(np.diag(covariance)) + 1e-9)
+        noise = to_ends(np.sqrt(weight @ square / weight.sum()), own.shape[1])
+        noise = np.minimum(to_weigh_by(noise, dof), np.sqrt(np.diag(covariance)) + 1e-9)
         covariance = size * covariance + np.diag((1.0 + size) * noise**2)
         covariance += SESSION_NM**2 * np.outer(moved[k], moved[k]) + np.outer(lit[k], lit[k])
         whiten.append(np.linalg.inv(np.linalg.cholesky(covariance)))

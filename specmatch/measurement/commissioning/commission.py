@@ -73,6 +73,7 @@ class Commissioning:
     left_out: pd.DataFrame  # `file`, `reason`
     axis: AxisVersion | None  # the corrected axis, where it was asked for
     certificate: str  # SHA-256 over all that the certificate says; its first twelve digits name it
+    measured: tuple[str, ...] = ()  # the first and the last moment that the scans state
 
     def save(self, path: str | Path) -> None:
         """Write the certificate as a JSON document."""
@@ -149,6 +150,7 @@ def commission(
         left_out=pd.DataFrame(bench.left_out, columns=["file", "reason"], dtype=object),
         axis=corrected_axis(bench.raw.wavelength_nm, lines) if correct_axis else None,
         certificate=certificate_of(_content(figures, lines, bench.instrument)),
+        measured=bench.measured,
     )  # fmt: skip
 
 
@@ -178,6 +180,7 @@ class _Bench:
     instrument: str
     reference_kind: str
     left_out: list[tuple[str, str]] = field(default_factory=list)
+    measured: tuple[str, ...] = ()
 
     @classmethod
     def of(cls, found: MeasuredFolder, folder: str) -> _Bench:
@@ -210,7 +213,10 @@ class _Bench:
                 f"{folder}: no check scan can be used{first}; specmatch commission --bench-sheet says what to scan"
             )
         temperature = rows["temperature_c"].to_numpy(float)
-        return cls(raw, values, temperature, pieces, next(iter(modules), ""), kind, left_out)
+        moments = sorted(filter(None, rows["measured_at"].fillna("").astype(str))) if "measured_at" in rows else []
+        return cls(
+            raw, values, temperature, pieces, next(iter(modules), ""), kind, left_out, tuple(moments[:1] + moments[-1:])
+        )
 
     def rows(self, *kinds: str) -> Ints:
         """Rows of pieces of some kinds."""

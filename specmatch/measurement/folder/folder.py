@@ -26,6 +26,7 @@ from specmatch.measurement.folder.sheets import (
 )
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
+from specmatch.progress import counted_off
 from specmatch.wording import listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
@@ -232,7 +233,7 @@ def within_folder(scans: list[Scan], file: str) -> list[Scan]:
 
 def _read_all(folder: Path, files: list[str], n_jobs: int | None, reading: Mapping[str, Any]) -> list[list[Scan] | str]:
     if n_jobs in (None, 1):
-        return [_read_one(folder, file, reading) for file in files]
+        return [_read_one(folder, file, reading) for file in counted_off(files, f"files of {folder}", len(files))]
     from joblib import Parallel, delayed
 
     # a task costs more than a small file, so files travel in chunks

@@ -4,6 +4,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Mask
 from specmatch.maths.spectra.band import longest_stretch
+from specmatch.maths.spectra.noise import MEDIAN_SQUARE, off_the_cubic
 
 # noise of one part in a hundred of the reference is as much as the error of a pour
 SMALLEST_SNR = 100.0
@@ -53,7 +54,7 @@ def shot_factor(light: Floats, dark_noise: float, scans: Floats | None = None, o
     if light.shape[0] < 3 and scans is not None and of is not None and scans.size:
         with np.errstate(divide="ignore", invalid="ignore"):
             own, base = scans[:MOST_SCANS, 2:-2][:, bright], of[:MOST_SCANS, 2:-2][:, bright]
-            off = _off_the_cubic(scans[:MOST_SCANS] / of[:MOST_SCANS])[:, bright]
+            off = off_the_cubic(scans[:MOST_SCANS] / of[:MOST_SCANS])[:, bright] / np.sqrt(MEDIAN_SQUARE)
             # of the quotient s / l: (dark^2 + k s) / l^2 + (s / l)^2 (dark^2 + k l) / l^2
             counted = off**2 * base**2 - dark_noise**2 * (1.0 + (own / base) ** 2)
             factor = counted / np.fmax(own + own**2 / base, 1e-3 * base)
@@ -65,14 +66,5 @@ def shot_factor(light: Floats, dark_noise: float, scans: Floats | None = None, o
         scale = np.median(y[:, lit] / level[lit], axis=1, keepdims=True)
         y = y - scale * level
     # the median passes over the few channels at a sharp peak
-    variance = _off_the_cubic(y)[:, bright] ** 2 - dark_noise**2
+    variance = off_the_cubic(y)[:, bright] ** 2 / MEDIAN_SQUARE - dark_noise**2
     return max(0.0, float(np.median(variance / level[2:-2][bright])))
-
-
-def _off_the_cubic(y: Floats) -> Floats:
-    """Return how far inner channels lie off the cubic through their neighbours, so scaled that medians of squares tell
-    variances.
-    """
-    off = y[:, 2:-2] - (4.0 * (y[:, 1:-3] + y[:, 3:-1]) - y[:, :-4] - y[:, 4:]) / 6.0
-    # 0.455 is the median of a squared standard normal
-    return np.asarray(off / np.sqrt(0.455 * 35.0 / 18.0))

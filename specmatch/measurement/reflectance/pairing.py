@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.spectra.noise import overall_noise
 from specmatch.measurement.reflectance.band import channels_with_signal, shot_factor
 from specmatch.measurement.reflectance.reflectance import DarkCorrected, RawScans, candidates, nearest, over_reference
 
@@ -98,7 +99,7 @@ def of_instrument(instrument: str) -> str:
 
 
 def _dark_noise(raw: RawScans, of_it: Mask) -> float:
-    """Standard deviation of a channel in the dark, per ms: from repeated darks, else between neighbouring channels."""
+    """Standard deviation of a channel in the dark, per ms."""
     time = raw.time_ms
     counts = raw.counts[of_it][np.isfinite(raw.counts[of_it])]
     # whole counts carry the rounding of the converter, a uniform error of one count
@@ -106,12 +107,5 @@ def _dark_noise(raw: RawScans, of_it: Mask) -> float:
     darks = np.flatnonzero(of_it & (raw.role == "dark"))
     if darks.size == 0 or not np.isfinite(raw.counts[darks]).any():
         return rounding
-    per_ms = raw.counts[darks] / time[darks, None]
-    if darks.size >= 2:
-        apart = np.diff(per_ms, axis=0)
-        apart = apart - np.nanmedian(apart, axis=1, keepdims=True)
-        noise = float(1.4826 * np.nanmedian(np.abs(apart)) / np.sqrt(2.0))
-    else:
-        bend = per_ms[:, 1:-1] - 0.5 * (per_ms[:, :-2] + per_ms[:, 2:])
-        noise = float(1.4826 * np.nanmedian(np.abs(bend)) / np.sqrt(1.5)) if np.isfinite(bend).any() else 0.0
-    return max(noise, rounding)
+    # repeated darks share the pattern of their pixels
+    return max(overall_noise(raw.counts[darks] / time[darks, None], np.zeros(darks.size, np.int64)), rounding)

@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
-from specmatch.batches import COLOUR_UNITS
+from specmatch.batches import COLOUR_UNITS, VALUE_NAME
 from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.regression.colour_model import regressions_for
 from specmatch.reference.audit.beers import beer_findings
@@ -23,13 +23,17 @@ def audit_tables(
     batches: pd.DataFrame,
     *,
     colour_unit: str = "EBC",
+    value_name: str = VALUE_NAME,
     band_nm: tuple[float, float] | None = None,
 ) -> pd.DataFrame:
     """Return what is wrong, doubtful or thin in a reference set.
 
     Every batch is judged by a set that does not hold it, in the space of a model of that set.
     """
-    findings: list[Finding] = [*record_findings(scans, batches, colour_unit), *duplicate_findings(spectra, scans)]
+    findings: list[Finding] = [
+        *record_findings(scans, batches, colour_unit, value_name),
+        *duplicate_findings(spectra, scans),
+    ]
     # what a further module sees otherwise is for the transfer to learn, and no fault of the set
     every_scan, every_batch, scans = scans, batches, scans_of_module(scans)
     if len(scans) < len(every_scan):
@@ -46,10 +50,10 @@ def audit_tables(
         doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
         findings += doubtful
     lab = lab_residuals(pours, colour, labs, regressions=regressions_for(colour_unit))
-    if lab is not None:
-        findings += lab_findings(pours, lab, colour_unit)
-        findings += lab_bias_findings(lab, labs)
     scored = judge_batches(pours.reflectance, pours.levels)
+    if lab is not None:
+        findings += lab_findings(pours, lab, scored, colour_unit, value_name)
+        findings += lab_bias_findings(lab, labs, value_name)
     if scored is not None:
         session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")
         drifted = list(session_findings(scored, typical, session))
@@ -58,7 +62,7 @@ def audit_tables(
         findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]
         findings += drifted
         level = scored.up(typical, strength=True) if lab is None else lab.log_read
-        findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]))
+        findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]), value_name)
     table = findings_table(findings, every_scan, every_batch)
     table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)
     return table

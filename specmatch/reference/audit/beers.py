@@ -13,7 +13,7 @@ from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
 # Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.10, 0.2
+RECIPE_RATE, CLUSTER_RATE = 0.10, 0.1
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.
 LEAST_APART = 7.0
 DAYS_OF_A_YEAR = 365.25
@@ -27,9 +27,11 @@ LENT_DOF = 40
 N_SIMULATED = 4000
 
 
-def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_]) -> Iterator[Finding]:
+def beer_findings(
+    pours: Pours, scored: JudgedBatches, level: Floats, dates: NDArray[np.str_], what: str
+) -> Iterator[Finding]:
     """Yield `recipe_change` for beers whose level moved at a date, and `two_clusters` for beers that fall in two."""
-    # level (n_batches,), dates (n_batches,)
+    # level (n_batches,), dates (n_batches,), what: the name of what the lab measures
     # level: logarithm of the colour that the spectra tell, or of strength where there are no lab colours to learn it
     # from
     n_beers = len(pours.beer_names)
@@ -43,7 +45,7 @@ def beer_findings(pours: Pours, scored: JudgedBatches, level: Floats, dates: NDA
         usual = _usual_variance([steady[own] for own in others])
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            finding = _change(pours, beer, in_time, steady[in_time], dates, usual, RECIPE_RATE / n_beers)
+            finding = _change(pours, beer, in_time, steady[in_time], dates[in_time], usual, RECIPE_RATE / n_beers, what)
             if finding is not None:
                 changed.add(beer)
                 yield finding
@@ -83,9 +85,12 @@ def _season(level: Floats, beers: list[Ints], turn: Floats) -> Floats:
 
 
 def _change(
-    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, rate: float
+    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, rate: float, what: str
 ) -> Finding | None:
-    place, statistic = _largest_step(level[None, :], usual)
+    # in_time (n,): batches in the order of their dates (n,)
+    days = np.array([date[:10] for date in dates])
+    # what was measured on one day tells no order in which it was brewed
+    place, statistic = _largest_step(level[None, :], usual, days[1:] == days[:-1])
     if statistic[0] <= _step_limit(level.size, round(rate, 6)):
         return None
     k = int(place[0])
@@ -96,15 +101,16 @@ def _change(
         "beer",
         name,
         abs(float(np.expm1(step))),
-        f"{name} is {np.expm1(step):+.0%} in colour from batch {since} ({dates[in_time[k]]}) on: {level.size - k} "
+        f"{name} is {np.expm1(step):+.0%} in {what} from batch {since} ({dates[k]}) on: {level.size - k} "
         f"batches against {k} before, t = {statistic[0]:.1f}",
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
     )
 
 
-def _largest_step(levels: Floats, usual: float) -> tuple[Ints, Floats]:
+def _largest_step(levels: Floats, usual: float, together: Mask | None = None) -> tuple[Ints, Floats]:
     """Return where each row of levels, (m, n), steps most, and the step over its error."""
+    # together (n - 1,): neighbours of which neither is the earlier
     n = levels.shape[1]
     splits = np.arange(FEWEST_ON_A_SIDE, n - FEWEST_ON_A_SIDE + 1)
     sums = np.cumsum(levels, axis=1)
@@ -113,6 +119,8 @@ def _largest_step(levels: Floats, usual: float) -> tuple[Ints, Floats]:
     squares = (levels**2).sum(axis=1, keepdims=True) - splits * before**2 - (n - splits) * after**2
     variance = (LENT_DOF * usual + squares) / (LENT_DOF + n - 2)
     statistic = np.abs(after - before) / np.sqrt(variance * (1.0 / splits + 1.0 / (n - splits)))
+    if together is not None:
+        statistic = np.where(together[splits - 1], 0.0, statistic)
     best = statistic.argmax(axis=1)
     return splits[best], statistic[np.arange(len(levels)), best]
 

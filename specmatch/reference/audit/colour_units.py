@@ -20,6 +20,8 @@ _BLUE_NM, _BLUE_WIDTH_NM, _OTHERS_NM = 430.0, 15.0, ((500.0, 540.0), (600.0, 640
 # the shift must stand so many scatters out, and a batch that far from where it stands and near where it would
 LARGEST_SCATTER, LEAST_T, FITTING_T = LOG_FACTOR / 5.0, 4.5, 3.0
 FEWEST = 12
+# the part of who is off that the bands do not tell: a line that bends at one end of the colours looks like a factor
+LEAST_APART = 0.5
 # a lab is named as a whole where nearly all of its batches are off, and they are several
 LAB_SHARE, FEWEST_OF_A_LAB = 0.8, 3
 # lab colour over 25 A430 / path is 0.68 to 1.19 over the tuning houses, whose cups and bases differ
@@ -87,6 +89,10 @@ def _split(design: Floats, log_colour: Floats, beer: NDArray[np.int64]) -> Mask:
     scatter = float(np.sqrt(found[1] / (m - k)))
     if not higher.any() or higher.all() or scatter > LARGEST_SCATTER:
         return nobody
+    side = higher.astype(np.float64)
+    apart = side - design @ np.linalg.lstsq(design, side, rcond=None)[0]
+    if float(apart @ apart) < LEAST_APART * side.sum() * (1.0 - side.mean()):
+        return nobody
     coefficients = np.linalg.lstsq(design, log_colour - LOG_FACTOR * higher, rcond=None)[0]
     residual = log_colour - design @ coefficients
     clear = np.where(higher, residual > LEAST_T * scatter, residual < LOG_FACTOR - LEAST_T * scatter)
@@ -147,8 +153,12 @@ def _wrong_group(
         return higher, ""
     other = "SRM" if colour_unit == "EBC" else "EBC"
     if told and np.isfinite(ratio[higher]).any() and np.isfinite(ratio[lower]).any():
-        off = [abs(float(np.log(np.nanmedian(ratio[group])))) for group in (lower, higher)]
-        low_is_wrong = off[0] > off[1]
+        level = [float(np.nanmedian(ratio[group])) for group in (lower, higher)]
+        low_is_wrong = abs(np.log(level[0])) > abs(np.log(level[1]))
+        many, usual = (lower if low_is_wrong else higher).sum(), level[0 if low_is_wrong else 1]
+        # most of a set are not called wrong for a few: only by a depth that is not theirs
+        if 2 * many > rows.size and LOWEST_RATIO <= usual <= HIGHEST_RATIO:
+            low_is_wrong = not low_is_wrong
     elif lower.sum() != higher.sum():
         low_is_wrong = bool(lower.sum() < higher.sum())
     else:

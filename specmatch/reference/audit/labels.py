@@ -8,6 +8,7 @@ from numpy.typing import NDArray
 from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import values_of
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
@@ -15,15 +16,18 @@ from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.tables.pours import Pours
 
-# A label is doubted when the batch is far from its beer and another beer is likelier by as many times as there are
-# batches that might be mistaken (p-values), or clearly nearer (difference of T2, where long tails hide it) ...
-DOUBTED_P, FITTING_P, CLEARLY_NEARER = 0.01, 0.01, 30.0
-# ... or where none is nearer when a clean set would hold it once in ten thousand.
-UNLIKE_ANY_RATE = 1e-4
-# Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement.
-LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 3.2, 0.05
-# ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans)
-SCANS_LIMIT = 4.5
+# A label is doubted when so few batches of its beer lie as far out, and some other beer it fits, by the odds of that
+# beer against its own, more surely than labels are right: of a thousand batches one is mislabelled (a cautious guess).
+# No house of batches shows a tail shorter than that of t with 30 degrees of freedom ...
+DOUBTED_P, FITTING_P, WRONG_LABELS, SHORTEST_TAIL = 0.01, 0.01, 1e-3, 30.0
+# ... or where it fits none, when a clean set would hold it once in a million by a tail that is not known so far out.
+UNLIKE_ANY_RATE = 1e-6
+# Lab values: t of the held-out residual, of those that the others are judged by (few enough that wrong values do not
+# hide one another), and the departure below which nobody would repeat a measurement.
+LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 2.5, 0.05
+# ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans), of scans
+# that so few batches of the beer are as far out as
+SCANS_LIMIT, SCANS_P = 4.5, 0.01
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
@@ -35,6 +39,7 @@ FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 
 def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
     """Yield `mislabelled` for batches that are unlike their beer, with the beer that they fit, if any."""
+    least_odds = scored.squared.shape[1] / WRONG_LABELS
     for row, beer in enumerate(scored.beer):
         squared, p_value = scored.squared[row], scored.p_value[row]
         if not p_value[beer] < DOUBTED_P:
@@ -44,8 +49,7 @@ def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
         others = np.where(np.arange(squared.size) == beer, np.inf, squared)
         nearest = int(others.argmin())
         gain = float(squared[beer] - others[nearest])
-        likelier = p_value[nearest] > scored.beer.size * p_value[beer] or gain > CLEARLY_NEARER
-        if likelier and p_value[nearest] > FITTING_P:
+        if p_value[nearest] > FITTING_P and scored.log_odds(row, nearest, SHORTEST_TAIL) > np.log(least_odds):
             fits = pours.beer_names[nearest]
             yield Finding(
                 "mislabelled",
@@ -128,7 +132,9 @@ def lab_residuals(
     return LabResiduals(rows, np.log(colour), residual, t, of_lab, core, log_read)
 
 
-def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[Finding]:
+def lab_findings(
+    pours: Pours, lab: LabResiduals, scored: JudgedBatches | None, unit: str, what: str
+) -> Iterator[Finding]:
     """Yield `swapped_lab_values`, `lab_value`, and `odd_pour` where it is the scans that are odd."""
     explained: set[int] = set()
     for gain, one, two in _swaps(pours, lab):
@@ -142,7 +148,7 @@ def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[
                 "batch",
                 batch,
                 gain,
-                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {colour_unit} and reads "
+                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {unit} and reads "
                 f"{np.exp(lab.log_lab[here] - lab.residual[here]):.3g}; batch {other} is off the other way: their lab "
                 "values fit if swapped",
                 f"check the lab's sheet; if they were swapped, set {np.exp(lab.log_lab[there]):.4g} here",
@@ -155,16 +161,17 @@ def lab_findings(pours: Pours, lab: LabResiduals, colour_unit: str) -> Iterator[
             continue
         batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
         said = (
-            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {colour_unit} by the lab and reads {read:.3g} by "
-            f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of colour"
+            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {unit} by the lab and reads {read:.3g} by "
+            f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
         size = float(abs(lab.t[place]))
-        if strange[place] and size > SCANS_LIMIT:
+        unlike = scored is None or not scored.p_value[row, scored.beer[row]] > SCANS_P
+        if strange[place] and size > SCANS_LIMIT and unlike:
             said += "; the other batches of its beer side with the lab: its scans are what is odd"
             yield Finding("odd_pour", "batch", batch, size, said, "check its pours; measure it again or leave it out")
         elif not strange[place]:
-            advice = "repeat the lab measurement, or leave the colour blank"
-            yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {colour_unit}")
+            advice = f"repeat the lab measurement, or leave the {what} blank"
+            yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {unit}")
 
 
 def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
@@ -198,7 +205,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     return sorted(pairs, reverse=True)
 
 
-def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Finding]:
+def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_], what: str) -> Iterator[Finding]:
     """Yield `lab_bias` for labs (or methods) whose values lie off those of the most frequent one: one for each lab."""
     # labs (n_batches,)
     who = labs[lab.rows][lab.core]
@@ -222,8 +229,8 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_]) -> Iterator[Fin
                 "set",
                 str(names[name]),
                 float(t),
-                f"lab colours by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
+                f"lab {values_of(what)} by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
                 f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                "the colour fit takes it out; have both measure the same samples to be sure of it, and settle it then",
+                f"the {what} fit takes it out; have both measure the same samples to be sure of it, and settle it then",
                 f"{np.expm1(-bias):+.1%}",
             )

@@ -5,6 +5,7 @@ from collections.abc import Iterator
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
@@ -14,8 +15,9 @@ from specmatch.reference.tables.pours import Pours
 
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
-# An odd pour is reported from a gain that grows with the pours looked at, so that a set of good ones brings hardly any;
-# the gains of good pours fall off half as fast as chi-squared, because their errors have long tails.
+# An odd pour is reported from a gain that grows with the pours looked at for each that is reported, so that a set of
+# good ones brings hardly any, and few of many are good (Benjamini, Hochberg, J. R. Stat. Soc. B 57:289, 1995); the
+# gains of good pours fall off half as fast as chi-squared, because their errors have long tails.
 FEW_POURS, PER_FOLD = 30, 4.0
 
 
@@ -60,12 +62,22 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     if several < 6:
         return
     fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
-    limit = POUR_LIMIT + PER_FOLD * float(np.log(max(1.0, several / FEW_POURS)))
-    found = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
+    found = find_outlying_replicates(fit, pours.reflectance, sample)
+    limit = _limit(np.concatenate([found.oddness, found.unsettled_oddness]) * POUR_LIMIT, several)
+    if limit > POUR_LIMIT:
+        found = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
     for k, row in enumerate(found.pours.tolist()):
         yield _odd(pours, row, found.finding, k, float(found.oddness[k]))
     for k, row in enumerate(found.unsettled.tolist()):
         yield _unsettled(pours, row, found.difference, k, float(found.unsettled_oddness[k]))
+
+
+def _limit(gains: Floats, several: int) -> float:
+    """Return the gain from which on pours are reported, of those that any reading would call odd."""
+    # gains (m,)
+    limits = POUR_LIMIT + PER_FOLD * np.log(np.maximum(1.0, several / FEW_POURS / np.arange(1, gains.size + 2)))
+    beyond = np.flatnonzero(np.sort(gains)[::-1] >= limits[:-1])
+    return float(limits[beyond[-1] if beyond.size else 0])
 
 
 def _looks(found: Diagnosis, k: int) -> str:

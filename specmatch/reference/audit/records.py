@@ -11,6 +11,7 @@ import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
@@ -43,8 +44,9 @@ _TEACH = "keep one set a {0}, and teach the other by batches of the set measured
 _WAY_OUT = {name: _TEACH.format(said) for name, said in (("instrument", "module"), ("lamp", "lamp"), ("base", "base"))}
 
 
-def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str) -> Iterator[Finding]:
+def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what: str = VALUE_NAME) -> Iterator[Finding]:
     """Yield findings that need no spectrum."""
+    # what: the name of what the lab measures
     yield from _like_names(batches["beer"])
     for batch in batches.index[batches["colour"].isna()]:
         yield Finding(
@@ -52,8 +54,10 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
             "batch",
             batch,
             1.0,
-            f"batch {batch} of {batches.at[batch, 'beer']} has no lab colour; it serves identity only",
-            "measure it by transmission and enter the colour",
+            f"batch {batch} of {batches.at[batch, 'beer']} has no lab {what}; it serves identity only",
+            "measure it by transmission and enter the colour"
+            if what == VALUE_NAME
+            else f"measure and enter its {what}",
         )
     for beer, count in batches["beer"].value_counts(sort=False).items():
         if count < FEWEST_BATCHES_OF_A_BEER:
@@ -65,7 +69,7 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, colour_unit: str
                 f"{beer} has {count} of the {FEWEST_BATCHES_OF_A_BEER} batches from which its own scatter can be told",
                 "add batches of it as they are brewed",
             )
-    yield from _colour_gaps(batches["colour"].dropna(), colour_unit)
+    yield from _colour_gaps(batches["colour"].dropna(), unit, values_of(what))
     yield from _mixed_conditions(scans, batches)
     yield from _few_sessions(scans, batches)
 
@@ -121,7 +125,7 @@ def bare_name(name: str) -> str:
     return plain
 
 
-def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
+def _colour_gaps(colours: pd.Series, unit: str, values: str) -> Iterator[Finding]:
     ordered = np.sort(colours.to_numpy())
     for low, high in zip(ordered[:-1], ordered[1:], strict=True):
         if high > WIDEST_COLOUR_GAP * low and ordered[0] > 0:
@@ -130,9 +134,9 @@ def _colour_gaps(colours: pd.Series, unit: str) -> Iterator[Finding]:
                 "set",
                 f"{low:.3g}-{high:.3g} {unit}",
                 float(high / low),
-                f"no batch lies between {low:.3g} and {high:.3g} {unit}, a factor of {high / low:.2g}; colours in "
+                f"no batch lies between {low:.3g} and {high:.3g} {unit}, a factor of {high / low:.2g}; {values} in "
                 "between rest on interpolation",
-                "add batches from inside the gap, or read colours there with care",
+                f"add batches from inside the gap, or read {values} there with care",
             )
 
 

@@ -6,6 +6,7 @@ from specmatch.report.pages.lot_page import hold_tag, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page
 from specmatch.report.pages.plan_page import plan_page
 from specmatch.report.pages.set_page import set_page
+from specmatch.report.pages.validation_page import validation_page
 
 __all__ = [
     "commissioning_page",
@@ -17,4 +18,5 @@ __all__ = [
     "plan_page",
     "reading_page",
     "set_page",
+    "validation_page",
 ]

@@ -4,14 +4,19 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
+from specmatch.house.assessment.gauge import CROSSED, NESTED, PARTLY
 from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
 from specmatch.measurement.commissioning.pieces import LINES_SOURCE
+from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, STATED
 from specmatch.report import plots
+from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import beside_limits
+from specmatch.wording import counted, listed
 
 if TYPE_CHECKING:
     from specmatch.house.assessment.gauge import Gauge
@@ -25,6 +30,13 @@ _CANNOT = (
     "Say what a beer reads on this module: that is for its own reference set, or a transfer.",
     "Certify a module for anybody else: the limits are the house's, or this library's defaults, no standard's.",
 )
+
+
+_NEXT = {
+    CROSSED: "hold these parts against what is asked of a reading; study again after a change of cup, module or people",
+    PARTLY: "measure the batches that some conditions lack, and study again",
+    NESTED: "measure two batches or more under every condition: who, which module, which day",
+}
 
 
 def commissioning_page(found: Commissioning) -> str:
@@ -75,8 +87,30 @@ def commissioning_page(found: Commissioning) -> str:
         hashes["corrected axis"] = f"version {found.axis.version}, of {found.axis.parent}"
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     lead = f"Certificate {found.certificate[:12]}; reference scans of {found.reference_kind or 'a kind not stated'}."
-    title = f"Commissioning of {found.instrument or 'a module'}: {found.verdict}"
-    return whole_page(title, lead, section(limits(_CAN, _CANNOT)), sections)
+    module, states = found.instrument or "This module", shown["state"].value_counts()
+    said = ", ".join(f"{count} {state}" for state, count in states.items() if state != STATED)
+    first = verdict(f"{module}: {found.verdict}. Of the figures with a limit: {said}.", _module_facts(found))
+    return whole_page(
+        f"Commissioning of {module}", lead, first + section(sections[0]), [limits(_CAN, _CANNOT), *sections[1:]]
+    )
+
+
+def _module_facts(found: Commissioning) -> dict[str, str]:
+    judged = found.figures.dropna(subset=["value", "limit"])
+    share = (judged["value"].abs() / judged["limit"]).sort_values(ascending=False)
+    missing = found.figures[found.figures["state"] == MISSING]
+    off = judged[judged["state"].isin([NEAR, BEYOND])]
+    to_do = "; ".join(f"{name.replace('_', ' ')}: {row.source}" for name, row in missing.iterrows())
+    if len(off):
+        to_do = f"look at {', '.join(name.replace('_', ' ') for name in off.index)} first, then measure again"
+    return {
+        "measured": span(found.measured),
+        "nearest limits": "; ".join(f"{name.replace('_', ' ')} at {size:.0%}" for name, size in share.head(3).items()),
+        "how sure": "each figure with its 95 % reach, in the drawing and the table",
+        "not measured": ", ".join(name.replace("_", " ") for name in missing.index) or "nothing is missing",
+        "do next": to_do or "write the certificate's number into the column certificate of later scans",
+        "it cannot": "say what a beer reads on this module, or certify it for anybody else",
+    }
 
 
 def _lines(found: Commissioning) -> str:
@@ -138,7 +172,35 @@ def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
     can = ("Say how far readings of one batch differ between pours, operators, modules and days that it holds.",)
     cannot = ("Say anything of conditions that were not in the study, nor how near readings are to the lab.",)
     lead = f"A {study.layout} study of {', '.join(study.factors)}; {len(study.readings)} pours."
-    return whole_page("Gauge study", lead, section(limits(can, cannot)), sections)
+    first = verdict(_study_verdict(study), _study_facts(study)) + section(sections[0])
+    return whole_page("Gauge study", lead, first, [*sections[1:-1], limits(can, cannot), sections[-1]])
+
+
+def _study_verdict(study: Gauge) -> str:
+    known = study.precision.dropna(subset=["sd"])
+    name = "reproducibility" if "reproducibility" in known.index else "repeatability"
+    row, others = known.loc[name], [f"{factor}s" for factor in study.factors if factor != "batch"]
+    reach = f" ({row['sd_low']:.1%} to {row['sd_high']:.1%})" if np.isfinite(row["sd_high"]) else ""
+    between = listed(["pours", *(others if name != "repeatability" else [])], 5)
+    said = f"Readings of one batch scatter by {row['sd']:.1%} of the colour{reach} between {between}"
+    share = study.figures["tolerance_share"]
+    tolerance = f": six times that is {share:.0%} of the tolerance" if np.isfinite(share) else ""
+    if not tolerance and np.isfinite(study.figures["tolerance"]):
+        tolerance = "; what part of the tolerance readings take, pours alone do not say"
+    return f"{said}{tolerance}."
+
+
+def _study_facts(study: Gauge) -> dict[str, str]:
+    parts = study.components.drop("batch", errors="ignore")["sd"].dropna().sort_values(ascending=False)
+    return {
+        "measured": span(study.readings["measured_at"]),
+        "largest part": f"{parts.index[0]}, {parts.iloc[0]:.1%}" if len(parts) else "",
+        "how sure": f"{counted(len(study.readings), 'pour')} of {counted(int(study.figures['n_batches']), 'batch')}; "
+        "in brackets: 95 % bounds",
+        "beers": listed(sorted({str(beer) for beer in study.readings["beer"]}), 3),
+        "do next": _NEXT[study.layout],
+        "it cannot": "say how near readings are to the lab, or anything of conditions that were not in the study",
+    }
 
 
 def budget_part(budget: pd.DataFrame) -> str:
@@ -151,7 +213,7 @@ def budget_part(budget: pd.DataFrame) -> str:
         says=_budget_says(budget),
     )
     rows = budget.reset_index()
-    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the colour), shares, and what halving one would do")
+    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the value), shares, and what halving one would do")
 
 
 def _budget_says(budget: pd.DataFrame) -> str:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
 from specmatch.house.assessment.mix_ups import BLEND, PAIR, UNKNOWN
 from specmatch.maths.classification.mixtures import BLEND_SHARES
@@ -23,6 +24,8 @@ _NAMED = 0.10
 _MOST_NAMED, _MOST_BEERS_NAMED = 3, 6
 
 PROVES_NOTHING = "Prove what a liquid is: it compares colours and shapes of spectra, nothing else."
+# the same two in a line, for a first screen
+IT_CANNOT = "prove what a liquid is, or refuse every beer that the set does not hold"
 ALWAYS_TRUE = (
     PROVES_NOTHING,
     "Promise to refuse a beer that the set does not hold: one that looks like yours passes.",
@@ -35,7 +38,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
     figures = found.figures
     can, cannot = [], []
     n, n_identity = int(figures["n_colour"]), int(figures["n_identity"])
-    what, error = figures.get("value_name", "colour"), f"{figures['rmsep']:.2g} {unit}"
+    what, error = figures.get("value_name", VALUE_NAME), f"{figures['rmsep']:.2g} {unit}"
     if math.isfinite(figures["rmsep"]):
         relative = figures["relative_error"]
         within, rest = (f"{relative:.1%}", f"; {error}") if math.isfinite(relative) else (error, "")
@@ -45,18 +48,18 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
         )
         level = figures["nominal_coverage"]
         row = found.coverage[(found.coverage["nominal"] == level) & (found.coverage["by"] == ALL)].iloc[0]
-        said = f"{row['covered']:.0%} of {n} lab colours lay in their {level:.0%} interval"
+        said = f"{row['covered']:.0%} of {n} lab {values_of(what)} lay in their {level:.0%} interval"
         bounds = f"95% bounds {row['low']:.0%} to {row['high']:.0%}"
         if row["high"] < level:
-            cannot.append(f"Keep the promise of its intervals: {said} ({bounds}).")
+            cannot.append(f"Give intervals that hold what they state: {said} ({bounds}).")
         else:
-            can.append(f"Say how sure it is of a colour: {said} ({bounds}).")
+            can.append(f"Say how sure it is of its {values_of(what)}: {said} ({bounds}).")
         weak = _thirds_that_miss(found.coverage, level)
         if weak:
             cannot.append(f"Promise as much for {' and '.join(weak)} beers by themselves: their intervals cover less.")
         cannot += beers_covered_less(found.coverage, level)
     else:
-        cannot.append("Read colour: too few batches have a lab colour.")
+        cannot.append(f"Read {what}: too few batches have a lab {what}.")
     if n_identity:
         can.append(
             f"Name the nearest of {counted(figures['n_beers'], 'beer')}: right for {figures['nearest_right']:.1%} of "

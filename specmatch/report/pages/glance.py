@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from typing import TYPE_CHECKING
+from collections.abc import Iterable, Mapping
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
+from specmatch.batches import values_of
 from specmatch.house.assessment.mix_ups import GOOD_ENOUGH, PAIR
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.power import power
@@ -118,8 +120,8 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
         shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
     notes = [IN_A_GLASS] if painted else []
     notes.append(
-        "Lab colours: mean and, after ±, the standard deviation between batches. Lines: batches in their order, all to "
-        f"one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
+        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in their "
+        f"order, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
     )
     if "nearest" in rows:
         notes.append(
@@ -177,7 +179,7 @@ def _trend(beer: str, colours: Floats, days: list[str], reach: float, unit: str)
     )
 
 
-def _told(held: float, n: int | None) -> str:
+def _told(held: float, n: int | None = None) -> str:
     if np.isnan(held):
         return "cannot tell yet"
     word = "yes" if held >= GOOD_ENOUGH else "not always" if held >= 0.5 else "no"
@@ -206,6 +208,26 @@ def map_says(rows: pd.DataFrame) -> str:
     return f"{counted(len(rows), 'beer')} with their batches{ends}; the model {told_apart(rows)}."
 
 
-def verdict(sentence: str) -> str:
-    """Return the sentence that a page begins with."""
-    return f'<p class="verdict">{text(sentence)}</p>'
+def verdict(sentence: str, facts: Mapping[str, str]) -> str:
+    """Return what a page begins with: one sentence, and a line for each thing that is asked next."""
+    lines = "".join(f"<div><dt>{text(name)}</dt><dd>{text(said)}</dd></div>" for name, said in facts.items() if said)
+    return f'<p class="verdict">{text(sentence)}</p><dl class="once">{lines}</dl>'
+
+
+def span(moments: Iterable[Any]) -> str:
+    """Say from when to when, to the minute where clock times are known."""
+    known = sorted(str(moment) for moment in moments if isinstance(moment, str) and moment)
+    if not known:
+        return "no times are recorded"
+    first, last = (moment[:16].replace("T", " ") for moment in (known[0], known[-1]))
+    return first if first == last else f"{first} to {last[11:] if len(last) > 10 and first[:10] == last[:10] else last}"
+
+
+def most_alike(rows: pd.DataFrame) -> str:
+    """Name the two beers that are least surely told apart, and how often they are."""
+    known = rows.dropna(subset=["held"]) if "held" in rows else rows.iloc[:0]
+    if known.empty:
+        return ""
+    beer = known["held"].idxmin()
+    said = _told(known.at[beer, "held"], known.at[beer, "n"] if "n" in known else None)
+    return f"{beer} and {known.at[beer, 'nearest']}; told apart? {said}"

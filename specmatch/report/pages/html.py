@@ -70,7 +70,6 @@ td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; wh
 td { overflow-wrap: break-word; max-width: 34rem; }
 td.long { min-width: 16rem; }
 code { font-size: .88em; overflow-wrap: anywhere; }
-th:has(button) { cursor: pointer; }
 th button { font: inherit; font-weight: 400; color: var(--quiet); background: none; border: 0; padding: 0 .2rem;
   cursor: pointer; }
 th button::after { content: "↕"; }
@@ -78,8 +77,26 @@ th[aria-sort=ascending] button::after { content: "↑"; color: var(--ink); font-
 th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font-weight: 700; }
 .filter { display: block; margin: .6rem 0 0; color: var(--quiet); font-size: .92rem; }
 .filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
+.mark { cursor: pointer; }
+.mark.at { filter: drop-shadow(0 0 3px #d0681c); }
+.mark.at > use { transform: scale(2); transform-box: fill-box; transform-origin: center; }
+.following .mark:not(.followed) { opacity: .13; }
+tr.followed > * { background: var(--wash); border-bottom-color: var(--blue); }
+th button.beer { color: inherit; font-weight: inherit; padding: 0; text-align: left;
+  text-decoration: underline dotted; }
+th button.beer::after { content: none; }
+.told-now { position: sticky; bottom: 0; margin: 0; background: var(--paper); border-top: 2px solid var(--blue);
+  padding: .3rem 0; }
+.told-now:empty { display: none; }
 .verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
   padding: .2rem 0 .2rem .8rem; margin: .8rem 0; max-width: 50rem; }
+.once { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .8rem; margin: .6rem 0; max-width: 58rem; }
+.once > div { display: contents; }
+.once dt { color: var(--quiet); }
+.once dd { margin: 0; overflow-wrap: anywhere; }
+.beside { display: flex; flex-wrap: wrap; gap: 1rem; align-items: flex-start; }
+.beside > :first-child { flex: 1 1 20rem; }
+.beside > .code { width: 30mm; }
 .glass { width: 2.2rem; height: 1.7rem; display: block; }
 .trend { width: 6rem; height: 1.65rem; display: block; color: var(--blue); }
 .trend polyline { fill: none; stroke: currentColor; stroke-width: 1.2; }
@@ -89,7 +106,7 @@ table .whole { white-space: nowrap; }
 .within { width: 8.5rem; height: 1.1rem; display: block; }
 .within rect { fill: var(--line); }
 .within path, .within circle { stroke: var(--ink); fill: var(--ink); stroke-width: 2; }
-td:has(.told) { min-width: 17rem; }
+.told { min-width: 16rem; }
 .said { white-space: nowrap; border: 1px solid var(--line); padding: 0 .4rem; display: inline-block; }
 .said.hold { font-weight: 800; color: var(--paper); background: var(--ink); border: 3px solid var(--ink); }
 .said.rescan { font-weight: 800; border: 3px dashed var(--ink); }
@@ -111,6 +128,11 @@ summary { cursor: pointer; color: var(--blue); }
 .sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
 .sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
 @media screen and (max-width: 46rem) {
+  body { padding: .7rem; }
+  h1 { font-size: 1.35rem; }
+  h2 { margin-top: 1.3rem; font-size: 1.15rem; }
+  header p, .once { font-size: .92rem; }
+  .verdict { font-size: 1.05rem; line-height: 1.3; margin: .5rem 0; }
   .cards, .cards tbody { display: block; }
   .cards thead { position: absolute; left: -100rem; }
   .cards caption { display: block; }
@@ -120,14 +142,15 @@ summary { cursor: pointer; color: var(--blue); }
   .cards th[scope=row] { grid-column: 1 / 3; white-space: normal; font-size: 1.05rem; }
   .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
   .cards td { display: contents; }
-  .cards td:has(.told) { min-width: 0; }
+  .cards .told { min-width: 0; }
+  .cards td > div { overflow-wrap: anywhere; }
   .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
   .cards td.blank, .cards td.blank::before { display: none; }
   .cards.dense tr { display: flex; flex-wrap: wrap; align-items: center; gap: 0 .8rem; }
   .cards.dense tr[hidden] { display: none; }
   .cards.dense th[scope=row] { flex: 0 0 100%; }
   .cards.dense td { display: flex; gap: .3rem; }
-  .cards.dense td:has(> div > svg:first-child)::before { content: none; }
+  .cards.dense td.drawn::before { content: none; }
 }
 @media screen and (max-width: 34rem) {
   .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
@@ -135,7 +158,9 @@ summary { cursor: pointer; color: var(--blue); }
 @page { size: A4; margin: 14mm; }
 @media print {
   body { padding: 0; max-width: none; font-size: 10pt; }
-  nav, .skip, summary, .filter { display: none; }
+  nav, .skip, summary, .filter, .wide > button, .told-now { display: none; }
+  .following .mark { opacity: 1; }
+  th button.beer { display: inline; text-decoration: none; }
   details.full::details-content { content-visibility: visible; display: block; height: auto; }
   th button { display: none; }
   .wide { overflow: visible; }
@@ -162,6 +187,8 @@ summary { cursor: pointer; color: var(--blue); }
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
+# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
+MOST_DRAWN = 24
 # abilities of each kind that a screen shows before it asks
 _MOST_SHOWN = 3
 
@@ -202,19 +229,22 @@ def table(rows: pd.DataFrame, caption: str, *, cards: str = "") -> str:
         f'<th scope="col"{role("columnheader")}{" class=number" if is_number else ""}>{name}</th>'
         for name, is_number in zip(names, number, strict=True)
     )
-    body = []
+    body, place = [], list(shown.columns).index("beer") if "beer" in shown else None
     for row in shown.itertuples(index=False):
         cells = []
         for i, value in enumerate(row):
             said = text(value)
-            kind = _class("number" if number[i] else "", "long" if _long(value) else "", "" if said else "blank")
+            drawn = "drawn" if isinstance(value, Markup) and said.startswith("<svg") else ""
+            long = "long" if _long(value) else ""
+            kind = _class("number" if number[i] else "", long, "" if said else "blank", drawn)
             if i == 0:
                 cells.append(f'<th scope="row"{role("rowheader")}{kind}>{said}</th>')
             elif cards:
                 cells.append(f'<td role="cell"{kind} data-label="{names[i]}"><div>{said}</div></td>')
             else:
                 cells.append(f"<td{kind}>{said}</td>")
-        body.append(f"<tr{role('row')}>{''.join(cells)}</tr>")
+        of = "" if place is None or isinstance(row[place], Markup) else f' data-beer="{text(row[place])}"'
+        body.append(f"<tr{role('row')}{of}>{''.join(cells)}</tr>")
     label, group = escape(caption, quote=True), role("rowgroup")
     return (
         f'<div class="wide" tabindex="0" role="region" aria-label="{label}">'
@@ -256,7 +286,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
 
     out, whole = io.StringIO(), whole_figure(ax)
     told = whole.findobj(lambda artist: hasattr(artist, "told"))
-    words: list[Sequence[str]] = []
+    words: list[Sequence[tuple[str, str]]] = []
     for place, artist in enumerate(told):
         artist.set_gid(f"told-{place}")
         words.append(vars(artist)["told"])
@@ -277,6 +307,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     svg = re.sub(r'\bid="', f'id="{name}-', svg)
     svg = re.sub(r'href="#', f'href="#{name}-', svg)
     svg = re.sub(r"url\(#", f"url(#{name}-", svg)
+    # a hundredth of a point is finer than any screen: the rest would be half of the page
+    svg = re.sub(r' (?:d|x|y)="[^"]*"', lambda places: re.sub(r"(\.\d\d)\d+", r"\1", places.group()), svg)
     opening, rest = svg.split(">", 1)
     view = re.search(r'viewBox="[^"]*"', opening)
     return (
@@ -286,8 +318,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     )
 
 
-def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
-    """Put words into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
+def _with_titles(svg: str, opening: str, said: Sequence[tuple[str, str]]) -> str:
+    """Put words and beers into a drawing where a pointer finds them: on each mark of a group, or on the whole of it."""
     start = svg.find(opening)
     if start < 0:
         return svg
@@ -300,14 +332,20 @@ def _with_titles(svg: str, opening: str, said: Sequence[str]) -> str:
             break
     inside = svg[start + len(opening) : at]
     # clipped marks are not drawn: then nothing tells which words belong to which
-    if len(re.findall(r"<use [^>]*/>", inside)) == len(said):
+    marks = [
+        pattern for pattern in (r"<use [^>]*/>", r"<path [^>]*/>") if len(re.findall(pattern, inside)) == len(said)
+    ]
+    if len(said) == 1:
+        inside = f"{_mark(*said[0])}{inside}</g>"
+    elif marks:
         words = iter(said)
-        inside = re.sub(
-            r"<use [^>]*/>", lambda mark: f"<g><title>{text(next(words))}</title>{mark.group()}</g>", inside
-        )
-    elif len(said) == 1:
-        inside = f"<title>{text(said[0])}</title>{inside}"
+        inside = re.sub(marks[0], lambda mark: f"{_mark(*next(words))}{mark.group()}</g>", inside)
     return f"{svg[: start + len(opening)]}{inside}{svg[at:]}"
+
+
+def _mark(said: str, beer: str) -> str:
+    of = f' data-beer="{text(beer)}"' if beer else ""
+    return f'<g class="mark"{of}>' + (f"<title>{text(said)}</title>" if said else "")
 
 
 def versions(more: Mapping[str, str]) -> str:

@@ -14,14 +14,15 @@ from specmatch.line.journal.queries import decision_counts, newest
 from specmatch.line.journal.waiting import waiting as find_waiting
 from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
-from specmatch.report.pages.glance import verdict
+from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet
-from specmatch.report.pages.readings import decision_mark, interval_bar, why_and_what_to_do
+from specmatch.report.pages.readings import decision_mark, interval_bar, stated_risks, what_to_do_and_why
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
+    from specmatch.line.journal.hash_chain import ChainCheck
     from specmatch.line.journal.journal import Journal
 
 # what a page can hold and still be read; `specmatch history` shows and exports the rest
@@ -84,7 +85,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
-    first = verdict(_verdict(counts, len(waiting), damaged)) + section(
+    first = verdict(_verdict(counts, len(waiting), damaged), _facts(rows, waiting, journals, checks)) + section(
         Section("waiting", "What waits", _waiting(waiting))
     )
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
@@ -113,15 +114,48 @@ def _verdict(counts: Mapping[str, int], n_waiting: int, damaged: Sequence[str]) 
     return f"{'; '.join(part for part in parts if part)}."
 
 
+def _facts(
+    rows: Sequence[Mapping[str, Any]], waiting: Sequence[Mapping[str, Any]], journals: Sequence[Journal],
+    checks: Sequence[ChainCheck],
+) -> dict[str, str]:  # fmt: skip
+    bases = dict.fromkeys(
+        f"{row['set_name']} {str(row.get('model_hash', ''))[:12]}" for row in rows if "set_name" in row
+    )
+    n, whole = sum(check.n_entries for check in checks), all(not check.faults for check in checks)
+    first = waiting[0] if waiting else {}
+    lot = f", lot {first['lot']}" if first.get("lot") else ""
+    return {
+        "measured": span(row.get("measured_at") for row in rows),
+        "do next": f"{first['claimed'] or first['sample']}{lot}: {first['to_do']}" if first else "go on",
+        "how sure": "; ".join(stated_risks(rows[-1])) if rows else "",
+        "judged by": ", ".join(list(bases)[-2:]),
+        "record": f"{counted(n, 'entry')}, {'none altered' if whole else 'ALTERED'}",
+        "it cannot": "say what a liquid is, or release anything: people do",
+    }
+
+
 def _waiting(waiting: Sequence[Mapping[str, Any]]) -> str:
     if not waiting:
         return "<p>Nothing waits for a retest or a person.</p>"
-    rows = pd.DataFrame(waiting)[["entry", "claimed", "lot", "line", "run_state", "measured_at", "settle"]]
-    rows["measured_at"] = [str(moment or "").replace("T", " ") for moment in rows["measured_at"]]
-    return table(
-        rows.fillna(""),
-        "What waits: open = for a retest, the rest for a person; the last column settles it",
-        cards="cards",
+    rows = pd.DataFrame(
+        [
+            {
+                "entry": row["entry"],
+                "to do": row["to_do"],
+                "beer and lot": ", ".join(
+                    filter(None, (row["claimed"] or row["sample"], row["lot"] and f"lot {row['lot']}"))
+                ),
+                "why": row["reason"],
+                "measured": str(row["measured_at"] or "").replace("T", " "),
+                "line": row["line"],
+            }
+            for row in waiting
+        ]
+    )
+    by_hand = "specmatch history JOURNAL --review ENTRY --outcome OUTCOME --operator NAME --note TEXT"
+    return (
+        table(rows.fillna(""), "What waits for another pour or for a person, oldest first", cards="cards")
+        + f"<p>A person settles an entry by <code>{by_hand}</code>, or on the board.</p>"
     )
 
 
@@ -177,7 +211,7 @@ def _entries(rows: Sequence[Mapping[str, Any]]) -> str:
                 "decision": decision_mark(row.get("decision")) if decided else row["kind"].replace("_", " "),
                 "beer and lot": ", ".join(part for part in about if part),
                 "colour": interval_bar(reading, "", None) if reading.get("colour") is not None else "",
-                "why, and what to do": why_and_what_to_do(said),
+                "what to do, and why": what_to_do_and_why(said),
                 "measured": str(row.get("measured_at") or row["written_at"]).replace("T", " "),
                 "line": row.get("line", ""),
                 "operator": row.get("operator") or "",

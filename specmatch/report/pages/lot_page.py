@@ -16,7 +16,9 @@ from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.journal.waiting import waiting
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
+from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
+from specmatch.report.pages.readings import stated_risks
 from specmatch.warning_codes import HOLD, RESCAN
 from specmatch.wording import counted, cut, cut_sentence
 
@@ -155,17 +157,24 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     waits = [row for row in waiting(journals) if row["lot"] == lot and line in (None, row["line"])]
     last_journal, last = checked[-1]
     code = entry_code(last_journal, last["entry"])
-    states = bullets([f"entry {row['entry']}: {row['run_state']}; {row['to_do']}" for row in waits])
-    shown = "something waits" if waits else "nothing waits"
-    first = (
-        f'<div style="float:right;width:32mm" class="code">{_drawn(code)}</div><p class="decision">{shown}</p>'
-        + (
-            states
-            if waits
-            else f"<p>Last decision: <strong>{text(decision_word(last))}</strong>, {text(_time(last))}.</p>"
-        )
-        + f'<p class="quiet">Code of the last entry: {text(code)}</p>'
+    reading = last.get("reading", {})
+    facts = {
+        "measured": span(row.get("measured_at") for _, row in checked),
+        "colour": _colour(last),
+        "last decision": f"{decision_word(last)}: {cut(last.get('reason'), _LONGEST_REASON)}",
+        "do next": "; ".join(f"entry {row['entry']}: {row['to_do']}" for row in waits) or "nothing for this lot",
+        "typical of": ", ".join(set(reading.get("plausible_beers") or ()) - {last.get("claimed")}),
+        "how sure": "; ".join([f"{counted(len(checked), 'sample')} looked at", *stated_risks(last)]),
+        "judged by": f"{last.get('set_name', '')} {str(last.get('set_hash', ''))[:12]}",
+        "it cannot": "prove what the liquid is, or release it: people do",
+        "code": code,
+    }
+    state = (
+        f"{counted(len(waits), 'entry')} of this lot {'waits' if len(waits) == 1 else 'wait'}"
+        if waits
+        else ("Nothing waits for this lot")
     )
+    first = f'<div class="beside"><div>{verdict(f"{state}.", facts)}</div><div class="code">{_drawn(code)}</div></div>'
     sections = [
         Section("checked", "What was checked", _checked([row for _, row in found])),
         Section("limits", "By which limits and risks", _limits(checked)),
@@ -182,9 +191,7 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
     shown = []
     for row in rows:
         reading = row.get("reading", {})
-        low, high = reading.get("colour_low"), reading.get("colour_high")
         said = row.get("reason") if reading else f"{subject(dict(row))}: {row.get('reason')}"
-        interval = f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else ""
         shown.append(
             {
                 "entry": row["entry"],
@@ -193,12 +200,17 @@ def _checked(rows: Sequence[Mapping[str, Any]]) -> str:
                 "sample": cut(row.get("sample"), _LONGEST_NAME),
                 "claimed": cut(row.get("claimed"), _LONGEST_NAME),
                 "pours": str(reading.get("n_pours", "")),
-                "colour": f"{shown_colour(dict(row))}{interval}" if reading else "",
+                "colour": _colour(row) if reading else "",
                 "decision": decision_word(dict(row)),
                 "reason": cut(said, _LONGEST_REASON),
             }
         )
-    return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}")
+    return table(pd.DataFrame(shown), f"All that is recorded of this lot: {counted(len(rows), 'entry')}", cards="cards")
+
+
+def _colour(row: Mapping[str, Any]) -> str:
+    low, high = (row.get("reading", {}).get(name) for name in ("colour_low", "colour_high"))
+    return shown_colour(dict(row)) + (f" ({low:.1f} to {high:.1f})" if low is not None and high is not None else "")
 
 
 def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:

@@ -8,17 +8,24 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME
+from specmatch.batches import values_of
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
+from specmatch.progress import counted_off
 from specmatch.report import plots
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, thin_beers
+from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.conditions import conditions_told
-from specmatch.report.pages.glance import glance, map_says, model_beers, told_apart, verdict
-from specmatch.report.pages.html import Section, figure, limits, pairs, section, table, versions, whole_page
+from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
+from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, pairs, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
-from specmatch.report.pages.readings import departures, readings_table, readings_verdict
-from specmatch.report.pages.set_page import MOST_DRAWN
+from specmatch.report.pages.readings import (
+    MOST_DRAWN_SHEETS,
+    MOST_SHEETS,
+    departures,
+    next_step,
+    readings_table,
+    readings_verdict,
+)
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
 from specmatch.wording import counted
@@ -81,7 +88,14 @@ def model_page(
         f"{fitted.set_name} ({fitted.set_hash[:12]})."
     )
     rows = model_beers(house)
-    first = verdict(readings_verdict(verified) if verified is not None and len(verified) else _verdict(house, rows))
+    title, said, facts = f"House model of the set {fitted.set_name}", _verdict(house, rows), _facts(house, rows)
+    if verified is not None and len(verified):
+        title, said = f"Readings of {counted(len(verified), 'sample')}", readings_verdict(verified)
+        times = (
+            pd.Series(dtype=object) if session is None else session.scans.get("measured_at", pd.Series(dtype=object))
+        )
+        facts |= {"measured": span(times), "do next": next_step(verified)}
+    first = verdict(said, facts)
     if verified is not None:
         told = readings_table(verified, None if session is None else session.scans, _ranges(rows))
         first += section(Section("readings", "Readings", told))
@@ -110,11 +124,23 @@ def model_page(
     }
     sections.append(Section("versions", "Versions and hashes", versions(hashes)))
     if verified is not None and session is not None:
+        sheets = departures(verified)[:MOST_SHEETS]
         sections += [
-            _sheet(house, session, verified, sample, model_hash, f"sheet-{place}")
-            for place, sample in enumerate(departures(verified))
+            _sheet(house, session, verified, sample, model_hash, f"sheet-{place}", drawn=place < MOST_DRAWN_SHEETS)
+            for place, sample in enumerate(counted_off(sheets, "sheets of departures", len(sheets)))
         ]
-    return whole_page(f"House model of the set {fitted.set_name}", lead, first, sections)
+    return whole_page(title, lead, first, sections)
+
+
+def _facts(house: HouseModel, rows: pd.DataFrame) -> dict[str, str]:
+    return {
+        "measured": "when is on the page of its set: specmatch report SET",
+        "how sure": f"stated: {house.coverage:.0%} of lab colours lie in their interval, {house.false_reject_rate:.0%} "
+        "of right claims are held",
+        "most alike": most_alike(rows),
+        "do next": "hold it against new lab colours (specmatch validate), then verify claims",
+        "it cannot": IT_CANNOT,
+    }
 
 
 def _limits(house: HouseModel, specification: Specification | None) -> list[Section]:
@@ -142,7 +168,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
     relative = _held_out_error(fitted)
     if fitted.colour is not None:
         lab, colour = fitted.colour.lab_colour, fitted.colour.held_out_colour
-        unit, what = fitted.colour_unit, "colours" if fitted.value_name == VALUE_NAME else fitted.value_name
+        unit, what = fitted.colour_unit, values_of(fitted.value_name)
         within = f"{float(np.sqrt(np.mean((colour - lab) ** 2))):.2g} {unit}" if relative is None else f"{relative:.1%}"
         can.append(
             f"Read {what} from {fitted.lowest_colour:.1f} to {fitted.highest_colour:.1f} {unit}; each batch held out "
@@ -150,7 +176,7 @@ def _abilities(house: HouseModel) -> tuple[list[str], list[str]]:
         )
         can.append(f"Give an interval that is to cover {house.coverage:.0%} of lab values.")
     else:
-        cannot.append("Read colour: too few batches have a lab colour.")
+        cannot.append(f"Read {fitted.value_name}: too few batches have a lab {fitted.value_name}.")
     if fitted.identity.judges:
         can.append(
             f"Hold a sample that is not typical of its claim, at a stated rate of {house.false_reject_rate:.0%} of "
@@ -185,7 +211,8 @@ def _beers(house: HouseModel) -> str:
             rows = rows.sort_values(f"lowest, {fitted.colour_unit}")
     odd = ""
     if fitted.odd_pours:
-        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), "Pours at odds with their mates, left out of the fit")
+        left_out = "Pours unlike the others of their sample, left out of the fit"
+        odd = table(pd.DataFrame({"pour": fitted.odd_pours}), left_out)
     return table(rows, "Beers of the model") + odd
 
 
@@ -206,7 +233,10 @@ def _condition(value: Any) -> str:
 
 def _verdict(house: HouseModel, rows: pd.DataFrame) -> str:
     error = _held_out_error(house.fitted)
-    colour = "This model reads no colour" if error is None else f"This model reads colour within {error:.1%} of the lab"
+    what = house.fitted.value_name
+    colour = (
+        f"This model reads no {what}" if error is None else f"This model reads {what} within {error:.1%} of the lab"
+    )
     return f"{colour} and {told_apart(rows)}."
 
 
@@ -252,13 +282,14 @@ def reading_page(
         raise TableError(f"there is no reading of {sample!r}; there are {', '.join(map(str, verified.index))}")
     part = _sheet(house, session, verified, sample, model_hash, "sheet")
     fitted = house.fitted
-    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}."
+    lead = f"House model of the set {fitted.set_name}; {_size(fitted)}. It cannot {IT_CANNOT}."
     return whole_page(part.title, lead, f'<div class="alone">{part.body}</div>', [])
 
 
 def _sheet(
-    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, model_hash: str, anchor: str
-) -> Section:
+    house: HouseModel, session: Session, verified: pd.DataFrame, sample: str, model_hash: str, anchor: str, *,
+    drawn: bool = True,
+) -> Section:  # fmt: skip
     scans = session.scans[session.scans["sample"] == sample]
     reading = verified.loc[sample]
     about = {
@@ -267,5 +298,5 @@ def _sheet(
         "house model": model_hash[:16] or "not saved",
         "reference set": f"{house.fitted.set_name} {house.fitted.set_hash[:16]}",
     }
-    drawn = sheet_figures(house, session, sample, reading, name=anchor)
-    return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=drawn), sheet=True)
+    figures = sheet_figures(house, session, sample, reading, name=anchor) if drawn else ""
+    return Section(anchor, f"Sample {sample}", reading_sheet(reading, about=about, figures=figures), sheet=True)

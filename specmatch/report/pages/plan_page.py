@@ -4,11 +4,14 @@ from __future__ import annotations
 
 from typing import TYPE_CHECKING
 
+import numpy as np
 import pandas as pd
 
 from specmatch.report import plots
+from specmatch.report.pages.glance import verdict
 from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, versions, whole_page
 from specmatch.report.plots.style import new_figure
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from specmatch.house.planning.plan import Plan
@@ -90,7 +93,30 @@ def plan_page(made: Plan) -> str:
         f"{made.false_reject_rate:.1%}."
     )
     met = "every wish met" if advice["meets"] else "the best that can be had, not every wish met"
-    return whole_page(f"Plan before the first batch: {met}", lead, section(limits(_CAN, _CANNOT)), sections)
+    said = (
+        f"{met[:1].upper()}{met[1:]} by {counted(int(advice['n_batches']), 'batch')} of each beer, "
+        f"{counted(int(advice['n_pours']), 'pour')} a sample, {advice['fill_ml']:g} mL in a cup of "
+        f"{advice['cup_mm']:g} mm."
+    )
+    first = verdict(said, _facts(made)) + section(sections[0])
+    return whole_page("Plan before the first batch", lead, first, [limits(_CAN, _CANNOT), *sections[1:]])
+
+
+def _facts(made: Plan) -> dict[str, str]:
+    advice = made.advice
+    start = made.bench_sheet.iloc[0] if len(made.bench_sheet) else None
+    alike = made.beers["caught_most_like"].idxmin()
+    other, share = made.beers.loc[alike, ["most_like", "caught_most_like"]]
+    return {
+        "ready after": counted(int(np.ceil(advice["weeks"])), "week") if np.isfinite(advice["weeks"]) else "",
+        "colour": f"within {advice['half_width']:.1%} at {made.coverage:.0%} (half-width of the interval)",
+        "how sure": f"simulated; nine houses of ten lie within {max(advice['half_width_low'], 0.0):.1%} to "
+        f"{advice['half_width_high']:.1%}",
+        "most alike": f"{alike} and {other}: {share:.0%} of mix-ups caught"
+        + ("" if made.pairs.empty else ", less than wished"),
+        "do next": "" if start is None else f"week {start['week']}, session {start['session']}: {start['what']}",
+        "it cannot": "promise it: simulated optics are a model; hold it against the set as that grows",
+    }
 
 
 def _sheet(made: Plan) -> str:

@@ -11,7 +11,7 @@ import pandas as pd
 
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.report import plots
-from specmatch.report.pages.html import cautions, drawing, text
+from specmatch.report.pages.html import MOST_DRAWN, cautions, drawing, text
 from specmatch.report.plots.style import new_figure
 from specmatch.warning_codes import WARNING_CODES
 from specmatch.wording import p_in_words
@@ -70,17 +70,15 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, reading: Map
     spectra, scans = session.spectra.loc[ids], session.scans.loc[ids]
     claimed, nearest = reading.get("claimed"), reading.get("nearest_beer")
     against = claimed if claimed in house.beers_ else None
-    where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(5.0, 4.0).subplots())
     how = plots.plot_departure(house, spectra, scans, beer=against, ax=new_figure(5.0, 4.0).subplots())
     found = str(reading.get("explanation") or "").strip() or "nothing known explains a departure"
-    drawn = (
-        drawing(
-            where,
-            name=f"{name}map",
-            says=f"Sample {sample} among the beers, nearest to {nearest}: {reading.get('reason')}.",
-        ),
-        drawing(how, name=f"{name}departure", says=f"How sample {sample} departs from {against or nearest}: {found}."),
-    )
+    drawn = [
+        drawing(how, name=f"{name}departure", says=f"How sample {sample} departs from {against or nearest}: {found}.")
+    ]
+    if len(house.beers_) <= MOST_DRAWN:
+        where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(5.0, 4.0).subplots())
+        says = f"Sample {sample} among the beers, nearest to {nearest}: {reading.get('reason')}."
+        drawn.insert(0, drawing(where, name=f"{name}map", says=says))
     return f'<div class="pair">{"".join(f"""<div class="drawing">{svg}</div>""" for svg in drawn)}</div>'
 
 

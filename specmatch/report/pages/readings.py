@@ -17,6 +17,8 @@ _ORDER = (HOLD, RESCAN, None, CONSISTENT)
 # word, mark and weight say it together: none of them is a colour
 _SHOWN = {HOLD: "■ HOLD", RESCAN: "↻ RESCAN", CONSISTENT: "✓ consistent", None: "– reading only"}
 _GO_ON = "go on"
+# a page of very many readings stays one that can be sent and opened: sheets of so many departures, so many with figures
+MOST_SHEETS, MOST_DRAWN_SHEETS = 60, 12
 _MOST_NAMED = 4
 _WIDTH, _HEIGHT = 136.0, 18.0
 
@@ -47,12 +49,27 @@ def readings_verdict(verified: pd.DataFrame) -> str:
     return f"{'; '.join([f'{needs}: ' + ', '.join(parts), *rest])}."
 
 
+def stated_risks(row: Mapping[str, Any]) -> list[str]:
+    """Say of a row of a journal what its model states about intervals and right claims."""
+    held, rate = (row.get(name) for name in ("coverage", "false_reject_rate"))
+    said = [] if held is None else [f"stated: {float(held):.0%} of lab colours lie in their interval"]
+    return said if rate is None else [*said, f"a right claim is held in {float(rate):.1%} of readings"]
+
+
+def next_step(verified: pd.DataFrame) -> str:
+    """Say what to do first about all these readings."""
+    first = departures(verified)
+    return f"{first[0]}: {verified.at[first[0], 'advice']}" if first else _GO_ON
+
+
 def readings_table(
     verified: pd.DataFrame, scans: pd.DataFrame | None, ranges: Mapping[str, tuple[float, float]]
 ) -> str:
     """Return readings as a table; each that departs leads to its sheet."""
     sheets = (
-        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified))} if scans is not None else {}
+        {sample: f"sheet-{place}" for place, sample in enumerate(departures(verified)[:MOST_SHEETS])}
+        if scans is not None
+        else {}
     )
     decisions = _decisions(verified)
     ordered = sorted(verified.index, key=lambda name: _ORDER.index(decisions[name]))
@@ -66,7 +83,7 @@ def readings_table(
             "decision": decision_mark(decisions[name]),
             "claimed": _claimed(row.get("claimed"), row["nearest_beer"]),
             f"colour, {row['colour_unit']}": interval_bar(row, str(beer), ranges.get(str(beer))),
-            "why, and what to do": why_and_what_to_do(row.to_dict()),
+            "what to do, and why": what_to_do_and_why(row.to_dict()),
         }
         for column, said in (("batch", "lot"), ("operator", "operator")):
             value = about.at[name, column] if name in about.index and column in about else ""
@@ -79,7 +96,13 @@ def readings_table(
         f"{counted(len(verified), 'sample')}, held and to be scanned again first; the bar is the interval of the "
         "colour, the grey block the lab colours of the beer"
     )
-    return table(shown_rows.drop(columns=empty), caption, cards="cards")
+    n = len(departures(verified))
+    few = (
+        f"<p>Of {n} samples that need somebody the first {MOST_SHEETS} have a sheet, {MOST_DRAWN_SHEETS} with figures; "
+        "the others get theirs on the page of a folder of fewer samples.</p>"
+    )
+    shown_table = table(shown_rows.drop(columns=empty), caption, cards="cards")
+    return shown_table + (few if sheets and n > MOST_DRAWN_SHEETS else "")
 
 
 def _claimed(claimed: Any, nearest: str) -> Markup:
@@ -92,15 +115,15 @@ def decision_mark(decision: str | None) -> Markup:
     return Markup(f'<span class="said {text(decision or "")}">{text(_SHOWN.get(decision, decision))}</span>')
 
 
-def why_and_what_to_do(reading: Mapping[str, Any]) -> Markup:
-    """Return reason, advice and warnings of a reading in words; the sheet and the record hold all that was found."""
+def what_to_do_and_why(reading: Mapping[str, Any]) -> Markup:
+    """Return advice, reason and warnings of a reading in words; the sheet and the record hold all that was found."""
     codes: Sequence[str] = apart_from_claim({"warnings": (), **reading}).codes
     known = [WARNING_CODES[code] for code in dict.fromkeys(codes) if code in WARNING_CODES]
     # what made it a rescan is its reason already
     found = [code.sentence.partition(":")[0] for code in known if code.effect != RESCAN]
     advice = "" if reading.get("advice") == _GO_ON else reading.get("advice")
-    parts = [("", reading.get("reason")), ("To do", advice), ("Warnings", "; ".join(found))]
-    lines = [f"<strong>{head}:</strong> {text(said)}" if head else text(said) for head, said in parts if said]
+    parts = [("To do", advice), ("Why", reading.get("reason")), ("Warnings", "; ".join(found))]
+    lines = [f"<strong>{head}:</strong> {text(said)}" for head, said in parts if said]
     return Markup(f'<div class="told">{"<br>".join(lines)}</div>')
 
 
@@ -122,7 +145,7 @@ def interval_bar(reading: Mapping[str, Any], beer: str, known: tuple[float, floa
     def at(value: float) -> float:
         return _WIDTH * (value - first + room) / (last - first + 2.0 * room)
 
-    said = text(f"{words}; lab colours of {beer} in the set: {known[0]:.1f} to {known[1]:.1f}")
+    said = text(f"lab colours of {beer} in the set: {known[0]:.1f} to {known[1]:.1f}")
     block = max(at(known[1]) - at(known[0]), 2.0)
     return Markup(
         f'<span class="whole">{text(words)}</span>'

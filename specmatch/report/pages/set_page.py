@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -21,12 +21,23 @@ from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import (
     ALWAYS_TRUE,
     HELD_AND_A_WEEK,
+    IT_CANNOT,
     blends_by_part,
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, set_beers, told_apart, verdict
-from specmatch.report.pages.html import Section, figure, limits, section, table, text, versions, whole_page
+from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
+from specmatch.report.pages.html import (
+    MOST_DRAWN,
+    Section,
+    figure,
+    limits,
+    section,
+    table,
+    text,
+    versions,
+    whole_page,
+)
 from specmatch.report.plots.spectra import band_noise
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
@@ -40,7 +51,7 @@ if TYPE_CHECKING:
 
 _NOT_KEPT = (
     "<p>A set keeps no reference scans. Where their folders are still there, "
-    "<code>specmatch report SET --measured FOLDER</code> draws how their light went on.</p>"
+    "<code>specmatch report SET --measured FOLDER</code> draws how their light changed.</p>"
 )
 
 
@@ -85,8 +96,6 @@ def _history_said(history: pd.DataFrame) -> str:
     return f"{said[0].upper()}{said[1:]}."
 
 
-# more beers than this and a drawing of all of them is a tangle; the tables still hold every one
-MOST_DRAWN = 24
 _MOST_ROWS, _MOST_FINDINGS = 12, 40
 _FINDING_SHOWN = ["level", "subject", "sentence", "action", "suggestion"]
 
@@ -154,7 +163,8 @@ def set_page(
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
-    first = verdict(_verdict(rows, evaluation, findings, why_not)) + section(
+    facts = _facts(rows, refs, evaluation, findings)
+    first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
         Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
     )
     sections = [
@@ -168,7 +178,7 @@ def set_page(
                 Section("budget", f"Where the uncertainty of a {what} comes from", budget_part(evaluation.budget))
             )
         sections.append(Section("identity", "Which beer is it?", _identity(evaluation, house, rows)))
-    sections.append(Section("beers", "The beers", _beers(refs)))
+    sections.append(Section("beers", "The beers", _over_time(refs) + _beers(refs)))
     sections.append(Section("light", "The light", light_body(refs, history, findings)))
     if evaluation is not None and len(per_beer) <= MOST_DRAWN:
         sections.append(Section("growth", "What would more batches buy?", _growth(refs)))
@@ -188,10 +198,31 @@ def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.Dat
         said = f"No model of this set can be judged yet: {why_not or 'it was not evaluated'}"
     else:
         error = evaluation.figures["relative_error"]
-        colour = f"reads colour within {error:.1%} of the lab" if np.isfinite(error) else "reads no colour yet"
+        what = evaluation.figures.get("value_name", VALUE_NAME)
+        colour = f"reads {what} within {error:.1%} of the lab" if np.isfinite(error) else f"reads no {what} yet"
         said = f"A model of this set {colour} (root mean square, batches held out) and {told_apart(rows)}"
     found = len(findings)
     return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
+
+
+def _facts(
+    rows: pd.DataFrame, refs: ReferenceSet, evaluation: Evaluation | None, findings: pd.DataFrame
+) -> dict[str, str]:
+    sure, to_do = "", "nothing looks wrong: fit a model of it, and verify claims with that"
+    if evaluation is not None and evaluation.figures["n_colour"]:
+        level, covered = (evaluation.figures[name] for name in ("nominal_coverage", "covered"))
+        sure = f"{covered:.0%} of {evaluation.figures['n_colour']} lab colours lay in their {level:.0%} interval"
+    elif evaluation is None:
+        to_do = "measure more batches of each beer, and extend the set with them"
+    if len(findings):
+        to_do = f"{findings['subject'].iloc[0]}: {findings['action'].iloc[0]}"
+    return {
+        "measured": span(day for days in rows["days"] for day in days),
+        "how sure": sure or "nothing is known of that yet",
+        "most alike": most_alike(rows),
+        "do next": to_do,
+        "it cannot": IT_CANNOT,
+    }
 
 
 def _findings(findings: pd.DataFrame) -> str:
@@ -205,9 +236,9 @@ def _findings(findings: pd.DataFrame) -> str:
 
 
 def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
-    known = evaluation.colour.dropna(subset=["lab", "colour"])
+    what, known = refs.value_name, evaluation.colour.dropna(subset=["lab", "colour"])
     if known.empty:
-        return "<p>Too few batches have a lab colour.</p>"
+        return f"<p>Too few batches have a lab {what}.</p>"
     inside = int(((known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])).sum())
     level, unit = evaluation.figures["nominal_coverage"], refs.colour_unit
     above = bool(known["lab"].gt(0).all())
@@ -217,10 +248,10 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
     return (
         figure(
-            plots.plot_held_out_colour(evaluation, colour_unit=unit, ax=_axis(5.6, 5.2)),
+            plots.plot_held_out_colour(evaluation, refs=refs, colour_unit=unit, ax=_axis(5.6, 5.2)),
             name="heldout",
-            caption="Colour of each batch by a model that never saw it, against its lab colour",
-            says=f"{inside} of {len(known)} lab colours lie in their {level:.0%} interval.",
+            caption=f"{what.capitalize()} of each batch by a model that never saw it, against its lab {what}",
+            says=f"{inside} of {len(known)} lab {values_of(what)} lie in their {level:.0%} interval.",
             numbers=known.round(2),
         )
         + figure(
@@ -232,19 +263,19 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
         + figure(
             plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
             name="coverage",
-            caption="Do the intervals keep their word? Bars are 95% bounds of a share of so many batches",
-            says=f"Lab colours covered: {shares}.",
+            caption=f"How often lab {values_of(what)} lie in their intervals, and what is stated; bars are 95% bounds",
+            says=f"Lab {values_of(what)} covered: {shares}.",
             numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
         )
-        + _coverage_by_beer(evaluation.coverage, level)
+        + _coverage_by_beer(evaluation.coverage, level, values_of(what))
     )
 
 
-def _coverage_by_beer(coverage: pd.DataFrame, level: float) -> str:
+def _coverage_by_beer(coverage: pd.DataFrame, level: float, values: str) -> str:
     rows = coverage[(coverage["by"] == "beer") & (coverage["nominal"] == level)].sort_values("palest")
     shown = rows[["group", "covered", "low", "high", "n"]].rename(columns={"group": "beer"}).set_index("beer")
     shown[["covered", "low", "high"]] = shown[["covered", "low", "high"]].map("{:.0%}".format)
-    caption = f"Lab colours covered by beer, palest first, where {level:.0%} is promised; low and high are 95% bounds"
+    caption = f"Lab {values} covered by beer, palest first, where {level:.0%} is promised; low and high are 95% bounds"
     return table(shown, caption)
 
 
@@ -298,14 +329,29 @@ def _in_percent(mix_ups: pd.DataFrame) -> pd.DataFrame:
     return mix_ups.assign(**{shown: (100.0 * mix_ups[name]).round(0) for name, shown in named.items()})
 
 
+def _over_time(refs: ReferenceSet) -> str:
+    known = refs.batches[refs.batches["colour"].notna()]
+    if known.empty:
+        return ""
+    spread = known.groupby("beer")["colour"].agg(lambda x: x.max() - x.min()) / known.groupby("beer")["colour"].mean()
+    widest = f"; {spread.idxmax()} varies most, by {spread.max():.0%} of its mean" if spread.max() > 0.0 else ""
+    return figure(
+        plots.plot_colour_over_time(refs, ax=_axis(7.6, 4.6)),
+        name="overtime",
+        caption="Lab colour of each batch over time; marks have the colour of the beer in a glass",
+        says=f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
+        f"{refs.colour_unit}{widest}.",
+    )
+
+
 def _beers(refs: ReferenceSet) -> str:
     batches = refs.batches
     scans = refs.scans["batch"].map(batches["beer"]).value_counts()
     by_beer = batches.groupby("beer")["colour"]
     lowest, highest = f"lowest, {refs.colour_unit}", f"highest, {refs.colour_unit}"
     rows = pd.DataFrame(
-        {"batches": batches["beer"].value_counts(), "scans": scans, "lab colours": by_beer.count(),
-         lowest: by_beer.min(), highest: by_beer.max()}
+        {"batches": batches["beer"].value_counts(), "scans": scans,
+         f"lab {values_of(refs.value_name)}": by_beer.count(), lowest: by_beer.min(), highest: by_beer.max()}
     ).sort_values(lowest).rename_axis("beer")  # fmt: skip
     body = table(rows, "Beers of the set, from pale to dark")
     shown = list(rows.index[:MOST_DRAWN])
@@ -327,10 +373,12 @@ def _growth(refs: ReferenceSet) -> str:
     except TooFewBatchesError as error:
         return f"<p>{text(error)}</p>"
     columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
+    drawn = plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0))
+    drawn.set_ylabel(f"{refs.value_name} error, %")
     return figure(
-        plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0)),
+        drawn,
         name="growth",
-        caption="Estimated colour error of each beer as its batches grow in number",
+        caption=f"Estimated {refs.value_name} error of each beer as its batches grow in number",
         says=_growth_said(curve),
         numbers=curve[columns],
     )

@@ -10,7 +10,13 @@ from specmatch.report.plots.bench import (
     plot_gauge_interaction,
     plot_gauge_run,
 )
-from specmatch.report.plots.colour import plot_colour_error, plot_coverage, plot_held_out_colour, plot_learning_curve
+from specmatch.report.plots.colour import (
+    plot_colour_error,
+    plot_colour_over_time,
+    plot_coverage,
+    plot_held_out_colour,
+    plot_learning_curve,
+)
 from specmatch.report.plots.identity import plot_identity_map, plot_mix_ups
 from specmatch.report.plots.line import plot_control_chart
 from specmatch.report.plots.plan import plot_plan_beers, plot_plan_curves, plot_plan_line
@@ -20,6 +26,7 @@ from specmatch.report.plots.spectra import plot_reference_history, plot_spectra,
 __all__ = [
     "plot_budget",
     "plot_colour_error",
+    "plot_colour_over_time",
     "plot_commissioning",
     "plot_control_chart",
     "plot_coverage",

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.report.plots.style import BLUE, INK, LINES, MARKERS, ORANGE, PALE, axis_or_new, plain
+from specmatch.report.plots.style import BLUE, INK, LINES, MARKERS, ORANGE, PALE, axis_or_new, plain, tell
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -202,8 +202,10 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     colours = (BLUE, PALE, ORANGE, INK)
     for i, name in enumerate(shares.columns):
         width = shares[name].fillna(0.0).to_numpy(float)
-        ax.barh(np.arange(len(shares)), width, left=left, label=name, color=colours[i % 4], edgecolor="white",
-                hatch=hatches[i % len(hatches)])  # fmt: skip
+        bars = ax.barh(np.arange(len(shares)), width, left=left, label=name, color=colours[i % 4], edgecolor="white",
+                       hatch=hatches[i % len(hatches)])  # fmt: skip
+        for bar, beer, share in zip(bars, shares.index, width, strict=True):
+            tell(bar, [f"{beer}: {name} {share:.0%}"], [beer])
         left = left + width
     ax.set_yticks(np.arange(len(shares)), [plain(str(name)) for name in shares.index])
     ax.set(xlabel="share of the variance of a reading", ylabel="beer", xlim=(0.0, 1.0))

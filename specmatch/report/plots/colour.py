@@ -10,7 +10,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
+from specmatch.reference.tables.edits import batch_days
+from specmatch.report.plots.glass import glass_colours
+from specmatch.report.plots.spectra import batch_spectra
 from specmatch.report.plots.style import (
     BLUE,
     INK,
@@ -18,6 +22,7 @@ from specmatch.report.plots.style import (
     MARKERS,
     ORANGE,
     PALE,
+    QUIET,
     axis_or_new,
     plain,
     plain_ticks,
@@ -29,16 +34,22 @@ from specmatch.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+    from specmatch.house.assessment.validation import Validation
     from specmatch.reference.reference_set import ReferenceSet
 
 
-def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax: Axes | None = None) -> Axes:
-    """Draw the colour that the model gave each held-out batch against its lab colour, with the interval.
+def plot_held_out_colour(
+    evaluation: Evaluation | Validation, *, refs: ReferenceSet | None = None, colour_unit: str = "EBC",
+    ax: Axes | None = None,
+) -> Axes:  # fmt: skip
+    """Draw the colour that the model gave each held-out or new batch against its lab colour, with the interval.
 
     Parameters
     ----------
-    evaluation : Evaluation
-        From `evaluate`.
+    evaluation : Evaluation or Validation
+        From `evaluate` or `validate`.
+    refs : ReferenceSet, optional
+        The set that was evaluated; it knows when batches were measured, which a page then tells of each mark.
     colour_unit : {"EBC", "SRM"}, default "EBC"
         Unit of the set.
     ax : matplotlib.axes.Axes, optional
@@ -57,9 +68,18 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     >>> plot_held_out_colour(evaluation).get_ylabel()
     'held-out colour with 90% interval, EBC'
     """
-    ax = axis_or_new(ax, width_in=5.2, height_in=5.0)
+    ax, what = axis_or_new(ax, width_in=5.2, height_in=5.0), _what(evaluation)
     known = evaluation.colour.dropna(subset=["lab", "colour"])
     inside = (known["colour_low"] <= known["lab"]) & (known["lab"] <= known["colour_high"])
+    beers = (
+        (evaluation.identity if isinstance(evaluation, Evaluation) else known)["beer"]
+        .reindex(known.index)
+        .fillna("")
+        .astype(str)
+    )
+    days = (
+        pd.Series("", index=known.index) if refs is None else batch_days(refs.scans, refs.batches).reindex(known.index)
+    )
     if len(known):
         least, largest = known[["lab", "colour"]].min().min(), known[["lab", "colour"]].max().max()
         # values of 0 or below have no logarithmic axis
@@ -70,8 +90,8 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
     edges = ends * np.array([0.5, 2.0]) if ends[0] > 0 else ends + np.ptp(ends) * np.array([-1.0, 1.0])
     ax.plot(ends, ends, color=INK, linewidth=1.0, linestyle="--", label="equal")
     for part, marker, colour, name in (
-        (known[inside], "o", BLUE, "lab colour inside the interval"),
-        (known[~inside], "s", ORANGE, "lab colour outside the interval"),
+        (known[inside], "o", BLUE, f"lab {what} inside the interval"),
+        (known[~inside], "s", ORANGE, f"lab {what} outside the interval"),
     ):
         # lengths of bars go as lists: older matplotlib asks an array of one for its number in a way that NumPy gives up
         # an unbounded limit is drawn to the edge of the figure, which it leaves
@@ -82,17 +102,80 @@ def plot_held_out_colour(evaluation: Evaluation, *, colour_unit: str = "EBC", ax
             markersize=4.5, markerfacecolor="white" if marker == "o" else colour, elinewidth=0.9, linewidth=0,
             label=f"{name} ({len(part)})",
         )  # fmt: skip
-        said = "{0}: lab {1.lab:.1f}, read {1.colour:.1f} ({1.colour_low:.1f} to {1.colour_high:.1f})"
-        tell(bars.lines[0], [said.format(batch, row) for batch, row in part.iterrows()])
+        whose, said = (
+            beers[part.index],
+            "{0}: lab {1.lab:.1f}, read {1.colour:.1f} ({1.colour_low:.1f} to {1.colour_high:.1f})",
+        )
+        rows = zip(part.itertuples(), whose, days[part.index], strict=True)
+        told = [(", ".join(filter(None, (str(row.Index), beer, day))), row) for row, beer, day in rows]
+        tell(bars.lines[0], [said.format(name, row) for name, row in told], whose)
+        for bar in bars.lines[2]:
+            tell(bar, [""] * len(whose), whose)
     if ends[0] > 0:
         for which in ("x", "y"):
             plain_ticks(ax, which=which, low=float(ends[0]), high=float(ends[1]))
     else:
         ax.set(xlim=ends, ylim=ends)
     nominal = evaluation.figures["nominal_coverage"]
-    ax.set(xlabel=f"lab colour, {colour_unit}", ylabel=f"held-out colour with {nominal:.0%} interval, {colour_unit}")
+    how = "held-out" if isinstance(evaluation, Evaluation) else "read"
+    ax.set(xlabel=f"lab {what}, {colour_unit}", ylabel=f"{how} {what} with {nominal:.0%} interval, {colour_unit}")
     ax.set_aspect("equal")
     ax.legend(frameon=False, fontsize="small", loc="upper left")
+    return ax
+
+
+def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
+    """Draw the lab colour of each batch over time, a line a beer in the colour that it has in a glass.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+        Batches stand at the day on which they were packaged, or else first measured; without days in their order.
+    ax : matplotlib.axes.Axes, optional
+
+    Returns
+    -------
+    matplotlib.axes.Axes
+
+    Raises
+    ------
+    MissingExtraError
+        If matplotlib is not installed.
+
+    Examples
+    --------
+    >>> plot_colour_over_time(refs).get_ylabel()
+    'lab colour, EBC'
+    """
+    known = refs.batches[refs.batches["colour"].notna()]
+    days = batch_days(refs.scans, refs.batches).reindex(known.index)
+    means = known.groupby("beer")["colour"].mean().sort_values()
+    ax = axis_or_new(ax, width_in=7.2, height_in=4.4)
+    dated = len(days) > 0 and bool((days != "").all())
+    x = pd.to_datetime(days) if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
+    nm, spectra = batch_spectra(refs)
+    rows = [(refs.batches["beer"] == beer).to_numpy() for beer in means.index]
+    spectrum = np.array([spectra[own].mean(axis=0) for own in rows]).reshape(len(rows), nm.size)
+    glass = glass_colours(spectrum, nm, means.to_numpy(), refs.colour_unit)
+    marks = zip(means.index, glass, MARKERS * len(means), LINES * len(means), strict=False)
+    for beer, paint, marker, line in marks:
+        at = x[known["beer"] == beer].sort_values()
+        colour = known.loc[at.index, "colour"]
+        (drawn,) = ax.plot(at, colour, color=QUIET, linestyle=line, linewidth=0.8)
+        (dots,) = ax.plot(at, colour, marker, color=INK, markerfacecolor=paint or "white", markersize=5,
+                          markeredgewidth=0.7, label=plain(beer))  # fmt: skip
+        tell(drawn, [""], [beer])
+        said = [f"{k}, {beer}, {days[k]}: {colour[k]:.1f} {refs.colour_unit}" for k in at.index]
+        tell(dots, said, [beer] * len(said))
+    if len(known) and known["colour"].min() > 0.0:
+        plain_ticks(ax, which="y", low=known["colour"].min() / 1.2, high=known["colour"].max() * 1.2)
+    ax.set(xlabel="batch, in the order of the set", ylabel=f"lab {refs.value_name}, {refs.colour_unit}")
+    if dated:
+        time_axis(ax, "packaged, or else measured")
+    if 0 < len(means) <= 2 * len(MARKERS):
+        handles, names = ax.get_legend_handles_labels()
+        ax.legend(handles[::-1], names[::-1], frameon=False, fontsize="small", loc="upper left",
+                  bbox_to_anchor=(1.0, 1.0))  # fmt: skip
     return ax
 
 
@@ -134,6 +217,7 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     dated = times.notna().all() and len(times) > 0
     x = times if dated else pd.Series(np.arange(1, len(known) + 1), index=known.index)
     ax.axhline(0.0, color=INK, linewidth=1.0)
+    beers = refs.batches["beer"].reindex(known.index).fillna("").astype(str)
     spread = float(np.sqrt(np.mean(relative**2))) if len(relative) else 0.0
     said = f"{spread:.1f}" if unit == "%" else f"{spread:.2g}"
     ax.axhspan(-spread, spread, color=PALE, alpha=0.6, linewidth=0, label=f"root mean square: {said} {unit}")
@@ -143,14 +227,12 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
             x[which], relative[which], mark, color=colour, markerfacecolor=face, markersize=4.5, label=label
         )
         when = [f"{time:%Y-%m-%d}, " if dated else "" for time in x[which]]
-        tell(
-            dots,
-            [
-                f"{k}, {day}{size:+.3g} {unit}"
-                for k, day, size in zip(x.index[which], when, relative[which], strict=True)
-            ],
-        )
-    ax.set(xlabel="batch, in the order of the set", ylabel=f"held-out colour\nabove or below the lab, {unit}")
+        whose = beers[which]
+        rows = zip(x.index[which], whose, when, relative[which], strict=True)
+        tell(dots, [f"{k}, {beer}, {day}{size:+.3g} {unit}" for k, beer, day, size in rows], whose)
+    ax.set(
+        xlabel="batch, in the order of the set", ylabel=f"held-out {_what(evaluation)}\nabove or below the lab, {unit}"
+    )
     if dated:
         time_axis(ax, "measured, UTC")
     ax.legend(frameon=False, fontsize="small", loc="lower left", bbox_to_anchor=(0.0, 1.0), ncols=3)
@@ -201,10 +283,15 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     promised, places = 100.0 * np.array(levels), np.arange(len(levels))
     ax.hlines(promised, places - 0.4, places + 0.4, color=INK, linestyle="--", linewidth=1.2, label="promised")
     ax.set_xticks(range(len(levels)), [f"{level:.0%}" for level in levels])
-    ax.set(xlabel="promised coverage", ylabel="lab colours covered, %", ylim=(None, 102.0))
+    ax.set(xlabel="promised coverage", ylabel=f"lab {values_of(_what(evaluation))} covered, %", ylim=(None, 102.0))
     ax.grid(visible=False, axis="x")
     ax.legend(frameon=False, fontsize="small", loc="upper left", bbox_to_anchor=(1.0, 1.0))
     return ax
+
+
+def _what(evaluation: Evaluation | Validation) -> str:
+    """Return what the lab measures of each batch."""
+    return str(evaluation.figures.get("value_name", VALUE_NAME))
 
 
 def _measured(refs: ReferenceSet) -> pd.Series:
@@ -248,9 +335,11 @@ def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
         rows = curve[(curve["beer"] == beer) & curve["colour_error"].notna()].sort_values("n_batches")
         x, y = rows["n_batches"].to_numpy(float), 100.0 * rows["colour_error"].to_numpy(float)
         now = (rows["more"] == 0).to_numpy()
-        ax.plot(x, y, color=colour, linestyle=line, marker=marker, markerfacecolor="white", markersize=5,
-                linewidth=1.3, label=plain(beer))  # fmt: skip
-        ax.plot(x[now], y[now], color=colour, marker=marker, markersize=5, linewidth=0)
+        (drawn,) = ax.plot(x, y, color=colour, linestyle=line, marker=marker, markerfacecolor="white", markersize=5,
+                           linewidth=1.3, label=plain(beer))  # fmt: skip
+        tell(drawn, [f"{beer}: {', '.join(f'{k:.0f} batches {e:.1f} %' for k, e in zip(x, y, strict=True))}"], [beer])
+        (today,) = ax.plot(x[now], y[now], color=colour, marker=marker, markersize=5, linewidth=0)
+        tell(today, [f"{beer} today: {y[now][0]:.1f} %"] if now.any() else [], [beer] if now.any() else [])
     for beer in errors.index[errors.isna()]:
         ax.plot([], [], linewidth=0, label=f"{plain(beer)}: cannot be told")
     ax.set(xlabel="batches of the beer in the set (filled: today; open: estimates)", ylabel="colour error, %")

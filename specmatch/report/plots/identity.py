@@ -15,7 +15,7 @@ from specmatch.house.reading.modules import parts_by_module
 from specmatch.maths.classification.class_model import distance_limits
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.report.plots.glass import house_glass
+from specmatch.report.plots.glass import batch_colours, house_glass
 from specmatch.report.plots.style import BLUE, INK, ORANGE, PALE, QUIET, axis_or_new, plain, tell, whole_figure
 
 if TYPE_CHECKING:
@@ -76,7 +76,8 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
     radius = np.sqrt(distance_limits(identity, house.false_reject_rate))
     batches = (identity.batch_means - centre) @ plane
     (dots,) = ax.plot(batches[:, 0], batches[:, 1], ".", color=QUIET, markersize=4, label="batches of the set")
-    tell(dots, [f"{batch}, {fitted.beers[k]}" for batch, k in zip(fitted.batches, fitted.beer_of_batch, strict=True)])
+    whose, lab = [fitted.beers[k] for k in fitted.beer_of_batch], batch_colours(fitted)
+    tell(dots, map(_batch_words, fitted.batches, whose, lab, [fitted.colour_unit] * len(whose)), whose)
     spread = 1.0 / identity.weights(1.0 / identity.metric.per_pour)
     middles = (identity.beer_means - centre) @ plane
     reach, glass = np.zeros(len(fitted.beers)), house_glass(fitted)
@@ -87,14 +88,14 @@ def plot_identity_map(house: HouseModel, spectra: Any = None, scans: Any = None,
         label = f"region of a beer (false rejects {house.false_reject_rate:.0%})" if code == 0 else None
         # where nothing can be refused a beer has no region to draw
         if np.isfinite(radius[code]):
-            ax.add_patch(
-                Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
-            )
+            ring = Ellipse((x, y), width, height, angle=angle, facecolor=PALE, edgecolor=BLUE, alpha=0.75, label=label)
+            tell(ax.add_patch(ring), [f"region of {fitted.beers[code]}"], [fitted.beers[code]])
             reach[code] = max(width, height) / 2.0
-        ax.plot(
+        (mean,) = ax.plot(
             x, y, "s", markersize=5, markerfacecolor=glass[code] or "white", markeredgecolor=INK,
             markeredgewidth=0.7, label="mean of a beer, as in a glass" if code == 0 else None,
         )  # fmt: skip
+        tell(mean, [f"mean of {fitted.beers[code]}"], [fitted.beers[code]])
     _write_names(ax, fitted.beers, middles, reach)
     if parts:
         means = parts[0].samples().averages
@@ -163,7 +164,8 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
             # the more that slip through, the darker; the number says it as well
             face = (1.0 - 0.75 * missed, 1.0 - 0.55 * missed, 1.0 - 0.4 * missed)
             cell = ax.add_patch(Rectangle((column - 0.5, row - 0.5), 1, 1, facecolor=face, edgecolor="#e4e7ea"))
-            tell(cell, [f"{order[row]} claimed to be {order[column]}: {share:.0%} held"])
+            said = f"{order[row]} claimed to be {order[column]}: {share:.0%} held"
+            tell(cell, [said], [f"{order[row]}\n{order[column]}"])
             ax.text(
                 column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
                 color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
@@ -177,6 +179,10 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     ax.set(xlabel="claimed to be", ylabel="was really")
     ax.set_title("mix-ups held, % of held-out batches; darker = slips through", fontsize="medium")
     return ax
+
+
+def _batch_words(batch: str, beer: str, lab: float, unit: str) -> str:
+    return f"{batch}, {beer}" + (f", lab {lab:.1f} {unit}" if np.isfinite(lab) else "")
 
 
 def _write_names(ax: Axes, names: Sequence[str], middles: Floats, reach: Floats) -> None:

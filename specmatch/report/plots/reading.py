@@ -60,7 +60,7 @@ def plot_nearest_batches(
     --------
     >>> ax = plot_nearest_batches(house, session, sample="NP-1-001-S1")
     >>> [text.get_text() for text in ax.get_legend().get_texts()][:2]  # their distances, in brackets
-    ['NP-0-004, Night Porter (0.4)', 'NP-0-005, Night Porter (0.7)']
+    ['NP-0-004, Night Porter (0.4)', 'NP-0-005, Night Porter (0.8)']
     """
     fitted, name, reflectance, n_pours = _one_sample(house, spectra, scans, sample)
     ax = axis_or_new(ax)

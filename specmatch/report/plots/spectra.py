@@ -13,7 +13,8 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnknownBeerError
-from specmatch.maths.spectra.band import LARGEST_NOISE, channel_noise, usable_band
+from specmatch.maths.spectra.band import LARGEST_NOISE, usable_band
+from specmatch.maths.spectra.noise import channel_noise
 from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
 from specmatch.report.plots.glass import glass_colours
 from specmatch.report.plots.style import (
@@ -25,8 +26,10 @@ from specmatch.report.plots.style import (
     axis_or_new,
     plain,
     shades,
+    tell,
     time_axis,
 )
+from specmatch.wording import counted
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -177,15 +180,23 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
     for beer, colour, line in zip(order, shades(len(order))[::-1], LINES * len(order), strict=False):
         rows = by_batch[rows_of[beer]]
         mean = rows.mean(axis=0)
-        ax.plot(
+        (drawn,) = ax.plot(
             nm, mean, color=colour, linestyle=line, linewidth=1.6, label=f"{plain(beer)} ({len(rows)})",
             marker="s", markevery=[-1], markersize=7, markerfacecolor=glass[beer] or "white", markeredgecolor=INK,
             markeredgewidth=0.7, clip_on=False,
         )  # fmt: skip
+        tell(drawn, [f"{beer}, mean of {counted(len(rows), 'batch')}"], [beer])
         if len(rows) > 1:
             spread = rows.std(axis=0, ddof=1)
-            ax.fill_between(nm, mean - spread, mean + spread, color=colour, alpha=0.22, linewidth=0)
-    ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(nm[0], nm[-1]))
+            band = ax.fill_between(nm, mean - spread, mean + spread, color=colour, alpha=0.22, linewidth=0)
+            tell(band, [f"{beer}: one standard deviation between batches"], [beer])
+    # what lies outside is noise, and would bend the axis
+    grid = refs.spectra.columns.to_numpy(np.float64)
+    dark = [(low, high) for low, high in ((grid[0], nm[0]), (nm[-1], grid[-1])) if low < high]
+    for place, (low, high) in enumerate(dark):
+        said = "too little light: not used" if place == 0 else None
+        ax.axvspan(low, high, facecolor="white", edgecolor=PALE, hatch="////", linewidth=0, label=said)
+    ax.set(xlabel=WAVELENGTH, ylabel=REFLECTANCE, xlim=(grid[0], grid[-1]))
     ax.set_ylim(bottom=0.0)
     ax.legend(
         title="beer (batches)",

@@ -5,7 +5,8 @@ The look of the figures: an axis to draw on, colours that also differ in grey, s
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
+from itertools import zip_longest
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -71,9 +72,9 @@ def whole_figure(ax: Axes) -> Figure:
     return whole
 
 
-def tell(artist: Artist, said: Sequence[str]) -> None:
-    """Give each point of an artist, or the whole of it, the words that a page shows where a pointer rests on it."""
-    artist.told = tuple(map(str, said))  # type: ignore[attr-defined]
+def tell(artist: Artist, said: Iterable[str], beers: Iterable[str] = ()) -> None:
+    """Give each point of an artist, or the whole of it, the words that a page shows there, and the beer it is of."""
+    artist.told = tuple(zip_longest(map(str, said), map(str, beers), fillvalue=""))  # type: ignore[attr-defined]
 
 
 def plain(name: str) -> str:

@@ -1,7 +1,9 @@
 """Which batches to measure next, and what more would buy."""
 
 import numpy as np
+import pandas as pd
 import pytest
+from joblib import parallel_config
 from small_house import small_tables
 
 from specmatch.cli import main
@@ -124,3 +126,12 @@ def test_command(capsys, tmp_path):
     assert "measure these first" in out and "what more batches would buy" in out
     assert main(["choose", str(tmp_path / "s"), "--number", "0"]) == 2
     assert "choose one batch or more" in capsys.readouterr().err
+
+
+def test_a_learning_curve_on_several_workers_is_the_same():
+    past = Brewery(3).draw(6, n_pours=1, beers=["Amber Lane", "Meadow Pils"])
+    refs = ReferenceSet(past.spectra, past.scans, past.batches, band_nm=BAND_NM)
+    with parallel_config(backend="threading"):
+        many = learning_curve(refs, more=(5,), n_jobs=2)
+    assert many["colour_error"].notna().all()
+    pd.testing.assert_frame_equal(many, learning_curve(refs, more=(5,)))

@@ -110,6 +110,10 @@ def test_one_pour_a_cell_says_so(study):
     house, session = study
     found = sm.gauge(house, part(session, session.scans["pour"].str.endswith("-0").to_numpy()))
     assert any(s.startswith("one pour a cell") for s in found.sentences)
+    # what pours and interaction add together has (6 - 1) (3 - 1) degrees of freedom, and is no zero
+    assert list(found.components.index) == ["batch", "operator", "pours"] and found.components.loc["pours", "df"] == 10
+    assert found.precision.loc["repeatability", "sd"] == found.components.loc["pours", "sd"] > 0.003
+    assert found.precision.loc["reproducibility", "sd"] > found.precision.loc["conditions", "sd"] > 0.01
 
 
 def test_bad_input_is_refused_with_the_way_out(study):

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
-from benchmarks.depth import NEAR, ONE, TWO, reference_set, rows_of, shares, six_over_the_colours
+from benchmarks.depth import ONE, SECOND, TWO, near_of, reference_set, rows_of, shares, six_over_the_colours
 from benchmarks.houses import House, members
 from specmatch.errors import ReferenceSetError
 from specmatch.maths.optics.path_law import LAB_COLOURS, SECOND_FILL
@@ -138,7 +138,7 @@ def test_colour_coverage_and_identity_at_other_depths(member, request):
     seeds = range(3) if request.config.getoption("--full-size") else range(1)
     rows = pd.DataFrame([row for seed in seeds for row in rows_of(members()[member], seed, (0.6, 0.8, 1.1, 1.25))])
     for name, bias in ((ONE, 0.9), (TWO, 0.5)):
-        low, high = NEAR[name]
+        low, high = near_of(name, SECOND)
         got = shares(rows[(rows["set"] == name) & rows["depth"].between(low, high)])
         assert abs(got["bias %"]) <= bias and got["cover 90"] >= 0.88 and got["reject 5"] <= 0.07
         assert got["silent"] == 0

@@ -31,7 +31,6 @@ from specmatch.maths.classification.model_selection import (
 from specmatch.maths.classification.subspace import (
     LabelledSamples,
     build_metric,
-    channel_noise,
     cholesky_factor,
     on_channels,
     principal_axes,
@@ -162,14 +161,6 @@ class TestMetric:
             directions = np.linalg.svd(spectra - centre)[2][:5]
             # eigenvectors of products: half of the digits of the data are left
             np.testing.assert_allclose(np.abs((axes * directions.T).sum(axis=0)), 1.0, atol=1e-8)
-
-    def test_noise_of_channels_is_found_beside_smooth_directions(self):
-        rng = np.random.default_rng(5)
-        smooth = rng.normal(size=(400, 6)) @ rng.normal(size=(6, 60)) * 5.0
-        noise = np.linspace(0.7, 1.4, 60)
-        found = channel_noise(np.cov(smooth + noise * rng.normal(size=(400, 60)), rowvar=False), 399)
-        # 400 rows tell a standard deviation to 3.5 %; six directions of sixty take some noise with them
-        np.testing.assert_allclose(found, noise, rtol=0.25)
 
     @pytest.mark.parametrize("transform", ["reflectance", "absorbance", "log_absorbance"])
     def test_a_given_scale_is_kept(self, house, transform):

@@ -13,7 +13,7 @@ from specmatch.maths.statistics.limits import (
     scaled_chi_square,
     t2_limit_new,
 )
-from specmatch.maths.statistics.robust import beyond_robust_limit, median_by, robust_noise, spherical_pca_outliers
+from specmatch.maths.statistics.robust import beyond_robust_limit, median_by, spherical_pca_outliers
 
 ONE = np.array([1])
 
@@ -196,15 +196,6 @@ class TestPartsOfAFit:
         assert np.flatnonzero(
             robust_pca(rows, rows, Levels.of_pours(each, each), LogAbsorbance("reflectance"), 4).odd
         ).tolist() == [24]
-
-    def test_noise_is_that_of_the_many_however_bad_a_few_rows(self):
-        noise = np.array([1.0, 3.0, 3.0, 3.0, 1.0])
-        deviations = np.random.default_rng(0).normal(size=(4000, 5)) * noise.mean()
-        clean = robust_noise(deviations)
-        deviations[:50, 2] += 1000.0
-        assert clean == pytest.approx(np.full(5, noise.mean()), rel=0.06)
-        assert robust_noise(deviations) == pytest.approx(clean, rel=0.06)
-        assert robust_noise(np.zeros((4, 5))).tolist() == [1.0] * 5
 
     def test_a_row_far_beyond_the_many_is_told_and_a_tail_is_not(self):
         many = np.linspace(5.0, 20.0, 40)

@@ -117,7 +117,8 @@ def test_sheets_begun_from_names_of_files_measure_as_those_by_hand(tmp_path, cap
         word = path.stem.split("-")
         beer = path.stem not in ("dark", "ref")
         path.rename(
-            folder / (f"2024-03-12_{word[0]} Ale_L{ord(word[0][0])}_{word[1]}.csv" if beer else f"2024-03-12_{path.name}")
+            folder
+            / (f"2024-03-12_{word[0]} Ale_L{ord(word[0][0])}_{word[1]}.csv" if beer else f"2024-03-12_{path.name}")
         )
     (folder / "read me.txt").write_text("beers of March\n")
     assert main(["measure", str(folder), "--begin-sheet"]) == 1

@@ -1,6 +1,7 @@
 """Audits of sets of the invented brewery: planted faults are found, clean sets are left alone."""
 
 from collections import Counter
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -18,11 +19,13 @@ from planted_faults import (
 )
 from small_house import small_tables
 
+from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.reference.audit.beers import _step_limit
+from specmatch.reference.audit.beers import _largest_step, _step_limit
 from specmatch.reference.audit.finding import CODES, FINDING_COLUMNS, LEVELS, Finding, findings_table
 from specmatch.reference.audit.records import record_findings
 from specmatch.reference.reference_set import ReferenceSet
+from specmatch.reference.tables.pours import pours_of
 
 # Share of planted faults that must be found, as docs/reference_set.md states it.
 STATED = {
@@ -277,3 +280,26 @@ def test_findings_stand_worst_first():
     table = findings_table(rows, scans, batches)
     assert table["subject"].tolist() == ["p2", "p3", "p1", "Pale"]
     assert findings_table([], scans, batches).columns.tolist() == list(FINDING_COLUMNS)
+
+
+def test_batches_of_one_day_have_no_order_that_a_step_could_have():
+    levels, same = np.repeat([0.0, 0.15], 6)[None, :], np.zeros(11, bool)
+    place, steps = _largest_step(levels, 0.03**2, same)
+    # a limit of 3.4 is that of a clean set of ten beers
+    assert place[0] == 6 and steps[0] > 5.0 > 3.4
+    same[5] = True
+    place, fewer = _largest_step(levels, 0.03**2, same)
+    assert place[0] != 6 and 0.0 < fewer[0] < steps[0]
+    assert _largest_step(levels, 0.03**2, np.ones(11, bool))[1][0] == 0.0
+
+
+def test_odds_of_another_beer_ask_more_where_tails_are_long():
+    refs = brew(1006)
+    pours = pours_of(refs.spectra, refs.scans, refs.batches, None)
+    judged = judge_batches(pours.reflectance, pours.levels)
+    row, other = 0, (judged.beer[0] + 1) % judged.squared.shape[1]
+    own, far = judged.squared[row, [judged.beer[row], other]] / judged.model.tail.inflation
+    # of a tail that is all but normal, the odds are those of squared distances
+    normal = replace(judged, model=replace(judged.model, tail=replace(judged.model.tail, dof=np.inf)))
+    assert normal.log_odds(row, other, 1e9) == pytest.approx((own - far) / 2.0, rel=1e-4)
+    assert abs(normal.log_odds(row, other, 5.0)) < abs(own - far) / 2.0

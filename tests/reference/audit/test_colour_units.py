@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from benchmarks.houses.drawn import drawn_house
 from benchmarks.houses.house import House
 from benchmarks.houses.members import SHOWN, members
 from specmatch import ReferenceSet
@@ -81,3 +82,15 @@ def test_the_audit_says_it_and_says_what_it_cannot_tell(tmp_path, capsys):
     bare.save(tmp_path / "set")
     main(["audit", str(tmp_path / "set")])
     assert "a factor common to all lab colours" in capsys.readouterr().out
+
+
+def test_a_line_that_bends_at_one_end_of_the_colours_is_no_unit():
+    drawn = House(drawn_house(33), 1).draw()
+    pours = pours_of(drawn.spectra, drawn.scans, drawn.batches, drawn.band_nm)
+    assert judge(("drawn_33", drawn, pours), np.zeros(len(pours.batch_names), bool)) == ([], False)
+
+
+def test_most_of_a_set_are_not_called_wrong_for_one():
+    drawn = House(drawn_house(120), 1).draw()
+    found = judge(("drawn_120", drawn, pours_of(drawn.spectra, drawn.scans, drawn.batches, drawn.band_nm)), False)[0]
+    assert len(found) <= 1 and all(one.level == "batch" for one in found)

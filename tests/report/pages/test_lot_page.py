@@ -71,7 +71,7 @@ def test_a_lots_sheet_says_what_was_checked_by_which_limits_and_what_it_does_not
     add(path, minutes=40, reading={**reading, "plausible_beers": ["Saddle Pale", "Amber Lane"]}, **basis)
     with opened(path) as journal:
         said = words(lot_sheet([journal], "7"))
-    assert "nothing waits" in said and "consistent" in said and "14.2 EBC (13.1 to 15.3)" in said
+    assert "Nothing waits for this lot" in said and "consistent" in said and "14.2 EBC (13.1 to 15.3)" in said
     assert "5.0% of readings" in said and "90% of lab values" in said and "m" * 16 in said
     assert "Saddle Pale 14 10% EBC 0.02" in said and "Amber Lane 30" not in said
     assert "dye 7" in said and "3 pours of 1 sample were looked at" in said
@@ -80,7 +80,7 @@ def test_a_lots_sheet_says_what_was_checked_by_which_limits_and_what_it_does_not
     add(path, line="L2", **basis)
     with opened(path) as journal:
         said = words(lot_sheet([journal], "7"))
-        assert "something waits" in said and "held; a person reviews it" in said
+        assert "1 entry of this lot waits" in said and ": a person reviews it" in said
         assert "L2" in said and "L2" not in words(lot_sheet([journal], "7", line="L1"))
         with pytest.raises(OptionError, match="no journal holds a lot '8'"):
             lot_sheet([journal], "8")

@@ -22,7 +22,7 @@ from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import Section, bullets, figure, table, whole_page  # noqa: E402
 from specmatch.report.pages.reading_sheet import reading_sheet  # noqa: E402
-from specmatch.report.pages.readings import interval_bar, readings_verdict, why_and_what_to_do  # noqa: E402
+from specmatch.report.pages.readings import interval_bar, readings_verdict, what_to_do_and_why  # noqa: E402
 from specmatch.report.pages.script import ALLOWED, SCRIPT  # noqa: E402
 from specmatch.report.text import FIGURE_WORDS, figures_in_words  # noqa: E402
 
@@ -151,8 +151,8 @@ def test_the_set_page_begins_with_its_verdict_and_its_beers(set_html, evaluation
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    # nine figures, and of each of three beers a glass and a line
-    assert found.tags["svg"] == 9 + 6
+    # ten figures, and of each of three beers a glass and a line
+    assert found.tags["svg"] == 10 + 6
     for name in WICKED.values():
         assert name in words
 
@@ -171,7 +171,7 @@ def test_a_set_page_shows_findings_and_history(small_set):
     assert "<i>typing</i> error" in words
     assert mended.hash in words
     assert refs.hash in words
-    assert found.tags["svg"] == 2 + 6
+    assert found.tags["svg"] == 3 + 6
 
 
 @pytest.mark.whole
@@ -263,14 +263,13 @@ def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified
     assert words.index("1 of 2 samples needs somebody") < words.index("↻ RESCAN") < words.index("✓ consistent")
     assert ("a", "href", "#sheet-0") in found.attributes
     bar = interval_bar({"colour": 8.0, "colour_low": 7.5, "colour_high": 8.5}, "A & B", (6.0, 9.0)).html
-    assert "8.0 (7.5 to 8.5); lab colours of A &amp; B in the set: 6.0 to 9.0" in bar
+    # the numbers stand beside the bar as text; it says what it is held against
+    assert ">8.0 (7.5 to 8.5)<" in bar and 'aria-label="lab colours of A &amp; B in the set: 6.0 to 9.0"' in bar
     assert "<svg" not in str(
         interval_bar({"colour": 8.0, "colour_low": -float("inf"), "colour_high": 9.0}, "A", (6.0, 9.0))
     )
-    told = why_and_what_to_do({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")}).html
-    assert told.startswith(
-        '<div class="told">it &lt;is&gt;<br><strong>Warnings:</strong> the departure looks like foam'
-    )
+    told = what_to_do_and_why({"reason": "it <is>", "advice": "go on", "warnings": ("foam", "saturated")}).html
+    assert told.startswith('<div class="told"><strong>Why:</strong> it &lt;is&gt;<br><strong>Warnings:</strong> the ')
     assert "To do" not in told and "counts reached" not in told
 
 
@@ -305,7 +304,7 @@ def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tm
         journal.append({**common, **departure, **about, **time})
     with Journal(path, read_only=True) as journal:
         words, found = check_page(pages.journal_page([journal]))
-    assert "What waits: open = for a retest" in words
+    assert "1 entry waits for somebody" in words and "lot 7: pour again" in words
     assert f"Sample {sample}" in words
     assert "control of <b>1</b>" in words
     assert found.tags["svg"] == 1
@@ -345,7 +344,7 @@ def test_a_pointer_finds_words_on_each_mark_of_a_figure():
     tell(lone, ["a & b"])
     drawn = figure(ax, name="f", caption="c", says="It rises and falls.")
     assert re.findall(r"<title>(.*?)</title>", drawn) == ["a", "&lt;b&gt;", "c", "a &amp; b"]
-    assert len(re.findall(r"<g><title>[^<]*</title><use [^>]*/></g>", drawn)) == 3
+    assert len(re.findall(r'<g class="mark"><title>[^<]*</title><use [^>]*/></g>', drawn)) == 3
     check_page(whole_page("T", "lead", f"<p>{CAUTIONS}</p>", [Section("s", "S", drawn)]))
 
 
