@@ -105,7 +105,8 @@ def test_three_pours_that_agree_are_not_called_one(house):
 
 
 def test_what_nothing_explains_is_sent_to_the_transmission_method(house):
-    foreign = Brewery(seed=1).foreign(12, apart=0.15)
+    # few of forty differ from all by more than strength, which passes for a wrong fill
+    foreign = Brewery(seed=1).foreign(40, apart=0.15)
     found = house.read(foreign.spectra, scans=foreign.scans)
     unexplained = found["explanation"].str.contains("nothing known explains how it departs from")
     unlike = found["warnings"].map(lambda codes: "unlike_any_beer" in codes)
