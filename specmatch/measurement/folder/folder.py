@@ -206,9 +206,15 @@ def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
     most = named.groupby("sample")["pour"].size().max()
     if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
         return []
+    gaps = [
+        f"{name}, column pour: sample {sample!r} has {', '.join(numbers)}; one number stands twice, or one is missing"
+        for sample, numbers in named.groupby("sample", sort=False)["pour"]
+        if numbers.duplicated().any() and numbers.nunique() < numbers.astype(int).max()
+    ]
     full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
     first = full.loc[named.index[0], "pour"]
-    return [f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"]
+    said = f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"
+    return [said, *gaps]
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:

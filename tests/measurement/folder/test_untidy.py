@@ -72,6 +72,18 @@ def test_pours_counted_anew_in_each_sample_are_named_by_it(tmp_path):
     assert session.notes["note"].str.contains("counted anew in each sample").any()
 
 
+def test_a_number_that_stands_twice_in_place_of_another_is_told(tmp_path):
+    def slip(rows):
+        rows = counted_pours(rows)
+        next(row for row in rows if row["pour"] == "2")["pour"] = "1"
+        return rows
+
+    notes = measure(tiny_folder(tmp_path, rows=slip)).notes["note"]
+    assert notes[notes.str.contains("stands twice")].tolist() == [
+        "scans.csv, column pour: sample 'Pale-s' has 1, 1, 3; one number stands twice, or one is missing"
+    ]
+
+
 def test_numbers_that_run_on_over_the_samples_are_refused_where_one_repeats(tmp_path):
     def slip(rows):
         poured = [row for row in rows if row["pour"]]
