@@ -183,11 +183,10 @@ def figures(size: str) -> dict[str, float]:
 
 def page_of(found: dict[str, float], before: dict[str, float], release: str) -> str:
     """Return the page: a row a figure, those marked that fell since the last release."""
-    when = "was written last"
-    machine = (
-        f"Python {platform.python_version()}, NumPy {np.__version__}, {os.cpu_count()} cores, {platform.machine()}"
-    )
-    lines = [HEAD.format(when=when, machine=machine), f"| ours / beside it | ratio | {release or 'last release'} | |"]
+    machine = f"Python {platform.python_version()} and NumPy {np.__version__} on {os.cpu_count()} cores"
+    if hasattr(os, "getloadavg"):
+        machine += f", under a load of {os.getloadavg()[2]:.0f}"
+    lines = [HEAD.format(machine=machine), f"| ours / beside it | ratio | {release or 'last release'} | |"]
     lines.append("| --- | --- | --- | --- |")
     for name, value in found.items():
         was = before.get(name)

@@ -85,7 +85,7 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
         first, second = pairs.loc[pairs["child"] == name, "parent"].iloc[:2]
         raise ParentsError(
             f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
-            f"give each {child_name} a name of its own"
+            f"give each {child_name} a name of its own, such as '{second}-{name}'"
         )
 
 

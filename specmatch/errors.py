@@ -94,12 +94,24 @@ class DateOrderError(SheetError):
 
 
 def _dates_said(cells: tuple[DoubtfulDate, ...]) -> str:
-    columns: dict[tuple[str, str], list[str]] = {}
+    columns: dict[tuple[str, str], dict[str, tuple[str, list[int]]]] = {}
     for c in cells:
-        said = f"line {c.line} {c.cell!r} is {' or '.join(c.readings)}"
-        columns.setdefault((c.sheet, c.column), []).append(said)
-    listed = "; ".join(f"{sheet}, column {column}: {', '.join(said)}" for (sheet, column), said in columns.items())
+        of_column = columns.setdefault((c.sheet, c.column), {})
+        of_column.setdefault(c.cell, (" or ".join(c.readings), []))[1].append(c.line)
+    listed = "; ".join(
+        f"{sheet}, column {column}: "
+        + ", ".join(f"{_lines_said(lines)} {cell!r} is {readings}" for cell, (readings, lines) in of_column.items())
+        for (sheet, column), of_column in columns.items()
+    )
     return f'{listed}; say date_order="dmy", "mdy" or "ymd" (--dates on the command line), or write 2024-03-12'
+
+
+def _lines_said(lines: list[int]) -> str:
+    """Name the lines of a sheet, an unbroken run by its ends."""
+    if len(lines) == 1:
+        return f"line {lines[0]}"
+    unbroken = lines == list(range(lines[0], lines[-1] + 1))
+    return f"lines {lines[0]}-{lines[-1]}" if unbroken else f"lines {', '.join(map(str, lines))}"
 
 
 class MissingScanError(SpecmatchError):

@@ -73,7 +73,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     # what imports leave behind stays: searching it for garbage at the usual pace is a tenth of a short command's time
     gc.set_threshold(50_000)
     arguments = list(sys.argv[1:] if argv is None else argv)
-    logging.basicConfig(level=logging.WARNING, format="%(name)s: %(message)s")
+    logging.basicConfig(level=logging.WARNING, format="note: %(message)s")
     # names and warnings must come out on any terminal, even one that cannot show every letter
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):

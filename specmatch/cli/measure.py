@@ -1,6 +1,8 @@
 """`specmatch measure`: raw counts to checked reflectance."""
 
 import argparse
+from collections import Counter
+from pathlib import Path
 
 import specmatch as sm
 from specmatch.cli.arguments import add_dates_argument, number
@@ -21,12 +23,18 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--reference-age", type=number, default=12.0, metavar="H", help="hours until a reference is stale (12)"
     )
+    parser.add_argument(
+        "--begin-sheet", action="store_true",
+        help="of a folder without sheets: write scans.csv and batches.csv as far as the files' names tell, and stop",
+    )  # fmt: skip
     parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
     add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, write the table if asked, and say what was found."""
+    if args.begin_sheet:
+        return _begun(Path(args.folder))
     session = sm.measure(
         args.folder, dark_age_h=args.dark_age, reference_age_h=args.reference_age, n_jobs=args.jobs,
         date_order=args.dates,
@@ -43,10 +51,36 @@ def run(args: argparse.Namespace) -> Outcome:
         kind = f", reference {session.reference_kind}" if session.reference_kind else ""
         lines.append("usable band {:.0f}-{:.0f} nm".format(*session.band_nm) + kind)
     lines += [f"{row.scan_id}: {row.code}: {row.sentence}" for row in session.checks.itertuples()]
-    lines += [f"note: {row.subject}: {row.note}" for row in session.notes.itertuples()]
+    notes = session.notes[["subject", "note"]].itertuples(index=False, name=None)
+    lines += [f"note: {note if note.startswith(subject) else f'{subject}: {note}'}" for subject, note in notes]
     lines.append(f"written to {args.out}" if args.out else "write the reflectance with --out FILE.csv")
     results = {
         "folder": args.folder, "scans": len(session.spectra), "samples": samples, "controls": len(session.controls),
         **fields_of(session, "band_nm", "reference_kind", "checks", "notes"), "out": args.out,
     }  # fmt: skip
     return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out) or not session.checks.empty)
+
+
+def _begun(folder: Path) -> Outcome:
+    """Begin the sheets of a folder, and say what is to be looked through."""
+    from specmatch.measurement.folder.begin import begin_sheets
+
+    begun = begin_sheets(folder)
+    roles = Counter(row["role"] for row in begun.scans)
+    lines = [
+        f"{folder / 'scans.csv'}: {', '.join(f'{roles[role]} {role}' for role in ('dark', 'reference', 'sample'))}"
+    ]
+    if begun.batches:
+        beers = {row["beer"] for row in begun.batches} - {""}
+        found = f"{counted(len(begun.batches), 'batch')} of {counted(len(beers), 'beer')}"
+        lines.append(f"{folder / 'batches.csv'}: {found}; fill in the lab colours")
+    blank = sum(row["role"] == "sample" and not row["batch"] for row in begun.scans)
+    if blank:
+        lines.append(f"no batch is told by {counted(blank, 'file name')}: fill in the column batch")
+    lines += [
+        f"no file is named {role}: set the role of those that are" for role in ("dark", "reference") if not roles[role]
+    ]
+    lines.append("guessed from the names of the files: look through each column before you use it")
+    lines.append(f"next: specmatch measure {folder}")
+    results = {"folder": str(folder), "begun": begun.scans, "batches": begun.batches}
+    return Outcome(results, "\n".join(lines), begun.left_out, needs_look=True)

@@ -129,6 +129,8 @@ def _kind(path: Path) -> str:
     """Say what a path holds by its first bytes, not by its name."""
     if path.is_dir():
         return SET
+    if not path.exists():
+        raise OptionError(f"{path} is not there; make a set: specmatch build FOLDER --out SET")
     with path.open("rb") as file:
         start = file.read(16)
     return JOURNAL if start.startswith(b"SQLite format 3") else MODEL

@@ -21,14 +21,14 @@ from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches
-from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.folder.folder import MOST_NAMED, MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
 from specmatch.progress import step
-from specmatch.wording import counted, in_ten_lines
+from specmatch.wording import counted, in_ten_lines, listed
 
 _OWN = ("file", "role", "time", "order", "beer")
 
@@ -338,15 +338,16 @@ def _usable_rows(
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
     """Refuse a folder in which the sheet itself gives a scan no dark or no reference: that is mended in the sheet."""
-    listed = found.unread_roles | set(zip(found.rows["instrument"], found.rows["role"], strict=True))
+    known = found.unread_roles | set(zip(found.rows["instrument"], found.rows["role"], strict=True))
     raw = paired.raw
     for i in paired.rows("sample", "control"):
         instrument = raw.instrument[i]
         for role, needed in (("dark", not raw.dark_removed[i]), ("reference", True)):
-            if needed and (instrument, role) not in listed:
+            if needed and (instrument, role) not in known:
+                lies = listed(found.unlisted, MOST_NAMED)
                 raise MissingScanError(
                     f"scan {raw.scan_ids[i]!r} has no {role} scan{of_instrument(instrument)}: scans.csv lists none; "
-                    f"take one, or list its file with role {role}"
+                    f"take one, or list its file with role {role}" + (f". Not listed: {lies}" if lies else "")
                 )
 
 

@@ -12,7 +12,15 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import check_batches
-from specmatch.errors import DateOrderError, DoubtfulDate, ReferenceSetError, SheetError, UnitError
+from specmatch.errors import (
+    DateOrderError,
+    DoubtfulDate,
+    MissingScanError,
+    ParentsError,
+    ReferenceSetError,
+    SheetError,
+    UnitError,
+)
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets
 from specmatch.measurement.folder.dates import one_refusal
@@ -197,6 +205,10 @@ def sources_of(folders: Sequence[str | Path | Session], date_order: str | None) 
             sources.append(source_of(folder, date_order))
         except DateOrderError as error:
             doubtful += [replace(cell, sheet=f"{folder}/{cell.sheet}") for cell in error.cells]
+        except (SheetError, MissingScanError, ParentsError) as error:
+            if len(folders) > 1 and str(folder) not in str(error):
+                raise type(error)(f"{folder}: {error}") from error
+            raise
     if doubtful:
         raise DateOrderError(cells=tuple(doubtful))
     return sources

@@ -29,7 +29,7 @@ _ALIASES = {
     "sample": ("probe", "muster", "echantillon", "muestra", "campione"),
     "batch": ("lot", "charge", "sud", "lote", "brew", "gyle"),
     "beer": ("bier", "biere", "cerveza", "birra", "brand", "product", "produkt", "produit"),
-    "measured_at": ("datetime", "date_time", "timestamp", "measured_on", "gemessen_am"),
+    "measured_at": ("date", "datum", "datetime", "date_time", "timestamp", "measured_on", "gemessen_am"),
     "integration_ms": ("integration", "integration_time", "exposure", "exposure_ms", "exposure_time", "int_time"),
     "fill_ml": ("fill", "fill_volume", "volume", "volume_ml", "pour_ml", "fuellung", "fullung", "ml"),
     "cup": ("becher", "gobelet"),
@@ -42,7 +42,7 @@ _ALIASES = {
     "material_lot": ("control_lot",),
     "colour": ("color", "farbe", "couleur", "kleur", "ebc", "srm", "colour_ebc", "colour_srm", "color_ebc",
                "ebc_value", "ebc_colour", "ebc_color", "srm_value", "srm_colour", "srm_color", "color_srm",
-               "lab_colour", "lab_color", "colour_value", "color_value"),
+               "lab_colour", "lab_color", "lab_ebc", "lab_srm", "colour_value", "color_value"),
     "colour_unit": ("unit", "units", "color_unit", "einheit", "unite", "unidad"),
     "colour_sd": ("color_sd", "sd"),
     "colour_n": ("color_n",),
@@ -75,6 +75,7 @@ class UnknownColumn:
     meant: bool  # whether it is a near miss of that name
     same_fact: bool  # whether it says the same by another name (alias, unit in brackets), no slip of the pen
     unit: str = ""  # that stands in brackets or at its end
+    elsewhere: str = ""  # the column of another sheet that says the same
 
 
 def folded(name: str) -> str:
@@ -106,7 +107,7 @@ def unknown_column(name: str, known: Sequence[str]) -> UnknownColumn:
     if target in known:
         return UnknownColumn(name, target, target not in _ONLY_KEPT, True, unit or plain)
     if target:
-        return UnknownColumn(name, target, False, False)
+        return UnknownColumn(name, target, False, False, elsewhere=target)
     nearest = max(known, key=lambda other: (SequenceMatcher(None, plain, other).ratio(), other))
     if plain in _ORDINARY or plain in EVERY_COLUMN:
         return UnknownColumn(name, nearest, False, False)

@@ -41,9 +41,14 @@ class Dates:
 def read_dates(
     cells: Sequence[str], lines: Sequence[int], column: str, *, name: str, date_order: str | None = None
 ) -> Dates:
-    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused."""
+    """Read a column of dates or times; what can be read in two ways is listed, what is none is refused.
+
+    A column has one order: cells that can be read one way only settle the others.
+    """
     if date_order is not None and date_order not in DATE_ORDERS:
         raise OptionError(f"date_order is {date_order!r}; use one of {', '.join(DATE_ORDERS)}")
+    if date_order is None:
+        date_order = _certain_order(cells)
     times: list[datetime | None] = []
     text: list[str] = []
     doubtful: list[DoubtfulDate] = []
@@ -83,6 +88,19 @@ def read_dates(
     _one_kind_of_offset(times, lines, column, name)
     notes = [f"{name}, column {column}: dates are read in the order {order}" for order in orders if not doubtful]
     return Dates(times, text, doubtful, notes)
+
+
+def _certain_order(cells: Sequence[str]) -> str | None:
+    """Return the order of day, month and year in which alone some cells of a column can be read, if that is one."""
+    readings = [date_readings(cell) for cell in dict.fromkeys(cells)]
+    orders = {found[0][0] for found in readings if len(found) == 1} & {*DATE_ORDERS}
+    fits = [order for order in orders if all(_fits(found, order) for found in readings)]
+    return fits[0] if len(orders) == 1 and fits else None
+
+
+def _fits(found: Sequence[tuple[str, datetime, bool]], order: str) -> bool:
+    orders = {reading[0] for reading in found}
+    return not orders & {*DATE_ORDERS} or order in orders
 
 
 @contextmanager

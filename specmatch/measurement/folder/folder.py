@@ -27,8 +27,11 @@ from specmatch.measurement.folder.sheets import (
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 from specmatch.progress import counted_off
+from specmatch.wording import listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
+MOST_NAMED = 5
+SHEETS = ("scans", "batches", "materials", "beers")
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
 
@@ -43,6 +46,7 @@ class FolderSheets:
     materials: pd.DataFrame = field(default_factory=no_materials)  # what controls are known to be
     left_out: list[tuple[str, str]] = field(default_factory=list)
     notes: list[tuple[str, str]] = field(default_factory=list)
+    unlisted: tuple[str, ...] = ()  # files like those of the sheet that it does not list
 
 
 @dataclass(frozen=True, eq=False)
@@ -80,7 +84,24 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
         materials = read_materials(folder, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
-    return FolderSheets(rows, batches, materials, left_out, notes)
+    unlisted = _unlisted(folder, [*rows["file"], *(file for file, _ in left_out)])
+    if unlisted:
+        named = listed(unlisted, MOST_NAMED)
+        notes.append((path.name, f"{path.name}: not listed, and not read: {named}"))
+    return FolderSheets(rows, batches, materials, left_out, notes, unlisted)
+
+
+def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
+    """Return the files beside those of a sheet that end as they do, and that neither it lists nor is a sheet."""
+    places = {PurePosixPath(file).parent for file in known}
+    ends = {PurePosixPath(file).suffix.lower() for file in known}
+    sheets = {sheet.name for stem in SHEETS if (sheet := find_sheet(folder, stem)) is not None}
+    beside = {
+        (place / path.name).as_posix()
+        for place in places if (folder / place).is_dir()
+        for path in (folder / place).iterdir() if path.suffix.lower() in ends and path.is_file()
+    }  # fmt: skip
+    return tuple(sorted(beside - {PurePosixPath(file).as_posix() for file in known} - sheets))
 
 
 def listed_scans(
@@ -116,7 +137,9 @@ def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> Mea
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, list(sheets.notes), scans, unread)
+    return MeasuredFolder(
+        table, sheets.batches, sheets.materials, left_out, list(sheets.notes), sheets.unlisted, scans, unread
+    )
 
 
 def _scan_rows(
@@ -127,7 +150,8 @@ def _scan_rows(
     for column in ("file", "role"):
         if column not in table:
             raise SheetError(
-                f"{name}: no column {column!r}; file and role are always needed, got {', '.join(table.columns)}"
+                f"{name}: no column {column!r}; file and role ({', '.join(ROLES)}) are always needed, got "
+                f"{', '.join(table.columns)}"
             )
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
@@ -162,6 +186,7 @@ def _scan_rows(
                 f"{name}, line {line}: file {file!r} is listed in line {first_line[file]} already; keep one row a file"
             )
         first_line[file] = line
+    notes += _name_counted_pours(full, name)
     destroyed = [
         (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
@@ -172,13 +197,33 @@ def _scan_rows(
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
 
 
+def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
+    """Name pours that are counted from 1 anew in each sample by their sample and number, and say so."""
+    named = full[(full["pour"] != "").to_numpy()]
+    if named.groupby("pour")["sample"].nunique().max() in (0, 1) or not named["pour"].str.fullmatch(r"[1-9]\d?").all():
+        return []
+    # numbers above the most scans of a sample run on over the samples, and are no counts within them
+    most = named.groupby("sample")["pour"].size().max()
+    if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
+        return []
+    gaps = [
+        f"{name}, column pour: sample {sample!r} has {', '.join(numbers)}; one number stands twice, or one is missing"
+        for sample, numbers in named.groupby("sample", sort=False)["pour"]
+        if numbers.duplicated().any() and numbers.nunique() < numbers.astype(int).max()
+    ]
+    full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
+    first = full.loc[named.index[0], "pour"]
+    said = f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"
+    return [said, *gaps]
+
+
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:
     try:
         scans = read_scans(f"{folder}/{file}", **reading)
     except SpecmatchError as error:
         if not (folder / file).is_file():
             return NOT_FOUND
-        return str(error)
+        return str(error).removeprefix(f"{PurePosixPath(file).name}: ")
     return within_folder(scans, file)
 
 

@@ -20,6 +20,7 @@ from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
+    ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
     folded,
@@ -34,6 +35,7 @@ from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, pa
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 _SET_DESCRIPTOR = "datapackage.json"
 _MOST_NAMED = 3
+_MOST_ABOVE = 10  # lines above a header: a title, who and when
 
 
 def find_sheet(folder: Path, stem: str) -> Path | None:
@@ -64,7 +66,25 @@ def _way_out(folder: Path) -> str:
     if near:
         named = ", ".join(str(path) for path in near[:_MOST_NAMED])
         return f"{named} {'has' if len(near) == 1 else 'have'} one: name that folder"
-    return "the folder needs one with the columns file and role"
+    alike = [path.name for path in sorted(folder.iterdir()) if _looks_like_scans(path)]
+    if alike:
+        return f"{alike[0]} looks like it: name it scans{Path(alike[0]).suffix.lower()}"
+    return (
+        "the folder needs one with the columns file and role, a row a file; begin it from the names of the files: "
+        f"specmatch measure {folder} --begin-sheet"
+    )
+
+
+def _looks_like_scans(path: Path) -> bool:
+    """Say whether a file may be the sheet of scans under another name: two columns of it or more, one of them names."""
+    if path.suffix.lower() not in _SPREADSHEETS or not path.is_file():
+        return False
+    try:
+        sheet = read_sheet(path, known=SCAN_COLUMNS, trusted=False)
+    except SheetError:
+        return False
+    meant = {column.nearest for column in sheet.unknown if column.meant} | {*sheet.table.columns} & {*SCAN_COLUMNS}
+    return len(meant) > 1 and "file" in meant
 
 
 _ERROR_MARK = re.compile(r"#(?:REF|VALUE|NAME|DIV/0|NUM|NULL|N/A)[!?]?\Z|#{2,}\Z", re.I)
@@ -156,6 +176,12 @@ def read_sheet(
         rows, lines = _text_rows(path, known)
     if not rows:
         raise SheetError(f"{path.name}: the sheet is empty; expected a header such as {', '.join(known[:3])}")
+    above = _lines_above(rows, known)
+    body, body_lines, notes = [], [], []
+    for row, line in zip(rows[:above], lines[:above], strict=True):
+        said = " ".join(cell.strip(_OUTER) for cell in row if cell.strip(_OUTER))
+        notes.append(f"{path.name}, line {line}: {said!r} stands above the header, and is passed over")
+    rows, lines = rows[above:], lines[above:]
     header = [cell.strip(_OUTER) for cell in rows[0]]
     while header and not header[-1]:
         header.pop()
@@ -167,7 +193,6 @@ def read_sheet(
         if twice:
             what = f"columns {twice} stand twice"
         raise SheetError(f"{path.name}, line {lines[0]}: {what}; name every column once")
-    body, body_lines, notes = [], [], []
     for row, line in zip(rows[1:], lines[1:], strict=True):
         cells = [cell.strip(_OUTER) for cell in row]
         if not any(cells):
@@ -191,21 +216,45 @@ def read_sheet(
     return Sheet(table, body_lines, notes, unknown)
 
 
+def _lines_above(rows: Sequence[Sequence[str]], known: Sequence[str]) -> int:
+    """Return how many lines stand above the header: none unless the first names no column and a later one two."""
+
+    def named(row: Sequence[str]) -> int:
+        names = [known_name(cell.strip(_OUTER), known) for cell in row if cell.strip(_OUTER)]
+        return sum(name in known or unknown_column(name, known).meant for name in names)
+
+    if named(rows[0]):
+        return 0
+    return next((at for at, row in enumerate(rows[:_MOST_ABOVE]) if named(row) > 1), 0)
+
+
 def _refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
-    """Refuse a sheet that holds a near miss of a column that would change an answer, where that column is absent."""
-    for column in unknown:
-        if column.meant and column.nearest not in present:
-            told = _unit_told(column)
-            unit = f", and {told!r} in the column 'colour_unit'" if told else ""
-            raise SheetError(
-                f"{name}: column {column.name!r} is not known, and is likely meant for {column.nearest!r}, which the "
-                f"sheet lacks; head it {column.nearest!r}{unit} if it is that, else give it another name"
-            )
+    """Refuse a sheet that holds near misses of columns that would change an answer, where those columns are absent."""
+    meant = [column for column in unknown if column.meant and column.nearest not in present]
+    if not meant:
+        return
+    head = [f"{column.nearest!r}{_and_unit(column)}" for column in meant]
+    likewise = [f"{column.name!r} {name}" for column, name in zip(meant[1:], head[1:], strict=True)]
+    more = f"; likewise head {', '.join(likewise)}" if likewise else ""
+    there = {*present, *(column.nearest for column in meant)}
+    if "file" in there and "role" not in there:
+        more += f"; and add a column 'role': {', '.join(ROLES[:-1])} or {ROLES[-1]}"
+    raise SheetError(
+        f"{name}: column {meant[0].name!r} is not known, and is likely meant for {meant[0].nearest!r}, which the "
+        f"sheet lacks; head it {head[0]} if it is that, else give it another name{more}"
+    )
+
+
+def _and_unit(column: UnknownColumn) -> str:
+    told = _unit_told(column)
+    return f", and {told!r} in the column 'colour_unit'" if told else ""
 
 
 def _said_of(column: UnknownColumn) -> str:
     if column.name in EVERY_COLUMN:
         return f"column {column.name!r} belongs in another sheet, and is not used here"
+    if column.elsewhere:
+        return f"column {column.name!r} is not used here; if it is {column.elsewhere!r}, that stands in another sheet"
     return f"column {column.name!r} is not known and not used; the nearest known name is {column.nearest!r}"
 
 
@@ -213,6 +262,12 @@ def _unit_told(column: UnknownColumn) -> str:
     """Return the colour unit that the name of a column states, or nothing."""
     stated = folded(column.unit).upper().split("_")
     return next((unit for unit in ("EBC", "SRM") if column.nearest == "colour" and unit in stated), "")
+
+
+def _place_of_unit(column: str, cell: str) -> str:
+    """Say where the unit of a colour goes that stands behind its number."""
+    unit = next((unit for unit in ("EBC", "SRM") if column == "colour" and unit in cell.upper()), "")
+    return f" and {unit!r} beside it in the column 'colour_unit', with the unit of every other row" if unit else ""
 
 
 def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[int]]:
@@ -224,11 +279,12 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
         text, _ = decode_text(raw, name=path.name)
     except ScanFileError as error:
         raise SheetError(str(error)) from None
-    first = next((line for line in text.split("\n") if line.strip(_OUTER)), "")
-    found = {
-        mark: len({folded(cell.strip(_OUTER + '"')) for cell in first.split(mark)} & set(known)) for mark in ",;\t|"
-    }
-    separator = max(found, key=lambda mark: (found[mark], first.count(mark)))
+    first = [line for line in text.split("\n") if line.strip(_OUTER)][:_MOST_ABOVE]
+
+    def columns(line: str, mark: str) -> tuple[int, int]:
+        return len({folded(cell.strip(_OUTER + '"')) for cell in line.split(mark)} & set(known)), line.count(mark)
+
+    separator = max(",;\t|", key=lambda mark: max((columns(line, mark) for line in first), default=(0, 0)))
     reader = csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True, skipinitialspace=True)
     rows, lines, last = [], [], 0
     try:
@@ -254,8 +310,8 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     for column, line, cell in cells:
         if not looks_numeric(cell):
             raise SheetError(
-                f"{name}, line {line}, column {column}: {cell!r} is not a number; write the number alone, or leave "
-                "it blank"
+                f"{name}, line {line}, column {column}: {cell!r} is not a number; write the number alone"
+                f"{_place_of_unit(column, cell)}, or leave it blank"
             )
     found = possible_marks((cell for _, _, cell in cells), blank_groups=True)
 

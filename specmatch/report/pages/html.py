@@ -160,6 +160,7 @@ summary { cursor: pointer; color: var(--blue); }
   body { padding: 0; max-width: none; font-size: 10pt; }
   nav, .skip, summary, .filter, .wide > button, .told-now { display: none; }
   .following .mark { opacity: 1; }
+  .said.hold { color: #000; background: none; }
   th button.beer { display: inline; text-decoration: none; }
   details.full::details-content { content-visibility: visible; display: block; height: auto; }
   th button { display: none; }
