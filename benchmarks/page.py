@@ -186,14 +186,16 @@ def page_of(found: dict[str, float], before: dict[str, float], release: str) -> 
     machine = f"Python {platform.python_version()} and NumPy {np.__version__} on {os.cpu_count()} cores"
     if hasattr(os, "getloadavg"):
         machine += f", under a load of {os.getloadavg()[2]:.0f}"
-    lines = [HEAD.format(machine=machine), f"| ours / beside it | ratio | {release or 'last release'} | |"]
-    lines.append("| --- | --- | --- | --- |")
+    rows = []
     for name, value in found.items():
         was = before.get(name)
         mark = "**slower**" if was is not None and value > FELL * was else ""
-        lines.append(f"| {name} | {value:.2f} | {'' if was is None else f'{was:.2f}'} | {mark} |")
-    lines.append("\nGrowth: the slope of the logarithm of time over the last doubling; 1 is in proportion.")
-    return "\n".join(lines) + "\n"
+        rows.append([name, f"{value:.2f}", *([] if not before else ["" if was is None else f"{was:.2f}", mark])])
+    heads = ["ours / beside it", "ratio", *([release, ""] if before else [])]
+    lines = [f"| {' | '.join(row)} |" for row in [heads, ["---"] * len(heads), *rows]]
+    if any(name.startswith("growth") for name in found):
+        lines.append("\nGrowth: the slope of the logarithm of time over the last doubling; 1 is in proportion.")
+    return HEAD.format(machine=machine) + "\n" + "\n".join(lines) + "\n"
 
 
 def main() -> None:
