@@ -18,7 +18,6 @@ _WIDTH, _HEIGHT, _SCALE = 1080, 930, 0.8
 
 def set_page(out: Path) -> None:
     """Draw the first screen of the page of the demo's reference set, as README shows it."""
-    from PIL import Image
     from playwright.sync_api import sync_playwright
 
     import specmatch as sm
@@ -39,7 +38,6 @@ def set_page(out: Path) -> None:
             page.goto(page_file.as_uri())
             page.screenshot(path=str(out))
             browser.close()
-    Image.open(out).convert("P", palette=Image.Palette.ADAPTIVE, colors=96).save(out, optimize=True)
 
 
 def plan(out: Path) -> None:
