@@ -21,7 +21,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
-from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT
+from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT, own_text
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
 from specmatch.wording import CAUTIONS, printable
@@ -29,162 +29,7 @@ from specmatch.wording import CAUTIONS, printable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-STYLE = """
-:root { --ink: #1a1d21; --quiet: #50565d; --line: #c9ced4; --blue: #23527f; --wash: #f2f5f8; --warn: #9a4508;
-  --paper: #fff; color-scheme: light dark; }
-@media screen and (prefers-color-scheme: dark) {
-  :root { --ink: #eceef0; --quiet: #b9c0c7; --line: #454c54; --blue: #8fc0ee; --wash: #22282e; --warn: #f2a766;
-    --paper: #15181b; }
-}
-* { box-sizing: border-box; }
-html { -webkit-text-size-adjust: 100%; }
-body { margin: 0 auto; padding: 1rem; max-width: 64rem; color: var(--ink); background: var(--paper);
-  font: 1rem/1.5 system-ui, "Segoe UI", Roboto, "DejaVu Sans", sans-serif; }
-h1 { font-size: 1.7rem; line-height: 1.2; margin: 0 0 .3rem; overflow-wrap: anywhere; }
-h2 { font-size: 1.25rem; margin: 2.2rem 0 .5rem; border-bottom: 2px solid var(--line); padding-bottom: .2rem;
-  overflow-wrap: anywhere; }
-h3 { font-size: 1.05rem; margin: 1.2rem 0 .4rem; overflow-wrap: anywhere; }
-p, ul, dl { margin: .4rem 0; }
-li { margin: .2rem 0; }
-a { color: var(--blue); }
-:focus-visible { outline: 3px solid var(--blue); outline-offset: 2px; }
-.skip { position: absolute; left: -100rem; }
-.skip:focus { left: 1rem; top: 1rem; background: var(--paper); padding: .5rem; }
-.quiet { color: var(--quiet); }
-.abilities { display: grid; grid-template-columns: repeat(auto-fit, minmax(17rem, 1fr)); gap: 1rem; margin: 1rem 0; }
-.abilities > section { background: var(--wash); border-left: .4rem solid var(--blue); padding: .6rem 1rem; }
-.abilities > section.cannot { border-left: .4rem double var(--warn); }
-.abilities h2, .abilities h3 { border: 0; font-size: 1.05rem; margin: 0 0 .3rem; padding: 0; }
-.abilities ul { padding-left: 1.1rem; }
-nav ul { display: flex; flex-wrap: wrap; gap: .1rem 1rem; padding: 0; list-style: none; }
-.cautions { border: 2px solid var(--warn); padding: .6rem 1rem; margin: 1rem 0; }
-.wide { overflow-x: auto; margin: .6rem 0; }
-table { border-collapse: collapse; font-size: .92rem; }
-caption { min-width: 16rem; text-align: left; color: var(--quiet); padding: .2rem 0; }
-th, td { padding: .25rem .6rem; border-bottom: 1px solid var(--line); text-align: left; vertical-align: top; }
-th { font-weight: 600; }
-th[scope=row], td .said { white-space: nowrap; }
-th.long { white-space: normal; min-width: 12rem; }
-thead th { border-bottom: 2px solid var(--quiet); }
-td.number, th.number { text-align: right; font-variant-numeric: tabular-nums; white-space: nowrap; }
-td { overflow-wrap: break-word; max-width: 34rem; }
-td.long { min-width: 16rem; }
-code { font-size: .88em; overflow-wrap: anywhere; }
-th button { font: inherit; font-weight: 400; color: var(--quiet); background: none; border: 0; padding: 0 .2rem;
-  cursor: pointer; }
-th button::after { content: "↕"; }
-th[aria-sort=ascending] button::after { content: "↑"; color: var(--ink); font-weight: 700; }
-th[aria-sort=descending] button::after { content: "↓"; color: var(--ink); font-weight: 700; }
-.filter { display: block; margin: .6rem 0 0; color: var(--quiet); font-size: .92rem; }
-.filter input { font: inherit; padding: .1rem .3rem; max-width: 12rem; }
-.mark { cursor: pointer; }
-.mark.at { filter: drop-shadow(0 0 3px #d0681c); }
-.mark.at > use { transform: scale(2); transform-box: fill-box; transform-origin: center; }
-.following .mark:not(.followed) { opacity: .13; }
-tr.followed > * { background: var(--wash); border-bottom-color: var(--blue); }
-th button.beer { color: inherit; font-weight: inherit; padding: 0; text-align: left;
-  text-decoration: underline dotted; }
-th button.beer::after { content: none; }
-.told-now { position: sticky; bottom: 0; margin: 0; background: var(--paper); border-top: 2px solid var(--blue);
-  padding: .3rem 0; }
-.told-now:empty { display: none; }
-.verdict { font-size: 1.2rem; font-weight: 600; line-height: 1.4; border-left: .4rem solid var(--blue);
-  padding: .2rem 0 .2rem .8rem; margin: .8rem 0; max-width: 50rem; }
-.once { display: grid; grid-template-columns: max-content 1fr; gap: .1rem .8rem; margin: .6rem 0; max-width: 58rem; }
-.once > div { display: contents; }
-.once dt { color: var(--quiet); }
-.once dd { margin: 0; overflow-wrap: anywhere; }
-.beside { display: flex; flex-wrap: wrap; gap: 1rem; align-items: flex-start; }
-.beside > :first-child { flex: 1 1 20rem; }
-.beside > .code { width: 30mm; }
-.glass { width: 2.2rem; height: 1.7rem; display: block; }
-.trend { width: 6rem; height: 1.65rem; display: block; color: var(--blue); }
-.trend polyline { fill: none; stroke: currentColor; stroke-width: 1.2; }
-.trend circle { fill: currentColor; }
-.trend .middle { stroke: var(--line); }
-table .whole { white-space: nowrap; }
-.within { width: 8.5rem; height: 1.1rem; display: block; }
-.within rect { fill: var(--line); }
-.within path, .within circle { stroke: var(--ink); fill: var(--ink); stroke-width: 2; }
-.told { min-width: 16rem; }
-.said { white-space: nowrap; border: 1px solid var(--line); padding: 0 .4rem; display: inline-block; }
-.said.hold { font-weight: 800; color: var(--paper); background: var(--ink); border: 3px solid var(--ink); }
-.said.rescan { font-weight: 800; border: 3px dashed var(--ink); }
-figure { margin: 1rem 0; }
-figcaption { color: var(--ink); max-width: 46rem; }
-.drawing svg { background: #fff; display: block; width: calc(var(--in) * 6.4rem); max-width: 100%; height: auto;
-  min-width: min(30rem, calc(var(--in) * 6.4rem)); }
-details { margin: .3rem 0; }
-summary { cursor: pointer; color: var(--blue); }
-.decision { font-size: 1.6rem; font-weight: 700; text-transform: uppercase; letter-spacing: .03em;
-  border: 3px solid var(--ink); padding: .1rem .8rem; display: inline-block; }
-.sheet { border-top: 3px solid var(--ink); margin-top: 2rem; padding-top: .6rem; }
-.facts { display: grid; grid-template-columns: repeat(auto-fit, minmax(15rem, 1fr)); gap: .1rem 1.5rem; }
-.facts > div { display: flex; gap: .6rem; border-bottom: 1px solid var(--line); padding: .15rem 0; }
-.facts dt { color: var(--quiet); flex: 0 0 8.5rem; }
-.facts dd { margin: 0; overflow-wrap: anywhere; }
-.pair { display: grid; grid-template-columns: repeat(auto-fit, minmax(19rem, 1fr)); gap: .5rem; }
-.pair .drawing svg { min-width: 0; }
-.sign { display: grid; grid-template-columns: repeat(auto-fit, minmax(12rem, 1fr)); gap: 1.2rem; margin-top: 1.4rem; }
-.sign div { border-top: 1px solid var(--ink); padding-top: .1rem; color: var(--quiet); font-size: .9rem; }
-@media screen and (max-width: 46rem) {
-  body { padding: .7rem; }
-  h1 { font-size: 1.35rem; }
-  h2 { margin-top: 1.3rem; font-size: 1.15rem; }
-  header p, .once { font-size: .92rem; }
-  .verdict { font-size: 1.05rem; line-height: 1.3; margin: .5rem 0; }
-  .cards, .cards tbody { display: block; }
-  .cards thead { position: absolute; left: -100rem; }
-  .cards caption { display: block; }
-  .cards tr { display: grid; grid-template-columns: 7.5rem 1fr; border-bottom: 2px solid var(--line);
-    padding: .4rem 0; }
-  .cards tr[hidden] { display: none; }
-  .cards th[scope=row] { grid-column: 1 / 3; white-space: normal; font-size: 1.05rem; }
-  .cards th, .cards td, .cards td.long { border: 0; padding: .05rem .2rem; min-width: 0; text-align: left; }
-  .cards td { display: contents; }
-  .cards .told { min-width: 0; }
-  .cards td > div { overflow-wrap: anywhere; }
-  .cards td::before { content: attr(data-label); color: var(--quiet); padding-left: .2rem; }
-  .cards td.blank, .cards td.blank::before { display: none; }
-  .cards.dense tr { display: flex; flex-wrap: wrap; align-items: center; gap: 0 .8rem; }
-  .cards.dense tr[hidden] { display: none; }
-  .cards.dense th[scope=row] { flex: 0 0 100%; }
-  .cards.dense td { display: flex; gap: .3rem; }
-  .cards.dense td.drawn::before { content: none; }
-}
-@media screen and (max-width: 34rem) {
-  .drawing:not(.pair *) + figcaption::before { content: "↔ scroll sideways · "; color: var(--quiet); }
-}
-@page { size: A4; margin: 14mm; }
-@media print {
-  body { padding: 0; max-width: none; font-size: 10pt; }
-  nav, .skip, summary, .filter, .wide > button, .told-now { display: none; }
-  .following .mark { opacity: 1; }
-  .said.hold { color: #000; background: none; }
-  th button.beer { display: inline; text-decoration: none; }
-  details.full::details-content { content-visibility: visible; display: block; height: auto; }
-  th button { display: none; }
-  .wide { overflow: visible; }
-  figure, tr, .cautions, .abilities > section { break-inside: avoid; }
-  h2, h3 { break-after: avoid; }
-  .drawing svg { min-width: 0; width: calc(var(--in) * 1in); max-height: 165mm; }
-  section[aria-labelledby=versions], section[aria-labelledby=glance] { break-inside: avoid; }
-  .sheet { break-before: page; break-inside: avoid; border: 0; margin: 0; }
-  .sheet, .alone { font-size: 9.5pt; line-height: 1.4; }
-  .sheet li, .alone li { margin: 0; }
-  .decision { font-size: 1.2rem; margin: .2rem 0; }
-  .alone p, .sheet p { margin: .25rem 0; }
-  h1 { font-size: 1.4rem; }
-  .facts dt { flex-basis: 6.5rem; }
-  .sheet > h2, .alone { margin-top: 0; }
-  .sheet .drawing svg, .alone .drawing svg { max-height: 56mm; }
-  .sheet .pair, .alone .pair { grid-template-columns: 1fr 1fr; }
-  .sheet .facts, .alone .facts { grid-template-columns: 1fr 1fr; }
-  .sheet .cautions, .alone .cautions { font-size: 8.5pt; border-width: 1px; }
-  table { font-size: 8.5pt; }
-  a { color: inherit; text-decoration: none; }
-}
-"""
+STYLE = own_text("page.css")
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
@@ -396,7 +241,7 @@ def framed(title: str, body: str, *, style: str = STYLE) -> str:
         '<!DOCTYPE html>\n<html lang="en">\n<head>\n<meta charset="utf-8">\n'
         f'<meta http-equiv="Content-Security-Policy" content="{policy}">\n'
         '<meta name="viewport" content="width=device-width, initial-scale=1">\n'
-        f"<title>{text(title)}</title>\n<style>{style}</style>\n</head>\n<body>\n{body}</body>\n</html>\n"
+        f"<title>{text(title)}</title>\n<style>\n{style}</style>\n</head>\n<body>\n{body}</body>\n</html>\n"
     )
 
 

@@ -19,6 +19,7 @@ from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
 from specmatch.report.pages.readings import stated_risks
+from specmatch.report.pages.script import own_text
 from specmatch.warning_codes import HOLD, RESCAN
 from specmatch.wording import counted, cut, cut_sentence
 
@@ -27,27 +28,7 @@ if TYPE_CHECKING:
 
 # one A6 holds a name and sentences of so many letters
 _LONGEST_NAME, _LONGEST_SENTENCE, _LONGEST_REASON = 40, 160, 400
-TAG_STYLE = """
-@page { size: 105mm 148mm; margin: 5mm; }
-* { box-sizing: border-box; margin: 0; }
-body { width: 95mm; margin: 0 auto; color: #000; background: #fff; font: 10.5pt/1.25 system-ui, "Segoe UI", Roboto,
-  "DejaVu Sans", sans-serif; overflow-wrap: anywhere; }
-main { height: 137mm; overflow: hidden; display: flex; flex-direction: column; gap: 2mm; border: 1.2mm solid #000;
-  padding: 2.5mm; }
-h1 { display: flex; align-items: center; gap: 4mm; font-size: 40pt; line-height: 1; text-transform: uppercase; }
-h1 svg { width: 15mm; height: 15mm; }
-.name { font-size: 20pt; line-height: 1.1; font-weight: 700; }
-.lot { font-size: 16pt; line-height: 1.1; font-weight: 700; }
-.to-do { font-size: 13pt; font-weight: 700; border: .5mm solid #000; padding: 1mm 2mm; }
-.name, .lot, .where, .to-do { display: -webkit-box; -webkit-box-orient: vertical; -webkit-line-clamp: 2;
-  overflow: hidden; flex: none; }
-.to-do { -webkit-line-clamp: 5; }
-.why { font-size: 9pt; min-height: 0; overflow: hidden; }
-.foot { margin-top: auto; flex: none; display: grid; grid-template-columns: 33mm 1fr; gap: 2.5mm; align-items: end; }
-.code svg { display: block; width: 33mm; height: 33mm; }
-.sign p { border-bottom: .25mm solid #000; height: 8mm; font-size: 8pt; color: #333; }
-.small { font-size: 8pt; }
-"""
+TAG_STYLE = own_text("tag.css")
 _SIGN = '<div class="sign"><div>released or not</div><div>by whom</div><div>date and time</div></div>'
 _SHAPES = {
     HOLD: '<rect x="4" y="4" width="92" height="92"/><path d="M36 24V76M64 24V76" stroke="#fff" stroke-width="14"/>',
