@@ -130,7 +130,7 @@ def _kind(path: Path) -> str:
     if path.is_dir():
         return SET
     if not path.exists():
-        raise OptionError(f"{path} is not there; make a set: specmatch build FOLDER --out SET")
+        raise OptionError(f"{path}: No such file; a set is made by specmatch build FOLDER --out SET")
     with path.open("rb") as file:
         start = file.read(16)
     return JOURNAL if start.startswith(b"SQLite format 3") else MODEL

@@ -200,7 +200,11 @@ def _scan_rows(
 def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
     """Name pours that are counted from 1 anew in each sample by their sample and number, and say so."""
     named = full[(full["pour"] != "").to_numpy()]
-    if named.groupby("pour")["sample"].nunique().max() in (0, 1) or not named["pour"].str.fullmatch(r"[1-9]\d?").all():
+    if (
+        named.empty
+        or named.groupby("pour")["sample"].nunique().max() == 1
+        or not named["pour"].str.fullmatch(r"[1-9]\d?").all()
+    ):
         return []
     # numbers above the most scans of a sample run on over the samples, and are no counts within them
     most = named.groupby("sample")["pour"].size().max()

@@ -84,6 +84,11 @@ def test_a_number_that_stands_twice_in_place_of_another_is_told(tmp_path):
     ]
 
 
+def test_a_sheet_without_pours_keeps_each_file_a_pour_of_its_own(tmp_path):
+    session = measure(tiny_folder(tmp_path, rows=lambda rows: [{**row, "pour": ""} for row in rows]))
+    assert session.scans["pour"].nunique() == len(session.scans) == 9
+
+
 def test_numbers_that_run_on_over_the_samples_are_refused_where_one_repeats(tmp_path):
     def slip(rows):
         poured = [row for row in rows if row["pour"]]
@@ -167,4 +172,4 @@ def test_what_a_name_tells(tmp_path, name, told):
 
 def test_a_report_of_what_is_not_there_says_how_to_make_it(tmp_path, capsys):
     assert main(["report", str(tmp_path / "none"), "--out", str(tmp_path / "page.html")]) == 2
-    assert "is not there; make a set: specmatch build" in capsys.readouterr().err
+    assert "No such file; a set is made by specmatch build" in capsys.readouterr().err
