@@ -22,9 +22,11 @@ from specmatch.reference.tables.pours import Pours
 DOUBTED_P, FITTING_P, WRONG_LABELS, SHORTEST_TAIL = 0.01, 0.01, 1e-3, 30.0
 # ... or where it fits none, when a clean set would hold it once in a million by a tail that is not known so far out.
 UNLIKE_ANY_RATE = 1e-6
-# Lab values: t of the held-out residual, of those that the others are judged by (few enough that wrong values do not
-# hide one another), and the departure below which nobody would repeat a measurement.
-LAB_LIMIT, LAB_CORE_LIMIT, LEAST_DEPARTURE = 4.0, 2.5, 0.05
+# Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement ...
+LAB_LIMIT, LEAST_DEPARTURE = 4.0, 0.05
+# ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, so that
+# two of them do not cast out the right ones of their beer, then narrow, so that they do not hide one another.
+LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
 # ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans), of scans
 # that so few batches of the beer are as far out as
 SCANS_LIMIT, SCANS_P = 4.5, 0.01
@@ -105,7 +107,7 @@ def lab_residuals(
     core = np.ones(rows.size, dtype=bool)
     residual, t, of_lab = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
     who = tuple(str(name) for name in labs[rows])
-    for _ in range(3):
+    for limit in LAB_CORE_LIMITS:
         used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
             pours.reflectance[used],
@@ -125,7 +127,7 @@ def lab_residuals(
         size = np.sqrt(fit.error.relative_variance(colour))
         t = residual / size
         t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
-        now = np.abs(t) <= LAB_CORE_LIMIT
+        now = np.abs(t) <= limit
         if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
             break
         core = now
