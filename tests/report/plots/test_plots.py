@@ -127,6 +127,7 @@ def every_figure(refs, evaluation, house, new, ax):
     yield lambda: plots.plot_usable_band(refs, ax=ax())
     yield lambda: plots.plot_held_out_colour(evaluation, ax=ax())
     yield lambda: plots.plot_colour_error(evaluation, refs, ax=ax())
+    yield lambda: plots.plot_colour_over_time(refs, ax=ax())
     yield lambda: plots.plot_coverage(evaluation, ax=ax())
     yield lambda: plots.plot_identity_map(house, new.spectra, new.scans, ax=ax())
     yield lambda: plots.plot_mix_ups(evaluation, ax=ax())
