@@ -303,6 +303,7 @@ class HouseModel:
 
         Examples
         --------
+        >>> from specmatch.house.fitting.second_module import fit_set
         >>> house.with_fitted(fit_set(refs, without=["MP-0-001"]))
         HouseModel(coverage=0.9, false_reject_rate=0.05; 3 beers, 17 batches, 423-696 nm)
         """
@@ -591,7 +592,7 @@ class HouseModel:
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 33% may be missed'
+        'no Meadow Pils seen; a part under 41% may be missed'
         """
         from specmatch.house.reading.changeover import changeover_table
 

@@ -77,7 +77,7 @@ def choose_batches(
     >>> batches = refs.batches.copy()
     >>> batches.loc[["AL-0-002", "NP-0-001", "MP-0-003"], "colour"] = float("nan")  # the lab has not seen them yet
     >>> choose_batches(sm.ReferenceSet(refs.spectra, refs.scans, batches), 2).index.tolist()
-    ['NP-0-001', 'MP-0-003']
+    ['MP-0-003', 'NP-0-001']
     """
     if n < 1:
         raise OptionError(f"n is {n}; choose one batch or more")

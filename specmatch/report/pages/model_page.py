@@ -77,7 +77,7 @@ def model_page(
     Examples
     --------
     >>> page = model_page(house, session=session, verified=house.verify(session))
-    >>> page.startswith("<!DOCTYPE html>"), "House model of the set house" in page
+    >>> page.startswith("<!DOCTYPE html>"), "Readings of" in page
     (True, True)
     """
     fitted = house.fitted
