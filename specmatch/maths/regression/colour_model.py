@@ -311,12 +311,7 @@ def fit_colour(
     held_out = _held_out(named, fold_regression, mean, each)
     error = response.error(response.of(lab) - held_out, lab)
 
-    rows, score_sample, score_pours = pour_subsets(R, levels.sample)
-    score_batch = levels.batch[score_sample]
-    predicted = _held_out(named, fold_regression, rows, score_batch)
-    variance = named[regression].variance_without(rows, score_batch)
-    of_error = response.variance(error, response.value(predicted))
-    scale = np.sqrt(variance + with_extra(of_error, None if extra is None else extra[score_batch]))
+    score, score_batch, score_pours = _scored_pours(R, levels, given, named, (regression, fold_regression), error)
     used = {name: named[name] for name in {regression, *fold_regression.tolist()}}
     spectral = (used[name] for name in (LOG_ABSORBANCE, AS_GIVEN, ABSORBANCE) if name in used)
     return ColourModel(
@@ -330,12 +325,26 @@ def fit_colour(
         batch_code=each,
         lab_colour=lab,
         held_out_colour=response.value(held_out),
-        score=(response.of(lab)[score_batch] - predicted) / scale,
+        score=score,
         score_batch=score_batch,
         score_pours=score_pours,
         labs=labs,
         response=response,
     )
+
+
+def _scored_pours(
+    reflectance: Floats, levels: Levels, given: "_Given", named: "dict[str, ProcessRegression | PlsRegression]",
+    chosen: tuple[str, Names], error: ErrorModel,
+) -> tuple[Floats, Ints, Ints]:  # fmt: skip
+    """Return errors of held-out readings over what is stated of them, their batches and their numbers of pours."""
+    rows, sample, n_pours = pour_subsets(reflectance, levels.sample)
+    batch, response = levels.batch[sample], given.response
+    predicted = _held_out(named, chosen[1], rows, batch)
+    variance = named[chosen[0]].variance_without(rows, batch)
+    of_error = response.variance(error, response.value(predicted))
+    scale = np.sqrt(variance + with_extra(of_error, None if given.extra is None else given.extra[batch]))
+    return (response.of(given.lab)[batch] - predicted) / scale, batch, n_pours
 
 
 @dataclass(frozen=True)

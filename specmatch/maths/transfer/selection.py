@@ -141,13 +141,13 @@ def carry(transfer: Transfer, reflectance: Floats) -> Floats:
     return np.einsum("m,mnp->np", transfer.weights, np.stack([one.apply(reflectance) for one in transfer.maps]))
 
 
-def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints, seed: int = 0) -> Floats:
+def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Ints) -> Floats:
     """Return spectra carried over, each group of rows by another map that is as likely as the best.
 
     What is fitted on them bears the error of the transfer as it bears that of a batch.
     """
     # reflectance (n, p), group (n,) -> (n, p)
-    rng = np.random.default_rng(seed)
+    rng = np.random.default_rng(0)
     n_groups = int(group.max()) + 1
     wider = wider_by(len(transfer.misfit))
     along = wider * rng.standard_normal((n_groups, len(transfer.misfit))) @ transfer.misfit
@@ -159,7 +159,7 @@ def carry_each(transfer: Transfer, bench: Bench, reflectance: Floats, group: Int
     return carried
 
 
-def _drawn(rng: np.random.Generator, maps: list[TermMap], weights: Floats, rows: Floats, wider: float = 1.0) -> Floats:
+def _drawn(rng: np.random.Generator, maps: list[TermMap], weights: Floats, rows: Floats, wider: float) -> Floats:
     """Carry rows by one of the maps, its amounts drawn from what the batches leave open."""
     one = maps[int(rng.choice(len(maps), p=weights))]
     if not one.amounts.size:

@@ -49,7 +49,9 @@ def begin_sheets(folder: Path) -> BegunSheets:
             rows.append({"file": path.name, **_told_by(path.stem)})
     if not rows:
         first = f"; the first: {left_out[0]['file']}: {left_out[0]['reason']}" if left_out else ""
-        raise SheetError(f"{folder}: no file in it can be read as a scan{first}")
+        raise SheetError(
+            f"{folder}: no file in it can be read as a scan; name the folder that the instrument writes to{first}"
+        )
     beers = dict.fromkeys((row["batch"], row["beer"]) for row in rows if row["batch"])
     batches = [] if own else [{"batch": batch, "beer": beer, "colour": ""} for batch, beer in beers]
     _write(folder / "scans.csv", _HEADER, rows)

@@ -9,7 +9,7 @@ import pandas as pd
 from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
-from specmatch.report.pages.html import Section, figure, limits, section, table, versions, whole_page
+from specmatch.report.pages.html import Section, figure, limits, section, table, text, versions, whole_page
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import figures_in_words
 from specmatch.wording import counted
@@ -85,7 +85,7 @@ def validation_page(
     ]
     if found.correction is not None:
         said = f"{found.correction.sentence(unit)}; nothing applies it by itself."
-        sections.insert(1, Section("correction", "A correction is offered", f"<p>{said}</p>"))
+        sections.insert(1, Section("correction", "A correction is offered", f"<p>{text(said)}</p>"))
     if len(found.left_out):
         sections.append(
             Section("left-out", "Left out", table(found.left_out, "Batches that were not compared, and why"))

@@ -5,6 +5,7 @@ import shutil
 import sqlite3
 import subprocess
 from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
@@ -18,6 +19,7 @@ from specmatch.wording import CAUTIONS
 
 pytest.importorskip("matplotlib")
 
+from specmatch.house.assessment.correction import ColourCorrection
 from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import Section, bullets, figure, table, whole_page  # noqa: E402
@@ -457,3 +459,15 @@ def test_figures_come_with_their_words():
 
 def test_sentences_in_a_list_are_escaped():
     assert bullets(["a < b", "c & d"]) == "<ul><li>a &lt; b</li><li>c &amp; d</li></ul>"
+
+
+def test_names_in_a_correction_are_text_on_the_page(small_set, house):
+    _, new = small_set
+    batches = new.batches.assign(beer=new.batches["beer"].map(WICKED))
+    found = sm.validate(house, new.spectra, new.scans, batches)
+    wicked = ColourCorrection(
+        0.02, 0.0, 3.0, 0.01, 0.01, 5.0, 70.0, tuple(WICKED.values()), "<i>module</i>", "<b>lab</b>", 6, "", "", ""
+    )
+    page = pages.validation_page(replace(found, correction=wicked), house=house)
+    assert "A correction is offered" in page and "&lt;b&gt;lab&lt;/b&gt;" in page
+    assert not any(name in page for name in ("<b>lab</b>", "<i>module</i>", *WICKED.values()))
