@@ -29,7 +29,9 @@ PAIR, BLEND, UNKNOWN = "pair", "blend", "unknown"
 ANY_BEER = "any beer of the set"
 # unknown beers that are drawn over the colours of the house: enough for two per cent; and absorbance, over its mean,
 # below which a channel's shape is not told from noise (tuning)
-UNKNOWN_DRAWN, FAINT, MOST_DEGREES = 600, 0.03, 3
+UNKNOWN_DRAWN, FAINT = 600, 0.03
+# degrees of the curve of shapes over depth: with fewer beers a degree, a bend swallowed the shapes (tuning)
+BEERS_A_DEGREE, MOST_DEGREES = 4, 3
 # refits without some of the beers; a set of so many beers or fewer leaves out one at a time
 MOST_TURNS = 6
 # a pair that is held at least so often needs no advice
@@ -150,15 +152,13 @@ def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
     # shape (n_beers, p), log_depth (n_beers,)
     n_beers = len(shape)
     found = []
-    for degree in range(1, MOST_DEGREES + 1):
+    for degree in range(1, 1 + int(np.clip(n_beers // BEERS_A_DEGREE, 1, MOST_DEGREES))):
         curve = np.vander(log_depth, degree + 1)[:, -max(1, n_beers - 2) :]
         hat = curve @ np.linalg.pinv(curve)
         about, free = shape - hat @ shape, n_beers - curve.shape[1]
         # a curve that rests on one beer alone tells nothing of it
         left_out = about / np.maximum(1.0 - np.diag(hat), 1e-9)[:, None]
         found.append((float((left_out**2).sum()), degree, about, free))
-        if free <= 2:
-            break
     _, _, about, free = min(found, key=lambda one: one[:2])
     return about, free
 
