@@ -87,10 +87,11 @@ class GaussianProcess:
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
-    def variance_without(self, rows: Floats, left_out: Ints) -> Floats:
+    def variance_without(self, rows: Floats, left_out: Ints, covariance: Floats | None = None) -> Floats:
         """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
-        share = np.einsum("nk,nk->n", self.kernel(rows, self.features), self.inverse[left_out])
-        return self.predict(rows)[1] + share**2 / np.diag(self.inverse)[left_out]
+        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        share = np.einsum("nk,nk->n", covariance, self.inverse[left_out])
+        return self.predict(rows, covariance)[1] + share**2 / np.diag(self.inverse)[left_out]
 
 
 def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayLike, kernel: Kernel) -> GaussianProcess:

@@ -96,26 +96,29 @@ class ProcessRegression:
             out[:, folds] = prior @ self.fold_weight[folds].T
         return out
 
-    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
-        """Return responses, shape (n,), each by the model without the batch at position `batch` of its row."""
-        known, rows = self.made(reflectance)
-        out = np.empty(len(rows))
-        for code, values in enumerate(self.kernels):
-            own = np.flatnonzero(self.fold_kernel[batch] == code)
-            for part in np.split(own, range(BLOCK, own.size, BLOCK)):
-                covariance = Kernel(*values.tolist())(rows[part], self.process.features)
-                out[part] = np.einsum("nk,nk->n", covariance, self.fold_weight[batch[part]])
-        return known + out
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
 
-    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
-        """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
-
-        One batch in many hundreds moves it little: there it is that of the whole.
+        One batch in many hundreds moves the variance little: there it is that of the whole.
         """
-        _, rows = self.made(reflectance)
-        if len(self.process.features) < self.fold_kernel.size:
-            return self.process.predict(rows)[1]
-        return self.process.variance_without(rows, left_out)
+        known, rows = self.made(reflectance)
+        rest, variance = np.empty(len(rows)), np.empty(len(rows))
+        whole = len(self.process.features) < self.fold_kernel.size
+        for start in range(0, len(rows), BLOCK):
+            part, out = rows[start : start + BLOCK], batch[start : start + BLOCK]
+            covariance = self.process.kernel(part, self.process.features)
+            variance[start : start + BLOCK] = (
+                self.process.predict(part, covariance)[1]
+                if whole
+                else self.process.variance_without(part, out, covariance)
+            )
+            weight = self.fold_weight[out]
+            for code in np.unique(self.fold_kernel[out]):
+                own = np.flatnonzero(self.fold_kernel[out] == code)
+                kernel = Kernel(*self.kernels[code].tolist())
+                prior = covariance[own] if kernel == self.process.kernel else kernel(part[own], self.process.features)
+                rest[start + own] = np.einsum("nk,nk->n", prior, weight[own])
+        return known + rest, variance
 
 
 def process_inputs(

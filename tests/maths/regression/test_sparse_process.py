@@ -63,7 +63,7 @@ def test_many_batches_through_few_are_as_good_as_all_at_once(monkeypatch: pytest
     # the mean square of 300 held-out errors is itself known to 8 %: three times that would change a choice
     assert sparse.choice_error == pytest.approx(exact.choice_error, rel=0.25)
     variance = sparse.process.predict(sparse.made(new)[1])[1]
-    np.testing.assert_array_equal(sparse.variance_without(new, np.zeros(500, np.int64)), variance)
+    np.testing.assert_array_equal(sparse.predict_held_out(new, np.zeros(500, np.int64))[1], variance)
 
 
 def test_rows_are_chosen_where_the_process_is_still_open() -> None:
