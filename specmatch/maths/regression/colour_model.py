@@ -233,6 +233,14 @@ class ColourModel:
             np.sqrt((one.predict_held_out(reflectance, left_out)[1] + error) / (variance + error)), float
         )  # fmt: skip
 
+    def colours_without(self, batches: Ints) -> Floats | None:
+        """Return what is predicted of some of its batches, (m,), without any of them; None where that takes a fit."""
+        one = self._one(self.regression)
+        if not isinstance(one, ProcessRegression) or len(one.process.features) < self.lab_colour.size:
+            return None
+        of = self.response.of(self.lab_colour[batches])
+        return self.response.value(of - one.process.errors_without(batches))
+
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
         for one in (self.optical, self.spectral, self.snv):

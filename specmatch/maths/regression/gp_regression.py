@@ -13,7 +13,7 @@ from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
     SparseProcess,
-    fit_gaussian_process,
+    fit_gaussian_processes,
     fit_sparse_process,
     spread_rows,
 )
@@ -160,11 +160,8 @@ def fit_process(
     counts = np.ones(n) if share is None else share
     if n > MOST_BATCHES_AT_ONCE:
         spread = np.argsort(response, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
-        errors = [
-            fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2
-            @ counts[spread]
-            for kernel in kernels
-        ]
+        few = fit_gaussian_processes(rows[spread], rest[spread], variance[spread], kernels)
+        errors = [process.held_out_error**2 @ counts[spread] for process in few]
         best = [kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]]
         kernel, sparse = _through_few(rows, rest, variance, counts, best)
         squares = counts * sparse.held_out_error**2
@@ -180,10 +177,10 @@ def fit_process(
             choice_error_without=(squares.sum() - squares) / (n - 1),
             rows=made,
         )
-    processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
+    processes = fit_gaussian_processes(rows, rest, variance, kernels)
     error = [float(np.mean(counts * process.held_out_error**2)) for process in processes]
     chosen = int(np.argmin(error))
-    without = np.array([np.nanmean(counts * process.errors_without_two() ** 2, axis=1) for process in processes])
+    without = np.array([process.errors_without_two() ** 2 @ counts for process in processes]) / (n - 1)
     choice = np.argmin(without, axis=0)
     used, fold_kernel = np.unique(choice, return_inverse=True)
     fold_weight = np.empty((n, n))
