@@ -16,6 +16,7 @@ import specmatch as sm
 from specmatch.cli import available_commands, main
 from specmatch.demo.brewery import Brewery, write_brewery
 from specmatch.demo.shift import write_shift
+from specmatch.errors import TooFewBatchesError
 from specmatch.report.text import FIGURE_WORDS
 
 
@@ -119,12 +120,17 @@ def test_a_changeover_in_words_says_what_may_be_missed(workshop, capsys):
     assert "together: " in text
 
 
+@pytest.mark.whole
 def test_packages_of_a_lot_are_judged_together(workshop, capsys):
     args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
     code, got = answer_json(capsys, *args)
     assert code == 1
     decisions = [row["decision"] for row in got["results"]]
     assert set(decisions) <= {"consistent", "hold", "another", "rescan", None} and "consistent" in decisions
+
+
+def test_packages_are_no_readings(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
     assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
 
 
@@ -143,13 +149,27 @@ def three_beers(tmp_path):
     return tmp_path / "set"
 
 
-def test_evaluate_and_audit(capsys, three_beers):
+@pytest.mark.whole
+def test_evaluate_as_one_document(capsys, three_beers):
     code, got = answer_json(capsys, "evaluate", three_beers, "--folds", "2")
     assert code == 0
     assert set(got["results"]) >= {"figures", "colour", "identity", "mix_ups", "coverage"}
-    # the value has a name of its own only where it is no colour
-    told = set(FIGURE_WORDS) - {"value_name"}
-    assert set(got["results"]["figures"]) == told, "a figure has no words, or words have no figure"
+
+
+def test_evaluate_asks_for_what_is_typed(capsys, three_beers, monkeypatch):
+    asked = {}
+
+    def told(house, refs, **options):
+        asked.update(options, rate=house.false_reject_rate, batches=len(refs.batches))
+        raise TooFewBatchesError("so far it was asked")
+
+    monkeypatch.setattr(sm, "evaluate", told)
+    said = refused(capsys, "evaluate", three_beers, "--folds", "2", "--seed", "5", "--false-reject-rate", "0.1")
+    assert "so far it was asked" in said
+    assert asked == {"n_folds": 2, "seed": 5, "n_jobs": None, "plan": None, "rate": 0.1, "batches": 12}
+
+
+def test_audit_as_one_document(capsys, three_beers):
     code, got = answer_json(capsys, "audit", three_beers)
     assert code in (0, 1)
     assert got["command"] == "audit"

@@ -131,7 +131,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     from matplotlib import rc_context
 
     out, whole = io.StringIO(), whole_figure(ax)
-    told = whole.findobj(lambda artist: hasattr(artist, "told"))
+    # not by `findobj`, which makes every label of every axis on its way
+    told = [artist for axes in whole.axes for artist in axes.get_children() if hasattr(artist, "told")]
     words: list[Sequence[tuple[str, str]]] = []
     for place, artist in enumerate(told):
         artist.set_gid(f"told-{place}")
