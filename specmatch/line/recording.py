@@ -19,14 +19,15 @@ from specmatch.line.rules.controls import (
     CONTROL,
     ControlDecision,
     ControlName,
+    Statements,
     control_trouble,
     judge_control,
     optical_density,
     pour_share,
     reread_with,
+    statements_of,
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
-from specmatch.line.rules.materials import Statements, statements_of
 from specmatch.line.rules.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
 from specmatch.line.rules.standing import (
     LEFT_OUT,

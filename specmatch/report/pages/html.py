@@ -11,17 +11,19 @@ import io
 import platform
 import re
 import warnings
+from base64 import b64encode
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
+from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 
 from specmatch import __version__
-from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT, own_text
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
 from specmatch.wording import CAUTIONS, printable
@@ -29,7 +31,18 @@ from specmatch.wording import CAUTIONS, printable
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
+
+def own_text(name: str) -> str:
+    """Return the text of a file that stands beside this one."""
+    return files("specmatch.report.pages").joinpath(name).read_text(encoding="utf-8")
+
+
 STYLE = own_text("page.css")
+# the one script of a page: tables sort and filter, what is folded opens for print; without it the page is whole
+SCRIPT = "\n" + own_text("page.js")
+# what a page allows to run: this text and nothing else
+ALLOWED = f"'sha256-{b64encode(sha256(SCRIPT.encode()).digest()).decode()}'"
+OWN_SCRIPT = f"<script>{SCRIPT}</script>\n"
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 

@@ -17,9 +17,8 @@ from specmatch.line.journal.waiting import waiting
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict
-from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
+from specmatch.report.pages.html import Section, bullets, cautions, framed, own_text, table, text, whole_page
 from specmatch.report.pages.readings import stated_risks
-from specmatch.report.pages.script import own_text
 from specmatch.warning_codes import HOLD, RESCAN
 from specmatch.wording import counted, cut, cut_sentence
 
