@@ -1,7 +1,4 @@
-"""From what was measured to rows of the journal: references, controls, then samples in the order of time.
-
-What a journal holds of samples, as a table of verified readings.
-"""
+"""From what was measured to rows of the journal, in the order of time, and from the rows back to readings."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace

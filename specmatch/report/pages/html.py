@@ -1,9 +1,4 @@
-"""What stands first on a page: what it can do, what it cannot, and the cautions.
-
-The look of the report pages, for a screen of any width, for paper and for a screen reader.
-
-Parts of a page: escaped text, tables, figures as drawings with a text alternative, and the frame around them.
-"""
+"""Parts of a page: escaped text, tables, drawings with a text alternative, what it can do, and the frame."""
 
 from __future__ import annotations
 

@@ -1,7 +1,4 @@
-"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures.
-
-The part of a set's page about the light: which channels carry it, and how the reference scans went on.
-"""
+"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures."""
 
 from __future__ import annotations
 
