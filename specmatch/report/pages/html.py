@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from hashlib import sha256
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
-from importlib.resources import files
 from typing import TYPE_CHECKING, Any
 
 import numpy as np
@@ -21,20 +20,15 @@ import pandas as pd
 from specmatch import __version__
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
-from specmatch.wording import CAUTIONS, printable
+from specmatch.wording import CAUTIONS, printable, text_beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
 
-def own_text(name: str) -> str:
-    """Return the text of a file that stands beside this one."""
-    return files("specmatch.report.pages").joinpath(name).read_text(encoding="utf-8")
-
-
-STYLE = own_text("page.css")
+STYLE = text_beside(__file__, "page.css")
 # the one script of a page: tables sort and filter, what is folded opens for print; without it the page is whole
-SCRIPT = "\n" + own_text("page.js")
+SCRIPT = "\n" + text_beside(__file__, "page.js")
 # what a page allows to run: this text and nothing else
 ALLOWED = f"'sha256-{b64encode(sha256(SCRIPT.encode()).digest()).decode()}'"
 OWN_SCRIPT = f"<script>{SCRIPT}</script>\n"
