@@ -586,7 +586,7 @@ class HouseModel:
         -----
         Both beers scatter from batch to batch, each by its share of the absorbance; blends are drawn by the law of the
         cup (glare, light that goes round again). Blends of the set's own batches, held out, set how wide the limits
-        must be: see `specmatch.maths.classification.blends.held_out_limit`.
+        must be: see `specmatch.maths.classification.blends.held_out_scale`.
 
         Examples
         --------

@@ -51,7 +51,7 @@ def falling(values: Floats) -> Floats:
     return np.repeat([mean for mean, _ in blocks], [size for _, size in blocks])
 
 
-def read_series(path: BlendPath, scores: Floats, n_pours: Ints, limit: float, *, pours_known: bool) -> SeriesReading:
+def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *, pours_known: bool) -> SeriesReading:
     """Read samples in the order taken."""
     # scores (n, a), n_pours (n,); pours_known: whether the set has several pours of a sample to learn their scatter
     n, m = len(scores), float(np.median(n_pours))
@@ -68,7 +68,7 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, limit: float, *,
             break
         start = first + 1
     settled = first is not None and n - first >= FEWEST_LAST
-    whole = estimate_blends(path, scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))]), limit)[0]
+    whole = estimate_blends(path, scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))]), wider)[0]
     return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
 
 
