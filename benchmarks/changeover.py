@@ -9,7 +9,8 @@ The smallest attainable part is that of a judge who is told by the house itself 
 beer most surely, and how blends scatter along it, but who learns from as many batches of the beer as the set has where
 the beer lies and how it scatters there: no rule finds that direction from eight batches, and none can do without their
 mean. A judge who knows even these, from hundreds of batches, sees the part called `known`. Both say "seen" as the
-library does: beyond the 95 % limit of one side, which is all that none of it leaves, in 98 of 100 readings. All data are invented.
+library does: beyond the 95 % limit of one side, which is what "none" leaves open, in 98 of 100 readings. All data are
+invented.
 """
 
 import argparse
@@ -118,17 +119,19 @@ def read_pair(asked: Asked, *, judged: bool = True) -> dict[str, object]:
     scores, counts = asked.scores(true, 1, "blends")
     got = estimate_blends(asked.path, scores.reshape(true.size, -1), counts.ravel(), asked.wider)
     low, high = (np.array([getattr(one, name) for one in got]).reshape(true.shape) for name in ("low", "high"))
-    covered, none, visible = (low <= true + 1e-9) & (true - 1e-9 <= high), low <= 0.0, got[0].smallest_visible
+    # each reading states its own
+    visible = np.array([one.smallest_visible for one in got]).reshape(true.shape)
+    covered, none = (low <= true + 1e-9) & (true - 1e-9 <= high), low <= 0.0
     above, some = true >= visible, true > 0.0
     row: dict[str, object] = {
         **asked.names, "n": int(some.sum()), "covered": int(covered[some].sum()), "above": int(above.sum()),
         "missed": int(none[above].sum()), "pure": int((~some).sum()), "false": int((~none)[~some].sum()),
-        "visible": visible,
+        "visible": float(np.median(visible)),
     }  # fmt: skip
     if judged:
         attainable, known = judges(asked.house, asked.before, asked.after, asked.pours, asked.n_batches)
         row |= {"attainable": attainable, "known": known}
-        row |= {"ratio": visible / attainable, "ratio to known": visible / known}
+        row |= {"ratio": row["visible"] / attainable, "ratio to known": row["visible"] / known}
     return row
 
 

@@ -8,7 +8,7 @@ by which the path is drawn may be wrong. Blends of batches that were held out sa
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtr, chdtrc, fdtrc, ndtri, stdtr, stdtrit
+from scipy.special import fdtrc, ndtri, stdtr, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.class_model import ClassModel
@@ -22,9 +22,10 @@ from specmatch.maths.statistics.levels import mean_by
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
 KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) ** 2
-# of the limits, and how often a part as large as the smallest visible one is told from none: in 98 of 100 readings are
-# meant, and sought at 0.99, as blends made by the law lie a little nearer than poured ones
-LEVEL, SEEN = 0.95, 0.99
+# of the limits, and how often a part as large as the smallest visible one is told from none
+LEVEL, SEEN = 0.95, 0.98
+# ratio of one misfit to the next of those at which it is worked out how little can be seen (cost against roundness)
+MISFIT_STEP = 1.2
 # steps of halving by which limits are found: to a millionth
 HALVINGS = 24
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
@@ -321,12 +322,6 @@ def misfit(least_squared: Floats, n_axes: int) -> Floats:
     return np.maximum(1.0, least_squared / max(1, n_axes - 1))
 
 
-def usual_misfit(n_axes: int) -> float:
-    """Return the mean of `misfit` where law and scatter are right."""
-    free = max(1, n_axes - 1)
-    return float(chdtr(free, free) + chdtrc(free + 2, free))
-
-
 def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float) -> list[Blend]:
     """Estimate the part of the other liquid in readings.
 
@@ -339,11 +334,13 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float
     for m in np.unique(n_pours):
         covariance, rows = path.covariance(float(m)), np.flatnonzero(n_pours == m)
         limit = wider * limits(path, covariance)
-        visible = smallest_visible(path, covariance, float(limit[0]) / wider, wider * usual_misfit(scores.shape[1]))
         got = likelihood(path, scores[rows], covariance)
         off = misfit(got.squared[np.arange(rows.size), got.log.argmax(axis=1)], scores.shape[1])
-        for row, log, squared, over in zip(rows.tolist(), got.log, got.squared, off.tolist(), strict=True):
-            best = int(log.argmax())
+        # what a reading can show is worked out for the next larger of few misfits
+        near = MISFIT_STEP ** np.ceil(np.log(off) / np.log(MISFIT_STEP) - 1e-9)
+        seen = {over: smallest_visible(path, covariance, float(limit[0]) / wider, wider * over) for over in set(near)}
+        for row, log, squared, over, step in zip(rows.tolist(), got.log, got.squared, off, near, strict=True):
+            best, visible = int(log.argmax()), seen[step]
             within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
             p = float(fdtrc(free, path.dof, squared[best] / free / wider))
             found[row] = Blend(float(FRACTIONS[best]), float(within[0]), float(within[-1]), visible, p)
@@ -351,7 +348,7 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float
 
 
 def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> float:
-    """Return by how much, as a variance, blends of batches held out scatter more than the path says; at least 1.
+    """Return the scatter of blends of batches held out, as a variance, over what the path says.
 
     Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
     made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
@@ -374,7 +371,7 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
         drawn = draw_by_law(space, one, two)
         for held_out, part in parts:
             ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    return float(max(1.0, ratios[0] / ratios[1])) if ratios[1] > 0.0 else 1.0
+    return float(ratios[0] / ratios[1]) if min(ratios) > 0.0 else 1.0
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -401,7 +398,7 @@ def _held_out_ratios(
     drawn: DrawnByLaw,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return twice the log likelihood ratio at the truth, of blends of held-out batches, and what is usual: the sums."""
+    """Return the sums of twice the log likelihood ratio at the truth, of blends of held-out batches, and of the usual."""
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
