@@ -398,7 +398,7 @@ def _held_out_ratios(
     drawn: DrawnByLaw,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return the sums of twice the log likelihood ratio at the truth, of blends of held-out batches, and of the usual."""
+    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches, and the usual sum."""
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))

@@ -296,7 +296,7 @@ def test_the_spectrum_of_a_beer_is_the_mean_absorbance_of_its_batches():
 
 
 def test_limits_cover_as_stated_near_the_ends_too():
-    """Readings along a straight path of known scatter, whose likeliest fraction lies at an end where they lie beyond."""
+    """Readings along a straight path of known scatter; one that lies beyond an end is likeliest at that end."""
     straight = 6.0 * FRACTIONS[:, None]
     path = BlendPath(straight, np.ones((FRACTIONS.size, 1, 1)), np.zeros((FRACTIONS.size, 1)), 1e9)
     covariance = path.covariance(1.0)
