@@ -398,7 +398,7 @@ def _held_out_ratios(
     drawn: DrawnByLaw,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches, and the usual sum."""
+    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual."""
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))

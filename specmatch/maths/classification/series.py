@@ -70,9 +70,8 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *,
             break
         start = first + 1
     settled = first is not None and n - first >= FEWEST_LAST
-    whole = estimate_blends(path, scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))]), SURE * wider)[
-        0
-    ]
+    last, of = scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))])
+    whole = estimate_blends(path, last, of, SURE * wider)[0]
     return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
 
 
