@@ -35,7 +35,7 @@ CLAIMS = (
     Claim(
         "coverage", "Intervals of nominal 90 % hold the lab value of a new batch", 0.88, 0.95,
         "maths/regression/test_coverage.py::test_intervals_cover_lab_values",
-        "the invented brewery of the demo, 100 seeds; 20 batches, three pours",
+        "the invented brewery of the demo, 200 seeds; 20 batches, three pours",
     ),
     Claim(
         "false_reject", "A true sample is refused as its beer at a stated 5 %", 0.0, 0.05,

@@ -44,7 +44,7 @@ def drawn(seed: int, n_batches: tuple[int, ...]) -> dict[tuple[int, float], tupl
 @pytest.mark.whole
 @pytest.mark.slow
 def test_intervals_cover_lab_values(full_size, claim):
-    seeds, n_batches = (range(100), (12, 20, 40, 100)) if full_size else (range(6), (20, 40))
+    seeds, n_batches = (range(200), (12, 20, 40, 100)) if full_size else (range(6), (20, 40))
     runs = [drawn(seed, n_batches) for seed in seeds]
     for n in n_batches:
         for level in LEVELS:
