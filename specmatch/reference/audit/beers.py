@@ -45,14 +45,14 @@ def beer_findings(
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
             steps.append(_change(pours, beer, in_time, steady[in_time], dates[in_time], usual, what))
-    changes = told(steps)
-    changed = {finding.subject for finding in changes}
-    yield from changes
-    yield from told(
+    splits = [
         _clusters(pours, beer, rows, scored.among_others(beer))
         for beer, rows in enumerate(members)
-        if rows.size >= FEWEST_FOR_CLUSTERS and pours.beer_names[beer] not in changed
-    )
+        if rows.size >= FEWEST_FOR_CLUSTERS
+    ]
+    findings = told([*steps, *splits])
+    changed = {finding.subject for finding in findings if finding.code == "recipe_change"}
+    yield from (one for one in findings if one.code == "recipe_change" or one.subject not in changed)
 
 
 def _usual_variance(others: list[Floats]) -> float:
@@ -134,8 +134,8 @@ def _steps_by_chance(n: int) -> Floats:
 
 
 def _share_beyond(by_chance: Floats, found: float) -> float:
-    """Return how often chance brings as much, what was found counted in: never 0."""
-    return float(by_chance.size - np.searchsorted(by_chance, found) + 1) / (by_chance.size + 1)
+    """Return how often chance brings as much."""
+    return 1.0 - float(np.searchsorted(by_chance, found)) / by_chance.size
 
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats) -> tuple[Finding, float]:

@@ -272,8 +272,7 @@ def test_steps_by_chance_repeat_and_hold_their_rate():
     beyond = sum(_share_beyond(steps, one) <= 0.05 for one in fresh)
     low, high = binomial_bounds(beyond, fresh.size)
     assert low <= 0.05 <= high
-    # never 0, however large
-    assert _share_beyond(steps, 99.0) == pytest.approx(1.0 / (steps.size + 1))
+    assert _share_beyond(steps, 99.0) == 0.0 and _share_beyond(steps, 0.0) == 1.0
 
 
 def test_levels_hold_the_rate_of_clean_sets_and_give_room_where_much_is_off():
