@@ -18,8 +18,9 @@ from specmatch.reference.tables.pours import Pours
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
 # So many good pours reach the gain from which any reading calls one odd; beyond it they fall off by a factor of e in so
-# much gain, half as fast as chi-squared, because their errors have long tails (tuning).
-REACH_POUR_LIMIT, PER_FOLD = 0.0033, 5.0
+# much gain, four times as slowly as chi-squared, because their errors have long tails (tuning: one in a large set is
+# told from a high gain only, and one of several as early as any reading would tell it).
+REACH_POUR_LIMIT, PER_FOLD = 0.00125, 8.0
 # The scatter of haze between pours is learnt of all beers together, and what light they send back is taken for haze or
 # light of the lamp: of a hazy beer good pours reach twice as far (tuning).
 HAZY, HAZY_ROOM = np.array(["haze" in name or "lamp" in name for name in (*FAULT_NAMES, "none")]), 2.0
