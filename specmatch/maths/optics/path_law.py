@@ -308,6 +308,20 @@ class _Problem:
         beam = theta[0] + (1.0 - theta[0]) * _after_rounds(x, theta[1])
         return x, (1.0 - stray) * beam + stray * self.band
 
+    def unlike_beers(self, theta: Floats) -> float:
+        """Return by how much the exponent of single beers lies off the law's, beyond what pouring twice explains."""
+        if self.pairs is None:
+            return 0.0
+        law, pairs = theta[:4], self.pairs
+        got = _brought(pairs.at_second, pairs.factor[:, None], law, self.lamp, NOTHING_HELD)
+        through = np.stack([_freed(one, law, self.lamp) for one in (got, pairs.at_set, pairs.at_second)])
+        taken = np.log(-np.log(np.clip(through, UNSURE, TELLING[1])))
+        # channels without light, or without beer, say nothing
+        telling = ((through > TELLING[0]) & (through < TELLING[1])).all(axis=0)
+        off = np.where(telling, taken[0] - taken[1], 0.0).sum(axis=1) / np.maximum(telling.sum(axis=1), 1)
+        beyond = off**2 - PAIR_PATH_SD**2 * (1.0 / pairs.n_set + 1.0 / pairs.n_second)
+        return float(np.sqrt(max(0.0, np.mean(beyond / np.log(pairs.factor) ** 2))))
+
     def light_beside(self, theta: Floats) -> float:
         """Return by how much the light beside the beer's own differs, as dark batches show it."""
         if not self.light.size:
@@ -387,6 +401,8 @@ def learn_path_law(
     covariance = np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess
     if taught_by == LAB_COLOURS:
         covariance[1, 1] += RETURNED_BY_COLOURS_SD**2
+    # what one law for all beers misses grows with the change of depth, as an exponent that is off does
+    covariance[2, 2] += problem.unlike_beers(found.x) ** 2
     glare, returned, exponent, stray = (float(value) for value in found.x[:4])
     spread = np.linalg.cholesky(covariance + 1e-14 * np.eye(4))
     unsure = problem.light_beside(np.append(found.x, start[free.size :]))
