@@ -16,7 +16,16 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, RARENESS, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.diagnosis import (
+    CLOSE,
+    IS_PATH,
+    LEAST_SIZES,
+    RARENESS,
+    Diagnosis,
+    join_findings,
+    judge,
+    rows_by,
+)
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
@@ -200,12 +209,23 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
     mean = fit.pool(means)
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
         chosen = several[rows]
-        detector = fit.pour_detector(fit._bases[beer], m - 1.0)
         apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
-        one = detector.explain(apart)
-        found.gain[chosen], found.size[chosen] = one.gain, one.size
-        found.distance[chosen] = detector.distance(apart) / apart.shape[1]
+        one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0), apart)
+        found.gain[chosen], found.size[chosen], found.distance[chosen] = one.gain, one.size, one.distance
     return found
+
+
+def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
+    """Return how far pours lie from what the detector stands at.
+
+    Good pours differ in depth too, and light does not follow depth along a line: a pour is as odd in depth as its size
+    is beside that of good pours, whatever the bend of the line adds.
+    """
+    # apart (n, n_bins)
+    found = detector.explain(apart)
+    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH]
+    gain = np.where(IS_PATH, np.minimum(found.gain, most), found.gain)
+    return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
 
 
 def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
@@ -220,6 +240,9 @@ def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, can
     return candidates[np.arange(len(candidates)), left.argmin(axis=1)]
 
 
+_STRENGTH = CAUSES.index("strength")
+# what is told of a size may be a fifth too small
+SURE_SIZE = 1.5
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
