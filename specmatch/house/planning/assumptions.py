@@ -19,7 +19,7 @@ from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, U
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
 from specmatch.maths.optics.cup import Optics, glare_of
 from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
-from specmatch.maths.optics.path_law import textbook_law
+from specmatch.maths.optics.path_law import PathLaw, textbook_law
 from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
@@ -300,7 +300,7 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         house,
         wavelength_nm=nm,
         noise=replace(faults.noise, misfit=0.0),
-        law=fitted.path_law or replace(house.law, glare=faults.optics.glare),
+        law=_law_of(house, fitted),
         depth_mm=depth_mm,
         colour_ebc=colour,
         known=known,
@@ -309,6 +309,14 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         batch_sd=np.append(np.sqrt(batch[:n_causes]), absent),
         shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
     )
+
+
+def _law_of(house: Assumed, fitted: FittedHouse) -> PathLaw:
+    """Return the law of a fitted set, over the bins of its noise."""
+    law, noise = fitted.path_law, fitted.faults.noise
+    if law is None:
+        return replace(house.law, glare=fitted.faults.optics.glare)
+    return replace(law, light=noise.light, shape=np.zeros(1))
 
 
 def _smooth(shapes: Floats, nm: Floats) -> Floats:
