@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from some_of import some_of
 
 from benchmarks.houses.drawn import drawn_house
 from benchmarks.houses.house import House
@@ -18,7 +19,7 @@ TOO_WIDE = ("long_ladder", "wave_year")
 TOO_DARK = ("night_cellar",)
 
 
-@pytest.fixture(scope="module", params=SHOWN)
+@pytest.fixture(scope="module", params=some_of(3, SHOWN))
 def house(request):
     drawn = House(members()[request.param], 3).draw()
     return request.param, drawn, pours_of(drawn.spectra, drawn.scans, drawn.batches, drawn.band_nm)
