@@ -260,7 +260,8 @@ def _columns(scans: pd.DataFrame) -> tuple[Floats, list[str], Floats]:
 
     cups = [""] * len(scans)
     if "cup" in scans:
-        cups = ["" if pd.isna(name) else str(name).strip() for name in scans["cup"]]
+        code, names = pd.factorize(scans["cup"])  # a blank has the code -1, the last of the names
+        cups = np.array([*(str(name).strip() for name in names), ""], dtype=object)[code].tolist()
     return numbers("fill_ml"), cups, numbers("cup_mm")
 
 
