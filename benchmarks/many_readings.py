@@ -57,7 +57,7 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
     import dask
     from distributed import Client, LocalCluster, as_completed
 
-    trim = {"MALLOC_TRIM_THRESHOLD_": str(2**30)} if keep_memory else {}
+    trim = {"MALLOC_TRIM_THRESHOLD_": str(2**30), "MALLOC_MMAP_THRESHOLD_": str(2**25)} if keep_memory else {}
     usual = dask.config.get("distributed.nanny.pre-spawn-environ", {})
     with (
         warnings.catch_warnings(),

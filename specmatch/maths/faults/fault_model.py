@@ -7,7 +7,6 @@ Two departures are judged: of a pour from its mates, and of a sample from the me
 Which of several beers a faulty sample was, where no claim says so: the one that a known fault brings it back to.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -126,9 +125,9 @@ class FaultModel:
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
-        for rows, detector, faults in self._named(n_pours, beer, finding):
-            one = finding.rows(rows)
-            misses = detector.shape_variance(one.fault, one.size, one.second, one.second_size)
+        for (k, m), rows in rows_by(beer, n_pours):
+            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
+            faults, misses = detector.added(one.fault, one.size, one.second, one.second_size)
             change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
@@ -148,15 +147,12 @@ class FaultModel:
         the scatter that it is counted in, without which wide beers would win.
         """
         left = np.empty(len(reflectance))
-        for rows, detector, faults in self._named(n_pours, beer, finding):
+        for (k, m), rows in rows_by(beer, n_pours):
+            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
+            faults, _ = detector.added(one.fault, one.size, one.second, one.second_size)
             left[rows] = detector.distance(self.pool(reflectance[rows]) - detector.base - faults)
             left[rows] += detector.log_determinant
         return left
-
-    def _named(self, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Iterator[tuple[Ints, Detector, Floats]]:
-        for (k, m), rows in rows_by(beer, n_pours):
-            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
-            yield rows, detector, detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
 
     @cached_property
     def _slit(self) -> Floats:

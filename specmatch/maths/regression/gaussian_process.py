@@ -38,13 +38,26 @@ class Kernel:
 
     def __call__(self, left: Floats, right: Floats) -> Floats:
         """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
-        along = (left[:, :1] - right[:, 0]) ** 2
+        along = left[:, :1] - right[:, 0]
+        along *= along
         product = left[:, 1:] @ right[:, 1:].T
-        across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
+        apart = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1)
+        # all in place: fresh memory costs more than the numbers in it
+        apart -= product
+        apart -= product
         # rounding may leave a distance between equal rows a little below 0
-        apart = along + np.maximum(across, 0.0)
-        slopes = self.slope**2 * product * np.exp(-along / (2.0 * SLOPE_REACH**2))
-        return LEVEL_SD**2 + slopes + self.bend**2 * np.exp(-apart / (2.0 * self.reach**2))
+        np.maximum(apart, 0.0, out=apart)
+        apart += along
+        apart *= -1.0 / (2.0 * self.reach**2)
+        np.exp(apart, out=apart)
+        apart *= self.bend**2
+        along *= -1.0 / (2.0 * SLOPE_REACH**2)
+        np.exp(along, out=along)
+        product *= self.slope**2
+        product *= along
+        product += LEVEL_SD**2
+        product += apart
+        return np.asarray(product)
 
     def variance(self, rows: Floats) -> Floats:
         """Return the prior variance of each row, shape (n,)."""

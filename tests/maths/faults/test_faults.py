@@ -234,8 +234,8 @@ def test_a_fault_is_taken_away_again(optics):
     found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
     assert FAULT_NAMES[found.fault[0]] == "foam"
     # the batch keeps its strength, the foam is gone: within a tenth of what it had added
-    misses = detector.shape_variance(found.fault, found.size, found.second, found.second_size)
-    cleaned = detector.cleaned(departure, detector.pattern(found.fault, found.size), misses)
+    added, misses = detector.added(found.fault, found.size, found.second, found.second_size)
+    cleaned = detector.cleaned(departure, added, misses)
     left = np.abs(cleaned[0] - stronger).max()
     assert left < 0.1 * np.abs(seen - stronger).max()
 
