@@ -53,6 +53,11 @@ CLAIMS = (
         "simulated archives of six beers",
     ),
     Claim(
+        "archive_covered", "A stated 90 % covers lab colours of an archive's beers in later sessions", 0.87, 0.94,
+        "house/reading/test_colour_reading.py::test_colours_of_an_archive_are_covered_in_later_sessions",
+        "the invented house own_day, a session a beer",
+    ),
+    Claim(
         "false_alarm", "A validation finds fault with a model that errs as it did", 0.0, 0.07,
         "house/assessment/test_validation.py::test_validations_are_right_as_often_as_claimed",
         f"{SHOWN}; 3, 6 and 12 beers, palest, darkest and any, one to three pours",

@@ -10,10 +10,14 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import COLOUR_UNITS
 from specmatch.colour.double_pass import USUAL_CUP_MM, USUAL_FILL_ML, DoublePassFit, fit_double_pass, path_sd
+from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.regression.colour_model import ColourModel, beers_with_unreliable_colour
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 FEWEST_BEERS_FOR_OPTICS = 3
+# draws of a reference's noise: their mean square is known to a sixth, in a part of the interval that adds in squares
+NOISE_DRAWS = 64
+LEAST_COLOUR = 1e-6
 
 
 @dataclass(frozen=True)
@@ -29,6 +33,8 @@ class ColourWarnings:
     transfer_sd: float  # relative uncertainty of the transfer that carried the set to this module; 0 on its own
     # (n_beers,): root mean square of the relative held-out errors of each beer, NaN without one; None for old models
     error_of_beer: Floats | None = None
+    # (n_beers,): relative error by what sessions differ in, as far as held-out batches do not show it; None without
+    session_sd: Floats | None = None
 
 
 def learn_colour_warnings(
@@ -40,6 +46,7 @@ def learn_colour_warnings(
     wavelength_nm: Floats,
     colour_unit: str,
     scans: pd.DataFrame,
+    shared: SharedNoise | None,
 ) -> ColourWarnings:
     """Learn what a set says about its colours besides the regression."""
     # reflectance (n_pours, p), wavelength_nm (p,)
@@ -57,7 +64,22 @@ def learn_colour_warnings(
         path_sd=path_sd(_usual(scans, "fill_ml", USUAL_FILL_ML), _usual(scans, "cup_mm", USUAL_CUP_MM)),
         transfer_sd=0.0,
         error_of_beer=_error_of_beer(fit, levels.beer, n_beers) if fit.is_relative else None,
+        session_sd=None if shared is None or not fit.is_relative else _session_sd(fit, shared),
     )
+
+
+def _session_sd(fit: ColourModel, shared: SharedNoise) -> Floats:
+    """Return the relative error of each beer by the part of the effect of sessions that its own batches share."""
+    n_beers, _, p = shared.loading.shape
+    noise = np.random.default_rng(0).standard_normal((NOISE_DRAWS, 1, p)) * np.sqrt(shared.variance)
+    moved = np.concatenate([np.moveaxis(shared.loading, 1, 0), noise])
+
+    def logs(reflectance: Floats) -> Floats:
+        return np.log(np.maximum(fit.predict(reflectance.reshape(-1, p)), LEAST_COLOUR)).reshape(-1, n_beers)
+
+    squares = ((logs(shared.base + moved) - logs(shared.base - moved)) / 2.0) ** 2
+    causes = shared.loading.shape[1]
+    return np.sqrt(shared.missing * (squares[:causes].sum(axis=0) + squares[causes:].mean(axis=0)))
 
 
 def _error_of_beer(fit: ColourModel, beer: Ints, n_beers: int) -> Floats:

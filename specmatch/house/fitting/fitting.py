@@ -16,6 +16,7 @@ from specmatch.house.fitting.fitted import FittedHouse, KeptPours
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
 from specmatch.house.fitting.temperature import learn_temperature_cost
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
+from specmatch.maths.classification.sessions import SharedNoise
 from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
@@ -57,7 +58,7 @@ def fit_house(
         learnt_from = set(pours.names)
         others = (name for name in whole.odd_pours if name not in learnt_from)
         batch_means, odd_names = whole.means, tuple(dict.fromkeys((*odd_names, *others)))
-    colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means)
+    colour, cautions = fit_set_colour(pours, refs.colour_unit, batch_means, shared)
     return FittedHouse(
         wavelength_nm=pours.wavelength_nm,
         beers=pours.beers,
@@ -113,7 +114,7 @@ def _learn_good_scans(
 
 
 def fit_set_colour(
-    pours: SetPours, colour_unit: str, batch_means: Floats | None
+    pours: SetPours, colour_unit: str, batch_means: Floats | None, shared: SharedNoise | None
 ) -> tuple[ColourModel | None, ColourWarnings | None]:
     """Learn the colour of a set and what speaks against it; nothing where lab colours are too few."""
     if np.isfinite(pours.lab).sum() < FEWEST_BATCHES:
@@ -130,7 +131,7 @@ def fit_set_colour(
     )  # fmt: skip
     cautions = learn_colour_warnings(
         colour, reflectance, levels, len(pours.beers),
-        wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans,
+        wavelength_nm=pours.wavelength_nm, colour_unit=colour_unit, scans=pours.scans, shared=shared,
     )  # fmt: skip
     return colour, cautions
 

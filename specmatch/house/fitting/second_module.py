@@ -279,7 +279,8 @@ def _fit_carried(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
         beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,
     )  # fmt: skip
-    colour, cautions = fit_set_colour(pours, own.colour_unit, None)
+    shared = replace(pours, reflectance=drawn).shared_noise()
+    colour, cautions = fit_set_colour(pours, own.colour_unit, None, shared)
     if colour is not None and cautions is not None and own.cautions is not None:
         # a colour fitted on one map bears one error all over: it joins the interval
         apart = np.log(colour.predict(drawn) / colour.predict(plain))
@@ -292,9 +293,7 @@ def _fit_carried(
         beer_of_batch=levels.beer,
         colour=colour,
         cautions=cautions,
-        identity=fit_class_model(
-            drawn, levels, false_reject_rate=false_reject_rate, shared=replace(pours, reflectance=drawn).shared_noise()
-        ),
+        identity=fit_class_model(drawn, levels, false_reject_rate=false_reject_rate, shared=shared),
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,

@@ -49,6 +49,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("FittedHouse", "path_law"): None,
     ("FittedHouse", "temperature"): None,
     ("ColourWarnings", "error_of_beer"): None,
+    ("ColourWarnings", "session_sd"): None,
     ("ChannelNoise", "misfit"): 0.0,
     ("DiscriminantSpace", "carried"): 0.0,
     ("FaultModel", "bins"): np.zeros(0, np.int64),

@@ -30,6 +30,7 @@ ADVICE = {
     "noise": "average four times the readouts, or light longer without saturating",
     "lamp": "warm the lamp up, and take a reference each hour and before the samples",
     "axis": "commission the module, and keep its temperature",
+    "session": "measure the next batches of the beer in other sessions, beers mixed",
     "regression": "more batches of such beers with lab values: the model misses what they would show",
     "lab": "two or more lab determinations a batch; one lab for all",
     "between batch": "no error: the beer itself; look to malt and brewhouse",
@@ -57,6 +58,8 @@ def budget_table(fitted: FittedHouse, *, n_pours: int | None = None, lab_sd: flo
         colour = float(fit.predict(mean[None])[0])
         lab = None if lab_sd is None else (lab_sd / colour) ** 2
         parts, then = _parts(fitted, fit, mean, colour, pours, lab)
+        if fitted.cautions is not None and fitted.cautions.session_sd is not None:
+            parts["session"] = float(fitted.cautions.session_sd[k] ** 2)
         total = float(sum(parts.values()))
         measured = sum(parts[name] for name in parts if name not in _NOT_MEASURED)
         between = max(float(spread[k]) - sum(then.values()), 0.1 * float(spread[k]))

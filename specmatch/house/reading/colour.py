@@ -17,7 +17,9 @@ from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval, widen_limits
 
-POURS, FILL_TOLERANCE, TRANSFER = "spread of pours", "fill tolerance added", "transfer added"
+POURS, FILL_TOLERANCE, TRANSFER, SESSIONS = (
+    "spread of pours", "fill tolerance added", "transfer added", "few sessions added"
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -28,7 +30,8 @@ class ColourReadings:
     low: Floats
     high: Floats
     # `"jackknife+"` or `"normal"`, and where the spread of pouring in it comes from: `"spread of pours"` of the set, or
-    # `"fill tolerance added"`; and `"transfer added"` on a module that the set was carried to
+    # `"fill tolerance added"`; `"transfer added"` on a module that the set was carried to, `"few sessions added"` where
+    # beers were measured in sessions of their own
     method: str
     normal_errors_assumed: bool
     codes: dict[int, list[str]]  # row -> warning codes
@@ -77,7 +80,9 @@ def read_colours(
     more = np.hypot(0.0 if cautions.pours_shown else cautions.path_sd, cautions.transfer_sd)
     if cautions.transfer_sd:
         method = f"{method}, {TRANSFER}"
-    if more:
+    if cautions.session_sd is not None:
+        more, method = np.hypot(more, cautions.session_sd[nearest]), f"{method}, {SESSIONS}"
+    if np.any(more):
         # in logarithms, where path and colour add; the parts of the interval add as independent errors
         extra = np.full(found.colour.shape, float(ndtri(0.5 + coverage / 2.0)) * more)
         low, high = widen_limits(found.colour, low, high, extra)

@@ -9,12 +9,14 @@ import pytest
 import specmatch as sm
 from benchmarks.houses import SHOWN, House, members
 from specmatch.demo.brewery import Brewery
+from specmatch.maths.classification.sessions import USUAL_SD
 
 
 def fitted(past, scans=None, spectra=None, batches=None):
+    """Fit; unless told otherwise nothing is known of sessions."""
     refs = sm.ReferenceSet(
         past.spectra if spectra is None else spectra,
-        past.scans if scans is None else scans,
+        past.scans.drop(columns="session") if scans is None else scans,
         past.batches if batches is None else batches,
     )
     return sm.HouseModel().fit(refs)
@@ -80,7 +82,7 @@ def test_a_cloudy_beer_keeps_its_identity_and_loses_its_colour(past, new):
 
 
 def test_pours_that_nobody_repeated_get_the_fill_tolerance(past, house, new):
-    first = past.scans.groupby("sample").head(1)
+    first = past.scans.drop(columns="session").groupby("sample").head(1)
     lone = fitted(past, scans=first, spectra=past.spectra.loc[first.index])
     readings = lone.read(new.spectra, scans=new.scans)
     assert (readings["interval_method"] == "jackknife+, fill tolerance added").all()
@@ -90,6 +92,53 @@ def test_pours_that_nobody_repeated_get_the_fill_tolerance(past, house, new):
     np.testing.assert_allclose(alone["colour"].to_numpy(dtype=float), plain.colour, rtol=1e-6)
     # a set with separate pours knows their spread
     assert house.fitted.cautions.pours_shown and not lone.fitted.cautions.pours_shown
+
+
+def sd_of_new_sessions(colour, base, draws=400):
+    """Return the relative error of each beer's colour by an axis, a lamp, its tilt and a reference drawn anew."""
+    nm = np.array(base.columns, float)
+    rng = np.random.default_rng(4)
+    tilt = (nm - nm.mean()) / 100.0
+    out = []
+    for row in base.to_numpy():
+        axis, lamp, slope = rng.standard_normal((3, draws, 1)) * USUAL_SD[:, None, None]
+        seen = row + axis * np.gradient(row, nm) + row * (lamp + slope * tilt)
+        out.append(np.log(colour.predict(seen)).std())
+    return np.array(out)
+
+
+def test_beers_of_one_session_each_get_what_sessions_differ_by(past, house, new):
+    own = past.scans.assign(session=past.scans["batch"].map(past.batches["beer"]))
+    archive = fitted(past, scans=own)
+    assert house.fitted.cautions.session_sd is None
+    sd = archive.fitted.cautions.session_sd
+    by_beer = past.spectra.groupby(past.scans["batch"].map(past.batches["beer"])).mean()
+    drawn = sd_of_new_sessions(archive.fitted.colour, by_beer.loc[list(archive.beers_), archive.wavelengths_])
+    # the missing share of beers of five batches is 2 / (1 + 1/5); 400 draws know an sd to 4 %, and the reference's own
+    # noise, which is not drawn here, adds some more
+    ratio = sd / (drawn * np.sqrt(2.0 / 1.2))
+    assert np.all(ratio > 0.9) and np.median(ratio) < 1.5
+    readings, plain = (model.read(new.spectra, scans=new.scans) for model in (archive, house))
+    assert readings["interval_method"].str.endswith("few sessions added").all()
+    np.testing.assert_allclose(readings["colour"], plain["colour"])
+    wide, narrow = (np.log(each["colour_high"] / each["colour_low"]) for each in (readings, plain))
+    assert (wide > narrow).all()
+
+
+@pytest.mark.whole
+@pytest.mark.slow
+def test_colours_of_an_archive_are_covered_in_later_sessions(full_size, claim):
+    spec = members()["own_day"]
+    inside = []
+    for seed in range(70, 86 if full_size else 73):
+        house = House(spec, seed)
+        past, new = house.draw(), house.draw(16, 1, single_session_per_beer=False)
+        refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, band_nm=past.band_nm)
+        readings = sm.HouseModel().fit(refs).read(new.spectra, scans=new.scans)
+        lab = new.batches["colour"].set_axis([f"{name}-S1" for name in new.batches.index])[readings.index]
+        inside += ((readings["colour_low"] <= lab) & (lab <= readings["colour_high"])).tolist()
+    assert np.mean(inside) >= 0.87
+    claim("archive_covered", np.mean(inside), len(inside))
 
 
 @pytest.mark.whole
