@@ -9,6 +9,7 @@ fetch it again.
 
 import argparse
 import json
+import sys
 import time
 import warnings
 from functools import cache
@@ -57,11 +58,12 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
     import dask
     from distributed import Client, LocalCluster, as_completed
 
-    trim = {"MALLOC_TRIM_THRESHOLD_": str(2**30), "MALLOC_MMAP_THRESHOLD_": str(2**25)} if keep_memory else {}
     usual = dask.config.get("distributed.nanny.pre-spawn-environ", {})
+    kept = {"MALLOC_TRIM_THRESHOLD_": str(2**30), "MALLOC_MMAP_THRESHOLD_": str(2**25), "MALLOC_ARENA_MAX": "1"}
+    settings = {"distributed.nanny.pre-spawn-environ": {**usual, **kept}, "distributed.worker.profile.enabled": False}
     with (
         warnings.catch_warnings(),
-        dask.config.set({"distributed.nanny.pre-spawn-environ": {**usual, **trim}}),
+        dask.config.set(settings if keep_memory else {}),
         LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster,
         Client(cluster) as client,
     ):
@@ -74,6 +76,9 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
         going = as_completed([client.submit(read_block, model, n) for n in islice(numbers, 4 * workers)])
         for done in going:
             memory.append(done.result()[1])
+            if len(memory) % max(1, blocks // 20) == 0:
+                rate = len(memory) * BLOCK / (time.perf_counter() - start)
+                print(f"{len(memory) * BLOCK} samples, {rate:.0f} a second, {memory[-1]:.0f} MiB", file=sys.stderr)
             number = next(numbers, None)
             if number is not None:
                 going.add(client.submit(read_block, model, number))
