@@ -23,6 +23,7 @@ from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import Reasons, give_reasons
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
+from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
 
 try:
@@ -131,9 +132,9 @@ def readings_table(
     assert f.domain is not None  # fits without one never leave `evaluate`
     outside_domain = f.domain.outside(means.reflectance, means.counts) & ~partial
     got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
-    beer = _beer_to_explain(f, means, match, plausible, claims)
+    beer, known_faults = _beer_to_explain(f, means, match, plausible, claims)
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
-    reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
+    reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike, known=known_faults)
     known = plausible.sum(axis=1)
     flagged = _flags(f, got, known, outside_domain, nearest)
     always = ("normal_errors_assumed",) if got.normal_errors_assumed else ()
@@ -292,8 +293,11 @@ def _colours(
 
 def _beer_to_explain(
     fitted: FittedHouse, means: Averages, match: Match, plausible: Mask, claims: Sequence[str | None] | None
-) -> Ints:
-    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest."""
+) -> tuple[Ints, tuple[Ints, Diagnosis] | None]:
+    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest.
+
+    Of samples that are typical of none the faults are known by then, with their rows.
+    """
     beer = match.distance.argmin(axis=1)
     lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
     if lost.size:
@@ -301,12 +305,16 @@ def _beer_to_explain(
         near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
         # beers that were not offered then are infinitely far: the nearest stands in for them
         near = np.where(np.isinf(np.take_along_axis(match.distance[lost], near, axis=1)), near[:, :1], near)
-        beer[lost] = best_explained_beer(fitted.faults, means.reflectance[lost], means.counts[lost], near)
+        beer[lost], found = best_explained_beer(fitted.faults, means.reflectance[lost], means.counts[lost], near)
+    likeliest = beer.copy()
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well
         if claim in fitted.beers:
             beer[row] = fitted.beers.index(claim)
-    return beer
+    if not lost.size:
+        return beer, None
+    same = np.flatnonzero(beer[lost] == likeliest[lost])
+    return beer, (lost[same], found.rows(same))
 
 
 def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[Objects, Objects]:

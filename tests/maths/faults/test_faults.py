@@ -303,10 +303,17 @@ def test_a_lost_sample_is_given_back_to_the_beer_that_a_fault_explains(fit):
     )
     neighbour = np.where(beer > 0, beer - 1, beer + 1)
     single = np.ones(len(beer), np.int64)
-    got = best_explained_beer(fit, reflectance, single, np.column_stack([neighbour, beer]))
+    got, found = best_explained_beer(fit, reflectance, single, np.column_stack([neighbour, beer]))
+    again = fit.explain_samples(reflectance, single, got)
+    np.testing.assert_array_equal(found.fault, again.fault)
+    # products of other rows beside them round otherwise
+    np.testing.assert_allclose(found.size, again.size, rtol=1e-9, atol=1e-12)
+    some = np.arange(0, len(beer), 2)
+    joined = fit.explain_samples(reflectance, single, got, (some, found.rows(some)))
+    np.testing.assert_array_equal(joined.fault, again.fault)
     # beers are 20-35 % apart: one of twelve may pass for its neighbour with another fill
     assert (got == beer).sum() >= 11
-    np.testing.assert_array_equal(best_explained_beer(fit, reflectance, single, beer[:, None]), beer)
+    np.testing.assert_array_equal(best_explained_beer(fit, reflectance, single, beer[:, None])[0], beer)
 
 
 @pytest.mark.parametrize("shape", ["one beer", "one batch a beer", "one pour", "no noise", "four channels"])
