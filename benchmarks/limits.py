@@ -52,7 +52,11 @@ def set_like(truth: list[_Lots], rng: np.random.Generator) -> list[_Lots]:
     )
     off = lab_sd / root * lab_z
     return _lots_like(
-        mean + off, seen + slope * off + noise / root * z, beer, [one.uncertainties / one.mean for one in truth]
+        mean + off,
+        seen + slope * off + noise / root * z,
+        beer,
+        np.arange(beer.size),
+        [one.uncertainties / one.mean for one in truth],
     )
 
 

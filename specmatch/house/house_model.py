@@ -586,13 +586,13 @@ class HouseModel:
         -----
         Both beers scatter from batch to batch, each by its share of the absorbance; blends are drawn by the law of the
         cup (glare, light that goes round again). Blends of the set's own batches, held out, set how wide the limits
-        must be: see `specmatch.maths.classification.blends.held_out_limit`.
+        must be: see `specmatch.maths.classification.blends.held_out_scale`.
 
         Examples
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 41% may be missed'
+        'no Meadow Pils seen; a part under 22% may be missed'
         """
         from specmatch.house.reading.changeover import changeover_table
 

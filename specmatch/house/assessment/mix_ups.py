@@ -43,12 +43,16 @@ COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "a
 def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
     """Count for each ordered pair how often a held-out batch of one beer is refused as the other."""
     # p_values (n_batches, n_beers)
-    rows = []
-    for claimed in p_values.columns:
-        for really in p_values.columns:
-            if claimed != really:
-                p = p_values.loc[(beers == really).to_numpy(), claimed].dropna()
-                rows.append((claimed, really, int((p <= false_reject_rate).sum()), len(p)))
+    names = list(p_values.columns)
+    really = (beers.to_numpy()[:, None] == np.array(names, dtype=object)).astype(np.int64)
+    p = p_values.to_numpy()
+    count, n = ((seen.T @ really).tolist() for seen in (p <= false_reject_rate, ~np.isnan(p)))
+    rows = [
+        (claimed, other, count[i][j], n[i][j])
+        for i, claimed in enumerate(names)
+        for j, other in enumerate(names)
+        if i != j
+    ]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 

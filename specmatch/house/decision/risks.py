@@ -75,6 +75,7 @@ class _Lots:
     noise: float  # standard deviation of readings about that line
     uncertainties: Floats  # of readings, as a decision takes each from its own interval; see `WIDTHS`
     n_batches: int
+    n_sessions: int  # that the batches were measured in: those of one session share its noise
     dof: tuple[float, float]  # degrees of freedom behind the scatter of lab colours, and behind the noise
 
     def times(self, unit: float) -> "_Lots":
@@ -96,14 +97,14 @@ class _Lots:
 
         Mean and scatter are drawn anew as so many batches leave them open.
         """
-        root, n = np.sqrt(1.0 + 1.0 / self.n_batches), np.sqrt(self.n_batches)
+        root = np.sqrt(1.0 + 1.0 / self.n_batches)
         # drawn a second time they would count the doubt of the mean twice
         lab_sd, noise = (
             sd / root * np.sqrt(dof / rng.chisquare(dof, HOUSES))
             for sd, dof in zip((self.lab_sd, self.noise), self.dof, strict=True)
         )
-        off = lab_sd * rng.standard_normal(HOUSES) / n
-        seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / n
+        off = lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.n_batches)
+        seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
         return self.shares(limits, GRID, off, seen_off, lab_sd, noise)
 
     def shares(
@@ -170,12 +171,15 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     )
     taught = np.flatnonzero(place[samples.batch] >= 0)
     half[taught] *= fitted.colour.held_out_widening(samples.reflectance[taught], place[samples.batch][taught])
-    beer = fitted.beer_of_batch[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
+    beer, session = (
+        of[np.isfinite(fitted.pours.lab)][fitted.colour.batch_code]
+        for of in (fitted.beer_of_batch, fitted.pours.session)
+    )
     if np.bincount(beer).max() < 2:
         return [None] * len(limits)
     own = [half[of_sample == k] for k in range(n_beers)]
     unsure = [np.quantile(one, WIDTHS) if one.size else np.array([np.nan]) for one in own]
-    lots = _lots_like(fitted.colour.lab_colour, fitted.colour.held_out_colour, beer, unsure)
+    lots = _lots_like(fitted.colour.lab_colour, fitted.colour.held_out_colour, beer, session, unsure)
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]
@@ -184,9 +188,9 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
     return found
 
 
-def _lots_like(lab: Floats, seen: Floats, beer: Ints, unsure: list[Floats]) -> list[_Lots | None]:
+def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: list[Floats]) -> list[_Lots | None]:
     """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
-    # lab, seen, beer (n,): of batches; unsure: of readings of each beer, relative to its colour
+    # lab, seen, beer, session (n,): of batches; unsure: of readings of each beer, relative to its colour
     count = np.bincount(beer, minlength=len(unsure)).astype(float)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, seen_mean = (np.bincount(beer, values, minlength=count.size) / count for values in (lab, seen))
@@ -206,7 +210,7 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, unsure: list[Floats]) -> l
             _Lots(
                 centre, float(seen_mean[k]), centre * float(lab_sd[k]), float(shared / lab_sd[k] ** 2),
                 centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * unsure[k],
-                int(count[k]), (float(lab_dof[k]), float(noise_dof[k])),
+                int(count[k]), np.unique(session[beer == k]).size, (float(lab_dof[k]), float(noise_dof[k])),
             )
         )  # fmt: skip
     return found

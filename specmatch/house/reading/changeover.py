@@ -8,7 +8,7 @@ import pandas as pd
 from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
-from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_limit, space_of
+from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_scale, space_of
 from specmatch.maths.classification.series import FEWEST, read_series
 from specmatch.maths.optics.cup import glare_of
 from specmatch.maths.optics.path_law import textbook_law
@@ -28,10 +28,10 @@ class ChangeoverSeries:
 
 def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
-    path, limit = path_and_limit(fitted, before, after)
+    path, wider = path_and_scale(fitted, before, after)
     scores = fitted.identity.metric.scores(samples.averages.reflectance)
     rows = []
-    for got in estimate_blends(path, scores, samples.averages.counts, limit):
+    for got in estimate_blends(path, scores, samples.averages.counts, wider):
         sentence = (
             f"no {before} seen; a part under {_share(got.smallest_visible)} may be missed"
             if got.low <= 0.0
@@ -52,11 +52,11 @@ def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, a
     """Read samples over a changeover together, in the order given."""
     if len(samples.index) < FEWEST:
         raise OptionError(f"a series over a changeover has {FEWEST} samples or more, got {len(samples.index)}")
-    path, limit = path_and_limit(fitted, before, after)
+    path, wider = path_and_scale(fitted, before, after)
     identity = fitted.identity
     scores = identity.metric.scores(samples.averages.reflectance)
     got = read_series(
-        path, scores, samples.averages.counts, limit, pours_known=identity.choice.pour_dof > 0
+        path, scores, samples.averages.counts, wider, pours_known=identity.choice.pour_dof > 0
     )  # fmt: skip
     seen = _share(got.smallest_visible)
     if got.first is not None:
@@ -70,8 +70,8 @@ def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, a
     return ChangeoverSeries(None, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
 
 
-def path_and_limit(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
-    """Return where blends of two beers lie, and the limit of their likelihood that held-out blends set."""
+def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
+    """Return where blends of two beers lie, and by how much more, as a variance, held-out blends scatter."""
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):
             raise UnknownBeerError(f"{name!r} is no beer of the set; it holds {', '.join(fitted.beers)}")
@@ -83,7 +83,7 @@ def path_and_limit(fitted: FittedHouse, before: str, after: str) -> tuple[BlendP
     law = fitted.path_law or textbook_law(glare_of(identity.samples.reflectance))
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
     space = space_of(identity, law, fitted.wavelength_nm)
-    return blend_path(space, base, other), held_out_limit(identity, space, base, other)
+    return blend_path(space, base, other), held_out_scale(identity, space, base, other)
 
 
 def _share(fraction: float) -> str:

@@ -8,7 +8,7 @@ by which the path is drawn may be wrong. Blends of batches that were held out sa
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import chdtr, chdtrc, ndtri, stdtrit
+from scipy.special import fdtrc, ndtri, stdtr, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.class_model import ClassModel
@@ -22,12 +22,12 @@ from specmatch.maths.statistics.levels import mean_by
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
 KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) ** 2
-# of the limits, and how often a part as large as the smallest visible one is told from none: in 98 of 100 readings are
-# meant, and sought at 0.99, as a beer's own scatter is known from few batches
-LEVEL, SEEN = 0.95, 0.99
-# of held-out blends: those made by the law lie a little nearer than poured ones, of which the houses that constants are
-# set on had 0.93 in at 0.95
-HELD_OUT_LEVEL = 0.97
+# of the limits, and how often a part as large as the smallest visible one is told from none
+LEVEL, SEEN = 0.95, 0.98
+# ratio of one misfit to the next of those at which it is worked out how little can be seen (cost against roundness)
+MISFIT_STEP = 1.2
+# steps of halving by which limits are found: to a millionth
+HALVINGS = 24
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
 # fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked
 TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
@@ -63,6 +63,7 @@ class BlendSpace:
     beer_means: Floats  # (n_beers, a)
     scatter: BeerScatter
     own: Floats  # (n_beers, a, a): scatter of a sample of each beer, its direction too
+    own_dof: Floats  # (n_beers,): degrees of freedom behind it, those borrowed from the other beers included
     per_beer: Ints  # (n_beers,): batches
     spectra: Floats  # (n_beers, p): mean reflectance
     bend: float  # by how much beers' absorbance falls with wavelength unlike the average's; see `_bend_sd`
@@ -77,6 +78,7 @@ class BlendPath:
     scores: Floats  # (k, a)
     batches: Floats  # (k, a, a): covariance from batches, means and the law
     pours: Floats  # (k, a): variance of one pour
+    dof: float  # behind the scatter of batches, of the beer that is known least
 
     def covariance(self, n_pours: float) -> Floats:
         """Return the covariance of a reading of so many pours, shape (k, a, a)."""
@@ -102,18 +104,18 @@ def _space(
     metric: DiscriminantSpace, means: Floats, scatter: BeerScatter, samples: LabelledSamples, law: PathLaw, nm: Floats
 ) -> BlendSpace:
     per_beer = samples.batches_per_beer
-    own, spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
-    return BlendSpace(metric, means, scatter, own, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
+    (own, dof), spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
+    return BlendSpace(metric, means, scatter, own, dof, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
 
 
-def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> Floats:
-    """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one.
+def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> tuple[Floats, Floats]:
+    """Return the scatter of each beer along the axes, (n_beers, a, a), in units of the pooled one, and its dof.
 
     Two beers of one strength may wander in directions of their own, each with its malts.
     """
     a, dof = metric.axes.shape[1], np.asarray(samples.batches_per_beer - 1.0, float)
     if dof.sum() <= a:
-        return scatter.scale[:, None, None] * np.eye(a)
+        return scatter.scale[:, None, None] * np.eye(a), np.full(dof.size, max(dof.sum(), 1.0))
     of_batch = mean_by(metric.scores(samples.reflectance), samples.batch)[0]
     away = of_batch - mean_by(of_batch, samples.beer)[0][samples.beer]
     # what batch means lack of the scatter of a sample (mates, sessions) is taken as spread like what they show
@@ -122,7 +124,8 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
     alike = np.linalg.solve(root, away.T).T
     products = np.zeros((dof.size, a, a))
     np.add.at(products, samples.beer, alike[:, :, None] * alike[:, None, :])
-    return float(dof @ scatter.scale / dof.sum()) * shrink_covariances(products, dof)[0]
+    shrunk, prior = shrink_covariances(products, dof)
+    return float(dof @ scatter.scale / dof.sum()) * shrunk, np.minimum(dof + prior, dof.sum())
 
 
 def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
@@ -175,7 +178,8 @@ def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLa
     scores = scores + (1.0 - x) * (space.beer_means[base] - scores[0])
     if other is not None:
         scores = scores + x * (space.beer_means[other] - scores[-1])
-    return BlendPath(scores, _between_knots(batches), _between_knots(spread[:, None] * metric.pour_part))
+    dof = float(space.own_dof[[base] if other is None else [base, other]].min())
+    return BlendPath(scores, _between_knots(batches), _between_knots(spread[:, None] * metric.pour_part), dof)
 
 
 def _on_scale(space: BlendSpace, reflectance: Floats) -> Floats:
@@ -240,7 +244,7 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
 
 def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:
     """Return by how much beers' absorbance falls with wavelength unlike the average's, in its logarithm per 100 nm."""
-    bright = (spectra - law.glare) / (1.0 - law.glare) >= DIM
+    bright = law.through(spectra) >= DIM
     bend = []
     for k, light in zip(law.absorbed(spectra, nm), bright, strict=True):
         used = light & (k > WEAK)
@@ -258,18 +262,52 @@ def likelihood(path: BlendPath, scores: Floats, covariance: Floats) -> Likelihoo
     return Likelihood(np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1) - 0.5 * squared, squared)
 
 
-def smallest_visible(path: BlendPath, covariance: Floats, limit: float) -> float:
+def _to_ends(path: BlendPath, covariance: Floats) -> tuple[Floats, Floats]:
+    """Return how far each fraction lies from none and from all, in units of the scatter there, (k,)."""
+    root = np.linalg.inv(np.linalg.cholesky(covariance))
+    low, high = (
+        np.linalg.norm((root @ (path.scores - path.scores[end])[:, :, None])[:, :, 0], axis=1) for end in (0, -1)
+    )
+    return low, high
+
+
+def limits(path: BlendPath, covariance: Floats) -> Floats:
+    """Return how far twice the log likelihood of each fraction may lie below the largest, (k,), at `LEVEL`.
+
+    Where neither end is near that is the square of Student's t of both sides; a reading that scatters beyond an end is
+    likeliest at that end, so there less is allowed, down to t of one side: G. J. Feldman, R. D. Cousins, Physical
+    Review D 57:3873-3889, 1998 (from memory), here with a t for the normal distribution.
+    """
+    low, high = (np.maximum(one, 1e-9) for one in _to_ends(path, covariance))
+    under, over = np.zeros(low.size), np.full(low.size, float(stdtrit(path.dof, (1.0 + LEVEL) / 2.0) ** 2))
+    for _ in range(HALVINGS):
+        limit = (under + over) / 2.0
+        root = np.sqrt(limit)
+        below = np.where(root <= low, root, (low**2 + limit) / (2.0 * low))
+        above = np.where(root <= high, root, (high**2 + limit) / (2.0 * high))
+        few = stdtr(path.dof, above) - stdtr(path.dof, -below) < LEVEL
+        under, over = np.where(few, limit, under), np.where(few, over, limit)
+    return over
+
+
+def usual_ratio(low: Floats, high: Floats) -> Floats:
+    """Return the mean of twice the log likelihood ratio at the truth, so far from none and from all, (n,)."""
+    z = ndtri((np.arange(101) + 0.5) / 101.0)
+    beyond = z - np.clip(z, -low[:, None], high[:, None])
+    return np.asarray((z**2 - beyond**2).mean(axis=1), float)
+
+
+def smallest_visible(path: BlendPath, covariance: Floats, limit: float, wider: float = 1.0) -> float:
     """Return the fraction from which on a reading is told from none, as `SEEN` says; 1 where there is none."""
-    # limit: of twice the log likelihood ratio; where it is wider than the normal one, scatter is taken as wider too
+    # limit: of none, of twice the log likelihood ratio; wider: the scatter, as a variance, over what the path has
     away = np.linalg.solve(covariance[0], (path.scores - path.scores[0]).T).T
     moved = np.einsum("kab,kb->ka", covariance, away)
     sd = np.sqrt(np.maximum((away * moved).sum(axis=1), 1e-18))
-    wider = np.sqrt(max(limit / ndtri((1.0 + LEVEL) / 2.0) ** 2, 1.0))
     asked = FRACTIONS[::ASKED]
     seen = np.ones(asked.size, bool)
-    for z in wider * np.linspace(-ndtri(SEEN), 0.0, 7):
+    for z in np.sqrt(wider) * np.linspace(-float(stdtrit(path.dof, SEEN)), 0.0, 7):
         log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], covariance).log
-        seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > limit
+        seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > wider * limit
     missed = np.flatnonzero(~seen)
     last = missed[-1] if missed.size else 0
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
@@ -284,42 +322,39 @@ def misfit(least_squared: Floats, n_axes: int) -> Floats:
     return np.maximum(1.0, least_squared / max(1, n_axes - 1))
 
 
-def usual_misfit(n_axes: int) -> float:
-    """Return the mean of `misfit` where law and scatter are right."""
-    free = max(1, n_axes - 1)
-    return float(chdtr(free, free) + chdtrc(free + 2, free))
-
-
-def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, limit: float) -> list[Blend]:
+def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float) -> list[Blend]:
     """Estimate the part of the other liquid in readings.
 
-    The interval holds the fractions whose twice log likelihood is below the largest by no more than `limit`, which
-    held-out blends set, times the misfit; it is clipped to what a cup can hold.
+    The interval holds the fractions whose twice log likelihood is below the largest by no more than `limits` allow,
+    times `wider`, which held-out blends set, and the misfit.
     """
     # scores (n, a), n_pours (n,)
     found: dict[int, Blend] = {}
-    wider = max(limit / ndtri((1.0 + LEVEL) / 2.0) ** 2, 1.0)
+    free = max(1, scores.shape[1] - 1)
     for m in np.unique(n_pours):
         covariance, rows = path.covariance(float(m)), np.flatnonzero(n_pours == m)
-        visible = smallest_visible(path, covariance, limit * usual_misfit(scores.shape[1]))
+        limit = wider * limits(path, covariance)
         got = likelihood(path, scores[rows], covariance)
         off = misfit(got.squared[np.arange(rows.size), got.log.argmax(axis=1)], scores.shape[1])
-        for row, log, squared, over in zip(rows.tolist(), got.log, got.squared, off.tolist(), strict=True):
-            best = int(log.argmax())
+        # what a reading can show is worked out for the next larger of few misfits
+        near = MISFIT_STEP ** np.ceil(np.log(off) / np.log(MISFIT_STEP) - 1e-9)
+        seen = {over: smallest_visible(path, covariance, float(limit[0]) / wider, wider * over) for over in set(near)}
+        for row, log, squared, over, step in zip(rows.tolist(), got.log, got.squared, off, near, strict=True):
+            best, visible = int(log.argmax()), seen[step]
             within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
-            p = float(chdtrc(max(1, scores.shape[1] - 1), squared[best] / wider))
+            p = float(fdtrc(free, path.dof, squared[best] / free / wider))
             found[row] = Blend(float(FRACTIONS[best]), float(within[0]), float(within[-1]), visible, p)
     return [found[row] for row in range(len(scores))]
 
 
-def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> float:
-    """Return the limit of twice the log likelihood ratio that covers `HELD_OUT_LEVEL` of blends of batches held out.
+def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> float:
+    """Return the scatter of blends of batches held out, as a variance, over what the path says.
 
     Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
-    made by the law, for the pairs of beers that lie most like the asked one. The limit is their quantile, raised as
-    that of normal values is whose scale so many batches tell.
+    made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
+    few batches is that of the one that lies farthest out.
     """
-    samples, ratios = fit.samples, []
+    samples, ratios = fit.samples, np.zeros(2)
     n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
     order = np.argsort(samples.beer, kind="stable")
@@ -335,12 +370,8 @@ def held_out_limit(fit: ClassModel, space: BlendSpace, base: int, other: int | N
         # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
         drawn = draw_by_law(space, one, two)
         for held_out, part in parts:
-            ratios += _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    normal = float(ndtri((1.0 + LEVEL) / 2.0) ** 2)
-    if not ratios:
-        return normal
-    raised = float(stdtrit(samples.beer.size - samples.batches_per_beer.size, (1.0 + LEVEL) / 2.0) ** 2) / normal
-    return raised * max(normal, float(np.quantile(ratios, HELD_OUT_LEVEL)))
+            ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
+    return float(ratios[0] / ratios[1]) if min(ratios) > 0.0 else 1.0
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -366,13 +397,13 @@ def _held_out_ratios(
     pair: tuple[int, int | None],
     drawn: DrawnByLaw,
     rng: np.random.Generator,
-) -> list[float]:
-    """Return twice the log likelihood ratio at the true fraction of blends of the held-out batches of two beers."""
+) -> Floats:
+    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual."""
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
     if not bases.size or not others.size:
-        return []
+        return np.zeros(2)
     path, law, x = blend_path(space, base, other, drawn), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
     rows = samples.reflectance[first[bases]]
@@ -390,7 +421,10 @@ def _held_out_ratios(
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])
     scores = (scores + missing * rng.standard_normal(scores.shape)).reshape(bases.size * TRIED.size, -1)
-    got, each = likelihood(path, scores, path.covariance(m)), np.arange(len(scores))
+    covariance = path.covariance(m)
+    got, each = likelihood(path, scores, covariance), np.arange(len(scores))
     best, true = got.log.argmax(axis=1), np.tile(TRIED, bases.size)
     ratios = 2.0 * (got.log[each, best] - got.log[each, true])
-    return (ratios / misfit(got.squared[each, best], scores.shape[1])).tolist()
+    low, high = _to_ends(path, covariance)
+    usual = bases.size * usual_ratio(low[TRIED], high[TRIED]).sum()
+    return np.array([(ratios / misfit(got.squared[each, best], scores.shape[1])).sum(), usual])

@@ -21,6 +21,8 @@ from specmatch.maths.classification.blends import (
 
 # samples at the end that must stand for the new beer, and the fewest that make a series
 FEWEST_LAST, FEWEST = 3, 5
+# what the last samples hold is no new batch only where one in a hundred of those would lie as far out, not one in 20
+SURE = float(ndtri(0.99) / ndtri(LEVEL)) ** 2
 # least variance of a pour in units of the scatter of batches: an axis without any would own the answer
 LEAST_POURS = 0.01
 
@@ -51,7 +53,7 @@ def falling(values: Floats) -> Floats:
     return np.repeat([mean for mean, _ in blocks], [size for _, size in blocks])
 
 
-def read_series(path: BlendPath, scores: Floats, n_pours: Ints, limit: float, *, pours_known: bool) -> SeriesReading:
+def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *, pours_known: bool) -> SeriesReading:
     """Read samples in the order taken."""
     # scores (n, a), n_pours (n,); pours_known: whether the set has several pours of a sample to learn their scatter
     n, m = len(scores), float(np.median(n_pours))
@@ -68,7 +70,8 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, limit: float, *,
             break
         start = first + 1
     settled = first is not None and n - first >= FEWEST_LAST
-    whole = estimate_blends(path, scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))]), limit)[0]
+    last, of = scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))])
+    whole = estimate_blends(path, last, of, SURE * wider)[0]
     return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
 
 

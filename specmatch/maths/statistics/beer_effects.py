@@ -1,6 +1,6 @@
 """New errors against those of held-out batches: bias, slope and scatter, batches of a beer sharing an effect of it."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import fdtrc, ndtri, stdtr, stdtrit
@@ -33,6 +33,17 @@ class Scatter:
         from memory): the variance of s^2 / sigma^2 is about (kurtosis - 1) / df.
         """
         return self.df * 2.0 / (max(self.kurtosis, 3.0) - 1.0)
+
+    def likelier_than(self, new: "Scatter") -> float:
+        """Return how often errors that scatter as these do would scatter as much as the new ones.
+
+        Tails are those of both: a few batches seldom show how far one may lie out, and the new ones may be the first.
+        """
+        weight = np.array([self.df, new.df]) / (self.df + new.df)
+        squares, kurtosis = np.array([(one.mean_square, one.kurtosis) for one in (self, new)]).T
+        tails = float(weight @ (kurtosis * squares**2) / (weight @ squares) ** 2)
+        df = [replace(one, kurtosis=tails).effective_df for one in (new, self)]
+        return float(fdtrc(*df, new.mean_square / self.mean_square))
 
 
 def scatter_within(errors: Floats, beer: Ints) -> Scatter:
@@ -102,10 +113,7 @@ def judge_errors(
     bias_df, bias_sd = satterthwaite_df(mixed, squares, freedom), float(np.sqrt(variance / whole))
     slope_sd = float(np.sqrt(variance / square)) if told else np.nan
     p_slope = 2.0 * float(stdtr(bias_df, -abs(slope) / slope_sd)) if told else 1.0
-    p_scatter = 1.0
-    if n > b and old.df:
-        tails = Scatter(within / (n - b), n - b, b, old.kurtosis)
-        p_scatter = float(fdtrc(tails.effective_df, old.effective_df, tails.mean_square / old.mean_square))
+    p_scatter = old.likelier_than(scatter_within((errors / size)[:, None], beer)) if n > b and old.df else 1.0
     found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
     return NewErrors(
         bias=bias,

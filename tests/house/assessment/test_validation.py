@@ -221,7 +221,7 @@ def over_houses(shares: pd.Series) -> dict:
 @pytest.mark.slow
 @pytest.mark.whole
 def test_validations_are_right_as_often_as_claimed(full_size, claim):
-    houses = [(name, seed) for name in SHOWN for seed in range(10, 13)] if full_size else [("fine_pixels", 10)]
+    houses = [(name, seed) for name in SHOWN for seed in range(20, 23)] if full_size else [("fine_pixels", 10)]
     parts = [row_of(members()[name], seed, 0.03) for name, seed in houses]
     verdicts = pd.concat([pd.DataFrame(one[0]).assign(house=k) for k, one in enumerate(parts)], ignore_index=True)
     right, alarm = verdicts["bias"] == 0.0, verdicts["verdict"].isin([BIASED, REFIT])

@@ -8,9 +8,13 @@ from scipy import stats
 from simulated_beers import BATCH_SD, MODES, SimulatedBeers, with_levels
 
 from specmatch.maths.classification.blends import (
+    FRACTIONS,
+    BlendPath,
     blend_path,
     estimate_blends,
-    held_out_limit,
+    held_out_scale,
+    likelihood,
+    limits,
     smallest_visible,
     space_of,
 )
@@ -59,15 +63,15 @@ LAW = PathLaw(0.0, 0.0, 1.0, 1e-3 * np.eye(3), TEXTBOOK, 0, 1.0, 1.0)
 
 
 def asked(fit, base, other):
-    """The path between two beers, and the limit that held-out blends set."""
+    """The path between two beers, and how far held-out blends scatter."""
     space = space_of(fit, LAW, NM)
-    return blend_path(space, base, other), held_out_limit(fit, space, base, other)
+    return blend_path(space, base, other), held_out_scale(fit, space, base, other)
 
 
 def estimate(fit, samples, base, other, question=None):
-    path, limit = question or asked(fit, base, other)
+    path, wider = question or asked(fit, base, other)
     samples = np.atleast_2d(samples)
-    return estimate_blends(path, fit.metric.scores(samples), np.full(len(samples), 3), limit)
+    return estimate_blends(path, fit.metric.scores(samples), np.full(len(samples), 3), wider)
 
 
 def test_absorbances_add_by_volume():
@@ -95,7 +99,7 @@ def test_fractions_are_covered_and_none_is_not_said_of_what_is_visible(full_size
                 samples = [house.measured((1 - f) * a + f * b, 3).mean(axis=0) for f in fractions]
                 got = estimate(fit, samples, base, other, question)
                 covered += [blend.low - 1e-9 <= f <= blend.high + 1e-9 for blend, f in zip(got, fractions, strict=True)]
-                visible = fractions >= got[0].smallest_visible
+                visible = fractions >= [blend.smallest_visible for blend in got]
                 above += visible.sum()
                 missed += sum(blend.low <= 0.0 for blend, v in zip(got, visible, strict=True) if v)
     # blends of one seed and pair share the means of the beers: fewer cases than are counted
@@ -181,14 +185,14 @@ class TestSeries:
             house = Brewhouse(seed)
             fit = house.fit()
             for base, other in ((0, 3), (4, 1), (2, None)):
-                path, limit = asked(fit, base, other)
+                path, wider = asked(fit, base, other)
                 for _ in range(4):
                     a = house.batches(base, 1)[0]
                     b = 0.0 * a if other is None else house.batches(other, 1)[0]
                     begins, fall = house.rng.uniform(0.0, 3.0), house.rng.uniform(0.5, 1.2)
                     true = np.minimum(1.0, np.exp(-(np.arange(14) - begins) / fall))
                     samples = np.array([house.measured((1 - f) * a + f * b, 3).mean(axis=0) for f in true])
-                    got = read_series(path, fit.metric.scores(samples), np.full(14, 3), limit, pours_known=True)
+                    got = read_series(path, fit.metric.scores(samples), np.full(14, 3), wider, pours_known=True)
                     n += 1
                     assert (np.diff(got.fractions) <= 0.0).all()
                     if got.first is not None:
@@ -199,12 +203,12 @@ class TestSeries:
     def test_a_series_that_has_not_arrived_says_so(self):
         house = Brewhouse(1)
         fit = house.fit()
-        path, limit = asked(fit, 0, 4)
+        path, wider = asked(fit, 0, 4)
         a, b = house.batches(0, 1)[0], house.batches(4, 1)[0]
 
         def series(true):
             samples = np.array([house.measured((1 - f) * a + f * b, 3).mean(axis=0) for f in true])
-            return read_series(path, fit.metric.scores(samples), np.full(len(true), 3), limit, pours_known=True)
+            return read_series(path, fit.metric.scores(samples), np.full(len(true), 3), wider, pours_known=True)
 
         still = series(np.linspace(1.0, 0.3, 8))
         assert still.first is None and still.left > 0.0
@@ -289,3 +293,20 @@ def test_the_spectrum_of_a_beer_is_the_mean_absorbance_of_its_batches():
         for kind in np.unique(beer)
     ]
     assert mean_spectra(fit.samples) == pytest.approx(np.exp(logs))
+
+
+def test_limits_cover_as_stated_near_the_ends_too():
+    """Readings along a straight path of known scatter; one that lies beyond an end is likeliest at that end."""
+    straight = 6.0 * FRACTIONS[:, None]
+    path = BlendPath(straight, np.ones((FRACTIONS.size, 1, 1)), np.zeros((FRACTIONS.size, 1)), 1e9)
+    covariance = path.covariance(1.0)
+    limit = limits(path, covariance)
+    # one side of a normal distribution at an end, both where no end is near
+    assert limit[0] == pytest.approx(stats.norm.ppf(0.95) ** 2, abs=1e-4) == limit[-1]
+    assert limit[np.argmin(np.abs(FRACTIONS - 0.5))] == pytest.approx(stats.norm.ppf(0.975) ** 2, abs=1e-4)
+    z = stats.norm.ppf((np.arange(2000) + 0.5) / 2000)
+    for at in (0, 30, 80, 150, 212, 290, 300):
+        log = likelihood(path, straight[at] + z[:, None], covariance).log
+        held = 2.0 * (log.max(axis=1) - log[:, at]) <= limit[at]
+        # the path is asked at 301 fractions, 0.04 standard deviations apart at its far end
+        assert held.mean() == pytest.approx(0.95, abs=0.004)
