@@ -6,7 +6,7 @@ One process first, then workers that are processes of their own, each with one t
 invented brewery are made where they are read, so that nothing but block numbers and counts travels. Printed: samples a
 second, the ratio of workers to the one process in the same run, and the resident memory of the workers as it went. One
 row shows the workers as dask makes them by default: they give freed memory back at once, so that each block has to
-fetch it again, and keep an hour of profiles. An evaluation goes by joblib's own dask back end, in turn with one process.
+fetch it again, and keep an hour of profiles. An evaluation goes by joblib's own dask back end, beside one process.
 """
 
 import argparse
