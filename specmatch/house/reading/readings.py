@@ -175,7 +175,7 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
     """Return columns as a table, without the checks that take pandas as long as a reading."""
     if create_dataframe_from_blocks is None:
         return pd.DataFrame(columns, index=index)
-    n, heads = len(index), _heads(tuple(columns))
+    n, heads = len(index), _heads(tuple(columns)).view()  # who names the columns names their own
     arrays = [np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one) for one in columns.values()]
     blocks: list[tuple[Any, Ints]] = []
     kinds: dict[Any, list[int]] = {}
