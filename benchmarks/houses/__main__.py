@@ -1,6 +1,7 @@
 """The library over the family of invented houses, worst member beside the mean.
 
-Run: python -m benchmarks.houses [figures|faults|audit|names] [--seeds 2] [--first-seed 0] [--members white_bowl pale_only] [--json]
+Run: python -m benchmarks.houses [figures|faults|audit|names] [--seeds 2] [--first-seed 0]
+     [--members white_bowl pale_only] [--json]
 
 Each member learns its own past batches (draw 0) and is judged on new ones (draw 1) and on foreign beers at the
 colours of its own (draw 2). `faults` plants faults in new batches and reads them by
