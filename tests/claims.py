@@ -98,7 +98,7 @@ CLAIMS = (
         "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
     ),
     Claim(
-        "blend_missed", "'No blend' is said of blends above the smallest visible part that the reading states", 0.0, 0.02,
+        "blend_missed", "'No blend' is said of blends above the part that the reading states as visible", 0.0, 0.02,
         "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
     ),
     Claim(
@@ -112,7 +112,7 @@ CLAIMS = (
         "five invented houses drawn at random; five rules, the least of three risks",
     ),
     Claim(
-        "risk_bias", "A stated risk of limits less the one seen, averaged over the lots of all houses, rules and beers", -0.03, 0.03,
+        "risk_bias", "A stated risk of limits less the one seen, averaged over lots, rules and houses", -0.03, 0.03,
         "house/decision/test_decision_risks.py::test_risks_of_invented_houses_lie_within_their_bounds",
         "five invented houses drawn at random; five rules, the worst of three risks",
     ),

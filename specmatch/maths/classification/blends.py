@@ -64,6 +64,7 @@ class BlendSpace:
     scatter: BeerScatter
     own: Floats  # (n_beers, a, a): scatter of a sample of each beer, its direction too
     own_dof: Floats  # (n_beers,): degrees of freedom behind it, those borrowed from the other beers included
+    shared: Floats  # (a, a): what batches of one session share, which moves the mean of their beer; 0 where they mix
     per_beer: Ints  # (n_beers,): batches
     spectra: Floats  # (n_beers, p): mean reflectance
     bend: float  # by how much beers' absorbance falls with wavelength unlike the average's; see `_bend_sd`
@@ -97,15 +98,22 @@ class Likelihood:
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
     """Return the metric of a model with the law of its cup."""
-    return _space(fit.metric, fit.beer_means, fit.scatter, fit.samples, law, wavelength_nm)
+    shared = fit.choice.session_scatter(fit.metric.axes)
+    return _space(fit.metric, fit.beer_means, fit.scatter, shared, fit.samples, law, wavelength_nm)
 
 
 def _space(
-    metric: DiscriminantSpace, means: Floats, scatter: BeerScatter, samples: LabelledSamples, law: PathLaw, nm: Floats
+    metric: DiscriminantSpace,
+    means: Floats,
+    scatter: BeerScatter,
+    shared: Floats,
+    samples: LabelledSamples,
+    law: PathLaw,
+    nm: Floats,
 ) -> BlendSpace:
     per_beer = samples.batches_per_beer
     (own, dof), spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
-    return BlendSpace(metric, means, scatter, own, dof, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
+    return BlendSpace(metric, means, scatter, own, dof, shared, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
 
 
 def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> tuple[Floats, Floats]:
@@ -131,7 +139,8 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
 def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
     samples = fit.samples.part(kept)
     beers = fit_beers(samples, fit.choice)
-    return _space(beers.metric, beers.beer_means, beers.scatter, samples, space.law, space.wavelength_nm)
+    shared = fit.choice.session_scatter(beers.metric.axes)
+    return _space(beers.metric, beers.beer_means, beers.scatter, shared, samples, space.law, space.wavelength_nm)
 
 
 @dataclass(frozen=True)
@@ -169,7 +178,7 @@ def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLa
         spread = (1.0 - KNOTS) * scale[base] + KNOTS * scale[other]
     for moved, beer in zip(drawn.moved, (base, other), strict=False):
         J = (moved[:, None, :] * metric.axes.T) @ lift
-        scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer])
+        scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer]) + space.shared
         batches = batches + J @ scatter @ J.transpose(0, 2, 1)
     for wrong in drawn.doubts @ metric.axes:
         batches = batches + wrong[:, :, None] * wrong[:, None, :]
@@ -371,7 +380,9 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
         drawn = draw_by_law(space, one, two)
         for held_out, part in parts:
             ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    return float(ratios[0] / ratios[1]) if min(ratios) > 0.0 else 1.0
+    # held-out batches may share their session with those that they are held against, and lie too near
+    least = 1.0 if fit.choice.session_noise.size or min(ratios) <= 0.0 else 0.0
+    return max(least, float(ratios[0] / (ratios[1] or 1.0)))
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
