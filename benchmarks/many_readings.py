@@ -1,24 +1,34 @@
-"""Read millions of samples on a dask cluster of this machine. Run: python -m benchmarks.many_readings [--samples N]
+"""Read millions of samples, and evaluate, on a dask cluster of this machine.
+
+Run: python -m benchmarks.many_readings [--samples N]
 
 One process first, then workers that are processes of their own, each with one thread; blocks of one-pour samples of the
 invented brewery are made where they are read, so that nothing but block numbers and counts travels. Printed: samples a
 second, the ratio of workers to the one process in the same run, and the resident memory of the workers as it went. The
 second row shows the workers as dask makes them by default: they give freed memory back at once, and each block has to
-fetch it again.
+fetch it again. An evaluation goes by joblib's own dask back end, in turn with one process.
 """
 
 import argparse
 import json
+import statistics
 import time
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager, nullcontext
 from functools import cache
 from itertools import islice
+from typing import TYPE_CHECKING
 
+import joblib
 import numpy as np
 import pandas as pd
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
+
+if TYPE_CHECKING:
+    from distributed import Client
 
 BLOCK, N_MADE = 10_000, 500
 
@@ -52,20 +62,29 @@ def resident() -> float:
         return float("nan")
 
 
-def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: bool) -> tuple[float, list[float]]:
-    """Return seconds, and the largest memory of a worker in each tenth of the work."""
+@contextmanager
+def cluster(workers: int, *, keep_memory: bool = True) -> "Iterator[Client]":
+    """Give a client of workers that are processes of one thread, all imports done."""
     import dask
-    from distributed import Client, LocalCluster, as_completed
+    from distributed import Client, LocalCluster
 
     trim = {"MALLOC_TRIM_THRESHOLD_": str(2**30)} if keep_memory else {}
     usual = dask.config.get("distributed.nanny.pre-spawn-environ", {})
     with (
         warnings.catch_warnings(),
         dask.config.set({"distributed.nanny.pre-spawn-environ": {**usual, **trim}}),
-        LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as cluster,
-        Client(cluster) as client,
+        LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as machines,
+        Client(machines) as client,
     ):
         warnings.simplefilter("ignore")  # the cluster's own libraries warn of their own matters
+        yield client
+
+
+def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: bool) -> tuple[float, list[float]]:
+    """Return seconds, and the largest memory of a worker in each tenth of the work."""
+    from distributed import as_completed
+
+    with cluster(workers, keep_memory=keep_memory) as client:
         model = client.scatter(house, broadcast=True)
         client.gather([client.submit(read_block, model, 10**9 + k) for k in range(workers)])  # imports, first pages
         start, memory = time.perf_counter(), []
@@ -81,6 +100,20 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
     return seconds, [max(part) for part in np.array_split(memory, min(10, len(memory)))]
 
 
+def evaluating(house: sm.HouseModel, refs: sm.ReferenceSet, workers: int, turns: int = 3) -> float:
+    """Return how many times as fast workers evaluate as one process, medians of runs in turn after one of each."""
+    seconds: dict[bool, list[float]] = {False: [], True: []}
+    with cluster(workers):
+        for _ in range(turns + 1):
+            for spread, took in seconds.items():
+                start = time.perf_counter()
+                with joblib.parallel_config(backend="dask") if spread else nullcontext():
+                    sm.evaluate(house, refs)
+                took.append(time.perf_counter() - start)
+    alone, together = (statistics.median(took[1:]) for took in seconds.values())
+    return alone / together
+
+
 def main() -> None:
     """Print the figures."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
@@ -89,7 +122,8 @@ def main() -> None:
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     past = Brewery(seed=1).draw(8)
-    house = sm.HouseModel().fit(sm.ReferenceSet(past.spectra, past.scans, past.batches))
+    refs = sm.ReferenceSet(past.spectra, past.scans, past.batches)
+    house = sm.HouseModel().fit(refs)
     blocks = max(args.samples // BLOCK, 2)
     few = min(blocks, 12)
     read_block(house, 10**9)
@@ -104,6 +138,7 @@ def main() -> None:
         "workers_samples_a_second": blocks * BLOCK / seconds,
         "workers_over_one_process": blocks * BLOCK / seconds / alone,
         "workers_over_one_process_as_dask_makes_them": few * BLOCK / usual / alone,
+        "workers_evaluate_over_one_process": evaluating(house, refs, args.workers),
         "samples": blocks * BLOCK,
         "worker_memory_mib_by_tenth": [round(one) for one in memory],
     }

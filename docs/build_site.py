@@ -130,7 +130,7 @@ def _gallery(folder: Path) -> None:
     from matplotlib import pyplot
 
     sys.path.insert(0, str(ROOT / "tests"))
-    from example_room import furnish
+    from example_room import furnish, furnish_beforehand
 
     text = ["# Gallery", "", "What `specmatch.plots` draws, of an invented brewery: each picture by the example under",
             "its name in the reference.", ""]  # fmt: skip
@@ -138,7 +138,7 @@ def _gallery(folder: Path) -> None:
     pictures.mkdir()
     before = Path.cwd()
     with tempfile.TemporaryDirectory() as room:
-        names = furnish(Path(room))
+        names = furnish(Path(room)) | furnish_beforehand(Path(room))
         names["evaluation"] = specmatch.evaluate(names["house"], names["refs"])
         os.chdir(room)
         try:

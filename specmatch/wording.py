@@ -1,8 +1,10 @@
 """Words that several rooms share: cautions, numbers with their nouns, text that steers no terminal or spreadsheet."""
 
+import csv
 import re
 from collections.abc import Sequence
 from html import escape
+from pathlib import Path
 
 # controls but for tab and line end, the marks that turn the direction of writing, breaks that are no line end
 _STEERING = re.compile(r"[\x00-\x08\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069]")
@@ -19,6 +21,16 @@ CAUTIONS = (
 FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r", "\n", "＝", "＋", "－", "＠")
 
 _PLURALS = {"batch": "batches", "held-out batch": "held-out batches", "entry": "entries", "new batch": "new batches"}
+
+
+def text_beside(module: str, name: str) -> str:
+    """Return the text of a file that stands beside a module, which is given by its `__file__`."""
+    return Path(module).with_name(name).read_text(encoding="utf-8")
+
+
+def rows_beside(module: str, name: str) -> list[list[str]]:
+    """Return the rows of a table in such a file, without its header."""
+    return list(csv.reader(text_beside(module, name).splitlines()))[1:]
 
 
 def counted(number: int, noun: str) -> str:

@@ -2,14 +2,19 @@
 
 import gc
 import json
+import os
 import platform
 import sys
 from importlib.metadata import PackageNotFoundError, version
 from pathlib import Path
 
-import numpy as np
-import pytest
-from hypothesis import settings
+# before NumPy is loaded, and for every process that a test starts: matrices are small, threads wait for one another
+for name in ("OPENBLAS_NUM_THREADS", "OMP_NUM_THREADS"):
+    os.environ.setdefault(name, "1")
+
+import numpy as np  # noqa: E402
+import pytest  # noqa: E402
+from hypothesis import settings  # noqa: E402
 
 ROOT = Path(__file__).parents[1]
 # last, so that an installed package is not hidden by the folder's own: tests need the benchmarks that stand beside it
@@ -111,6 +116,19 @@ def claim(request: pytest.FixtureRequest, full_size: bool):
 def whole(request: pytest.FixtureRequest) -> bool:
     """True when nothing is cut for time: a test over many draws or seeds takes fewer of them otherwise."""
     return _whole(request.config)
+
+
+@pytest.fixture
+def undrawn(monkeypatch, whole):
+    """Put an empty drawing in the place of each figure of a page, for tests that read its words; `--whole` draws it."""
+    if not whole:
+        from html import escape
+
+        def drawing(ax, *, name: str, says: str) -> str:
+            return f'<svg role="img" aria-label="{escape(says, quote=True)}"></svg>'
+
+        for user in ("html", "reading_sheet"):
+            monkeypatch.setattr(f"specmatch.report.pages.{user}.drawing", drawing)
 
 
 @pytest.fixture(scope="session")

@@ -35,15 +35,14 @@ def paired_scans(raw: RawScans) -> Paired:
 def furnish(folder: Path) -> dict[str, Any]:
     """Write what examples read, and return the objects that they name.
 
-    `monday/` holds past batches, `tuesday/` new ones, `bench/` a
-    commissioning; `sets/house` and `house.model` what was made of the past, and
-    `line1.db` what line 1 recorded on the new ones.
+    `monday/` holds past batches, `tuesday/` new ones; `sets/house` and
+    `house.model` what was made of the past, and `line1.db` what line 1
+    recorded on the new ones.
     """
     brewery = Brewery(seed=1)
     past, new = (brewery.draw(n, draw=draw, beers=BEERS, n_pours=3) for n, draw in ((6, 0), (1, 1)))
     write_measured_folder(folder / "monday", past.raw, past.batches)
     write_measured_folder(folder / "tuesday", new.raw)
-    sm.write_bench_day(folder / "bench")
     refs = sm.ReferenceSet(past.spectra, past.scans, past.batches, name="house", colour_unit="EBC")
     house = sm.HouseModel().fit(refs)
     refs.save(folder / "sets" / "house")
@@ -58,7 +57,12 @@ def furnish(folder: Path) -> dict[str, Any]:
         "spectra": new.spectra,
         "scans": new.scans,
         "session": sm.measure(folder / "tuesday"),
-        "made": sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True),
         "raw_scans": raw_scans,
         "paired_scans": paired_scans,
     }
+
+
+def furnish_beforehand(folder: Path) -> dict[str, Any]:
+    """Write and return what comes before the first batch: `bench/`, a commissioning, and a plan."""
+    sm.write_bench_day(folder / "bench")
+    return {"made": sm.plan({"Pils": 8.0, "Amber": 22.0, "Stout": 70.0}, n_batches=(4,), n_pours=(1,), rough=True)}

@@ -13,7 +13,7 @@ from pathlib import Path
 
 import pytest
 from default_tour import default_tour
-from example_room import furnish
+from example_room import furnish, furnish_beforehand
 from source_trees import tree_of
 
 import specmatch
@@ -35,9 +35,15 @@ def example_room(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def evaluation(example_room):
+def evaluated(example_room):
     """What some examples draw: it takes seconds, so it is made only where one of them runs."""
-    return specmatch.evaluate(example_room[1]["house"], example_room[1]["refs"])
+    return {"evaluation": specmatch.evaluate(example_room[1]["house"], example_room[1]["refs"])}
+
+
+@pytest.fixture(scope="module")
+def beforehand(example_room):
+    """What comes before the first batch: it takes seconds too."""
+    return furnish_beforehand(example_room[0])
 
 
 def public_objects():
@@ -101,8 +107,9 @@ def test_docstring_examples_run(name, example_room, monkeypatch, request):
     text = Path(module.__file__).read_text(encoding="utf-8")
     if find_spec("matplotlib") is None and "figure_style" in name + text:
         pytest.skip("the `plot` extra is not installed: examples that draw are not run")
-    if re.search(r">>> .*\bevaluation\b", text):
-        names = {**names, "evaluation": request.getfixturevalue("evaluation")}
+    for late, named in (("evaluated", "evaluation"), ("beforehand", "made|bench")):
+        if re.search(rf">>> .*\b(?:{named})\b", text):
+            names = {**names, **request.getfixturevalue(late)}
     # a module's own names come first: `spectra` is a module to one and a table to another
     given = {key: value for key, value in names.items() if key not in vars(module)}
     failed = doctest.testmod(module, extraglobs=given, optionflags=doctest.ELLIPSIS | doctest.NORMALIZE_WHITESPACE)
@@ -112,7 +119,7 @@ def test_docstring_examples_run(name, example_room, monkeypatch, request):
 
 
 @pytest.mark.whole
-def test_the_reference_tells_how_to_make_what_examples_name(example_room, evaluation):
+def test_the_reference_tells_how_to_make_what_examples_name(example_room, evaluated):
     """The lines on the page of the reference make the very objects that the examples are run on."""
     (block,) = re.findall(
         r"```python\n(.*?)```", (PROJECT / "docs" / "reference.md").read_text(encoding="utf-8"), re.DOTALL
@@ -123,7 +130,7 @@ def test_the_reference_tells_how_to_make_what_examples_name(example_room, evalua
     assert made["refs"].hash == given["refs"].hash
     assert made["spectra"].equals(given["spectra"]) and made["scans"].equals(given["scans"])
     assert made["house"].read(made["spectra"]).equals(given["house"].read(given["spectra"]))
-    assert made["evaluation"].colour.equals(evaluation.colour)
+    assert made["evaluation"].colour.equals(evaluated["evaluation"].colour)
 
 
 def public_definitions():

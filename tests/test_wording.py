@@ -71,7 +71,7 @@ def test_a_beer_that_moved_alone(others, said):
     assert drift.code == "product_drift" and said in drift.sentence
 
 
-def test_the_page_of_a_young_set():
+def test_the_page_of_a_young_set(undrawn):
     pytest.importorskip("matplotlib")
     from specmatch.report.pages import set_page
 

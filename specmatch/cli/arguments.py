@@ -1,9 +1,4 @@
-"""What `read` and `verify` are pointed at: a measured folder, or one file of reflectance spectra.
-
-Numbers as they are typed on a command line.
-
-Arguments that `verify --journal` and `watch` share, and the line's setting made of them.
-"""
+"""Arguments that several commands take, and what is made of them: numbers, a line's setting, what is read."""
 
 import argparse
 import sys
@@ -47,30 +42,36 @@ def named_numbers(given: list[str], option: str) -> dict[str, float]:
     return out
 
 
-def add_line_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare who measured where, and how long a control vouches for the line."""
-    parser.add_argument("--line", default="", metavar="NAME", help="packaging line, for the journal")
-    parser.add_argument("--operator", default="", metavar="NAME", help="who measured, where the sheet does not say it")
-    parser.add_argument(
-        "--control-hours",
-        type=number,
-        default=12.0,
-        metavar="H",
-        help="hours for which a good control stands for a line that measures one (default 12; 0 asks for none)",
-    )
+# arguments that several commands take, by the name that a command asks for them
+_SHARED: dict[str, tuple[str, dict[str, Any]]] = {
+    "set": ("set", {"metavar": "SET", "help": "folder of a reference set"}),
+    "set to change": ("set", {"metavar": "SET", "help": "folder of a reference set; replaced by the new version"}),
+    "model": ("model", {"metavar": "MODEL", "help": "model file"}),
+    "source": ("source", {"metavar": "FOLDER|FILE", "help": "folder, or file of reflectance (- for standard input)"}),
+    "page": ("--out", {"metavar": "PAGE", "help": "HTML page to write; replaced if it is there"}),
+    "unit": ("--unit", {"choices": ("EBC", "SRM"), "help": "colour unit to show (default: the set's)"}),
+    "coverage": ("--coverage", {"type": number, "default": 0.90,
+                 "help": "share of lab values to cover (default 0.90)"}),
+    "false rejects": ("--false-reject-rate", {"type": number, "default": 0.05,
+                      "help": "share of right claims that may be held (default 0.05)"}),
+    "jobs": ("--jobs", {"type": int, "metavar": "N", "help": "processes (one unless given; -1 for all cores)"}),
+    "lab": ("--lab", {"metavar": "NAME",
+            "help": "lab of the set whose values colours and intervals stand for (default: its main one)"}),
+    "dates": ("--dates", {"choices": ("dmy", "mdy", "ymd"),
+              "help": "order of day, month and year in sheets, where it is in doubt"}),
+    "line": ("--line", {"default": "", "metavar": "NAME", "help": "packaging line, for the journal"}),
+    "operator": ("--operator", {"default": "", "metavar": "NAME",
+                 "help": "who measured, where the sheet does not say it"}),
+    "control hours": ("--control-hours", {"type": number, "default": 12.0, "metavar": "H", "help": "hours for which a "
+                      "good control stands for a line that measures one (default 12; 0 asks for none)"}),
+}  # fmt: skip
 
 
-def add_jobs_argument(parser: argparse.ArgumentParser) -> None:
-    """Declare over how many processes fits are spread."""
-    parser.add_argument("--jobs", type=int, metavar="N", help="processes (one unless given; -1 for all cores)")
-
-
-def add_rate_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare what a model that is fitted promises."""
-    parser.add_argument("--coverage", type=number, default=0.90, help="share of lab values to cover (default 0.90)")
-    parser.add_argument(
-        "--false-reject-rate", type=number, default=0.05, help="share of right claims that may be held (default 0.05)"
-    )
+def share(parser: argparse.ArgumentParser, *names: str) -> None:
+    """Declare arguments that several commands take."""
+    for name in names:
+        flag, options = _SHARED[name]
+        parser.add_argument(flag, **options)
 
 
 def add_signature(
@@ -86,22 +87,6 @@ def add_signature(
 def signature(args: argparse.Namespace) -> dict[str, str]:
     """Return why, by whom and when a set is changed."""
     return {"reason": args.reason, "who": args.who, "when": args.when}
-
-
-def add_lab_argument(parser: argparse.ArgumentParser) -> None:
-    """Declare whose lab values readings are to stand for."""
-    parser.add_argument(
-        "--lab",
-        metavar="NAME",
-        help="lab of the set whose values colours and intervals stand for (default: its main one)",
-    )
-
-
-def add_dates_argument(parser: argparse.ArgumentParser) -> None:
-    """Declare how dates of the sheets are read that can be read in two ways."""
-    parser.add_argument(
-        "--dates", choices=("dmy", "mdy", "ymd"), help="order of day, month and year in sheets, where it is in doubt"
-    )
 
 
 def line_setting(args: argparse.Namespace) -> "LineSetting":

@@ -3,19 +3,18 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_jobs_argument, add_signature, signature
+from specmatch.cli.arguments import add_signature, share, signature
 from specmatch.cli.outcome import Outcome, tell
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
 
-COMMAND = "audit"
 HELP = "judge a reference set before anything is fitted on it"
 EXAMPLE = "specmatch audit sets/house"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `audit`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set")
+    share(parser, "set", "jobs")
     parser.add_argument(
         "--settle", action="append", default=[], metavar="FINDING",
         help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
@@ -26,7 +25,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
-    add_jobs_argument(parser)
     add_signature(parser, "settled it", why="why it is settled, for the history")
 
 

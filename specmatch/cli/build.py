@@ -4,12 +4,11 @@ import argparse
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument
+from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ReferenceSetError
 from specmatch.wording import counted
 
-COMMAND = "build"
 HELP = "make a reference set from measured folders or folders of reflectance tables"
 EXAMPLE = "specmatch build monday/ tuesday/ --out sets/house"
 
@@ -20,7 +19,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument("--out", required=True, metavar="SET", help="folder of the reference set to write")
     parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
     parser.add_argument("--name", default="house", help="name of the set (default house)")
-    add_dates_argument(parser)
+    share(parser, "dates")
     parser.add_argument(
         "--replace", action="store_true", help="begin anew where a set with a history is; the old version is kept"
     )

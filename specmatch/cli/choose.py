@@ -3,17 +3,16 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_jobs_argument
+from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "choose"
 HELP = "say which batches to send to the lab next, and what more batches of each beer would buy"
 EXAMPLE = "specmatch choose sets/house --number 10"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `choose`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set")
+    share(parser, "set", "jobs")
     parser.add_argument("--number", type=int, default=10, help="how many batches to choose (default 10)")
     parser.add_argument(
         "--method", choices=("model", "kennard_stone"), default="model", help="how to choose (default model)"
@@ -22,7 +21,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--transfer", type=int, metavar="N",
         help="instead name N batches to measure on a second module (specmatch transfer); 6 serve well",
     )  # fmt: skip
-    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:

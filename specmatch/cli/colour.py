@@ -6,7 +6,6 @@ import specmatch as sm
 from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome, fields_of
 
-COMMAND = "colour"
 HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
 EXAMPLE = "specmatch colour --a430 0.50 --a700 0.012"
 

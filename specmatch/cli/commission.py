@@ -4,11 +4,10 @@ import argparse
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import named_numbers
+from specmatch.cli.arguments import named_numbers, share
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
 from specmatch.errors import OptionError
 
-COMMAND = "commission"
 HELP = "is this module fit for use: wavelength, linearity, stray light, noise, drift, each with its limit"
 EXAMPLE = "specmatch commission bench/ --out bench.html"
 
@@ -16,7 +15,7 @@ EXAMPLE = "specmatch commission bench/ --out bench.html"
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `commission`."""
     parser.add_argument("folder", nargs="?", metavar="FOLDER", help="measured folder with scans of role check")
-    parser.add_argument("--out", metavar="PAGE", help="HTML page to write; replaced if it is there")
+    share(parser, "page")
     parser.add_argument("--bench-sheet", action="store_true", help="print what to scan at the bench, and how often")
     parser.add_argument(
         "--limit", action="append", default=[], metavar="FIGURE=NUMBER",

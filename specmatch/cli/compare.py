@@ -5,7 +5,6 @@ import argparse
 import specmatch as sm
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "compare"
 HELP = "say what changed from one reference set to another"
 EXAMPLE = "specmatch compare sets/last-year sets/house"
 

@@ -7,7 +7,6 @@ from specmatch.cli.outcome import Outcome, fields_of, tell
 from specmatch.errors import OptionError
 from specmatch.wording import CAUTIONS
 
-COMMAND = "demo"
 HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
 EXAMPLE = "specmatch demo --out demo_brewery"
 

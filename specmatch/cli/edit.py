@@ -3,17 +3,16 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, signature
+from specmatch.cli.arguments import add_signature, share, signature
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "edit"
 HELP = "drop, relabel or recolour batches of a reference set; the reason goes into its history"
 EXAMPLE = 'specmatch edit sets/house --relabel B17 "House Pils" --reason "label mixed up at sampling" --who JD'
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `edit`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set; replaced by the new version")
+    share(parser, "set to change")
     change = parser.add_mutually_exclusive_group(required=True)
     change.add_argument("--drop", metavar="BATCH", help="leave a batch out")
     change.add_argument("--drop-pour", metavar="POUR", help="leave one pour out")

@@ -5,7 +5,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING
 
 import specmatch as sm
-from specmatch.cli.arguments import add_jobs_argument, add_rate_arguments
+from specmatch.cli.arguments import share
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of
 from specmatch.wording import counted
 
@@ -15,7 +15,6 @@ if TYPE_CHECKING:
     from specmatch.house.assessment.evaluation import Evaluation
     from specmatch.line.rules.rates import RunRisks
 
-COMMAND = "evaluate"
 HELP = "how good a set's model is, with batches held out"
 EXAMPLE = "specmatch evaluate sets/house"
 
@@ -24,15 +23,13 @@ WEAKEST_SHOWN = 5
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `evaluate`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set")
-    add_rate_arguments(parser)
+    share(parser, "set", "coverage", "false rejects", "jobs")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
     )
     parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
-    add_jobs_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -5,12 +5,11 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument, add_signature
+from specmatch.cli.arguments import add_signature, share
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError, OptionError
 from specmatch.wording import counted
 
-COMMAND = "extend"
 HELP = "add batches, and lab values that came late, to a reference set; every earlier edit stands"
 EXAMPLE = 'specmatch extend sets/house may/ june/ late-values.csv --reason "May and June"'
 SIDES = ("SET", "FOLDER", "BOTH")
@@ -18,12 +17,11 @@ SIDES = ("SET", "FOLDER", "BOTH")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `extend`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set; replaced by the new version")
+    share(parser, "set to change", "dates")
     parser.add_argument(
         "folders", nargs="+", metavar="FOLDER", help="measured folder, folder of tables, or sheet of lab values"
     )
     add_signature(parser, "added them", why="why, for the history (default: the names of the folders)")
-    add_dates_argument(parser)
     add_take(parser, SIDES)
     parser.add_argument(
         "--restore", action="append", default=[], metavar="NAME",

@@ -4,22 +4,20 @@ import argparse
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import number
+from specmatch.cli.arguments import number, share
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
 
-COMMAND = "gauge"
 HELP = "gauge study: what pours, operators, instruments and days add, and what the method may claim"
 EXAMPLE = "specmatch gauge house.model study/ --tolerance 2"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `gauge`."""
-    parser.add_argument("model", metavar="MODEL", help="model file")
+    share(parser, "model", "page")
     parser.add_argument("folder", metavar="FOLDER", help="measured folder of batches poured several times")
     parser.add_argument(
         "--tolerance", type=number, metavar="WIDTH", help="whole width of the colour tolerance, in the set's unit"
     )
-    parser.add_argument("--out", metavar="PAGE", help="HTML page to write; replaced if it is there")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -15,7 +15,6 @@ from specmatch.line.journal.queries import decision_counts, entry_number, export
 from specmatch.line.journal.waiting import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
 
-COMMAND = "history"
 HELP = "what a line did: the last shifts, what waits, charts, upkeep; check, back up, export and review the record"
 EXAMPLE = "specmatch history line1.db line2.db --beer 'House Pils'"
 

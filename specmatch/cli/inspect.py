@@ -6,7 +6,6 @@ import specmatch as sm
 from specmatch.cli.arguments import STANDARD_INPUT, scans_of
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "inspect"
 HELP = "look inside a scan file, a sheet, a set or a model without trusting it"
 EXAMPLE = "specmatch inspect monday/pale-1.csv"
 

@@ -5,12 +5,11 @@ from collections import Counter
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument, number
+from specmatch.cli.arguments import number, share
 from specmatch.cli.outcome import Outcome, fields_of
 from specmatch.storage import write_atomic
 from specmatch.wording import counted, guarded_cell
 
-COMMAND = "measure"
 HELP = "turn a folder of raw scans into checked reflectance"
 EXAMPLE = "specmatch measure monday/ --out monday.csv"
 
@@ -28,7 +27,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of a folder without sheets: write scans.csv and batches.csv as far as the files' names tell, and stop",
     )  # fmt: skip
     parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
-    add_dates_argument(parser)
+    share(parser, "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -9,7 +9,6 @@ from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError
 from specmatch.wording import counted
 
-COMMAND = "merge"
 HELP = "join two reference sets, such as those of two sites or lines, in a third; conflicts are listed"
 EXAMPLE = "specmatch merge sets/north sets/south --out sets/both"
 SIDES = ("FIRST", "SECOND", "BOTH")

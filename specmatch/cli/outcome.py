@@ -1,7 +1,4 @@
-"""What a command hands back: results for programs, text for people, and whether someone must look.
-
-What a command is at, for a person who waits; programs and log files are told nothing.
-"""
+"""What a command hands back: results, text, whether someone must look; and what it is at, for a person who waits."""
 
 import sys
 from collections.abc import Mapping, Sequence

@@ -11,7 +11,6 @@ from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell,
 if TYPE_CHECKING:
     from specmatch.house.planning.plan import Plan
 
-COMMAND = "plan"
 HELP = "before the first batch: how many batches, pours and packages, and which cup, for what is wished"
 EXAMPLE = "specmatch plan --beers beers.csv --wish half_width=0.05 --cup 40x10 --cup 40x6 --out plan.html"
 PAIRS_SHOWN = 8

@@ -3,22 +3,17 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument, add_lab_argument, in_unit, load_source
+from specmatch.cli.arguments import in_unit, load_source, share
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "read"
 HELP = "readings of a measured folder, or of a file of reflectance spectra"
 EXAMPLE = "specmatch read house.model monday/"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `read`."""
-    parser.add_argument("model", metavar="MODEL", help="model file")
-    parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
-    parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
+    share(parser, "model", "source", "unit", "lab", "dates")
     parser.add_argument("--correction", metavar="FILE", help="correction that `validate` offered")
-    add_lab_argument(parser)
-    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -6,14 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
-from specmatch.cli.arguments import add_jobs_argument
+from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted
 
-COMMAND = "report"
 HELP = "one HTML page on a reference set, a house model, or the journals of a line; a hold tag, the sheet of a lot"
 EXAMPLE = "specmatch report sets/house --out house.html"
 
@@ -42,7 +41,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
-    add_jobs_argument(parser)
+    share(parser, "jobs")
 
 
 def run(args: argparse.Namespace) -> Outcome:

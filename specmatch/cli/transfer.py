@@ -6,7 +6,6 @@ import specmatch as sm
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
 
-COMMAND = "transfer"
 HELP = "teach a house model a second module from batches of its set measured on both"
 EXAMPLE = 'specmatch transfer house.model unit-2/ --instrument "unit 2" --out both.model'
 

@@ -3,17 +3,16 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, signature
+from specmatch.cli.arguments import add_signature, share, signature
 from specmatch.cli.outcome import Outcome
 
-COMMAND = "undo"
 HELP = "go back to the version before the last, as a new version; an undo is undone by another"
 EXAMPLE = 'specmatch undo sets/house --reason "the wrong folder was added"'
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `undo`."""
-    parser.add_argument("set", metavar="SET", help="folder of a reference set; replaced by the new version")
+    share(parser, "set to change")
     parser.add_argument("--to", default="", metavar="VERSION", help="an earlier version, by the digits that name it")
     add_signature(parser, "took it back", reason=None)
 

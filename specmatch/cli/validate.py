@@ -6,23 +6,20 @@ from pathlib import Path
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument, add_lab_argument, tell_sheet_notes
+from specmatch.cli.arguments import share, tell_sheet_notes
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
 from specmatch.storage import sha256_of
 
-COMMAND = "validate"
 HELP = "judge a model on new batches with new lab values"
 EXAMPLE = "specmatch validate house.model april/ --save-correction april.json"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `validate`."""
-    parser.add_argument("model", metavar="MODEL", help="model file")
+    share(parser, "model")
     parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
     parser.add_argument("--save-correction", metavar="FILE", help="where to write the correction, if one is offered")
-    parser.add_argument("--out", metavar="PAGE", help="HTML page to write; replaced if it is there")
-    add_lab_argument(parser)
-    add_dates_argument(parser)
+    share(parser, "page", "lab", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:

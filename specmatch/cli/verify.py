@@ -6,17 +6,7 @@ from textwrap import fill
 from typing import TYPE_CHECKING, Any
 
 import specmatch as sm
-from specmatch.cli.arguments import (
-    STANDARD_INPUT,
-    add_dates_argument,
-    add_lab_argument,
-    add_line_arguments,
-    in_unit,
-    line_setting,
-    load_source,
-    number,
-    tell_sheet_notes,
-)  # fmt: skip
+from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_source, number, share, tell_sheet_notes
 from specmatch.cli.outcome import WIDTH, Outcome
 from specmatch.errors import OptionError
 from specmatch.warning_codes import CONSISTENT
@@ -27,17 +17,14 @@ if TYPE_CHECKING:
 
     from specmatch.house.decision.specification import Specification
 
-COMMAND = "verify"
 HELP = "judge the claims of a measured folder: consistent, hold or rescan"
 EXAMPLE = "specmatch verify house.model monday/ --claim 'House Pils'"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `verify`."""
-    parser.add_argument("model", metavar="MODEL", help="model file")
-    parser.add_argument("source", metavar="FOLDER|FILE", help="folder, or file of reflectance (- for standard input)")
+    share(parser, "model", "source", "unit", "lab", "line", "operator", "control hours", "dates")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
-    parser.add_argument("--unit", choices=("EBC", "SRM"), help="colour unit to show (default: the set's)")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument(
@@ -55,9 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
     )  # fmt: skip
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
-    add_lab_argument(parser)
-    add_line_arguments(parser)
-    add_dates_argument(parser)
 
 
 @dataclass(frozen=True)

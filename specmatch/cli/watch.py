@@ -11,20 +11,19 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
-from specmatch.cli.arguments import add_dates_argument, add_line_arguments, line_setting, shown_row
+from specmatch.cli.arguments import line_setting, share, shown_row
 from specmatch.cli.outcome import Outcome
 from specmatch.cli.terminal import ring, say, screen
 from specmatch.errors import OptionError
 from specmatch.wording import CAUTIONS
 
-COMMAND = "watch"
 HELP = "verify scans as they land in a folder, and record every decision"
 EXAMPLE = "specmatch watch house.model scans/ --journal line1.db --line L1"
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `watch`."""
-    parser.add_argument("model", metavar="MODEL", help="model file")
+    share(parser, "model", "line", "operator", "control hours", "dates")
     parser.add_argument("folder", metavar="FOLDER", help="folder that the instrument writes to")
     parser.add_argument(
         "--journal", required=True, metavar="DB", help="journal to record in, on a disk of this machine"
@@ -43,8 +42,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--on-hold", metavar="COMMAND", help="run it for each hold; the entry is JSON on its standard input"
     )
     parser.add_argument("--hand-over", metavar="FOLDER", help="write each entry there as a JSON file of its own")
-    add_line_arguments(parser)
-    add_dates_argument(parser)
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -2,9 +2,8 @@
 
 Light passes the beer twice: (R - glare)/(1 - glare) = 10^-(A per cm x path). At each wavelength an average beer says
 how much of its absorbance at 430 nm is left; pale beers are read in the blue, where that matters least, dark beers
-farther up, where light still comes back. A few pours of known colour (beers, or a dye in beer) set path and glare.
-
-How well the path through the beer is known when nobody poured twice: the volume poured and the cup.
+farther up, where light still comes back. A few pours of known colour (beers, or a dye in beer) set path and glare;
+where nobody poured twice, the volume poured and the cup say how well the path is known.
 """
 
 from dataclasses import dataclass

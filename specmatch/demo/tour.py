@@ -54,7 +54,7 @@ def run_tour(
     refs.save(folder / SET)
     house = HouseModel().fit(refs)
     house.save(folder / MODEL)
-    evaluation = evaluate(HouseModel(), refs)
+    evaluation = evaluate(house, refs)
     tell("verifying a shift at the packaging line")
     answers = write_shift(folder / SHIFT, Brewery(seed))
     shift = measure(folder / SHIFT)

@@ -1,9 +1,4 @@
-"""A whole measured folder, or one file of reflectance, measured with the file behind every scan.
-
-What has just been measured, with the file behind every scan: a part of a measured folder, or bare spectra.
-
-The reference scan as a witness of lamp and wavelength scale: its level and where its peak stands.
-"""
+"""What has just been measured, with the file behind every scan: a whole folder, a part of one, or bare spectra."""
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass

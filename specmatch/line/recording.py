@@ -1,7 +1,4 @@
-"""From what was measured to rows of the journal: references, controls, then samples in the order of time.
-
-What a journal holds of samples, as a table of verified readings.
-"""
+"""From what was measured to rows of the journal, in the order of time, and from the rows back to readings."""
 
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import replace
@@ -19,14 +16,15 @@ from specmatch.line.rules.controls import (
     CONTROL,
     ControlDecision,
     ControlName,
+    Statements,
     control_trouble,
     judge_control,
     optical_density,
     pour_share,
     reread_with,
+    statements_of,
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
-from specmatch.line.rules.materials import Statements, statements_of
 from specmatch.line.rules.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
 from specmatch.line.rules.standing import (
     LEFT_OUT,

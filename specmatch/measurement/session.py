@@ -1,7 +1,4 @@
-"""A measured folder to a session: checked reflectance with everything that is known of it.
-
-What the sheets of a folder say of its scans, in the forms of a session.
-"""
+"""A measured folder to a session: checked reflectance with everything that is known of it."""
 
 from dataclasses import dataclass, field
 from pathlib import Path

@@ -1,7 +1,4 @@
-"""Make a reference set from measured folders and from folders of reflectance tables.
-
-A folder of reflectance tables: `spectra.csv`, `scans.csv` and `batches.csv`, as any program may export them.
-"""
+"""Make a reference set from measured folders and from folders of tables (`spectra.csv`, `scans.csv`, `batches.csv`)."""
 
 import logging
 from collections.abc import Sequence

@@ -16,15 +16,37 @@ import specmatch as sm
 from specmatch.cli import available_commands, main
 from specmatch.demo.brewery import Brewery, write_brewery
 from specmatch.demo.shift import write_shift
+from specmatch.errors import TooFewBatchesError
 from specmatch.report.text import FIGURE_WORDS
+
+
+def copy_of(folder: Path, to: Path) -> Path:
+    shutil.copytree(folder, to)
+    return to
+
+
+def edit_sheet(folder: Path, change) -> None:
+    sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)
+    change(sheet).to_csv(folder / "scans.csv", index=False)
+
+
+def first_samples(shift: Path, folder: Path) -> None:
+    """Copy a shift with its first four samples only."""
+    copy_of(shift, folder)
+    sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)
+    four = sheet["sample"][sheet["role"] == "sample"].unique()[:4]
+    for name in sheet["file"][(sheet["role"] == "sample") & ~sheet["sample"].isin(four)]:
+        (folder / name).unlink()
+    edit_sheet(folder, lambda s: s[(s["role"] != "sample") | s["sample"].isin(four)])
 
 
 @pytest.fixture(scope="module")
 def workshop(tmp_path_factory):
-    """A small measured year, its set and model, and one shift, all made by the commands themselves."""
+    """A small measured year, its set and model, one shift and its first samples, made by the commands themselves."""
     folder = tmp_path_factory.mktemp("workshop")
     write_brewery(folder / "year", seed=1, n_batches=4)
     write_shift(folder / "shift", Brewery(1))
+    first_samples(folder / "shift", folder / "few")
     assert main(["build", str(folder / "year"), "--out", str(folder / "set"), "--unit", "EBC"]) in (0, 1)
     assert main(["fit", str(folder / "set"), "--out", str(folder / "house.model")]) == 0
     return folder
@@ -51,16 +73,6 @@ def refused(capsys, *args):
     return line
 
 
-def copy_of(folder: Path, to: Path) -> Path:
-    shutil.copytree(folder, to)
-    return to
-
-
-def edit_sheet(folder: Path, change) -> None:
-    sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)
-    change(sheet).to_csv(folder / "scans.csv", index=False)
-
-
 def test_measure_writes_reflectance(workshop, capsys, tmp_path):
     code, got = answer_json(capsys, "measure", workshop / "shift", "--out", tmp_path / "shift.csv")
     assert code in (0, 1)
@@ -70,9 +82,9 @@ def test_measure_writes_reflectance(workshop, capsys, tmp_path):
 
 
 def test_read_gives_a_row_a_sample_in_either_unit(workshop, capsys):
-    _, ebc = answer_json(capsys, "read", workshop / "house.model", workshop / "shift")
-    _, srm = answer_json(capsys, "read", workshop / "house.model", workshop / "shift", "--unit", "SRM")
-    assert len(ebc["results"]) == len(srm["results"]) >= 13
+    _, ebc = answer_json(capsys, "read", workshop / "house.model", workshop / "few")
+    _, srm = answer_json(capsys, "read", workshop / "house.model", workshop / "few", "--unit", "SRM")
+    assert len(ebc["results"]) == len(srm["results"]) == 4
     for one, other in zip(ebc["results"], srm["results"], strict=True):
         assert other["colour_unit"] == "SRM"
         # 25 and 12.7 are the two published factors
@@ -96,12 +108,8 @@ def test_one_claim_for_all(workshop, capsys):
     assert sum(row["decision"] == "hold" for row in got["results"]) >= 9
 
 
-def test_a_changeover_says_what_is_left(workshop, capsys, tmp_path):
-    few = copy_of(workshop / "shift", tmp_path / "shift")
-    edit_sheet(
-        few, lambda s: s[(s["role"] != "sample") | s["sample"].isin(s["sample"][s["sample"] != ""].unique()[:4])]
-    )
-    args = ("verify", workshop / "house.model", few, "--from", "Peat Stout", "--to", "Chalk Lager")
+def test_a_changeover_says_what_is_left(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "few", "--from", "Peat Stout", "--to", "Chalk Lager")
     code, got = answer_json(capsys, *args)
     assert code == 1
     assert {row["before"] for row in got["results"]} == {"Peat Stout"}
@@ -119,12 +127,17 @@ def test_a_changeover_in_words_says_what_may_be_missed(workshop, capsys):
     assert "together: " in text
 
 
+@pytest.mark.whole
 def test_packages_of_a_lot_are_judged_together(workshop, capsys):
     args = ("verify", workshop / "house.model", workshop / "shift", "--packages")
     code, got = answer_json(capsys, *args)
     assert code == 1
     decisions = [row["decision"] for row in got["results"]]
     assert set(decisions) <= {"consistent", "hold", "another", "rescan", None} and "consistent" in decisions
+
+
+def test_packages_are_no_readings(workshop, capsys):
+    args = ("verify", workshop / "house.model", workshop / "few", "--packages")
     assert "leave --journal" in refused(capsys, *args, "--unit", "SRM")
 
 
@@ -143,13 +156,27 @@ def three_beers(tmp_path):
     return tmp_path / "set"
 
 
-def test_evaluate_and_audit(capsys, three_beers):
+@pytest.mark.whole
+def test_evaluate_as_one_document(capsys, three_beers):
     code, got = answer_json(capsys, "evaluate", three_beers, "--folds", "2")
     assert code == 0
     assert set(got["results"]) >= {"figures", "colour", "identity", "mix_ups", "coverage"}
-    # the value has a name of its own only where it is no colour
-    told = set(FIGURE_WORDS) - {"value_name"}
-    assert set(got["results"]["figures"]) == told, "a figure has no words, or words have no figure"
+
+
+def test_evaluate_asks_for_what_is_typed(capsys, three_beers, monkeypatch):
+    asked = {}
+
+    def told(house, refs, **options):
+        asked.update(options, rate=house.false_reject_rate, batches=len(refs.batches))
+        raise TooFewBatchesError("so far it was asked")
+
+    monkeypatch.setattr(sm, "evaluate", told)
+    said = refused(capsys, "evaluate", three_beers, "--folds", "2", "--seed", "5", "--false-reject-rate", "0.1")
+    assert "so far it was asked" in said
+    assert asked == {"n_folds": 2, "seed": 5, "n_jobs": None, "plan": None, "rate": 0.1, "batches": 12}
+
+
+def test_audit_as_one_document(capsys, three_beers):
     code, got = answer_json(capsys, "audit", three_beers)
     assert code in (0, 1)
     assert got["command"] == "audit"
@@ -217,7 +244,7 @@ def test_a_folder_without_a_scans_sheet(capsys, tmp_path):
 
 
 def test_a_listed_scan_that_is_missing_is_left_out_by_name(workshop, capsys, tmp_path):
-    folder = copy_of(workshop / "shift", tmp_path / "shift")
+    folder = copy_of(workshop / "few", tmp_path / "shift")
     sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)
     gone = sheet.loc[sheet["role"] == "sample", "file"].iloc[0]
     (folder / gone).unlink()
@@ -228,7 +255,7 @@ def test_a_listed_scan_that_is_missing_is_left_out_by_name(workshop, capsys, tmp
 
 @pytest.mark.parametrize("role", ["reference", "dark"])
 def test_samples_without_a_reference_or_dark_cannot_be_used(workshop, capsys, tmp_path, role):
-    folder = copy_of(workshop / "shift", tmp_path / "shift")
+    folder = copy_of(workshop / "few", tmp_path / "shift")
     edit_sheet(folder, lambda sheet: sheet[sheet["role"] != role])
     assert role in refused(capsys, "read", workshop / "house.model", folder)
 
@@ -247,7 +274,7 @@ def test_one_session_without_its_reference_is_read_against_an_old_one_and_says_s
 
 
 def test_counts_that_are_text(workshop, capsys, tmp_path):
-    folder = copy_of(workshop / "shift", tmp_path / "one")
+    folder = copy_of(workshop / "few", tmp_path / "one")
     sheet = pd.read_csv(folder / "scans.csv", dtype=str, keep_default_na=False)
     samples = sheet.loc[sheet["role"] == "sample", "file"]
     (folder / samples.iloc[0]).write_text("these are no counts\nnor are these\n")
@@ -281,24 +308,24 @@ def test_an_empty_set_and_one_of_two_batches(workshop, capsys, tmp_path):
 
 
 def test_a_claim_of_no_beer(workshop, capsys):
-    line = refused(capsys, "verify", workshop / "house.model", workshop / "shift", "--claim", "Nobody's Ale")
+    line = refused(capsys, "verify", workshop / "house.model", workshop / "few", "--claim", "Nobody's Ale")
     assert "Nobody's Ale" in line
     assert "Peat Stout" in line
 
 
 def test_a_claim_nearly_right_is_answered_with_the_name_that_was_meant(workshop, capsys):
-    line = refused(capsys, "verify", workshop / "house.model", workshop / "shift", "--claim", "peat Stuot")
+    line = refused(capsys, "verify", workshop / "house.model", workshop / "few", "--claim", "peat Stuot")
     assert "no beer of the set (is 'Peat Stout' meant?); it holds Amber Lane" in line
-    assert "meant?" not in refused(capsys, "verify", workshop / "house.model", workshop / "shift", "--claim", "xyz")
+    assert "meant?" not in refused(capsys, "verify", workshop / "house.model", workshop / "few", "--claim", "xyz")
 
 
 def test_mistakes_of_the_first_hour_are_told_with_the_way_out(workshop, capsys, tmp_path):
-    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "set", workshop / "shift")
-    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "shift", workshop / "house.model")
-    assert "into batches.csv of the folder" in refused(capsys, "validate", workshop / "house.model", workshop / "shift")
+    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "set", workshop / "few")
+    assert "is a folder; a model is a file" in refused(capsys, "read", workshop / "few", workshop / "house.model")
+    assert "into batches.csv of the folder" in refused(capsys, "validate", workshop / "house.model", workshop / "few")
     (tmp_path / "page.md").write_text("# Notes\n\nNothing of a spectrum here.\n")
     assert "if this is a scan file" in refused(capsys, "read", workshop / "house.model", tmp_path / "page.md")
-    assert main(["measure", str(workshop / "shift"), "--out", str(tmp_path / "bare.csv")]) == 1
+    assert main(["measure", str(workshop / "few"), "--out", str(tmp_path / "bare.csv")]) == 1
     capsys.readouterr()
     assert "--claim BEER" in refused(capsys, "verify", workshop / "house.model", tmp_path / "bare.csv")
 

@@ -7,6 +7,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.cli import main
+from specmatch.errors import TooFewBatchesError
 
 
 @pytest.fixture(scope="module")
@@ -34,6 +35,7 @@ def test_a_study_of_pours_with_its_page_and_the_budget(room, capsys):
     assert "two results differ by more than r (R) once in twenty times" in capsys.readouterr().out
 
 
+@pytest.mark.whole
 def test_the_same_study_with_crossed_operators(room, tmp_path, capsys):
     import shutil
 
@@ -46,6 +48,19 @@ def test_the_same_study_with_crossed_operators(room, tmp_path, capsys):
     assert main(["gauge", str(room / "house.model"), str(tmp_path / "crossed"), "--json"]) == 0
     results = json.loads(capsys.readouterr().out)["results"]
     assert results["factors"] == ["batch", "operator"] and results["layout"] == "crossed"
+
+
+def test_it_asks_for_what_is_typed(room, capsys, monkeypatch):
+    asked = {}
+
+    def told(house, session, **options):
+        asked.update(options, scans=len(session.spectra), beers=len(house.beers_))
+        raise TooFewBatchesError("so far it was asked")
+
+    monkeypatch.setattr(sm, "gauge", told)
+    assert main(["gauge", str(room / "house.model"), str(room / "study"), "--tolerance", "2"]) == 2
+    assert "so far it was asked" in capsys.readouterr().err
+    assert asked == {"tolerance": 2.0, "scans": 36, "beers": 12}
 
 
 @pytest.mark.parametrize(("tolerance", "said"), [("0", "whole width of a tolerance"), ("x", "is no number")])

@@ -6,6 +6,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.cli import main
+from specmatch.errors import OptionError
 
 BEERS = "beer;colour;batches_a_week\nMeadow Pils;6,2;2\nAmber Lane;22,0;\nPeat Stout;78,0;0,5\n"
 QUICK = ["--rough", "--batches", "4", "--pours", "1"]
@@ -18,6 +19,7 @@ def room(tmp_path_factory):
     return folder
 
 
+@pytest.mark.whole
 def test_from_a_sheet_to_a_document(room, capsys):
     argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK]
     assert main([*argv, "--save", str(room / "plan.json"), "--json"]) == 0
@@ -28,6 +30,23 @@ def test_from_a_sheet_to_a_document(room, capsys):
     assert {row["beer"]: row["weeks"] for row in results["beers"]} == {
         "Meadow Pils": 2.0, "Amber Lane": 4.0, "Peat Stout": 8.0
     }  # fmt: skip
+
+
+def test_it_asks_for_what_is_typed(room, capsys, monkeypatch):
+    asked = {}
+
+    def told(beers, **options):
+        asked.update(options, beers=beers)
+        raise OptionError("so far it was asked")
+
+    monkeypatch.setattr(sm, "plan", told)
+    argv = ["plan", "--beers", str(room / "beers.csv"), *QUICK, "--cup", "40x6", "--wish", "half_width=0.01"]
+    assert main([*argv, "--habit", "lab_sd=0.03", "--seed", "2"]) == 2
+    assert "so far it was asked" in capsys.readouterr().err
+    assert list(asked["beers"].index) == ["Meadow Pils", "Amber Lane", "Peat Stout"]
+    assert (asked["n_batches"], asked["n_pours"], asked["cups"]) == ([4], [1], [(40.0, 6.0)])
+    assert asked["wishes"] == {"half_width": 0.01} and asked["habits"] == {"lab_sd": 0.03}
+    assert asked["rough"] and asked["seed"] == 2 and asked["module"] is None
 
 
 @pytest.mark.whole

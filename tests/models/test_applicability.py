@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from estimator_contract import with_checks
 from simulated_beers import NM, SimulatedBeers
-from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from specmatch.errors import MissingGroupsWarning, OptionError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.models.applicability import Applicability
@@ -12,7 +12,7 @@ from specmatch.models.applicability import Applicability
 
 # the checks fit without groups, on purpose: that warning is ignored here and nowhere else
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([Applicability()])
+@with_checks(Applicability())
 def test_keeps_the_estimator_contract(estimator, check):
     check(estimator)
 

@@ -4,9 +4,9 @@ import numpy as np
 import pandas as pd
 import pytest
 import sklearn
+from estimator_contract import with_checks
 from simulated_beers import NM, SimulatedBeers
 from sklearn.model_selection import GroupKFold, cross_val_score
-from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from specmatch.errors import (
     MissingGroupsWarning,
@@ -24,7 +24,7 @@ NAMES = np.array(["Ash", "Birch", "Cedar", "Elm", "Fir", "Larch", "Oak", "Pine"]
 # the checks fit without groups, on purpose: that warning is ignored here and nowhere else
 @pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([BeerMatcher()])
+@with_checks(BeerMatcher())
 def test_keeps_the_estimator_contract(estimator, check):
     check(estimator)
 
@@ -32,7 +32,7 @@ def test_keeps_the_estimator_contract(estimator, check):
 @pytest.mark.whole
 @pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([BeerMatcher(scale=None)])
+@with_checks(BeerMatcher(scale=None))
 def test_keeps_the_estimator_contract_where_it_chooses_its_scale(estimator, check):
     check(estimator)
 

@@ -3,8 +3,8 @@
 import numpy as np
 import pandas as pd
 import pytest
+from estimator_contract import with_checks
 from sklearn.base import clone
-from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from specmatch.errors import MissingGroupsWarning, OptionError, TableError, TooFewBatchesError
 from specmatch.models.colour_regressor import ColourRegressor
@@ -29,7 +29,7 @@ def invented(n_batches: int = 30, n_pours: int = 3, seed: int = 0) -> tuple[np.n
 
 @pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([ColourRegressor()])
+@with_checks(ColourRegressor())
 def test_keeps_the_estimator_contract(estimator, check):
     check(estimator)
 
@@ -37,7 +37,7 @@ def test_keeps_the_estimator_contract(estimator, check):
 @pytest.mark.whole
 @pytest.mark.filterwarnings("ignore::specmatch.errors.ImplausibleReflectanceWarning")
 @pytest.mark.filterwarnings("ignore::specmatch.errors.MissingGroupsWarning")
-@parametrize_with_checks([ColourRegressor(regression=None)])
+@with_checks(ColourRegressor(regression=None))
 def test_keeps_the_estimator_contract_where_it_chooses_its_regression(estimator, check):
     check(estimator)
 

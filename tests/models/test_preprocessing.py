@@ -3,9 +3,9 @@
 import numpy as np
 import pandas as pd
 import pytest
+from estimator_contract import with_checks
 from sklearn.base import clone
 from sklearn.pipeline import make_pipeline
-from sklearn.utils.estimator_checks import parametrize_with_checks
 
 from specmatch import models
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
@@ -22,15 +22,13 @@ from specmatch.models import (
 NM = np.arange(430.0, 701.0, 10.0)
 
 
-@parametrize_with_checks(
-    [
-        Absorbance(),
-        StandardNormalVariate(),
-        MultiplicativeScatterCorrection(),
-        MultiplicativeScatterCorrection(degree=1),
-        SavitzkyGolay(),
-        SavitzkyGolayDerivative(),
-    ]
+@with_checks(
+    Absorbance(),
+    StandardNormalVariate(),
+    MultiplicativeScatterCorrection(),
+    MultiplicativeScatterCorrection(degree=1),
+    SavitzkyGolay(),
+    SavitzkyGolayDerivative(),
 )
 def test_keep_the_estimator_contract(estimator, check):
     check(estimator)

@@ -136,6 +136,10 @@ def test_it_is_audited_fitted_read_and_stated_by_its_name(refs, model, tmp_path)
     model.save(tmp_path / "juice.model")
     again = sm.HouseModel.load(tmp_path / "juice.model")
     pd.testing.assert_frame_equal(again.read(new, scans=scans), readings)
+
+
+@pytest.mark.whole
+def test_its_figures_bear_its_name(refs):
     figures = sm.evaluate(sm.HouseModel(), refs, n_folds=2).figures
     assert figures["value_name"] == "sugar" and "sugar within" in figures_line(figures)
 

@@ -137,9 +137,10 @@ def learning_curve(
 
     Notes
     -----
-    Colour: the beer's batches are predicted with half and with all but one of its own in the set, and the mean square
-    error is carried on as a + b/n. Identity: distances of batches held out stay, while the beer's mean and the degrees
-    of freedom of the scatter grow; for this an F-tail is taken at the larger number.
+    Colour: the beer's batches are predicted with half and with all but one of its own in the set, by the regression
+    that is chosen on the whole of it, and the mean square error is carried on as a + b/n. Identity: distances of
+    batches held out stay, while the beer's mean and the degrees of freedom of the scatter grow; for this an F-tail is
+    taken at the larger number.
 
     Examples
     --------
@@ -160,10 +161,9 @@ def learning_curve(
     slopes: dict[int, tuple[float, float]] = {}
     if with_curve:
         step(f"estimating what more batches would buy, {counted(len(with_curve), 'beer')} one after the other")
-        held_out = np.full(lab.size, np.nan)
-        held_out[np.isfinite(lab)] = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered).held_out_colour
+        whole = _fit(pours, lab, np.flatnonzero(np.isfinite(lab)), offered)
         run = Parallel(n_jobs=n_jobs, return_as="generator")(
-            delayed(_colour_curve)(pours, lab, beer, offered, held_out) for beer in with_curve
+            delayed(_colour_curve)(pours, lab, beer, offered, whole) for beer in with_curve
         )
         slopes = dict(zip(with_curve, counted_off(run, "beers", len(with_curve)), strict=True))
     for beer, name in enumerate(pours.beer_names):
@@ -247,18 +247,21 @@ def _has_curve(pours: Pours, lab: Floats, beer: int) -> bool:
 
 @one_thread()  # here as well, wherever the beer is fitted
 def _colour_curve(
-    pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...], held_out: Floats
+    pours: Pours, lab: Floats, beer: int, offered: tuple[str, ...], whole: ColourModel
 ) -> tuple[float, float]:
     """Return a and b of mean square log error = a + b/n, from half of the beer's batches and from all but one."""
-    # held_out (K,): colour of each batch by the fit on all others
-    own = np.flatnonzero((pours.levels.beer == beer) & np.isfinite(lab))
-    others = np.flatnonzero((pours.levels.beer != beer) & np.isfinite(lab))
-    at_full = np.mean((np.log(held_out[own]) - np.log(lab[own])) ** 2)
+    # whole: the fit on all batches with a lab colour
+    known = np.flatnonzero(np.isfinite(lab))
+    own = np.flatnonzero(pours.levels.beer[known] == beer)
+    at_full = np.mean(np.log(whole.held_out_colour[own] / whole.lab_colour[own]) ** 2)
     halves = []
     for part in (0, 1):
-        kept, left = own[part::2], own[1 - part :: 2]
-        fit = _fit(pours, lab, np.concatenate([kept, others]), offered)
-        halves.append(np.mean((np.log(fit.predict(pours.batch_means()[left])) - np.log(lab[left])) ** 2))
+        left = own[part::2]
+        predicted = whole.colours_without(left)
+        if predicted is None:
+            fit = _fit(pours, lab, np.delete(known, left), offered)
+            predicted = fit.predict(pours.batch_means()[known[left]])
+        halves.append(np.mean(np.log(predicted / whole.lab_colour[left]) ** 2))
     few, many = own.size / 2.0, own.size - 1.0
     b = max((float(np.mean(halves)) - float(at_full)) / (1.0 / few - 1.0 / many), 0.0)
     return max(float(at_full) - b / many, 0.0), b

@@ -179,7 +179,7 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
     """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate)
 
 
 @one_thread()  # here as well, wherever the fold is fitted

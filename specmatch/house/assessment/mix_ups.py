@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.array_types import Mask
+from specmatch.array_types import Floats, Mask
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
@@ -30,6 +30,8 @@ ANY_BEER = "any beer of the set"
 # unknown beers that are drawn over the colours of the house: enough for two per cent; and absorbance, over its mean,
 # below which a channel's shape is not told from noise (tuning)
 UNKNOWN_DRAWN, FAINT = 600, 0.03
+# degrees of the curve of shapes over depth: with fewer beers a degree, a bend swallowed the shapes (tuning)
+BEERS_A_DEGREE, MOST_DEGREES = 4, 3
 # refits without some of the beers; a set of so many beers or fewer leaves out one at a time
 MOST_TURNS = 6
 # a pair that is held at least so often needs no advice
@@ -41,12 +43,16 @@ COLUMNS = ["kind", "claimed", "really", "held", "held_low", "held_high", "n", "a
 def held_pairs(p_values: pd.DataFrame, beers: pd.Series, false_reject_rate: float) -> pd.DataFrame:
     """Count for each ordered pair how often a held-out batch of one beer is refused as the other."""
     # p_values (n_batches, n_beers)
-    rows = []
-    for claimed in p_values.columns:
-        for really in p_values.columns:
-            if claimed != really:
-                p = p_values.loc[(beers == really).to_numpy(), claimed].dropna()
-                rows.append((claimed, really, int((p <= false_reject_rate).sum()), len(p)))
+    names = list(p_values.columns)
+    really = (beers.to_numpy()[:, None] == np.array(names, dtype=object)).astype(np.int64)
+    p = p_values.to_numpy()
+    count, n = ((seen.T @ really).tolist() for seen in (p <= false_reject_rate, ~np.isnan(p)))
+    rows = [
+        (claimed, other, count[i][j], n[i][j])
+        for i, claimed in enumerate(names)
+        for j, other in enumerate(names)
+        if i != j
+    ]
     return pd.DataFrame(rows, columns=["claimed", "really", "count", "n"])
 
 
@@ -130,16 +136,35 @@ def refused_over_colours(identity: ClassModel, false_reject_rate: float, seed: i
     by_beer = -np.log10(np.maximum(means, LEAST_REFLECTANCE))
     depth = np.maximum(by_beer.mean(axis=1, keepdims=True), FAINT)
     shape = np.log(np.maximum(by_beer / depth, 0.0) + FAINT)
-    # darker beers look flatter through glare and noise: what goes with depth is no difference of recipes
-    with_depth = np.column_stack([np.ones(n_beers), np.log(depth)])[:, : max(1, n_beers - 2)]
-    about = shape - with_depth @ np.linalg.lstsq(with_depth, shape, rcond=None)[0]
+    about, freedom = _about_depth(shape, np.log(depth[:, 0]))
     batch = np.arange(UNKNOWN_DRAWN) % n_batches
-    draws = rng.normal(0.0, 1.0 / np.sqrt(n_beers - with_depth.shape[1]), (UNKNOWN_DRAWN, n_beers))
+    draws = rng.normal(0.0, 1.0 / np.sqrt(freedom), (UNKNOWN_DRAWN, n_beers))
     own, at = samples.beer[batch], depth[samples.beer[batch]]
     absorbance = -np.log10(np.maximum(samples.reflectance[first[batch]], LEAST_REFLECTANCE)) / at + FAINT
     brewed = (absorbance * np.exp(draws @ about - about[own]) - FAINT) * at
     p = identity.match(10.0**-brewed, samples.n_pours[first[batch]]).p_value
     return float((p.max(axis=1) <= false_reject_rate).mean())
+
+
+def _about_depth(shape: Floats, log_depth: Floats) -> tuple[Floats, int]:
+    """Return what shapes are about the curve that goes with depth, and the degrees of freedom left.
+
+    Darker beers look flatter through glare and noise, and over a diffuse base along a bend: that is no difference of
+    recipes. The degree of the curve is that which tells the shape of a beer left out best (PRESS; Allen, Technometrics
+    16:125, 1974; from memory).
+    """
+    # shape (n_beers, p), log_depth (n_beers,)
+    n_beers = len(shape)
+    found = []
+    for degree in range(1, 1 + int(np.clip(n_beers // BEERS_A_DEGREE, 1, MOST_DEGREES))):
+        curve = np.vander(log_depth, degree + 1)[:, -max(1, n_beers - 2) :]
+        hat = curve @ np.linalg.pinv(curve)
+        about, free = shape - hat @ shape, n_beers - curve.shape[1]
+        # a curve that rests on one beer alone tells nothing of it
+        left_out = about / np.maximum(1.0 - np.diag(hat), 1e-9)[:, None]
+        found.append((float((left_out**2).sum()), degree, about, free))
+    _, _, about, free = min(found, key=lambda one: one[:2])
+    return about, free
 
 
 def mix_up_table(

@@ -297,5 +297,6 @@ def _fit_carried(
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,
+        path_law=None if own.path_law is None else own.path_law.at(channels),
         modules=(),
     )

@@ -19,7 +19,7 @@ from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, U
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
 from specmatch.maths.optics.cup import Optics, glare_of
 from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
-from specmatch.maths.optics.path_law import textbook_law
+from specmatch.maths.optics.path_law import PathLaw, textbook_law
 from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
@@ -191,17 +191,16 @@ def _shown_by(
         noise, drift, said = _of_commissioning(module, noise)
         rows.append(("noise of the module", said, "", MODULE))
         return _Shown(GRID_NM, noise, pour, batch, drift)
-    first = _of_scans(module)
-    nm = first.nm
+    nm, noise, pour_sd = _of_scans(module)
     beside = np.arange(pour.size) > 0
     # the same hands and the same module from batch to batch as from pour to pour, the beer itself aside
-    batch = np.where(beside, batch * first.pour_sd / POUR_SD, batch)
-    pour = np.where(beside | ("fill_sd" not in stated), first.pour_sd, pour)
+    batch = np.where(beside, batch * pour_sd / POUR_SD, batch)
+    pour = np.where(beside | ("fill_sd" not in stated), pour_sd, pour)
     rows[:] = [row for row in rows if row[0] != HABITS["foam_sd"].what]
     said = f"{nm[0]:.0f}-{nm[-1]:.0f} nm, from {counted(len(module.spectra), 'scan')}"
     rows.append(("noise of the module", said, "", MODULE))
     rows.append(("foam, haze and light from pour to pour", "as the scans show and good practice has it", "", MODULE))
-    return _Shown(nm, first.noise, pour, batch, np.nan)
+    return _Shown(nm, noise, pour, batch, np.nan)
 
 
 def _table(rows: list[tuple[str, str, str, str]]) -> pd.DataFrame:
@@ -220,17 +219,9 @@ def _of_commissioning(found: Commissioning, noise: ChannelNoise) -> tuple[Channe
     return noise, value("level_drift"), "not commissioned for noise: a good small spectrometer's"
 
 
-@dataclass(frozen=True)
-class _FirstScans:
-    """What a few scans show of a module and of the hands that pour."""
-
-    nm: Floats  # (p,): centres of the bins
-    noise: ChannelNoise
-    pour_sd: Floats  # (c,): along `CAUSES`
-
-
-def _of_scans(session: Session) -> _FirstScans:
-    """Learn from a few scans of water and beer; those of one sample are of one liquid."""
+def _of_scans(session: Session) -> tuple[Floats, ChannelNoise, Floats]:
+    """Learn axis, noise and scatter of pours from a few scans; those of one sample are of one liquid."""
+    # -> (p,), noise, (c,) along `CAUSES`
     values = session.spectra.to_numpy(float)
     nm = session.spectra.columns.to_numpy(float)
     values = np.where(np.isfinite(values), values, 0.0)
@@ -247,7 +238,7 @@ def _of_scans(session: Session) -> _FirstScans:
     of_pour, sample = mean_by(values, pour)[0], parent_codes(pour, group)
     optics = Optics(axis, noise.light, glare_of(of_pour), USUAL_FOAM)
     scatter = fit_natural_scatter(of_pour, Levels.of_pours(sample, sample, sample), optics=optics, noise=noise)
-    return _FirstScans(axis, noise, np.sqrt(scatter.pour[: len(CAUSES)]))
+    return axis, noise, np.sqrt(scatter.pour[: len(CAUSES)])
 
 
 def _with_set(
@@ -309,7 +300,7 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         house,
         wavelength_nm=nm,
         noise=replace(faults.noise, misfit=0.0),
-        law=fitted.path_law or replace(house.law, glare=faults.optics.glare),
+        law=_law_of(house, fitted),
         depth_mm=depth_mm,
         colour_ebc=colour,
         known=known,
@@ -318,6 +309,14 @@ def _house_of(house: Assumed, beers: BeerList, fitted: FittedHouse, unit: str, d
         batch_sd=np.append(np.sqrt(batch[:n_causes]), absent),
         shapes=np.sqrt(batch[n_causes:])[:, None] * _smooth(scatter.shapes, nm),
     )
+
+
+def _law_of(house: Assumed, fitted: FittedHouse) -> PathLaw:
+    """Return the law of a fitted set, over the bins of its noise."""
+    law, noise = fitted.path_law, fitted.faults.noise
+    if law is None:
+        return replace(house.law, glare=fitted.faults.optics.glare)
+    return replace(law, light=noise.light, shape=np.zeros(1))
 
 
 def _smooth(shapes: Floats, nm: Floats) -> Floats:

@@ -54,9 +54,8 @@ class Plan:
     # pairs not told apart as wished at the advice: claimed, really, held, held_sd, at_best, n_batches, sentence
     pairs: pd.DataFrame
     cups: pd.DataFrame  # a row a cup and fill: half-width of pale, middle and dark beers, caught; the better one first
-    line: (
-        pd.DataFrame
-    )  # a row an interval between readings: looked_at, caught and false_holds_a_week with bounds, meets
+    # a row an interval between readings: looked_at, caught and false_holds_a_week with bounds, meets
+    line: pd.DataFrame
     packages: pd.DataFrame  # of a lot looked at once: from where, how many, chance to meet a wrong one
     changeover: pd.Series
     upkeep: pd.DataFrame  # reference and control: how often, and why

@@ -1,7 +1,4 @@
-"""What moved: the instrument, a product, or the model; said from the charts of a line, with the evidence.
-
-And one list of what to do about the model, each with its evidence.
-"""
+"""What moved: instrument, product or model, said from the charts of a line; and what to do about the model."""
 
 from collections import Counter
 from collections.abc import Sequence

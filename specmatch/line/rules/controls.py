@@ -4,7 +4,7 @@ A control is held against earlier ones of its own material, lot and module, by i
 and by its reading. A new model reads the kept scans of earlier controls anew, so that it has limits from its first day.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -12,11 +12,12 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
+from specmatch.batches import COLOUR_UNITS, in_colour_unit
+from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.clock import CLOCK_SLACK_S, DOUBTFUL
-from specmatch.line.rules.materials import Statement
 from specmatch.line.rules.run_rule import REVIEW, with_grid
 from specmatch.maths.statistics.control_limits import SETTLED, Held, hold, independent_number
 from specmatch.warning_codes import CONSISTENT, RESCAN
@@ -39,6 +40,34 @@ LEVEL_SD = 0.003
 STATED_SHARE, STATED_BESIDE_A_LOT = 0.25, 0.10
 # later controls that the moving average looks back on; older ones weigh nothing any more
 LOOK_BACK = 40
+
+
+@dataclass(frozen=True)
+class Statement:
+    """What the maker or the lab says of one lot of a material."""
+
+    colour: float
+    sd: float  # 0.0 where none is stated
+    unit: str
+
+
+Statements = Mapping[tuple[str, str], Statement]
+
+
+def statements_of(materials: pd.DataFrame, *, unit: str) -> dict[tuple[str, str], Statement]:
+    """Return what is stated of each material and lot of a session, in a unit of colour."""
+    found = {}
+    for row in materials.to_dict("records"):
+        if pd.isna(row["colour"]):
+            continue
+        own = str(row.get("colour_unit") or unit).upper()
+        if own not in COLOUR_UNITS:
+            raise SheetError(f"materials.csv: colour_unit is {own!r}; write EBC or SRM")
+        sd = row.get("colour_sd")
+        values = [float(row["colour"]), 0.0 if sd is None or pd.isna(sd) else float(sd)]
+        colour, spread = in_colour_unit(np.array(values), own, unit) if own != unit else values
+        found[str(row["material"]), str(row.get("material_lot") or "")] = Statement(float(colour), float(spread), unit)
+    return found
 
 
 @dataclass(frozen=True)

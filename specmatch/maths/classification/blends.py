@@ -253,7 +253,7 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
 
 def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:
     """Return by how much beers' absorbance falls with wavelength unlike the average's, in its logarithm per 100 nm."""
-    bright = (spectra - law.glare) / (1.0 - law.glare) >= DIM
+    bright = law.through(spectra) >= DIM
     bend = []
     for k, light in zip(law.absorbed(spectra, nm), bright, strict=True):
         used = light & (k > WEAK)

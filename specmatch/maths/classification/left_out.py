@@ -22,6 +22,9 @@ FITS = 0.01
 # ... and is kept out of the core of its own where that other one is nearer by so much (difference of T2)
 NEARER = 10.0
 LEAST_SCATTER = 0.01
+# An audit looks for one batch in hundreds, farther out than any set shows: there no tail is taken for shorter than that
+# of t with so many degrees of freedom (tuning: half of the drawn houses have tails of 3 or 6).
+SHORTEST_TAIL = 12.0
 # no beer is judged by ranks: a finding needs a tail that reaches beyond one in so many batches
 _NO_RANKS = 1e-9
 _STEP = 0.01  # small enough to be straight, large enough for rounding not to matter
@@ -40,12 +43,17 @@ class JudgedBatches:
     squared: Floats
     p_value: Floats
 
-    def log_odds(self, row: int, other: int, shortest_tail: float) -> float:
+    @property
+    def own_p_value(self) -> Floats:
+        """How often a batch of its own beer lies as far out as each does, (n_batches,)."""
+        return self.p_value[np.arange(self.beer.size), self.beer]
+
+    def log_odds(self, row: int, other: int) -> float:
         """Return the logarithm of how many times likelier a batch is of another beer than of its own.
 
-        Scatter of batches is a multivariate t of the tail that they show, and of no shorter one than is said.
+        Scatter of batches is a multivariate t of the tail that they show, and of no shorter one.
         """
-        dof, n_axes = min(self.model.tail.dof, shortest_tail), self.scores.shape[1]
+        dof, n_axes = min(self.model.tail.dof, SHORTEST_TAIL), self.scores.shape[1]
         far = self.squared[row, [self.beer[row], other]] / self.model.tail.inflation
         return float((dof + n_axes) / 2.0 * np.subtract(*np.log1p(far / dof)))
 
@@ -105,8 +113,9 @@ def judge_batches(reflectance: Floats, levels: Levels) -> JudgedBatches | None:
     shows[np.argmax(np.where(shows, np.nan_to_num(own), -1.0))] = False
     far = f_statistics(own[shows], scores.shape[1], model.metric.dof, model.scatter, levels.beer[shows])
     tail = fit_tail(far.statistic, far.n_axes, far.dof, np.ones(int(shows.sum())))
-    model = replace(model, tail=tail)
-    return JudgedBatches(model, scores, levels.beer, core, squared, model.p_values(squared, every, outside[:, None]))
+    judge = replace(model, tail=replace(tail, dof=min(tail.dof, SHORTEST_TAIL)))
+    p_value = judge.p_values(squared, every, outside[:, None])
+    return JudgedBatches(replace(model, tail=tail), scores, levels.beer, core, squared, p_value)
 
 
 def _squared(model: ClassModel, samples: LabelledSamples, core: Mask) -> Floats:

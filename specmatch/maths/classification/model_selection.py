@@ -178,7 +178,7 @@ def select_space(
     dof = samples.beer.size - samples.batches_per_beer.size
     if not dof:
         n_all = n_components or len(samples.reflectance)
-        return _on_scale(scales[0], samples, scales[0].apply(pours), levels, n_all, shared)
+        return _with_pours(_on_scale(scales[0], samples, scales[0].apply(pours), levels, n_all, shared), pours, levels)
     most = n_components or int(np.clip(dof // DOF_PER_COMPONENT, 1, MOST_COMPONENTS))
     widest = most
     if transform == ROWS and n_components is None:
@@ -187,7 +187,8 @@ def select_space(
     if samples.batches_per_beer.size == 1:
         scale = ONE_BEER_SCALE if transform == "auto" else scales[0]
         few_axes = int(np.clip(dof // 2, 1, ONE_BEER_COMPONENTS))
-        return _on_scale(scale, samples, scale.apply(pours), levels, n_components or few_axes, shared)
+        choice = _on_scale(scale, samples, scale.apply(pours), levels, n_components or few_axes, shared)
+        return _with_pours(choice, pours, levels)
     few = _manageable(samples)
     brewed = simulate_unknown_beers(few)
     alike = TIE / few.beer.size
@@ -212,10 +213,10 @@ def select_space(
             n = int(np.where(found >= found.max() - alike, margin, -np.inf).argmax())
         tried.append((float(margin[n]), replace(choice, n_components=n + 1, merit=float(found[n]))))
     best = max((choice for _, choice in tried), key=lambda choice: round(choice.merit, 9))
-    if n_components is not None or best.n_components <= most:
-        return best
-    wide = [one for one in tried if one[1].n_components > most and one[1].merit >= best.merit - alike]
-    return max(wide, key=lambda one: one[0])[1]
+    if n_components is None and best.n_components > most:
+        wide = [one for one in tried if one[1].n_components > most and one[1].merit >= best.merit - alike]
+        best = max(wide, key=lambda one: one[0])[1]
+    return _with_pours(best, pours, levels)
 
 
 def _on_scale(
@@ -228,18 +229,23 @@ def _on_scale(
 ) -> SpaceSettings:
     """All channels on one scale: noise from pours about their sample, else from samples about their beer."""
     # pours (n_pours, p), on the scale
-    deviations = levels.about_sample(pours)
     pour_dof = len(pours) - samples.n_pours.size
-    covariance = deviations.T @ deviations / max(1, pour_dof)
     noise = weighing_noise(pours, levels.sample if pour_dof else levels.codes("beer"))
     session, session_noise = np.zeros((0, 0)), np.zeros(0)
     if shared is not None:
         session, session_noise = shared.on_scale(scale)
         noise = np.sqrt(noise**2 + session_noise)
-    channels = np.arange(noise.size)
+    channels, unknown = np.arange(noise.size), np.zeros((0, 0))
     return SpaceSettings(
-        scale, channels, noise, covariance, pour_dof, samples.beer.size, n_components, 0.0, session, session_noise
+        scale, channels, noise, unknown, pour_dof, samples.beer.size, n_components, 0.0, session, session_noise
     )
+
+
+def _with_pours(choice: SpaceSettings, pours: Floats, levels: Levels) -> SpaceSettings:
+    """Return the choice with the scatter of pours on its scale, which takes no part in choosing."""
+    # pours (n_pours, p)
+    deviations = levels.about_sample(choice.scale.apply(pours))
+    return replace(choice, pour_covariance=deviations.T @ deviations / max(1, choice.pour_dof))
 
 
 def _manageable(samples: LabelledSamples) -> LabelledSamples:

@@ -54,7 +54,7 @@ class Detector:
         smooth: Floats | None = None,
     ) -> None:
         # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
-        self.base = base
+        self.base, self.spread = base, spread
         at = base if smooth is None else smooth
         self._noise = noise
         faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]

@@ -16,7 +16,16 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector
-from specmatch.maths.faults.diagnosis import CLOSE, LEAST_SIZES, RARENESS, Diagnosis, join_findings, judge, rows_by
+from specmatch.maths.faults.diagnosis import (
+    CLOSE,
+    IS_PATH,
+    LEAST_SIZES,
+    RARENESS,
+    Diagnosis,
+    join_findings,
+    judge,
+    rows_by,
+)
 from specmatch.maths.faults.normal_variation import (
     BATCH_SD,
     CAUSES,
@@ -24,8 +33,9 @@ from specmatch.maths.faults.normal_variation import (
     POUR_SD,
     USUAL_FOAM,
     NormalVariation,
-    fit_foam_level,
+    PourScatter,
     fit_natural_scatter,
+    fit_pour_scatter,
 )
 from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
@@ -199,12 +209,23 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
     mean = fit.pool(means)
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
         chosen = several[rows]
-        detector = fit.pour_detector(fit._bases[beer], m - 1.0)
         apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
-        one = detector.explain(apart)
-        found.gain[chosen], found.size[chosen] = one.gain, one.size
-        found.distance[chosen] = detector.distance(apart) / apart.shape[1]
+        one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0), apart)
+        found.gain[chosen], found.size[chosen], found.distance[chosen] = one.gain, one.size, one.distance
     return found
+
+
+def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
+    """Return how far pours lie from what the detector stands at.
+
+    Good pours differ in depth too, and light does not follow depth along a line: a pour is as odd in depth as its size
+    is beside that of good pours, whatever the bend of the line adds.
+    """
+    # apart (n, n_bins)
+    found = detector.explain(apart)
+    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH]
+    gain = np.where(IS_PATH, np.minimum(found.gain, most), found.gain)
+    return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
 
 
 def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
@@ -219,6 +240,9 @@ def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, can
     return candidates[np.arange(len(candidates)), left.argmin(axis=1)]
 
 
+_STRENGTH = CAUSES.index("strength")
+# what is told of a size may be a fifth too small
+SURE_SIZE = 1.5
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
@@ -257,16 +281,16 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
     noise = _noise(reflectance, sample if replicated else beer, wavelength_nm, bins)
     means = mean_by(reflectance, beer)[0]
     optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+    pour = PourScatter(optics.foam, POUR_SD**2)
     if replicated:
-        foam = fit_foam_level(pooled(reflectance, bins), levels, optics=optics, noise=noise)
-        optics = replace(optics, foam=foam)
-    unknown = NormalVariation(np.zeros((0, axis.size)), POUR_SD**2, BATCH_SD**2, 1.0)
+        pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)
     certain = np.ones(len(FAULTS))
-    blank = FaultModel(
-        optics, noise, unknown, means, np.bincount(beer), np.stack([certain, certain]),
+    fit = FaultModel(
+        replace(optics, foam=pour.foam), noise,
+        NormalVariation(np.zeros((0, axis.size)), pour.variance, BATCH_SD**2, levels.per_pour),
+        levels.mean(reflectance, to="beer"), levels.counts("beer"), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf, bins,
     )  # fmt: skip
-    fit = _good_scans(blank, reflectance, levels)
     if not replicated:
         return fit
     found = pour_departures(fit, reflectance, sample)
@@ -316,15 +340,16 @@ def carry_sessions(fit: FaultModel, missing: float, sd: Floats, sessions_per_bee
 
 
 def calibrate_thresholds(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
-    """Learn how far samples of batches held out reach beyond chance."""
+    """Learn how samples scatter about their beer, and how far those of batches held out reach beyond chance."""
     # reflectance (n_pours, p)
+    fit = _good_scans(fit, reflectance, levels, fit.scatter.pour)
     single, full = _held_out_gains(fit, reflectance, levels)
     return replace(fit, sample_doubt=np.stack([_over_chance(single), _over_chance(full)]))
 
 
-def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels) -> FaultModel:
-    """Return the fit with beer means and scatter learnt from these scans."""
-    scatter = fit_natural_scatter(fit.pool(reflectance), levels, optics=fit.optics, noise=fit.noise)
+def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels, pour: Floats | None = None) -> FaultModel:
+    """Return the fit with beer means and scatter learnt from these scans, that of pours unless it is given."""
+    scatter = fit_natural_scatter(fit.pool(reflectance), levels, optics=fit.optics, noise=fit.noise, pour=pour)
     beer_means = levels.mean(reflectance, to="beer")
     return replace(fit, scatter=scatter, beer_means=beer_means, batches_per_beer=levels.counts("beer"))
 

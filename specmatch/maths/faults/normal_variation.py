@@ -82,30 +82,29 @@ def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: 
     return np.vstack([*causes[:n_causes], shapes * slope])
 
 
-def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> NormalVariation:
-    """Learn how pours differ from their sample and samples from their beer.
+def fit_natural_scatter(
+    reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise, pour: Floats | None = None
+) -> NormalVariation:
+    """Learn how pours differ from their sample, unless that is given, and samples from their beer.
 
     Variances are those of largest likelihood of random effects along the causes (EM), with a few rows' worth of good
     practice added; shapes come from weighted alternating least squares on what strength leaves of the batches.
     """
-    # reflectance (n_pours, p)
-    sample, batch_beer = levels.sample, levels.beer
+    # reflectance (n_pours, p), pour (c,)
+    batch_beer = levels.beer
     batch_mean = levels.mean(reflectance, to="batch")
     beer_mean = levels.mean(batch_mean, to="beer", of="batch")
-    n_pours, n_batches, per_pour = levels.counts("sample"), levels.counts("beer"), levels.per_pour
-
-    none = np.zeros((0, reflectance.shape[1]))
-    rows = np.flatnonzero(n_pours[sample] > 1)
-    m = n_pours[sample[rows]]
-    apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
-    base = [beer_mean[k] for k in range(len(beer_mean))]
-    variance = [noise.variance(one) for one in base]
-    beer, worth = levels.codes("beer")[rows], 1.0 - 1.0 / m
-    pour = _variances(_along(apart, beer, base, variance, none, optics), sample[rows], worth, POUR_SD)
+    n_batches, per_pour = levels.counts("beer"), levels.per_pour
+    if pour is None:
+        mates = _about_mates(reflectance, levels)
+        none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in beer_mean]
+        seen = _along(mates.apart, mates.beer, list(beer_mean), variance, none, optics)
+        pour = _variances(seen, mates.sample, mates.worth, POUR_SD)
 
     told = n_batches[batch_beer] > 1
     n = n_batches[batch_beer[told]]
     apart = (batch_mean[told] - beer_mean[batch_beer[told]]) * np.sqrt(n / (n - 1.0))[:, None]
+    base = list(beer_mean)
     variance = [noise.sample_variance(one, 1.0 / per_pour) for one in base]
     lifted = [v + per_pour * _additive(one, pour, optics) for v, one in zip(variance, base, strict=True)]
     shapes = _shapes(apart, batch_beer[told], base, lifted, optics)
@@ -115,20 +114,46 @@ def fit_natural_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, 
     return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
 
 
+@dataclass(frozen=True)
+class _Mates:
+    """Pours that have mates, about the mean of their sample."""
+
+    apart: Floats  # (n, p): of the variance of one pour
+    sample: Ints  # sample, beer (n,): of each
+    beer: Ints
+    worth: Floats  # (n,): what each counts, being held against a mean that it is part of
+
+
+def _about_mates(reflectance: Floats, levels: Levels) -> _Mates:
+    n_pours = levels.counts("sample")
+    rows = np.flatnonzero(n_pours[levels.sample] > 1)
+    m = n_pours[levels.sample[rows]]
+    apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
+    return _Mates(apart, levels.sample[rows], levels.codes("beer")[rows], 1.0 - 1.0 / m)
+
+
 # What foam reads over the reference: foam of about 0.65 over a base of 0.5 to 0.9 (common practice, no source), and how
 # surely; levels tried
 USUAL_FOAM, FOAM_SD = 1.0, 0.15
 FOAM_LEVELS = np.round(np.arange(0.7, 1.301, 0.1), 1)
 
 
-def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> float:
-    """Return the level of foam over the reference under which pours differ as they do with the largest likelihood."""
+@dataclass(frozen=True)
+class PourScatter:
+    """How pours of one sample differ."""
+
+    foam: float  # level of foam over the reference
+    variance: Floats  # (c,): along `CAUSES`
+
+
+def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> PourScatter:
+    """Learn the scatter of pours, at the level of foam under which they differ as they do with the largest likelihood.
+
+    The level of the optics is not looked at.
+    """
     # reflectance (n_pours, p)
-    sample, n_pours = levels.sample, levels.counts("sample")
-    rows = np.flatnonzero(n_pours[sample] > 1)
-    m = n_pours[sample[rows]]
-    apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
-    beer, worth, base = levels.codes("beer")[rows], 1.0 - 1.0 / m, list(levels.mean(reflectance, to="beer"))
+    mates, base = _about_mates(reflectance, levels), list(levels.mean(reflectance, to="beer"))
+    apart, worth, beer = mates.apart, mates.worth, mates.beer
     none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in base]
     # the level moves one cause only, by light that is even over the channels: it is seen once, for all levels
     seen = _along(apart, beer, base, variance, none, replace(optics, foam=0.0), even=True)
@@ -136,7 +161,8 @@ def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise
     with_level[:, CAUSES.index("white"), -1] = FOAM_LEVELS
     back = with_level.transpose(0, 2, 1)
     seen = _Along(seen.code, with_level[:, None] @ seen.inner @ back[:, None], seen.projected @ back)
-    sd = np.sqrt(_variances(seen, sample[rows], worth, POUR_SD))[:, None]
+    spread = _variances(seen, mates.sample, worth, POUR_SD)
+    sd = np.sqrt(spread)[:, None]
     inner, along = np.eye(sd.shape[-1]) + sd[..., None] * seen.inner * sd[:, :, None], seen.projected * sd
     square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
     p = reflectance.shape[1]
@@ -146,7 +172,8 @@ def fit_foam_level(reflectance: Floats, levels: Levels, *, optics: Optics, noise
         inverse = np.linalg.inv(inner[i])[seen.code]
         distance = square - (along[i] * (along[i][:, None] @ inverse)[:, 0]).sum(axis=1)
         unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
-    return float(FOAM_LEVELS[unlikely.argmin()])
+    best = int(unlikely.argmin())
+    return PourScatter(float(FOAM_LEVELS[best]), spread[best])
 
 
 @dataclass(frozen=True)

@@ -8,9 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.faults.detector import Detector
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
-from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, pour_departures
+from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, departures_of, pour_departures
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
@@ -128,7 +127,7 @@ def _apart_of_many(fit: FaultModel, pours: Floats, left: Ints, limit: float) -> 
     candidates, centre = left, np.median(pours[left], axis=0)
     detector = fit.pour_detector(fit.smoothed(centre), left.size - 1.0)
     for _ in range(_ROUNDS):
-        kept = candidates[_departures(detector, pours[candidates] - centre).oddness(fit, limit) <= 1.0]
+        kept = candidates[departures_of(detector, pours[candidates] - centre).oddness(fit, limit) <= 1.0]
         if 2 * kept.size <= candidates.size:
             return None
         if np.array_equal(kept, left):
@@ -137,15 +136,10 @@ def _apart_of_many(fit: FaultModel, pours: Floats, left: Ints, limit: float) -> 
     return np.setdiff1d(np.arange(len(pours)), left)
 
 
-def _departures(detector: Detector, apart: Floats) -> PourDepartures:
-    found = detector.explain(apart)
-    return PourDepartures(found.gain, found.size, detector.distance(apart) / apart.shape[1])
-
-
 def _at_own_spectrum(fit: FaultModel, pours: Floats) -> PourDepartures:
     m = len(pours)
     detector = fit.pour_detector(fit.smoothed(np.median(pours, axis=0)), m - 1.0)
-    return _departures(detector, (pours - pours.mean(axis=0)) * (m / (m - 1.0)))
+    return departures_of(detector, (pours - pours.mean(axis=0)) * (m / (m - 1.0)))
 
 
 def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit: float) -> tuple[Diagnosis, Floats]:
@@ -154,4 +148,4 @@ def _explained(fit: FaultModel, binned: Floats, pours: Ints, mates: Ints, limit:
     detector = fit.pour_detector(fit.smoothed(mean), float(mates.size))
     departure = binned[pours] - mean
     found = judge(detector, departure, detector.explain(departure), doubt=fit.pour_doubt, limit=limit)
-    return found, _departures(detector, departure).oddness(fit, limit)
+    return found, departures_of(detector, departure).oddness(fit, limit)

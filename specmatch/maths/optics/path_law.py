@@ -4,7 +4,12 @@ Light that falls through beer and back leaves a share x = exp(-k), k in proporti
 that is all: the law of Lambert and Beer. A matt base fills the space under the surface with light, of which the surface
 sends a share back down, so that it crosses the beer again: x (1 - m) / (1 - m x^2), a geometric series in which light
 on a further round trip crosses at all angles and is left by x^2 (the series is that of J. L. Saunderson, J. Opt. Soc.
-Am. 32:727, 1942, reference from memory). Glare never passes the beer and stays what it is.
+Am. 32:727, 1942, reference from memory). Glare never passes the beer and stays what it is. Stray light is a share of
+the light of the whole band that falls on every channel alike: it goes with the beer, and counts most where the lamp
+gives little.
+
+Channels in which a deep pour leaves no light cannot say what they would be at a smaller depth: there the beer is taken
+to absorb as the set's beers do beside channels that have light.
 
 Depth and strength are one number to a spectrum. So lab colours, which are strengths, teach the law of a cup at one
 depth, and batches measured at a second depth teach it directly.
@@ -20,9 +25,9 @@ from specmatch.maths.optics.cup import glare_of, relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
-# light so weak cannot be told from glare and stray light that are not alike over the spectrum, nor from what haze sends
-# back: there the law is held back, so that what is no light of the beer is not taken for it. The least of it (tuning);
-# a set whose dark beers differ by more says so itself
+# light so weak cannot be told from what haze sends back or is left of glare and stray light: there the law is held
+# back, so that what is no light of the beer is not taken for it. The least of it (tuning); a set whose dark beers
+# differ by more says so itself
 UNSURE = 0.003
 DARKEST = 1e-6
 
@@ -30,12 +35,16 @@ DARKEST = 1e-6
 # as much as half of it over a bright matt base; what neither haze nor slanting light says of the exponent (tuning)
 GLARE, GLARE_SD, RETURNED_SD, EXPONENT_SD = 0.01, 0.008, 0.3, 0.03
 MOST_RETURNED = 0.9
+# stray light over the mean light of the band: 0.1-1 % in modules of this class (common practice, no source), and the
+# light of a channel over the peak below which it cannot be told
+STRAY, STRAY_SD, MOST_STRAY, LEAST_LIGHT = 0.003, 0.003, 0.03, 0.02
 
 # where lab colours teach: absorbance at 430 nm is the lab colour itself, and near it the beers hardly leave the average
 COLOUR_NM, COLOUR_FARTHEST_NM, COLOUR_WIDTH_NM = 430.0, 450.0, 12.0
 FEWEST_COLOURS = 8
-# of them so many must leave light enough: in the dark tail a share returned only scales the light, as strength does
-BRIGHT = 0.1
+# of them so many must leave light enough, and the palest still more: in the dark tail a share returned only scales the
+# light, as strength does (tuning)
+BRIGHT, PALEST = 0.1, 0.25
 # relative scatter of strength in a batch's mean (lab, path), and of light where nothing else is known (tuning)
 STRENGTH_SD, LIGHT_SD = 0.03, 0.002
 # light that is left where a batch is dark enough to show what else comes back, and how many batches must be
@@ -45,8 +54,14 @@ DARK, FEWEST_DARK = 0.05, 5
 RETURNED_BY_COLOURS_SD = 0.05
 # windows in which pairs of depths are compared: as many independent values as slits over the visible
 WINDOWS = 24
-# a path between two pours, before it is known better: 1.2 % each (common practice, no source)
-PAIR_PATH_SD = 0.012
+# between two pours: path 1.2 % each (common practice, no source), foam, and of each window what noise and slit make of
+# it, constant and in proportion (tuning)
+PAIR_PATH_SD, PAIR_FOAM_SD, WINDOW_SD, WINDOW_SHARE = 0.012, 0.002, 0.0005, 0.003
+# a law taught by pairs of depths is looked for with nothing held back
+NOTHING_HELD = 1e-4
+# channels beside a dark one whose beer says how much there is of it, and light of one crossing between which the set
+# tells how its beers absorb, drawn to the average beer as by so many batches (tuning)
+BESIDE, TELLING, DRAWN_BY = 5, (0.02, 0.9), 2.0
 
 
 @dataclass(frozen=True)
@@ -56,17 +71,27 @@ class PathLaw:
     glare: float
     returned: float  # m, the share of light that goes round again
     exponent: float  # of the ratio of depths: 1 in every theory; what a second fill says where no theory is right
-    spread: Floats  # (3, 3): root of the covariance of the three above, lower triangular
+    # (4, 4): root of the covariance of the three above and of stray light, lower triangular; (3, 3) in older models
+    spread: Floats
     taught_by: str  # `"textbook"`, `"lab colours"` or `"second fill"`
     n_batches: int  # that taught it
     # depths that taught it, over the set's own; 1.0 and 1.0 where one depth was seen
     lowest: float
     highest: float
     unsure: float = UNSURE  # light that may be none of the beer's, over the reference
+    stray: float = 0.0  # over the mean light of the band
+    light: Floats = field(default_factory=lambda: np.ones(1))  # (p,): of the lamp; one value: alike over the band
+    # (p,): logarithm of how the set's beers absorb; one value: not known, and nothing is said of dark channels
+    shape: Floats = field(default_factory=lambda: np.zeros(1))
+
+    def at(self, channels: Ints) -> "PathLaw":
+        """Return the law of some of the channels."""
+        light, shape = (one if one.size == 1 else one[channels] for one in (self.light, self.shape))
+        return replace(self, light=light, shape=shape)
 
     def to_depth(self, reflectance: Floats, factor: Floats) -> Floats:
         """Bring reflectance, shape (n, p), to `factor`, shape (n,), times its depth."""
-        return _brought(reflectance, np.asarray(factor, float)[:, None], self._theta, self.unsure)
+        return self._brought(reflectance, np.asarray(factor, float)[:, None], self._theta)
 
     def absorbed(
         self, reflectance: Floats, wavelength_nm: Floats, *, least: float | None = None, bend: float = 0.0
@@ -74,80 +99,84 @@ class PathLaw:
         """Return what one crossing takes of the light, as a natural logarithm, which adds by volume in a blend.
 
         From the reddest channel on in which less than `least` of the light comes back (by default twice what is
-        unsure) the absorbance goes on to the blue as that of an average beer does, or steeper by `bend`, of its
-        logarithm per 100 nm.
+        unsure) the absorbance goes on to the blue as that of the set's beers does, or of an average beer where that is
+        not known, or steeper by `bend`, of its logarithm per 100 nm.
         """
         # reflectance (n, p) -> (n, p)
-        least = 2.0 * self.unsure if least is None else least
-        through = (reflectance - self.glare) / (1.0 - self.glare)
+        through = self.through(reflectance)
         k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
-        shape, dark = np.log(relative_absorbance(wavelength_nm)) - bend * wavelength_nm / 100.0, through < least
-        for row in np.flatnonzero(dark.any(axis=1) & ~dark[:, -1]):
-            # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
-            first = int(np.flatnonzero(dark[row])[-1]) + 1
-            k[row, :first] = max(k[row, first], DARKEST) * np.exp(shape[:first] - shape[first])
-        return k
+        shape = np.log(relative_absorbance(wavelength_nm)) if self.shape.size == 1 else self.shape
+        return _continued(
+            k, through < (2.0 * self.unsure if least is None else least), shape - bend * wavelength_nm / 100.0
+        )
 
     def seen(self, absorbed: Floats) -> Floats:
         """Return the reflectance of a liquid from what one crossing takes; the inverse of `absorbed`."""
-        return np.asarray(self.glare + (1.0 - self.glare) * _after_rounds(np.exp(-absorbed), self.returned), float)
+        return _bound(_after_rounds(np.exp(-absorbed), self.returned), self._theta, self._lamp)
 
     def unlike(self) -> list[tuple["PathLaw", "PathLaw"]]:
-        """Return pairs of laws that lie a standard deviation apart, for glare and for the share returned."""
-        pairs = []
-        for k in range(2):
-            ends = [_within(self._theta + side * self.spread[:, k]) for side in (-0.5, 0.5)]
-            low, high = (replace(self, glare=float(end[0]), returned=float(end[1])) for end in ends)
-            pairs.append((low, high))
-        return pairs
+        """Return pairs of laws that lie a standard deviation apart, for glare, the share returned and stray light."""
+
+        def law(theta: Floats) -> PathLaw:
+            return replace(self, glare=float(theta[0]), returned=float(theta[1]), stray=float(theta[3]))
+
+        return [(law(low), law(high)) for k, (low, high) in enumerate(self._ends()) if k != 2]
+
+    def _ends(self) -> list[tuple[Floats, Floats]]:
+        """Return the laws half a standard deviation to each side along each direction of the spread."""
+        steps = 0.5 * np.pad(self.spread, ((0, 4 - len(self.spread)), (0, 0))).T
+        return [(_within(self._theta - step), _within(self._theta + step)) for step in steps]
 
     @property
     def _theta(self) -> Floats:
-        return np.array([self.glare, self.returned, self.exponent])
+        return np.array([self.glare, self.returned, self.exponent, self.stray])
+
+    @property
+    def _lamp(self) -> "_Lamp":
+        return _Lamp.of(self.light)
+
+    def _brought(self, raw: Floats, factor: Floats, theta: Floats) -> Floats:
+        return _brought(raw, factor, theta, self._lamp, self.unsure, self.shape if self.shape.size > 1 else None)
+
+    def through(self, reflectance: Floats) -> Floats:
+        """Return what comes back of light through the beer, glare and stray light aside, of the shape given."""
+        return _freed(reflectance, self._theta, self._lamp)
 
     def passed(self, reflectance: Floats) -> Floats:
         """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
-        return _crossing(np.maximum((reflectance - self.glare) / (1.0 - self.glare), DARKEST), self.returned)
+        return _crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
-        """Return how brought spectra may be wrong, shape (n, 6, p), each direction one standard deviation long.
+        """Return how brought spectra may be wrong, shape (n, 3 + q, p), each direction one standard deviation long.
 
-        The first is that of the two fills, three are those of the law, and two are light that is none of the beer's,
-        alike over the spectrum and rising through it, taken for the beer's where little of that is left.
+        The first is that of the two fills, q are those of the law, and two are light that is none of the beer's, alike
+        over the spectrum and rising through it, taken for the beer's where little of that is left.
         """
         # raw (n, p): as measured; factor (n,); path_sd (n,): relative uncertainty of the ratio of depths
         f = np.asarray(factor, float)[:, None]
-        theta = self._theta
-        out = np.empty((len(raw), 6, raw.shape[1]))
-        out[:, 0] = _brought(raw, f * np.exp(path_sd)[:, None], theta, self.unsure) - _brought(
-            raw, f, theta, self.unsure
-        )
-        for k in range(3):
-            # half a step to each side: the share returned is never below 0, and glare hardly
-            step = 0.5 * self.spread[:, k]
-            low, high = _within(theta - step), _within(theta + step)
-            size = np.linalg.norm(2.0 * step) / max(float(np.linalg.norm(high - low)), 1e-12)
-            out[:, 1 + k] = (_brought(raw, f, high, self.unsure) - _brought(raw, f, low, self.unsure)) * size
+        theta, ends = self._theta, self._ends()
+        here = self._brought(raw, f, theta)
+        out = np.empty((len(raw), 3 + len(ends), raw.shape[1]))
+        out[:, 0] = self._brought(raw, f * np.exp(path_sd)[:, None], theta) - here
+        for k, (low, high) in enumerate(ends):
+            # half a step to each side: neither the share returned nor stray light is ever below 0
+            size = float(np.linalg.norm(self.spread[:, k])) / max(float(np.linalg.norm(high - low)), 1e-12)
+            out[:, 1 + k] = (self._brought(raw, f, high) - self._brought(raw, f, low)) * size
         # the set holds the same light at its own depth: only what bringing makes of it is wrong
-        out[:, 4] = (
-            _brought(raw + self.unsure, f, theta, self.unsure) - _brought(raw, f, theta, self.unsure) - self.unsure
-        )
-        out[:, 5] = out[:, 4] * np.linspace(-1.0, 1.0, raw.shape[1])
+        out[:, -2] = self._brought(raw + self.unsure, f, theta) - here - self.unsure
+        out[:, -1] = out[:, -2] * np.linspace(-1.0, 1.0, raw.shape[1])
         return out
 
     def gain(self, raw: Floats, factor: Floats) -> Floats:
         """Return by what noise has grown, shape (n, p), where spectra (n, p) were brought: at least by the factor."""
         f = np.asarray(factor, float)[:, None]
-        theta = self._theta
         step = 1e-4
-        slope = (_brought(raw + step, f, theta, self.unsure) - _brought(raw - step, f, theta, self.unsure)) / (
-            2.0 * step
-        )
-        return np.maximum(np.maximum(slope, f), 1.0)
+        up, down = (self._brought(raw + side, f, self._theta) for side in (step, -step))
+        return np.maximum(np.maximum((up - down) / (2.0 * step), f), 1.0)
 
     def no_light(self, reflectance: Floats, factor: Floats) -> Mask:
         """Tell of which scans, shape (n, p), too little light is left to be brought to a smaller depth, shape (n,)."""
-        through = (reflectance - self.glare) / (1.0 - self.glare)
+        through = self.through(reflectance)
         floor = 2.0 * float(np.hypot(self.spread[0, 0], self.unsure))
         # what a channel without light may have been at the smaller depth
         hidden = floor ** np.minimum(np.asarray(factor, float), 1.0) - floor > HIDDEN
@@ -158,8 +187,45 @@ class PathLaw:
 HIDDEN, DARK_SHARE = 0.015, 0.1
 
 
+@dataclass(frozen=True)
+class _Lamp:
+    """Where stray light comes from and where it counts."""
+
+    share: Floats  # (p,): of the light of the band that is each channel's
+    beside: Floats  # (p,): mean light of the band over each channel's own
+
+    @classmethod
+    def of(cls, light: Floats) -> "_Lamp":
+        light = np.maximum(light, LEAST_LIGHT)
+        return cls(light / light.sum(), light.mean() / light)
+
+    def mean(self, reflectance: Floats) -> Floats:
+        """Return the mean of spectra, shape (..., p), by light, shape (..., 1)."""
+        if self.share.size == 1:
+            return np.asarray(reflectance.mean(axis=-1, keepdims=True))
+        return np.asarray((reflectance @ self.share)[..., None])
+
+    def windows(self) -> "_Lamp":
+        parts = np.array_split(np.arange(self.share.size), min(WINDOWS, self.share.size))
+        return _Lamp(np.array([self.share[p].sum() for p in parts]), np.array([self.beside[p].mean() for p in parts]))
+
+
+def _freed(reflectance: Floats, theta: Floats, lamp: _Lamp) -> Floats:
+    """Take stray light and glare off."""
+    stray = theta[3] * lamp.beside
+    beam = (reflectance - stray * lamp.mean(reflectance)) / (1.0 - stray)
+    return np.asarray((beam - theta[0]) / (1.0 - theta[0]), float)
+
+
+def _bound(through: Floats, theta: Floats, lamp: _Lamp) -> Floats:
+    """Put glare and stray light on; the inverse of `_freed`."""
+    # stray light is a share of all the light that is seen, itself among it
+    stray, beam = theta[3] * lamp.beside, theta[0] + (1.0 - theta[0]) * through
+    return np.asarray((1.0 - stray) * beam + stray * lamp.mean((1.0 - stray) * beam) / (1.0 - theta[3]), float)
+
+
 def _within(theta: Floats) -> Floats:
-    return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2]])
+    return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2], max(theta[3], 0.0)])
 
 
 def _after_rounds(crossing: Floats, m: float) -> Floats:
@@ -172,13 +238,34 @@ def _crossing(through: Floats, m: float) -> Floats:
     return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
 
 
-def _brought(reflectance: Floats, factor: Floats | float, theta: Floats, unsure: float) -> Floats:
-    glare, m, exponent = theta
-    t = (reflectance - glare) / (1.0 - glare)
+def _continued(absorbed: Floats, dark: Mask, shape: Floats) -> Floats:
+    """Go on to the blue, from the reddest dark channel of each spectrum on, as a shape does."""
+    # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
+    p = shape.size
+    first = np.where(dark.any(axis=1), p - np.argmax(dark[:, ::-1], axis=1), 0)
+    rows = np.flatnonzero((first > 0) & (first < p))
+    beside = np.minimum(first[rows, None] + np.arange(BESIDE), p - 1)
+    amount = np.median(absorbed[rows[:, None], beside] * np.exp(-shape[beside]), axis=1)
+    out = absorbed.copy()
+    grown = np.maximum(amount, DARKEST)[:, None] * np.exp(shape)
+    out[rows] = np.where(np.arange(p) < first[rows, None], np.minimum(grown, -np.log(DARKEST)), absorbed[rows])
+    return out
+
+
+def _brought(
+    reflectance: Floats, factor: Floats | float, theta: Floats, lamp: _Lamp, unsure: float, shape: Floats | None = None
+) -> Floats:
+    m, power = theta[1], np.asarray(factor, float) ** theta[2]
+    t = _freed(reflectance, theta, lamp)
     bright = np.maximum(t, DARKEST)
-    out = _after_rounds(_crossing(bright, m) ** np.asarray(factor, float) ** exponent, m)
+    crossing = _crossing(bright, m)
     sure = bright**2 / (bright**2 + unsure**2)
-    return np.asarray(glare + (1.0 - glare) * (t + sure * (out - t)), float)
+    moved = sure * (_after_rounds(crossing**power, m) - t)
+    dark = t < 2.0 * unsure
+    if shape is not None and dark.any():
+        likely = np.exp(-_continued(-np.log(crossing), dark, shape))
+        moved += (1.0 - sure) * (_after_rounds(likely**power, m) - _after_rounds(likely, m))
+    return _bound(t + moved, theta, lamp)
 
 
 @dataclass(frozen=True)
@@ -196,27 +283,44 @@ class Pairs:
 class _Problem:
     light: Floats = field(default_factory=lambda: np.empty(0))  # of batches in the window of lab colours
     strength: Floats = field(default_factory=lambda: np.empty(0))
+    band: Floats = field(default_factory=lambda: np.empty(0))  # of batches, mean light of the band
+    beside: float = 1.0  # mean light of the band over that of the window
     pairs: Pairs | None = None
+    lamp: _Lamp = field(default_factory=lambda: _Lamp.of(np.ones(1)))  # of the windows of the pairs
+    whiten: Floats = field(default_factory=lambda: np.empty(0))  # (k, windows, windows)
 
     def residuals(self, theta: Floats) -> Floats:
-        law = theta[:3]
-        parts = [
-            np.array([(law[0] - GLARE) / GLARE_SD, law[1] / RETURNED_SD, (law[2] - 1.0) / EXPONENT_SD]),
-        ]
+        law = theta[:4]
+        away = law - np.array([GLARE, 0.0, 1.0, STRAY])
+        parts = [away / np.array([GLARE_SD, RETURNED_SD, EXPONENT_SD, STRAY_SD])]
         if self.light.size:
             x, model = self._expected(theta)
-            slope = (1.0 - law[0]) * x * (1.0 - law[1]) * np.log(np.maximum(x, 1e-9)) / (1.0 - law[1])
+            slope = (1.0 - law[0]) * x * np.log(np.maximum(x, 1e-9))
             parts.append((self.light - model) / np.hypot(LIGHT_SD, STRENGTH_SD * slope))
         if self.pairs is not None:
-            own = theta[4:]
-            sd = PAIR_PATH_SD * np.sqrt(1.0 / self.pairs.n_set + 1.0 / self.pairs.n_second)
-            got = _brought(self.pairs.at_second, (self.pairs.factor * np.exp(sd * own))[:, None], law, UNSURE)
-            parts += [own, ((got - self.pairs.at_set) / LIGHT_SD).ravel()]
+            got = _brought(self.pairs.at_second, self.pairs.factor[:, None], law, self.lamp, NOTHING_HELD)
+            parts.append(np.einsum("kvw,kw->kv", self.whiten, got - self.pairs.at_set).ravel())
         return np.concatenate(parts)
 
     def _expected(self, theta: Floats) -> tuple[Floats, Floats]:
-        x = np.exp(-np.exp(theta[3]) * self.strength)
-        return x, theta[0] + (1.0 - theta[0]) * x * (1.0 - theta[1]) / (1.0 - theta[1] * x**2)
+        x = np.exp(-np.exp(theta[4]) * self.strength)
+        stray = theta[3] * self.beside
+        beam = theta[0] + (1.0 - theta[0]) * _after_rounds(x, theta[1])
+        return x, (1.0 - stray) * beam + stray * self.band
+
+    def unlike_beers(self, theta: Floats) -> float:
+        """Return by how much the exponent of single beers lies off the law's, beyond what pouring twice explains."""
+        if self.pairs is None:
+            return 0.0
+        law, pairs = theta[:4], self.pairs
+        got = _brought(pairs.at_second, pairs.factor[:, None], law, self.lamp, NOTHING_HELD)
+        through = np.stack([_freed(one, law, self.lamp) for one in (got, pairs.at_set, pairs.at_second)])
+        taken = np.log(-np.log(np.clip(through, UNSURE, TELLING[1])))
+        # channels without light, or without beer, say nothing
+        telling = ((through > TELLING[0]) & (through < TELLING[1])).all(axis=0)
+        off = np.where(telling, taken[0] - taken[1], 0.0).sum(axis=1) / np.maximum(telling.sum(axis=1), 1)
+        beyond = off**2 - PAIR_PATH_SD**2 * (1.0 / pairs.n_set + 1.0 / pairs.n_second)
+        return float(np.sqrt(max(0.0, np.mean(beyond / np.log(pairs.factor) ** 2))))
 
     def light_beside(self, theta: Floats) -> float:
         """Return by how much the light beside the beer's own differs, as dark batches show it."""
@@ -229,54 +333,95 @@ class _Problem:
         return float(max(UNSURE, np.sqrt(np.mean((self.light - model)[dark] ** 2))))
 
 
+def _whitening(pairs: Pairs) -> Floats:
+    """Return what makes the noise of brought less own windows independent and 1, (k, windows, windows)."""
+    f, spread = pairs.factor[:, None], 1.0 / pairs.n_set + 1.0 / pairs.n_second
+    # through a law of which little is known yet, along the path and along foam
+    before = np.array([GLARE, 0.0, 1.0, 0.0]), _Lamp.of(np.ones(1)), UNSURE
+    plain = _brought(pairs.at_second, f, *before)
+    path = PAIR_PATH_SD * (_brought(pairs.at_second, f * 1.01, *before) - plain) / 0.01
+    foam = PAIR_FOAM_SD * (_brought(pairs.at_second + 0.01 * (1.0 - pairs.at_second), f, *before) - plain) / 0.01
+    window = WINDOW_SD**2 * (1.0 + np.maximum(f, 1.0) ** 2) + (WINDOW_SHARE * pairs.at_set) ** 2
+    covariance = np.einsum("k,kv,kw->kvw", spread, path, path) + np.einsum("k,kv,kw->kvw", spread, foam, foam)
+    return np.linalg.inv(np.linalg.cholesky(covariance + window[:, :, None] * np.eye(window.shape[1])))
+
+
 def textbook_law(glare: float = GLARE) -> PathLaw:
     """Return the law of a mirror under a plain surface, uncertain by what cups and bases differ."""
-    return PathLaw(glare, 0.0, 1.0, np.diag([GLARE_SD, RETURNED_SD, EXPONENT_SD]), TEXTBOOK, 0, 1.0, 1.0)
+    spread = np.diag([GLARE_SD, RETURNED_SD, EXPONENT_SD, STRAY_SD])
+    return PathLaw(glare, 0.0, 1.0, spread, TEXTBOOK, 0, 1.0, 1.0)
 
 
 def learn_path_law(
-    reflectance: Floats, colour_ebc: Floats, wavelength_nm: Floats, pairs: Pairs | None = None
+    reflectance: Floats,
+    colour_ebc: Floats,
+    wavelength_nm: Floats,
+    pairs: Pairs | None = None,
+    light: Floats | None = None,
 ) -> PathLaw:
     """Learn the law from lab colours of batches at one depth, and from batches at a second one where there are some."""
-    # reflectance (K, p): means of batches at the set's depth; colour_ebc (K,): NaN where there is none
+    # reflectance (K, p): means of batches at the set's depth; colour_ebc (K,): NaN where there is none; light (p,): of
+    # the lamp
     from scipy.optimize import least_squares  # here: a fitted model is read without it
 
     problem = _Problem()
+    light = np.ones(wavelength_nm.size) if light is None else light
+    lamp = _Lamp.of(light)
     window, centre = _colour_window(wavelength_nm)
     known = np.isfinite(colour_ebc)
     taught_by, n_batches = TEXTBOOK, 0
-    bright = known & (reflectance[:, window].mean(axis=1) > BRIGHT) if window.any() else np.zeros_like(known)
-    if bright.sum() >= FEWEST_COLOURS:
-        problem.light = reflectance[known][:, window].mean(axis=1)
+    seen = reflectance[known][:, window].mean(axis=1) if window.any() else np.zeros(0)
+    if (seen > BRIGHT).sum() >= FEWEST_COLOURS and seen.max() > PALEST:
+        problem.light = seen
         problem.strength = colour_ebc[known] * float(relative_absorbance(centre))
+        problem.band, problem.beside = lamp.mean(reflectance[known])[:, 0], float(lamp.beside[window].mean())
         taught_by, n_batches = LAB_COLOURS, int(known.sum())
     lowest = highest = 1.0
     if pairs is not None and len(pairs.factor):
-        problem.pairs = Pairs(
-            _windows(pairs.at_set), _windows(pairs.at_second), pairs.factor, pairs.n_set, pairs.n_second
-        )
+        pairs = replace(pairs, at_set=_windows(pairs.at_set), at_second=_windows(pairs.at_second))
+        problem.pairs, problem.lamp, problem.whiten = pairs, lamp.windows(), _whitening(pairs)
         taught_by, n_batches = SECOND_FILL, len(pairs.factor)
         depths = 1.0 / pairs.factor
         lowest, highest = min(1.0, float(depths.min())), max(1.0, float(depths.max()))
     if taught_by == TEXTBOOK:
-        return textbook_law(glare_of(reflectance) or GLARE)
-    k = 0 if problem.pairs is None else len(problem.pairs.factor)
+        glare = glare_of(_freed(reflectance, np.array([0.0, 0.0, 1.0, STRAY]), lamp)) or GLARE
+        law = replace(textbook_law(glare), stray=STRAY, light=light, unsure=2.0 * UNSURE)
+        return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
     # 0.147 per EBC: a double path of 16 mm, 10 mL in a 40 mm cup
-    start = np.concatenate([[GLARE, 0.2, 1.0, np.log(0.147)], np.zeros(k)])
-    low = np.concatenate([[-0.02, 0.0, 0.5, -6.0], np.full(k, -8.0)])
-    high = np.concatenate([[0.1, MOST_RETURNED, 2.0, 2.0], np.full(k, 8.0)])
-    if not problem.light.size:
-        low[3], high[3] = start[3] - 1e-6, start[3] + 1e-6
-    found = least_squares(problem.residuals, start, bounds=(low, high), x_scale=np.maximum(np.abs(start), 0.05))
-    J = found.jac[:, np.r_[0:3, 3 : 4 + k]] if problem.light.size else found.jac[:, np.r_[0:3, 4 : 4 + k]]
-    excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - J.shape[1]))
-    covariance = np.linalg.inv(J.T @ J)[:3, :3] * excess
+    start = np.array([GLARE, 0.2, 1.0, STRAY, np.log(0.147)])
+    low, high = np.array([-0.02, 0.0, 0.5, 0.0, -6.0]), np.array([0.1, MOST_RETURNED, 2.0, MOST_STRAY, 2.0])
+    free = np.arange(5 if problem.light.size else 4)
+
+    def residuals(theta: Floats) -> Floats:
+        return problem.residuals(np.append(theta, start[len(theta) :]))
+
+    scale = np.array([0.05, 0.2, 1.0, STRAY_SD, 1.0])
+    found = least_squares(residuals, start[free], bounds=(low[free], high[free]), x_scale=scale[free])
+    excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - free.size))
+    covariance = np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess
     if taught_by == LAB_COLOURS:
         covariance[1, 1] += RETURNED_BY_COLOURS_SD**2
-    glare, returned, exponent = (float(value) for value in found.x[:3])
-    spread = np.linalg.cholesky(covariance + 1e-14 * np.eye(3))
-    unsure = problem.light_beside(found.x)
-    return PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure)
+    # what one law for all beers misses grows with the change of depth, as an exponent that is off does
+    covariance[2, 2] += problem.unlike_beers(found.x) ** 2
+    glare, returned, exponent, stray = (float(value) for value in found.x[:4])
+    spread = np.linalg.cholesky(covariance + 1e-14 * np.eye(4))
+    unsure = problem.light_beside(np.append(found.x, start[free.size :]))
+    law = PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure, stray, light)
+    return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+
+
+def _shape(absorbed: Floats, wavelength_nm: Floats) -> Floats:
+    """Return how a set's beers absorb, (p,), a logarithm, from channels that have light and are no water."""
+    # absorbed (K, p): of one crossing
+    usual = np.diff(np.log(relative_absorbance(wavelength_nm)))
+    passed, growth = np.exp(-absorbed), np.diff(np.log(np.maximum(absorbed, DARKEST)), axis=1)
+    telling = (passed > TELLING[0]) & (passed < TELLING[1])
+    both = telling[:, 1:] & telling[:, :-1]
+    # noise of light is alike, that of the logarithm of an absorbance k goes with exp(k) / k
+    weight = np.where(both, (absorbed * passed)[:, 1:] ** 2, 0.0)
+    own = (weight * growth).sum(axis=0) / np.maximum(weight.sum(axis=0), 1e-12)
+    n = both.sum(axis=0)
+    return np.append(0.0, np.cumsum((n * own + DRAWN_BY * usual) / (n + DRAWN_BY)))
 
 
 def _colour_window(wavelength_nm: Floats) -> tuple[NDArray[np.bool_], float]:

@@ -230,8 +230,16 @@ class ColourModel:
         middle, variance, _ = one.predict_with_and_without(reflectance)
         error = self.error.relative_variance(np.exp(middle))
         return np.asarray(
-            np.sqrt((one.variance_without(reflectance, left_out) + error) / (variance + error)), float
+            np.sqrt((one.predict_held_out(reflectance, left_out)[1] + error) / (variance + error)), float
         )  # fmt: skip
+
+    def colours_without(self, batches: Ints) -> Floats | None:
+        """Return what is predicted of some of its batches, (m,), without any of them; None where that takes a fit."""
+        one = self._one(self.regression)
+        if not isinstance(one, ProcessRegression) or len(one.process.features) < self.lab_colour.size:
+            return None
+        of = self.response.of(self.lab_colour[batches])
+        return self.response.value(of - one.process.errors_without(batches))
 
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
@@ -251,9 +259,9 @@ def _held_out(
 ) -> Floats:
     """Return responses, shape (n,), each by the regression chosen and fitted without the batch of its row."""
     out = np.empty(len(rows))
-    for name in np.unique(fold_regression):
+    for name in np.unique(fold_regression[batch]):
         own = np.flatnonzero(fold_regression[batch] == name)
-        out[own] = named[str(name)].predict_held_out(rows[own], batch[own])
+        out[own] = named[str(name)].predict_held_out(rows[own], batch[own])[0]
     return out
 
 
@@ -303,7 +311,7 @@ def fit_colour(
     given = _Given(mean, lab, nm, noise, extra, LOG, offered)
     given, first, labs = _of_one_lab(given, values) if is_colour else _likelier(given)
     lab, response = given.lab, given.response
-    expected = response.error(response.of(lab) - first.predict_held_out(mean, each), lab)
+    expected = response.error(response.of(lab) - first.predict_held_out(mean, each)[0], lab)
     named = _fit_all(given, expected)
     if offered == [OPTICAL]:
         _refuse_no_beer(given, expected, named[OPTICAL].choice_error)
@@ -340,8 +348,9 @@ def _scored_pours(
     """Return errors of held-out readings over what is stated of them, their batches and their numbers of pours."""
     rows, sample, n_pours = pour_subsets(reflectance, levels.sample)
     batch, response = levels.batch[sample], given.response
-    predicted = _held_out(named, chosen[1], rows, batch)
-    variance = named[chosen[0]].variance_without(rows, batch)
+    predicted, variance = named[chosen[0]].predict_held_out(rows, batch)
+    other = chosen[1][batch] != chosen[0]
+    predicted[other] = _held_out(named, chosen[1], rows[other], batch[other])
     of_error = response.variance(error, response.value(predicted))
     scale = np.sqrt(variance + with_extra(of_error, None if given.extra is None else given.extra[batch]))
     return (response.of(given.lab)[batch] - predicted) / scale, batch, n_pours
@@ -394,7 +403,7 @@ def _likelier(given: _Given) -> tuple[_Given, "ProcessRegression | PlsRegression
         one = replace(given, response=response)
         first = one.fit(given.offered[0], first_error(response))
         assert first is not None  # without a bar, none falls below it
-        residual = response.of(given.lab) - first.predict_held_out(given.mean, np.arange(given.lab.size))
+        residual = response.of(given.lab) - first.predict_held_out(given.mean, np.arange(given.lab.size))[0]
         tried.append((response.log_likelihood(residual, given.lab), one, first))
     _, given, first = max(tried, key=lambda found: found[0])
     return given, first, LabEffects((), np.zeros(0), np.zeros(0))

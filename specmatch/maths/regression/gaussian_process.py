@@ -13,6 +13,7 @@ training conditional). With every row chosen both are the exact process. Source:
 Journal of Machine Learning Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
 """
 
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -38,17 +39,25 @@ class Kernel:
 
     def __call__(self, left: Floats, right: Floats) -> Floats:
         """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
-        along = (left[:, :1] - right[:, 0]) ** 2
-        product = left[:, 1:] @ right[:, 1:].T
-        across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
-        # rounding may leave a distance between equal rows a little below 0
-        apart = along + np.maximum(across, 0.0)
-        slopes = self.slope**2 * product * np.exp(-along / (2.0 * SLOPE_REACH**2))
-        return LEVEL_SD**2 + slopes + self.bend**2 * np.exp(-apart / (2.0 * self.reach**2))
+        return next(covariances([self], left, right))
 
     def variance(self, rows: Floats) -> Floats:
         """Return the prior variance of each row, shape (n,)."""
         return LEVEL_SD**2 + self.slope**2 * (rows[:, 1:] ** 2).sum(axis=1) + self.bend**2
+
+
+def covariances(kernels: Sequence[Kernel], left: Floats, right: Floats) -> Iterator[Floats]:
+    """Yield the prior covariances of rows under each kernel; the distances that all rest on are taken once."""
+    # left (n, q), right (m, q) -> (n, m)
+    along = (left[:, :1] - right[:, 0]) ** 2
+    product = left[:, 1:] @ right[:, 1:].T
+    across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
+    # rounding may leave a distance between equal rows a little below 0
+    apart = along + np.maximum(across, 0.0)
+    slopes = product * np.exp(-along / (2.0 * SLOPE_REACH**2))
+    bends = {reach: np.exp(-apart / (2.0 * reach**2)) for reach in {kernel.reach for kernel in kernels}}
+    for kernel in kernels:
+        yield LEVEL_SD**2 + kernel.slope**2 * slopes + kernel.bend**2 * bends[kernel.reach]
 
 
 @dataclass(frozen=True)
@@ -66,13 +75,18 @@ class GaussianProcess:
         return self.weight / np.diag(self.inverse)
 
     def errors_without_two(self) -> Floats:
-        """Return the held-out error of row j when row i is left out too, shape (k, k) as [i, j]; NaN for j = i."""
+        """Return the held-out error of row j when row i is left out too, shape (k, k) as [i, j]; 0 for j = i."""
         inverse, weight = self.inverse, self.weight
         own = np.diag(inverse)
-        numerator = weight[None, :] - inverse * (weight / own)[:, None]
-        denominator = own[None, :] - inverse**2 / own[:, None]
-        np.fill_diagonal(denominator, np.nan)
+        numerator = weight - inverse * (weight / own)[:, None]
+        np.fill_diagonal(numerator, 0.0)
+        denominator = own - inverse**2 / own[:, None]
+        np.fill_diagonal(denominator, 1.0)
         return numerator / denominator
+
+    def errors_without(self, out: Ints) -> Floats:
+        """Return responses of some training rows, shape (m,), minus their predictions without all of these rows."""
+        return np.asarray(np.linalg.solve(self.inverse[np.ix_(out, out)], self.weight[out]))
 
     def weights_without(self) -> Floats:
         """Return the weights of the process without each training row in turn, shape (k, k): a row a left-out row."""
@@ -87,24 +101,32 @@ class GaussianProcess:
         left = self.kernel.variance(rows) - np.einsum("nk,nk->n", covariance @ self.inverse, covariance)
         return covariance @ self.weight, np.maximum(left, 0.0)
 
-    def variance_without(self, rows: Floats, left_out: Ints) -> Floats:
+    def variance_without(self, rows: Floats, left_out: Ints, covariance: Floats | None = None) -> Floats:
         """Return the variance for each row when training row `left_out` of it is taken away, shape (n,)."""
-        share = np.einsum("nk,nk->n", self.kernel(rows, self.features), self.inverse[left_out])
-        return self.predict(rows)[1] + share**2 / np.diag(self.inverse)[left_out]
+        covariance = self.kernel(rows, self.features) if covariance is None else covariance
+        share = np.einsum("nk,nk->n", covariance, self.inverse[left_out])
+        return self.predict(rows, covariance)[1] + share**2 / np.diag(self.inverse)[left_out]
 
 
-def fit_gaussian_process(features: ArrayLike, response: ArrayLike, noise: ArrayLike, kernel: Kernel) -> GaussianProcess:
-    """Condition a Gaussian process on training rows."""
+def fit_gaussian_processes(
+    features: ArrayLike, response: ArrayLike, noise: ArrayLike, kernels: Sequence[Kernel]
+) -> list[GaussianProcess]:
+    """Condition Gaussian processes of several kernels on the same training rows."""
     # features (k, q), response (k,), noise (k,)
     # imported here: a fitted model is loaded and read without SciPy's linear algebra
     from scipy.linalg import cholesky
     from scipy.linalg.lapack import dpotri
 
-    rows = np.asarray(features, float)
-    factor = cholesky(kernel(rows, rows) + np.diag(np.asarray(noise, float)), lower=True)
-    lower, _ = dpotri(factor, lower=1)  # half the work of a general inverse; only the lower triangle is filled
-    inverse = np.tril(lower) + np.tril(lower, -1).T
-    return GaussianProcess(kernel=kernel, features=rows, inverse=inverse, weight=inverse @ np.asarray(response, float))
+    rows, y, found = np.asarray(features, float), np.asarray(response, float), []
+    own, diagonal = np.asarray(noise, float), np.diag_indices(len(rows))
+    for kernel, prior in zip(kernels, covariances(kernels, rows, rows), strict=True):
+        prior[diagonal] += own
+        # half the work of a general inverse; only the lower triangle is filled
+        inverse, _ = dpotri(cholesky(prior, lower=True), lower=1)
+        inverse = inverse + inverse.T
+        inverse[diagonal] /= 2.0
+        found.append(GaussianProcess(kernel=kernel, features=rows, inverse=inverse, weight=inverse @ y))
+    return found
 
 
 # What the chosen rows may leave open of any row's prior variance, as a part of the smallest variance of a response.

@@ -13,7 +13,7 @@ from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
     SparseProcess,
-    fit_gaussian_process,
+    fit_gaussian_processes,
     fit_sparse_process,
     spread_rows,
 )
@@ -96,26 +96,29 @@ class ProcessRegression:
             out[:, folds] = prior @ self.fold_weight[folds].T
         return out
 
-    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
-        """Return responses, shape (n,), each by the model without the batch at position `batch` of its row."""
-        known, rows = self.made(reflectance)
-        out = np.empty(len(rows))
-        for code, values in enumerate(self.kernels):
-            own = np.flatnonzero(self.fold_kernel[batch] == code)
-            for part in np.split(own, range(BLOCK, own.size, BLOCK)):
-                covariance = Kernel(*values.tolist())(rows[part], self.process.features)
-                out[part] = np.einsum("nk,nk->n", covariance, self.fold_weight[batch[part]])
-        return known + out
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
 
-    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
-        """Return the variance of each row without the batch at position `left_out` of it, shape (n,).
-
-        One batch in many hundreds moves it little: there it is that of the whole.
+        One batch in many hundreds moves the variance little: there it is that of the whole.
         """
-        _, rows = self.made(reflectance)
-        if len(self.process.features) < self.fold_kernel.size:
-            return self.process.predict(rows)[1]
-        return self.process.variance_without(rows, left_out)
+        known, rows = self.made(reflectance)
+        rest, variance = np.empty(len(rows)), np.empty(len(rows))
+        whole = len(self.process.features) < self.fold_kernel.size
+        for start in range(0, len(rows), BLOCK):
+            part, out = rows[start : start + BLOCK], batch[start : start + BLOCK]
+            covariance = self.process.kernel(part, self.process.features)
+            variance[start : start + BLOCK] = (
+                self.process.predict(part, covariance)[1]
+                if whole
+                else self.process.variance_without(part, out, covariance)
+            )
+            weight = self.fold_weight[out]
+            for code in np.unique(self.fold_kernel[out]):
+                own = np.flatnonzero(self.fold_kernel[out] == code)
+                kernel = Kernel(*self.kernels[code].tolist())
+                prior = covariance[own] if kernel == self.process.kernel else kernel(part[own], self.process.features)
+                rest[start + own] = np.einsum("nk,nk->n", prior, weight[own])
+        return known + rest, variance
 
 
 def process_inputs(
@@ -157,11 +160,8 @@ def fit_process(
     counts = np.ones(n) if share is None else share
     if n > MOST_BATCHES_AT_ONCE:
         spread = np.argsort(response, kind="stable")[np.linspace(0, n - 1, MOST_BATCHES_AT_ONCE).astype(int)]
-        errors = [
-            fit_gaussian_process(rows[spread], rest[spread], variance[spread], kernel).held_out_error ** 2
-            @ counts[spread]
-            for kernel in kernels
-        ]
+        few = fit_gaussian_processes(rows[spread], rest[spread], variance[spread], kernels)
+        errors = [process.held_out_error**2 @ counts[spread] for process in few]
         best = [kernels[k] for k in np.argsort(errors, kind="stable")[:KERNELS_FOR_ALL]]
         kernel, sparse = _through_few(rows, rest, variance, counts, best)
         squares = counts * sparse.held_out_error**2
@@ -177,10 +177,10 @@ def fit_process(
             choice_error_without=(squares.sum() - squares) / (n - 1),
             rows=made,
         )
-    processes = [fit_gaussian_process(rows, rest, variance, kernel) for kernel in kernels]
+    processes = fit_gaussian_processes(rows, rest, variance, kernels)
     error = [float(np.mean(counts * process.held_out_error**2)) for process in processes]
     chosen = int(np.argmin(error))
-    without = np.array([np.nanmean(counts * process.errors_without_two() ** 2, axis=1) for process in processes])
+    without = np.array([process.errors_without_two() ** 2 @ counts for process in processes]) / (n - 1)
     choice = np.argmin(without, axis=0)
     used, fold_kernel = np.unique(choice, return_inverse=True)
     fold_weight = np.empty((n, n))

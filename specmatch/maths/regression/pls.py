@@ -198,15 +198,15 @@ class PlsRegression:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K)."""
         return *self.predict(reflectance), self.predict_without(reflectance)
 
-    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> Floats:
-        """Return responses, shape (n,), each by the model without the batch at position `batch` of its row."""
-        colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
-        return self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest))
+    def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
+        """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.
 
-    def variance_without(self, reflectance: ArrayLike, left_out: Ints) -> Floats:
-        """Return the variance of each row, shape (n,); one batch in many moves it little: it is that of the whole."""
-        del left_out
-        return self.predict(reflectance)[1]
+        One batch in many moves the variance little: it is that of the whole.
+        """
+        colour = np.einsum("np,np->n", self._rows(reflectance), self.fold_coefficients[batch])
+        return self.response.of(np.maximum(colour + self.fold_intercept[batch], self.palest)), self.predict(
+            reflectance
+        )[1]
 
     def _rows(self, reflectance: ArrayLike) -> Floats:
         return absorbance(reflectance) if self.rows is None else self.rows.of(reflectance)
@@ -275,7 +275,7 @@ def fit_pls_regression(
     counts = np.ones(n) if share is None else share
     batches = _Batches(rows, colour, sd**-2.0, palest, response, counts)
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
-    if n > MOST_BATCHES_TO_CHOOSE:
+    if np.isfinite(worst_error):
         # a regression that is hopeless by a few folds is not worth one fold a batch
         rough = np.concatenate(batches.without(left_out_sets(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
         if rough.mean(axis=1).min() > CLEARLY * worst_error:

@@ -72,9 +72,11 @@ def channel_noise(rows: ArrayLike, group: ArrayLike, *, robust: bool = False) ->
     if R.shape[1] < 3:
         return np.zeros(R.shape[1])
     finite = np.isfinite(R)
-    usual = np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1)
-    square = np.square(off_neighbours(np.where(finite, R, usual), codes))
-    return to_ends(np.sqrt(np.median(square, axis=0) / MEDIAN_SQUARE if robust else square.mean(axis=0)), R.shape[1])
+    if not finite.all():
+        R = np.where(finite, R, np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1))
+    off = off_neighbours(R, codes)
+    square = np.median(off**2, axis=0) / MEDIAN_SQUARE if robust else np.einsum("np,np->p", off, off) / len(off)
+    return to_ends(np.sqrt(square), R.shape[1])
 
 
 def to_ends(noise: Floats, p: int) -> Floats:

@@ -8,10 +8,13 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.special import fdtri, stdtrit
+from scipy.special import stdtrit
 
 from specmatch.array_types import Floats
 from specmatch.errors import TableError
+
+# chance of a limit to be passed where there is neither bias nor slope
+ALPHA = 0.05
 
 
 @dataclass(frozen=True)
@@ -83,18 +86,8 @@ class Agreement:
     iqr_over_sep: float  # their interquartile range over SEP, for values that are spread unevenly
     r_squared: float  # 1 - sum of squared errors over that about the mean of the reference values
 
-    @property
-    def biased(self) -> bool:
-        """Whether the bias is more than chance."""
-        return abs(self.bias) > self.bias_limit
 
-    @property
-    def tilted(self) -> bool:
-        """Whether the slope differs from 1 by more than chance."""
-        return self.slope_t > self.slope_limit
-
-
-def agreement(reference: ArrayLike, predicted: ArrayLike, *, alpha: float = 0.05) -> Agreement:
+def agreement(reference: ArrayLike, predicted: ArrayLike) -> Agreement:
     """Compare predictions with reference values.
 
     RMSEP^2 = SEP^2 (n - 1)/n + bias^2. The slope is tested with the scatter about the line.
@@ -112,24 +105,19 @@ def agreement(reference: ArrayLike, predicted: ArrayLike, *, alpha: float = 0.05
     return Agreement(
         n=n,
         bias=float(e.mean()),
-        bias_limit=bias_limit(sep, n, alpha=alpha),
+        bias_limit=bias_limit(sep, n),
         sep=sep,
         rmsep=float(np.sqrt(np.mean(e**2))),
         slope=line.slope,
         intercept=line.intercept,
         slope_t=abs(line.slope - 1.0) / max(line.slope_sd, tiny),
-        slope_limit=float(stdtrit(n - 2, 1.0 - alpha / 2.0)),
+        slope_limit=float(stdtrit(n - 2, 1.0 - ALPHA / 2.0)),
         rpd=float(y.std(ddof=1)) / max(sep, tiny),
         iqr_over_sep=float(quartiles[1] - quartiles[0]) / max(sep, tiny),
         r_squared=1.0 - float(np.sum(e**2)) / max(float(np.sum((y - y.mean()) ** 2)), tiny),
     )
 
 
-def bias_limit(sep: float, n: int, *, alpha: float = 0.05) -> float:
-    """Return the bias that chance alone may give: t(1 - alpha/2, n - 1) SEP / sqrt n."""
-    return float(stdtrit(n - 1, 1.0 - alpha / 2.0)) * sep / float(np.sqrt(n))
-
-
-def unexplained_error_limit(sec: float, n: int, df: int, *, alpha: float = 0.05) -> float:
-    """Return the SEP up to which new samples may err as those of the fit did: SEC sqrt F(1 - alpha; n, df)."""
-    return sec * float(np.sqrt(fdtri(n - 1, df, 1.0 - alpha)))
+def bias_limit(sep: float, n: int) -> float:
+    """Return the bias that chance alone may give: t(1 - ALPHA/2, n - 1) SEP / sqrt n."""
+    return float(stdtrit(n - 1, 1.0 - ALPHA / 2.0)) * sep / float(np.sqrt(n))

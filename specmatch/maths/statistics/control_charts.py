@@ -14,6 +14,8 @@ from specmatch.errors import OptionError
 # mean range of two normal values over their standard deviation, in the digits that the handbook works with
 D2 = 1.128
 EWMA_WEIGHT = 0.3
+# of a normal value beyond three standard deviations on either side
+FALSE_ALARM_RATE = 0.0027
 # a CUSUM for shifts of about one standard deviation: half of it is allowed, five are the signal
 CUSUM_ALLOWANCE, CUSUM_DECISION = 0.5, 5.0
 
@@ -52,8 +54,8 @@ def student_quantile(rate: float, dof: float) -> float:
     return float(np.sqrt(dof) / np.tan(where))
 
 
-def prediction_limits(baseline: Baseline, *, rate: float = 0.0027) -> tuple[float, float]:
-    """Return limits that one more value of a steady process lies beyond with probability `rate`.
+def prediction_limits(baseline: Baseline) -> tuple[float, float]:
+    """Return limits that one more value of a steady process lies beyond with probability `FALSE_ALARM_RATE`.
 
     Normal values: t sqrt(1 + 1/n) standard deviations about the centre. A mean moving range of n values has the
     relative variance (0.826 n - 1.082)/(n - 1)^2 (values from memory, held against simulation in the tests), and is
@@ -62,11 +64,11 @@ def prediction_limits(baseline: Baseline, *, rate: float = 0.0027) -> tuple[floa
     """
     n = baseline.n
     dof = max(1.0, (n - 1) ** 2 / (2.0 * (0.826 * n - 1.082)))
-    width = student_quantile(rate, dof) * (1.0 - 0.25 / dof) * float(np.sqrt(1.0 + 1.0 / n))
+    width = student_quantile(FALSE_ALARM_RATE, dof) * (1.0 - 0.25 / dof) * float(np.sqrt(1.0 + 1.0 / n))
     return individuals_limits(baseline, width=width)
 
 
-def individuals_limits(baseline: Baseline, *, width: float = 3.0) -> tuple[float, float]:
+def individuals_limits(baseline: Baseline, *, width: float) -> tuple[float, float]:
     """Return lower and upper limit of single values: `width` standard deviations about the centre."""
     return baseline.centre - width * baseline.sd, baseline.centre + width * baseline.sd
 

@@ -35,9 +35,9 @@ class CrossedLayout:
         """Components of variance, none below 0."""
         return np.maximum(self.weights @ self.mean_square, 0.0)
 
-    def bounds(self, weights: ArrayLike, level: float = 0.95) -> tuple[float, float]:
+    def bounds(self, weights: ArrayLike) -> tuple[float, float]:
         """Return two-sided bounds of a weighted sum of the components."""
-        return mean_square_bounds(np.asarray(weights, float) @ self.weights, self.mean_square, self.df, level=level)
+        return mean_square_bounds(np.asarray(weights, float) @ self.weights, self.mean_square, self.df)
 
     def satterthwaite_df(self, weights: ArrayLike) -> float:
         """Degrees of freedom of a weighted sum of components."""

@@ -1,9 +1,7 @@
 """Checks of the light: saturated or weak references, stale ones, a lamp that drifts, ambient light, a shifted axis.
 
 What is wrong with a reference or a dark is said of it and of every scan that leans on it, because the scan is what a
-reading looks at.
-
-One rule for a lamp that jumps: within a folder, and over the folders of a year.
+reading looks at. One rule tells a lamp that jumps, within a folder and over the folders of a year.
 """
 
 import numpy as np

@@ -7,6 +7,9 @@ import numpy as np
 from specmatch.array_types import Floats, Mask
 from specmatch.maths.statistics.levels import mean_by
 
+# groups of channels of like light, in which the noise of counts is told
+BINS = 12
+
 
 @dataclass(frozen=True)
 class Estimate:
@@ -133,7 +136,7 @@ class NoiseFit:
     variance: Floats
 
 
-def fit_noise(groups: list[Floats], darks: Floats, bins: int = 12) -> NoiseFit | None:
+def fit_noise(groups: list[Floats], darks: Floats) -> NoiseFit | None:
     """Fit read and shot noise from repeats of scans of one light at one integration time, and repeated darks.
 
     A repeat is brought to the level of its mates first: a lamp that flickers is drift, not noise.
@@ -159,7 +162,7 @@ def fit_noise(groups: list[Floats], darks: Floats, bins: int = 12) -> NoiseFit |
     x, v, n = (np.concatenate(part) for part in (signal, variance, free))
     order = np.argsort(x, kind="stable")
     code = np.empty(x.size, np.int64)
-    code[order] = np.minimum(np.arange(x.size) * bins // x.size, bins - 1)
+    code[order] = np.minimum(np.arange(x.size) * BINS // x.size, BINS - 1)
     x, v, n = mean_by(x, code)[0], mean_by(v, code)[0], np.bincount(code, n)
     found = np.array([max(v.min(), 1e-6), 0.0])
     for _ in range(20):  # the spread of a variance is in proportion to itself

@@ -6,6 +6,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 
+from specmatch.wording import rows_beside
+
 SCAN_COLUMNS = (
     "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
     "instrument", "session", "operator", "temperature_c", "stage", "reference_kind", "fill_sd_ml", "lamp", "base",
@@ -23,32 +25,7 @@ _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "sessio
 _ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method")
 
 # what people of the trade write for a known column, in the languages of the usual spreadsheets
-_ALIASES = {
-    "file": ("filename", "datei", "dateiname", "fichier", "archivo", "bestand", "scan_file"),
-    "role": ("rolle", "scan_role"),
-    "sample": ("probe", "muster", "echantillon", "muestra", "campione"),
-    "batch": ("lot", "charge", "sud", "lote", "brew", "gyle"),
-    "beer": ("bier", "biere", "cerveza", "birra", "brand", "product", "produkt", "produit"),
-    "measured_at": ("date", "datum", "datetime", "date_time", "timestamp", "measured_on", "gemessen_am"),
-    "integration_ms": ("integration", "integration_time", "exposure", "exposure_ms", "exposure_time", "int_time"),
-    "fill_ml": ("fill", "fill_volume", "volume", "volume_ml", "pour_ml", "fuellung", "fullung", "ml"),
-    "cup": ("becher", "gobelet"),
-    "cup_mm": ("cup_diameter", "diameter", "diameter_mm", "inner_diameter", "cup_inner_mm"),
-    "instrument": ("device", "spectrometer", "module", "gerat", "geraet", "instrumento", "appareil"),
-    "session": ("sitzung", "sesion", "seance"),
-    "temperature_c": ("temperature", "temp", "temp_c", "temperatur"),
-    "reference_kind": ("reference_type", "ref_kind"),
-    "fill_sd_ml": ("fill_sd",),
-    "material_lot": ("control_lot",),
-    "colour": ("color", "farbe", "couleur", "kleur", "ebc", "srm", "colour_ebc", "colour_srm", "color_ebc",
-               "ebc_value", "ebc_colour", "ebc_color", "srm_value", "srm_colour", "srm_color", "color_srm",
-               "lab_colour", "lab_color", "lab_ebc", "lab_srm", "colour_value", "color_value"),
-    "colour_unit": ("unit", "units", "color_unit", "einheit", "unite", "unidad"),
-    "colour_sd": ("color_sd", "sd"),
-    "colour_n": ("color_n",),
-    "lab": ("laboratory", "labor", "laboratoire"),
-    "packaged_on": ("packaging_date", "packaged", "packaged_at", "packed_on", "filled_on"),
-}  # fmt: skip
+_ALIASES = {known: aliases.split() for known, aliases in rows_beside(__file__, "column_aliases.csv")}
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
     f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
 }

@@ -1,9 +1,4 @@
-"""The sheets of a measured folder: `scans.csv`, `batches.csv` and spreadsheet exports of them; identifiers are text.
-
-The sheets of a measured folder: where they are, and what to say where they are not.
-
-Excel files as rows of text, where pandas has an engine for them.
-"""
+"""The sheets of a measured folder, CSV or Excel, as text: where they are, and what to say where they are not."""
 
 import csv
 import io

@@ -1,7 +1,4 @@
-"""From a table of cells to spectra in columns, or as pairs of wavelength and value side by side.
-
-Find the table of numbers in a text: its lines, its separator, its header and its footer.
-"""
+"""From a text to its table of numbers, and from that to spectra in columns, or in pairs of wavelength and value."""
 
 import re
 from collections import Counter

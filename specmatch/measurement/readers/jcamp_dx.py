@@ -3,8 +3,6 @@
 The decoder is our own: readers in general use return short or shifted spectra for repeat counts of two digits, print
 failed checks instead of raising, and stop at decimal commas; the tests hold it against one of them where that is right.
 
-The labels and blocks of a JCAMP-DX text, whatever the spelling of the labels.
-
 McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen and others, Applied Spectroscopy
 53:96A-99A, 1999 (version 5.01). Both citations from memory.
 """

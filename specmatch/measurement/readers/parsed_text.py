@@ -1,7 +1,4 @@
-"""Signs in a text that a file was cut or damaged: a declared count, a cut last value, an odd number format.
-
-What a text is read as, before units: spectra, how they were laid out, and the numbers in their cells.
-"""
+"""What a text is read as, before units; signs that it was cut or damaged."""
 
 import re
 from collections.abc import Sequence

@@ -8,6 +8,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import CUP_TOLERANCE_MM, FILL_TOLERANCE_ML
 from specmatch.maths.optics.path_law import Pairs, PathLaw, learn_path_law, textbook_law
+from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
 
 # beyond a factor of two the law of a cup is extrapolated from too little light
@@ -170,7 +171,8 @@ def bring_pours(
         batches, code = np.unique(batch[near], return_inverse=True)
         means = mean_by(close, code)[0]
         pairs = _pairs(reflectance, factor, batch, near, dict(zip(batches.tolist(), means, strict=True)))
-        law = learn_path_law(means, colour_ebc[batches], wavelength_nm, pairs)
+        light = fit_light_noise(close, code, wavelength_nm=wavelength_nm).light
+        law = learn_path_law(means, colour_ebc[batches], wavelength_nm, pairs, light)
     out, moved = reflectance.copy(), np.abs(factor - 1.0) > SAME_DEPTH
     out[moved] = law.to_depth(reflectance[moved], factor[moved])
     return OneDepth(out, kept, law)

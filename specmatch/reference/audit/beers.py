@@ -10,10 +10,9 @@ from scipy.special import fdtrc
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.levels import told
 from specmatch.reference.tables.pours import Pours
 
-# Chance that a clean set brings any finding of its kind, shared out over its beers.
-RECIPE_RATE, CLUSTER_RATE = 0.10, 0.1
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.
 LEAST_APART = 7.0
 DAYS_OF_A_YEAR = 365.25
@@ -37,7 +36,7 @@ def beer_findings(
     n_beers = len(pours.beer_names)
     members = [np.flatnonzero((scored.beer == beer) & scored.core) for beer in range(n_beers)]
     turn = _turn_of_the_year(dates)
-    changed: set[int] = set()
+    steps = []
     for beer, rows in enumerate(members):
         dated = rows[dates[rows] != ""]
         others = [own[dates[own] != ""] for place, own in enumerate(members) if place != beer]
@@ -45,13 +44,15 @@ def beer_findings(
         usual = _usual_variance([steady[own] for own in others])
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
-            finding = _change(pours, beer, in_time, steady[in_time], dates[in_time], usual, RECIPE_RATE / n_beers, what)
-            if finding is not None:
-                changed.add(beer)
-                yield finding
-    for beer, rows in enumerate(members):
-        if rows.size >= FEWEST_FOR_CLUSTERS and beer not in changed:
-            yield from _clusters(pours, beer, rows, scored.among_others(beer), CLUSTER_RATE / n_beers)
+            steps.append(_change(pours, beer, in_time, steady[in_time], dates[in_time], usual, what))
+    splits = [
+        _clusters(pours, beer, rows, scored.among_others(beer))
+        for beer, rows in enumerate(members)
+        if rows.size >= FEWEST_FOR_CLUSTERS
+    ]
+    findings = told([*steps, *splits])
+    changed = {finding.subject for finding in findings if finding.code == "recipe_change"}
+    yield from (one for one in findings if one.code == "recipe_change" or one.subject not in changed)
 
 
 def _usual_variance(others: list[Floats]) -> float:
@@ -85,18 +86,17 @@ def _season(level: Floats, beers: list[Ints], turn: Floats) -> Floats:
 
 
 def _change(
-    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, rate: float, what: str
-) -> Finding | None:
+    pours: Pours, beer: int, in_time: Ints, level: Floats, dates: NDArray[np.str_], usual: float, what: str
+) -> tuple[Finding, float]:
+    """Return the largest step of a beer in time, and how often chance makes as large a one."""
     # in_time (n,): batches in the order of their dates (n,)
     days = np.array([date[:10] for date in dates])
     # what was measured on one day tells no order in which it was brewed
     place, statistic = _largest_step(level[None, :], usual, days[1:] == days[:-1])
-    if statistic[0] <= _step_limit(level.size, round(rate, 6)):
-        return None
     k = int(place[0])
     step = float(level[k:].mean() - level[:k].mean())
     name, since = pours.beer_names[beer], pours.batch_names[in_time[k]]
-    return Finding(
+    finding = Finding(
         "recipe_change",
         "beer",
         name,
@@ -106,6 +106,7 @@ def _change(
         f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
         since,
     )
+    return finding, _share_beyond(_steps_by_chance(level.size), float(statistic[0]))
 
 
 def _largest_step(levels: Floats, usual: float, together: Mask | None = None) -> tuple[Ints, Floats]:
@@ -126,24 +127,26 @@ def _largest_step(levels: Floats, usual: float, together: Mask | None = None) ->
 
 
 @lru_cache(maxsize=256)
-def _step_limit(n: int, rate: float) -> float:
-    """Return the step that batches in chance order exceed at the given rate, by simulation (the same every time)."""
+def _steps_by_chance(n: int) -> Floats:
+    """Return the largest steps of batches in chance order, ascending, by simulation (the same every time)."""
     rng = np.random.default_rng(n)
-    _, statistic = _largest_step(rng.standard_normal((N_SIMULATED, n)), 1.0)
-    return float(np.quantile(statistic, 1.0 - rate))
+    return np.sort(_largest_step(rng.standard_normal((N_SIMULATED, n)), 1.0)[1])
 
 
-def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) -> Iterator[Finding]:
+def _share_beyond(by_chance: Floats, found: float) -> float:
+    """Return how often chance brings as much."""
+    return 1.0 - float(np.searchsorted(by_chance, found)) / by_chance.size
+
+
+def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats) -> tuple[Finding, float]:
+    """Return the best split of a beer in two, and how often one group splits as well."""
     side, share = _best_split(points)
     apart = float(np.linalg.norm(points[side].mean(axis=0) - points[~side].mean(axis=0)))
-    if apart < LEAST_APART:
-        return
     # one long axis splits more easily than many even ones; which it is is not known
-    if share <= max(_split_limit(rows.size, n_axes, round(rate, 6)) for n_axes in (1, points.shape[1])):
-        return
+    chance = max(_share_beyond(_splits_by_chance(rows.size, n_axes), share) for n_axes in (1, points.shape[1]))
     smaller = rows[side == (side.mean() < 0.5)]
     name, listed = pours.beer_names[beer], ", ".join(pours.batch_names[row] for row in smaller[:5])
-    yield Finding(
+    finding = Finding(
         "two_clusters",
         "beer",
         name,
@@ -153,6 +156,7 @@ def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats, rate: float) 
         "find out what the two groups are: two recipes, two tanks, two ways to measure, or two beers under one name",
         listed,
     )
+    return finding, 1.0 if apart < LEAST_APART else chance
 
 
 def _best_split(points: Floats) -> tuple[Mask, float]:
@@ -174,8 +178,7 @@ def _best_split(points: Floats) -> tuple[Mask, float]:
 
 
 @lru_cache(maxsize=256)
-def _split_limit(n: int, n_axes: int, rate: float) -> float:
-    """Return the share that a split of one group exceeds at the given rate, by simulation (the same every time)."""
+def _splits_by_chance(n: int, n_axes: int) -> Floats:
+    """Return the shares that splits of one group take away, ascending, by simulation (the same every time)."""
     rng = np.random.default_rng([n, n_axes])
-    shares = [_best_split(points)[1] for points in rng.standard_normal((N_SIMULATED // 4, n, n_axes))]
-    return float(np.quantile(shares, 1.0 - rate))
+    return np.sort([_best_split(points)[1] for points in rng.standard_normal((N_SIMULATED // 4, n, n_axes))])

@@ -24,8 +24,8 @@ FEWEST = 12
 LEAST_APART = 0.5
 # a lab is named as a whole where nearly all of its batches are off, and they are several
 LAB_SHARE, FEWEST_OF_A_LAB = 0.8, 3
-# lab colour over 25 A430 / path is 0.68 to 1.19 over the tuning houses, whose cups and bases differ
-LOWEST_RATIO, HIGHEST_RATIO = 0.62, 1.5
+# lab colour over 25 A430 / path is 0.617 to 1.24 over the tuning houses, whose cups and bases differ
+LOWEST_RATIO, HIGHEST_RATIO = 0.61, 1.5
 # where absorbance is neither noise nor drowned in stray light
 _TRUSTED_A = (0.15, 1.0)
 FEWEST_FOR_DEPTH = 6
@@ -99,7 +99,11 @@ def _split(design: Floats, log_colour: Floats, beer: NDArray[np.int64]) -> Mask:
     near = np.abs(residual - LOG_FACTOR * higher) < FITTING_T * scatter
     # a beer that stands off as a whole may be of another kind: only beers with batches on both sides show a unit
     both = np.array([0 < higher[beer == code].sum() < (beer == code).sum() for code in beer])
-    return higher if both.any() and (clear & near)[both].mean() > 0.9 else nobody
+    if not both.any():
+        return nobody
+    fits, sides = clear & near, [both & side for side in (higher, ~higher)]
+    # ... and a stray batch is off by some other factor, which the many on the other side must not cover
+    return higher if fits[both].mean() > 0.9 and all(fits[side].mean() > 0.5 for side in sides) else nobody
 
 
 def _robust_residual(design: Floats, log_colour: Floats) -> Floats:

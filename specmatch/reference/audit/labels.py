@@ -9,27 +9,24 @@ from scipy.special import stdtr
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import values_of
-from specmatch.maths.classification.left_out import JudgedBatches
+from specmatch.maths.classification.left_out import SHORTEST_TAIL, JudgedBatches
 from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.levels import told_up_to
 from specmatch.reference.tables.pours import Pours
 
-# A label is doubted when so few batches of its beer lie as far out, and some other beer it fits, by the odds of that
-# beer against its own, more surely than labels are right: of a thousand batches one is mislabelled (a cautious guess).
-# No house of batches shows a tail shorter than that of t with 30 degrees of freedom ...
-DOUBTED_P, FITTING_P, WRONG_LABELS, SHORTEST_TAIL = 0.01, 0.01, 1e-3, 30.0
-# ... or where it fits none, when a clean set would hold it once in a million by a tail that is not known so far out.
-UNLIKE_ANY_RATE = 1e-6
-# Lab values: t of the held-out residual, and the departure below which nobody would repeat a measurement ...
-LAB_LIMIT, LEAST_DEPARTURE = 4.0, 0.05
+# A label is doubted where few batches of its beer lie as far out, and some other beer it fits, by the odds of that beer
+# against its own, more surely than labels are right: of a thousand batches one is mislabelled (a cautious guess) ...
+FITTING_P, WRONG_LABELS = 0.01, 1e-3
+# ... or where it fits none, when a clean set would hold it once in ten thousand by a tail that is not known so far out.
+UNLIKE_ANY_RATE = 1e-4
+# Lab values: the departure below which nobody would repeat a measurement ...
+LEAST_DEPARTURE = 0.05
 # ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, so that
 # two of them do not cast out the right ones of their beer, then narrow, so that they do not hide one another.
 LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
-# ... and so far a reading is, on which a few odd pours have no say (tuned on two draws of lone bad scans), of scans
-# that so few batches of the beer are as far out as
-SCANS_LIMIT, SCANS_P = 4.5, 0.01
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
@@ -42,16 +39,18 @@ FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
     """Yield `mislabelled` for batches that are unlike their beer, with the beer that they fit, if any."""
     least_odds = scored.squared.shape[1] / WRONG_LABELS
+    own = scored.own_p_value
+    doubted = told_up_to(own, own.size)
     for row, beer in enumerate(scored.beer):
         squared, p_value = scored.squared[row], scored.p_value[row]
-        if not p_value[beer] < DOUBTED_P:
+        if not p_value[beer] <= doubted:
             continue
         batch, label = pours.batch_names[row], pours.beer_names[beer]
         doubt = f"batch {batch} is labelled {label}, but {p_value[beer]:.1e} of {label} would lie as far out as it does"
         others = np.where(np.arange(squared.size) == beer, np.inf, squared)
         nearest = int(others.argmin())
         gain = float(squared[beer] - others[nearest])
-        if p_value[nearest] > FITTING_P and scored.log_odds(row, nearest, SHORTEST_TAIL) > np.log(least_odds):
+        if p_value[nearest] > FITTING_P and scored.log_odds(row, nearest) > np.log(least_odds):
             fits = pours.beer_names[nearest]
             yield Finding(
                 "mislabelled",
@@ -157,9 +156,14 @@ def lab_findings(
                 other,
             )
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
+    p_value = 2.0 * stdtr(SHORTEST_TAIL, -np.abs(lab.t))
+    if scored is not None:
+        # scans are odd where the reading is off and they are unlike their beer: the lesser evidence of the two counts
+        p_value = np.where(strange, np.maximum(p_value, scored.own_p_value[lab.rows]), p_value)
+    worth = np.abs(lab.residual) > LEAST_DEPARTURE
+    told = worth & (p_value <= told_up_to(p_value[worth], p_value.size))
     for place, row in enumerate(lab.rows):
-        off = abs(float(lab.residual[place]))
-        if place in explained or abs(lab.t[place]) <= LAB_LIMIT or off <= LEAST_DEPARTURE:
+        if place in explained or not told[place]:
             continue
         batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
         said = (
@@ -167,11 +171,10 @@ def lab_findings(
             f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
         size = float(abs(lab.t[place]))
-        unlike = scored is None or not scored.p_value[row, scored.beer[row]] > SCANS_P
-        if strange[place] and size > SCANS_LIMIT and unlike:
+        if strange[place]:
             said += "; the other batches of its beer side with the lab: its scans are what is odd"
             yield Finding("odd_pour", "batch", batch, size, said, "check its pours; measure it again or leave it out")
-        elif not strange[place]:
+        else:
             advice = f"repeat the lab measurement, or leave the {what} blank"
             yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {unit}")
 

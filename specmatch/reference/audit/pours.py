@@ -10,15 +10,20 @@ from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates
+from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.levels import told_up_to
 from specmatch.reference.tables.pours import Pours
 
 # Two scans of one pour differ by noise of some 1e-3; files rounded to six digits differ by less than this.
 SAME_SCAN = 2e-6
-# An odd pour is reported from a gain that grows with the pours looked at for each that is reported, so that a set of
-# good ones brings hardly any, and few of many are good (Benjamini, Hochberg, J. R. Stat. Soc. B 57:289, 1995); the
-# gains of good pours fall off half as fast as chi-squared, because their errors have long tails.
-FEW_POURS, PER_FOLD = 30, 4.0
+# So many good pours reach the gain from which any reading calls one odd; beyond it they fall off by a factor of e in so
+# much gain, four times as slowly as chi-squared, because their errors have long tails (tuning: one in a large set is
+# told from a high gain only, and one of several as early as any reading would tell it).
+REACH_POUR_LIMIT, PER_FOLD = 0.00125, 8.0
+# The scatter of haze between pours is learnt of all beers together, and what light they send back is taken for haze or
+# light of the lamp: of a hazy beer good pours reach twice as far (tuning).
+HAZY, HAZY_ROOM = np.array(["haze" in name or "lamp" in name for name in (*FAULT_NAMES, "none")]), 2.0
 
 
 def duplicate_findings(spectra: pd.DataFrame, scans: pd.DataFrame) -> Iterator[Finding]:
@@ -63,21 +68,22 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
         return
     fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     found = find_outlying_replicates(fit, pours.reflectance, sample)
-    limit = _limit(np.concatenate([found.oddness, found.unsettled_oddness]) * POUR_LIMIT, several)
+    gain = POUR_LIMIT * np.concatenate(
+        [_worth(found.oddness, found.finding), _worth(found.unsettled_oddness, found.difference)]
+    )
+    p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - gain) / PER_FOLD)
+    limit = POUR_LIMIT + max(0.0, PER_FOLD * np.log(REACH_POUR_LIMIT / told_up_to(p_value, several)))
     if limit > POUR_LIMIT:
         found = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
-    for k, row in enumerate(found.pours.tolist()):
-        yield _odd(pours, row, found.finding, k, float(found.oddness[k]))
-    for k, row in enumerate(found.unsettled.tolist()):
-        yield _unsettled(pours, row, found.difference, k, float(found.unsettled_oddness[k]))
+    for k in np.flatnonzero(_worth(found.oddness, found.finding) > 1.0).tolist():
+        yield _odd(pours, int(found.pours[k]), found.finding, k, float(found.oddness[k]))
+    for k in np.flatnonzero(_worth(found.unsettled_oddness, found.difference) > 1.0).tolist():
+        yield _unsettled(pours, int(found.unsettled[k]), found.difference, k, float(found.unsettled_oddness[k]))
 
 
-def _limit(gains: Floats, several: int) -> float:
-    """Return the gain from which on pours are reported, of those that any reading would call odd."""
-    # gains (m,)
-    limits = POUR_LIMIT + PER_FOLD * np.log(np.maximum(1.0, several / FEW_POURS / np.arange(1, gains.size + 2)))
-    beyond = np.flatnonzero(np.sort(gains)[::-1] >= limits[:-1])
-    return float(limits[beyond[-1] if beyond.size else 0])
+def _worth(oddness: Floats, found: Diagnosis) -> Floats:
+    """Return how far out pours lie, as a multiple of what good pours of the beers where that looks so reach."""
+    return np.where(HAZY[found.fault], oddness / HAZY_ROOM, oddness)
 
 
 def _looks(found: Diagnosis, k: int) -> str:

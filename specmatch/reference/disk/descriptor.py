@@ -1,8 +1,7 @@
 """The descriptor of a set on disk: written in version 2 of the Data Package standard, read in versions 1 and 2.
 
-Standard: https://datapackage.org (Data Package, Data Resource, Table Schema).
-
-One hash for what a reference set holds, the same in memory and on disk, whatever its name and history.
+Standard: https://datapackage.org (Data Package, Data Resource, Table Schema). One hash stands for what a set holds, the
+same in memory and on disk, whatever its name and history.
 """
 
 import hashlib

@@ -1,9 +1,4 @@
-"""Bring the tables of a reference set into line with each other; what has no partner is set aside in the open.
-
-What stands in the columns of a reference set: the type of each, and the one form in which a set keeps them.
-
-Lab colours come late, repeated and from more than one lab: one value a batch, with its scatter and its count.
-"""
+"""Bring the tables of a set into one form and into line; of several lab colours of a batch make one."""
 
 from collections.abc import Sequence
 from pathlib import Path

@@ -1,9 +1,4 @@
-"""What stands first on a page: what it can do, what it cannot, and the cautions.
-
-The look of the report pages, for a screen of any width, for paper and for a screen reader.
-
-Parts of a page: escaped text, tables, figures as drawings with a text alternative, and the frame around them.
-"""
+"""Parts of a page: escaped text, tables, drawings with a text alternative, what it can do, and the frame."""
 
 from __future__ import annotations
 
@@ -11,8 +6,10 @@ import io
 import platform
 import re
 import warnings
+from base64 import b64encode
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from hashlib import sha256
 from html import escape
 from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
@@ -21,15 +18,20 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
-from specmatch.report.pages.script import ALLOWED, OWN_SCRIPT, own_text
 from specmatch.report.plots.style import whole_figure
 from specmatch.report.text import show
-from specmatch.wording import CAUTIONS, printable
+from specmatch.wording import CAUTIONS, printable, text_beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-STYLE = own_text("page.css")
+
+STYLE = text_beside(__file__, "page.css")
+# the one script of a page: tables sort and filter, what is folded opens for print; without it the page is whole
+SCRIPT = "\n" + text_beside(__file__, "page.js")
+# what a page allows to run: this text and nothing else
+ALLOWED = f"'sha256-{b64encode(sha256(SCRIPT.encode()).digest()).decode()}'"
+OWN_SCRIPT = f"<script>{SCRIPT}</script>\n"
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
@@ -131,7 +133,8 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     from matplotlib import rc_context
 
     out, whole = io.StringIO(), whole_figure(ax)
-    told = whole.findobj(lambda artist: hasattr(artist, "told"))
+    # not by `findobj`, which makes every label of every axis on its way
+    told = [artist for axes in whole.axes for artist in axes.get_children() if hasattr(artist, "told")]
     words: list[Sequence[tuple[str, str]]] = []
     for place, artist in enumerate(told):
         artist.set_gid(f"told-{place}")

@@ -85,7 +85,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
-    first = verdict(_verdict(counts, len(waiting), damaged), _facts(rows, waiting, journals, checks)) + section(
+    first = verdict(_verdict(counts, len(waiting), damaged), _facts(rows, waiting, checks)) + section(
         Section("waiting", "What waits", _waiting(waiting))
     )
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
@@ -115,9 +115,8 @@ def _verdict(counts: Mapping[str, int], n_waiting: int, damaged: Sequence[str]) 
 
 
 def _facts(
-    rows: Sequence[Mapping[str, Any]], waiting: Sequence[Mapping[str, Any]], journals: Sequence[Journal],
-    checks: Sequence[ChainCheck],
-) -> dict[str, str]:  # fmt: skip
+    rows: Sequence[Mapping[str, Any]], waiting: Sequence[Mapping[str, Any]], checks: Sequence[ChainCheck]
+) -> dict[str, str]:
     bases = dict.fromkeys(
         f"{row['set_name']} {str(row.get('model_hash', ''))[:12]}" for row in rows if "set_name" in row
     )

@@ -19,16 +19,15 @@ from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, cautions, framed, table, text, whole_page
 from specmatch.report.pages.readings import stated_risks
-from specmatch.report.pages.script import own_text
 from specmatch.warning_codes import HOLD, RESCAN
-from specmatch.wording import counted, cut, cut_sentence
+from specmatch.wording import counted, cut, cut_sentence, text_beside
 
 if TYPE_CHECKING:
     from specmatch.line.journal.journal import Journal
 
 # one A6 holds a name and sentences of so many letters
 _LONGEST_NAME, _LONGEST_SENTENCE, _LONGEST_REASON = 40, 160, 400
-TAG_STYLE = own_text("tag.css")
+TAG_STYLE = text_beside(__file__, "tag.css")
 _SIGN = '<div class="sign"><div>released or not</div><div>by whom</div><div>date and time</div></div>'
 _SHAPES = {
     HOLD: '<rect x="4" y="4" width="92" height="92"/><path d="M36 24V76M64 24V76" stroke="#fff" stroke-width="14"/>',

@@ -14,7 +14,6 @@ from specmatch.house.reading.modules import parts_by_module
 from specmatch.progress import counted_off
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
-from specmatch.report.pages.conditions import conditions_told
 from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
 from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, pairs, section, table, versions, whole_page
 from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
@@ -220,8 +219,34 @@ def _conditions(house: HouseModel) -> str:
     known = house.fitted.conditions
     rows = {shown: _condition(getattr(known, name)) for name, shown in _CONDITIONS.items()}
     said = table(pairs(rows, "condition", "in the set"), "Of the scans of the set, the lowest and the highest")
-    more = "".join(f"<p>{escape(sentence)}</p>" for sentence in conditions_told(house.fitted))
+    more = "".join(f"<p>{escape(sentence)}</p>" for sentence in _conditions_told(house.fitted))
     return f"{said}<p>A scan made otherwise gets the warning <code>outside_conditions</code>.</p>{more}"
+
+
+def _conditions_told(fitted: FittedHouse) -> list[str]:
+    """Return sentences on the depth of the set and its law, on its labs, and on what temperature costs."""
+    said = ["No filling is recorded: scans are taken to be at the depth of the set, whatever that is."]
+    if fitted.depth is not None and fitted.path_law is not None:
+        law = fitted.path_law
+        said = [
+            f"All stands at {fitted.depth.said}; other recorded fillings, up to a factor of two, are brought there. "
+            f"Taught by {law.taught_by}" + (f" of {law.n_batches} batches" if law.n_batches else "") + ": glare "
+            f"{law.glare:.1%}, light returned {law.returned:.0%} +- {float(np.linalg.norm(law.spread[1])):.0%}."
+        ]
+    labs = None if fitted.colour is None else fitted.colour.labs
+    if labs is not None and labs.labs:
+        others = ", ".join(
+            f"{lab} reads {np.expm1(effect):+.1%} +- {2.0 * sd:.1%} against it"
+            for lab, effect, sd in zip(labs.labs[1:], labs.effect[1:], labs.sd[1:], strict=True)
+        )
+        said.append(f"Colours are those of {labs.labs[0]}; {others}.")
+    if fitted.temperature is not None:
+        cost = fitted.temperature
+        said.append(
+            f"Ten degrees warmer its scans read {np.expm1(10.0 * cost.per_c):+.1%} +- {20.0 * cost.sd:.1%} "
+            f"({cost.n_batches} batches)."
+        )
+    return said
 
 
 def _condition(value: Any) -> str:

@@ -1,7 +1,4 @@
-"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures.
-
-The part of a set's page about the light: which channels carry it, and how the reference scans went on.
-"""
+"""The page of a reference set: what a model of it can do, what looks wrong in it, and its figures."""
 
 from __future__ import annotations
 
@@ -163,7 +160,7 @@ def set_page(
         f"{refs.colour_unit}; contents {refs.hash[:12]}."
     )
     rows = set_beers(refs, house, evaluation)
-    facts = _facts(rows, refs, evaluation, findings)
+    facts = _facts(rows, evaluation, findings)
     first = verdict(_verdict(rows, evaluation, findings, why_not), facts) + section(
         Section("glance", "The beers at a glance", glance(rows, unit=refs.colour_unit, what=refs.value_name))
     )
@@ -205,9 +202,7 @@ def _verdict(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.Dat
     return f"{said}; look first at {counted(found, 'finding')} of the audit." if found else f"{said}."
 
 
-def _facts(
-    rows: pd.DataFrame, refs: ReferenceSet, evaluation: Evaluation | None, findings: pd.DataFrame
-) -> dict[str, str]:
+def _facts(rows: pd.DataFrame, evaluation: Evaluation | None, findings: pd.DataFrame) -> dict[str, str]:
     sure, to_do = "", "nothing looks wrong: fit a model of it, and verify claims with that"
     if evaluation is not None and evaluation.figures["n_colour"]:
         level, covered = (evaluation.figures[name] for name in ("nominal_coverage", "covered"))

@@ -1,7 +1,4 @@
-"""Figure of a growing set: what more batches of each beer would buy.
-
-Figures of colour with batches held out: predicted against lab, error over time, coverage of the intervals.
-"""
+"""Figures of colour: held out against lab, error over time, coverage of intervals, what more batches would buy."""
 
 from __future__ import annotations
 

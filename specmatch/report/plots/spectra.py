@@ -1,7 +1,4 @@
-"""Figures of a set's spectra: what each beer looks like, and where the light was.
-
-Figure of the light itself: how the reference scans of each instrument went on over time.
-"""
+"""Figures of the light: what each beer's spectrum looks like, and how the reference scans went on over time."""
 
 from __future__ import annotations
 

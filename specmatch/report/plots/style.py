@@ -1,7 +1,4 @@
-"""The colour of a beer as the eye sees it in the cup, for a patch beside its name.
-
-The look of the figures: an axis to draw on, colours that also differ in grey, swatches of a beer's own colour.
-"""
+"""The look of the figures: an axis to draw on, colours that also differ in grey, the colour of a beer in the cup."""
 
 from __future__ import annotations
 

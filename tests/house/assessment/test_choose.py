@@ -128,6 +128,7 @@ def test_command(capsys, tmp_path):
     assert "choose one batch or more" in capsys.readouterr().err
 
 
+@pytest.mark.whole
 def test_a_learning_curve_on_several_workers_is_the_same():
     past = Brewery(3).draw(6, n_pours=1, beers=["Amber Lane", "Meadow Pils"])
     refs = ReferenceSet(past.spectra, past.scans, past.batches, band_nm=BAND_NM)

@@ -7,6 +7,7 @@ import pytest
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.report.text import FIGURE_WORDS
 
 
 @pytest.fixture(scope="module")
@@ -90,6 +91,11 @@ def test_coverage_counts_agree_with_the_colour_table(result):
     low, high = binomial_bounds(held["sum"], held["size"])
     assert by_beer.loc[held.index, "low"].to_numpy() == pytest.approx(low)
     assert by_beer.loc[held.index, "high"].to_numpy() == pytest.approx(high)
+
+
+def test_every_figure_has_its_words(result):
+    # the value has a name of its own only where it is no colour
+    assert set(result.figures.index) == set(FIGURE_WORDS) - {"value_name"}
 
 
 def test_figures_agree_with_the_tables(result):

@@ -6,7 +6,13 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.house.assessment.mix_ups import held_pairs, mix_up_table, refused_over_colours, refused_unknown
+from specmatch.house.assessment.mix_ups import (
+    _about_depth,
+    held_pairs,
+    mix_up_table,
+    refused_over_colours,
+    refused_unknown,
+)
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.statistics.levels import Levels, binomial_bounds
 
@@ -71,6 +77,19 @@ def test_unknown_beers_over_the_colours_are_refused_by_their_shapes():
     assert refused_over_colours(matched(0.01), 0.05, 0) < 0.6
     apart = matched(0.1)
     assert refused_over_colours(apart, 0.05, 0) == refused_over_colours(apart, 0.05, 0) > 0.9
+
+
+@pytest.mark.parametrize(("degree", "n_beers", "free"), [(1, 4, 2), (1, 9, 7), (2, 9, 6), (3, 12, 8)])
+def test_what_goes_with_depth_is_no_difference_of_recipes(degree, n_beers, free):
+    # a curve in the logarithm of depth whose bend is far above the shapes, and shapes far above nothing
+    rng = np.random.default_rng(3)
+    log_depth = np.linspace(-2.0, 0.0, n_beers)
+    curve = np.vander(log_depth, degree + 1) @ rng.normal(size=(degree + 1, 30))
+    own = 0.01 * rng.normal(size=(n_beers, 30))
+    about, left = _about_depth(curve + own, log_depth)
+    assert left == free
+    # of the variance of the shapes: 60 squares or more know it to 0.18, and two of that are allowed
+    assert (about**2).sum() / (30 * left) == pytest.approx(0.01**2, rel=0.4)
 
 
 def test_pairs_come_first_and_those_least_often_held_on_top(small_house):

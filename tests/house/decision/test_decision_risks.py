@@ -92,6 +92,7 @@ def test_a_rule_is_chosen_by_its_risk(house):
 
 
 @pytest.mark.slow
+@pytest.mark.whole
 def test_stated_risks_are_those_seen(brewery, house, full_size):
     seeds = range(3, 15 if full_size else 4)
     stated, seen = [], []

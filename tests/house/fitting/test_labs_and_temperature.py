@@ -55,7 +55,7 @@ def test_a_second_lab_costs_next_to_nothing(brewery, told, blind):
     assert rms[1] < 1.15 * rms[0] < rms[2]
 
 
-def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, told, small_house, tmp_path):
+def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, told, tmp_path):
     _, _, new = brewery
     told.save(tmp_path / "m.model")
     model = sm.HouseModel.load(tmp_path / "m.model")
@@ -71,11 +71,15 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
     assert each["colour"].iloc[1] == north["colour"].iloc[1] and each["colour"].iloc[0] == usual["colour"].iloc[0]
     with pytest.raises(OptionError, match="lab 'West' is not one that the model knows; it knows South, North"):
         model.read(new.spectra, scans=new.scans, lab="West")
-    other, its_own = small_house
+
+
+def test_a_set_that_names_no_labs_tells_none_apart(small_house):
+    house, new = small_house
     with pytest.raises(OptionError, match="the set tells no labs apart"):
-        other.read(its_own.spectra, scans=its_own.scans, lab="North")
+        house.read(new.spectra, scans=new.scans, lab="North")
 
 
+@pytest.mark.whole
 def test_new_lab_values_are_held_to_the_lab_that_measured_them(brewery, told):
     new = brewery[2]
     high = new.batches.assign(lab="North", colour=1.05 * new.batches["colour"])

@@ -10,8 +10,7 @@ from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.waiting import waiting
 from specmatch.line.recording import OF_RECORDED
 from specmatch.line.reviews import name_baseline, review
-from specmatch.line.rules.controls import control_trouble, optical_density, reread_with
-from specmatch.line.rules.materials import Statement
+from specmatch.line.rules.controls import Statement, control_trouble, optical_density, reread_with
 from specmatch.line.watcher import Watch
 from specmatch.maths.statistics.levels import binomial_bounds
 

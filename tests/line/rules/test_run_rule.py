@@ -145,6 +145,7 @@ def test_the_retest_is_the_pooled_reading_of_the_house_model(line, line_room):
     assert verified["colour"].iloc[0] == pytest.approx(retest["reading"]["colour"], rel=1e-4)
 
 
+@pytest.mark.whole
 def test_a_wrong_beer_after_right_ones_in_one_run_is_held(line, line_room):
     right, wrong = line_room.pours(TRUE, n_pours=9), line_room.pours(WRONG)
     for i in range(3):

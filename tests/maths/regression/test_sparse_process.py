@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import specmatch.maths.regression.gp_regression as process_regression
-from specmatch.maths.regression.gaussian_process import Kernel, fit_gaussian_process, fit_sparse_process, spread_rows
+from specmatch.maths.regression.gaussian_process import Kernel, fit_gaussian_processes, fit_sparse_process, spread_rows
 from specmatch.maths.regression.gp_regression import fit_process
 from specmatch.maths.regression.spectral_rows import AS_GIVEN
 
@@ -22,7 +22,7 @@ def test_with_every_row_chosen_it_is_the_exact_process() -> None:
     x, _, y = curve(60)
     noise = np.full(60, 2e-4)
     exact, sparse = (
-        fit_gaussian_process(x, y, noise, KERNEL), fit_sparse_process(x, y, noise, KERNEL, np.arange(60))
+        fit_gaussian_processes(x, y, noise, [KERNEL])[0], fit_sparse_process(x, y, noise, KERNEL, np.arange(60))
     )  # fmt: skip
     new = curve(10, seed=1)[0]
     # the jitter of 1e-9 of the kernel's mean diagonal moves everything by about 1e-7
@@ -63,7 +63,7 @@ def test_many_batches_through_few_are_as_good_as_all_at_once(monkeypatch: pytest
     # the mean square of 300 held-out errors is itself known to 8 %: three times that would change a choice
     assert sparse.choice_error == pytest.approx(exact.choice_error, rel=0.25)
     variance = sparse.process.predict(sparse.made(new)[1])[1]
-    np.testing.assert_array_equal(sparse.variance_without(new, np.zeros(500, np.int64)), variance)
+    np.testing.assert_array_equal(sparse.predict_held_out(new, np.zeros(500, np.int64))[1], variance)
 
 
 def test_rows_are_chosen_where_the_process_is_still_open() -> None:

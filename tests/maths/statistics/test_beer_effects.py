@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 import scipy.stats
+from some_of import some_of
 
 from specmatch.maths.statistics.beer_effects import Scatter, judge_errors, scatter_within, still_needed
 
@@ -23,7 +24,7 @@ def judged(rng, batches, *, bias=0.0, effect=0.0, at=None):
 
 
 @pytest.mark.slow
-@pytest.mark.parametrize("batches", [(4, 4, 4), (2,) * 6, (4, 4, 3, 3, 3, 3), (1,) * 12])
+@pytest.mark.parametrize("batches", some_of(2, [((2,) * 6,), ((4, 4, 3, 3, 3, 3),), ((4, 4, 4),), ((1,) * 12,)]))
 def test_right_models_fail_and_biases_are_found_as_often_as_stated(batches, full_size):
     rng, runs = np.random.default_rng(len(batches)), 4_000 if full_size else 400
     right = [judged(rng, batches) for _ in range(runs)]

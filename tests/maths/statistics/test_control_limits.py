@@ -21,7 +21,7 @@ def test_individuals_chart_of_the_handbook():
     base = baseline_of(FLOW)
     assert round(base.centre, 2) == 50.81
     assert round(base.sd * 1.128, 4) == 1.8778
-    low, high = individuals_limits(base)
+    low, high = individuals_limits(base, width=3.0)
     assert high == pytest.approx(55.8041, abs=1e-4)  # the handbook rounds the mean range before it multiplies
     assert low == pytest.approx(45.8159, abs=1e-4)
 

@@ -90,18 +90,18 @@ def test_a_lamp_that_no_jitter_tells_of_is_learnt_by_wavelength():
     assert left[BY_WAVELENGTH] < 0.1 * before
 
 
-def test_left_out_batches_choose_a_route_that_fits_and_carry_its_doubt():
-    rng = np.random.default_rng(3)
+def test_left_out_batches_choose_a_route_that_fits_and_carry_its_doubt(whole):
+    rng, n = np.random.default_rng(3), 400 if whole else 100
     pour = np.exp(0.004 * rng.standard_normal((2, COLOURS.size)))
     own, second = spectra(COLOURS * pour[0]), glare_and_axis(spectra(COLOURS * pour[1]))
     noisy = pair(own, second, np.ones(8), np.ones(8), bench())
     found = fit_transfer(noisy, bench(), judge)
     as_it_is = next(one for one in found.candidates if one.route == AS_IT_IS)
     assert found.chosen.error < 0.5 * as_it_is.error
-    new = np.repeat(spectra(np.array([0.3])), 400, axis=0)
-    each = carry_each(found, bench(), new, np.arange(400))
+    new = np.repeat(spectra(np.array([0.3])), n, axis=0)
+    each = carry_each(found, bench(), new, np.arange(n))
     # the same batches give the same draws
-    np.testing.assert_array_equal(carry_each(found, bench(), new, np.arange(400)), each)
+    np.testing.assert_array_equal(carry_each(found, bench(), new, np.arange(n)), each)
     middle = carry(found, new[:1])
     # the maps that are as likely differ about the one that is used, and less than the two modules do
     spread = SCALE.apply(each).std(axis=0)

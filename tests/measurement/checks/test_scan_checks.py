@@ -181,8 +181,8 @@ GOOD = PourConditions()
     ("fault", "code", "share"),
     [
         (PourConditions(ambient=0.02), "ambient_light", 0.9),
-        (PourConditions(shift_nm=1.5), "wavelength_shift", 0.75),
-        (PourConditions(fill=0.85), "replicates_disagree", 0.9),
+        pytest.param(PourConditions(shift_nm=1.5), "wavelength_shift", 0.75, marks=pytest.mark.whole),
+        pytest.param(PourConditions(fill=0.85), "replicates_disagree", 0.9, marks=pytest.mark.whole),
         (PourConditions(foam=0.06), "replicates_disagree", 0.7),
     ],
     ids=["ambient", "shift", "fill", "foam"],

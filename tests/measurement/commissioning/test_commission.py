@@ -108,7 +108,7 @@ def test_a_corrected_axis_needs_lines(good, tmp_path):
         sm.commission(folder, correct_axis=True)
 
 
-def test_the_command_writes_what_is_asked_for(good, found, tmp_path, capsys):
+def test_the_command_writes_what_is_asked_for(good, found, tmp_path, capsys, undrawn):
     pytest.importorskip("matplotlib")
     page, axis, certificate = (tmp_path / name for name in ("page.html", "axis.json", "certificate.json"))
     argv = ["commission", str(good), "--json", "--out", str(page), "--correct-axis", str(axis)]

@@ -18,11 +18,14 @@ from planted_faults import (
     swap,
 )
 from small_house import small_tables
+from some_of import some_of
 
+from specmatch.maths.classification import left_out
 from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.reference.audit.beers import _largest_step, _step_limit
+from specmatch.reference.audit.beers import _largest_step, _share_beyond, _steps_by_chance
 from specmatch.reference.audit.finding import CODES, FINDING_COLUMNS, LEVELS, Finding, findings_table
+from specmatch.reference.audit.levels import FALSE_RATE, told, told_up_to
 from specmatch.reference.audit.records import record_findings
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of
@@ -189,7 +192,7 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     assert found[["subject", "suggestion"]].to_numpy().tolist() == [["pale-ale", "Pale Ale"]]
 
 
-@pytest.mark.parametrize(("column", "values"), MIXED.items())
+@pytest.mark.parametrize(("column", "values"), some_of(3, MIXED.items()))
 def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, values):
     one, other = values
     cells = [one] * 24 + [other] * 12
@@ -263,10 +266,34 @@ def test_sets_too_small_to_judge_are_still_audited():
     assert len(ReferenceSet(spectra, scans, batches.assign(colour=10.0)).audit()) > 0
 
 
-def test_step_limits_repeat_and_hold_their_rate():
-    limit = _step_limit(12, 0.05)
-    assert limit == _step_limit.__wrapped__(12, 0.05)
-    assert _step_limit(12, 0.01) > limit
+def test_steps_by_chance_repeat_and_hold_their_rate():
+    steps = _steps_by_chance(12)
+    np.testing.assert_array_equal(steps, _steps_by_chance.__wrapped__(12))
+    fresh = _largest_step(np.random.default_rng(99).standard_normal((1000, 12)), 1.0)[1]
+    beyond = sum(_share_beyond(steps, one) <= 0.05 for one in fresh)
+    low, high = binomial_bounds(beyond, fresh.size)
+    assert low <= 0.05 <= high
+    assert _share_beyond(steps, 99.0) == 0.0 and _share_beyond(steps, 0.0) == 1.0
+
+
+def test_levels_hold_the_rate_of_clean_sets_and_give_room_where_much_is_off():
+    rng = np.random.default_rng(3)
+    clean = rng.random((4000, 100))
+    any_told = sum((one <= told_up_to(one, 100)).any() for one in clean)
+    assert binomial_bounds(any_told, len(clean))[0] <= FALSE_RATE <= binomial_bounds(any_told, len(clean))[1]
+    # of six subjects that are off each needs six times less, and what is beside them is seldom told
+    spoilt = np.where(np.arange(100) < 6, 0.002, clean)
+    limits = np.array([told_up_to(one, 100) for one in spoilt])
+    assert (limits >= 6 * FALSE_RATE / 100).all() and told_up_to(np.full(6, 0.002), 1000) < 0.002
+    told_beside = [(one[6:] <= limit).sum() / (one <= limit).sum() for one, limit in zip(spoilt, limits, strict=True)]
+    assert np.mean(told_beside) <= FALSE_RATE
+    assert told_up_to(np.zeros(0), 0) == FALSE_RATE
+
+
+def test_each_subject_that_was_tested_counts():
+    findings = [Finding("two_clusters", "beer", name, 1.0, "", "") for name in "abc"]
+    tested = list(zip(findings, (0.02, 0.5, 1.0), strict=True))
+    assert told(tested) == [] and told(tested[:1]) == findings[:1] and told([]) == []
 
 
 def test_findings_stand_worst_first():
@@ -293,13 +320,15 @@ def test_batches_of_one_day_have_no_order_that_a_step_could_have():
     assert _largest_step(levels, 0.03**2, np.ones(11, bool))[1][0] == 0.0
 
 
-def test_odds_of_another_beer_ask_more_where_tails_are_long():
+def test_odds_of_another_beer_ask_more_where_tails_are_long(monkeypatch):
     refs = brew(1006)
     pours = pours_of(refs.spectra, refs.scans, refs.batches, None)
     judged = judge_batches(pours.reflectance, pours.levels)
     row, other = 0, (judged.beer[0] + 1) % judged.squared.shape[1]
     own, far = judged.squared[row, [judged.beer[row], other]] / judged.model.tail.inflation
     # of a tail that is all but normal, the odds are those of squared distances
+    monkeypatch.setattr(left_out, "SHORTEST_TAIL", 1e9)
     normal = replace(judged, model=replace(judged.model, tail=replace(judged.model.tail, dof=np.inf)))
-    assert normal.log_odds(row, other, 1e9) == pytest.approx((own - far) / 2.0, rel=1e-4)
-    assert abs(normal.log_odds(row, other, 5.0)) < abs(own - far) / 2.0
+    assert normal.log_odds(row, other) == pytest.approx((own - far) / 2.0, rel=1e-4)
+    monkeypatch.setattr(left_out, "SHORTEST_TAIL", 5.0)
+    assert abs(normal.log_odds(row, other)) < abs(own - far) / 2.0

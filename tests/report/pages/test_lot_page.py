@@ -12,7 +12,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import entry_code, entry_number
 from specmatch.report.pages import hold_tag, lot_sheet
-from specmatch.report.pages.script import OWN_SCRIPT
+from specmatch.report.pages.html import OWN_SCRIPT
 
 LIMITS = "== house.limits.csv\nbeer,target,tolerance,unit,risk\nSaddle Pale,14,10%,EBC,0.02\nAmber Lane,30,2,EBC,\n"
 

@@ -8,9 +8,8 @@ from browser import browsing, open_page
 pytest.importorskip("matplotlib")
 
 from specmatch.report.pages.glance import glance
-from specmatch.report.pages.html import Section, figure, limits, section, table, whole_page
+from specmatch.report.pages.html import SCRIPT, Section, figure, limits, section, table, whole_page
 from specmatch.report.pages.readings import readings_table
-from specmatch.report.pages.script import SCRIPT
 from specmatch.report.plots.style import new_figure, tell
 from specmatch.wording import CAUTIONS
 

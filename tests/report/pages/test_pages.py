@@ -22,10 +22,9 @@ pytest.importorskip("matplotlib")
 from specmatch.house.assessment.correction import ColourCorrection
 from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
-from specmatch.report.pages.html import Section, bullets, figure, table, whole_page  # noqa: E402
+from specmatch.report.pages.html import ALLOWED, SCRIPT, Section, bullets, figure, table, whole_page  # noqa: E402  # noqa: E402
 from specmatch.report.pages.reading_sheet import reading_sheet  # noqa: E402
 from specmatch.report.pages.readings import interval_bar, readings_verdict, what_to_do_and_why  # noqa: E402
-from specmatch.report.pages.script import ALLOWED, SCRIPT  # noqa: E402
 from specmatch.report.text import FIGURE_WORDS, figures_in_words  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
@@ -164,7 +163,7 @@ def test_the_set_page_is_the_same_every_time(small_set, house, evaluation, set_h
     assert pages.set_page(small_set[0], house=house, evaluation=evaluation) == set_html
 
 
-def test_a_set_page_shows_findings_and_history(small_set):
+def test_a_set_page_shows_findings_and_history(small_set, undrawn):
     refs, _ = small_set
     mended = refs.set_colour(refs.batches.index[0], float("nan"), reason="<i>typing</i> error", who="KA")
     words, found = check_page(pages.set_page(mended, why_not="there are too few batches"))
@@ -214,7 +213,7 @@ def test_the_model_page_says_what_it_was_fitted_on(house):
     assert found.tags["svg"] == 1 + 6
 
 
-def test_the_model_page_says_what_limits_come_to(house):
+def test_the_model_page_says_what_limits_come_to(house, undrawn):
     beer, middle = house.beers_[0], float(house.fitted.colour.lab_colour[house.fitted.beer_of_batch == 0].mean())
     row = ColourLimits(beer, middle, 0.9 * middle, 1.1 * middle, house.fitted.colour_unit, GUARDED, 0.05, None, None)
     words, _ = check_page(pages.model_page(house, specification=Specification((row,))))
@@ -254,7 +253,7 @@ def test_a_sheet_says_apart_what_holds_only_of_the_claimed_beer(verified):
     assert "14% less light" in typical
 
 
-def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified):
+def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified, undrawn):
     mixed = verified.assign(decision=["consistent", "rescan", "hold"])
     first, second, third = map(str, mixed.index)
     assert (
@@ -275,7 +274,7 @@ def test_readings_that_need_somebody_stand_first_in_words(house, shift, verified
     assert "To do" not in told and "counts reached" not in told
 
 
-def test_a_reading_page_holds_one_reading(house, shift, verified):
+def test_a_reading_page_holds_one_reading(house, shift, verified, undrawn):
     sample = verified.index[0]
     words, _ = check_page(pages.reading_page(house, shift, verified, sample))
     assert f"Sample {sample}" in words
@@ -285,7 +284,7 @@ def test_a_reading_page_holds_one_reading(house, shift, verified):
         pages.reading_page(house, shift, verified, "S0")
 
 
-def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tmp_path, house, verified):
+def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tmp_path, house, verified, undrawn):
     from datetime import UTC, datetime
 
     from specmatch.line.journal.journal import Journal
@@ -461,7 +460,7 @@ def test_sentences_in_a_list_are_escaped():
     assert bullets(["a < b", "c & d"]) == "<ul><li>a &lt; b</li><li>c &amp; d</li></ul>"
 
 
-def test_names_in_a_correction_are_text_on_the_page(small_set, house):
+def test_names_in_a_correction_are_text_on_the_page(small_set, house, undrawn):
     _, new = small_set
     batches = new.batches.assign(beer=new.batches["beer"].map(WICKED))
     found = sm.validate(house, new.spectra, new.scans, batches)
