@@ -28,8 +28,8 @@ LEVEL, SEEN = 0.95, 0.98
 MISFIT_STEP = 1.2
 # steps of halving by which limits are found: to a millionth
 HALVINGS = 24
-# weight of none's scatter over a blend's where the line that tells them apart is sought: doubts of the law are `FORM` of
-# its standard deviations, and at equal weight parts were stated a fifth larger than they need be (tuning)
+# weight of none's scatter over a blend's where the line that tells them apart is sought: doubts of a law are `FORM` of
+# its standard deviations, at equal weight parts were stated a fifth larger than they need be (tuning)
 NONE_WEIGHS = 10.0
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
 # fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked
