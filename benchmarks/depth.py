@@ -237,11 +237,14 @@ def main() -> None:
     frame = pd.DataFrame(rows)
     print(f"Invented houses ({', '.join(args.members)}), seeds {args.seeds}; errors against the true colour\n")
     print(f"{table(frame).round(3).to_string()}\n\nnear the fillings of each set\n{near(frame).round(3).to_string()}")
-    pairs = frame[frame["depth"] == 1.0].groupby("set")["error_squares"].sum() ** 0.5
-    if {ONE, MIXED} <= set(pairs.index):
-        print(
-            f"\nerror of a set that mixes fills over that of one fill, read at its own: {pairs[MIXED] / pairs[ONE]:.3f}"
-        )
+    sums = frame.groupby(["set", "depth"])[["error_squares", "n", "held"]].sum()
+    errors = (sums["error_squares"] / (sums["n"] - sums["held"])) ** 0.5
+    for depth in OF_MIXED:
+        if {(ONE, 1.0), (MIXED, depth)} <= set(errors.index):
+            ratio = errors[MIXED, depth] / errors[ONE, 1.0]
+            print(
+                f"\nerror of a set that mixes fills, read at {depth:g}, over one fill at its own: {ratio:.3f}"
+            )
     if args.picture:
         draw_picture(frame, args.picture)
 

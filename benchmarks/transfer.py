@@ -6,13 +6,15 @@ The house learns its past batches on its own module. The second module measures 
 `choose_batches(refs, transfer=n)`: other pours, sessions and noise. Both the model with the transfer and the model of a
 full set of the second module then read new batches and foreign beers on the second module. Beside them `perfect map`:
 the very pours that the model has learnt, as the second module would have seen them, which is the most that any transfer
-can do; how far it lies from 1 is the luck of one set of pours against another.
+can do; how far it lies from 1 is the luck of one set of pours against another. `same pours` is a transfer by the very
+pours of the shared batches that the set holds: what pouring them again costs is left out of it.
 """
 
 import argparse
 import json
 import sys
 from functools import lru_cache
+from itertools import product
 from pathlib import Path
 
 import numpy as np
@@ -24,7 +26,7 @@ from benchmarks.houses import SHOWN, TUNING, Draw, House, members
 MODULES = ("mild_second", "harsh_second", "harsher_second")
 SHARED = (3, 6, 12)
 NEW_BATCHES, FOREIGN, RATE = 240, 120, 0.05
-PERFECT = "perfect map"
+PERFECT, SAME_POURS = "perfect map", ", same pours"
 # gloss below which a base is called matt here
 MIRROR = 0.99
 
@@ -71,23 +73,23 @@ def figures(member: str, module: str, seed: int, shared: tuple[int, ...]) -> lis
     n_new = max(1, round(NEW_BATCHES / len(house.beers)))
     new = house.draw(n_new, 1, module=module, single_session_per_beer=False)
     foreign = house.draw(FOREIGN, 2, module=module, foreign_over_colours=True)
-    full, perfect = (
-        sm.HouseModel(false_reject_rate=RATE).fit(reference_set(drawn)) for drawn in (again, house.draw(module=module))
-    )
+    same = house.draw(module=module)
+    full, perfect = (sm.HouseModel(false_reject_rate=RATE).fit(reference_set(drawn)) for drawn in (again, same))
     about = {"member": member, "module": module, "seed": seed, "gloss": members()[member].cup.gloss}
     rows = [
         {**about, "shared": "own set", **counts(full, new, foreign)},
         {**about, "shared": PERFECT, **counts(perfect, new, foreign)},
         {**about, "shared": "none", **counts(model, new, foreign)},
     ]
-    for n in shared:
-        scans = again.scans[again.scans["batch"].isin(sm.choose_batches(refs, transfer=n).index)]
+    for n, drawn in product(shared, (again, same)):
+        scans = drawn.scans[drawn.scans["batch"].isin(sm.choose_batches(refs, transfer=n).index)]
         name = f"unit-{module}"
-        both = model.transfer(again.spectra.loc[scans.index], scans, instrument=name, band_nm=again.band_nm)
+        both = model.transfer(drawn.spectra.loc[scans.index], scans, instrument=name, band_nm=drawn.band_nm)
         told = both.transfers.iloc[0]
         rows.append({
-            **about, "shared": str(n), **counts(both, new, foreign), "route": told["route"],
-            "colour_sd": told["colour_sd"], "own_set_advised": told["advice"] != "transfer serves",
+            **about, "shared": str(n) + SAME_POURS * (drawn is same), **counts(both, new, foreign),
+            "route": told["route"], "colour_sd": told["colour_sd"],
+            "own_set_advised": told["advice"] != "transfer serves",
             "colour_excess": both.fitted.modules[0].colour_excess,
             "identity_excess": both.fitted.modules[0].identity_excess,
         })  # fmt: skip

@@ -67,6 +67,7 @@ def public_names():
 # what these show takes long: pages, plans, and models that are fitted again and again
 LONG = (
     "specmatch.demo.bench_day",
+    "specmatch.demo.brewery",
     "specmatch.house.assessment.choose",
     "specmatch.house.assessment.evaluation",
     "specmatch.house.assessment.finding_costs",
@@ -83,6 +84,7 @@ LONG = (
     "specmatch.report.pages.model_page",
     "specmatch.report.pages.plan_page",
     "specmatch.report.pages.set_page",
+    "specmatch.report.pages.validation_page",
     "specmatch.report.plots.bench",
     "specmatch.report.plots.colour",
     "specmatch.report.plots.identity",

@@ -1,6 +1,7 @@
 """The library over the family of invented houses, worst member beside the mean.
 
-Run: python -m benchmarks.houses [figures|faults|audit|names] [--seeds 2] [--members white_bowl pale_only] [--json]
+Run: python -m benchmarks.houses [figures|faults|audit|names] [--seeds 2] [--first-seed 0]
+     [--members white_bowl pale_only] [--json]
 
 Each member learns its own past batches (draw 0) and is judged on new ones (draw 1) and on foreign beers at the
 colours of its own (draw 2). `faults` plants faults in new batches and reads them by
@@ -97,12 +98,12 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     print_halves(share_of(rows[rows["fault"] == "clean"], "kind", "named"), low_is_bad=False)
 
 
-def run_planted(what: str, names: list[str], seeds: int) -> list[dict[str, object]]:
+def run_planted(what: str, names: list[str], seeds: range) -> list[dict[str, object]]:
     """Return the rows of every member and seed."""
     run = {"faults": fault_figures, "audit": audit_figures, "names": name_figures}[what]
     rows: list[dict[str, object]] = []
     for name in names:
-        for seed in range(seeds):
+        for seed in seeds:
             rows += run(spec_of(name), seed)
             print(f"{what}: {name}, seed {seed}", file=sys.stderr, flush=True)
     return rows
@@ -113,11 +114,13 @@ def main() -> None:
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     parser.add_argument("what", nargs="?", choices=["figures", "faults", "audit", "names"], default="figures")
     parser.add_argument("--seeds", type=int, default=2)
+    parser.add_argument("--first-seed", type=int, default=0)
     parser.add_argument("--members", nargs="+", default=[*TUNING, *SHOWN], help="or drawn_100, ...")
     parser.add_argument("--json", action="store_true", help="print a row a member and seed as JSON")
     args = parser.parse_args()
+    seeds = range(args.first_seed, args.first_seed + args.seeds)
     if args.what != "figures":
-        planted = run_planted(args.what, args.members, args.seeds)
+        planted = run_planted(args.what, args.members, seeds)
         if args.json:
             print(json.dumps(planted, indent=1))
         else:
@@ -125,7 +128,7 @@ def main() -> None:
         return
     rows = []
     for name in args.members:
-        for seed in range(args.seeds):
+        for seed in seeds:
             rows.append(figures(spec_of(name), seed))
             said = ", ".join(f"{short} {rows[-1][key]:.3g}" for key, short in SHORT.items())
             print(f"{name}, seed {seed}: {said}", file=sys.stderr, flush=True)

@@ -14,7 +14,7 @@ EXAMPLE = "specmatch audit sets/house"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `audit`."""
-    share(parser, "set", "jobs")
+    share(parser, "set")
     parser.add_argument(
         "--settle", action="append", default=[], metavar="FINDING",
         help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
@@ -25,6 +25,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
     )
+    share(parser, "jobs")
     add_signature(parser, "settled it", why="why it is settled, for the history")
 
 

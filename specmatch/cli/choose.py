@@ -12,7 +12,7 @@ EXAMPLE = "specmatch choose sets/house --number 10"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `choose`."""
-    share(parser, "set", "jobs")
+    share(parser, "set")
     parser.add_argument("--number", type=int, default=10, help="how many batches to choose (default 10)")
     parser.add_argument(
         "--method", choices=("model", "kennard_stone"), default="model", help="how to choose (default model)"
@@ -21,6 +21,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--transfer", type=int, metavar="N",
         help="instead name N batches to measure on a second module (specmatch transfer); 6 serve well",
     )  # fmt: skip
+    share(parser, "jobs")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -23,13 +23,14 @@ WEAKEST_SHOWN = 5
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `evaluate`."""
-    share(parser, "set", "coverage", "false rejects", "jobs")
+    share(parser, "set", "coverage", "false rejects")
     parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
     parser.add_argument(
         "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
     )
     parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
     parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
+    share(parser, "jobs")
 
 
 def run(args: argparse.Namespace) -> Outcome:

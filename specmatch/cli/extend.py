@@ -17,11 +17,12 @@ SIDES = ("SET", "FOLDER", "BOTH")
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `extend`."""
-    share(parser, "set to change", "dates")
+    share(parser, "set to change")
     parser.add_argument(
         "folders", nargs="+", metavar="FOLDER", help="measured folder, folder of tables, or sheet of lab values"
     )
     add_signature(parser, "added them", why="why, for the history (default: the names of the folders)")
+    share(parser, "dates")
     add_take(parser, SIDES)
     parser.add_argument(
         "--restore", action="append", default=[], metavar="NAME",

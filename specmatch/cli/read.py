@@ -12,8 +12,9 @@ EXAMPLE = "specmatch read house.model monday/"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `read`."""
-    share(parser, "model", "source", "unit", "lab", "dates")
+    share(parser, "model", "source", "unit")
     parser.add_argument("--correction", metavar="FILE", help="correction that `validate` offered")
+    share(parser, "lab", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -23,8 +23,9 @@ EXAMPLE = "specmatch verify house.model monday/ --claim 'House Pils'"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `verify`."""
-    share(parser, "model", "source", "unit", "lab", "line", "operator", "control hours", "dates")
+    share(parser, "model", "source")
     parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
+    share(parser, "unit")
     parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
     parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
     parser.add_argument(
@@ -42,6 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
     )  # fmt: skip
     parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
+    share(parser, "lab", "line", "operator", "control hours", "dates")
 
 
 @dataclass(frozen=True)

@@ -23,7 +23,7 @@ EXAMPLE = "specmatch watch house.model scans/ --journal line1.db --line L1"
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the arguments of `watch`."""
-    share(parser, "model", "line", "operator", "control hours", "dates")
+    share(parser, "model")
     parser.add_argument("folder", metavar="FOLDER", help="folder that the instrument writes to")
     parser.add_argument(
         "--journal", required=True, metavar="DB", help="journal to record in, on a disk of this machine"
@@ -42,6 +42,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--on-hold", metavar="COMMAND", help="run it for each hold; the entry is JSON on its standard input"
     )
     parser.add_argument("--hand-over", metavar="FOLDER", help="write each entry there as a JSON file of its own")
+    share(parser, "line", "operator", "control hours", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -277,11 +277,16 @@ def test_bad_input_gets_a_clear_line(model, again, shared, change, error, said):
         taught_by(model, again, change(shared))
 
 
-def test_channels_in_which_the_second_module_has_no_light_are_not_learnt_from(model, again, shared):
+def test_channels_in_which_the_second_module_has_no_light_are_not_learnt_from(model, again, shared, house):
     band = (470.0, 640.0)
     both = model.transfer(again.spectra.loc[shared.index], shared, instrument=UNIT, band_nm=band)
     nm = both.fitted.modules[0].fitted.wavelength_nm
     assert band[0] <= nm[0] < 475.0 and 635.0 < nm[-1] <= band[1]
+    # its scans of another filling are brought by the law of the channels that are left
+    deep = house.draw(1, 1, module="harsh_second", fill_ml=8.0)
+    told = both.read(deep.spectra, scans=deep.scans)
+    assert told["path_factor"].to_numpy() == pytest.approx(1.25)
+    assert np.abs(told["colour"].to_numpy() / deep.true_colour.to_numpy() - 1.0).mean() < 0.06
 
 
 @pytest.mark.whole

@@ -61,7 +61,9 @@ class ControlChart:
     baseline_name: str
     points: tuple[Point, ...]  # in the order of time
     n_baseline: int  # how many of the first points are the baseline or come before it
-    moving_average: Floats  # after each point behind the baseline
+    moving_average: Floats  # moving_average, upper_sum, lower_sum: after each point behind the baseline
+    upper_sum: Floats
+    lower_sum: Floats
     signals: tuple[Signal, ...]  # in the order of time
 
     @property
@@ -112,18 +114,19 @@ def make_chart(
         chosen = [point for point in points if period[0] <= point.unix <= period[1] and not point.held]
         after = sum(point.unix <= period[1] for point in points)
         enough, name = len(chosen) >= 2, period_name
+    nothing = np.empty(0)
     if not enough:
         said = f"{name}: {len(chosen)} so far"
-        return ControlChart(kind, subject, unit, None, said, tuple(points), len(points), np.empty(0), ())
+        return ControlChart(kind, subject, unit, None, said, tuple(points), len(points), nothing, nothing, nothing, ())
     base = baseline_of([point.value for point in chosen])
     later = points[after:]
     values = np.array([point.value for point in later])
     near = np.clip(values, base.centre - FARTHEST_SD * base.sd, base.centre + FARTHEST_SD * base.sd)
     average = ewma(near, base.centre)
-    sums = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
+    upper, lower = cusum(near, base.centre, CUSUM_ALLOWANCE * base.sd)
     factor = limit_factor(base.n, false_alarm_days * _points_a_day(points))
-    signals = _signals(later, values, base, average, sums, factor)
-    return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, signals)
+    signals = _signals(later, values, base, average, upper, lower, factor)
+    return ControlChart(kind, subject, unit, base, name, tuple(points), after, average, upper, lower, signals)
 
 
 def _points_a_day(points: list[Point]) -> float:
@@ -133,17 +136,18 @@ def _points_a_day(points: list[Point]) -> float:
 
 
 def _signals(
-    points: list[Point], values: Floats, base: Baseline, average: Floats, sums: tuple[Floats, Floats], factor: float
+    points: list[Point], values: Floats, base: Baseline, average: Floats, upper: Floats, lower: Floats, factor: float
 ) -> tuple[Signal, ...]:
-    # sums: of departures upwards and downwards; factor: on the limits of the running tests
+    # factor: on the limits of the running tests
     single, moving = prediction_limits(base), ewma_limits(base, width=3.0 * factor)
     limit = factor * CUSUM_DECISION * base.sd
     found = []
     for i, point in enumerate(points):
+        sums = int(upper[i] > limit) - int(lower[i] > limit)
         tests = (
             ("single value", _side(values[i], single)),
             ("moving average", _side(average[i], moving)),
-            ("sum of departures", int(sums[0][i] > limit) - int(sums[1][i] > limit)),
+            ("sum of departures", sums),
         )
         found += [Signal(test, point.entry, point.at, side, i + 1) for test, side in tests if side]
     return tuple(found)

@@ -215,22 +215,34 @@ def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Fl
     # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c)
     prior = prior_sd**2
     spread, limit = np.broadcast_to(prior, (*seen.inner.shape[:-3], prior.size)), float(chdtri(1, _TRUSTED))
-    diagonal = np.eye(prior.size)
-    order = np.argsort(unit, kind="stable")
-    first, code = np.unique(unit[order], return_index=True, return_inverse=True)[1:]
+    if not seen.code.size:
+        return spread
+    # rows of one beer side by side, each a column
+    order, counts = np.argsort(seen.code, kind="stable"), np.bincount(seen.code)
+    ends = np.cumsum(counts)
+    beers = [slice(end - n, end) for end, n in zip(ends.tolist(), counts.tolist(), strict=True)]
+    projected, weight = np.moveaxis(seen.projected[..., order, :], -1, -2).copy(), weight[order]
+    by_unit = np.argsort(unit[order], kind="stable")
+    first, place = np.unique(unit[order][by_unit], return_index=True, return_inverse=True)[1:]
+    effect, distance, diagonal = np.empty_like(projected), np.empty_like(projected[..., 0, :]), np.eye(prior.size)
     for turn in range(_ROUNDS):
-        posterior = np.linalg.inv(seen.inner + diagonal / spread[..., None, :, None])
-        effect = (seen.projected[..., None, :] @ posterior[..., seen.code, :, :])[..., 0, :]
-        sure = np.diagonal(posterior, axis1=-2, axis2=-1)[..., seen.code, :]
-        square, each = effect**2, spread[..., None, :]
+        each = spread[..., None, :]
+        posterior = np.linalg.inv(seen.inner + diagonal / each[..., None])
+        sure = np.diagonal(posterior, axis1=-2, axis2=-1)
         # variance of an estimated effect under the model: the prior's less the posterior's
-        distance = (square / np.maximum(each - sure, 1e-3 * each)).max(axis=-1, initial=0.0)
-        if distance.size:
-            distance[..., order] = np.maximum.reduceat(distance[..., order], first, axis=-1)[..., code]
-        early = turn < _ROUNDS // 2 and distance.size
+        per = 1.0 / np.maximum(each - sure, 1e-3 * each)
+        for k, rows in enumerate(beers):
+            effect[..., rows] = posterior[..., k, :, :] @ projected[..., rows]
+        square = effect**2
+        for k, rows in enumerate(beers):
+            distance[..., rows] = (square[..., rows] * per[..., k, :, None]).max(axis=-2)
+        distance[..., by_unit] = np.maximum.reduceat(distance[..., by_unit], first, axis=-1)[..., place]
+        early = turn < _ROUNDS // 2
         cut = np.minimum(limit, np.quantile(distance, _AT_FIRST, axis=-1))[..., None] if early else limit
-        used = (weight * (distance <= cut))[..., None]
-        spread = (PRIOR_ROWS * prior + (used * (square + sure)).sum(axis=-2)) / (PRIOR_ROWS + used.sum(axis=-2))
+        used = weight * (distance <= cut)
+        of_beer = np.add.reduceat(used, ends - counts, axis=-1)
+        squares = np.einsum("...n,...cn->...c", used, square) + np.einsum("...k,...kc->...c", of_beer, sure)
+        spread = (PRIOR_ROWS * prior + squares) / (PRIOR_ROWS + used.sum(axis=-1)[..., None])
     return spread
 
 

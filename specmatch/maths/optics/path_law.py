@@ -289,6 +289,14 @@ class _Problem:
     lamp: _Lamp = field(default_factory=lambda: _Lamp.of(np.ones(1)))  # of the windows of the pairs
     whiten: Floats = field(default_factory=lambda: np.empty(0))  # (k, windows, windows)
 
+    def first_strength(self) -> float:
+        """Return the logarithm of what a colour of one takes of light, about, by the palest half of the batches."""
+        if not self.light.size:
+            return 0.0
+        pale = self.light >= np.median(self.light)
+        taken = -np.log(np.clip(self.light[pale] - GLARE, DARKEST, 1.0 - DARKEST))
+        return float(np.log(np.median(taken / self.strength[pale])))
+
     def residuals(self, theta: Floats) -> Floats:
         law = theta[:4]
         away = law - np.array([GLARE, 0.0, 1.0, STRAY])
@@ -341,7 +349,8 @@ def _whitening(pairs: Pairs) -> Floats:
     plain = _brought(pairs.at_second, f, *before)
     path = PAIR_PATH_SD * (_brought(pairs.at_second, f * 1.01, *before) - plain) / 0.01
     foam = PAIR_FOAM_SD * (_brought(pairs.at_second + 0.01 * (1.0 - pairs.at_second), f, *before) - plain) / 0.01
-    window = WINDOW_SD**2 * (1.0 + np.maximum(f, 1.0) ** 2) + (WINDOW_SHARE * pairs.at_set) ** 2
+    gain = f * np.clip(pairs.at_second - GLARE, UNSURE, 1.0) ** (f - 1.0)
+    window = WINDOW_SD**2 * (1.0 + gain**2) + (WINDOW_SHARE * pairs.at_set) ** 2
     covariance = np.einsum("k,kv,kw->kvw", spread, path, path) + np.einsum("k,kv,kw->kvw", spread, foam, foam)
     return np.linalg.inv(np.linalg.cholesky(covariance + window[:, :, None] * np.eye(window.shape[1])))
 
@@ -387,16 +396,26 @@ def learn_path_law(
         glare = glare_of(_freed(reflectance, np.array([0.0, 0.0, 1.0, STRAY]), lamp)) or GLARE
         law = replace(textbook_law(glare), stray=STRAY, light=light, unsure=2.0 * UNSURE)
         return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
-    # 0.147 per EBC: a double path of 16 mm, 10 mL in a 40 mm cup
-    start = np.array([GLARE, 0.2, 1.0, STRAY, np.log(0.147)])
+    start = np.array([GLARE, 0.0, 1.0, STRAY, problem.first_strength()])
     low, high = np.array([-0.02, 0.0, 0.5, 0.0, -6.0]), np.array([0.1, MOST_RETURNED, 2.0, MOST_STRAY, 2.0])
     free = np.arange(5 if problem.light.size else 4)
 
     def residuals(theta: Floats) -> Floats:
         return problem.residuals(np.append(theta, start[len(theta) :]))
 
-    scale = np.array([0.05, 0.2, 1.0, STRAY_SD, 1.0])
-    found = least_squares(residuals, start[free], bounds=(low[free], high[free]), x_scale=scale[free])
+    scale = np.array([0.01, 0.1, 0.05, STRAY_SD, 0.1])
+    # from a mirror and from a matt base: a share returned that meets its bound on the way may stay there
+    tried = [
+        least_squares(
+            residuals,
+            np.append(start[0], np.append(m, start[2:]))[free],
+            bounds=(low[free], high[free]),
+            x_scale=scale[free],
+            max_nfev=60,
+        )
+        for m in (0.02, 0.4)
+    ]
+    found = min(tried, key=lambda one: float(one.cost))
     excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - free.size))
     covariance = np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess
     if taught_by == LAB_COLOURS:

@@ -51,7 +51,8 @@ def covariances(kernels: Sequence[Kernel], left: Floats, right: Floats) -> Itera
     # left (n, q), right (m, q) -> (n, m)
     along = (left[:, :1] - right[:, 0]) ** 2
     product = left[:, 1:] @ right[:, 1:].T
-    across = (left[:, 1:] ** 2).sum(axis=1)[:, None] + (right[:, 1:] ** 2).sum(axis=1) - 2.0 * product
+    squares = [np.einsum("nq,nq->n", rows[:, 1:], rows[:, 1:]) for rows in (left, right)]
+    across = squares[0][:, None] + squares[1] - 2.0 * product
     # rounding may leave a distance between equal rows a little below 0
     apart = along + np.maximum(across, 0.0)
     slopes = product * np.exp(-along / (2.0 * SLOPE_REACH**2))
@@ -157,13 +158,14 @@ def fit_sparse_process(
     centres = features[chosen]
     own = kernel(centres, centres)
     lower = cholesky(own + JITTER * np.trace(own) / len(own) * np.eye(len(own)), lower=True)
-    across = solve_triangular(lower, kernel(centres, features), lower=True)
+    prior = kernel(centres, features)
+    across = solve_triangular(lower, prior, lower=True)
     inner = cho_factor(np.eye(len(own)) + (across / noise) @ across.T)
     shared = cho_solve(inner, across)
     fitted = solve_triangular(lower, shared, lower=True, trans="T")
     weight = fitted @ (response / noise)
     leverage = (across * shared).sum(axis=0) / noise
-    held_out_error = (response - kernel(features, centres) @ weight) / (1.0 - leverage)
+    held_out_error = (response - weight @ prior) / (1.0 - leverage)
     back = solve_triangular(lower, np.eye(len(own)), lower=True)
     process = GaussianProcess(kernel, centres, back.T @ (back - cho_solve(inner, back)), weight)
     return SparseProcess(process, held_out_error, weight - (fitted * (held_out_error / noise)).T)

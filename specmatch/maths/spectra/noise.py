@@ -28,6 +28,9 @@ BIN_NM = SLIT_NM / 3.0
 MOST_ROWS, MOST_CELLS = 2000, 400_000
 
 
+# rows at a time: a block of them stays in the processor's cache
+BLOCK = 256
+
 # the median of chi-squared with one degree of freedom
 MEDIAN_SQUARE = 0.4549
 # a channel quieter than this part of the median is counted as that quiet: a few values may agree by chance
@@ -36,18 +39,27 @@ QUIETEST = 0.2
 FEWEST_DEVIATIONS = 18
 
 
-def off_neighbours(rows: Floats, group: Ints, wavelength_nm: Floats | None = None) -> Floats:
+def off_neighbours(
+    rows: Floats, group: Ints, wavelength_nm: Floats | None = None, chosen: Ints | None = None
+) -> Floats:
     """Return how far inner channels stand off their neighbours, scaled to the variance of the noise.
 
     Rows of one group differ by noise and smooth shapes only, and are held against the line between the neighbours.
     Where no two rows are of one group each keeps its own shape, which a cubic through four neighbours follows.
     """
     # rows (n, p), group (n,), wavelength_nm (p,) -> (m, p - 2), or (n, p - 4) for rows that are alone
-    counts = np.bincount(group)[group]
-    if not (counts > 1).any():
+    # chosen (m,): rows that are not alone; all of them where none are named
+    counts = np.bincount(group)
+    chosen = np.flatnonzero(counts[group] > 1) if chosen is None else chosen
+    if not chosen.size:
         return off_the_cubic(rows) if rows.shape[1] >= 5 else off_the_line(rows)
-    rest = (rows - mean_by(rows, group)[0][group])[counts > 1] / np.sqrt(1.0 - 1.0 / counts[counts > 1])[:, None]
-    return off_the_line(rest, wavelength_nm)
+    means, out = mean_by(rows, group)[0], np.empty((chosen.size, rows.shape[1] - 2))
+    for start in range(0, chosen.size, BLOCK):
+        own = chosen[start : start + BLOCK]
+        rest = rows[own] - means[group[own]]
+        rest /= np.sqrt(1.0 - 1.0 / counts[group[own]])[:, None]
+        out[start : start + BLOCK] = off_the_line(rest, wavelength_nm)
+    return out
 
 
 def off_the_line(rows: Floats, wavelength_nm: Floats | None = None) -> Floats:
@@ -175,9 +187,8 @@ class _Squares:
 
 
 def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats) -> _Squares:
-    several = np.flatnonzero(np.bincount(group)[group] > 1)
     square = np.empty((rows.size, reflectance.shape[1]))
-    square[:, 1:-1] = off_neighbours(reflectance, group, wavelength_nm)[np.searchsorted(several, rows)] ** 2
+    square[:, 1:-1] = off_neighbours(reflectance, group, wavelength_nm, rows) ** 2
     square[:, 0], square[:, -1] = square[:, 1], square[:, -2]
     # rounded or made-up spectra may hold no noise at all
     square += 1e-14

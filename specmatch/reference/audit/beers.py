@@ -45,14 +45,14 @@ def beer_findings(
         if dated.size >= FEWEST_FOR_CHANGE and usual > 0:
             in_time = dated[np.argsort(dates[dated], kind="stable")]
             steps.append(_change(pours, beer, in_time, steady[in_time], dates[in_time], usual, what))
-    splits = [
+    changes = told(steps)
+    changed = {finding.subject for finding in changes}
+    yield from changes
+    yield from told(
         _clusters(pours, beer, rows, scored.among_others(beer))
         for beer, rows in enumerate(members)
-        if rows.size >= FEWEST_FOR_CLUSTERS
-    ]
-    findings = told([*steps, *splits])
-    changed = {finding.subject for finding in findings if finding.code == "recipe_change"}
-    yield from (one for one in findings if one.code == "recipe_change" or one.subject not in changed)
+        if rows.size >= FEWEST_FOR_CLUSTERS and pours.beer_names[beer] not in changed
+    )
 
 
 def _usual_variance(others: list[Floats]) -> float:

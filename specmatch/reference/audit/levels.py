@@ -1,8 +1,8 @@
 """The levels of an audit: how sure it is of a finding, however many subjects it looks at.
 
-An audit makes hundreds of tests: of pours, of labels, of lab values, of sessions, of beers. Of each of these it tells
-what a false-discovery rule lets through (Benjamini, Hochberg, J. R. Stat. Soc. B 57:289, 1995): where nothing is off,
-one set in so many brings any, and where much is, few of what is told are false.
+An audit makes hundreds of tests of a few kinds: of pours, labels, lab values, sessions, and of beers for a step and for
+two groups. Of each kind it tells what a false-discovery rule lets through (Benjamini, Hochberg, J. R. Stat. Soc. B
+57:289, 1995): where nothing is off, one set in so many brings any, and where much is, few of what is told are false.
 """
 
 from collections.abc import Iterable
@@ -12,7 +12,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.reference.audit.finding import Finding
 
-# Share of clean sets in which chance may bring a finding of pours; as many of labels, and so on.
+# Share of clean sets in which chance may bring a finding of one kind.
 FALSE_RATE = 0.05
 
 

@@ -231,7 +231,8 @@ def _conditions_told(fitted: FittedHouse) -> list[str]:
         said = [
             f"All stands at {fitted.depth.said}; other recorded fillings, up to a factor of two, are brought there. "
             f"Taught by {law.taught_by}" + (f" of {law.n_batches} batches" if law.n_batches else "") + ": glare "
-            f"{law.glare:.1%}, light returned {law.returned:.0%} +- {float(np.linalg.norm(law.spread[1])):.0%}."
+            f"{law.glare:.1%}, light returned {law.returned:.0%} +- {float(np.linalg.norm(law.spread[1])):.0%}, "
+            f"stray light {law.stray:.1%}."
         ]
     labs = None if fitted.colour is None else fitted.colour.labs
     if labs is not None and labs.labs:

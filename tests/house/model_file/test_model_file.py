@@ -26,6 +26,7 @@ from specmatch.house.model_file.self_test import (
     refuse_other_readings,
 )
 from specmatch.house.model_file.serialisation import classes_within
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.storage import sha256_of
 
 
@@ -132,6 +133,17 @@ def test_every_old_name_of_a_class_leads_to_one_that_a_model_holds():
     held = classes_within(FittedHouse)
     assert set(old_names.CLASSES.values()) <= set(held) and not set(old_names.CLASSES) & set(held)
     assert {kind for kind, _ in [*old_names.FIELDS, *old_names.ADDED]} <= set(held)
+
+
+def test_a_law_of_depth_saved_before_it_knew_of_stray_light_reads_as_it_did():
+    law = PathLaw(0.01, 0.1, 1.0, np.diag([0.001, 0.02, 0.01]), "second fill", 6, 0.6, 1.0)
+    before = [one.name for one in dataclasses.fields(law) if one.name not in ("stray", "light", "shape")]
+    old = dataclasses.make_dataclass("PathLaw", before, frozen=True)(*(getattr(law, name) for name in before))
+    arrays, settings = flatten(old, "law")
+    again = restore(settings, arrays, "law", {"PathLaw": PathLaw})
+    R, f = np.linspace(0.005, 0.9, 40)[None], np.array([0.8])
+    assert again.stray == 0.0 and again.to_depth(R, f).tolist() == law.to_depth(R, f).tolist()
+    assert again.directions(R, f, np.array([0.01])).shape == (1, 6, 40)
 
 
 def test_equal_models_give_equal_bytes(tmp_path):

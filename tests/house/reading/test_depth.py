@@ -89,6 +89,7 @@ def test_deep_scans_of_dark_beers_have_no_light_left(model, brewery):
     assert told[dark].all() and not told[pale].any()
 
 
+@pytest.mark.whole
 def test_batches_at_a_second_fill_teach_the_law_and_are_not_learnt_from_otherwise(brewery, model, tmp_path):
     plain = model
     house, past, _ = brewery

@@ -1,3 +1,5 @@
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -78,6 +80,76 @@ def test_batches_at_a_second_depth_teach_the_law(returned):
     assert got.taught_by == SECOND_FILL and got.lowest == pytest.approx(0.6) and got.highest == 1.0
     assert got.returned == pytest.approx(returned, abs=0.05)
     assert np.abs(got.to_depth(two, half) - one).max() < 2e-3
+
+
+LAMP = 0.05 + np.exp(-(((NM - 560.0) / 70.0) ** 2))
+
+
+def under_stray_light(R, share, light=LAMP):
+    """Counts of a module that spreads a share of all its light over all channels, over those of water."""
+    seen = [(1.0 - share) * one * light + share * np.mean(one * light, axis=-1, keepdims=True) for one in (R, 1.0)]
+    return seen[0] / seen[1]
+
+
+def second_fill(depth, share, colour):
+    one, two = (under_stray_light(cup(colour, h, 0.02, 0.015), share) for h in (1.0, depth))
+    three = np.full(colour.size, 3)
+    return one, Pairs(one, two, np.full(colour.size, 1.0 / depth), three, three)
+
+
+@pytest.mark.parametrize(("depth", "share"), [(0.6, 0.0), (0.6, 0.006), (1.4, 0.006), (2.0, 0.003)])
+def test_stray_light_goes_with_the_beer_and_is_learnt(depth, share):
+    one, pairs = second_fill(depth, share, np.geomspace(5.0, 90.0, 6))
+    colour = np.geomspace(4.0, 80.0, 40)
+    past = under_stray_light(cup(colour, 1.0, 0.02, 0.015), share)
+    got = learn_path_law(past, colour, NM, pairs, LAMP)
+    assert got.taught_by == SECOND_FILL and got.stray == pytest.approx(share, abs=1e-3)
+    # beyond what taught it: as stray light, none of it is taken for glare
+    for factor in (1.0 / 1.15, 1.0 / 0.8):
+        other = under_stray_light(cup(colour, 1.0 / factor, 0.02, 0.015), share)
+        assert np.abs(got.to_depth(other, np.full(40, factor)) - past).max() < 2.5e-3
+    # the law without it misses by more
+    blind = replace(got, stray=0.0, glare=got.glare + share * np.median(LAMP.mean() / LAMP) * one.mean())
+    deep = under_stray_light(cup(colour, 1.25, 0.02, 0.015), share)
+    missed = [np.abs(a.to_depth(deep, np.full(40, 0.8)) - past).max() for a in (got, blind)]
+    assert missed[0] < missed[1] if share else missed[0] < 2.5e-3
+
+
+def test_stray_light_is_taken_off_and_put_on_alike():
+    # the lamp as the module sees it
+    stray = replace(law(returned=0.3), stray=0.01, light=0.99 * LAMP + 0.01 * LAMP.mean())
+    R = under_stray_light(cup([6.0, 20.0], 1.0, 0.3, 0.012), 0.01)
+    assert stray.to_depth(R, np.ones(2)) == pytest.approx(R, abs=1e-12)
+    assert stray.through(R) == pytest.approx((cup([6.0, 20.0], 1.0, 0.3, 0.012) - 0.012) / 0.988, abs=1e-12)
+    bright = R[:1]
+    assert stray.seen(stray.absorbed(bright, NM)) == pytest.approx(bright, abs=1e-12)
+    some = np.arange(10, 60)
+    assert stray.at(some).light.size == 50 and law().at(some).light.size == 1
+
+
+def test_a_channel_without_light_goes_as_those_beside_it_say():
+    colour = np.geomspace(8.0, 60.0, 30)
+    past = cup(colour, 1.0, 0.0, 0.012)
+    known = replace(law(), shape=learn_path_law(past, colour, NM).shape)
+    dark = cup([45.0], 1.4, 0.0, 0.012)
+    here, f = cup([45.0], 1.0, 0.0, 0.012), np.array([1.0 / 1.4])
+    held = law().to_depth(dark, f)
+    off = [np.abs(np.log((R - 0.012) / (here - 0.012)))[here < 0.02].max() for R in (known.to_depth(dark, f), held)]
+    assert off[0] < 0.35 < off[1]
+    # with light enough nothing is changed by it
+    pale = cup([8.0], 1.2, 0.0, 0.012)
+    assert known.to_depth(pale, f) == pytest.approx(law().to_depth(pale, f), abs=1e-12)
+
+
+def test_beers_that_no_one_law_fits_widen_it():
+    colour = np.geomspace(5.0, 60.0, 6)
+    one, pairs = second_fill(0.6, 0.0, colour)
+    known = learn_path_law(one, np.full(6, np.nan), NM, pairs, LAMP)
+    # half of the beers go with depth as if poured a tenth deeper
+    other = np.where((np.arange(6) % 2)[:, None], cup(colour, 0.66, 0.02, 0.015), pairs.at_second)
+    unlike = learn_path_law(one, np.full(6, np.nan), NM, replace(pairs, at_second=other), LAMP)
+    size = [np.linalg.norm(one_law.directions(one, np.full(6, 0.8), np.zeros(6))[:, 3]) for one_law in (known, unlike)]
+    assert size[1] > 3.0 * size[0]
 
 
 def test_doubt_grows_with_the_change_of_depth():
