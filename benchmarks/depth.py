@@ -242,9 +242,7 @@ def main() -> None:
     for depth in OF_MIXED:
         if {(ONE, 1.0), (MIXED, depth)} <= set(errors.index):
             ratio = errors[MIXED, depth] / errors[ONE, 1.0]
-            print(
-                f"\nerror of a set that mixes fills, read at {depth:g}, over one fill at its own: {ratio:.3f}"
-            )
+            print(f"\nerror of a set that mixes fills, read at {depth:g}, over one fill at its own: {ratio:.3f}")
     if args.picture:
         draw_picture(frame, args.picture)
 
