@@ -91,7 +91,8 @@ CLAIMS = (
     ),
     Claim(
         "changeover_far", "Stated 95 % limits hold the part left of a beer half as dark again, or more", 0.93, 0.97,
-        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses", DRAWN,
+        "house/reading/test_changeover.py::test_changeovers_keep_their_word_on_invented_houses",
+        f"{DRAWN}; weak for very dark beers under a lamp with little blue, weaker on matt bases (identity.md)",
     ),
     Claim(
         "changeover_water", "Stated 95 % limits hold the part left of push water", 0.93, 0.97,
