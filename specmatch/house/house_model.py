@@ -827,7 +827,7 @@ class HouseModel:
         >>> table = house.budget()
         >>> parts = table.loc["Amber Lane"].drop(["reading", "between batch", "new batches"])
         >>> list(parts.index)
-        ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression']
+        ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression', 'session']
         >>> round(float(parts["share"].sum()), 6)
         1.0
         """
