@@ -351,7 +351,7 @@ class HouseModel:
         >>> house.read(session)[["colour", "colour_low", "colour_high", "nearest_beer"]].round(1)
                      colour  colour_low  colour_high  nearest_beer
         sample
-        NP-1-001-S1    62.6        60.6         63.7  Night Porter
+        NP-1-001-S1    62.6        60.6         63.9  Night Porter
         MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
