@@ -1,6 +1,6 @@
 """What the library claims, each with its test and its bounds; the page of claims is written by the tests at full size.
 
-PYTHONPATH=.:tests python tests/claims.py             # every claim anew, a quarter of an hour on a free core
+PYTHONPATH=.:tests python tests/claims.py             # every claim anew; twenty minutes on two cores that others share
 PYTHONPATH=.:tests python tests/claims.py KEY...      # some of them
 """
 
@@ -149,6 +149,9 @@ Written by `tests/claims.py`, which runs each test at full size and writes down 
 this page to the list of claims. A claim stands where its figure lies within what the test allows. Figures of invented
 breweries are no evidence about a real one: they show that the arithmetic keeps its word in worlds of known truth. What
 is held against published values and open measurements is in `tests/test_outside.py`.
+
+All figures come from one run. Rates are means over houses and sets: single ones lie higher and lower, and the pages of each
+subject name the worst. Blends of a neighbour are covered more often than stated, which is on the careful side.
 
 | claim | figure (95 % bounds) | the test allows | of | measured on | test | date |
 | --- | --- | --- | --- | --- | --- | --- |
