@@ -241,8 +241,8 @@ def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, can
 
 
 _STRENGTH = CAUSES.index("strength")
-# what is told of a size may be a fifth too small
-SURE_SIZE = 1.5
+# what is told of a size may be a third too small, twice its square (tuning)
+SURE_SIZE = 2.0
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
