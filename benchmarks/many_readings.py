@@ -4,14 +4,15 @@ Run: python -m benchmarks.many_readings [--samples N]
 
 One process first, then workers that are processes of their own, each with one thread; blocks of one-pour samples of the
 invented brewery are made where they are read, so that nothing but block numbers and counts travels. Printed: samples a
-second, the ratio of workers to the one process in the same run, and the resident memory of the workers as it went. The
-second row shows the workers as dask makes them by default: they give freed memory back at once, and each block has to
-fetch it again. An evaluation goes by joblib's own dask back end, in turn with one process.
+second, the ratio of workers to the one process in the same run, and the resident memory of the workers as it went. One
+row shows the workers as dask makes them by default: they give freed memory back at once, so that each block has to
+fetch it again, and keep an hour of profiles. An evaluation goes by joblib's own dask back end, beside one process.
 """
 
 import argparse
 import json
 import statistics
+import sys
 import time
 import warnings
 from collections.abc import Iterator
@@ -68,11 +69,12 @@ def cluster(workers: int, *, keep_memory: bool = True) -> "Iterator[Client]":
     import dask
     from distributed import Client, LocalCluster
 
-    trim = {"MALLOC_TRIM_THRESHOLD_": str(2**30)} if keep_memory else {}
     usual = dask.config.get("distributed.nanny.pre-spawn-environ", {})
+    kept = {"MALLOC_TRIM_THRESHOLD_": str(2**30), "MALLOC_MMAP_THRESHOLD_": str(2**25), "MALLOC_ARENA_MAX": "1"}
+    settings = {"distributed.nanny.pre-spawn-environ": {**usual, **kept}, "distributed.worker.profile.enabled": False}
     with (
         warnings.catch_warnings(),
-        dask.config.set({"distributed.nanny.pre-spawn-environ": {**usual, **trim}}),
+        dask.config.set(settings if keep_memory else {}),
         LocalCluster(n_workers=workers, threads_per_worker=1, dashboard_address=None) as machines,
         Client(machines) as client,
     ):
@@ -93,6 +95,9 @@ def on_workers(house: sm.HouseModel, blocks: int, workers: int, *, keep_memory: 
         going = as_completed([client.submit(read_block, model, n) for n in islice(numbers, 4 * workers)])
         for done in going:
             memory.append(done.result()[1])
+            if len(memory) % max(1, blocks // 20) == 0:
+                rate = len(memory) * BLOCK / (time.perf_counter() - start)
+                print(f"{len(memory) * BLOCK} samples, {rate:.0f} a second, {memory[-1]:.0f} MiB", file=sys.stderr)
             number = next(numbers, None)
             if number is not None:
                 going.add(client.submit(read_block, model, number))

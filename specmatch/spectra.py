@@ -46,26 +46,17 @@ def check_spectra(
     quantity: str = "reflectance",
     x_unit: str = "nm",
     any_wavelength: bool = False,
+    copied: bool = True,
 ) -> Spectra:
     """Check a table of spectra and bring it to reflectance on an ascending grid in nm."""
     # any_wavelength: the unit of the axis was stated, or checked before; else an axis beyond a silicon detector's range
     # is taken to be in another unit, and refused
+    # copied: values of their own; else they may be those of the table, only to be read
     # table: A row a scan, index the scan ids, columns the wavelengths in any order (numbers, or text such as `"430.5"`)
     if quantity not in QUANTITIES:
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
-    if isinstance(table, pd.Series):
-        name = table.name if table.name is not None else "scan"
-        table = pd.DataFrame(table.to_numpy()[None, :], index=[name], columns=table.index)
-    if not isinstance(table, pd.DataFrame):
-        raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
-    if table.shape[0] == 0 or table.shape[1] < 2:
-        raise TableError("the spectra table has {} scans and {} wavelengths; nothing to do".format(*table.shape))
-    scan_ids = text_ids(table.index, "scan_id")
-    if not scan_ids.is_unique:
-        repeated = scan_ids[scan_ids.duplicated()].unique()
-        raise TableError(f"scan {repeated[0]!r} stands more than once in the spectra table; give each scan its own id")
-    wavelength_nm = wavelengths_from(table.columns, x_unit=x_unit, any_wavelength=any_wavelength)
-    values = _as_floats(table, scan_ids)
+    scan_ids, columns, values = _parts(table, copied)
+    wavelength_nm = wavelengths_from(columns, x_unit=x_unit, any_wavelength=any_wavelength)
     if (np.diff(wavelength_nm) <= 0).any():
         order = np.argsort(wavelength_nm, kind="stable")
         wavelength_nm, values = wavelength_nm[order], values[:, order]
@@ -97,6 +88,31 @@ def check_spectra(
                 "Divide percent by 100 (ReferenceSet takes quantity='percent' too); scales are never mixed in one table"
             )
     return Spectra(scan_ids, wavelength_nm, values)
+
+
+def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.Index, Floats]:
+    """Return the scan ids, headings and values of a table, or of one spectrum."""
+    if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
+        # a table made of it would take longer than all that is checked here
+        scan_ids = text_ids(pd.Index([_name_of(table)]), "scan_id")
+        columns, values = table.index, table.to_numpy()[None, :].copy()
+    else:
+        if isinstance(table, pd.Series):
+            table = pd.DataFrame(table.to_numpy()[None, :], index=[_name_of(table)], columns=table.index)
+        if not isinstance(table, pd.DataFrame):
+            raise TableError(f"spectra are a {type(table).__name__}; expected a DataFrame, a row a scan, columns in nm")
+        if table.shape[0] == 0 or table.shape[1] < 2:
+            raise TableError("the spectra table has {} scans and {} wavelengths; nothing to do".format(*table.shape))
+        columns, scan_ids = table.columns, text_ids(table.index, "scan_id")
+        if not scan_ids.is_unique:
+            name = scan_ids[scan_ids.duplicated()][0]
+            raise TableError(f"scan {name!r} stands more than once in the spectra table; give each scan its own id")
+        values = _as_floats(table, scan_ids, copied)
+    return scan_ids, columns, values
+
+
+def _name_of(spectrum: pd.Series) -> object:
+    return "scan" if spectrum.name is None else spectrum.name
 
 
 def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
@@ -155,10 +171,10 @@ def in_nm(x: Floats, unit: str) -> Floats:
     return {"nm": above, "um": above * 1000.0, "1/cm": 1e7 / above}[unit]
 
 
-def _as_floats(table: pd.DataFrame, scan_ids: pd.Index) -> Floats:
+def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
     plain = table.to_numpy()
     if plain.dtype == np.float64:
-        return plain.copy()
+        return plain.copy() if copied else np.ascontiguousarray(plain)
     try:
         return table.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
     except (TypeError, ValueError):

@@ -9,7 +9,7 @@ import logging
 import sys
 from collections.abc import Sequence
 from importlib import import_module
-from importlib.util import find_spec
+from importlib.util import LazyLoader, find_spec, module_from_spec
 from types import ModuleType
 from typing import NoReturn
 
@@ -26,6 +26,9 @@ COMMANDS = (
     "colour",
 )  # fmt: skip
 
+# commands whose answer somebody waits for at the line
+QUICK = ("read", "verify", "watch", "colour")
+
 
 class _OneLineParser(argparse.ArgumentParser):
     """Answers wrong arguments with one line, because a program may be reading it."""
@@ -36,6 +39,23 @@ class _OneLineParser(argparse.ArgumentParser):
 
 def _load(name: str) -> ModuleType:
     return import_module(f"specmatch.cli.{name}")
+
+
+def _put_off(*names: str) -> None:
+    """Let modules load when something of theirs is first used.
+
+    SciPy imports all that NumPy offers by name, among it the translator of Fortran and the testing tools, which no
+    command needs and which take a tenth of the time of a short one.
+    """
+    for name in names:
+        spec = find_spec(name) if name not in sys.modules else None
+        if spec is not None and spec.loader is not None:
+            spec.loader = LazyLoader(spec.loader)
+            module = module_from_spec(spec)
+            sys.modules[name] = module
+            spec.loader.exec_module(module)
+            parent, _, own = name.rpartition(".")
+            setattr(sys.modules[parent], own, module)
 
 
 def available_commands() -> list[str]:
@@ -79,6 +99,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
     wanted = next((word for word in arguments if not word.startswith("-")), None)
+    if wanted in QUICK:
+        _put_off("numpy.f2py", "numpy.testing")
     args = _parser(available_commands(), wanted).parse_args(arguments)
     if args.command != "watch":  # which reads a sample at a time, and says of each what came of it
         _say_progress()

@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
-from specmatch.array_types import Floats, Mask
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.scales import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.optics.cup import relative_absorbance
@@ -39,7 +39,7 @@ _LN10 = np.log(10.0)
 _GLARES = np.linspace(0.0, 0.05, 51)
 _WINDOW_NM, _CENTRES = 15.0, np.arange(432.0, 640.0, 6.0)
 _LEAST_THROUGH, _LEAST_DEPTH = 1e-4, 1e-3
-BLOCK = 512  # rows at a time, which stay in the processor's cache
+BLOCK = 128  # rows at a time, which stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -127,7 +127,10 @@ class DoublePassFit:
     def _log_colour(self, R: Floats) -> tuple[Floats, Floats]:
         strength, sd = _log_strength(R, self.wavelength_nm, self.glare)
         upper, _ = _log_strength(R, self.wavelength_nm, self.glare + self.glare_sd)
-        spread = np.sqrt(sd**2 + (upper - strength) ** 2 + self.log_path_sd**2 + self.pour_sd**2)
+        return self._of_strength(strength, np.sqrt(sd**2 + (upper - strength) ** 2))
+
+    def _of_strength(self, strength: Floats, sd: Floats) -> tuple[Floats, Floats]:
+        spread = np.sqrt(sd**2 + self.log_path_sd**2 + self.pour_sd**2)
         return strength - np.log(self.path_cm) + np.log(_per_absorbance(self.colour_unit)), spread
 
 
@@ -241,6 +244,19 @@ def routes_disagree(one: Interval, other: Interval) -> Mask:
     return (one.high < other.low) | (other.high < one.low)
 
 
+def rows_that_disagree(fit: DoublePassFit, one: Interval, reflectance: Floats, rows: Ints, coverage: float) -> Ints:
+    """Return the rows at which the route's limits have nothing in common with others, given of these rows.
+
+    Glare widens limits: what it does is worked out only where they lie apart without.
+    """
+    # reflectance (n, p), rows (k,)
+    middle, sd = fit._of_strength(*_log_strength(reflectance, fit.wavelength_nm, fit.glare, rows))
+    reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
+    apart = np.flatnonzero((one.high < np.exp(middle - reach)) | (np.exp(middle + reach) < one.low))
+    nearer = Interval(one.colour[apart], one.low[apart], one.high[apart], one.method, one.normal_errors_assumed)
+    return rows[apart[routes_disagree(nearer, fit.read(reflectance[rows[apart]], coverage))]]
+
+
 def _with_reach(fit: DoublePassFit) -> DoublePassFit:
     """Find how dark an average beer may be before glare, foam and haze drown it."""
     colour = _per_absorbance(fit.colour_unit) * np.geomspace(0.04, 8.0, 120)
@@ -251,19 +267,27 @@ def _with_reach(fit: DoublePassFit) -> DoublePassFit:
     return DoublePassFit(**{**{name: getattr(fit, name) for name in fit.__dataclass_fields__}, "trusted_to": reach})
 
 
-def _log_strength(R: Floats, nm: Floats, glare: float) -> tuple[Floats, Floats]:
-    """Return log of absorbance at 430 nm times path, and its uncertainty, each spectrum in its best window."""
+def _log_strength(R: Floats, nm: Floats, glare: float, rows: Ints | None = None) -> tuple[Floats, Floats]:
+    """Return log of absorbance at 430 nm times path, and its uncertainty, each of some spectra in its best window."""
     mean, average, away = _windows(nm.tobytes())
-    strength, sd = np.empty(len(R)), np.empty(len(R))
-    for start in range(0, len(R), BLOCK):
+    n = len(R) if rows is None else len(rows)
+    strength, sd = np.empty(n), np.empty(n)
+    for start in range(0, n, BLOCK):
         block = slice(start, start + BLOCK)
-        through = np.maximum((R[block] @ mean - glare) / (1.0 - glare), _LEAST_THROUGH)
-        depth = np.maximum(-np.log10(through), _LEAST_DEPTH)
-        variance = (ADDED_LIGHT_SD / (through * depth * _LN10)) ** 2 + away
+        through = (R[block] if rows is None else R[rows[block]]) @ mean
+        through -= glare
+        through /= 1.0 - glare
+        np.maximum(through, _LEAST_THROUGH, out=through)
+        depth = np.log10(through)
+        np.maximum(np.negative(depth, out=depth), _LEAST_DEPTH, out=depth)
+        through *= depth
+        variance = np.divide(ADDED_LIGHT_SD / _LN10, through, out=through)
+        variance *= variance
+        variance += away
         best = variance.argmin(axis=1)
-        rows = np.arange(len(best))
-        strength[block] = np.log(depth[rows, best] / average[best])
-        sd[block] = np.sqrt(variance[rows, best])
+        here = np.arange(len(best))
+        strength[block] = np.log(depth[here, best] / average[best])
+        sd[block] = np.sqrt(variance[here, best])
     return strength, sd
 
 

@@ -351,7 +351,7 @@ class HouseModel:
         >>> house.read(session)[["colour", "colour_low", "colour_high", "nearest_beer"]].round(1)
                      colour  colour_low  colour_high  nearest_beer
         sample
-        NP-1-001-S1    62.6        60.6         63.7  Night Porter
+        NP-1-001-S1    62.6        60.6         63.9  Night Porter
         MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
@@ -592,7 +592,7 @@ class HouseModel:
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 22% may be missed'
+        'no Meadow Pils seen; a part under 23% may be missed'
         """
         from specmatch.house.reading.changeover import changeover_table
 
@@ -827,7 +827,7 @@ class HouseModel:
         >>> table = house.budget()
         >>> parts = table.loc["Amber Lane"].drop(["reading", "between batch", "new batches"])
         >>> list(parts.index)
-        ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression']
+        ['fill', 'lamp', 'cup', 'axis', 'noise', 'regression', 'session']
         >>> round(float(parts["share"].sum()), 6)
         1.0
         """

@@ -20,6 +20,18 @@ from specmatch.errors import TooFewBatchesError
 from specmatch.report.text import FIGURE_WORDS
 
 
+def test_a_reading_goes_without_the_tools_of_others(tmp_path):
+    # as a fresh process: here they are loaded already
+    code = (
+        "import sys; from specmatch.cli import main; main(['colour', '--a430', '0.5']); import scipy.special; "
+        "assert 'numpy.f2py.crackfortran' not in sys.modules and 'unittest' not in sys.modules; "
+        "from numpy.testing import assert_equal; assert_equal(1, 1); "
+        "import numpy; numpy.f2py.get_include(); assert 'numpy.f2py.crackfortran' in sys.modules"
+    )
+    done = subprocess.run([sys.executable, "-c", code], capture_output=True, text=True, check=False)
+    assert done.returncode == 0, done.stderr
+
+
 def copy_of(folder: Path, to: Path) -> Path:
     shutil.copytree(folder, to)
     return to

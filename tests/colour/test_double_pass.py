@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from specmatch.colour.double_pass import fit_double_pass, path_sd, routes_disagree
+from specmatch.colour.double_pass import fit_double_pass, path_sd, routes_disagree, rows_that_disagree
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
 from specmatch.maths.optics.cup import relative_absorbance
@@ -79,6 +79,20 @@ def test_routes_disagree_only_where_limits_have_nothing_in_common():
     )
     assert routes_disagree(one, other).tolist() == [False, True, False]
     assert routes_disagree(other, one).tolist() == [False, True, False]
+
+
+def test_rows_that_disagree_are_those_whose_whole_limits_lie_apart():
+    colour = np.array([5.0, 10.0, 20.0, 40.0])
+    fit = fit_double_pass(cup(colour), colour, NM)
+    spectra = cup(np.linspace(4.0, 60.0, 400))
+    read = fit.read(spectra, 0.9)
+    # others from far below to far above, so that some lie apart only where glare is not counted
+    middle = read.colour * np.linspace(0.8, 1.25, 400)[np.random.default_rng(0).permutation(400)]
+    rows = np.arange(0, 400, 3)
+    given = Interval(middle[rows], middle[rows] * 0.98, middle[rows] * 1.02, "a", False)
+    apart = routes_disagree(given, Interval(*(one[rows] for one in (read.colour, read.low, read.high)), "b", True))
+    assert 0 < apart.sum() < rows.size
+    np.testing.assert_array_equal(rows_that_disagree(fit, given, spectra, rows, 0.9), rows[apart])
 
 
 @pytest.mark.parametrize(

@@ -125,6 +125,8 @@ class Validity:
     def on(self, days: list[str]) -> Mask:
         """Return whether each beer is offered on each day; an unknown day ("") rules out nothing."""
         # -> (n, n_beers)
+        if not any(days) or not any((*self.valid_from, *self.valid_to)):
+            return np.ones((len(days), len(self.valid_from)), bool)
         day = np.array(days, dtype="U10")[:, None]
         first, last = np.array(self.valid_from, dtype="U10"), np.array(self.valid_to, dtype="U10")
         known = day != ""

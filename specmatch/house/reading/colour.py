@@ -11,7 +11,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.colour.double_pass import routes_disagree
+from specmatch.colour.double_pass import rows_that_disagree
 from specmatch.errors import OptionError
 from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
@@ -88,11 +88,11 @@ def read_colours(
         low, high = widen_limits(found.colour, low, high, extra)
     codes: dict[int, list[str]] = {}
     if cautions.optics is not None:
-        widened = Interval(found.colour, low, high, method, found.normal_errors_assumed)
-        differ = routes_disagree(widened, cautions.optics.read(reflectance, coverage))
         # beyond its reach the optical route has no say
-        for row in np.flatnonzero(differ & cautions.optics.trusts(found.colour) & known):
-            codes.setdefault(int(row), []).append("routes_disagree")
+        asked = np.flatnonzero(cautions.optics.trusts(found.colour) & known)
+        widened = Interval(found.colour[asked], low[asked], high[asked], method, found.normal_errors_assumed)
+        for row in rows_that_disagree(cautions.optics, widened, reflectance, asked, coverage).tolist():
+            codes.setdefault(row, []).append("routes_disagree")
     for row in np.flatnonzero(cautions.unfit[nearest] & known):
         codes.setdefault(int(row), []).append("colour_not_fit")
     return ColourReadings(found.colour, low, high, method, found.normal_errors_assumed, codes)

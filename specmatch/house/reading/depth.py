@@ -14,7 +14,7 @@ from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.maths.optics.path_law import SECOND_FILL, TEXTBOOK, PathLaw
 from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.measurement.reflectance.path_length import ONE_KIND, SetDepth, fillings
+from specmatch.measurement.reflectance.path_length import NO_FILL, ONE_KIND, SetDepth, fillings
 
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
@@ -44,6 +44,23 @@ class SampleDepths:
     gain: Floats  # (k, p): by what its noise has grown
     codes: dict[int, tuple[str, ...]]  # row -> warning codes
     sentences: dict[int, tuple[str, ...]]
+    codes_of_all: tuple[str, ...] = ()  # codes_of_all, sentences_of_all: of every row, before its own
+    sentences_of_all: tuple[str, ...] = ()
+
+
+def depths_unstated(fitted: FittedHouse, n: int) -> SampleDepths | None:
+    """Return what is to be said of samples whose scans come without a table; None where the model knows no depth."""
+    if fitted.depth is None or fitted.path_law is None:
+        return None
+    none = np.zeros((0, fitted.wavelength_nm.size))
+    said = f"{NO_FILL}: {_taken_as(fitted.depth)}"
+    return SampleDepths(
+        np.ones(n), np.zeros(0, np.int64), np.zeros((0, 1, none.shape[1])), none, {}, {}, _UNKNOWN_ONLY, (said,)
+    )
+
+
+def _taken_as(depth: SetDepth) -> str:
+    return f"taken to be at the set's depth, {depth.said}; 1 % more beer reads 1 % darker"
 
 
 def bring_scans(fitted: FittedHouse, reflectance: Floats, scans: pd.DataFrame) -> Brought | None:
@@ -80,7 +97,7 @@ def depths_of_samples(fitted: FittedHouse, brought: Brought, names: pd.Index, sa
     out = np.flatnonzero(np.bincount(sample_of_scan[brought.out_of_range], minlength=len(names)))
     codes: dict[int, tuple[str, ...]] = dict.fromkeys(out.tolist(), (OUT_OF_RANGE,))
     sentences: dict[int, tuple[str, ...]] = {}
-    at = f"taken to be at the set's depth, {fitted.depth.said}; 1 % more beer reads 1 % darker"
+    at = _taken_as(fitted.depth)
     row_of = sample_of_scan.tolist()
     # most often one thing is lacking of all scans: their rows share its words
     said = {lacking: (f"{lacking}: {at}",) for lacking in set(brought.unknown.values())}

@@ -36,15 +36,23 @@ class Reasons:
     colour_without_fault: Floats  # (n,): what the colour is without the faults named; NaN where none is
 
 
-def give_reasons(fitted: FittedHouse, samples: SampleSet, *, beer: Ints, colour: Floats, unlike: Mask) -> Reasons:
-    """Explain how samples depart from beers, and pours from their mates."""
+def give_reasons(
+    fitted: FittedHouse,
+    samples: SampleSet,
+    *,
+    beer: Ints,
+    colour: Floats,
+    unlike: Mask,
+    known: tuple[Ints, Diagnosis] | None,
+) -> Reasons:
+    """Explain how samples depart from beers, and pours from their mates; `known`: rows whose faults are found."""
     # beer (n,), colour (n,), unlike (n,)
     means = samples.averages
     reasons = Reasons({}, {}, {}, {}, np.full(len(colour), np.nan))
     _tell_of_conditions(reasons, fitted, samples, beer)
     if samples.odd is not None:
         _tell_of_pours(reasons, fitted, samples, samples.odd, colour)
-    found = fitted.faults.explain_samples(means.reflectance, means.counts, beer)
+    found = fitted.faults.explain_samples(means.reflectance, means.counts, beer, known)
     named = np.flatnonzero(found.fault != NO_FAULT)
     if named.size:
         cleaned = fitted.faults.without_faults(

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -22,7 +23,13 @@ from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import Reasons, give_reasons
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.class_model import Match
+from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
+
+try:
+    from pandas.api.internals import create_dataframe_from_blocks
+except ImportError:  # pandas below 3
+    create_dataframe_from_blocks = None
 
 Objects = NDArray[np.object_]
 
@@ -40,29 +47,28 @@ def codes_by_row(
     flagged: Sequence[tuple[Mask, tuple[str, ...]]],
     after: Mapping[int, Iterable[str]],
     always: tuple[str, ...],
+    *,
+    of_all: tuple[str, ...] = (),
 ) -> Objects:
-    """Return the codes of each row, each once, in the order of the arguments."""
+    """Return the codes of each row, each once, in the order of the arguments; those `of_all` go before `before`."""
     # -> (n,)
-    codes = np.empty(len(names), dtype=object)
-    codes[:] = [always] * len(names)
     pattern = np.zeros(len(names), np.int64)
     for place, (mask, _) in enumerate(flagged):
-        pattern[mask] |= 1 << place
-    rows = set(np.flatnonzero(pattern).tolist()).union(before, after)
+        pattern |= mask.astype(np.int64) << place
+    rows = set(before).union(after)
     if of_sample:
         rows.update(np.flatnonzero(names.isin(list(of_sample))).tolist())
-    raised = {
-        bits: [code for place, (_, added) in enumerate(flagged) if bits >> place & 1 for code in added]
-        for bits in np.unique(pattern).tolist()
-    }
-    of_row, name_of = pattern.tolist(), names.tolist() if of_sample else []
-    once: dict[tuple[object, ...], tuple[str, ...]] = {}
+    raised: list[list[str]] = [[] for _ in range(1 << len(flagged))]
+    # nearly all rows have nothing else: they share the few tuples that there are
+    usual = np.empty(len(raised), dtype=object)
+    for bits in set(pattern.tolist()):
+        raised[bits] = [code for place, (_, added) in enumerate(flagged) if bits >> place & 1 for code in added]
+        usual[bits] = tuple(dict.fromkeys((*of_all, *raised[bits], *always)))
+    codes = usual[pattern]
     for row in rows:
-        own = tuple(of_sample.get(name_of[row], ())) if of_sample else ()
-        parts = own, tuple(before.get(row, ())), of_row[row], tuple(after.get(row, ()))
-        if parts not in once:
-            once[parts] = tuple(dict.fromkeys((*own, *parts[1], *raised[parts[2]], *parts[3], *always)))
-        codes[row] = once[parts]
+        own = of_sample.get(names[row], ()) if of_sample else ()
+        some = raised[pattern[row]]
+        codes[row] = tuple(dict.fromkeys((*own, *of_all, *before.get(row, ()), *some, *after.get(row, ()), *always)))
     return codes
 
 
@@ -83,12 +89,12 @@ def chosen_names(chosen: Mask, names: Sequence[str]) -> Objects:
     return tuples[of_row]
 
 
-def sentences_by_row(sentences: Mapping[int, Sequence[str]], n: int) -> Objects:
-    """Return the sentences of each row as one text, blank where there are none."""
+def sentences_by_row(sentences: Mapping[int, Sequence[str]], n: int, of_all: tuple[str, ...] = ()) -> Objects:
+    """Return the sentences of each row as one text, those of all rows first, blank where there are none."""
     # -> (n,)
-    texts = np.full(n, "", dtype=object)
+    texts = np.full(n, "; ".join(of_all), dtype=object)
     for row, said in sentences.items():
-        texts[row] = said[0] if len(said) == 1 else "; ".join(said)
+        texts[row] = "; ".join((*of_all, *said))
     return texts
 
 
@@ -124,19 +130,20 @@ def readings_table(
     # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
     partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
     assert f.domain is not None  # fits without one never leave `evaluate`
-    outside_domain = f.domain.check(means.reflectance, means.counts).outside & ~partial
+    outside_domain = f.domain.outside(means.reflectance, means.counts) & ~partial
     got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
-    beer = _beer_to_explain(f, means, match, plausible, claims)
+    beer, known_faults = _beer_to_explain(f, means, match, plausible, claims)
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
-    reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike)
+    reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike, known=known_faults)
     known = plausible.sum(axis=1)
     flagged = _flags(f, got, known, outside_domain, nearest)
     always = ("normal_errors_assumed",) if got.normal_errors_assumed else ()
-    warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, got.codes, always)
+    depths = samples.depths
+    told, said = ((), ()) if depths is None else (depths.codes_of_all, depths.sentences_of_all)
+    warnings = codes_by_row(means.names, samples.warnings, reasons.codes, flagged, got.codes, always, of_all=told)
     # typical of another beer than the claimed: what was sought against the claim most likely never happened
-    typical_of_another = plausible.any(axis=1) & ~plausible[rows, beer]
-    typical_of_another &= np.isin(np.array(claims or [None] * n, dtype=object), f.beers)
-    codes, explanation = _only_if_claimed(samples, reasons, typical_of_another)
+    claimed = np.isin(np.array(claims, dtype=object), f.beers) if claims else np.zeros(n, bool)
+    codes, explanation = _only_if_claimed(samples, reasons, (known > 0) & ~plausible[rows, beer] & claimed)
     beers, batches = np.array(f.beers, dtype=object), np.array(f.batches, dtype=object)
     columns = {  # in the order of `READING_COLUMNS`
         "colour": got.colour,
@@ -151,17 +158,44 @@ def readings_table(
         "nearest_batch": batches[match.nearest_batch],
         "distance": match.nearest_distance,
         "n_pours": means.counts,
-        "instrument": samples.instruments or "",
-        "path_factor": np.ones(n) if samples.depths is None else samples.depths.factor,
+        "instrument": np.array(samples.instruments, dtype=object) if samples.instruments else "",
+        "path_factor": np.ones(n) if depths is None else depths.factor,
         "warnings": warnings,
-        "explanation": sentences_by_row(reasons.sentences, n),
+        "explanation": sentences_by_row(reasons.sentences, n, said),
         "colour_without_fault": reasons.colour_without_fault,
         "warnings_if_claimed": codes,
         "explanation_if_claimed": explanation,
     }
     if f.colour is not None:
         columns = as_lab_reports(f.colour, means.names, lab, columns, coverage)
-    return _named(pd.DataFrame(columns, index=samples.index), f)
+    return _named(table_of(columns, samples.index), f)
+
+
+def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
+    """Return columns as a table, without the checks that take pandas as long as a reading."""
+    if create_dataframe_from_blocks is None:
+        return pd.DataFrame(columns, index=index)
+    n, heads = len(index), _heads(tuple(columns)).view()  # who names the columns names their own
+    arrays = [np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one) for one in columns.values()]
+    blocks: list[tuple[Any, Ints]] = []
+    kinds: dict[Any, list[int]] = {}
+    for place, array in enumerate(arrays):
+        if array.dtype == object and (n == 0 or isinstance(array[0], str)):
+            blocks.append((pd.array(array, dtype=_text_type()), np.array([place])))
+        else:
+            kinds.setdefault(array.dtype, []).append(place)
+    blocks += [(np.stack([arrays[place] for place in places]), np.array(places)) for places in kinds.values()]
+    return create_dataframe_from_blocks(blocks, index=index, columns=heads)
+
+
+@lru_cache(maxsize=1)
+def _text_type() -> Any:
+    return pd.Index([""]).dtype
+
+
+@lru_cache(maxsize=4)
+def _heads(names: tuple[str, ...]) -> pd.Index:
+    return pd.Index(names)
 
 
 def _flags(
@@ -259,8 +293,11 @@ def _colours(
 
 def _beer_to_explain(
     fitted: FittedHouse, means: Averages, match: Match, plausible: Mask, claims: Sequence[str | None] | None
-) -> Ints:
-    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest."""
+) -> tuple[Ints, tuple[Ints, Diagnosis] | None]:
+    """Return the beer against which faults of each sample are sought: the claimed one, else the likeliest.
+
+    Of samples that are typical of none the faults are known by then, with their rows.
+    """
     beer = match.distance.argmin(axis=1)
     lost = np.flatnonzero(np.logical_not(plausible.any(axis=1)))
     if lost.size:
@@ -268,12 +305,16 @@ def _beer_to_explain(
         near = match.distance[lost].argsort(axis=1)[:, :NEAR_BEERS]
         # beers that were not offered then are infinitely far: the nearest stands in for them
         near = np.where(np.isinf(np.take_along_axis(match.distance[lost], near, axis=1)), near[:, :1], near)
-        beer[lost] = best_explained_beer(fitted.faults, means.reflectance[lost], means.counts[lost], near)
+        beer[lost], found = best_explained_beer(fitted.faults, means.reflectance[lost], means.counts[lost], near)
+    likeliest = beer.copy()
     for row, claim in enumerate(claims or ()):
         # a package label may stand for several beers: then the nearest serves as well
         if claim in fitted.beers:
             beer[row] = fitted.beers.index(claim)
-    return beer
+    if not lost.size:
+        return beer, None
+    same = np.flatnonzero(beer[lost] == likeliest[lost])
+    return beer, (lost[same], found.rows(same))
 
 
 def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[Objects, Objects]:

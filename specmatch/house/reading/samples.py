@@ -11,7 +11,7 @@ from specmatch.batches import check_scans
 from specmatch.house.fitting.averaging import Averages, average, bridge_missing
 from specmatch.house.fitting.conditions import departures_from
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, depths_of_samples
+from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, depths_of_samples, depths_unstated
 from specmatch.maths.classification.class_model import Doubts, Match
 from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by
@@ -37,7 +37,7 @@ class SampleSet:
     @property
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
-        return pd.Index(self.averages.names, dtype=object, name="sample")
+        return self.averages.names.astype(object).rename("sample")
 
 
 def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame) -> Floats:
@@ -57,7 +57,8 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     checks = None
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
         spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
-    checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
+    far = bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1])
+    checked = check_spectra(spectra, any_wavelength=far, copied=False)
     values = match_wavelengths(checked, fitted.wavelength_nm)
     filled = bridge_missing(values, fitted.wavelength_nm)
     values, bridged = filled.reflectance, filled.lacking
@@ -65,9 +66,8 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
         # each row is a sample of its own: no table to check, nothing to average
         own = Averages(checked.scan_ids, values, np.arange(len(values)), np.ones(len(values), np.int64))
         lacking = {name: ["missing_channels"] for name in checked.scan_ids[bridged]}
-        brought = bring_scans(fitted, values, pd.DataFrame(index=checked.scan_ids))
-        alone = SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide)
-        return _with_depths(fitted, alone, brought, own.codes)
+        depths = depths_unstated(fitted, len(values))
+        return SampleSet(own, lacking, own, own.codes, None, {}, [""] * len(values), filled.wide, depths=depths)
     table = check_scans(scans, checked.scan_ids)
     brought = bring_scans(fitted, values, table)
     values = values if brought is None else brought.reflectance

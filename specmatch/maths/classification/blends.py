@@ -28,6 +28,9 @@ LEVEL, SEEN = 0.95, 0.98
 MISFIT_STEP = 1.2
 # steps of halving by which limits are found: to a millionth
 HALVINGS = 24
+# weight of none's scatter over a blend's where the line that tells them apart is sought: doubts of a law are `FORM` of
+# its standard deviations, at equal weight parts were stated a fifth larger than they need be (tuning)
+NONE_WEIGHS = 10.0
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
 # fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked
 TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
@@ -64,6 +67,7 @@ class BlendSpace:
     scatter: BeerScatter
     own: Floats  # (n_beers, a, a): scatter of a sample of each beer, its direction too
     own_dof: Floats  # (n_beers,): degrees of freedom behind it, those borrowed from the other beers included
+    shared: Floats  # (a, a): what batches of one session share, which moves the mean of their beer; 0 where they mix
     per_beer: Ints  # (n_beers,): batches
     spectra: Floats  # (n_beers, p): mean reflectance
     bend: float  # by how much beers' absorbance falls with wavelength unlike the average's; see `_bend_sd`
@@ -97,15 +101,22 @@ class Likelihood:
 
 def space_of(fit: ClassModel, law: PathLaw, wavelength_nm: Floats) -> BlendSpace:
     """Return the metric of a model with the law of its cup."""
-    return _space(fit.metric, fit.beer_means, fit.scatter, fit.samples, law, wavelength_nm)
+    shared = fit.choice.session_scatter(fit.metric.axes)
+    return _space(fit.metric, fit.beer_means, fit.scatter, shared, fit.samples, law, wavelength_nm)
 
 
 def _space(
-    metric: DiscriminantSpace, means: Floats, scatter: BeerScatter, samples: LabelledSamples, law: PathLaw, nm: Floats
+    metric: DiscriminantSpace,
+    means: Floats,
+    scatter: BeerScatter,
+    shared: Floats,
+    samples: LabelledSamples,
+    law: PathLaw,
+    nm: Floats,
 ) -> BlendSpace:
     per_beer = samples.batches_per_beer
     (own, dof), spectra = _own_scatter(metric, scatter, samples), mean_spectra(samples)
-    return BlendSpace(metric, means, scatter, own, dof, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
+    return BlendSpace(metric, means, scatter, own, dof, shared, per_beer, spectra, _bend_sd(spectra, law, nm), nm, law)
 
 
 def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: LabelledSamples) -> tuple[Floats, Floats]:
@@ -131,7 +142,8 @@ def _own_scatter(metric: DiscriminantSpace, scatter: BeerScatter, samples: Label
 def _space_without(space: BlendSpace, fit: ClassModel, kept: Ints) -> BlendSpace:
     samples = fit.samples.part(kept)
     beers = fit_beers(samples, fit.choice)
-    return _space(beers.metric, beers.beer_means, beers.scatter, samples, space.law, space.wavelength_nm)
+    shared = fit.choice.session_scatter(beers.metric.axes)
+    return _space(beers.metric, beers.beer_means, beers.scatter, shared, samples, space.law, space.wavelength_nm)
 
 
 @dataclass(frozen=True)
@@ -169,7 +181,7 @@ def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLa
         spread = (1.0 - KNOTS) * scale[base] + KNOTS * scale[other]
     for moved, beer in zip(drawn.moved, (base, other), strict=False):
         J = (moved[:, None, :] * metric.axes.T) @ lift
-        scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer])
+        scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer]) + space.shared
         batches = batches + J @ scatter @ J.transpose(0, 2, 1)
     for wrong in drawn.doubts @ metric.axes:
         batches = batches + wrong[:, :, None] * wrong[:, None, :]
@@ -300,7 +312,10 @@ def usual_ratio(low: Floats, high: Floats) -> Floats:
 def smallest_visible(path: BlendPath, covariance: Floats, limit: float, wider: float = 1.0) -> float:
     """Return the fraction from which on a reading is told from none, as `SEEN` says; 1 where there is none."""
     # limit: of none, of twice the log likelihood ratio; wider: the scatter, as a variance, over what the path has
-    away = np.linalg.solve(covariance[0], (path.scores - path.scores[0]).T).T
+    # along the line that tells a blend from none best where their scatter differs (T. W. Anderson, R. R. Bahadur,
+    # Annals of Mathematical Statistics 33:420-431, 1962, from memory): the law's doubts make no reading unlike none
+    moved_on = (path.scores - path.scores[0])[:, :, None]
+    away = np.linalg.solve(NONE_WEIGHS * covariance[0] + covariance, moved_on)[:, :, 0]
     moved = np.einsum("kab,kb->ka", covariance, away)
     sd = np.sqrt(np.maximum((away * moved).sum(axis=1), 1e-18))
     asked = FRACTIONS[::ASKED]
@@ -371,7 +386,9 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
         drawn = draw_by_law(space, one, two)
         for held_out, part in parts:
             ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    return float(ratios[0] / ratios[1]) if min(ratios) > 0.0 else 1.0
+    # held-out batches may share their session with those that they are held against, and lie too near
+    least = 1.0 if fit.choice.session_noise.size or min(ratios) <= 0.0 else 0.0
+    return max(least, float(ratios[0] / (ratios[1] or 1.0)))
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:

@@ -89,7 +89,7 @@ def cholesky_factor(scatter: Floats, scores: Floats) -> Floats:
 
 
 # rows that are scored at a time: their spectra stay in the processor's cache
-ROWS = 256
+ROWS = 128
 
 # the most that pours may explain of the scatter of a sample: more would leave none for the batch itself
 LARGEST_POUR_PART = 0.9
@@ -175,15 +175,20 @@ class DiscriminantSpace:
 
     def scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
         """Return scores, shape (n, a), and what is left outside the axes, squared in units of noise, shape (n,)."""
-        scores, left = np.empty((len(reflectance), self.axes.shape[1])), np.empty(len(reflectance))
+        n_axes = self.axes.shape[1]
+        both, left = np.empty((len(reflectance), 2 * n_axes)), np.empty(len(reflectance))
+        # in units of the noise only where squares are taken: the plane is counted in them beforehand
+        onto, per_square = np.hstack([self.axes, self.plane / self.noise[:, None]]), self.noise**-2.0
+        channels = slice(None) if self.channels.size == reflectance.shape[1] else self.channels
         for start in range(0, len(reflectance), ROWS):
             block = slice(start, start + ROWS)
-            departures = self.scale.apply(reflectance[block, self.channels]) - self.centre
-            scores[block] = departures @ self.axes
-            departures /= self.noise
-            inside = departures @ self.plane
-            left[block] = (departures * departures).sum(axis=1) - (inside * inside).sum(axis=1)
-        return scores, np.maximum(left, 0.0)
+            departures = self.scale.apply(reflectance[block, channels])
+            departures -= self.centre
+            np.matmul(departures, onto, out=both[block])
+            departures *= departures
+            left[block] = departures @ per_square
+        left -= (both[:, n_axes:] ** 2).sum(axis=1)
+        return both[:, :n_axes], np.maximum(left, 0.0)
 
     def split(self, reflectance: Floats) -> "Split":
         """Return scores and what is left outside the axes, channel by channel."""

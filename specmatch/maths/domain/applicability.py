@@ -141,7 +141,7 @@ def _worthwhile_components(residual: Floats) -> int:
 # batches that a component must have behind it, so that its limit is not all extrapolation
 BATCHES_PER_COMPONENT = 3
 MOST_COMPONENTS = 10
-ROWS = 1024
+ROWS = 256
 SCALES = {
     "log_absorbance": LogAbsorbance("log_absorbance", 0.03, 0.03),
     "absorbance": LogAbsorbance("absorbance"),
@@ -194,21 +194,15 @@ class ApplicabilityDomain:
         """Hold samples against the set."""
         # reflectance (n, p), n_pours (n,)
         n_batches, n_components = self.scores.shape
-        scores = np.empty((len(reflectance), n_components))
-        q, nearest = np.empty(len(reflectance)), np.empty(len(reflectance))
-        # rows at a time, so that what one step leaves is still at hand for the next
-        for start in range(0, len(reflectance), ROWS):
-            block = slice(start, start + ROWS)
-            deviations = self.scale.apply(reflectance[block]) / self.noise - self.centre
-            scores[block], q[block] = scores_and_residual(deviations, self.loadings)
-            scores[block] /= self.score_sd
-            nearest[block] = np.sqrt(squared_distances(scores[block], self.scores).min(axis=1))
+        scores, q = self._scores_and_residual(reflectance)
+        nearest = np.empty(len(q))
+        for start in range(0, len(q), ROWS):
+            nearest[start : start + ROWS] = squared_distances(scores[start : start + ROWS], self.scores).min(axis=1)
+        nearest = np.sqrt(nearest)
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
-        # fewer pours leave more noise outside the components; Box's g grows with it and h stays
-        q_mean = np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
-        tail = self.false_alarm_rate / 2.0
-        q_limit = q_mean / self.q_dof * chdtri(self.q_dof, tail)
+        q_mean = self._q_mean(n_pours)
+        q_limit = self._q_limit(q_mean)
         joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
         joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
         outside = (t2 > self.t2_limit) | (q > q_limit)
@@ -226,6 +220,30 @@ class ApplicabilityDomain:
             self.nearest_limit,
             outside,
         )
+
+    def outside(self, reflectance: Floats, n_pours: Ints) -> Mask:
+        """Return what `check` says of T2 and Q, without all else."""
+        scores, q = self._scores_and_residual(reflectance)
+        return np.asarray(((scores**2).sum(axis=1) > self.t2_limit) | (q > self._q_limit(self._q_mean(n_pours))))
+
+    def _scores_and_residual(self, reflectance: Floats) -> tuple[Floats, Floats]:
+        scores, q = np.empty((len(reflectance), self.scores.shape[1])), np.empty(len(reflectance))
+        # rows at a time, so that what one step leaves is still at hand for the next
+        for start in range(0, len(reflectance), ROWS):
+            block = slice(start, start + ROWS)
+            deviations = self.scale.apply(reflectance[block])
+            deviations /= self.noise
+            deviations -= self.centre
+            scores[block], q[block] = scores_and_residual(deviations, self.loadings)
+        scores /= self.score_sd
+        return scores, q
+
+    def _q_mean(self, n_pours: Ints) -> Floats:
+        # fewer pours leave more noise outside the components; Box's g grows with it and h stays
+        return np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
+
+    def _q_limit(self, q_mean: Floats) -> Floats:
+        return np.asarray(q_mean / self.q_dof * chdtri(self.q_dof, self.false_alarm_rate / 2.0))
 
 
 def fit_domain(

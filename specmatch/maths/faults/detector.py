@@ -5,8 +5,9 @@ from functools import cached_property
 
 import numpy as np
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.optics.cup import FAULTS, Optics, with_fault
+from specmatch.maths.statistics.small_systems import solve_each
 
 _FAULT_OF_ATOM = np.repeat(np.arange(len(FAULTS)), [len(fault.sizes) for fault in FAULTS])
 _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))
@@ -18,6 +19,8 @@ _LOWER = np.concatenate([(0.0, *fault.sizes[:-1]) for fault in FAULTS])
 _BEGINNINGS = np.full((len(FAULTS), max(len(fault.sizes) for fault in FAULTS)), np.inf)
 for _row, _fault in zip(_BEGINNINGS, FAULTS, strict=True):
     _row[: len(_fault.sizes)] = (0.0, *_fault.sizes[:-1])
+# the stretches of each fault, some of them again where it has fewer than others
+_ATOMS = np.array([np.resize(np.flatnonzero(k == _FAULT_OF_ATOM), _row.size) for k in range(len(FAULTS))])
 # shapes of faults are known to a tenth or so
 SHAPE_ERROR = 0.1
 # ... and the lamp's light, learnt from noise alone: its level, on which light from outside rests, and the slope of its
@@ -92,8 +95,8 @@ class Detector:
 
     def pattern(self, fault: Ints, size: Floats) -> Floats:
         """Return what faults add to the good spectrum, shape (n, p); nothing where the fault is -1."""
-        low, high, share = _between(fault, size)
-        return (1.0 - share)[:, None] * self._atoms[low] + share[:, None] * self._atoms[high]
+        at = _between(fault, size)
+        return (1.0 - at.share)[:, None] * self._atoms[at.low] + at.share[:, None] * self._atoms[at.high]
 
     def project(self, departure: Floats) -> Floats:
         """Return products, in the scatter of good scans, of departures, shape (n, p), with each fault at each size."""
@@ -101,32 +104,35 @@ class Detector:
 
     def projected(self, fault: Ints, size: Floats) -> Floats:
         """Return what `project` makes of `pattern`, a row a fault of shape (n,), without any spectra."""
-        low, high, share = _between(fault, size)
-        return (1.0 - share)[:, None] * self._products[low] + share[:, None] * self._products[high]
+        at = _between(fault, size)
+        return (1.0 - at.share)[:, None] * self._products[at.low] + at.share[:, None] * self._products[at.high]
 
-    def along(self, projected: Floats, size: Floats) -> Floats:
-        """Return products of what was projected with every fault, each at its size; both of shape (n, n_faults)."""
-        low, high, share = _between(np.arange(len(FAULTS)), size)
+    def along(self, projected: Floats, places: "Places") -> Floats:
+        """Return products of what was projected with every fault, each at its place; (n, n_faults)."""
         row = np.arange(len(projected))[:, None]
-        return (1.0 - share) * projected[row, low] + share * projected[row, high]
+        return (1.0 - places.share) * projected[row, places.low] + places.share * projected[row, places.high]
 
-    def squares(self, size: Floats) -> Floats:
-        """Return squared distances of every fault from the good spectrum, each at its size, shape (n, n_faults)."""
-        low, high, share = _between(np.arange(len(FAULTS)), size)
+    def squares(self, places: "Places") -> Floats:
+        """Return squared distances of every fault from the good spectrum, each at its place, shape (n, n_faults)."""
+        low, high, share = places.low, places.high, places.share
         rest, of = 1.0 - share, self._products
         return rest**2 * of[low, low] + 2.0 * rest * share * of[low, high] + share**2 * of[high, high]
 
-    def shape_variance(self, fault: Ints, size: Floats, second: Ints, second_size: Floats) -> Floats:
-        """Return by how much the shape of a sum of two faults may miss, a variance of each channel, shape (n, p)."""
-        both = self.pattern(fault, size) + self.pattern(second, second_size)
-        light = self.light_variance(fault, size) + self.light_variance(second, second_size)
-        return np.asarray((SHAPE_ERROR * both) ** 2 + light)
+    def added(self, fault: Ints, size: Floats, second: Ints, second_size: Floats) -> tuple[Floats, Floats]:
+        """Return what two faults add to the good spectrum, and the variance by which that may miss, shape (n, p)."""
+        both = self.pattern(fault, size)
+        pairs = np.flatnonzero(second != NO_FAULT)
+        both[pairs] += self.pattern(second[pairs], second_size[pairs])
+        variance = (SHAPE_ERROR * both) ** 2
+        for which, its_size in ((fault, size), (second, second_size)):
+            rows = np.flatnonzero(rests_on_light(which))
+            variance[rows] += self.light_variance(which[rows], its_size[rows])
+        return both, variance
 
     def light_variance(self, fault: Ints, size: Floats) -> Floats:
         """Return by how much the shape of a fault may miss because its lamp is known badly, shape (n, p)."""
-        rests = np.where(fault != NO_FAULT, _RESTS_ON_SLOPE[fault] * size, 0.0)
-        level = np.where(fault != NO_FAULT, _RESTS_ON_LEVEL[fault] * LIGHT_ERROR, 0.0)[:, None]
-        slope = LIGHT_SLOPE_ERROR * rests[:, None] * self.base
+        level = np.where(_RESTS_ON_LEVEL[fault], LIGHT_ERROR, 0.0)[:, None]
+        slope = LIGHT_SLOPE_ERROR * np.where(_RESTS_ON_SLOPE[fault], size, 0.0)[:, None] * self.base
         return np.asarray((level * self.pattern(fault, size)) ** 2 + slope**2)
 
     def cleaned(self, departure: Floats, faults: Floats, shape_variance: Floats) -> Floats:
@@ -136,22 +142,35 @@ class Detector:
         faults leave of the departure. What neither explains is noise, or the part of a fault that its shape misses.
         """
         # departure, faults, shape_variance (n, p)
-        return self.base + self._effects(departure - faults, self._noise + shape_variance) @ self._loading
+        weight = 1.0 / (self._noise + shape_variance)
+        return self.base + self._effects([departure - faults], weight)[0] @ self._loading
 
-    def loose_distance(self, departure: Floats, shape_variance: Floats) -> Floats:
+    def loose_distances(self, departures: list[Floats], shape_variance: Floats) -> list[Floats]:
         """Return squared distances as `distance` does, with the misses of shapes allowed for in every channel."""
-        # departure, shape_variance (n, p)
-        noise = self._noise + shape_variance
-        left = departure - self._effects(departure, noise) @ self._loading
-        return np.asarray((departure * left / noise).sum(axis=1))
+        # departures, shape_variance (n, p)
+        weight = 1.0 / (self._noise + shape_variance)
+        found = []
+        for departure, effects in zip(departures, self._effects(departures, weight), strict=True):
+            left = effects @ self._loading
+            np.subtract(departure, left, out=left)
+            left *= weight
+            found.append(np.einsum("np,np->n", departure, left))
+        return found
 
-    def _effects(self, departure: Floats, noise: Floats) -> Floats:
+    @cached_property
+    def _pairs(self) -> Floats:
+        return (self._loading[:, None] * self._loading).reshape(-1, self.base.size)
+
+    def _effects(self, departures: list[Floats], weight: Floats) -> list[Floats]:
         """Return how much of each natural cause most likely stands behind departures, in its standard deviations."""
-        # departure, noise (n, p) -> (n, n_causes)
-        scaled = self._loading / noise[:, None, :]
-        inner = np.eye(len(self._loading)) + scaled @ self._loading.T
-        right = (scaled @ departure[:, :, None])[:, :, 0]
-        return np.asarray(np.linalg.solve(inner, right[:, :, None])[:, :, 0])
+        # departures, weight (n, p) -> (n, n_causes)
+        k = len(self._loading)
+        systems = np.empty((k, k + len(departures), len(weight)))
+        systems[:, :k] = (self._pairs @ weight.T).reshape(k, k, -1)
+        systems[np.arange(k), np.arange(k)] += 1.0
+        for column, one in enumerate(departures, start=k):
+            systems[:, column] = self._loading @ (one * weight).T
+        return [one.T for one in solve_each(systems).swapaxes(0, 1)]
 
     def explain(self, departure: Floats) -> Explanation:
         """Find the best size of each fault for each departure.
@@ -165,23 +184,65 @@ class Detector:
     def best(self, projected: Floats) -> Explanation:
         """Do the work of `explain` on what `project` gave."""
         # taken, not indexed: what indexing gives is laid out column by column, and slow to go on with
-        before = projected.take(_BEFORE, axis=1)
-        along = projected[:, 1:] - before
-        along -= self._start_step
-        share = np.minimum(np.maximum(along * self._per_square, 0.0), 1.0)
-        # twice what lies before the stretch and on it, less the squares of both
-        gain = 2.0 * (before + share * along) - share**2 * self._step_square - self._start_square
+        share, gain = self._stretches(projected.take(_BEFORE, axis=1), projected[:, 1:], slice(None))
         best = np.maximum.reduceat(gain, _FIRST, axis=1)
         at_best = gain >= best.take(_FAULT_OF_ATOM, axis=1)
         sizes = np.where(at_best, _LOWER + share * (_UPPER - _LOWER), 0.0)
         return Explanation(best, np.maximum.reduceat(sizes, _FIRST, axis=1))
 
+    def best_size(self, projected: Floats, fault: Ints, other: Ints, other_size: Floats) -> Floats:
+        """Return the best size of one fault a row beside another one, shape (n,)."""
+        # projected (n, n_sizes + 1), fault, other, other_size (n,)
+        atoms, row = _ATOMS[fault], np.arange(len(fault))[:, None]
+        of = _between(other[:, None], other_size[:, None])
 
-def _between(fault: Ints, size: Floats) -> tuple[Ints, Ints, Floats]:
+        def without_other(columns: Ints) -> Floats:
+            taken = (1.0 - of.share) * self._products[of.low, columns] + of.share * self._products[of.high, columns]
+            return np.asarray(projected[row, columns] - taken)
+
+        share, gain = self._stretches(without_other(_BEFORE[atoms]), without_other(atoms + 1), atoms)
+        sizes = np.where(gain >= gain.max(axis=1)[:, None], _LOWER[atoms] + share * (_UPPER - _LOWER)[atoms], 0.0)
+        return np.asarray(sizes.max(axis=1))
+
+    def _stretches(self, before: Floats, after: Floats, atoms: Ints | slice) -> tuple[Floats, Floats]:
+        """Return how far along each stretch its best point lies, 0 to 1, and its gain; `before` is written over."""
+        along = after - before
+        along -= self._start_step[atoms]
+        share = along * self._per_square[atoms]
+        np.minimum(np.maximum(share, 0.0, out=share), 1.0, out=share)
+        # twice what lies before the stretch and on it, less the squares of both
+        along *= share
+        before += along
+        before *= 2.0
+        before -= np.multiply(np.multiply(share, share, out=along), self._step_square[atoms], out=along)
+        before -= self._start_square[atoms]
+        return share, before
+
+
+@dataclass(frozen=True)
+class Places:
+    """Where sizes of faults lie among the patterns of a detector: between which two, and how far from the first."""
+
+    low: Ints
+    high: Ints
+    share: Floats
+
+
+def places_of_all(size: Floats) -> Places:
+    """Return where every fault lies at its size, shape (n, n_faults)."""
+    return _between(np.arange(len(FAULTS)), size)
+
+
+def rests_on_light(fault: Ints) -> Mask:
+    """Return whether the shape of a fault rests on what is known of the lamp, shape (n,)."""
+    return np.asarray((fault != NO_FAULT) & (_RESTS_ON_LEVEL | _RESTS_ON_SLOPE)[fault])
+
+
+def _between(fault: Ints, size: Floats) -> Places:
     """Return the patterns between which each size of each fault lies, and how far from the first to the second."""
     fault, size = np.broadcast_arrays(fault, size)
     named = fault != NO_FAULT
     # the last stretch that begins below the size; from nothing to nothing where there is no fault
     atom = _FIRST[fault] + np.maximum((size[..., None] > _BEGINNINGS[fault]).sum(axis=-1) - 1, 0)
     share = (size - _LOWER[atom]) / (_UPPER[atom] - _LOWER[atom])
-    return np.where(named, _BEFORE[atom], 0), np.where(named, atom + 1, 0), np.where(named, share, 0.0)
+    return Places(np.where(named, _BEFORE[atom], 0), np.where(named, atom + 1, 0), np.where(named, share, 0.0))

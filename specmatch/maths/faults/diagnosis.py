@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation
+from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
@@ -108,10 +108,13 @@ def judge(
     named = np.flatnonzero(fault != NO_FAULT)
     if named.size:
         rows = departure[named]
-        before = detector.distance(rows)
         first = rows - detector.pattern(fault[named], size[named])
+        after = detector.distance(first)
         # what a lamp known badly leaves of the first fault is no second one
-        after = detector.loose_distance(first, detector.light_variance(fault[named], size[named]))
+        lit = np.flatnonzero(rests_on_light(fault[named]))
+        if lit.size:
+            misses = detector.light_variance(fault[named[lit]], size[named[lit]])
+            after[lit] = detector.loose_distances([first[lit]], misses)[0]
         worth = np.maximum(SECOND_FAULT * limit[fault[named]], SECOND_SHARE * explanation.gain[named, fault[named]])
         # good scans lie at one unit a channel, which nothing is asked to explain
         for start in range(0, named.size, BLOCK):
@@ -122,9 +125,8 @@ def judge(
                 pair = _pairs(detector, rows[left], fault[at], explanation.size[at], doubt, worth[left])
                 size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
                 second[at], second_size[at] = pair[0], pair[2]
-        faults = detector.pattern(fault[named], size[named]) + detector.pattern(second[named], second_size[named])
-        misses = detector.shape_variance(fault[named], size[named], second[named], second_size[named])
-        before, after = detector.loose_distance(rows, misses), detector.loose_distance(rows - faults, misses)
+        faults, misses = detector.added(fault[named], size[named], second[named], second_size[named])
+        before, after = detector.loose_distances([rows, rows - faults], misses)
         beyond = np.maximum(after - rows.shape[1], 0.0)
         share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
     poor = share < LEAST_SHARE
@@ -144,9 +146,10 @@ def _pairs(
     row = np.arange(len(sizes))
     tried = np.where(sizes > 0, sizes, _FIRST_SIZE)
     projected = detector.project(departure)
-    along, own = detector.along(projected, tried), detector.squares(tried)
+    places = places_of_all(tried)
+    along, own = detector.along(projected, places), detector.squares(places)
     own = np.maximum(own, 1e-300)
-    cross = detector.along(detector.projected(first, tried[row, first]), tried)
+    cross = detector.along(detector.projected(first, tried[row, first]), places)
     own_first, along_first = own[row, first][:, None], along[row, first][:, None]
     # the two-by-two normal equations, solved for every candidate; shapes all but alike give no answer
     determinant = own * own_first - cross**2
@@ -159,8 +162,8 @@ def _pairs(
     second = gain.argmax(axis=1)
     size_first, size = share_first[row, second] * tried[row, first], share[row, second] * tried[row, second]
     for _ in range(_ROUNDS):
-        size = detector.best(projected - detector.projected(first, size_first)).size[row, second]
-        size_first = detector.best(projected - detector.projected(second, size)).size[row, first]
+        size = detector.best_size(projected, second, first, size_first)
+        size_first = detector.best_size(projected, first, second, size)
     clear = (gain[row, second] > worth) & (size >= LEAST_SIZES[second]) & (size_first >= LEAST_SIZES[first])
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 

@@ -7,7 +7,6 @@ Two departures are judged: of a pour from its mates, and of a sample from the me
 Which of several beers a faulty sample was, where no claim says so: the one that a known fault brings it back to.
 """
 
-from collections.abc import Iterator
 from dataclasses import dataclass, field, replace
 from functools import cached_property
 
@@ -119,13 +118,23 @@ class FaultModel:
         causes = self.scatter.directions(base, self.optics)
         return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
 
-    def explain_samples(self, reflectance: Floats, n_pours: Ints, beer: Ints) -> Diagnosis:
-        """Find the fault that best explains how samples depart from beers."""
+    def explain_samples(
+        self, reflectance: Floats, n_pours: Ints, beer: Ints, known: tuple[Ints, Diagnosis] | None = None
+    ) -> Diagnosis:
+        """Find the fault that best explains how samples depart from beers; of some rows it may be known already."""
         # reflectance (n, p), n_pours (n,), beer (n,)
+        binned = self.pool(reflectance)
+        if known is None or not known[0].size:
+            return self.explain_binned(binned, n_pours, beer)
+        rest = np.setdiff1d(np.arange(len(beer)), known[0], assume_unique=True)
+        return join_findings([known, (rest, self.explain_binned(binned[rest], n_pours[rest], beer[rest]))], len(beer))
+
+    def explain_binned(self, binned: Floats, n_pours: Ints, beer: Ints) -> Diagnosis:
+        """Do the work of `explain_samples` on what `pool` gave."""
         parts: list[tuple[Ints, Diagnosis]] = []
         for (k, m), rows in rows_by(beer, n_pours):
             detector = self.sample_detector(k, float(m))
-            departure = self.pool(reflectance[rows]) - detector.base
+            departure = binned[rows] - detector.base
             # between one pour and the full number, whichever is the more doubtful
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
@@ -136,9 +145,9 @@ class FaultModel:
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
         """Return samples, shape (n, p), as they would read without the faults found in them."""
         cleaned = np.empty_like(reflectance)
-        for rows, detector, faults in self._named(n_pours, beer, finding):
-            one = finding.rows(rows)
-            misses = detector.shape_variance(one.fault, one.size, one.second, one.second_size)
+        for (k, m), rows in rows_by(beer, n_pours):
+            detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
+            faults, misses = detector.added(one.fault, one.size, one.second, one.second_size)
             change = detector.cleaned(self.pool(reflectance[rows]) - detector.base, faults, misses) - detector.base
             cleaned[rows] = self.beer_means[beer[rows]] + self._spread_over_channels(change)
         return cleaned
@@ -151,22 +160,19 @@ class FaultModel:
         centre = pooled(place, self.bins)
         return np.array([np.interp(place, centre, row) for row in change]).reshape(len(change), place.size)
 
-    def left_over(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
-        """Return how unlikely a sample is of its beer once the faults found in it are taken away, shape (n,).
+    def left_over(self, binned: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
+        """Return how unlikely a pooled sample is of its beer once the faults found in it are taken away, shape (n,).
 
         Minus twice the log likelihood, a constant aside: the squared distance that is left, and the log determinant of
         the scatter that it is counted in, without which wide beers would win.
         """
-        left = np.empty(len(reflectance))
-        for rows, detector, faults in self._named(n_pours, beer, finding):
-            left[rows] = detector.distance(self.pool(reflectance[rows]) - detector.base - faults)
-            left[rows] += detector.log_determinant
-        return left
-
-    def _named(self, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Iterator[tuple[Ints, Detector, Floats]]:
+        left = np.empty(len(binned))
         for (k, m), rows in rows_by(beer, n_pours):
             detector, one = self.sample_detector(k, float(m)), finding.rows(rows)
-            yield rows, detector, detector.pattern(one.fault, one.size) + detector.pattern(one.second, one.second_size)
+            faults, _ = detector.added(one.fault, one.size, one.second, one.second_size)
+            left[rows] = detector.distance(binned[rows] - detector.base - faults)
+            left[rows] += detector.log_determinant
+        return left
 
     @cached_property
     def _slit(self) -> Floats:
@@ -228,21 +234,23 @@ def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
     return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
 
 
-def best_explained_beer(fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints) -> Ints:
-    """Return for each sample the candidate from which it is least far once the best fault is taken away."""
+def best_explained_beer(
+    fit: FaultModel, reflectance: Floats, n_pours: Ints, candidates: Ints
+) -> tuple[Ints, Diagnosis]:
+    """Return for each sample the candidate from which it is least far once the best fault is taken away, and that."""
     # reflectance (n, p), n_pours (n,), candidates (n, m) -> (n,)
-    left = np.empty(candidates.shape)
-    for column in range(candidates.shape[1]):
-        beer = candidates[:, column]
-        found = fit.explain_samples(reflectance, n_pours, beer)
-        left[:, column] = fit.left_over(reflectance, n_pours, beer, found)
+    n, m = candidates.shape
+    beer, pours, binned = candidates.ravel(), n_pours.repeat(m), fit.pool(reflectance).repeat(m, axis=0)
+    found = fit.explain_binned(binned, pours, beer)
+    left = fit.left_over(binned, pours, beer, found).reshape(n, m)
     left[:, 1:] += CLOSE
-    return candidates[np.arange(len(candidates)), left.argmin(axis=1)]
+    best = np.arange(n) * m + left.argmin(axis=1)
+    return beer[best], found.rows(best)
 
 
 _STRENGTH = CAUSES.index("strength")
-# what is told of a size may be a fifth too small
-SURE_SIZE = 1.5
+# what is told of a size may be a third too small, twice its square (tuning)
+SURE_SIZE = 2.0
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.maths.optics.cup import relative_absorbance
+from specmatch.maths.statistics.small_systems import solve_each
 
 # Share of the reference that returns from the surface and never meets the beer: 2 % of a liquid's surface, seen in
 # part, over a base of a half. What a house has more or less of it ends in foam and in the regression.
@@ -34,6 +35,8 @@ PRIOR_SD = np.concatenate([[10.0], SHAPE_SD, [0.003, 0.005, 0.015]])
 ROUNDS = 6  # Gauss-Newton settles in four or five from the start that is taken
 # Rows at a time: more fall out of the processor's cache, and with fewer, threads wait for each other's interpreter.
 BLOCK = 1024
+# ... and where spectra are averaged: BLAS is quickest with small matrices
+FEW, FEWEST = 64, 8
 # Channels nearer together than this are averaged first: a slit passes 12-15 nm, so they say the same, and six rounds
 # over each of 256 of them would take longer than everything else that a reading needs.
 STEP_NM = 6.0
@@ -42,7 +45,7 @@ STEP_NM = 6.0
 CURVE = np.array([0] * (1 + N_SHAPES) + [1, 1, 2])
 
 # A spectrum that is no beer may ask for a leap; steps of a beer never come near these limits.
-LARGEST_STEP = np.array([0.5, *[0.2] * (PRIOR_SD.size - 1)])
+LARGEST_STEP = np.array([0.5, *[0.2] * (PRIOR_SD.size - 1)])[:, None]
 
 _LN10 = np.log(10.0)
 
@@ -87,58 +90,85 @@ class _CupModel:
         group = np.unique(np.floor((nm - nm[0]) / STEP_NM), return_inverse=True)[1]
         member = (group == np.arange(group.max() + 1)[:, None]) * information
         weight = member.sum(axis=1)
-        self.pool = (member / weight[:, None]).T  # (p, q): weighted means of neighbours
-        self.average = relative_absorbance(nm) @ self.pool
-        self.shapes = smooth_shapes(nm) @ self.pool
-        self.haze = (550.0 / nm) ** 2 @ self.pool
+        self.pool = member / weight[:, None]  # (q, p): weighted means of neighbours
+        average = self.pool @ relative_absorbance(nm)
+        self.average = average[:, None]
+        self.shapes = self.pool @ smooth_shapes(nm).T
+        haze = self.pool @ (550.0 / nm) ** 2
         # Each derivative is a curve of the spectrum times a factor that all spectra share: sums over channels of
         # products of derivatives are products of two curves times a fixed matrix.
-        one = np.ones_like(self.haze)
-        self.factor = np.vstack([one, self.shapes, one, self.haze, one])
-        self.slopes = [own.T for own in np.split(weight * self.factor, np.flatnonzero(np.diff(CURVE)) + 1)]
+        one = np.ones_like(haze)
+        factor = np.vstack([one, self.shapes.T, one, haze, one])
+        self.depths, self.whites = (np.ascontiguousarray(factor[own].T) for own in (slice(0, 4), slice(4, 6)))
         left, right = np.triu_indices(CURVE.size)
-        pair = 3 * CURVE[left] + CURVE[right]
-        order = np.argsort(pair, kind="stable")
+        pair = 4 * CURVE[left] + CURVE[right]
+        # products of curves in turn: those of two derivatives, then of each with what is left of the spectrum
         self.products = [
-            (*divmod(int(k), 3), (weight * self.factor[left[pair == k]] * self.factor[right[pair == k]]).T)
-            for k in np.unique(pair)
-        ]
-        self.place = np.empty((CURVE.size, CURVE.size), np.int64)
+            (*divmod(int(k), 4), weight * factor[left[pair == k]] * factor[right[pair == k]]) for k in np.unique(pair)
+        ] + [(k, 3, weight * factor[k == CURVE]) for k in range(3)]
+        # where the sums stand in the equations, right sides last
+        # the same as one matrix, which is quicker for a spectrum or two
+        q, rows = haze.size, sum(len(factors) for _, _, factors in self.products)
+        self.at_once, row = np.zeros((rows, len(self.products), q)), 0
+        for column, (_, _, factors) in enumerate(self.products):
+            self.at_once[row : row + len(factors), column] = factors
+            row += len(factors)
+        self.at_once = self.at_once.reshape(rows, -1)
+        self.left, self.right = (np.array([one[side] for one in self.products]) for side in (0, 1))
+        self.place = np.empty((CURVE.size, CURVE.size + 1), np.int64)
+        order = np.argsort(pair, kind="stable")
         self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
-        self.pull = PRIOR_SD**-2.0
-        self.prior = np.diag(self.pull)
+        self.place[:, -1] = order.size + np.arange(CURVE.size)
+        self.pull = PRIOR_SD[:, None] ** -2.0
 
     def fit(self, reflectance: Floats) -> Floats:
-        R = reflectance @ self.pool
-        theta = np.zeros((R.shape[0], PRIOR_SD.size))
-        theta[:, 0] = self._first_strength(R)
+        # spectra and unknowns run along the last axis; memory is taken once, not in every round
+        R = np.empty((len(self.pool), len(reflectance)))
+        for start in range(0, len(reflectance), FEW):
+            R[:, start : start + FEW] = self.pool @ reflectance[start : start + FEW].T
+        theta = np.zeros((CURVE.size, R.shape[1]))
+        theta[0] = self._first_strength(R)
+        curves, product = np.empty((4, *R.shape)), np.empty_like(R)
+        sums, normal = np.empty((self.place.max() + 1, R.shape[1])), np.empty((*self.place.shape, R.shape[1]))
+        diagonal = np.arange(CURVE.size)
         for _ in range(ROUNDS):
-            curves = self._curves(theta)
-            sums = [(curves[i] * curves[j]) @ factors for i, j, factors in self.products]
-            normal = np.concatenate(sums, axis=1).take(self.place, axis=1) + self.prior
-            apart = R - curves[-1]
-            slope = np.concatenate([(curves[i] * apart) @ factors for i, factors in enumerate(self.slopes)], axis=1)
-            step = np.linalg.solve(normal, (slope - theta * self.pull)[:, :, None])[:, :, 0]
+            self._curves(theta, R, curves)
+            if R.shape[1] <= FEWEST:
+                pairs = curves[self.left] * curves[self.right]
+                np.matmul(self.at_once, pairs.reshape(-1, R.shape[1]), out=sums)
+            at = 0
+            for i, j, factors in self.products if R.shape[1] > FEWEST else ():
+                np.matmul(factors, np.multiply(curves[i], curves[j], out=product), out=sums[at : at + len(factors)])
+                at += len(factors)
+            np.take(sums, self.place, axis=0, out=normal, mode="clip")  # unclipped it fills memory of its own first
+            normal[diagonal, diagonal] += self.pull
+            normal[:, -1] -= theta * self.pull
+            step = solve_each(normal)[:, 0]
             theta += np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
-        return theta
+        return theta.T
 
     def _first_strength(self, R: Floats) -> Floats:
         """Return log strength from the channels that are neither nearly clear nor nearly black."""
-        depth = -np.log10(np.clip(R - GLARE, 1e-3, 1.0))
-        weight = np.where((depth > 0.15) & (depth < 1.2), 1.0, 1e-3)
-        return np.log(np.maximum((weight * depth).sum(axis=1) / (weight * self.average).sum(axis=1), 1e-3))
+        depth = np.subtract(R, GLARE)
+        np.log10(np.minimum(np.maximum(depth, 1e-3, out=depth), 1.0, out=depth), out=depth)
+        weight = np.where((depth < -0.15) & (depth > -1.2), 1.0, 1e-3)
+        depth *= weight
+        return np.log(np.maximum(-depth.sum(axis=0) / (self.average[:, 0] @ weight), 1e-3))
 
-    def _curves(self, theta: Floats) -> tuple[Floats, Floats, Floats]:
-        """Return the model's derivatives by strength, foam and gain, shape (n, q); the last is the model itself."""
-        depth = theta[:, : 1 + N_SHAPES] @ self.factor[: 1 + N_SHAPES]
-        depth = np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
+    def _curves(self, theta: Floats, R: Floats, out: Floats) -> None:
+        """Fill in derivatives by strength, foam and gain, the last the model itself, and what it leaves of spectra."""
+        # theta (7, n), R (q, n), out (4, q, n)
+        depth, through, seen, left = out
+        np.matmul(self.depths, theta[: 1 + N_SHAPES], out=depth)
+        np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
         depth *= -_LN10 * self.average
-        through = np.exp(depth)
-        gain = np.exp(theta[:, -1:])
-        seen = gain * (1.0 - GLARE) - (gain * theta[:, -3:-1]) @ self.factor[-3:-1]
+        np.exp(depth, out=through)
+        gain = np.exp(theta[-1])
+        np.subtract(gain * (1.0 - GLARE), np.matmul(self.whites, gain * theta[-3:-1], out=seen), out=seen)
         depth *= seen
         depth *= through
-        through = np.subtract(1.0, through, out=through)
+        np.subtract(1.0, through, out=through)
         seen *= through
         through *= gain
-        return depth, through, gain - seen
+        np.subtract(gain, seen, out=seen)
+        np.subtract(R, seen, out=left)

@@ -38,6 +38,8 @@ ROWS_GRID = ((0.1, 1.0, 10.0, 100.0, 1000.0), (0.3, 3.0, 30.0), (1.0, 3.0, 10.0)
 
 # Rows at a time: a block of rows by batches stays within a few megabytes.
 BLOCK = 2048
+# ... and where one row's covariances are used again and again, within the processor's cache
+FEW = 256
 
 # From here on the kernel is chosen once, on so many batches spread over the colours, not anew without each batch, and
 # all batches teach through their covariances with so many at most: one batch in hundreds changes no choice, and
@@ -83,9 +85,14 @@ class ProcessRegression:
     def predict_with_and_without(self, reflectance: ArrayLike) -> tuple[Floats, Floats, Floats]:
         """Return what `predict` and `predict_without` do, shapes (n,), (n,) and (n, K), for the inputs of one."""
         known, rows = self.made(reflectance)
-        covariance = self.process.kernel(rows, self.process.features)
-        rest, variance = self.process.predict(rows, covariance)
-        return known + rest, variance, known[:, None] + self._rest_without(rows, covariance)
+        middle, variance, without = known.copy(), np.empty(len(rows)), np.empty((len(rows), self.fold_kernel.size))
+        for start in range(0, len(rows), FEW):
+            part = slice(start, start + FEW)
+            covariance = self.process.kernel(rows[part], self.process.features)
+            rest, variance[part] = self.process.predict(rows[part], covariance)
+            middle[part] += rest
+            np.add(self._rest_without(rows[part], covariance), known[part, None], out=without[part])
+        return middle, variance, without
 
     def _rest_without(self, rows: Floats, covariance: Floats) -> Floats:
         out = np.empty((rows.shape[0], self.fold_kernel.size))

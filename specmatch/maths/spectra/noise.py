@@ -265,7 +265,9 @@ def pooled(values: Floats, bins: Ints) -> Floats:
     if not bins.size or bins[-1] == bins.size - 1:
         return values
     first = np.flatnonzero(np.diff(bins, prepend=-1))
-    return np.asarray(np.add.reduceat(values, first, axis=-1) / np.bincount(bins))
+    sums = np.add.reduceat(values, first, axis=-1)
+    sums /= np.bincount(bins)
+    return np.asarray(sums)
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:

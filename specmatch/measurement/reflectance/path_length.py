@@ -11,6 +11,8 @@ from specmatch.maths.optics.path_law import Pairs, PathLaw, learn_path_law, text
 from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
 
+NO_FILL = "fill_ml is not stated"
+
 # beyond a factor of two the law of a cup is extrapolated from too little light
 LARGEST_RATIO = 2.0
 # fillings written with other rounding
@@ -120,7 +122,7 @@ def fillings(scans: pd.DataFrame, depth: SetDepth) -> Fillings:
     same = one_cup & (np.abs(fill / depth.fill_ml - 1.0) <= SAME_DEPTH) & (sd <= depth.fill_sd_ml)
     path_sd = np.where(same | ~np.isfinite(factor), 0.0, np.sqrt(parts + np.where(one_cup, 0.0, cups)))
     unknown = {
-        int(i): "fill_ml is not stated" if no_fill[i] else f"the inner diameter of cup {cup[i]!r} is not stated"
+        int(i): NO_FILL if no_fill[i] else f"the inner diameter of cup {cup[i]!r} is not stated"
         for i in np.flatnonzero(no_fill | no_cup)
     }
     return Fillings(factor, path_sd, unknown)

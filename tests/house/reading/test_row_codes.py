@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.house.reading.readings import FEW_ROWS, chosen_names, codes_by_row, sentences_by_row
+from specmatch.house.reading.readings import FEW_ROWS, chosen_names, codes_by_row, sentences_by_row, table_of
 
 
 @pytest.mark.parametrize("n_names", [1, 12, 31, 32, 70])
@@ -24,8 +24,29 @@ def test_codes_of_a_row_stand_once_each_in_the_order_given():
     codes = codes_by_row(
         pd.Index(["a", "b"]), {"b": ["foam"]}, {0: ["spike"], 1: ["haze"]}, flagged, {1: ["late"]}, ("always",)
     )
+    first = codes_by_row(pd.Index(["a", "b"]), {"b": ["foam"]}, {}, flagged, {}, ("always",), of_all=("depth",))
+    assert first.tolist() == [("depth", "haze", "foam", "always"), ("foam", "depth", "haze", "always")]
     assert codes.tolist() == [("spike", "haze", "foam", "always"), ("foam", "haze", "late", "always")]
 
 
 def test_sentences_of_a_row_are_one_text():
     assert sentences_by_row({1: ["too warm", "foam"]}, 3).tolist() == ["", "too warm; foam", ""]
+    assert sentences_by_row({1: ["foam"]}, 2, ("no fill",)).tolist() == ["no fill", "no fill; foam"]
+
+
+@pytest.mark.parametrize("n", [0, 1, 3])
+def test_a_table_of_columns_is_the_one_that_pandas_makes(n):
+    tuples = np.empty(n, dtype=object)
+    tuples[:] = [("a", "b")] * n
+    columns = {
+        "colour": np.linspace(1.0, 2.0, n), "unit": "EBC", "beer": np.array(["Pils"] * n, dtype=object),
+        "n_pours": np.arange(n), "codes": tuples, "p": np.zeros(n),
+    }  # fmt: skip
+    index = pd.Index([f"S{i}" for i in range(n)], dtype=object, name="sample")
+    expected = pd.DataFrame(columns, index=index)
+    found = table_of(columns, index)
+    # of no rows nobody can tell what objects hold
+    pd.testing.assert_frame_equal(found, expected, check_dtype=n > 0)
+    found["more"] = 1.0
+    found.loc[found.index[:1], "p"] = 0.5
+    assert list(found.columns)[-1] == "more"

@@ -91,6 +91,7 @@ class TestDomain:
         assert (check.q > check.q_limit).tolist() == [False, True, False]
         assert (check.t2 > check.t2_limit).tolist() == [False, False, True]
         assert check.outside.tolist() == [False, True, True]
+        assert fit.outside(np.vstack([usual, spike, extreme]), np.ones(3, int)).tolist() == [False, True, True]
         assert (check.joint > check.joint_limit).tolist() == [False, True, True]
         assert check.nearest_distance[2] > check.nearest_limit > check.nearest_distance[0]
 

@@ -235,8 +235,8 @@ def test_a_fault_is_taken_away_again(optics):
     found = judge(detector, departure, detector.explain(departure), doubt=np.ones(len(FAULTS)), limit=7.0)
     assert FAULT_NAMES[found.fault[0]] == "foam"
     # the batch keeps its strength, the foam is gone: within a tenth of what it had added
-    misses = detector.shape_variance(found.fault, found.size, found.second, found.second_size)
-    cleaned = detector.cleaned(departure, detector.pattern(found.fault, found.size), misses)
+    added, misses = detector.added(found.fault, found.size, found.second, found.second_size)
+    cleaned = detector.cleaned(departure, added, misses)
     left = np.abs(cleaned[0] - stronger).max()
     assert left < 0.1 * np.abs(seen - stronger).max()
 
@@ -304,10 +304,17 @@ def test_a_lost_sample_is_given_back_to_the_beer_that_a_fault_explains(fit):
     )
     neighbour = np.where(beer > 0, beer - 1, beer + 1)
     single = np.ones(len(beer), np.int64)
-    got = best_explained_beer(fit, reflectance, single, np.column_stack([neighbour, beer]))
+    got, found = best_explained_beer(fit, reflectance, single, np.column_stack([neighbour, beer]))
+    again = fit.explain_samples(reflectance, single, got)
+    np.testing.assert_array_equal(found.fault, again.fault)
+    # products of other rows beside them round otherwise
+    np.testing.assert_allclose(found.size, again.size, rtol=1e-9, atol=1e-12)
+    some = np.arange(0, len(beer), 2)
+    joined = fit.explain_samples(reflectance, single, got, (some, found.rows(some)))
+    np.testing.assert_array_equal(joined.fault, again.fault)
     # beers are 20-35 % apart: one of twelve may pass for its neighbour with another fill
     assert (got == beer).sum() >= 11
-    np.testing.assert_array_equal(best_explained_beer(fit, reflectance, single, beer[:, None]), beer)
+    np.testing.assert_array_equal(best_explained_beer(fit, reflectance, single, beer[:, None])[0], beer)
 
 
 @pytest.mark.parametrize("shape", some_of(2, ["one beer", "no noise", "one batch a beer", "one pour", "four channels"]))
