@@ -90,10 +90,8 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     print_halves(share_of(planted, "kind", "named"))
     print("named, or tied with another\n")
     print_halves(share_of(planted, "kind", "right"))
-    print("part of these that a judge with the true means and covariances could see\n")
-    print_halves(share_of(planted, "kind", "seen"))
-    print("named first, of those that could be seen\n")
-    print_halves(share_of(planted, "kind", "named_seen", "seen"))
+    print("named by an oracle with the true covariances and shapes, one name in twenty clean pours\n")
+    print_halves(share_of(planted[planted["pours"] == 1], "kind", "oracle"))
     print("clean samples with the code of any fault\n")
     print_halves(share_of(rows[rows["fault"] == "clean"], "kind", "named"), low_is_bad=False)
 
