@@ -264,7 +264,12 @@ def _brought(
     dark = t < 2.0 * unsure
     if shape is not None and dark.any():
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
-        moved += (1.0 - sure) * (_after_rounds(likely**power, m) - _after_rounds(likely, m))
+        # of spectra with a dark channel alone, whatever others they are brought with
+        moved += (
+            (1.0 - sure)
+            * dark.any(axis=1, keepdims=True)
+            * (_after_rounds(likely**power, m) - _after_rounds(likely, m))
+        )
     return _bound(t + moved, theta, lamp)
 
 

@@ -136,9 +136,11 @@ def test_a_channel_without_light_goes_as_those_beside_it_say():
     held = law().to_depth(dark, f)
     off = [np.abs(np.log((R - 0.012) / (here - 0.012)))[here < 0.02].max() for R in (known.to_depth(dark, f), held)]
     assert off[0] < 0.35 < off[1]
-    # with light enough nothing is changed by it
+    # with light enough nothing is changed by it, alone or beside a dark one
     pale = cup([8.0], 1.2, 0.0, 0.012)
     assert known.to_depth(pale, f) == pytest.approx(law().to_depth(pale, f), abs=1e-12)
+    both = known.to_depth(np.vstack([pale, dark]), np.repeat(f, 2))
+    np.testing.assert_array_equal(both, np.vstack([known.to_depth(pale, f), known.to_depth(dark, f)]))
 
 
 def test_beers_that_no_one_law_fits_widen_it():
