@@ -258,7 +258,8 @@ def test_a_new_lamp_on_the_same_module_goes_the_same_road(refs, house):
     # under the old lamp's name the set itself answers, and says nothing of the new one
     kept = house.draw(1, 3)
     reading = taught.read(kept.spectra, scans=kept.scans.assign(lamp="LED 1"))
-    assert reading["interval_method"].eq("jackknife+, spread of pours").all()
+    # (the house's few batches share their sessions)
+    assert reading["interval_method"].eq("jackknife+, spread of pours, few sessions added").all()
 
 
 @pytest.mark.parametrize(

@@ -46,7 +46,7 @@ FEW = 256
 # inversions of matrices of all batches would take minutes.
 MOST_BATCHES_AT_ONCE = 400
 # Those so many batches tell the best kernels from the rest; among the best, all batches tell.
-KERNELS_FOR_ALL = 4
+KERNELS_FOR_ALL = 12
 
 
 @dataclass(frozen=True)

@@ -27,6 +27,8 @@ LEAST_DEPARTURE = 0.05
 # ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, so that
 # two of them do not cast out the right ones of their beer, then narrow, so that they do not hide one another.
 LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
+# Scans are what is odd only where so few batches of the beer are as far out.
+SCANS_P = 0.01
 # Two values were swapped when both are off by themselves and neither is once they change places.
 SUSPECT_LIMIT, SWAP_GAIN, SWAPPED_LIMIT = 3.2, 15.0, 3.0
 FEWEST_LAB_VALUES = 10
@@ -157,10 +159,9 @@ def lab_findings(
             )
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
     p_value = 2.0 * stdtr(SHORTEST_TAIL, -np.abs(lab.t))
-    if scored is not None:
-        # scans are odd where the reading is off and they are unlike their beer: the lesser evidence of the two counts
-        p_value = np.where(strange, np.maximum(p_value, scored.own_p_value[lab.rows]), p_value)
-    worth = np.abs(lab.residual) > LEAST_DEPARTURE
+    # the reading says that something is off; that it is the scans, these must say themselves
+    like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
+    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & ~like
     told = worth & (p_value <= told_up_to(p_value[worth], p_value.size))
     for place, row in enumerate(lab.rows):
         if place in explained or not told[place]:

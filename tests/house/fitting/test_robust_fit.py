@@ -94,8 +94,9 @@ def test_bad_scans_without_mates_do_not_drag_the_limits_of_the_domain(full_size)
     print(f"listed {listed} of {planted}; moved {np.median(moved, axis=0)}, {(np.abs(moved) < 0.1).mean(axis=0)}")
     # T2 and Q; what the colour intervals grow by is no error: such scans come again, and they are to cover them
     assert np.all(np.abs(np.median(moved[:, :2], axis=0)) < 0.10), moved
-    # 78 of 100 by the audit's rules of before: as many as this may be the luck of so few
-    assert binomial_bounds(listed, planted)[1] >= 0.78
+    # 46 of 100 at full size; it was 78 while each scan had a limit of its own, whatever the number of them, and clean
+    # sets brought several false findings: as many as this may be the luck of so few
+    assert binomial_bounds(listed, planted)[1] >= 0.46
 
 
 def test_pours_left_out_of_a_fit_are_kept_by_name(tmp_path, caplog):
