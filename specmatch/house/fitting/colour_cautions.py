@@ -17,7 +17,7 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 FEWEST_BEERS_FOR_OPTICS = 3
 # draws of a reference's noise: their mean square is known to a sixth, in a part of the interval that adds in squares
 NOISE_DRAWS = 64
-LEAST_COLOUR = 1e-6
+LEAST_COLOUR = 1e-6  # guard of a logarithm: no beer comes near
 
 
 @dataclass(frozen=True)

@@ -45,8 +45,7 @@ def fit_house(
     # grown_from: A fit on some of these batches, whose channels and identity metric are kept: then nothing is chosen
     # anew but the colour regression
     pours = gather_set(refs, without=without) if grown_from is None else _gather_grown(refs, grown_from)
-    pours, faults, odd_names = _learn_good_scans(pours, grown_from, figures_only=figures_only)
-    shared = pours.shared_noise()
+    pours, faults, odd_names, shared = _learn_good_scans(pours, grown_from, figures_only=figures_only)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
         identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared)
@@ -91,8 +90,8 @@ def fit_house(
 
 def _learn_good_scans(
     pours: SetPours, grown_from: FittedHouse | None, *, figures_only: bool
-) -> tuple[SetPours, FaultModel, tuple[str, ...]]:
-    """Return the pours that agree with their mates, what good scans look like, and the pours left out."""
+) -> tuple[SetPours, FaultModel, tuple[str, ...], SharedNoise | None]:
+    """Return pours that agree with their mates, what good scans look like, the pours left out, and sessions' effect."""
     faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
     odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
     if grown_from is not None:
@@ -110,7 +109,7 @@ def _learn_good_scans(
     shared = pours.shared_noise()
     if shared is not None:
         faults = carry_sessions(faults, shared.missing, shared.sd, shared.sessions_per_beer)
-    return pours, faults, odd_names
+    return pours, faults, odd_names, shared
 
 
 def fit_set_colour(

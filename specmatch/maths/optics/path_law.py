@@ -376,8 +376,6 @@ def learn_path_law(
     """Learn the law from lab colours of batches at one depth, and from batches at a second one where there are some."""
     # reflectance (K, p): means of batches at the set's depth; colour_ebc (K,): NaN where there is none; light (p,): of
     # the lamp
-    from scipy.optimize import least_squares  # here: a fitted model is read without it
-
     problem = _Problem()
     light = np.ones(wavelength_nm.size) if light is None else light
     lamp = _Lamp.of(light)
@@ -401,6 +399,23 @@ def learn_path_law(
         glare = glare_of(_freed(reflectance, np.array([0.0, 0.0, 1.0, STRAY]), lamp)) or GLARE
         law = replace(textbook_law(glare), stray=STRAY, light=light, unsure=2.0 * UNSURE)
         return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+    theta, covariance = _solved(problem)
+    if taught_by == LAB_COLOURS:
+        covariance[1, 1] += RETURNED_BY_COLOURS_SD**2
+    # what one law for all beers misses grows with the change of depth, as an exponent that is off does
+    covariance[2, 2] += problem.unlike_beers(theta) ** 2
+    glare, returned, exponent, stray = (float(value) for value in theta[:4])
+    # far below any variance here: rounding must not leave the matrix without a root
+    spread = np.asarray(np.linalg.cholesky(covariance + 1e-14 * np.eye(4)), float)
+    unsure = problem.light_beside(theta)
+    law = PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure, stray, light)
+    return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+
+
+def _solved(problem: _Problem) -> tuple[Floats, Floats]:
+    """Return the law and strength of least squares, (5,), and the covariance of the law, (4, 4)."""
+    from scipy.optimize import least_squares  # here: a fitted model is read without it
+
     start = np.array([GLARE, 0.0, 1.0, STRAY, problem.first_strength()])
     low, high = np.array([-0.02, 0.0, 0.5, 0.0, -6.0]), np.array([0.1, MOST_RETURNED, 2.0, MOST_STRAY, 2.0])
     free = np.arange(5 if problem.light.size else 4)
@@ -422,16 +437,8 @@ def learn_path_law(
     ]
     found = min(tried, key=lambda one: float(one.cost))
     excess = max(1.0, 2.0 * found.cost / max(1, found.fun.size - free.size))
-    covariance = np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess
-    if taught_by == LAB_COLOURS:
-        covariance[1, 1] += RETURNED_BY_COLOURS_SD**2
-    # what one law for all beers misses grows with the change of depth, as an exponent that is off does
-    covariance[2, 2] += problem.unlike_beers(found.x) ** 2
-    glare, returned, exponent, stray = (float(value) for value in found.x[:4])
-    spread = np.linalg.cholesky(covariance + 1e-14 * np.eye(4))
-    unsure = problem.light_beside(np.append(found.x, start[free.size :]))
-    law = PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure, stray, light)
-    return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+    covariance = np.asarray(np.linalg.inv(found.jac.T @ found.jac)[:4, :4] * excess, float)
+    return np.append(found.x, start[free.size :]), covariance
 
 
 def _shape(absorbed: Floats, wavelength_nm: Floats) -> Floats:
