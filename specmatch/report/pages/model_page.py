@@ -231,20 +231,20 @@ def _conditions_told(fitted: FittedHouse) -> list[str]:
         said = [
             f"All stands at {fitted.depth.said}; other recorded fillings, up to a factor of two, are brought there. "
             f"Taught by {law.taught_by}" + (f" of {law.n_batches} batches" if law.n_batches else "") + ": glare "
-            f"{law.glare:.1%}, light returned {law.returned:.0%} +- {float(np.linalg.norm(law.spread[1])):.0%}, "
+            f"{law.glare:.1%}, light returned {law.returned:.0%} ± {float(np.linalg.norm(law.spread[1])):.0%}, "
             f"stray light {law.stray:.1%}."
         ]
     labs = None if fitted.colour is None else fitted.colour.labs
     if labs is not None and labs.labs:
         others = ", ".join(
-            f"{lab} reads {np.expm1(effect):+.1%} +- {2.0 * sd:.1%} against it"
+            f"{lab} reads {np.expm1(effect):+.1%} ± {2.0 * sd:.1%} against it"
             for lab, effect, sd in zip(labs.labs[1:], labs.effect[1:], labs.sd[1:], strict=True)
         )
         said.append(f"Colours are those of {labs.labs[0]}; {others}.")
     if fitted.temperature is not None:
         cost = fitted.temperature
         said.append(
-            f"Ten degrees warmer its scans read {np.expm1(10.0 * cost.per_c):+.1%} +- {20.0 * cost.sd:.1%} "
+            f"Ten degrees warmer its scans read {np.expm1(10.0 * cost.per_c):+.1%} ± {20.0 * cost.sd:.1%} "
             f"({cost.n_batches} batches)."
         )
     return said

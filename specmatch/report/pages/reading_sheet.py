@@ -70,13 +70,13 @@ def sheet_figures(house: HouseModel, session: Session, sample: str, reading: Map
     spectra, scans = session.spectra.loc[ids], session.scans.loc[ids]
     claimed, nearest = reading.get("claimed"), reading.get("nearest_beer")
     against = claimed if claimed in house.beers_ else None
-    how = plots.plot_departure(house, spectra, scans, beer=against, ax=new_figure(5.0, 4.0).subplots())
+    how = plots.plot_departure(house, spectra, scans, beer=against, ax=new_figure(6.4, 5.2).subplots())
     found = str(reading.get("explanation") or "").strip() or "nothing known explains a departure"
     drawn = [
         drawing(how, name=f"{name}departure", says=f"How sample {sample} departs from {against or nearest}: {found}.")
     ]
     if len(house.beers_) <= MOST_DRAWN:
-        where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(5.0, 4.0).subplots())
+        where = plots.plot_identity_map(house, spectra, scans, ax=new_figure(6.4, 5.2).subplots())
         says = f"Sample {sample} among the beers, nearest to {nearest}: {reading.get('reason')}."
         drawn.insert(0, drawing(where, name=f"{name}map", says=says))
     return f'<div class="pair">{"".join(f"""<div class="drawing">{svg}</div>""" for svg in drawn)}</div>'
