@@ -8,8 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.house.assessment.gauge import CROSSED, NESTED, PARTLY
-from specmatch.measurement.commissioning.bench_sheet import CAUTIONS
-from specmatch.measurement.commissioning.pieces import LINES_SOURCE
+from specmatch.measurement.commissioning.pieces import CAUTIONS, LINES_SOURCE
 from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, STATED
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
