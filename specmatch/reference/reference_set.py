@@ -34,17 +34,8 @@ from specmatch.reference.tables.alignment import (
     unit_of,
     with_name,
 )
-from specmatch.reference.tables.edits import (
-    Change,
-    Tables,
-    dropped,
-    iso_date,
-    recoloured,
-    relabelled,
-    renamed,
-    selected,
-    stepped,
-)
+from specmatch.reference.tables.dates import iso_date
+from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, selected, stepped
 from specmatch.reference.tending.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.tending.choices import Choices
 from specmatch.reference.tending.edit_sheet import edited_by_sheet

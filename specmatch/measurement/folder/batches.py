@@ -1,5 +1,6 @@
 """What a folder knows of its batches, kept where there are scans of them, and of what its controls are."""
 
+import re
 from pathlib import Path
 
 import numpy as np
@@ -48,7 +49,10 @@ def read_batches(
             one, other = own["beer"].unique()[:2]
             raise ParentsError(f"{path.name}, {said} stands under two beers, {one!r} and {other!r}; keep one of them")
         elif len(own) > 1:
-            left_out.append((path.name, f"{said} is listed more than once with different values; keep one row"))
+            said += " is listed more than once with different values; keep one row; "
+            left_out.append(
+                (path.name, f"{said}values of a second lab are added by extend, from a folder with a batches.csv alone")
+            )
         else:
             keep.append(places[0])
             if len(places) > 1:
@@ -67,7 +71,7 @@ def known_batches(
     bare = {_bare(name): name for name in measured}
     for name in (name for name in batches.index if name not in there):
         near = bare.get(_bare(name))
-        hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
+        hint = f"; {near!r} differs from it only in marks, case or zeros" if near and near not in known else ""
         left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))
     for name in (name for name in measured if name not in known):
         notes.append((name, f"batch {name!r} has no usable row in batches.csv: neither beer nor lab colour is known"))
@@ -75,7 +79,9 @@ def known_batches(
 
 
 def _bare(name: str) -> str:
-    return "".join(letter for letter in name.lower() if letter.isalnum())
+    """Return a name without case, marks, zeros that lead a number and what a spreadsheet adds to a number."""
+    plain = re.sub(r"\A(\d+)\.0\Z", r"\1", name.strip().lower())
+    return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(letter for letter in plain if letter.isalnum()))
 
 
 def no_materials() -> pd.DataFrame:
