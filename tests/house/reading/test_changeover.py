@@ -53,7 +53,11 @@ def test_changeovers_keep_their_word_on_invented_houses(full_size, claim):
         return
 
     def covered(kind):
-        return {"figure": sums["covered"][kind] / sums["n"][kind], "n": sums["n"][kind]}
+        # blends of a house share its set: bounds are those of a mean over houses
+        of_house = rows[rows["kind"] == kind].groupby("member")[["covered", "n"]].sum()
+        shares, figure = of_house["covered"] / of_house["n"], sums["covered"][kind] / sums["n"][kind]
+        reach = 1.96 * shares.std(ddof=1) / np.sqrt(len(shares))
+        return {"figure": figure, "n": sums["n"][kind], "bounds": (figure - reach, min(1.0, figure + reach))}
 
     claim("changeover_neighbours", **covered(NEAR))
     claim("changeover_far", **covered(FAR))
