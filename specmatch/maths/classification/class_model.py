@@ -391,6 +391,9 @@ def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:
     return fdtri(fit.scatter.axes_worth, last, 1.0 - rate) * fit.tail.inflation * dof * n_axes / second
 
 
+# Where beers come from several sessions each, these are held out one after the other, and what they differ by shows in
+# the tail. From this part of it on missing from the scatter (four sessions a beer leave half) it is carried instead.
+HELD_OUT_WHOLE = 0.5
 # a quarter more batches than the metric was chosen on may well choose another
 GROWTH = 1.25
 
@@ -403,6 +406,7 @@ def fit_class_model(
     transform: str = "auto",
     n_components: int | None = None,
     shared: SharedNoise | None = None,
+    session: Ints | None = None,
 ) -> ClassModel:
     """Learn what is typical of each beer.
 
@@ -412,19 +416,25 @@ def fit_class_model(
     Statistical Analysis, ch. 5; from memory).
     """
     # reflectance (n_pours, p)
+    # session (n_batches,): code of the session of each batch
     # shared: what batches measured in one session share, where their scatter lacks it
     if levels.beer.size < 2:
         raise TooFewBatchesError(
             f"identity cannot be learnt from {levels.beer.size} batch; give at least two batches of a beer, or two "
             "beers"
         )
-    samples = _labelled(reflectance, levels)
+    if shared is not None and shared.missing < HELD_OUT_WHOLE:
+        shared = None
+    samples = _labelled(reflectance, levels, session if shared is None else None)
     choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components, shared=shared)
     return build_class_model(samples, choice, false_reject_rate)
 
 
-def _labelled(reflectance: Floats, levels: Levels) -> LabelledSamples:
-    return LabelledSamples(levels.mean(reflectance, to="sample"), levels.counts("sample"), levels.batch, levels.beer)
+def _labelled(reflectance: Floats, levels: Levels, session: Ints | None) -> LabelledSamples:
+    return LabelledSamples(
+        levels.mean(reflectance, to="sample"), levels.counts("sample"), levels.batch, levels.beer,
+        np.zeros(0, np.int64) if session is None else session,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -435,16 +445,20 @@ class Updated:
     refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
 
 
-def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels) -> Updated:
+def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None) -> Updated:
     """Add batches without choosing the metric again."""
     # reflectance (n_pours, p)
+    # session (n_all,): of the fitted batches and the new ones; where none is told each new batch has its own
     # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
-    old, choice, new = fit.samples, fit.choice, _labelled(reflectance, levels)
+    old, choice, new = fit.samples, fit.choice, _labelled(reflectance, levels, None)
+    if session is None:
+        session = np.append(old.session, old.session.max(initial=-1) + 1 + np.arange(new.beer.size))
     samples = LabelledSamples(
         np.concatenate([old.reflectance, new.reflectance]),
         np.concatenate([old.n_pours, new.n_pours]),
         np.concatenate([old.batch, new.batch + old.beer.size]),
         np.concatenate([old.beer, new.beer]),
+        session if old.session.size else old.session,
     )
     deviations = levels.about_sample(choice.scale.apply(reflectance[:, choice.channels]))
     pour_dof = choice.pour_dof + len(deviations) - new.n_pours.size
