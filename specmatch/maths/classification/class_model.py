@@ -27,7 +27,7 @@ from specmatch.maths.classification.calibration import (
 from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.sessions import SharedNoise
+from specmatch.maths.classification.sessions import SharedNoise, lacks_sessions
 from specmatch.maths.classification.subspace import (
     DiscriminantSpace,
     LabelledSamples,
@@ -278,8 +278,9 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     out = held_out_statistics(samples, choice)
     far = out.distance
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
-    if choice.session_noise.size:
-        # held-out batches share their session with those that they are held against, and lie too near
+    if choice.session_noise.size or (samples.session.size and lacks_sessions(samples.session, samples.beer)):
+        # held-out batches share their session with those that they are held against and lie too near, or are held out
+        # with it, and so few sessions say less than so many batches
         tail = replace(tail, inflation=max(1.0, tail.inflation))
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
