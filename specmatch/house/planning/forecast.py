@@ -87,7 +87,9 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     coverage, rate = wanted
     n_beers = house.colour_ebc.size
     shared = shared_noise(learnt.reflectance, learnt.levels, learnt.session, wavelength_nm=house.wavelength_nm)
-    identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate, shared=shared)
+    identity = fit_class_model(
+        learnt.reflectance, learnt.levels, false_reject_rate=rate, shared=shared, session=learnt.session
+    )
     means, n_pours = new.levels.mean(new.reflectance, to="sample"), new.levels.counts("sample")
     beer = new.levels.beer
     got = colour.interval(means, n_pours, coverage)

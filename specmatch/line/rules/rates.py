@@ -141,6 +141,7 @@ def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> Class
         pours.levels.part(kept),
         false_reject_rate=false_reject_rate,
         shared=pours.shared_noise(kept),
+        session=pours.sessions(kept),
     )
 
 
