@@ -218,8 +218,6 @@ def gather_set(
         band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
-        if not np.ptp(reflectance, axis=0).any():
-            raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     else:
         checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
@@ -256,6 +254,8 @@ def _band_at_one_depth(
     reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
 ) -> Ints:
     """Return the usable channels as the pours near the set's depth show them."""
+    if not np.ptp(reflectance, axis=0).any():
+        raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     near = np.abs(np.log(factor)) <= TEACHES
     rows = near if near.any() else np.ones(near.size, bool)
     return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])

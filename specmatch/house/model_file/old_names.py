@@ -48,6 +48,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("FittedHouse", "value_name"): "colour",
     ("FittedHouse", "path_law"): None,
     ("PathLaw", "stray"): 0.0,
+    ("PathLaw", "bend"): 0.0,
     ("PathLaw", "light"): np.ones(1),
     ("PathLaw", "shape"): np.zeros(1),
     ("FittedHouse", "temperature"): None,
