@@ -19,6 +19,7 @@ from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, Col
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_variances
+from specmatch.maths.statistics.beer_effects import scatter_within
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
@@ -103,17 +104,25 @@ class _Lots:
             sd / root * np.sqrt(dof / rng.chisquare(dof, HOUSES))
             for sd, dof in zip((self.lab_sd, self.noise), self.dof, strict=True)
         )
+        slope = self.slope + noise / lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.dof[1])
         off = lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.n_batches)
-        seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
-        return self.shares(limits, GRID, off, seen_off, lab_sd, noise)
+        seen_off = slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
+        return self.shares(limits, GRID, off, seen_off, lab_sd, noise, slope)
 
     def shares(
-        self, limits: ColourLimits, grid: Floats, off: Floats, seen_off: Floats, lab_sd: Floats, noise: Floats
+        self,
+        limits: ColourLimits,
+        grid: Floats,
+        off: Floats,
+        seen_off: Floats,
+        lab_sd: Floats,
+        noise: Floats,
+        slope: Floats,
     ) -> Floats:
         """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
-        # grid (g,): standard deviations of lab colours that are looked at; the others (h,)
+        # grid (g,): standard deviations of lab colours that are looked at; the others (h,): as the fields of the same names
         lab = self.mean + off[:, None] + lab_sd[:, None] * grid
-        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * grid
+        reading = self.seen + seen_off[:, None] + (slope * lab_sd)[:, None] * grid
         share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()
         conforms = (lab >= limits.low) & (lab <= limits.high)
 
@@ -221,7 +230,10 @@ def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Float
     mean, dof = np.bincount(beer, values, minlength=count.size) / count, np.maximum(count - 1.0, 0.0)
     squares = np.bincount(beer, (values - mean[beer]) ** 2, minlength=count.size)
     own, prior, _ = shrink_variances(np.where(dof > 0, squares / np.maximum(dof, 1.0), 0.0), dof)
-    return np.sqrt(own * (1.0 + 1.0 / count)), np.minimum(dof + prior, dof.sum())
+    # where single batches lie far out, so many of them tell less of a scatter
+    tails = scatter_within((values / np.sqrt(own)[beer])[:, None], beer)
+    known = np.minimum(dof + prior, dof.sum()) * tails.effective_df / tails.df
+    return np.sqrt(own * (1.0 + 1.0 / count)), known
 
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again

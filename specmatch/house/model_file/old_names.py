@@ -58,6 +58,7 @@ ADDED: dict[tuple[str, str], Any] = {
     ("DiscriminantSpace", "carried"): 0.0,
     ("FaultModel", "bins"): np.zeros(0, np.int64),
     ("FaultModel", "sessions_per_beer"): np.zeros(0, np.int64),
+    ("LabelledSamples", "session"): np.zeros(0, np.int64),
     ("Optics", "foam"): 1.2,
     ("SpaceSettings", "session"): np.zeros((0, 0)),
     ("SpaceSettings", "session_noise"): np.zeros(0),

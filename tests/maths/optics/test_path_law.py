@@ -7,9 +7,9 @@ from hypothesis import strategies as st
 
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import (
-    SLIT_BEND,
     LAB_COLOURS,
     SECOND_FILL,
+    SLIT_BEND,
     TEXTBOOK,
     Pairs,
     PathLaw,
