@@ -32,8 +32,10 @@ HAZY, HAZY_ROOM = np.array(["haze" in name or "lamp" in name for name in (*FAULT
 # Absorbance goes with the depth in every theory: sets of 28 houses measured at a second filling give exponents of 0.95
 # to 1.06, and those whose second filling is a slip of the sheet the 0.5 at which the search ends (tuning).
 WEAKEST, STRONGEST = 0.75, 1.35
-# A filling is held against the others in so many beers, where these are off by so many standard errors.
-FEWEST_BEERS, SURELY_OFF = 3, 5.0
+# A filling is held against the others in so many beers, where these are off by so many standard errors, and by so much
+# of what bringing them to one depth did (tuning: over 44 houses wrong ones have 0.48 or more, right ones all but two less
+# than 0.4).
+FEWEST_BEERS, SURELY_OFF, OF_DEPTH = 3, 4.0, 0.4
 
 
 def depth_findings(pours: Pours) -> Iterator[Finding]:
@@ -72,7 +74,7 @@ def filling_findings(pours: Pours, lab_colour: Floats) -> Iterator[Finding]:
         off = by_beer[True] - by_beer[False]
         middle = float(off.median())
         spread = float((off - middle).abs().median()) / 0.6745
-        if middle / filling > 0.5 and abs(middle) > SURELY_OFF * spread / np.sqrt(len(off)):
+        if middle / filling > OF_DEPTH and abs(middle) > SURELY_OFF * spread / np.sqrt(len(off)):
             yield Finding(
                 "mixed_conditions",
                 "set",
