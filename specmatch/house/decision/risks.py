@@ -200,6 +200,8 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
 def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: list[Floats]) -> list[_Lots | None]:
     """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
     # lab, seen, beer, session (n,): of batches; unsure: of readings of each beer, relative to its colour
+    known = np.isfinite(lab) & np.isfinite(seen)
+    lab, seen, beer, session = lab[known], seen[known], beer[known], session[known]
     count = np.bincount(beer, minlength=len(unsure)).astype(float)
     dof = np.maximum(count - 1.0, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
@@ -216,7 +218,7 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: lis
     tails = [
         scatter_within((values / np.sqrt(covariance[beer, k, k]))[:, None], beer) for k, values in enumerate(away.T)
     ]
-    known = [np.minimum(dof + prior, dof.sum()) * one.effective_df / one.df for one in tails]
+    lots_dof = [np.minimum(dof + prior, dof.sum()) * one.effective_df / one.df for one in tails]
     found: list[_Lots | None] = []
     for k, centre in enumerate(mean.tolist()):
         if not np.isfinite([centre, *unsure[k]]).all():
@@ -230,7 +232,7 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: lis
             _Lots(
                 centre, float(seen_mean[k]), centre * float(np.sqrt(lab_square)), slope, centre * noise,
                 centre * unsure[k], int(count[k]), np.unique(session[beer == k]).size,
-                (float(known[0][k]), float(known[1][k])),
+                (float(lots_dof[0][k]), float(lots_dof[1][k])),
             )
         )  # fmt: skip
     return found
