@@ -18,14 +18,14 @@ from specmatch.errors import OptionError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
-from specmatch.maths.classification.covariance import shrink_variances
+from specmatch.maths.classification.covariance import shrink_covariances
 from specmatch.maths.statistics.beer_effects import scatter_within
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
 COVERAGE = 0.90
-# a correlation is between these, that no rounding of few batches makes readings of no use, or perfect
-LEAST_SHARED, LARGEST_SHARED = 0.1, 0.99
+# readings follow the lab by so much at least, and not without any scatter: rounding of few batches makes neither
+LEAST_SLOPE, LEAST_SCATTER = 0.1, 1e-4
 # houses that the set's batches may come from, drawn for the bounds, and the part of them that the bounds leave out
 HOUSES, OUTSIDE = 200, 0.05
 # standard deviations of lab colours that are looked at for them, and how many of the intervals of a beer
@@ -200,40 +200,42 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
 def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: list[Floats]) -> list[_Lots | None]:
     """Return new lots of each beer by lab colours and held-out readings of batches; None where there are too few."""
     # lab, seen, beer, session (n,): of batches; unsure: of readings of each beer, relative to its colour
+    known = np.isfinite(lab) & np.isfinite(seen)
+    lab, seen, beer, session = lab[known], seen[known], beer[known], session[known]
     count = np.bincount(beer, minlength=len(unsure)).astype(float)
+    dof = np.maximum(count - 1.0, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
         mean, seen_mean = (np.bincount(beer, values, minlength=count.size) / count for values in (lab, seen))
-        (lab_sd, lab_dof), (seen_sd, _), (apart, noise_dof) = (
-            _sd_of_new(values, beer, count)
-            for values in (lab / mean[beer], seen / mean[beer], (seen - lab) / mean[beer])
-        )
+    away = np.stack([lab / mean[beer] - 1.0, (seen - seen_mean[beer]) / mean[beer]], axis=1)
+    if not (away[:, 0] != 0.0).any():
+        return [None] * count.size
+    # both scatters and what they share at once: one by one they leave slopes of 0.4 and of 1.8
+    products = np.zeros((count.size, 2, 2))
+    np.add.at(products, beer, away[:, :, None] * away[:, None, :])
+    products += LEAST_SCATTER * dof[:, None, None] * products[:, :1, :1].sum(axis=0) / dof.sum() * np.eye(2)
+    covariance, prior = shrink_covariances(products, dof)
+    # where single batches lie far out, so many of them tell less of a scatter
+    tails = [
+        scatter_within((values / np.sqrt(covariance[beer, k, k]))[:, None], beer) for k, values in enumerate(away.T)
+    ]
+    lots_dof = [np.minimum(dof + prior, dof.sum()) * one.effective_df / one.df for one in tails]
     found: list[_Lots | None] = []
     for k, centre in enumerate(mean.tolist()):
-        # what readings and lab colours share: Var(lab - reading) = Var(lab) + Var(reading) - 2 shared
-        most = LARGEST_SHARED * lab_sd[k] * seen_sd[k]
-        shared = np.clip((lab_sd[k] ** 2 + seen_sd[k] ** 2 - apart[k] ** 2) / 2.0, LEAST_SHARED * most, most)
-        if not np.isfinite([centre, shared, *unsure[k]]).all() or lab_sd[k] == 0.0:
+        if not np.isfinite([centre, *unsure[k]]).all():
             found.append(None)
             continue
+        # of a new batch about the mean of so many
+        (lab_square, shared), (_, square) = covariance[k] * (1.0 + 1.0 / count[k])
+        slope = max(float(shared / lab_square), LEAST_SLOPE)
+        noise = float(np.sqrt(max(square - 2.0 * slope * shared + slope**2 * lab_square, LEAST_SCATTER * square)))
         found.append(
             _Lots(
-                centre, float(seen_mean[k]), centre * float(lab_sd[k]), float(shared / lab_sd[k] ** 2),
-                centre * float(np.sqrt(seen_sd[k] ** 2 - shared**2 / lab_sd[k] ** 2)), centre * unsure[k],
-                int(count[k]), np.unique(session[beer == k]).size, (float(lab_dof[k]), float(noise_dof[k])),
+                centre, float(seen_mean[k]), centre * float(np.sqrt(lab_square)), slope, centre * noise,
+                centre * unsure[k], int(count[k]), np.unique(session[beer == k]).size,
+                (float(lots_dof[0][k]), float(lots_dof[1][k])),
             )
         )  # fmt: skip
     return found
-
-
-def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Floats]:
-    """Return the sd of a new batch about the mean of its beer, drawn towards that of all, and its dof, (n_beers,)."""
-    mean, dof = np.bincount(beer, values, minlength=count.size) / count, np.maximum(count - 1.0, 0.0)
-    squares = np.bincount(beer, (values - mean[beer]) ** 2, minlength=count.size)
-    own, prior, _ = shrink_variances(np.where(dof > 0, squares / np.maximum(dof, 1.0), 0.0), dof)
-    # where single batches lie far out, so many of them tell less of a scatter
-    tails = scatter_within((values / np.sqrt(own)[beer])[:, None], beer)
-    known = np.minimum(dof + prior, dof.sum()) * tails.effective_df / tails.df
-    return np.sqrt(own * (1.0 + 1.0 / count)), known
 
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again

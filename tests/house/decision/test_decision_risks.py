@@ -13,6 +13,7 @@ from specmatch.batches import in_colour_unit
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import judge_colour
+from specmatch.house.decision.risks import _lots_like
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import acceptance_limits, conformance_probability
 
@@ -60,6 +61,23 @@ def test_stricter_rules_hold_more_and_pass_less(house):
     # limits in the other unit state the same
     other = house.limit_risks(limits_of(house, 0.1, unit="SRM"))
     assert other["producer_risk"].to_numpy() == pytest.approx(tables[3]["producer_risk"].to_numpy(), abs=1e-6)
+
+
+def test_readings_follow_the_lab_as_those_of_all_beers_do():
+    rng, beer = np.random.default_rng(4), np.repeat(np.arange(6), 7)
+    # beers of one lab and module that are not brewed alike
+    brewed = np.array([0.5, 0.5, 1.0, 1.0, 1.6, 1.6])[beer]
+    slopes, noise = [], []
+    for _ in range(20):
+        z, e = rng.standard_normal((2, beer.size))
+        lab, seen = 10.0 * (1.0 + 0.05 * brewed * z), 10.0 * (1.0 + 0.04 * brewed * z + 0.03 * e)
+        seen[3] = np.nan  # a batch without a reading says nothing, and spoils no other
+        lots = _lots_like(lab, seen, beer, np.arange(beer.size), [np.array([0.03])] * 6)
+        slopes += [one.slope for one in lots]
+        noise += [one.noise for one in lots]
+    # 41 batches know the one slope to 0.03 / 0.05 / sqrt(35) = 0.1, each seven alone to 0.25
+    assert np.sqrt(np.mean((np.array(slopes) - 0.8) ** 2)) < 0.17
+    assert min(noise) > 0.1 and np.median(noise) == pytest.approx(0.3, rel=0.15)
 
 
 def test_bounds_hold_the_risk(house):
@@ -123,7 +141,7 @@ def test_stated_risks_are_those_seen(brewery, house, full_size):
 @pytest.mark.whole
 def test_risks_of_invented_houses_lie_within_their_bounds(full_size, claim):
     """Beers, rules and risks of lots that were judged: within the stated bounds, and off to no side."""
-    houses = [(f"drawn_{n}", 1) for n in range(931, 936)] if full_size else [("four_taps", 51)]
+    houses = [(f"drawn_{n}", 1) for n in range(936, 941)] if full_size else [("four_taps", 51)]
     frame = pd.DataFrame([row for name, seed in houses for row in member_rows(spec_of(name), seed, 0.10, sets=2)])
     told = apart(frame)
     if not full_size:
