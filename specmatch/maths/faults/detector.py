@@ -26,7 +26,7 @@ SHAPE_ERROR = 0.1
 # ... and the lamp's light, learnt from noise alone: its level, on which light from outside rests, and the slope of its
 # logarithm per nm, on which a shift does
 LIGHT_ERROR, LIGHT_SLOPE_ERROR = 0.1, 0.015
-_RESTS_ON_LEVEL = np.array([fault.name == "ambient_light" for fault in FAULTS])
+_RESTS_ON_LEVEL = np.array([fault.name.startswith("ambient_") for fault in FAULTS])
 _RESTS_ON_SLOPE = np.array([fault.name.startswith("shift_") for fault in FAULTS])
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays in the processor's cache

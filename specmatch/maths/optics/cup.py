@@ -77,6 +77,7 @@ FAULTS = (
     Fault("stray_light", 0.003, 0.03, 4.0, (0.003, 0.01, 0.02, 0.05)),
     Fault("clipped", 0.01, 0.3, 4.0, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
     Fault("haze_inside", 0.004, 0.05, 2.0, (0.004, 0.008, 0.015, 0.03, 0.06, 0.12)),
+    Fault("ambient_warm", 0.002, 0.05, 4.0, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
 )
 FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 
@@ -102,6 +103,8 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
         return R * (1.0 + t if name == "lamp_brighter" else 1.0 - t)
     if name == "ambient_light":
         return R + t / light
+    if name == "ambient_warm":
+        return R + t * incandescent(nm) / light
     if name.startswith(("shift_", "axis_")):
         moved = t if name.endswith("blue") else -t
         seen = np.log(np.maximum(R, _DARKEST))
@@ -113,6 +116,12 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     if name == "clipped":
         return np.minimum(R, (1.0 - t) * np.max(R * light) / light)
     raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
+
+
+def incandescent(wavelength_nm: Floats) -> Floats:
+    """Return the light of a lamp with a hot filament over its mean: illuminant A of ISO/CIE 11664-2 (from memory)."""
+    light = wavelength_nm**-5.0 / np.expm1(1.435e7 / (2848.0 * wavelength_nm))
+    return np.asarray(light / light.mean())
 
 
 def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Floats:

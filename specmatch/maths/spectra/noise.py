@@ -16,10 +16,14 @@ from specmatch.maths.statistics.levels import mean_by
 
 # the lamp's shape cannot have more detail than the slit passes: full width at half maximum 12-15 nm
 SLIT_NM = 13.0
+# ... and is followed by parabolas over so many nm (tuning)
+LIGHT_NM = 20.0
 # a squared deviation beyond this many variances is a spike, not noise
 LARGEST_SQUARE = 9.0
-# light of a channel over the lamp's peak, on which the likelihood is looked up
-_LIGHT = np.geomspace(0.02, 1.0, 80)
+# light of a channel, on which the likelihood is looked up, in units of about the lamp's peak
+_LIGHT = np.geomspace(0.01, 2.0, 104)
+# the detector's variance at that peak, over the photons', tried: 1-30 % in modules of this class
+_READ_PARTS = (0.001, 0.01, 0.03, 0.1, 0.3, 1.0)
 _FIRST_STEP = 8
 _ROUNDS = 6
 # Channels within a part of the slit see the same light: as witnesses of a shape they count as one.
@@ -165,7 +169,7 @@ def fit_light_noise(
     most = int(np.clip(MOST_CELLS // p, 200, MOST_ROWS))
     if several.size > most:
         several = several[np.linspace(0, several.size - 1, most).astype(np.int64)]
-    found = _alternate(_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
+    found = _likeliest_noise(_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
     if bins is None or n_bins == p:
         return found
     light = pooled(found.light, bins)
@@ -213,21 +217,33 @@ def _two_variances(seen: _Squares, light: Floats, read: float, shot: float) -> t
     return read, shot
 
 
-def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
+def _likeliest_noise(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
+    """Return light and noise of largest likelihood: light of each channel by itself, whatever the detector's part."""
     spread = np.sqrt(seen.total.sum(axis=0) / seen.count.sum())
-    light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
-    read = shot = float(spread.min() ** 2) / 2.0
-    smooth = slit_weights(wavelength_nm)
-    for _ in range(_ROUNDS):
-        read, shot = _two_variances(seen, light, read, shot)
-        # with no more detail than the slit passes
-        light = np.exp(smooth @ np.log(_LIGHT[_likeliest(seen, read, shot)]))
-        light /= light.max()
-    return ChannelNoise(light, read, shot)
+    # light in units in which a photon's variance is that of the quietest channel
+    shot = float(spread.min() ** 2)
+    parts = [_likeliest(seen, part * shot, shot) for part in _READ_PARTS]
+    part, (place, _) = min(zip(_READ_PARTS, parts, strict=True), key=lambda one: float(one[1][1].sum()))
+    # with no more detail than the slit passes
+    light = np.exp(_smooth(np.log(_LIGHT[place]), wavelength_nm))
+    peak = float(light.max())
+    return ChannelNoise(light / peak, part * shot / peak**2, shot / peak)
 
 
-def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
-    """Return the place in `_LIGHT` of the likeliest light of each channel, shape (p,), by halving steps."""
+def _smooth(values: Floats, wavelength_nm: Floats) -> Floats:
+    """Return values of channels on local parabolas; those of the outermost, which are copies, tell nothing."""
+    # values, wavelength_nm (p,)
+    away = (wavelength_nm[:, None] - wavelength_nm) / (LIGHT_NM / 2.3548)
+    weight = np.exp(-0.5 * away**2)
+    weight[:, [0, -1]] = 0.0
+    powers = np.stack([away**k for k in range(3)], axis=1)
+    weighed = powers * weight[:, None]
+    right = weighed @ values
+    return np.asarray(np.linalg.solve(weighed @ powers.swapaxes(1, 2) + 1e-9 * np.eye(3), right[..., None])[:, 0, 0])
+
+
+def _likeliest(seen: _Squares, read: float, shot: float) -> tuple[Ints, Floats]:
+    """Return the place in `_LIGHT` of the likeliest light of each channel, by halving steps, and its loss, (p,)."""
 
     variance, loss_of = np.empty_like(seen.level), np.empty_like(seen.level)
 
@@ -240,13 +256,15 @@ def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
         return np.asarray(loss_of.sum(axis=0))
 
     places = np.arange(0, _LIGHT.size, _FIRST_STEP)
-    best = places[np.stack([loss(np.array(place)) for place in places]).argmin(axis=0)]
-    step = _FIRST_STEP // 2
+    first = np.stack([loss(np.full(seen.level.shape[1], place)) for place in places])
+    best, least, step = places[first.argmin(axis=0)], first.min(axis=0), _FIRST_STEP // 2
     while step:
         near = np.clip(np.stack([best - step, best, best + step]), 0, _LIGHT.size - 1)
-        best = np.take_along_axis(near, np.stack([loss(one) for one in near]).argmin(axis=0)[None], axis=0)[0]
+        losses = np.stack([loss(near[0]), least, loss(near[2])])
+        place = losses.argmin(axis=0)[None]
+        best, least = np.take_along_axis(near, place, axis=0)[0], np.take_along_axis(losses, place, axis=0)[0]
         step //= 2
-    return best
+    return best, least
 
 
 def slit_bins(wavelength_nm: Floats) -> Ints:
