@@ -35,6 +35,7 @@ from specmatch.maths.faults.normal_variation import (
     PourScatter,
     fit_natural_scatter,
     fit_pour_scatter,
+    fit_strength_law,
 )
 from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
@@ -274,21 +275,26 @@ def _noise(reflectance: Floats, group: Ints, wavelength_nm: Floats, bins: Ints) 
     return replace(fit_light_noise(reflectance, group, wavelength_nm=wavelength_nm, bins=bins), misfit=MISFIT)
 
 
-def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Floats) -> FaultModel:
+def fit_fault_model(
+    reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None
+) -> FaultModel:
     """Learn what good scans look like: all that judging pours against their mates needs.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
     (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
     """
-    # reflectance (n_pours, p), wavelength_nm (p,)
+    # reflectance (n_pours, p), wavelength_nm (p,); optics: what most of these scans have taught already
     sample, beer = levels.sample, levels.codes("beer")
     replicated = bool((levels.counts("sample") > 1).any())
     bins = slit_bins(wavelength_nm)
     axis = pooled(wavelength_nm, bins)
     noise = _noise(reflectance, sample if replicated else beer, wavelength_nm, bins)
-    means = mean_by(reflectance, beer)[0]
-    optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+    if optics is None:
+        means = mean_by(reflectance, beer)[0]
+        optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+        optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+    optics = replace(optics, light=noise.light)
     pour = PourScatter(optics.foam, POUR_SD**2)
     if replicated:
         pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)

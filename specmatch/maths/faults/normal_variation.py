@@ -74,7 +74,7 @@ class NormalVariation:
 def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: int = len(CAUSES)) -> Floats:
     """Return what one unit of each cause adds to a spectrum."""
     # reflectance (p,), shapes (q, p) -> (n_causes + q, p)
-    slope = strength_slope(reflectance, optics.glare)
+    slope = strength_slope(reflectance, optics)
     haze = haze_return(1.0, optics.wavelength_nm) * (1.0 - LOST_TO_HAZE * reflectance)
     tilt = reflectance * (optics.wavelength_nm - HAZE_NM) / 100.0  # of the lamp, a share per 100 nm
     shift, axis = shift_slope(reflectance, optics), axis_slope(reflectance, optics)
@@ -94,32 +94,29 @@ def fit_natural_scatter(
     batch_beer = levels.beer
     batch_mean = levels.mean(reflectance, to="batch")
     beer_mean = levels.mean(batch_mean, to="beer", of="batch")
-    n_batches, per_pour = levels.counts("beer"), levels.per_pour
+    per_pour = levels.per_pour
     if pour is None:
         mates = _about_mates(reflectance, levels)
         none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in beer_mean]
         seen = _along(mates.apart, mates.beer, list(beer_mean), variance, none, optics)
-        pour = _variances(seen, mates.sample, mates.worth, POUR_SD)
+        pour = _variances(seen, mates.unit, mates.worth, POUR_SD)
 
-    told = n_batches[batch_beer] > 1
-    n = n_batches[batch_beer[told]]
-    apart = (batch_mean[told] - beer_mean[batch_beer[told]]) * np.sqrt(n / (n - 1.0))[:, None]
-    base = list(beer_mean)
+    batches, base = _about_beers(batch_mean, beer_mean, batch_beer), list(beer_mean)
+    apart, beer = batches.apart, batches.beer
     variance = [noise.sample_variance(one, 1.0 / per_pour) for one in base]
     lifted = [v + per_pour * _additive(one, pour, optics) for v, one in zip(variance, base, strict=True)]
-    shapes = _shapes(apart, batch_beer[told], base, lifted, optics)
+    shapes = _shapes(apart, beer, base, lifted, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
-    each, worth = np.arange(n.size), 1.0 - 1.0 / n
-    spread = _variances(_along(apart, batch_beer[told], base, variance, shapes, optics), each, worth, prior)
+    spread = _variances(_along(apart, beer, base, variance, shapes, optics), batches.unit, batches.worth, prior)
     return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
 
 
 @dataclass(frozen=True)
 class _Mates:
-    """Pours that have mates, about the mean of their sample."""
+    """Pours that have mates, about the mean of their sample, or batches about that of their beer."""
 
-    apart: Floats  # (n, p): of the variance of one pour
-    sample: Ints  # sample, beer (n,): of each
+    apart: Floats  # (n, p): of the variance of one
+    unit: Ints  # unit, beer (n,): rows that go together, and the beer of each
     beer: Ints
     worth: Floats  # (n,): what each counts, being held against a mean that it is part of
 
@@ -130,6 +127,15 @@ def _about_mates(reflectance: Floats, levels: Levels) -> _Mates:
     m = n_pours[levels.sample[rows]]
     apart = levels.about_sample(reflectance)[rows] * np.sqrt(m / (m - 1.0))[:, None]
     return _Mates(apart, levels.sample[rows], levels.codes("beer")[rows], 1.0 - 1.0 / m)
+
+
+def _about_beers(batch_mean: Floats, beer_mean: Floats, batch_beer: Ints) -> _Mates:
+    n_batches = np.bincount(batch_beer, minlength=len(beer_mean))
+    told = n_batches[batch_beer] > 1
+    beer = batch_beer[told]
+    n = n_batches[beer]
+    apart = (batch_mean[told] - beer_mean[beer]) * np.sqrt(n / (n - 1.0))[:, None]
+    return _Mates(apart, beer=beer, unit=np.arange(n.size), worth=1.0 - 1.0 / n)
 
 
 # What foam reads over the reference: foam of about 0.65 over a base of 0.5 to 0.9 (common practice, no source), and how
@@ -161,7 +167,7 @@ def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noi
     with_level[:, CAUSES.index("white"), -1] = FOAM_LEVELS
     back = with_level.transpose(0, 2, 1)
     seen = _Along(seen.code, with_level[:, None] @ seen.inner @ back[:, None], seen.projected @ back)
-    spread = _variances(seen, mates.sample, worth, POUR_SD)
+    spread = _variances(seen, mates.unit, worth, POUR_SD)
     sd = np.sqrt(spread)[:, None]
     inner, along = np.eye(sd.shape[-1]) + sd[..., None] * seen.inner * sd[:, :, None], seen.projected * sd
     square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
@@ -174,6 +180,91 @@ def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noi
         unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
     best = int(unlikely.argmin())
     return PourScatter(float(FOAM_LEVELS[best]), spread[best])
+
+
+# What is known of the law by which light falls with strength before a set tells: glare, the share of light that a matt
+# base sends round again, and stray light (common practice, no source), and how surely; where the search begins, its
+# steps, and its most trials
+USUAL_LAW, LAW_SD = np.array([0.015, 0.0, 0.0]), np.array([0.01, 0.3, 0.01])
+LAW_BEGINS, LAW_STEPS, LAW_TRIALS = np.array([0.012, 0.1, 0.004]), np.array([0.008, 0.3, 0.007]), 100
+# recipes move absorbance by a tilt and a bow over the band beside strength (common practice, no source)
+RECIPE_SD = np.array([0.03, 0.02])
+
+
+def fit_strength_law(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> Optics:
+    """Return the optics whose glare, returned and stray light leave least of what batches and pours differ by.
+
+    Batches of one beer differ by strength most, and pours by depth: what a channel changes by beside the others tells
+    how much of its light passed the beer, and how often. Where a direction a explains rows y in the metric G of all other
+    causes, it takes (a'Gy)^2 / a'Ga away.
+    """
+    # reflectance (n_pours, p)
+    from scipy.optimize import minimize  # here: a fitted model is read without it
+
+    batch_mean = levels.mean(reflectance, to="batch")
+    base = levels.mean(batch_mean, to="beer", of="batch")
+    kinds = (
+        (_about_beers(batch_mean, base, levels.beer), noise.sample_variance(base, 1.0 / levels.per_pour), BATCH_SD, 1.0),
+        (_about_mates(reflectance, levels), noise.variance(base), POUR_SD, 0.0),
+    )
+    told = [_AgainstOthers.of(rows, base, noise, sd, recipe, optics) for rows, noise, sd, recipe in kinds]
+    darkest = 0.3 * float(optics.light.min() / optics.light.mean())
+
+    def law(at: Floats) -> Optics:
+        glare, returned, stray = np.clip(at, 0.0, [1.0, 0.9, darkest]).tolist()
+        return replace(optics, glare=glare, returned=returned, stray=stray)
+
+    def unlikely(at: Floats) -> float:
+        slope, below = strength_slope(base, law(at)), np.minimum(at, 0.0)
+        prior = np.square((at - USUAL_LAW) / LAW_SD).sum() + 1e3 * np.square(below / LAW_SD).sum()
+        return float(prior) - sum(one.taken(slope) for one in told)
+
+    begin = np.vstack([LAW_BEGINS, LAW_BEGINS + np.diag(LAW_STEPS)])
+    options = {"initial_simplex": begin, "maxfev": LAW_TRIALS, "xatol": 1e-3, "fatol": 0.5}
+    return law(minimize(unlikely, LAW_BEGINS, method="Nelder-Mead", options=options).x)
+
+
+@dataclass(frozen=True)
+class _AgainstOthers:
+    """Rows in the metric of the noise and of all causes but strength."""
+
+    seen: Floats  # (n, p): rows times the metric
+    beer: Ints  # (n,)
+    worth: Floats  # (n,)
+    loading: Floats  # (n_beers, c, p): the metric is that of the noise less the square of this
+    noise: Floats  # (n_beers, p)
+
+    @classmethod
+    def of(
+        cls, rows: _Mates, base: Floats, noise: Floats, sd: Floats, recipe: float, optics: Optics
+    ) -> "_AgainstOthers":
+        bend = np.linspace(-1.0, 1.0, base.shape[1])
+        bends = np.vstack([bend, bend**2 - 1.0 / 3.0]) * (recipe * RECIPE_SD)[:, None]
+        loading = np.array([causes_at(one, bends, optics) for one in base])
+        slope = loading[:, 0].copy()
+        loading[:, 0] = 0.0
+        loading[:, : sd.size] *= sd[:, None]
+        weighed = loading / noise[:, None]
+        inner = np.linalg.cholesky(np.eye(loading.shape[1]) + weighed @ loading.swapaxes(1, 2))
+        found = cls(np.empty_like(rows.apart), rows.beer, rows.worth, np.linalg.solve(inner, weighed), noise)
+        for k in np.unique(rows.beer):
+            own = rows.beer == k
+            y = rows.apart[own]
+            found.seen[own] = y / noise[k] - (y @ found.loading[k].T) @ found.loading[k]
+        # a row so far out is a fault, and tells little of good ones
+        p = base.shape[1]
+        left = (rows.apart * found.seen).sum(axis=1) - found._of_rows(slope)
+        trust = np.minimum(1.0, (p + 6.0 * np.sqrt(2.0 * p)) / np.maximum(left, 1e-9))
+        return replace(found, worth=rows.worth * trust)
+
+    def _of_rows(self, slope: Floats) -> Floats:
+        across = np.square((self.loading @ slope[..., None])[..., 0]).sum(axis=1)
+        own = (slope**2 / self.noise).sum(axis=1) - across
+        return np.asarray(np.square((self.seen * slope[self.beer]).sum(axis=1)) / own[self.beer])
+
+    def taken(self, slope: Floats) -> float:
+        """Return what a direction of each beer, shape (n_beers, p), takes away of the squares of its rows."""
+        return float(self.worth @ self._of_rows(slope))
 
 
 @dataclass(frozen=True)
@@ -257,7 +348,7 @@ def _shapes(apart: Floats, beer: Ints, base: list[Floats], noise: list[Floats], 
     q = int(np.clip(dof // BATCHES_PER_SHAPE, 0, MOST_SHAPES))
     if not q:
         return np.zeros((0, optics.wavelength_nm.size))
-    slope = np.array([strength_slope(one, optics.glare) for one in base])[beer]
+    slope = strength_slope(np.array(base), optics)[beer]
     information = slope**2 / np.array(noise)[beer]
     # a channel tells at most what one a hundred times the median tells, or one channel would be a shape of its own
     information = np.minimum(information, 100.0 * np.median(information, axis=1, keepdims=True))

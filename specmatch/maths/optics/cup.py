@@ -45,6 +45,31 @@ class Optics:
     light: Floats  # (p,): light of the reference over its peak
     glare: float  # reflectance of a cup so dark that nothing comes back from the base
     foam: float = FOAM_REFLECTANCE  # what foam reads over the reference, which the base decides
+    returned: float = 0.0  # share of light that a matt base sends round again
+    stray: float = 0.0  # share of the mean light that every channel sees
+
+    def through(self, reflectance: Floats) -> Floats:
+        """Return the share of light that one crossing of the beer leaves."""
+        # reflectance (..., p)
+        mean = (reflectance * self.light).mean(axis=-1, keepdims=True)
+        beam = (reflectance * self.light - self.stray * mean) / (self.light - self.stray * self.light.mean())
+        return one_crossing(np.maximum((beam - self.glare) / (1.0 - self.glare), _DARKEST), self.returned)
+
+    def measured(self, passed: Floats) -> Floats:
+        """Return changes of reflectance, of changes of what comes back of light through the beer."""
+        beam = (1.0 - self.glare) * (1.0 - self.stray * self.light.mean() / self.light) * passed
+        return beam + self.stray / (1.0 - self.stray) * (beam * self.light).mean(axis=-1, keepdims=True) / self.light
+
+
+def after_rounds(crossing: Floats, returned: float) -> Floats:
+    """Sum the round trips of light of which one crossing leaves a share."""
+    return crossing * (1.0 - returned) / (1.0 - returned * crossing**2)
+
+
+def one_crossing(through: Floats, returned: float) -> Floats:
+    """Return the share that one crossing leaves, from what comes back after all rounds."""
+    root = np.sqrt((1.0 - returned) ** 2 + 4.0 * returned * through**2)
+    return np.asarray(2.0 * through / (1.0 - returned + root), float)
 
 
 @dataclass(frozen=True)
@@ -92,7 +117,7 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     R, nm, light = reflectance, optics.wavelength_nm, optics.light
     t = np.asarray(size, np.float64)[..., None]
     if name in ("path_long", "path_short"):
-        return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics.glare)
+        return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics)
     if name == "foam":
         return R + t * (optics.foam - R)
     if name == "haze":
@@ -124,11 +149,11 @@ def incandescent(wavelength_nm: Floats) -> Floats:
     return np.asarray(light / light.mean())
 
 
-def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Floats:
+def scale_path(reflectance: Floats, factor: Floats | float, optics: Optics) -> Floats:
     """Return a spectrum with the depth of beer, or its strength, times a factor; glare does not pass the beer."""
     # reflectance (..., p), factor (..., 1) -> (..., p)
-    through = np.maximum((reflectance - glare) / (1.0 - glare), _DARKEST)
-    return glare + (1.0 - glare) * through**factor
+    left, m = optics.through(reflectance), optics.returned
+    return reflectance + optics.measured(after_rounds(left**factor, m) - after_rounds(left, m))
 
 
 def haze_return(size: float, wavelength_nm: Floats) -> Floats:
@@ -173,10 +198,12 @@ def axis_slope(reflectance: Floats, optics: Optics) -> Floats:
     return np.asarray(np.gradient(reflectance, optics.wavelength_nm))
 
 
-def strength_slope(reflectance: Floats, glare: float) -> Floats:
+def strength_slope(reflectance: Floats, optics: Optics) -> Floats:
     """Return the change of reflectance per relative change of strength or depth."""
-    through = np.clip((reflectance - glare) / (1.0 - glare), _DARKEST, 1.0)
-    return (1.0 - glare) * through * np.log(through)
+    # reflectance (..., p)
+    left, m = np.minimum(optics.through(reflectance), 1.0), optics.returned
+    rounds = (1.0 - m) * (1.0 + m * left**2) / (1.0 - m * left**2) ** 2
+    return optics.measured(rounds * left * np.log(left))
 
 
 def glare_of(reflectance: Floats) -> float:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.optics.cup import glare_of, relative_absorbance
+from specmatch.maths.optics.cup import after_rounds, glare_of, one_crossing, relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
@@ -104,7 +104,7 @@ class PathLaw:
         """
         # reflectance (n, p) -> (n, p)
         through = self.through(reflectance)
-        k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
+        k = -np.log(one_crossing(np.maximum(through, DARKEST), self.returned))
         shape = np.log(relative_absorbance(wavelength_nm)) if self.shape.size == 1 else self.shape
         return _continued(
             k, through < (2.0 * self.unsure if least is None else least), shape - bend * wavelength_nm / 100.0
@@ -112,7 +112,7 @@ class PathLaw:
 
     def seen(self, absorbed: Floats) -> Floats:
         """Return the reflectance of a liquid from what one crossing takes; the inverse of `absorbed`."""
-        return _bound(_after_rounds(np.exp(-absorbed), self.returned), self._theta, self._lamp)
+        return _bound(after_rounds(np.exp(-absorbed), self.returned), self._theta, self._lamp)
 
     def unlike(self) -> list[tuple["PathLaw", "PathLaw"]]:
         """Return pairs of laws that lie a standard deviation apart, for glare, the share returned and stray light."""
@@ -144,7 +144,7 @@ class PathLaw:
 
     def passed(self, reflectance: Floats) -> Floats:
         """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
-        return _crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
+        return one_crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 3 + q, p), each direction one standard deviation long.
@@ -228,16 +228,6 @@ def _within(theta: Floats) -> Floats:
     return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2], max(theta[3], 0.0)])
 
 
-def _after_rounds(crossing: Floats, m: float) -> Floats:
-    """Sum the round trips of light of which one crossing leaves a share."""
-    return crossing * (1.0 - m) / (1.0 - m * crossing**2)
-
-
-def _crossing(through: Floats, m: float) -> Floats:
-    """Return the share that one crossing leaves, from what comes back after all rounds."""
-    return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
-
-
 def _continued(absorbed: Floats, dark: Mask, shape: Floats) -> Floats:
     """Go on to the blue, from the reddest dark channel of each spectrum on, as a shape does."""
     # beer takes more the bluer the light: what comes back beyond a dark channel never passed the beer
@@ -258,9 +248,9 @@ def _brought(
     m, power = theta[1], np.asarray(factor, float) ** theta[2]
     t = _freed(reflectance, theta, lamp)
     bright = np.maximum(t, DARKEST)
-    crossing = _crossing(bright, m)
+    crossing = one_crossing(bright, m)
     sure = bright**2 / (bright**2 + unsure**2)
-    moved = sure * (_after_rounds(crossing**power, m) - t)
+    moved = sure * (after_rounds(crossing**power, m) - t)
     dark = t < 2.0 * unsure
     if shape is not None and dark.any():
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
@@ -268,7 +258,7 @@ def _brought(
         moved += (
             (1.0 - sure)
             * dark.any(axis=1, keepdims=True)
-            * (_after_rounds(likely**power, m) - _after_rounds(likely, m))
+            * (after_rounds(likely**power, m) - after_rounds(likely, m))
         )
     return _bound(t + moved, theta, lamp)
 
@@ -318,7 +308,7 @@ class _Problem:
     def _expected(self, theta: Floats) -> tuple[Floats, Floats]:
         x = np.exp(-np.exp(theta[4]) * self.strength)
         stray = theta[3] * self.beside
-        beam = theta[0] + (1.0 - theta[0]) * _after_rounds(x, theta[1])
+        beam = theta[0] + (1.0 - theta[0]) * after_rounds(x, theta[1])
         return x, (1.0 - stray) * beam + stray * self.band
 
     def unlike_beers(self, theta: Floats) -> float:
