@@ -56,13 +56,15 @@ class Detector:
         *,
         smooth: Floats | None = None,
     ) -> None:
+        # causes (c, p), spread (c, c): their covariance, noise (p,): variances
         # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
         self.base, self.spread = base, spread
         at = base if smooth is None else smooth
         self._noise = noise
         faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]
         self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
-        self._loading = causes * np.sqrt(spread)[:, None]
+        size, axes = np.linalg.eigh(spread)
+        self._loading = (axes * np.sqrt(np.maximum(size, 0.0))).T @ causes
         self._scaled = self._loading / noise
         # one and more on the diagonal of a handful of rows: an inverse is as good as a factor
         self._inner = np.linalg.inv(np.eye(len(causes)) + self._scaled @ self._loading.T)

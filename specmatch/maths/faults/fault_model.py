@@ -230,7 +230,7 @@ def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
     """
     # apart (n, n_bins)
     found = detector.explain(apart)
-    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH]
+    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH, _STRENGTH]
     gain = np.where(IS_PATH, np.minimum(found.gain, most), found.gain)
     return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
 

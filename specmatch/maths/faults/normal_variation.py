@@ -5,7 +5,7 @@ axis since the reference, a tilt of the lamp's colour, a wander of the axis from
 which batches of one beer differ in this house. Each has a variance between pours and one between batches.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 from scipy.special import chdtri
@@ -49,26 +49,34 @@ class NormalVariation:
     pour: Floats
     batch: Floats
     per_pour: float  # mean of 1/m over the samples of m pours behind `batch`
+    # (c + q, c + q): correlation of the effects of a batch, which its recipe moves together; empty: none
+    together: Floats = field(default_factory=lambda: np.zeros((0, 0)))
 
     def of_sample(self, n_pours: float, n_batches: float, n_sessions: float | None = None) -> Floats:
-        """Return the variances of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q,).
+        """Return the covariance of a sample of `n_pours` pours about the mean of `n_batches` batches, (c + q, c + q).
 
         What batches share with their session is averaged over `n_sessions` sessions only.
         """
-        one = np.maximum(self.batch + (1.0 / n_pours - self.per_pour) * self.pour, 0.25 * self.batch)
-        count = np.full(one.size, n_batches)
+        more = (1.0 / n_pours - self.per_pour) * self.pour
+        own = np.maximum(self.batch + np.minimum(more, 0.0), 0.25 * self.batch)
+        count = np.full(own.size, n_batches)
         if n_sessions is not None:
             count[[CAUSES.index(name) for name in OF_SESSION]] = n_sessions
-        return one + self.batch / count
+        of_batch = _outer(own) + _outer(self.batch / count)
+        return (self.together if self.together.size else np.eye(own.size)) * of_batch + np.diag(np.maximum(more, 0.0))
 
     def of_pour(self, n_mates: float) -> Floats:
-        """Return the variances of a pour about the mean of `n_mates` others, (c + q,)."""
-        return self.pour * (1.0 + 1.0 / n_mates)
+        """Return the covariance of a pour about the mean of `n_mates` others, (c + q, c + q)."""
+        return np.diag(self.pour * (1.0 + 1.0 / n_mates))
 
     def directions(self, reflectance: Floats, optics: Optics) -> Floats:
         """Return what one unit of each cause adds to a spectrum, shape (c + q, p)."""
         n_causes = self.pour.size - len(self.shapes)
         return causes_at(reflectance, self.shapes, optics, n_causes=n_causes)
+
+
+def _outer(variance: Floats) -> Floats:
+    return np.sqrt(variance[:, None] * variance)
 
 
 def causes_at(reflectance: Floats, shapes: Floats, optics: Optics, *, n_causes: int = len(CAUSES)) -> Floats:
@@ -99,7 +107,7 @@ def fit_natural_scatter(
         mates = _about_mates(reflectance, levels)
         none, variance = np.zeros((0, reflectance.shape[1])), [noise.variance(one) for one in beer_mean]
         seen = _along(mates.apart, mates.beer, list(beer_mean), variance, none, optics)
-        pour = _variances(seen, mates.unit, mates.worth, POUR_SD)
+        pour = np.diagonal(_covariance(seen, mates.unit, mates.worth, POUR_SD))
 
     batches, base = _about_beers(batch_mean, beer_mean, batch_beer), list(beer_mean)
     apart, beer = batches.apart, batches.beer
@@ -107,8 +115,10 @@ def fit_natural_scatter(
     lifted = [v + per_pour * _additive(one, pour, optics) for v, one in zip(variance, base, strict=True)]
     shapes = _shapes(apart, beer, base, lifted, optics)
     prior = np.append(BATCH_SD, np.full(len(shapes), SHAPE_SD))
-    spread = _variances(_along(apart, beer, base, variance, shapes, optics), batches.unit, batches.worth, prior)
-    return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), spread, per_pour)
+    along = _along(apart, beer, base, variance, shapes, optics)
+    spread = _covariance(along, batches.unit, batches.worth, prior, together=True)
+    batch = np.diagonal(spread).copy()
+    return NormalVariation(shapes, np.append(pour, np.zeros(len(shapes))), batch, per_pour, spread / _outer(batch))
 
 
 @dataclass(frozen=True)
@@ -167,7 +177,7 @@ def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noi
     with_level[:, CAUSES.index("white"), -1] = FOAM_LEVELS
     back = with_level.transpose(0, 2, 1)
     seen = _Along(seen.code, with_level[:, None] @ seen.inner @ back[:, None], seen.projected @ back)
-    spread = _variances(seen, mates.unit, worth, POUR_SD)
+    spread = np.diagonal(_covariance(seen, mates.unit, worth, POUR_SD), axis1=-2, axis2=-1)
     sd = np.sqrt(spread)[:, None]
     inner, along = np.eye(sd.shape[-1]) + sd[..., None] * seen.inner * sd[:, :, None], seen.projected * sd
     square = (apart**2 / np.array(variance)[beer]).sum(axis=1)
@@ -179,7 +189,7 @@ def fit_pour_scatter(reflectance: Floats, levels: Levels, *, optics: Optics, noi
         distance = square - (along[i] * (along[i][:, None] @ inverse)[:, 0]).sum(axis=1)
         unlikely[i] += worth @ (np.minimum(distance, farthest) + np.linalg.slogdet(inner[i])[1][seen.code])
     best = int(unlikely.argmin())
-    return PourScatter(float(FOAM_LEVELS[best]), spread[best])
+    return PourScatter(float(FOAM_LEVELS[best]), spread[best].copy())
 
 
 # What is known of the law by which light falls with strength before a set tells: glare, the share of light that a matt
@@ -204,7 +214,12 @@ def fit_strength_law(reflectance: Floats, levels: Levels, *, optics: Optics, noi
     batch_mean = levels.mean(reflectance, to="batch")
     base = levels.mean(batch_mean, to="beer", of="batch")
     kinds = (
-        (_about_beers(batch_mean, base, levels.beer), noise.sample_variance(base, 1.0 / levels.per_pour), BATCH_SD, 1.0),
+        (
+            _about_beers(batch_mean, base, levels.beer),
+            noise.sample_variance(base, 1.0 / levels.per_pour),
+            BATCH_SD,
+            1.0,
+        ),
         (_about_mates(reflectance, levels), noise.variance(base), POUR_SD, 0.0),
     )
     told = [_AgainstOthers.of(rows, base, noise, sd, recipe, optics) for rows, noise, sd, recipe in kinds]
@@ -297,15 +312,16 @@ def _along(
     return _Along(code, inner, projected)
 
 
-def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Floats:
-    """Variances along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
+def _covariance(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats, *, together: bool = False) -> Floats:
+    """Covariance along causes by EM; rows too far out to be natural, with all of their unit, are set aside each round.
 
     At first the farthest fifth is, whatever it is, and all that good practice would not leave: so that no faults hide
-    behind the variance that they make.
+    behind the variance that they make. Effects are independent unless they may go `together`.
     """
-    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c)
-    prior = prior_sd**2
-    spread, limit = np.broadcast_to(prior, (*seen.inner.shape[:-3], prior.size)), float(chdtri(1, _TRUSTED))
+    # unit (n,): the sample of a pour: an odd pour moves what its mates are held against; -> (..., c, c)
+    prior = np.diag(prior_sd**2)
+    mask = np.ones(prior.shape) if together else np.eye(len(prior))
+    spread, limit = np.broadcast_to(prior, (*seen.inner.shape[:-3], *prior.shape)), float(chdtri(1, _TRUSTED))
     if not seen.code.size:
         return spread
     # rows of one beer side by side, each a column
@@ -315,25 +331,23 @@ def _variances(seen: _Along, unit: Ints, weight: Floats, prior_sd: Floats) -> Fl
     projected, weight = np.moveaxis(seen.projected[..., order, :], -1, -2).copy(), weight[order]
     by_unit = np.argsort(unit[order], kind="stable")
     first, place = np.unique(unit[order][by_unit], return_index=True, return_inverse=True)[1:]
-    effect, distance, diagonal = np.empty_like(projected), np.empty_like(projected[..., 0, :]), np.eye(prior.size)
+    effect, distance = np.empty_like(projected), np.empty_like(projected[..., 0, :])
     for turn in range(_ROUNDS):
-        each = spread[..., None, :]
-        posterior = np.linalg.inv(seen.inner + diagonal / each[..., None])
-        sure = np.diagonal(posterior, axis1=-2, axis2=-1)
+        posterior = np.linalg.inv(seen.inner + np.linalg.inv(spread)[..., None, :, :])
+        each, sure = (np.diagonal(one, axis1=-2, axis2=-1) for one in (spread[..., None, :, :], posterior))
         # variance of an estimated effect under the model: the prior's less the posterior's
         per = 1.0 / np.maximum(each - sure, 1e-3 * each)
         for k, rows in enumerate(beers):
             effect[..., rows] = posterior[..., k, :, :] @ projected[..., rows]
-        square = effect**2
-        for k, rows in enumerate(beers):
-            distance[..., rows] = (square[..., rows] * per[..., k, :, None]).max(axis=-2)
+            distance[..., rows] = (effect[..., rows] ** 2 * per[..., k, :, None]).max(axis=-2)
         distance[..., by_unit] = np.maximum.reduceat(distance[..., by_unit], first, axis=-1)[..., place]
         early = turn < _ROUNDS // 2
         cut = np.minimum(limit, np.quantile(distance, _AT_FIRST, axis=-1))[..., None] if early else limit
         used = weight * (distance <= cut)
         of_beer = np.add.reduceat(used, ends - counts, axis=-1)
-        squares = np.einsum("...n,...cn->...c", used, square) + np.einsum("...k,...kc->...c", of_beer, sure)
-        spread = (PRIOR_ROWS * prior + squares) / (PRIOR_ROWS + used.sum(axis=-1)[..., None])
+        total = (effect * used[..., None, :]) @ np.swapaxes(effect, -1, -2)
+        total = total + np.einsum("...k,...kij->...ij", of_beer, posterior)
+        spread = mask * (PRIOR_ROWS * prior + total) / (PRIOR_ROWS + used.sum(axis=-1)[..., None, None])
     return spread
 
 

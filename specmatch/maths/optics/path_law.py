@@ -256,9 +256,7 @@ def _brought(
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
         # of spectra with a dark channel alone, whatever others they are brought with
         moved += (
-            (1.0 - sure)
-            * dark.any(axis=1, keepdims=True)
-            * (after_rounds(likely**power, m) - after_rounds(likely, m))
+            (1.0 - sure) * dark.any(axis=1, keepdims=True) * (after_rounds(likely**power, m) - after_rounds(likely, m))
         )
     return _bound(t + moved, theta, lamp)
 
