@@ -68,6 +68,20 @@ def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
     return pairs.set_index("sample")["beer"]
 
 
+def _lots_of_two_beers(claims: pd.Series, scans: pd.DataFrame) -> list[tuple[str, str]]:
+    """Return notes of batches whose samples are claimed to be of several beers."""
+    # claims: index `sample`
+    beers = claims.groupby(scans.groupby("sample")["batch"].first().reindex(claims.index)).unique()
+    return [
+        (
+            "scans.csv",
+            f"scans.csv: batch {batch!r} is claimed to be {' and '.join(map(repr, own))}; a lot is of one beer",
+        )
+        for batch, own in beers.items()
+        if len(own) > 1
+    ]
+
+
 @dataclass(frozen=True, eq=False)
 class Session:
     """What was measured, as reflectance, and what is to be said about it.
@@ -259,26 +273,30 @@ def session_of(
     sample, known = _at_depth(sample, found, depth_mm, left_out, notes)
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
-    batches = known_batches(found.batches, scans, left_out, notes)
+    batches, claims = (
+        known_batches(found.batches, scans, left_out, notes),
+        claims_of(found.rows.loc[sample.index], scans),
+    )
+    of_lots = _lots_of_two_beers(claims, scans)
     nm, references = raw.wavelength_nm, _light(paired)
     return Session(
         spectra=sample,
         scans=scans,
         batches=batches,
-        claims=claims_of(found.rows.loc[sample.index], scans),
+        claims=claims,
         controls=control,
         control_scans=known_columns(found.rows.loc[control.index]),
         references=references,
         reference_scans=known_columns(found.rows.loc[references.index]),
         checks=pd.concat([check_table(checks), disagreeing], ignore_index=True),
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
-        notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),
+        notes=pd.DataFrame([*notes, *of_lots], columns=["subject", "note"], dtype=object),
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
         usable=pd.Series(usable, index=table.columns, name="usable"),
         reference_kind=kind,
         depth_mm=one_depth_mm(scans),
         folder=str(folder),
-        sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
+        sheets=tuple(dict.fromkeys(subject for subject, _ in [*found.notes, *of_lots])),
         check_scans=known_columns(found.rows[(found.rows["role"] == "check").to_numpy()]),
         materials=found.materials,
     )

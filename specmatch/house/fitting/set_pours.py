@@ -19,7 +19,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc, lab_values_of
-from specmatch.errors import ReferenceSetError, TooFewBatchesError
+from specmatch.errors import ReferenceSetError, TableError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
@@ -215,6 +215,8 @@ def gather_set(
         band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
+        if not np.ptp(reflectance, axis=0).any():
+            raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     else:
         checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)

@@ -11,7 +11,7 @@ from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
 from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
-from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
+from specmatch.reference.audit.pours import depth_findings, duplicate_findings, odd_pour_findings
 from specmatch.reference.audit.records import record_findings, session_findings
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.reference.tables.pours import pours_of
@@ -39,6 +39,7 @@ def audit_tables(
     if len(scans) < len(every_scan):
         spectra, batches = spectra.loc[scans.index], batches.loc[batches.index.isin(scans["batch"])]
     pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
+    findings += depth_findings(pours)
     odd = list(odd_pour_findings(pours))
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
