@@ -43,26 +43,27 @@ class Explanation:
     size: Floats  # (n, n_faults): its best size, 0 or more
 
 
+def patterns_at(reflectance: Floats, optics: Optics) -> Floats:
+    """Return what nothing, then each fault at each of its sizes, adds to a good spectrum, free of noise of its own."""
+    # reflectance (p,) -> (1 + n_sizes, p)
+    faults = [with_fault(fault.name, fault.sizes, reflectance, optics) - reflectance for fault in FAULTS]
+    return np.concatenate([np.zeros((1, reflectance.size)), *faults])
+
+
 class Detector:
     """Known faults and natural scatter at one good spectrum, ready to explain departures from it."""
 
     def __init__(
         self,
         base: Floats,
-        optics: Optics,
+        patterns: Floats,
         causes: Floats,
         spread: Floats,
         noise: Floats,
-        *,
-        smooth: Floats | None = None,
     ) -> None:
-        # causes (c, p), spread (c, c): their covariance, noise (p,): variances
-        # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
+        # patterns: of `patterns_at`; causes (c, p), spread (c, c): their covariance, noise (p,): variances
         self.base, self.spread = base, spread
-        at = base if smooth is None else smooth
-        self._noise = noise
-        faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]
-        self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
+        self._noise, self._atoms = noise, patterns
         size, axes = np.linalg.eigh(spread)
         self._loading = (axes * np.sqrt(np.maximum(size, 0.0))).T @ causes
         self._scaled = self._loading / noise

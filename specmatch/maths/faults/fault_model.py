@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import Detector
+from specmatch.maths.faults.detector import Detector, patterns_at
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     IS_PATH,
@@ -99,12 +99,14 @@ class FaultModel:
             noise = self.noise.sample_variance(base, n_pours)
             noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / (n_sessions or n_batches)
             spread = self.scatter.of_sample(n_pours, n_batches, n_sessions)
-            # a mean of few sessions carries the noise of their references
-            smooth = None if n_sessions is None else self.smoothed(base)
-            causes = self.scatter.directions(base if smooth is None else smooth, self.optics)
-            found = Detector(base, self.optics, causes, spread, noise, smooth=smooth)
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
+                self._shapes.clear()
+            if beer not in self._shapes:
+                # a mean of few sessions carries the noise of their references, which no shape may
+                at = base if n_sessions is None else self.smoothed(base)
+                self._shapes[beer] = patterns_at(at, self.optics), self.scatter.directions(at, self.optics)
+            found = Detector(base, *self._shapes[beer], spread, noise)
             self._detectors[beer, n_pours] = found
         return found
 
@@ -112,12 +114,16 @@ class FaultModel:
     def _detectors(self) -> dict[tuple[int, float], Detector]:
         return {}
 
+    @cached_property
+    def _shapes(self) -> dict[int, tuple[Floats, Floats]]:
+        return {}
+
     def pour_detector(self, base: Floats, n_mates: float) -> Detector:
         """Prepare to explain departures of a pour from the mean of its mates, which look like `base`."""
         # base (n_bins,)
         noise = self.noise.variance(base) * (1.0 + 1.0 / n_mates)
-        causes = self.scatter.directions(base, self.optics)
-        return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
+        patterns, causes = patterns_at(base, self.optics), self.scatter.directions(base, self.optics)
+        return Detector(base, patterns, causes, self.scatter.of_pour(n_mates), noise)
 
     def explain_samples(
         self, reflectance: Floats, n_pours: Ints, beer: Ints, known: tuple[Ints, Diagnosis] | None = None

@@ -184,18 +184,18 @@ def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> F
 
 
 def shift_slope(reflectance: Floats, optics: Optics) -> Floats:
-    """Return the change of reflectance per nm by which the axis moved to the blue since the reference, shape (p,)."""
-    if reflectance.size < 2:
+    """Return the change of reflectance per nm by which the axis moved to the blue since the reference, (..., p)."""
+    if optics.wavelength_nm.size < 2:
         return np.zeros_like(reflectance)
     seen = np.log(np.maximum(reflectance, _DARKEST)) + np.log(optics.light)
-    return reflectance * np.gradient(seen, optics.wavelength_nm)
+    return reflectance * np.gradient(seen, optics.wavelength_nm, axis=-1)
 
 
 def axis_slope(reflectance: Floats, optics: Optics) -> Floats:
-    """Return the change of reflectance per nm by which the axis stands to the blue, reference included, shape (p,)."""
-    if reflectance.size < 2:
+    """Return the change of reflectance per nm by which the axis stands to the blue, reference included."""
+    if optics.wavelength_nm.size < 2:
         return np.zeros_like(reflectance)
-    return np.asarray(np.gradient(reflectance, optics.wavelength_nm))
+    return np.asarray(np.gradient(reflectance, optics.wavelength_nm, axis=-1))
 
 
 def strength_slope(reflectance: Floats, optics: Optics) -> Floats:
