@@ -44,6 +44,8 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
 SAMPLE_LIMIT, POUR_LIMIT = 6.0, 14.0
+# samples of several pours are looked at twice, their pours first: half of the level is left (chi-squared, one sided)
+SECOND_LOOK = 1.3
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -146,7 +148,8 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT + RARENESS)))
+            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1) + RARENESS
+            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=limit)))
         return join_findings(parts, len(beer))
 
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
