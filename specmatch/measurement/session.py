@@ -17,9 +17,8 @@ from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_f
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
-from specmatch.measurement.folder.batches import known_batches
+from specmatch.measurement.folder.batches import known_batches, no_materials
 from specmatch.measurement.folder.folder import MOST_NAMED, MeasuredFolder, first_reason, read_folder
-from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
@@ -66,20 +65,6 @@ def claims_of(rows: pd.DataFrame, scans: pd.DataFrame) -> pd.Series:
             f"sample {name!r} is claimed to be {one!r} and {other!r}; a sample is of one beer: correct scans.csv"
         )
     return pairs.set_index("sample")["beer"]
-
-
-def _lots_of_two_beers(claims: pd.Series, scans: pd.DataFrame) -> list[tuple[str, str]]:
-    """Return notes of batches whose samples are claimed to be of several beers."""
-    # claims: index `sample`
-    beers = claims.groupby(scans.groupby("sample")["batch"].first().reindex(claims.index)).unique()
-    return [
-        (
-            "scans.csv",
-            f"scans.csv: batch {batch!r} is claimed to be {' and '.join(map(repr, own))}; a lot is of one beer",
-        )
-        for batch, own in beers.items()
-        if len(own) > 1
-    ]
 
 
 @dataclass(frozen=True, eq=False)
@@ -273,30 +258,26 @@ def session_of(
     sample, known = _at_depth(sample, found, depth_mm, left_out, notes)
     scans = check_scans(known, sample.index)
     disagreeing = replicate_checks(at_one_depth(sample, scans), scans, usable=usable)
-    batches, claims = (
-        known_batches(found.batches, scans, left_out, notes),
-        claims_of(found.rows.loc[sample.index], scans),
-    )
-    of_lots = _lots_of_two_beers(claims, scans)
+    batches = known_batches(found.batches, scans, left_out, notes)
     nm, references = raw.wavelength_nm, _light(paired)
     return Session(
         spectra=sample,
         scans=scans,
         batches=batches,
-        claims=claims,
+        claims=claims_of(found.rows.loc[sample.index], scans),
         controls=control,
         control_scans=known_columns(found.rows.loc[control.index]),
         references=references,
         reference_scans=known_columns(found.rows.loc[references.index]),
         checks=pd.concat([check_table(checks), disagreeing], ignore_index=True),
         left_out=pd.DataFrame(left_out, columns=["file", "reason"], dtype=object),
-        notes=pd.DataFrame([*notes, *of_lots], columns=["subject", "note"], dtype=object),
+        notes=pd.DataFrame(notes, columns=["subject", "note"], dtype=object),
         band_nm=(float(nm[usable][0]), float(nm[usable][-1])) if paired.banded else None,
         usable=pd.Series(usable, index=table.columns, name="usable"),
         reference_kind=kind,
         depth_mm=one_depth_mm(scans),
         folder=str(folder),
-        sheets=tuple(dict.fromkeys(subject for subject, _ in [*found.notes, *of_lots])),
+        sheets=tuple(dict.fromkeys(subject for subject, _ in found.notes)),
         check_scans=known_columns(found.rows[(found.rows["role"] == "check").to_numpy()]),
         materials=found.materials,
     )

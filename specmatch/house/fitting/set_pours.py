@@ -153,10 +153,13 @@ class SetPours:
         """Return what batches of one session share and the scatter of these beers lacks, or None."""
         if kept is None:
             return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
-        batches = np.unique(self.levels.codes("batch")[kept])
         return shared_noise(
-            self.reflectance[kept], self.levels.part(kept), self.session[batches], wavelength_nm=self.wavelength_nm
+            self.reflectance[kept], self.levels.part(kept), self.sessions(kept), wavelength_nm=self.wavelength_nm
         )
+
+    def sessions(self, kept: Mask) -> Ints:
+        """Return the code of the session of each batch of these pours."""
+        return self.session[np.unique(self.levels.codes("batch")[kept])]
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""
@@ -215,8 +218,6 @@ def gather_set(
         band = _band_at_one_depth(pours.reflectance, checked.wavelength_nm, refs.band_nm, sample, factor)
         reflectance, wavelength_nm = pours.reflectance[:, band], checked.wavelength_nm[band]
         refuse_few_channels(wavelength_nm)
-        if not np.ptp(reflectance, axis=0).any():
-            raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     else:
         checked = _checked(pd.DataFrame(pours.reflectance, index=pours.names, columns=checked.wavelength_nm))
         reflectance = match_wavelengths(checked, wavelength_nm)
@@ -253,6 +254,8 @@ def _band_at_one_depth(
     reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
 ) -> Ints:
     """Return the usable channels as the pours near the set's depth show them."""
+    if not np.ptp(reflectance, axis=0).any():
+        raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     near = np.abs(np.log(factor)) <= TEACHES
     rows = near if near.any() else np.ones(near.size, bool)
     return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])

@@ -192,6 +192,12 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     assert found[["subject", "suggestion"]].to_numpy().tolist() == [["pale-ale", "Pale Ale"]]
 
 
+@pytest.mark.parametrize(("name", "asked"), [("Amber Lagr", True), ("Pils 2", False), ("Rare", False)])
+def test_a_thin_beer_that_may_be_a_slip_of_the_pen_is_asked_about(name, asked):
+    thin = rows_of(records_of(beer=[name] * 2 + ["Pils 1"] * 6 + ["Amber Lager"] * 10), "thin_beer")
+    assert ("if it is 'Amber Lager' misspelt" in thin["action"].iloc[0]) == asked == ("if" in thin["action"].iloc[0])
+
+
 @pytest.mark.parametrize(("column", "values"), some_of(3, MIXED.items()))
 def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, values):
     one, other = values
@@ -215,6 +221,16 @@ def test_fillings_that_the_spectra_do_not_bear_out_are_told():
     stated = house.scans.assign(cup_mm=40.0, fill_ml=np.where(of_third_pours, 5.0, 10.0))
     found = rows_of(ReferenceSet(house.spectra, stated, house.batches).audit(), "mixed_conditions")
     assert found["subject"].tolist() == ["fill_ml"] and "far less than those depths" in found["sentence"].iloc[0]
+
+
+@pytest.mark.parametrize(("column", "code"), [("beer", "mislabelled"), ("colour", "lab_value")])
+def test_a_column_sorted_apart_from_its_batches_is_told_once(column, code):
+    house = brew(1003, 6)
+    apart = house.batches.assign(**{column: np.random.default_rng(5).permutation(house.batches[column])})
+    found = ReferenceSet(house.spectra, house.scans, apart).audit()
+    found = found[found["code"].isin(["mislabelled", "lab_value", "unit_doubtful", "swapped_lab_values"])]
+    assert found[["code", "level", "subject"]].to_numpy().tolist() == [[code, "set", column]]
+    assert "sorted or filled apart from batch" in found["action"].iloc[0]
 
 
 @pytest.mark.whole
