@@ -80,29 +80,29 @@ class Fault:
     least: float  # smallest size worth naming: below it good scans differ as much, or nothing would be done about it
     usual: float  # size that it has where it happens (common practice, no source)
     rare: float  # twice the log of how much rarer it is than beer misfilled or under foam (common practice, no source)
-    sizes: tuple[float, ...]  # sizes tried, ascending, in the unit of the sentence; between them sizes are interpolated
+    # sizes tried, ascending, in the unit of the sentence; between them, and from none to the first, sizes are
+    # interpolated: a fault that grows in proportion needs no more than the largest
+    sizes: tuple[float, ...]
 
 
 _SHARES = (0.03, 0.06, 0.10, 0.15, 0.20, 0.30, 0.45, 0.60)
-_SMALL = (0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.30)
-_LIGHT = (0.02, 0.05, 0.10, 0.20, 0.35)
 _SHIFTS = (0.5, 1.0, 2.0, 3.0, 5.0)
 FAULTS = (
     Fault("path_long", 0.03, 0.3, 0.0, _SHARES),
     Fault("path_short", 0.03, 0.3, 0.0, _SHARES),
-    Fault("foam", 0.008, 0.1, 0.0, _SMALL),
-    Fault("haze", 0.006, 0.05, 2.0, _SMALL),
-    Fault("lamp_brighter", 0.015, 0.15, 2.0, _LIGHT),
-    Fault("lamp_dimmer", 0.015, 0.15, 2.0, _LIGHT),
-    Fault("ambient_light", 0.002, 0.05, 4.0, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("foam", 0.008, 0.1, 0.0, (0.30,)),
+    Fault("haze", 0.006, 0.05, 2.0, (0.30,)),
+    Fault("lamp_brighter", 0.015, 0.15, 2.0, (0.35,)),
+    Fault("lamp_dimmer", 0.015, 0.15, 2.0, (0.35,)),
+    Fault("ambient_light", 0.002, 0.05, 4.0, (0.10,)),
     Fault("shift_to_blue", 0.3, 3.0, 4.0, _SHIFTS),
     Fault("shift_to_red", 0.3, 3.0, 4.0, _SHIFTS),
     Fault("axis_to_blue", 0.3, 3.0, 5.0, _SHIFTS),
     Fault("axis_to_red", 0.3, 3.0, 5.0, _SHIFTS),
     Fault("stray_light", 0.003, 0.03, 4.0, (0.003, 0.01, 0.02, 0.05)),
     Fault("clipped", 0.01, 0.3, 4.0, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
-    Fault("haze_inside", 0.004, 0.05, 2.0, (0.004, 0.008, 0.015, 0.03, 0.06, 0.12)),
-    Fault("ambient_warm", 0.002, 0.05, 4.0, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("haze_inside", 0.004, 0.05, 2.0, (0.12,)),
+    Fault("ambient_warm", 0.002, 0.05, 4.0, (0.10,)),
 )
 FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 
