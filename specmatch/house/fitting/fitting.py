@@ -104,8 +104,8 @@ def _learn_good_scans(
     if odd.any():
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
         # at least two mates stay of each sample, so that no code falls out
-        pours = pours.without(odd)
-        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+        pours, optics = pours.without(odd), faults.optics
+        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, optics=optics)
     if not figures_only:
         faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     shared = pours.shared_noise()

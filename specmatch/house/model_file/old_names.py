@@ -59,7 +59,10 @@ ADDED: dict[tuple[str, str], Any] = {
     ("FaultModel", "bins"): np.zeros(0, np.int64),
     ("FaultModel", "sessions_per_beer"): np.zeros(0, np.int64),
     ("LabelledSamples", "session"): np.zeros(0, np.int64),
+    ("NormalVariation", "together"): np.zeros((0, 0)),
     ("Optics", "foam"): 1.2,
+    ("Optics", "returned"): 0.0,
+    ("Optics", "stray"): 0.0,
     ("SpaceSettings", "session"): np.zeros((0, 0)),
     ("SpaceSettings", "session_noise"): np.zeros(0),
 }

@@ -26,7 +26,7 @@ SHAPE_ERROR = 0.1
 # ... and the lamp's light, learnt from noise alone: its level, on which light from outside rests, and the slope of its
 # logarithm per nm, on which a shift does
 LIGHT_ERROR, LIGHT_SLOPE_ERROR = 0.1, 0.015
-_RESTS_ON_LEVEL = np.array([fault.name == "ambient_light" for fault in FAULTS])
+_RESTS_ON_LEVEL = np.array([fault.name.startswith("ambient_") for fault in FAULTS])
 _RESTS_ON_SLOPE = np.array([fault.name.startswith("shift_") for fault in FAULTS])
 NO_FAULT = -1
 # rows at a time: a block of rows by sizes stays in the processor's cache
@@ -43,26 +43,29 @@ class Explanation:
     size: Floats  # (n, n_faults): its best size, 0 or more
 
 
+def patterns_at(reflectance: Floats, optics: Optics) -> Floats:
+    """Return what nothing, then each fault at each of its sizes, adds to a good spectrum, free of noise of its own."""
+    # reflectance (p,) -> (1 + n_sizes, p)
+    faults = [with_fault(fault.name, fault.sizes, reflectance, optics) - reflectance for fault in FAULTS]
+    return np.concatenate([np.zeros((1, reflectance.size)), *faults])
+
+
 class Detector:
     """Known faults and natural scatter at one good spectrum, ready to explain departures from it."""
 
     def __init__(
         self,
         base: Floats,
-        optics: Optics,
+        patterns: Floats,
         causes: Floats,
         spread: Floats,
         noise: Floats,
-        *,
-        smooth: Floats | None = None,
     ) -> None:
-        # smooth (p,): the good spectrum without noise of its own, which shapes of faults would carry
+        # patterns: of `patterns_at`; causes (c, p), spread (c, c): their covariance, noise (p,): variances
         self.base, self.spread = base, spread
-        at = base if smooth is None else smooth
-        self._noise = noise
-        faults = [with_fault(fault.name, fault.sizes, at, optics) - at for fault in FAULTS]
-        self._atoms = np.concatenate([np.zeros((1, base.size)), *faults])
-        self._loading = causes * np.sqrt(spread)[:, None]
+        self._noise, self._atoms = noise, patterns
+        size, axes = np.linalg.eigh(spread)
+        self._loading = (axes * np.sqrt(np.maximum(size, 0.0))).T @ causes
         self._scaled = self._loading / noise
         # one and more on the diagonal of a handful of rows: an inverse is as good as a factor
         self._inner = np.linalg.inv(np.eye(len(causes)) + self._scaled @ self._loading.T)

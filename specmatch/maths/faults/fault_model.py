@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import Detector
+from specmatch.maths.faults.detector import Detector, patterns_at
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     IS_PATH,
@@ -35,6 +35,7 @@ from specmatch.maths.faults.normal_variation import (
     PourScatter,
     fit_natural_scatter,
     fit_pour_scatter,
+    fit_strength_law,
 )
 from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
@@ -43,6 +44,8 @@ from specmatch.maths.statistics.levels import Levels, mean_by
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
 SAMPLE_LIMIT, POUR_LIMIT = 6.0, 14.0
+# samples of several pours are looked at twice, their pours first: half of the level is left (chi-squared, one sided)
+SECOND_LOOK = 1.3
 
 # detectors kept for the next samples, some megabytes in all: to prepare one takes a quarter of what a reading takes
 MOST_DETECTORS = 48
@@ -98,12 +101,14 @@ class FaultModel:
             noise = self.noise.sample_variance(base, n_pours)
             noise = noise + self.noise.sample_variance(base, 1.0 / self.scatter.per_pour) / (n_sessions or n_batches)
             spread = self.scatter.of_sample(n_pours, n_batches, n_sessions)
-            # a mean of few sessions carries the noise of their references
-            smooth = None if n_sessions is None else self.smoothed(base)
-            causes = self.scatter.directions(base if smooth is None else smooth, self.optics)
-            found = Detector(base, self.optics, causes, spread, noise, smooth=smooth)
             if len(self._detectors) >= MOST_DETECTORS:
                 self._detectors.clear()
+                self._shapes.clear()
+            if beer not in self._shapes:
+                # a mean of few sessions carries the noise of their references, which no shape may
+                at = base if n_sessions is None else self.smoothed(base)
+                self._shapes[beer] = patterns_at(at, self.optics), self.scatter.directions(at, self.optics)
+            found = Detector(base, *self._shapes[beer], spread, noise)
             self._detectors[beer, n_pours] = found
         return found
 
@@ -111,12 +116,16 @@ class FaultModel:
     def _detectors(self) -> dict[tuple[int, float], Detector]:
         return {}
 
+    @cached_property
+    def _shapes(self) -> dict[int, tuple[Floats, Floats]]:
+        return {}
+
     def pour_detector(self, base: Floats, n_mates: float) -> Detector:
         """Prepare to explain departures of a pour from the mean of its mates, which look like `base`."""
         # base (n_bins,)
         noise = self.noise.variance(base) * (1.0 + 1.0 / n_mates)
-        causes = self.scatter.directions(base, self.optics)
-        return Detector(base, self.optics, causes, self.scatter.of_pour(n_mates), noise)
+        patterns, causes = patterns_at(base, self.optics), self.scatter.directions(base, self.optics)
+        return Detector(base, patterns, causes, self.scatter.of_pour(n_mates), noise)
 
     def explain_samples(
         self, reflectance: Floats, n_pours: Ints, beer: Ints, known: tuple[Ints, Diagnosis] | None = None
@@ -139,7 +148,8 @@ class FaultModel:
             full = 1.0 / self.scatter.per_pour - 1e-9
             doubt = self.sample_doubt[0] if m == 1 else self.sample_doubt[1] if m > full else self.sample_doubt.max(0)
             explanation = detector.explain(departure)
-            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=SAMPLE_LIMIT + RARENESS)))
+            limit = SAMPLE_LIMIT + SECOND_LOOK * (m > 1) + RARENESS
+            parts.append((rows, judge(detector, departure, explanation, doubt=doubt, limit=limit)))
         return join_findings(parts, len(beer))
 
     def without_faults(self, reflectance: Floats, n_pours: Ints, beer: Ints, finding: Diagnosis) -> Floats:
@@ -229,7 +239,7 @@ def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
     """
     # apart (n, n_bins)
     found = detector.explain(apart)
-    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH]
+    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH, _STRENGTH]
     gain = np.where(IS_PATH, np.minimum(found.gain, most), found.gain)
     return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
 
@@ -274,21 +284,26 @@ def _noise(reflectance: Floats, group: Ints, wavelength_nm: Floats, bins: Ints) 
     return replace(fit_light_noise(reflectance, group, wavelength_nm=wavelength_nm, bins=bins), misfit=MISFIT)
 
 
-def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Floats) -> FaultModel:
+def fit_fault_model(
+    reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None
+) -> FaultModel:
     """Learn what good scans look like: all that judging pours against their mates needs.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
     (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
     """
-    # reflectance (n_pours, p), wavelength_nm (p,)
+    # reflectance (n_pours, p), wavelength_nm (p,); optics: what most of these scans have taught already
     sample, beer = levels.sample, levels.codes("beer")
     replicated = bool((levels.counts("sample") > 1).any())
     bins = slit_bins(wavelength_nm)
     axis = pooled(wavelength_nm, bins)
     noise = _noise(reflectance, sample if replicated else beer, wavelength_nm, bins)
-    means = mean_by(reflectance, beer)[0]
-    optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+    if optics is None:
+        means = mean_by(reflectance, beer)[0]
+        optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
+        optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+    optics = replace(optics, light=noise.light)
     pour = PourScatter(optics.foam, POUR_SD**2)
     if replicated:
         pour = fit_pour_scatter(pooled(reflectance, bins), levels, optics=optics, noise=noise)

@@ -45,6 +45,31 @@ class Optics:
     light: Floats  # (p,): light of the reference over its peak
     glare: float  # reflectance of a cup so dark that nothing comes back from the base
     foam: float = FOAM_REFLECTANCE  # what foam reads over the reference, which the base decides
+    returned: float = 0.0  # share of light that a matt base sends round again
+    stray: float = 0.0  # share of the mean light that every channel sees
+
+    def through(self, reflectance: Floats) -> Floats:
+        """Return the share of light that one crossing of the beer leaves."""
+        # reflectance (..., p)
+        mean = (reflectance * self.light).mean(axis=-1, keepdims=True)
+        beam = (reflectance * self.light - self.stray * mean) / (self.light - self.stray * self.light.mean())
+        return one_crossing(np.maximum((beam - self.glare) / (1.0 - self.glare), _DARKEST), self.returned)
+
+    def measured(self, passed: Floats) -> Floats:
+        """Return changes of reflectance, of changes of what comes back of light through the beer."""
+        beam = (1.0 - self.glare) * (1.0 - self.stray * self.light.mean() / self.light) * passed
+        return beam + self.stray / (1.0 - self.stray) * (beam * self.light).mean(axis=-1, keepdims=True) / self.light
+
+
+def after_rounds(crossing: Floats, returned: float) -> Floats:
+    """Sum the round trips of light of which one crossing leaves a share."""
+    return crossing * (1.0 - returned) / (1.0 - returned * crossing**2)
+
+
+def one_crossing(through: Floats, returned: float) -> Floats:
+    """Return the share that one crossing leaves, from what comes back after all rounds."""
+    root = np.sqrt((1.0 - returned) ** 2 + 4.0 * returned * through**2)
+    return np.asarray(2.0 * through / (1.0 - returned + root), float)
 
 
 @dataclass(frozen=True)
@@ -55,28 +80,29 @@ class Fault:
     least: float  # smallest size worth naming: below it good scans differ as much, or nothing would be done about it
     usual: float  # size that it has where it happens (common practice, no source)
     rare: float  # twice the log of how much rarer it is than beer misfilled or under foam (common practice, no source)
-    sizes: tuple[float, ...]  # sizes tried, ascending, in the unit of the sentence; between them sizes are interpolated
+    # sizes tried, ascending, in the unit of the sentence; between them, and from none to the first, sizes are
+    # interpolated: a fault that grows in proportion needs no more than the largest
+    sizes: tuple[float, ...]
 
 
 _SHARES = (0.03, 0.06, 0.10, 0.15, 0.20, 0.30, 0.45, 0.60)
-_SMALL = (0.005, 0.01, 0.02, 0.04, 0.08, 0.15, 0.30)
-_LIGHT = (0.02, 0.05, 0.10, 0.20, 0.35)
 _SHIFTS = (0.5, 1.0, 2.0, 3.0, 5.0)
 FAULTS = (
     Fault("path_long", 0.03, 0.3, 0.0, _SHARES),
     Fault("path_short", 0.03, 0.3, 0.0, _SHARES),
-    Fault("foam", 0.008, 0.1, 0.0, _SMALL),
-    Fault("haze", 0.006, 0.05, 2.0, _SMALL),
-    Fault("lamp_brighter", 0.015, 0.15, 2.0, _LIGHT),
-    Fault("lamp_dimmer", 0.015, 0.15, 2.0, _LIGHT),
-    Fault("ambient_light", 0.002, 0.05, 4.0, (0.0025, 0.005, 0.01, 0.02, 0.05, 0.10)),
+    Fault("foam", 0.008, 0.1, 0.0, (0.30,)),
+    Fault("haze", 0.006, 0.05, 2.0, (0.30,)),
+    Fault("lamp_brighter", 0.015, 0.15, 2.0, (0.35,)),
+    Fault("lamp_dimmer", 0.015, 0.15, 2.0, (0.35,)),
+    Fault("ambient_light", 0.002, 0.05, 4.0, (0.10,)),
     Fault("shift_to_blue", 0.3, 3.0, 4.0, _SHIFTS),
     Fault("shift_to_red", 0.3, 3.0, 4.0, _SHIFTS),
     Fault("axis_to_blue", 0.3, 3.0, 5.0, _SHIFTS),
     Fault("axis_to_red", 0.3, 3.0, 5.0, _SHIFTS),
     Fault("stray_light", 0.003, 0.03, 4.0, (0.003, 0.01, 0.02, 0.05)),
     Fault("clipped", 0.01, 0.3, 4.0, (0.03, 0.06, 0.10, 0.15, 0.22, 0.30, 0.40)),
-    Fault("haze_inside", 0.004, 0.05, 2.0, (0.004, 0.008, 0.015, 0.03, 0.06, 0.12)),
+    Fault("haze_inside", 0.004, 0.05, 2.0, (0.12,)),
+    Fault("ambient_warm", 0.002, 0.05, 4.0, (0.10,)),
 )
 FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 
@@ -91,7 +117,7 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     R, nm, light = reflectance, optics.wavelength_nm, optics.light
     t = np.asarray(size, np.float64)[..., None]
     if name in ("path_long", "path_short"):
-        return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics.glare)
+        return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics)
     if name == "foam":
         return R + t * (optics.foam - R)
     if name == "haze":
@@ -102,6 +128,8 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
         return R * (1.0 + t if name == "lamp_brighter" else 1.0 - t)
     if name == "ambient_light":
         return R + t / light
+    if name == "ambient_warm":
+        return R + t * incandescent(nm) / light
     if name.startswith(("shift_", "axis_")):
         moved = t if name.endswith("blue") else -t
         seen = np.log(np.maximum(R, _DARKEST))
@@ -115,11 +143,17 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
     raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
 
 
-def scale_path(reflectance: Floats, factor: Floats | float, glare: float) -> Floats:
+def incandescent(wavelength_nm: Floats) -> Floats:
+    """Return the light of a lamp with a hot filament over its mean: illuminant A of ISO/CIE 11664-2 (from memory)."""
+    light = wavelength_nm**-5.0 / np.expm1(1.435e7 / (2848.0 * wavelength_nm))
+    return np.asarray(light / light.mean())
+
+
+def scale_path(reflectance: Floats, factor: Floats | float, optics: Optics) -> Floats:
     """Return a spectrum with the depth of beer, or its strength, times a factor; glare does not pass the beer."""
     # reflectance (..., p), factor (..., 1) -> (..., p)
-    through = np.maximum((reflectance - glare) / (1.0 - glare), _DARKEST)
-    return glare + (1.0 - glare) * through**factor
+    left, m = optics.through(reflectance), optics.returned
+    return reflectance + optics.measured(after_rounds(left**factor, m) - after_rounds(left, m))
 
 
 def haze_return(size: float, wavelength_nm: Floats) -> Floats:
@@ -150,24 +184,26 @@ def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> F
 
 
 def shift_slope(reflectance: Floats, optics: Optics) -> Floats:
-    """Return the change of reflectance per nm by which the axis moved to the blue since the reference, shape (p,)."""
-    if reflectance.size < 2:
+    """Return the change of reflectance per nm by which the axis moved to the blue since the reference, (..., p)."""
+    if optics.wavelength_nm.size < 2:
         return np.zeros_like(reflectance)
     seen = np.log(np.maximum(reflectance, _DARKEST)) + np.log(optics.light)
-    return reflectance * np.gradient(seen, optics.wavelength_nm)
+    return reflectance * np.gradient(seen, optics.wavelength_nm, axis=-1)
 
 
 def axis_slope(reflectance: Floats, optics: Optics) -> Floats:
-    """Return the change of reflectance per nm by which the axis stands to the blue, reference included, shape (p,)."""
-    if reflectance.size < 2:
+    """Return the change of reflectance per nm by which the axis stands to the blue, reference included."""
+    if optics.wavelength_nm.size < 2:
         return np.zeros_like(reflectance)
-    return np.asarray(np.gradient(reflectance, optics.wavelength_nm))
+    return np.asarray(np.gradient(reflectance, optics.wavelength_nm, axis=-1))
 
 
-def strength_slope(reflectance: Floats, glare: float) -> Floats:
+def strength_slope(reflectance: Floats, optics: Optics) -> Floats:
     """Return the change of reflectance per relative change of strength or depth."""
-    through = np.clip((reflectance - glare) / (1.0 - glare), _DARKEST, 1.0)
-    return (1.0 - glare) * through * np.log(through)
+    # reflectance (..., p)
+    left, m = np.minimum(optics.through(reflectance), 1.0), optics.returned
+    rounds = (1.0 - m) * (1.0 + m * left**2) / (1.0 - m * left**2) ** 2
+    return optics.measured(rounds * left * np.log(left))
 
 
 def glare_of(reflectance: Floats) -> float:

@@ -21,7 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.optics.cup import glare_of, relative_absorbance
+from specmatch.maths.optics.cup import after_rounds, glare_of, one_crossing, relative_absorbance
 from specmatch.maths.optics.inverse_model import fit_cup_model
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
@@ -114,7 +114,7 @@ class PathLaw:
         """
         # reflectance (n, p) -> (n, p)
         through = self.through(reflectance)
-        k = -np.log(_crossing(np.maximum(through, DARKEST), self.returned))
+        k = -np.log(one_crossing(np.maximum(through, DARKEST), self.returned))
         shape = np.log(relative_absorbance(wavelength_nm)) if self.shape.size == 1 else self.shape
         return _continued(
             k, through < (2.0 * self.unsure if least is None else least), shape - bend * wavelength_nm / 100.0
@@ -122,7 +122,7 @@ class PathLaw:
 
     def seen(self, absorbed: Floats) -> Floats:
         """Return the reflectance of a liquid from what one crossing takes; the inverse of `absorbed`."""
-        return _bound(_after_rounds(np.exp(-absorbed), self.returned), self._theta, self._lamp)
+        return _bound(after_rounds(np.exp(-absorbed), self.returned), self._theta, self._lamp)
 
     def unlike(self) -> list[tuple["PathLaw", "PathLaw"]]:
         """Return pairs of laws that lie a standard deviation apart, for glare, the share returned and stray light."""
@@ -155,7 +155,7 @@ class PathLaw:
 
     def passed(self, reflectance: Floats) -> Floats:
         """Return the share of light that one way through the beer leaves, of the shape of `reflectance`."""
-        return _crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
+        return one_crossing(np.maximum(self.through(reflectance), DARKEST), self.returned)
 
     def directions(self, raw: Floats, factor: Floats, path_sd: Floats) -> Floats:
         """Return how brought spectra may be wrong, shape (n, 3 + q, p), each direction one standard deviation long.
@@ -242,20 +242,10 @@ def _within(theta: Floats) -> Floats:
     return np.array([theta[0], min(max(theta[1], 0.0), MOST_RETURNED), theta[2], max(theta[3], 0.0)])
 
 
-def _after_rounds(crossing: Floats, m: float) -> Floats:
-    """Sum the round trips of light of which one crossing leaves a share."""
-    return crossing * (1.0 - m) / (1.0 - m * crossing**2)
-
-
 def _at_power(crossing: Floats, power: Floats, m: float, bend: float) -> Floats:
     """Return what comes back where one crossing of `crossing` goes through `power` times as much beer."""
     k = -np.log(crossing)
-    return _after_rounds(np.exp(-(power * k + bend * (power - power**2) * k**2)), m)
-
-
-def _crossing(through: Floats, m: float) -> Floats:
-    """Return the share that one crossing leaves, from what comes back after all rounds."""
-    return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
+    return after_rounds(np.exp(-(power * k + bend * (power - power**2) * k**2)), m)
 
 
 def _continued(absorbed: Floats, dark: Mask, shape: Floats) -> Floats:
@@ -279,7 +269,7 @@ def _brought(
     m, power = theta[1], np.asarray(factor, float) ** theta[2]
     t = _freed(reflectance, theta, lamp)
     bright = np.maximum(t, DARKEST)
-    crossing = _crossing(bright, m)
+    crossing = one_crossing(bright, m)
     sure = bright**2 / (bright**2 + unsure**2)
     moved = sure * (_at_power(crossing, power, m, bend) - t)
     dark = t < 2.0 * unsure
@@ -289,7 +279,7 @@ def _brought(
         moved += (
             (1.0 - sure)
             * dark.any(axis=1, keepdims=True)
-            * (_at_power(likely, power, m, bend) - _after_rounds(likely, m))
+            * (_at_power(likely, power, m, bend) - after_rounds(likely, m))
         )
     return _bound(t + moved, theta, lamp)
 
@@ -339,7 +329,7 @@ class _Problem:
     def _expected(self, theta: Floats) -> tuple[Floats, Floats]:
         x = np.exp(-np.exp(theta[4]) * self.strength)
         stray = theta[3] * self.beside
-        beam = theta[0] + (1.0 - theta[0]) * _after_rounds(x, theta[1])
+        beam = theta[0] + (1.0 - theta[0]) * after_rounds(x, theta[1])
         return x, (1.0 - stray) * beam + stray * self.band
 
     def unlike_beers(self, theta: Floats) -> float:

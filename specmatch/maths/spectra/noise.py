@@ -16,12 +16,15 @@ from specmatch.maths.statistics.levels import mean_by
 
 # the lamp's shape cannot have more detail than the slit passes: full width at half maximum 12-15 nm
 SLIT_NM = 13.0
+# ... and is followed by parabolas, over so many nm where a hundred rows tell it and over more where fewer do (tuning)
+LIGHT_NM = 22.0
 # a squared deviation beyond this many variances is a spike, not noise
 LARGEST_SQUARE = 9.0
-# light of a channel over the lamp's peak, on which the likelihood is looked up
-_LIGHT = np.geomspace(0.02, 1.0, 80)
-_FIRST_STEP = 8
-_ROUNDS = 6
+# the detector's variance over the photons' at the lamp's peak, tried, and the least light of a channel over that peak
+_READ_PARTS, LEAST_LIGHT = (0.001, 0.003, 0.01, 0.03, 0.1, 0.3, 1.0, 10.0), 0.01
+_ROUNDS = 4
+# neither noise is taken for less than this part of the other, at the peak
+LEAST_PART = 0.002
 # Channels within a part of the slit see the same light: as witnesses of a shape they count as one.
 BIN_NM = SLIT_NM / 3.0
 # variances to 3 %, far closer than the model of the noise; more rows would only take time
@@ -165,7 +168,7 @@ def fit_light_noise(
     most = int(np.clip(MOST_CELLS // p, 200, MOST_ROWS))
     if several.size > most:
         several = several[np.linspace(0, several.size - 1, most).astype(np.int64)]
-    found = _alternate(_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
+    found = _likeliest_noise(_squares(reflectance, group, several, wavelength_nm), wavelength_nm)
     if bins is None or n_bins == p:
         return found
     light = pooled(found.light, bins)
@@ -192,12 +195,13 @@ def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats
     square[:, 0], square[:, -1] = square[:, 1], square[:, -2]
     # rounded or made-up spectra may hold no noise at all
     square += 1e-14
-    middle = np.median(square, axis=0) / MEDIAN_SQUARE
-    square = np.minimum(square, LARGEST_SQUARE * np.maximum(middle, 1e-14))
     groups, code = np.unique(group[rows], return_inverse=True)
+    level = np.clip(mean_by(reflectance, group)[0][groups], 0.0, None)
+    # noise grows with the level at most in proportion: brighter rows have so much more room
+    room = np.median(square, axis=0) * np.maximum(1.0, level / np.maximum(np.median(level, axis=0), 1e-9))
+    square = np.minimum(square, LARGEST_SQUARE / MEDIAN_SQUARE * np.maximum(room, 1e-14)[code])
     mean, count = mean_by(square, code)
-    means = mean_by(reflectance, group)[0]
-    return _Squares(count[:, None].astype(float), mean * count[:, None], np.clip(means[groups], 0.0, None))
+    return _Squares(count[:, None].astype(float), mean * count[:, None], level)
 
 
 def _two_variances(seen: _Squares, light: Floats, read: float, shot: float) -> tuple[float, float]:
@@ -208,45 +212,48 @@ def _two_variances(seen: _Squares, light: Floats, read: float, shot: float) -> t
     normal = (parts * weight * count) @ parts.T
     right = (parts * weight) @ seen.total.ravel()
     read, shot = np.linalg.solve(normal + 1e-12 * np.trace(normal) * np.eye(2), right).tolist()
-    if min(read, shot) < 0.02 * max(read, shot):
-        read, shot = max(read, 0.02 * shot, 1e-16), max(shot, 0.02 * read, 1e-16)
+    if min(read, shot) < LEAST_PART * max(read, shot):
+        read, shot = max(read, LEAST_PART * shot, 1e-16), max(shot, LEAST_PART * read, 1e-16)
     return read, shot
 
 
-def _alternate(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
-    spread = np.sqrt(seen.total.sum(axis=0) / seen.count.sum())
-    light = np.clip(spread.min() / spread, _LIGHT[0], 1.0)
-    read = shot = float(spread.min() ** 2) / 2.0
-    smooth = slit_weights(wavelength_nm)
+def _likeliest_noise(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
+    """Return light and noise of largest likelihood: light of each channel by itself, whatever the detector's part."""
+    # in units in which a photon's variance is 1
+    peak = float((seen.count * seen.level).sum(axis=0).max() / max(float(seen.total.sum(axis=0).min()), 1e-14))
+    tried = [_likeliest(seen, part * peak) for part in _READ_PARTS]
+    read, (light, _) = min(zip(_READ_PARTS, tried, strict=True), key=lambda one: one[1][1])
+    # with no more detail than the slit passes
+    light = np.exp(_smooth(np.log(light), wavelength_nm, LIGHT_NM * (100.0 / seen.count.sum()) ** 0.2))
+    top = float(light.max())
+    return ChannelNoise(np.maximum(light / top, LEAST_LIGHT), read * peak / top**2, 1.0 / top)
+
+
+def _smooth(values: Floats, wavelength_nm: Floats, width_nm: float) -> Floats:
+    """Return values of channels on local parabolas; those of the outermost, which are copies, tell nothing."""
+    # values, wavelength_nm (p,)
+    away = (wavelength_nm[:, None] - wavelength_nm) / (width_nm / 2.3548)
+    weight = np.exp(-0.5 * away**2)
+    weight[:, [0, -1]] = 0.0
+    powers = np.stack([away**k for k in range(3)], axis=1)
+    weighed = powers * weight[:, None]
+    right = weighed @ values
+    return np.asarray(np.linalg.solve(weighed @ powers.swapaxes(1, 2) + 1e-9 * np.eye(3), right[..., None])[:, 0, 0])
+
+
+def _likeliest(seen: _Squares, read: float) -> tuple[Floats, float]:
+    """Return the likeliest light of each channel, shape (p,), for photon noise of 1, and minus its log likelihood."""
+    variance, loss = np.ones_like(seen.level), 0.0
+    light = np.ones(seen.level.shape[1])
     for _ in range(_ROUNDS):
-        read, shot = _two_variances(seen, light, read, shot)
-        # with no more detail than the slit passes
-        light = np.exp(smooth @ np.log(_LIGHT[_likeliest(seen, read, shot)]))
-        light /= light.max()
-    return ChannelNoise(light, read, shot)
-
-
-def _likeliest(seen: _Squares, read: float, shot: float) -> Ints:
-    """Return the place in `_LIGHT` of the likeliest light of each channel, shape (p,), by halving steps."""
-
-    variance, loss_of = np.empty_like(seen.level), np.empty_like(seen.level)
-
-    def loss(place: Ints) -> Floats:
-        light = _LIGHT[place]
-        np.multiply(seen.level, shot / light, out=variance)
-        np.add(variance, read / light**2, out=variance)
-        np.multiply(np.log(variance, out=loss_of), seen.count, out=loss_of)
-        np.add(loss_of, np.divide(seen.total, variance, out=variance), out=loss_of)
-        return np.asarray(loss_of.sum(axis=0))
-
-    places = np.arange(0, _LIGHT.size, _FIRST_STEP)
-    best = places[np.stack([loss(np.array(place)) for place in places]).argmin(axis=0)]
-    step = _FIRST_STEP // 2
-    while step:
-        near = np.clip(np.stack([best - step, best, best + step]), 0, _LIGHT.size - 1)
-        best = np.take_along_axis(near, np.stack([loss(one) for one in near]).argmin(axis=0)[None], axis=0)[0]
-        step //= 2
-    return best
+        # Fisher scoring: weights of a round are the variances of the one before
+        weight = seen.count / variance
+        alone, through = weight.sum(axis=0), (weight * seen.level).sum(axis=0)
+        seen_so = (seen.total / variance).sum(axis=0)
+        light = (through + np.sqrt(through**2 + 4.0 * read * alone * seen_so)) / (2.0 * seen_so)
+        variance = read / light**2 + seen.level / light
+        loss = float((seen.count * np.log(variance) + seen.total / variance).sum())
+    return light, loss
 
 
 def slit_bins(wavelength_nm: Floats) -> Ints:
