@@ -94,7 +94,8 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     """Return the scan ids, headings and values of a table, or of one spectrum."""
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
-        scan_ids = text_ids(pd.Index([_name_of(table)]), "scan_id")
+        name = _name_of(table)
+        scan_ids = text_ids(pd.Index([name], dtype=object if type(name) is str else None), "scan_id")
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
         if isinstance(table, pd.Series):
