@@ -138,7 +138,7 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
                 "SRM are converted: bring the values to one unit"
             )
     elif units is not None:
-        units = units.str.upper().where(units != "", colour_unit)
+        units = units.str.upper().str.removeprefix("°").str.strip().where(units != "", colour_unit)
         unknown = ~units.isin(COLOUR_UNITS)
         if unknown.any():
             row = int(unknown.to_numpy().argmax())

@@ -148,7 +148,7 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm", any_wavelength: b
     outside = ~((x_nm >= low) & (x_nm <= high))
     if outside.any():
         raise UnitError(
-            f"column {columns[int(outside.argmax())]!r} is no wavelength between {low:g} and {high:g} nm; "
+            f"column {columns.tolist()[int(outside.argmax())]!r} is no wavelength between {low:g} and {high:g} nm; "
             "head the columns in nm, or state their unit to ReferenceSet, which then takes any range: "
             "x_unit='nm', 'um' or '1/cm'"
         )

@@ -68,7 +68,7 @@ def batches(**columns):
 
 def test_colours_come_in_the_unit_of_the_set():
     # 25/12.7, the ratio of the two published factors
-    got = check_batches(batches(colour_unit=["SRM", ""], colour_sd=[0.1, 0.5]), colour_unit="EBC")
+    got = check_batches(batches(colour_unit=["°SRM", ""], colour_sd=[0.1, 0.5]), colour_unit="EBC")
     assert np.allclose(got["colour"], [8 * 25 / 12.7, 60.0])
     assert np.allclose(got["colour_sd"], [0.1 * 25 / 12.7, 0.5])
     assert got["colour_unit"].tolist() == ["EBC", "EBC"]

@@ -31,7 +31,7 @@ def run(args: argparse.Namespace) -> Outcome:
     refs = sm.ReferenceSet.load(args.set)
     if args.transfer is not None:
         shared = sm.choose_batches(refs, transfer=args.transfer)
-        text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared)}"
+        text = f"measure these on the second module, real beer, poured as for the set:\n{text_table(shared[['beer']])}"
         return Outcome({"set": args.set, "hash": refs.hash, "chosen": shared}, text)
     chosen = sm.choose_batches(refs, args.number, method=args.method)
     curve = sm.learning_curve(refs, n_jobs=args.jobs)

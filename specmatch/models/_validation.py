@@ -49,8 +49,9 @@ def _wavelengths_of(columns: pd.Index) -> Floats | None:
     nm = in_nm(found[0], found[1] or "nm")
     low, high = PLAUSIBLE_NM
     if not ((nm >= low) & (nm <= high)).all():
+        headings = columns.tolist()
         raise UnitError(
-            f"the columns of X run from {columns[0]!r} to {columns[-1]!r}, no wavelengths between {low:g} and "
+            f"the columns of X run from {headings[0]!r} to {headings[-1]!r}, no wavelengths between {low:g} and "
             f"{high:g} nm; write their unit into the headings, such as '22222 1/cm' or '0.45 um', convert them to nm, "
             "or give an array, which is matched by position"
         )

@@ -164,7 +164,10 @@ def build_set(
         reason = f"batch {batch!r} has no row in a batches table"
         left_out.append({"source": _source_of(scan_id, sources), "name": str(scan_id), "reason": reason})
     if not known.any():
-        raise ReferenceSetError("no scan is of a batch with a beer; add batches.csv with batch, beer and colour")
+        said = [f"; the first of {len(left_out)} left out: {row['reason']}" for row in left_out[:1]]
+        raise ReferenceSetError(
+            f"no scan is of a batch with a beer; add batches.csv with batch, beer and colour{''.join(said)}"
+        )
     unfit = unfit_for_one_depth(scans[known], depth_of_set(scans[known]))
     for row, reason in unfit.items():
         scan_id = str(scans.index[known][row])

@@ -209,6 +209,10 @@ def test_too_few_batches_and_unfitted_models_are_refused():
     few = Brewery(seed=1).draw(1, beers=Brewery(seed=1).beers[:2])
     with pytest.raises(TooFewBatchesError, match="the set holds 2 batches; a house model needs 3"):
         sm.HouseModel().fit(as_set(few))
+    several = Brewery(seed=1).draw(2, beers=Brewery(seed=1).beers[:3])
+    flat = sm.ReferenceSet(several.spectra * 0.0 + 0.5, several.scans, several.batches)
+    with pytest.raises(TableError, match="all 18 pours of the set hold one spectrum"):
+        sm.HouseModel().fit(flat)
     with pytest.raises(SpecmatchError, match="not fitted"):
         sm.HouseModel().read(few.spectra)
 

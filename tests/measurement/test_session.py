@@ -98,6 +98,16 @@ def test_batch_under_two_beers(tmp_path):
         measure(folder)
 
 
+def test_a_lot_of_two_beers_is_told(tmp_path):
+    def rows(rows):
+        return [{**row, "batch": row["batch"] and "L7"} for row in rows]
+
+    session = measure(tiny_folder(tmp_path, rows=rows))
+    told = session.notes[session.notes["note"].str.contains("a lot is of one beer")]
+    assert len(told) == 1 and "'L7' is claimed to be 'Pale' and 'Amber' and 'Dark'" in told["note"].iloc[0]
+    assert told["subject"].iloc[0] in session.sheets
+
+
 def test_sample_claimed_as_two_beers(tmp_path):
     with pytest.raises(ParentsError, match="claimed to be"):
         measure(tiny_folder(tmp_path, rows=with_cells("Dark-2.csv", beer="Pale")))

@@ -21,7 +21,11 @@ _NAMED = {
     "stage": "the stage", "cup": "the cup", "reference_kind": "the kind of reference", "lamp": "the lamp",
     "base": "the base",
 }  # fmt: skip
-_UNITS = {"cup_mm": ("the cup's diameter", "mm"), "fill_ml": ("the fill", "mL"), "temperature_c": ("", "deg C")}
+_UNITS = {
+    "cup_mm": ("the cup's diameter", "mm"), "fill_ml": ("the fill", "mL"),
+    "temperature_c": ("the temperature", "deg C"),
+}  # fmt: skip
+_EVERY = [*((column, said, "") for column, said in _NAMED.items()), *((c, *said) for c, said in _UNITS.items())]
 
 
 @dataclass(frozen=True)
@@ -78,6 +82,22 @@ def departures_from(conditions: Conditions, scans: pd.DataFrame) -> dict[str, li
         for sample, number in dict(zip(scans["sample"][other], numbers[other], strict=True)).items():
             found.setdefault(sample, []).append(_sentence(column, said, unit, float(number), held))
     return found
+
+
+def not_used(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]]:
+    """Say which conditions of samples reach no answer, because the set records none of the kind."""
+    stated: dict[str, list[str]] = {}
+    for column, said, unit in _EVERY:
+        if getattr(conditions, column) or column not in scans.columns:
+            continue
+        cells = scans[column].map(lambda cell: f"{cell:g}" if isinstance(cell, float) else cell).map(plain_text)
+        cells = cells[~cells.isin(["", "nan"])].groupby(scans["sample"], sort=False)
+        for sample, own in cells.unique().items():
+            stated.setdefault(str(sample), []).append(f"{said} ({', '.join(f'{cell} {unit}'.strip() for cell in own)})")
+    return {
+        sample: [f"recorded here but nowhere in the set, so not used: {', '.join(own)}"]
+        for sample, own in stated.items()
+    }
 
 
 def _sentence(column: str, said: str, unit: str, value: float, held: tuple[float, ...]) -> str:

@@ -19,7 +19,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc, lab_values_of
-from specmatch.errors import ReferenceSetError, TooFewBatchesError
+from specmatch.errors import ReferenceSetError, TableError, TooFewBatchesError
 from specmatch.house.fitting.averaging import average, bridge_missing, refuse_wide_gaps
 from specmatch.maths.classification.sessions import SharedNoise, shared_noise
 from specmatch.maths.faults.fault_model import FaultModel
@@ -251,6 +251,8 @@ def _band_at_one_depth(
     reflectance: Floats, all_nm: Floats, band_nm: tuple[float, float] | None, sample: Ints, factor: Floats
 ) -> Ints:
     """Return the usable channels as the pours near the set's depth show them."""
+    if not np.ptp(reflectance, axis=0).any():
+        raise TableError(f"all {len(reflectance)} pours of the set hold one spectrum; give each scan its own")
     near = np.abs(np.log(factor)) <= TEACHES
     rows = near if near.any() else np.ones(near.size, bool)
     return usable_channels(reflectance[rows], all_nm, band_nm, np.unique(sample[rows], return_inverse=True)[1])

@@ -9,7 +9,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.house.fitting.averaging import Averages, average, bridge_missing
-from specmatch.house.fitting.conditions import departures_from
+from specmatch.house.fitting.conditions import departures_from, not_used
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.depth import Brought, SampleDepths, bring_scans, depths_of_samples, depths_unstated
 from specmatch.maths.classification.class_model import Doubts, Match
@@ -91,6 +91,8 @@ def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour
     compared = table if brought is None else table.drop(columns=["fill_ml", "cup_mm"], errors="ignore")
     conditions = {} if scans is None else departures_from(fitted.conditions, compared)
     told = {} if scans is None else _cost_of_temperature(fitted, table)
+    for name, sentences in not_used(fitted.conditions, compared).items() if scans is not None else ():
+        told[name] = [*told.get(name, ()), *sentences]
     days = _measured_on(table)
     missing = None if filled.wide is None else mean_by(filled.wide, whole.codes[pours.codes])[0] > 0.0
     of_scan = whole.codes[pours.codes]

@@ -202,7 +202,10 @@ class _Lamp:
     def mean(self, reflectance: Floats) -> Floats:
         """Return the mean of spectra, shape (..., p), by light, shape (..., 1)."""
         if self.share.size == 1:
-            return np.asarray(reflectance.mean(axis=-1, keepdims=True))
+            # a scan may lack a channel
+            known = np.isfinite(reflectance)
+            total = np.where(known, reflectance, 0.0).sum(axis=-1, keepdims=True)
+            return np.asarray(total / np.maximum(known.sum(axis=-1, keepdims=True), 1))
         return np.asarray((reflectance @ self.share)[..., None])
 
     def windows(self) -> "_Lamp":

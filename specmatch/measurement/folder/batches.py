@@ -1,5 +1,6 @@
 """Lab rows of a folder's batches: read from `batches.csv`, and kept where there are scans of them."""
 
+import re
 from pathlib import Path
 
 import pandas as pd
@@ -50,7 +51,10 @@ def read_batches(
                 "one of them"
             )
         elif own is not None and len(own) > 1:
-            said = f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row"
+            said = (
+                f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row; "
+                "values of a second lab are added by extend, from a folder with a batches.csv alone"
+            )
             left_out.append((path.name, said))
         else:
             keep.append(places[0])
@@ -71,7 +75,7 @@ def known_batches(
     bare = {_bare(name): name for name in measured}
     for name in (name for name in batches.index if name not in there):
         near = bare.get(_bare(name))
-        hint = f"; {near!r} differs from it only in marks or case" if near and near not in known else ""
+        hint = f"; {near!r} differs from it only in marks, case or zeros" if near and near not in known else ""
         left_out.append(("batches.csv", f"batch {name!r} has no scan in this folder{hint}"))
     for name in (name for name in measured if name not in known):
         notes.append((name, f"batch {name!r} has no usable row in batches.csv: neither beer nor lab colour is known"))
@@ -79,4 +83,6 @@ def known_batches(
 
 
 def _bare(name: str) -> str:
-    return "".join(letter for letter in name.lower() if letter.isalnum())
+    """Return a name without case, marks, zeros that lead a number and what a spreadsheet adds to a number."""
+    plain = re.sub(r"\A(\d+)\.0\Z", r"\1", name.strip().lower())
+    return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(letter for letter in plain if letter.isalnum()))

@@ -52,6 +52,16 @@ def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str,
                 )
 
 
+def lots_of_two_beers(scans: pd.DataFrame) -> list[str]:
+    """Say which batches a sheet claims to be of several beers."""
+    claimed = scans[(scans["role"] == "sample") & (scans["batch"] != "") & (scans["beer"] != "")]
+    return [
+        f"batch {batch!r} is claimed to be {' and '.join(map(repr, own))}; a lot is of one beer"
+        for batch, own in claimed.groupby("batch", sort=False)["beer"].unique().items()
+        if len(own) > 1
+    ]
+
+
 def _one_diameter_a_cup(table: pd.DataFrame, lines: Sequence[int], name: str) -> None:
     if "cup" not in table or "cup_mm" not in table:
         return

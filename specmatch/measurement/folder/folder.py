@@ -12,7 +12,7 @@ import pandas as pd
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, read_batches
 from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
-from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
 from specmatch.measurement.folder.dates import one_refusal, read_dates
 from specmatch.measurement.folder.materials import no_materials, read_materials
 from specmatch.measurement.folder.merged import merged_cells
@@ -84,6 +84,7 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
         materials = read_materials(folder, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
+    notes += [(path.name, f"{path.name}: {said}") for said in lots_of_two_beers(rows)]
     unlisted = _unlisted(folder, [*rows["file"], *(file for file, _ in left_out)])
     if unlisted:
         named = listed(unlisted, MOST_NAMED)

@@ -140,6 +140,7 @@ _RANGES = {
     "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
     "batches_a_week": (1e-3, 1e4),
 }  # fmt: skip
+_IN_HEADING = ("ml", "mm", "ms", "c")
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
 
@@ -293,13 +294,20 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
     return rows, lines
 
 
+def _without_unit(cell: str, column: str) -> str:
+    """Return a number without the unit that its column is headed with: `10 mL` under `fill_ml` is 10."""
+    unit = column.rpartition("_")[2]
+    return re.sub(rf"(?<=\d)\s*(?:\u00b0|deg)?\s*{unit}\Z", "", cell, flags=re.I) if unit in _IN_HEADING else cell
+
+
 def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.DataFrame:
     """Return columns of a sheet as numbers, NaN where blank, under one pair of decimal and thousands marks."""
     present = [column for column in columns if column in sheet.table]
+    own = {column: [_without_unit(cell, column) for cell in sheet.table[column]] for column in present}
     cells = [
         (column, line, cell)
         for column in present
-        for line, cell in zip(sheet.lines, sheet.table[column], strict=True)
+        for line, cell in zip(sheet.lines, own[column], strict=True)
         if cell and cell.lower() not in ("na", "n/a", "nan", "-", "#n/a")
     ]
     for column, line, cell in cells:
@@ -331,9 +339,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
         )
     out = pd.DataFrame(index=sheet.table.index, columns=present, dtype=float)
     for column in present:
-        values = [
-            parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in sheet.table[column]
-        ]
+        values = [parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in own[column]]
         for line, value in zip(sheet.lines, values, strict=True):
             if value is not None and not in_range(column, value):
                 span = "{:g} to {:g}".format(*_RANGES[column])

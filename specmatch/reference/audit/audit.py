@@ -10,8 +10,15 @@ from specmatch.maths.regression.colour_model import regressions_for
 from specmatch.reference.audit.beers import beer_findings
 from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
 from specmatch.reference.audit.finding import Finding, findings_table
-from specmatch.reference.audit.labels import lab_bias_findings, lab_findings, lab_residuals, label_findings
-from specmatch.reference.audit.pours import duplicate_findings, odd_pour_findings
+from specmatch.reference.audit.labels import (
+    lab_bias_findings,
+    lab_findings,
+    lab_residuals,
+    label_findings,
+    parted_lab_values,
+    parted_labels,
+)
+from specmatch.reference.audit.pours import depth_findings, duplicate_findings, odd_pour_findings
 from specmatch.reference.audit.records import record_findings, session_findings
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.reference.tables.pours import pours_of
@@ -39,6 +46,7 @@ def audit_tables(
     if len(scans) < len(every_scan):
         spectra, batches = spectra.loc[scans.index], batches.loc[batches.index.isin(scans["batch"])]
     pours = pours_of(spectra, scans, batches, band_nm, colour_unit)
+    findings += depth_findings(pours)
     odd = list(odd_pour_findings(pours))
     findings += odd
     pours = pours.without({finding.subject for finding in odd if finding.level == "pour"})
@@ -46,14 +54,22 @@ def audit_tables(
     labs = _laboratories(batches.loc[names])
     colour = batches.loc[names, "colour"].to_numpy(dtype=np.float64)
     common_factor_told = True
-    if colour_unit in COLOUR_UNITS:
-        doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
-        findings += doubtful
     lab = lab_residuals(pours, colour, labs, regressions=regressions_for(colour_unit))
     scored = judge_batches(pours.reflectance, pours.levels)
+    parted = [] if lab is None else list(parted_lab_values(lab, value_name))
+    findings += parted
+    # where no value goes with its spectrum there is nothing to hold single ones against
+    lab = None if parted else lab
+    if colour_unit in COLOUR_UNITS and not parted:
+        doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
+        findings += doubtful
     if lab is not None:
         findings += lab_findings(pours, lab, scored, colour_unit, value_name)
         findings += lab_bias_findings(lab, labs, value_name)
+    if scored is not None:
+        parted = list(parted_labels(scored))
+        findings += parted
+        scored = None if parted else scored
     if scored is not None:
         session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")
         drifted = list(session_findings(scored, typical, session))

@@ -76,7 +76,7 @@ def remedy_of(
     if code == "recipe_change" and suggestion in batches.index:
         day = str(batch_days(scans, batches.loc[[suggestion]]).iloc[0])
         return Remedy("recipe", (subject, day)) if day else Remedy("settle")
-    if code in ("mislabelled", "duplicate_scans", "odd_pour", "drifted_reference"):
+    if code in ("mislabelled", "duplicate_scans", "odd_pour", "drifted_reference") and level != "set":
         return Remedy("drop", (level, subject))
     if code == "missing_lab":
         return Remedy("lab")

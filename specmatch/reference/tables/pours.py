@@ -8,6 +8,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_ebc
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
@@ -31,6 +32,7 @@ class Pours:
     batch_names: tuple[str, ...]
     beer_names: tuple[str, ...]
     levels: Levels
+    path_law: PathLaw | None = None  # that brought them to one depth, where they stood at several
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
@@ -74,11 +76,11 @@ def pours_of(
     band = usable_channels(values[near], wavelength_nm, band_nm, of_sample)
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
-    kept = np.ones(len(pour_names), bool)
+    kept, law = np.ones(len(pour_names), bool), None
     if not (np.abs(factor - 1.0) <= SAME_DEPTH).all():
         lab = in_ebc(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit)
         one = bring_pours(reflectance, factor, batch.astype(np.int64), lab, nm)
-        reflectance, kept = one.reflectance, one.kept
+        reflectance, kept, law = one.reflectance, one.kept, one.law
     samples, sample = np.unique(sample[kept], return_inverse=True)
     return Pours(
         reflectance=reflectance[kept],
@@ -88,6 +90,7 @@ def pours_of(
         batch_names=tuple(map(str, batch_names)),
         beer_names=tuple(map(str, beer_names)),
         levels=Levels.of_pours(sample, batch[kept], beer[batch[kept]]),
+        path_law=law,
     )
 
 

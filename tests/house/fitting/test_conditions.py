@@ -3,7 +3,7 @@
 import numpy as np
 import pandas as pd
 
-from specmatch.house.fitting.conditions import departures_from, learn_conditions
+from specmatch.house.fitting.conditions import departures_from, learn_conditions, not_used
 
 SET = pd.DataFrame(
     {
@@ -31,6 +31,15 @@ def test_what_is_not_known_departs_from_nothing():
     assert departures(stage="", cup=None, temperature_c=np.nan, fill_ml="", operator="KA") == {}
     nothing = learn_conditions(pd.DataFrame({"sample": ["a"]}))
     assert departures_from(nothing, pd.DataFrame({"sample": ["s"], "stage": ["tank"], "fill_ml": [99.0]})) == {}
+
+
+def test_what_is_recorded_where_the_set_records_nothing_is_told():
+    known = learn_conditions(SET)
+    scans = pd.DataFrame({"sample": ["s", "s", "t"], "lamp": ["L1", "L2", ""], "cup": "C9", "operator": "KA"})
+    assert not_used(known, scans) == {"s": ["recorded here but nowhere in the set, so not used: the lamp (L1, L2)"]}
+    nothing = learn_conditions(pd.DataFrame({"sample": ["a"]}))
+    scans = pd.DataFrame({"sample": ["s", "s"], "lamp": ["L1", None], "temperature_c": [35.0, np.nan]})
+    assert "the lamp (L1), the temperature (35 deg C)" in not_used(nothing, scans)["s"][0]
 
 
 def test_margins_are_those_of_common_practice():

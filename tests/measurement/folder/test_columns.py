@@ -161,6 +161,14 @@ def test_the_same_fact_twice_and_alike_is_only_named(tmp_path):
     assert session.batches.loc["Pale-b", "colour"] == 8 and session.notes["note"].str.contains("'SRM'").sum() == 1
 
 
+def test_a_number_with_the_unit_of_its_heading_is_read(tmp_path):
+    units = {"fill_ml": "20.0 mL", "integration_ms": "20 ms", "cup_mm": "40mm", "temperature_c": "18.5 \u00b0C"}
+    scans = measure(tiny_folder(tmp_path, rows=with_column(**units))).scans
+    assert scans[["fill_ml", "cup_mm", "temperature_c"]].drop_duplicates().to_numpy().tolist() == [[20.0, 40.0, 18.5]]
+    with pytest.raises(SheetError, match="'2 cl' is not a number"):
+        measure(tiny_folder(tmp_path / "b", rows=with_column(fill_ml="2 cl")))
+
+
 def test_two_sheets_that_state_a_batch_differently_are_refused(tmp_path):
     folder = lab(tiny_folder(tmp_path, rows=with_column(colour_unit="SRM")), colour_unit="EBC")
     with pytest.raises(SheetError, match=r"'colour_unit' is 'SRM' in scans.csv and 'EBC' in batches.csv .*'Pale-b'"):

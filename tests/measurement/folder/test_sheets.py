@@ -137,6 +137,15 @@ def test_a_destroyed_name_is_left_out_and_a_doubtful_one_is_noted(tmp_path):
     assert any("line 7, column batch: '03-Mar'" in note for note in session.notes["note"])
 
 
+@pytest.mark.parametrize(("batch", "other"), [("007", "7"), ("1042", "1042.0"), ("L-07", "l7")])
+def test_a_batch_that_a_spreadsheet_rewrote_is_named(tmp_path, batch, other):
+    folder = tiny_folder(tmp_path, rows=lambda rows: [{**r, "batch": r["batch"] and batch} for r in rows])
+    write_sheet(folder, [{"batch": other, "beer": "Pale", "colour": 8}], "batches.csv")
+    reasons = measure(folder).left_out["reason"].tolist()
+    assert f"batch {other!r} has no scan in this folder; {batch!r} differs from it only in" in reasons[0]
+    assert len(reasons) == 1
+
+
 def test_lab_rows_that_match_no_scan_or_stand_twice_are_listed(tmp_path):
     folder = tiny_folder(tmp_path)
     lab = [

@@ -80,3 +80,6 @@ def test_pours_are_held_against_each_other_at_one_depth():
     got = at_one_depth(table, rows(fill_ml=[10.0, 5.0], cup_mm=[40.0] * 2))
     assert got.iloc[1].to_numpy() == pytest.approx(got.iloc[0].to_numpy(), abs=2e-3)
     pd.testing.assert_frame_equal(table, before)
+    # a channel that is lost costs no other one
+    lost = at_one_depth(table.mask(table == table.iloc[0, 1]), rows(fill_ml=[5.0, 10.0], cup_mm=[40.0] * 2))
+    assert np.isnan(lost.to_numpy()).tolist() == [[False, True, False], [False] * 3]

@@ -209,6 +209,24 @@ def test_fillings_that_are_brought_to_one_depth_are_no_mixture(fill_ml, told):
     assert rows_of(found, "mixed_conditions")["subject"].tolist() == told
 
 
+def test_fillings_that_the_spectra_do_not_bear_out_are_told():
+    house = brew(1003, 6)
+    of_third_pours = house.scans["pour"].str.endswith("P3")
+    stated = house.scans.assign(cup_mm=40.0, fill_ml=np.where(of_third_pours, 5.0, 10.0))
+    found = rows_of(ReferenceSet(house.spectra, stated, house.batches).audit(), "mixed_conditions")
+    assert found["subject"].tolist() == ["fill_ml"] and "far less than those depths" in found["sentence"].iloc[0]
+
+
+@pytest.mark.parametrize(("column", "code"), [("beer", "mislabelled"), ("colour", "lab_value")])
+def test_a_column_sorted_apart_from_its_batches_is_told_once(column, code):
+    house = brew(1003, 6)
+    apart = house.batches.assign(**{column: np.random.default_rng(5).permutation(house.batches[column])})
+    found = ReferenceSet(house.spectra, house.scans, apart).audit()
+    found = found[found["code"].isin(["mislabelled", "lab_value", "unit_doubtful", "swapped_lab_values"])]
+    assert found[["code", "level", "subject"]].to_numpy().tolist() == [[code, "set", column]]
+    assert "sorted or filled apart from batch" in found["action"].iloc[0]
+
+
 @pytest.mark.whole
 def test_two_pours_that_disagree_are_told_at_the_level_of_the_sample():
     house = brew(1003, 6)
