@@ -1,6 +1,6 @@
 """Scans at another depth of beer than the set's: colour, coverage and identity after they were brought to it.
 
-Run: python -m benchmarks.depth [--seeds 0 1] [--members long_ladder] [--second 0.6] [--picture docs/depth.png]
+Run: python -m benchmarks.depth [--seeds 0 1] [--members drawn_100] [--second 0.6] [--picture docs/depth.png]
 
 Each member of the invented houses learns its own past batches at its own filling, alone and with six of its batches
 measured at a second one as well (`--second`, over its own), and reads new batches poured at other fillings. Near are
@@ -16,7 +16,7 @@ import numpy as np
 import pandas as pd
 
 import specmatch as sm
-from benchmarks.houses import SHOWN, House, members
+from benchmarks.houses import SHOWN, House, spec_of
 from benchmarks.houses.house import Draw, HouseSpec
 from specmatch.maths.statistics.levels import binomial_bounds
 
@@ -81,16 +81,24 @@ def near_of(name: str, second: float) -> tuple[float, float]:
 
 
 def rows_of(
-    spec: HouseSpec, seed: int, factors: tuple[float, ...] = FACTORS, second_fill: float = SECOND
+    spec: HouseSpec,
+    seed: int,
+    factors: tuple[float, ...] = FACTORS,
+    second_fill: float = SECOND,
+    *,
+    poured_again: bool = True,
 ) -> list[dict[str, object]]:
-    """Return a row a set and a filling: counts, and sums of relative errors."""
+    """Return a row a set and a filling: counts, and sums of relative errors.
+
+    What the second filling is measured on are pours of its own, or the same ones with more or less in the cup.
+    """
     house, fill, lab = House(spec, seed), spec.cup.fill_ml, spec.cellar.labs[0][0]
     past = house.draw(lab=lab)
-    second = house.draw(fill_ml=second_fill * fill, lab=lab)
+    second = house.draw(fill_ml=second_fill * fill, lab=lab, again=int(poured_again))
     six = six_over_the_colours(past.batches["colour"])
     sets = {ONE: reference_set(past), TWO: reference_set(past, more=second, batches=six)}
     if any(factor in OF_MIXED for factor in factors):
-        sets[MIXED] = mixed(past, house.draw(fill_ml=0.5 * fill, lab=lab))
+        sets[MIXED] = mixed(past, house.draw(fill_ml=0.5 * fill, lab=lab, again=int(poured_again)))
     models = {name: sm.HouseModel(false_reject_rate=RATE).fit(refs) for name, refs in sets.items()}
     n_batches = max(1, round(NEW_BATCHES / len(house.beers)))
     rows = []
@@ -222,14 +230,15 @@ def main() -> None:
     parser.add_argument("--seeds", nargs="+", type=int, default=[0, 1])
     parser.add_argument("--factors", nargs="+", type=float, default=list(FACTORS))
     parser.add_argument("--second", type=float, default=SECOND)
-    parser.add_argument("--members", nargs="+", choices=list(members()), default=list(SHOWN))
+    parser.add_argument("--members", nargs="+", default=list(SHOWN))
+    parser.add_argument("--same-pours", action="store_true", help="the second filling with the scatter of the first")
     parser.add_argument("--picture", type=Path)
     parser.add_argument("--json", action="store_true")
     args = parser.parse_args()
     rows: list[dict[str, object]] = []
     for name in args.members:
         for seed in args.seeds:
-            rows += rows_of(members()[name], seed, tuple(args.factors), args.second)
+            rows += rows_of(spec_of(name), seed, tuple(args.factors), args.second, poured_again=not args.same_pours)
             print(f"{name}, seed {seed}", file=sys.stderr, flush=True)
     if args.json:
         print(json.dumps(rows, indent=1))

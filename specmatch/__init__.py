@@ -17,7 +17,7 @@ _PUBLIC = {
     "Scan": "specmatch.measurement.readers.files",
     "inspect_file": "specmatch.house.inspection",
     "build_set": "specmatch.reference.build",
-    "rebuild_set": "specmatch.reference.rebuild",
+    "rebuild_set": "specmatch.reference.extension",
     "Extension": "specmatch.reference.extension",
     "extend_set": "specmatch.reference.extension",
     "merge_sets": "specmatch.reference.extension",
@@ -96,7 +96,7 @@ if TYPE_CHECKING:
     from specmatch.reference.extension import Extension as Extension
     from specmatch.reference.extension import extend_set as extend_set
     from specmatch.reference.extension import merge_sets as merge_sets
-    from specmatch.reference.rebuild import rebuild_set as rebuild_set
+    from specmatch.reference.extension import rebuild_set as rebuild_set
     from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
     from specmatch.report import pages as pages
     from specmatch.report import plots as plots

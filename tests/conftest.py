@@ -127,7 +127,7 @@ def undrawn(monkeypatch, whole):
         def drawing(ax, *, name: str, says: str) -> str:
             return f'<svg role="img" aria-label="{escape(says, quote=True)}"></svg>'
 
-        for user in ("html", "reading_sheet"):
+        for user in ("html", "readings"):
             monkeypatch.setattr(f"specmatch.report.pages.{user}.drawing", drawing)
 
 

@@ -1,7 +1,6 @@
 """A house as a plan takes it to be by default, for tests."""
 
-from specmatch.house.planning.assumptions import HABITS, ground_of, settings_of
-from specmatch.house.planning.beer_list import beer_list
+from specmatch.house.planning.assumptions import HABITS, beer_list, ground_of, settings_of
 
 
 def house_of(beers):

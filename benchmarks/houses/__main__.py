@@ -72,9 +72,10 @@ def print_planted(what: str, rows: pd.DataFrame) -> None:
     if what == "names":
         spoken = (rows[["measure", "audit", "read"]] != "").all(axis=1)
         same = spoken & (rows["measure"] == rows["audit"]) & (rows["audit"] == rows["read"])
-        print_halves(
-            rows.assign(all_speak=spoken, one_name=same).groupby("member", sort=False)[["all_speak", "one_name"]].mean()
-        )
+        rows = rows.assign(all_speak=spoken, one_name=same, of_spoken=same.where(spoken))
+        rows["where_it_matters"] = same.where(rows["matters"])
+        shown = ["all_speak", "one_name", "of_spoken", "where_it_matters"]
+        print_halves(rows.groupby("member", sort=False)[shown].mean())
         return
     clean = rows[rows["fault" if what == "faults" else "planted"] == "clean"]
     if what == "audit":

@@ -282,15 +282,20 @@ def _first_cause(sentence: str) -> str:
 
 
 def name_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
-    """Return a row a spoilt pour: what `measure`, the audit of the set with it, and `read` name as its cause."""
+    """Return a row a spoilt pour: what `measure`, the audit of the set with it, and `read` name as its cause.
+
+    `matters`: whether the colour of the pour alone moves by more than half its interval.
+    """
     house = House(spec, seed)
     _, refs, model = learnt(house)
     rows = []
+    good = house.draw(1, 1, pours=3, single_session_per_beer=False)
     for fault in ONE_NAME:
         with tempfile.TemporaryDirectory() as folder:
             drawn = house.write_folder(Path(folder), 1, 1, faults=fault, pours=3, single_session_per_beer=False)
             session = sm.measure(folder)
-        last = drawn.scans[_last_pours(drawn)]
+        lone = _last_pours(drawn)
+        last = drawn.scans[lone].assign(matters=_moved(model, good, drawn, lone))
         measured = session.checks[session.checks["code"] == "replicates_disagree"].set_index("scan_id")["sentence"]
         grown = refs.extend(session.spectra, session.scans, drawn.batches, reason="new batches")
         audit = grown.audit()
@@ -302,6 +307,7 @@ def name_figures(spec: HouseSpec, seed: int) -> list[dict[str, object]]:
                     "member": spec.name,
                     "seed": seed,
                     "planted": f"{fault.kind} {fault.size:+g}",
+                    "matters": bool(of["matters"]),
                     "measure": _first_cause(str(measured.get(scan_id, ""))),
                     "audit": _first_cause(str(audit.get(of["pour"], ""))),
                     "read": _first_cause(str(read.at[of["sample"], "explanation"] or "")),

@@ -15,8 +15,7 @@ from types import ModuleType
 from typing import NoReturn
 
 from specmatch import __version__
-from specmatch.cli.outcome import tell
-from specmatch.cli.terminal import let_go_of_closed_pipe, say
+from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
 from specmatch.progress import LOGGER
 

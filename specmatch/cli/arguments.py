@@ -5,7 +5,7 @@ import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from specmatch.cli.terminal import say
+from specmatch.cli.outcome import say
 from specmatch.errors import OptionError
 
 if TYPE_CHECKING:

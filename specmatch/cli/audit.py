@@ -31,7 +31,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Audit and list the findings by what to do, worst first; or settle some of them."""
-    from specmatch.report.audit_groups import group_lines, grouped
+    from specmatch.report.set_text import group_lines, grouped
 
     refs = sm.ReferenceSet.load(args.set)
     settled = []

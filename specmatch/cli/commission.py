@@ -29,8 +29,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Commission, write what was asked for, and lay out the figures."""
-    from specmatch.measurement.commissioning.bench_sheet import bench_sheet
     from specmatch.measurement.commissioning.commission import FIT
+    from specmatch.measurement.commissioning.pieces import bench_sheet
     from specmatch.report.text import beside_limits, text_table
 
     if args.bench_sheet:

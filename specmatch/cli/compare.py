@@ -18,7 +18,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> Outcome:
     """List changes, and the history that the second has over the first."""
     from specmatch.reference.comparison import history_since
-    from specmatch.report.set_story import story_lines
+    from specmatch.report.set_text import story_lines
 
     before, after = sm.ReferenceSet.load(args.before), sm.ReferenceSet.load(args.after)
     changes, since = sm.compare_sets(before, after), history_since(before, after)

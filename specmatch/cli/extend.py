@@ -52,6 +52,8 @@ def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Add what is new and save the new version, or list what stands against the set."""
+    from specmatch.reference.tending.choices import shown
+
     refs = sm.ReferenceSet.load(args.set)
     reason = args.reason or f"added {', '.join(Path(folder).resolve().name for folder in args.folders)}"
     try:
@@ -82,7 +84,7 @@ def run(args: argparse.Namespace) -> Outcome:
         *out,
     ]
     lines += [
-        f"decided with --take: {row.subject} {row.column}: set {_short(row.set)}, {row.source} {_short(row.folder)}"
+        f"decided with --take: {row.subject} {row.column}: set {shown(row.set)}, {row.source} {shown(row.folder)}"
         for row in added.conflicts.itertuples()
     ]
     lines += [
@@ -107,7 +109,3 @@ def conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -
     return Outcome(
         {"set": place, "conflicts": table}, text, failed=f"{differs}; nothing was changed: choose with --take"
     )
-
-
-def _short(value: object) -> str:
-    return f"{value:.6g}" if isinstance(value, float) else repr(value)

@@ -7,12 +7,11 @@ from textwrap import fill
 from typing import Any
 
 from specmatch.cli.arguments import number, shown_row
-from specmatch.cli.outcome import WIDTH, Outcome
-from specmatch.cli.terminal import screen
+from specmatch.cli.outcome import WIDTH, Outcome, screen
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest
-from specmatch.line.journal.waiting import waiting as find_waiting
+from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
 
 HELP = "what a line did: the last shifts, what waits, charts, upkeep; check, back up, export and review the record"

@@ -43,7 +43,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Plan, keep what was asked for, and lay it out."""
-    from specmatch.house.planning.beer_list import read_beers
+    from specmatch.house.planning.assumptions import read_beers
     from specmatch.house.planning.plan import CUPS
 
     need_drawing(args.out)

@@ -115,8 +115,7 @@ def _of_model(args: argparse.Namespace) -> _Made:
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:
-    from specmatch.line.journal.queries import entry_number
-    from specmatch.line.journal.waiting import waiting
+    from specmatch.line.journal.queries import entry_number, waiting
 
     with ExitStack() as stack:
         journals = [stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources]

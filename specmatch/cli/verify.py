@@ -133,7 +133,7 @@ def _read_only(args: argparse.Namespace) -> _Judged:
 
 def _lots(args: argparse.Namespace) -> Outcome:
     """Judge lots by their packages so far."""
-    from specmatch.line.rules.lots import judge_lots
+    from specmatch.line.rules.judging import judge_lots
     from specmatch.report.text import text_table
 
     house = sm.HouseModel.load(args.model)

@@ -12,8 +12,7 @@ from typing import Any
 
 import specmatch as sm
 from specmatch.cli.arguments import line_setting, share, shown_row
-from specmatch.cli.outcome import Outcome
-from specmatch.cli.terminal import ring, say, screen
+from specmatch.cli.outcome import Outcome, ring, say, screen
 from specmatch.errors import OptionError
 from specmatch.wording import CAUTIONS
 

@@ -4,9 +4,8 @@ from dataclasses import dataclass
 from datetime import UTC, datetime
 
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.queries import when
+from specmatch.line.journal.queries import waiting, when
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.journal.waiting import waiting
 from specmatch.line.reviews import IN_FORCE
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS, OUT, control_trouble
 from specmatch.line.rules.run_rule import READING, RETEST, REVIEW

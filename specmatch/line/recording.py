@@ -15,8 +15,8 @@ from specmatch.line.rules.clock import DOUBTFUL, clock_trouble
 from specmatch.line.rules.controls import (
     CONTROL,
     ControlDecision,
-    ControlName,
     Statements,
+    control_name,
     control_trouble,
     judge_control,
     optical_density,
@@ -196,16 +196,15 @@ def record_control(
 
 
 def _judged_control(journal: Journal, setting: LineSetting, record: Record, statements: Statements) -> ControlDecision:
-    material, lot = record.get("material") or "", record.get("material_lot") or ""
-    module = record.get("instrument") or f"line {setting.line}"
+    name = control_name(record)
     others = [
-        (statement, ControlName(material, other, module))
-        for (name, other), statement in statements.items()
-        if name == material and other != lot
+        (statement, replace(name, material_lot=other))
+        for (material, other), statement in statements.items()
+        if material == name.material and other != name.material_lot
     ]
     return judge_control(
         journal, record, reread=reread_with(setting.house, journal), pour_share=pour_share(setting.house),
-        statement=statements.get((material, lot)), lots=others,
+        statement=statements.get((name.material, name.material_lot)), lots=others,
     )  # fmt: skip
 
 

@@ -2,9 +2,8 @@
 
 from specmatch.errors import TableError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.queries import BASELINE
+from specmatch.line.journal.queries import BASELINE, waits
 from specmatch.line.journal.schema import unix_time
-from specmatch.line.journal.waiting import waits
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
 

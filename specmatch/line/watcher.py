@@ -21,9 +21,9 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.standing import standing_of, stated_of
+from specmatch.measurement.folder.batches import no_materials, read_materials
 from specmatch.measurement.folder.dates import one_refusal
-from specmatch.measurement.folder.folder import FolderSheets, listed_scans
-from specmatch.measurement.folder.materials import no_materials, read_materials
+from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.storage import locked, sha256_of
 
@@ -37,8 +37,6 @@ PATIENCE_S = 5.0
 RETRY_S = 1.0
 SCAN_SUFFIXES = (".csv", ".txt", ".tsv", ".dat", ".asc", ".prn", ".jdx", ".dx", ".jcm")
 AT_ONE_GO = 8
-# sheets of a folder, which hold no spectra
-SHEETS = ("scans", "batches", "beers", "materials")
 # a scan may be written before its row of the sheet; one that lies so long without a row was forgotten
 STRAY_S = 600.0
 NOT_LISTED = "is not listed in scans.csv: list it there, or take it out of the folder"

@@ -17,9 +17,8 @@ from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_f
 from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
-from specmatch.measurement.folder.batches import known_batches
+from specmatch.measurement.folder.batches import known_batches, no_materials
 from specmatch.measurement.folder.folder import MOST_NAMED, MeasuredFolder, first_reason, read_folder
-from specmatch.measurement.folder.materials import no_materials
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans

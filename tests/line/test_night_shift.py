@@ -13,8 +13,7 @@ from line_room import reflectance_text
 
 from specmatch.errors import StorageError, TableError
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts
-from specmatch.line.journal.waiting import waiting
+from specmatch.line.journal.queries import decision_counts, waiting
 from specmatch.line.reviews import override, review
 from specmatch.line.watcher import Watch
 

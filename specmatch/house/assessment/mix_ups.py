@@ -112,6 +112,7 @@ def _refused(pours: SetPours, out: Mask, false_reject_rate: float) -> dict[int, 
         levels.part(kept),
         false_reject_rate=false_reject_rate,
         shared=pours.shared_noise(kept),
+        session=pours.sessions(kept),
     )
     own = first_sample[out[levels.beer]]
     p = fit.match(levels.mean(pours.reflectance, to="sample")[own], levels.counts("sample")[own]).p_value

@@ -19,6 +19,7 @@ from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, Col
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_variances
+from specmatch.maths.statistics.beer_effects import scatter_within
 from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
@@ -221,7 +222,10 @@ def _sd_of_new(values: Floats, beer: Ints, count: Floats) -> tuple[Floats, Float
     mean, dof = np.bincount(beer, values, minlength=count.size) / count, np.maximum(count - 1.0, 0.0)
     squares = np.bincount(beer, (values - mean[beer]) ** 2, minlength=count.size)
     own, prior, _ = shrink_variances(np.where(dof > 0, squares / np.maximum(dof, 1.0), 0.0), dof)
-    return np.sqrt(own * (1.0 + 1.0 / count)), np.minimum(dof + prior, dof.sum())
+    # where single batches lie far out, so many of them tell less of a scatter
+    tails = scatter_within((values / np.sqrt(own)[beer])[:, None], beer)
+    known = np.minimum(dof + prior, dof.sum()) * tails.effective_df / tails.df
+    return np.sqrt(own * (1.0 + 1.0 / count)), known
 
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again

@@ -48,7 +48,9 @@ def fit_house(
     pours, faults, odd_names, shared = _learn_good_scans(pours, grown_from, figures_only=figures_only)
     refit_reasons: tuple[str, ...] = ()
     if grown_from is None:
-        identity = fit_class_model(pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared)
+        identity = fit_class_model(
+            pours.reflectance, pours.levels, false_reject_rate=false_reject_rate, shared=shared, session=pours.session
+        )
     else:
         identity, refit_reasons = _grow_identity(grown_from, pours)
     batch_means = None
@@ -159,5 +161,7 @@ def _grow_identity(old: FittedHouse, pours: SetPours) -> tuple[ClassModel, tuple
         raise ReferenceSetError("a batch of the model has changed in the set (pours, scans or beer); fit anew")
     if not is_new.any():
         return old.identity, old.refit_reasons
-    grown = add_batches(old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True))
+    grown = add_batches(
+        old.identity, pours.reflectance[is_new], pours.levels.part(is_new, same_beers=True), pours.session
+    )
     return grown.fit, grown.refit_reasons

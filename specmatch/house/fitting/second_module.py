@@ -293,7 +293,7 @@ def _fit_carried(
         beer_of_batch=levels.beer,
         colour=colour,
         cautions=cautions,
-        identity=fit_class_model(drawn, levels, false_reject_rate=false_reject_rate, shared=shared),
+        identity=fit_class_model(drawn, levels, false_reject_rate=false_reject_rate, shared=shared, session=session),
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,

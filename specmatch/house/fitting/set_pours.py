@@ -153,10 +153,13 @@ class SetPours:
         """Return what batches of one session share and the scatter of these beers lacks, or None."""
         if kept is None:
             return shared_noise(self.reflectance, self.levels, self.session, wavelength_nm=self.wavelength_nm)
-        batches = np.unique(self.levels.codes("batch")[kept])
         return shared_noise(
-            self.reflectance[kept], self.levels.part(kept), self.session[batches], wavelength_nm=self.wavelength_nm
+            self.reflectance[kept], self.levels.part(kept), self.sessions(kept), wavelength_nm=self.wavelength_nm
         )
+
+    def sessions(self, kept: Mask) -> Ints:
+        """Return the code of the session of each batch of these pours."""
+        return self.session[np.unique(self.levels.codes("batch")[kept])]
 
     def without(self, odd: Mask) -> SetPours:
         """Return the same pours without some, of each sample of which at least one stays."""

@@ -1,19 +1,19 @@
-"""What a plan takes a house to be: from list, habits, module and what a set has shown, each with its source."""
+"""What a plan takes a house to be: its list of beers, habits, module and what a set has shown, each with its source."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from difflib import get_close_matches
+from pathlib import Path
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import in_colour_unit
-from specmatch.errors import OptionError, TableError, TooFewBatchesError
-from specmatch.house.planning.beer_list import BeerList
+from specmatch.batches import COLOUR_UNITS, in_colour_unit
+from specmatch.errors import OptionError, SheetError, TableError, TooFewBatchesError, UnitError
 from specmatch.house.planning.simulation import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
@@ -24,13 +24,15 @@ from specmatch.maths.spectra.band import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
+from specmatch.measurement.folder.sheets import number_columns, read_sheet
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
-from specmatch.wording import counted
+from specmatch.wording import counted, rows_beside
 
 if TYPE_CHECKING:
     from specmatch.house.fitting.fitted import FittedHouse
     from specmatch.measurement.session import Session
     from specmatch.reference.reference_set import ReferenceSet
+
 
 STATED, SET, DEFAULT, MODULE, LIST = "stated", "the set", "cautious default", "the module", "the list"
 
@@ -46,36 +48,15 @@ class Setting:
     highest: float
 
 
-# sizes that are common practice, no source; those of a house's own go before them
-HABITS = {
-    "lab_sd": Setting(0.015, "one lab colour, standard deviation as a share", "share", 0.0, 0.3),
-    "lab_sd_ebc": Setting(0.1, "one lab colour, constant part of its standard deviation", "EBC", 0.0, 5.0),
-    "batch_sd": Setting(float(BATCH_SD[0]), "colour of batches of one beer, standard deviation", "share", 0.001, 0.5),
-    "fill_sd": Setting(float(POUR_SD[0]), "depth of beer from pour to pour, standard deviation", "share", 0.0, 0.2),
-    "foam_sd": Setting(float(POUR_SD[CAUSES.index("white")]), "foam on a pour, share of the surface", "share", 0, 0.2),
-    "matt_base": Setting(0.0, "light that the base returns more than once: 0 a mirror, 0.5 a bright matt base", "share",
-                         0.0, 0.9),
-    "lamp_drift": Setting(0.005, "drift of the light an hour", "share/h", 0.0, 0.5),
-    "batches_a_week": Setting(1.0, "batches of one beer a week", "", 0.01, 500.0),
-    "session_batches": Setting(6.0, "batches measured in one session", "", 1.0, 200.0),
-}  # fmt: skip
-WISHES = {
-    "coverage": Setting(0.90, "share of lab values that an interval covers", "share", 0.5, 0.999),
-    "false_reject": Setting(0.05, "share of right claims that may depart", "share", 0.001, 0.5),
-    "half_width": Setting(np.nan, "half-width of a colour, typical batch, share of the colour", "share", 0.0, 1.0),
-    "caught": Setting(0.95, "share of mix-ups caught at one reading, all pairs of beers", "share", 0.0, 1.0),
-    "blend": Setting(np.nan, "smallest share of the nearest beer in a batch that is seen as a rule", "share", 0.0, 1.0),
-}
-LINE = {
-    "pallets_an_hour": Setting(20.0, "pallets that the line fills an hour", "", 0.1, 1000.0),
-    "mix_up_pallets": Setting(10.0, "pallets of the wrong beer in one mix-up", "", 0.1, 10000.0),
-    "within_minutes": Setting(60.0, "time within which it must be held", "min", 1.0, 10000.0),
-    "chance": Setting(0.95, "chance of holding it in time", "share", 0.0, 1.0),
-    "false_holds_a_week": Setting(1.0, "false holds that a week may have", "", 0.0, 1000.0),
-    "run_hours": Setting(6.0, "hours of one run, from changeover to changeover", "h", 0.1, 48.0),
-    "runs_a_week": Setting(28.0, "runs a week", "", 1.0, 1000.0),
-    "retest_minutes": Setting(5.0, "from a package taken to its retest read", "min", 0.0, 240.0),
-}
+# sizes that are common practice, no source, and those that good practice leaves; those of a house's own go before them
+_LEFT = {"batch_sd": BATCH_SD[0], "fill_sd": POUR_SD[0], "foam_sd": POUR_SD[CAUSES.index("white")]}
+HABITS, WISHES, LINE = (
+    {
+        name: Setting(float(default or _LEFT[name]), what, unit, float(lowest), float(highest))
+        for of, name, default, what, unit, lowest, highest in rows_beside(__file__, "settings.csv") if of == kind
+    }
+    for kind in ("habit", "wish", "line")
+)  # fmt: skip
 GRID_NM = np.arange(430.0, 701.0, 5.0)
 
 
@@ -341,3 +322,81 @@ def _lab_of(refs: ReferenceSet) -> tuple[float, float] | None:
     weight = both[1] ** -2
     found = nnls(np.column_stack([both[1] ** 2, np.ones(both.shape[1])]) * weight[:, None], both[0] ** 2 * weight)[0]
     return float(np.sqrt(found[0])), float(np.sqrt(found[1]))
+
+
+BEER_COLUMNS = ("beer", "colour", "colour_unit", "batches_a_week")
+_LARGEST_COLOUR_EBC = 1000.0
+
+
+def read_beers(path: str | Path) -> tuple[pd.DataFrame, list[str]]:
+    """Read a sheet of beers and colours; what was odd about it comes second."""
+    sheet = read_sheet(path, known=BEER_COLUMNS, optional=("colour_unit", "batches_a_week"))
+    name = Path(path).name
+    absent = [column for column in ("beer", "colour") if column not in sheet.table]
+    if absent:
+        raise SheetError(
+            f"{name}: no column {absent[0]!r}, got {', '.join(sheet.table.columns)}; a row a beer, with beer and colour"
+        )
+    table = sheet.table.copy()
+    numbers = number_columns(sheet, ("colour", "batches_a_week"), name=name)
+    table[list(numbers.columns)] = numbers
+    return table.set_index("beer"), sheet.notes
+
+
+@dataclass(frozen=True)
+class BeerList:
+    """The beers of a house, pale to dark."""
+
+    names: tuple[str, ...]
+    colour_ebc: Floats
+    batches_a_week: Floats
+    unit: str
+    notes: tuple[str, ...]
+
+
+def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: float) -> BeerList:
+    """Bring a list of beers and colours to one form, and say what it cannot promise."""
+    table = beers if isinstance(beers, pd.DataFrame) else pd.DataFrame({"colour": pd.Series(dict(beers), dtype=object)})
+    if "beer" in table.columns:
+        table = table.set_index("beer")
+    if unit not in COLOUR_UNITS:
+        raise UnitError(f"colour_unit is {unit!r}; expected EBC or SRM")
+    if "colour" not in table.columns:
+        raise TableError(f"the list of beers lacks the column 'colour', got {', '.join(map(str, table.columns))}")
+    names = [str(name).strip() for name in table.index]
+    if len(names) == 0 or "" in names:
+        raise TableError("the list of beers is empty, or a beer in it has no name; give one row a beer")
+    twice = [name for name in names if names.count(name) > 1]
+    if twice:
+        raise TableError(f"beer {twice[0]!r} stands twice in the list; keep the row that counts")
+    units = [unit] * len(names)
+    if "colour_unit" in table.columns:
+        said = table["colour_unit"].fillna("").astype(str).str.strip().str.upper()
+        units = [one or unit for one in said]
+        if set(units) - set(COLOUR_UNITS):
+            raise UnitError(f"the list of beers has the colour unit {min(set(units) - set(COLOUR_UNITS))!r}; "
+                            "expected EBC or SRM")  # fmt: skip
+    colour = pd.to_numeric(table["colour"], errors="coerce").to_numpy(float)
+    colour = np.array([in_colour_unit(np.array([c]), u, "EBC")[0] for c, u in zip(colour, units, strict=True)])
+    wrong = ~((colour > 0) & (colour < _LARGEST_COLOUR_EBC))
+    if wrong.any():
+        row = int(wrong.argmax())
+        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0")
+    rate = np.full(len(names), usual_rate)
+    if "batches_a_week" in table.columns:
+        own = pd.to_numeric(table["batches_a_week"], errors="coerce").to_numpy(float)
+        if (own <= 0).any():
+            raise TableError(f"beer {names[int((own <= 0).argmax())]!r}: batches_a_week must be above 0, or blank")
+        rate = np.where(np.isfinite(own), own, usual_rate)
+    order = np.argsort(colour, kind="stable")
+    named = tuple(names[i] for i in order)
+    colour = colour[order]
+    notes = [
+        f"{named[i]} and {named[i + 1]} are of one colour on the list: only the shape of their spectra may tell them "
+        "apart, which no list says; measure two batches of each before anything is promised of this pair"
+        for i in range(len(named) - 1)
+        if colour[i + 1] - colour[i] <= 1e-9 * colour[i]
+    ]
+    if len(named) == 1:
+        notes.append("one beer: there is no mix-up within the house to catch, so only its colour is planned")
+    return BeerList(named, colour, rate[order], unit, tuple(notes))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -87,7 +87,9 @@ def try_design(house: Assumed, beers: Floats, learnt: Batches, new: Batches, des
     coverage, rate = wanted
     n_beers = house.colour_ebc.size
     shared = shared_noise(learnt.reflectance, learnt.levels, learnt.session, wavelength_nm=house.wavelength_nm)
-    identity = fit_class_model(learnt.reflectance, learnt.levels, false_reject_rate=rate, shared=shared)
+    identity = fit_class_model(
+        learnt.reflectance, learnt.levels, false_reject_rate=rate, shared=shared, session=learnt.session
+    )
     means, n_pours = new.levels.mean(new.reflectance, to="sample"), new.levels.counts("sample")
     beer = new.levels.beer
     got = colour.interval(means, n_pours, coverage)
@@ -162,16 +164,12 @@ def try_all(
         for turn, depth in jobs
     )
     found: dict[Design, list[Tried]] = {design: [] for design in designs}
-    for number, part in enumerate(_each(run), 1):
+    for number, part in enumerate(run, 1):
         for one in part:
             found[one.design].append(one)
         if tell is not None:
             tell(f"simulated {number} of {len(jobs)} houses")
     return [found[design] for design in designs]
-
-
-def _each(run: Iterator[list[Tried]]) -> Iterator[list[Tried]]:
-    yield from run
 
 
 def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:

@@ -12,10 +12,27 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import OptionError, TableError
-from specmatch.house.planning.advice import advice_said, advised, choice_said, of_beers, of_cups, weak_pairs
-from specmatch.house.planning.assumptions import HABITS, LINE, WISHES, Grounds, cup_depths, ground_of, settings_of
-from specmatch.house.planning.beer_list import beer_list
-from specmatch.house.planning.bench_work import bench_sheet, upkeep, upkeep_said
+from specmatch.house.planning.advice import (
+    advice_said,
+    advised,
+    bench_sheet,
+    choice_said,
+    of_beers,
+    of_cups,
+    upkeep,
+    upkeep_said,
+    weak_pairs,
+)
+from specmatch.house.planning.assumptions import (
+    HABITS,
+    LINE,
+    WISHES,
+    Grounds,
+    beer_list,
+    cup_depths,
+    ground_of,
+    settings_of,
+)
 from specmatch.house.planning.forecast import ENDLESS, NEW_BATCHES, Design, Tried, curves, try_all
 from specmatch.house.planning.line import SHIFTS, plan_line
 from specmatch.storage import write_atomic

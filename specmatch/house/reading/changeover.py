@@ -9,11 +9,15 @@ from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_scale, space_of
+from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.series import FEWEST, read_series
 from specmatch.maths.optics.cup import glare_of
-from specmatch.maths.optics.path_law import textbook_law
+from specmatch.maths.optics.path_law import PathLaw, textbook_law
 
 WATER = "water"
+# light over the reference that may be none of a beer's at the most, and the share of channels with no more, from which
+# on blends of it are drawn by the law alone (tuning)
+LITTLE, WITHOUT_LIGHT = 0.03, 0.4
 
 
 @dataclass(frozen=True)
@@ -29,7 +33,7 @@ class ChangeoverSeries:
 def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
     path, wider = path_and_scale(fitted, before, after)
-    scores = fitted.identity.metric.scores(samples.averages.reflectance)
+    scores, dark = fitted.identity.metric.scores(samples.averages.reflectance), _of_the_dark(fitted, before, after)
     rows = []
     for got in estimate_blends(path, scores, samples.averages.counts, wider):
         sentence = (
@@ -39,6 +43,7 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
         )
         if got.p_value < 0.01:
             sentence += f"; but it looks like no blend of {before} and {after}"
+        sentence += dark
         rows.append((before, after, got.fraction, got.low, got.high, got.smallest_visible, got.p_value, sentence))
     columns = [
         "before", "after", "fraction", "fraction_low", "fraction_high", "smallest_visible", "p_value", "sentence",
@@ -58,16 +63,16 @@ def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, a
     got = read_series(
         path, scores, samples.averages.counts, wider, pours_known=identity.choice.pour_dof > 0
     )  # fmt: skip
-    seen = _share(got.smallest_visible)
+    seen, dark = _share(got.smallest_visible), _of_the_dark(fitted, before, after)
     if got.first is not None:
         first = str(samples.index[got.first])
-        said = f"from sample {first} on it is {after}, with less than {seen} {before} in it"
+        said = f"from sample {first} on it is {after}, with less than {seen} {before} in it{dark}"
         return ChangeoverSeries(first, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
     if got.left > 0.0:
         said = f"the last samples still hold {_share(got.left)} {before} or more: it is not {after} yet"
     else:
         said = f"the part of {before} has not settled under {seen} by the last sample: take more"
-    return ChangeoverSeries(None, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
+    return ChangeoverSeries(None, got.smallest_visible, pd.Series(got.fractions, samples.index), said + dark)
 
 
 def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
@@ -80,10 +85,29 @@ def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendP
     identity = fitted.identity
     if not identity.judges:
         raise TooFewBatchesError("the set shows no scatter between batches, so no part of a beer can be told; add some")
-    law = fitted.path_law or textbook_law(glare_of(identity.samples.reflectance))
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
-    space = space_of(identity, law, fitted.wavelength_nm)
+    space = space_of(identity, _law(fitted), fitted.wavelength_nm)
     return blend_path(space, base, other), held_out_scale(identity, space, base, other)
+
+
+def _law(fitted: FittedHouse) -> PathLaw:
+    return fitted.path_law or textbook_law(glare_of(fitted.identity.samples.reflectance))
+
+
+def _of_the_dark(fitted: FittedHouse, *names: str) -> str:
+    """Return what is to be said of beers that leave next to no light of their own in much of the band."""
+    law, spectra = _law(fitted), mean_spectra(fitted.identity.samples)
+    through = law.through(spectra[[fitted.beers.index(name) for name in names if name != WATER]])
+    # what comes back alike of all channels in which a beer is darkest never passed it
+    rest = np.clip(2.0 * np.quantile(through, 0.1, axis=1, keepdims=True), 2.0 * law.unsure, LITTLE)
+    dark = (through < rest).mean(axis=1)
+    if dark.max() < WITHOUT_LIGHT:
+        return ""
+    name = [name for name in names if name != WATER][int(dark.argmax())]
+    return (
+        f"; {name} leaves no light in {dark.max():.0%} of the channels: these limits are a rough guide, measure a "
+        "prepared blend"
+    )
 
 
 def _share(fraction: float) -> str:

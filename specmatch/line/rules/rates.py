@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import permutations
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -140,6 +141,7 @@ def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> Class
         pours.levels.part(kept),
         false_reject_rate=false_reject_rate,
         shared=pours.shared_noise(kept),
+        session=pours.sessions(kept),
     )
 
 
@@ -163,14 +165,12 @@ def _summed(
     own = own[np.isfinite(own)]
     share = float(own.mean()) if own.size else float("nan")
     low, high = (float(bound) for bound in binomial_bounds(own.sum(), own.size))
-    pairs = {
-        (claimed, really): held[beer_of_batch == really, claimed]
-        for claimed in range(len(beers))
-        for really in range(len(beers))
-        if claimed != really
-    }
-    pairs = {pair: values[np.isfinite(values)] for pair, values in pairs.items()}
-    of_pair = {pair: float(values.mean()) for pair, values in pairs.items() if values.size}
+    of_pair = {}
+    for claimed, really in permutations(range(len(beers)), 2):
+        values = held[beer_of_batch == really, claimed]
+        values = values[np.isfinite(values)]
+        if values.size:
+            of_pair[claimed, really] = float(values.mean())
     wrong = float(np.mean(list(of_pair.values()))) if of_pair else float("nan")
     # all claims of one batch stand or fall together: batches count, not pairs
     wrong_low, wrong_high = (float(bound) for bound in binomial_bounds(wrong * own.size, own.size))

@@ -37,7 +37,7 @@ TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
 # of the fractions, every so-manieth is asked whether it is visible
 ASKED = 2
 # light below which a dark beer's absorbance might as well be taken from its lighter channels
-DIM = 0.03
+DIM = 0.1
 # standard deviations of a law's numbers that stand for what no number of it says: a cup is of no law's form (tuning)
 FORM = 3.0
 # absorbance of one crossing that is too weak to show how it falls with wavelength
@@ -328,13 +328,14 @@ def smallest_visible(path: BlendPath, covariance: Floats, limit: float, wider: f
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
 
 
-def misfit(least_squared: Floats, n_axes: int) -> Floats:
-    """Return by how much readings lie off the path over what scatter allows, at least 1.
+def misfit(least_squared: Floats, dof: float, n_free: int) -> Floats:
+    """Return by how much the variance along a path exceeds what is said, where readings lie so far off it; at least 1.
 
-    What is off by more says that law or scatter are wrong by as much, and widens the limits: the ratio of R. T. Birge,
-    Physical Review 40:207-227, 1932 (from memory).
+    Scatter whose size so few batches tell is a multivariate t: what it has along the path has this variance where the
+    `n_free` directions off it are known to hold so much (P. Ding, The American Statistician 70:293-295, 2016; from
+    memory). A reading that lies near the path by luck says nothing against the limits.
     """
-    return np.maximum(1.0, least_squared / max(1, n_axes - 1))
+    return np.maximum(1.0, (dof + least_squared) / (dof + n_free))
 
 
 def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float) -> list[Blend]:
@@ -350,14 +351,15 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float
         covariance, rows = path.covariance(float(m)), np.flatnonzero(n_pours == m)
         limit = wider * limits(path, covariance)
         got = likelihood(path, scores[rows], covariance)
-        off = misfit(got.squared[np.arange(rows.size), got.log.argmax(axis=1)], scores.shape[1])
+        least = got.squared[np.arange(rows.size), got.log.argmax(axis=1)]
+        off = misfit(least / wider, path.dof, free)
         # what a reading can show is worked out for the next larger of few misfits
         near = MISFIT_STEP ** np.ceil(np.log(off) / np.log(MISFIT_STEP) - 1e-9)
         seen = {over: smallest_visible(path, covariance, float(limit[0]) / wider, wider * over) for over in set(near)}
-        for row, log, squared, over, step in zip(rows.tolist(), got.log, got.squared, off, near, strict=True):
+        for row, log, closest, over, step in zip(rows.tolist(), got.log, least, off, near, strict=True):
             best, visible = int(log.argmax()), seen[step]
             within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
-            p = float(fdtrc(free, path.dof, squared[best] / free / wider))
+            p = float(fdtrc(free, path.dof, closest / free / wider))
             found[row] = Blend(float(FRACTIONS[best]), float(within[0]), float(within[-1]), visible, p)
     return [found[row] for row in range(len(scores))]
 
@@ -444,4 +446,5 @@ def _held_out_ratios(
     ratios = 2.0 * (got.log[each, best] - got.log[each, true])
     low, high = _to_ends(path, covariance)
     usual = bases.size * usual_ratio(low[TRIED], high[TRIED]).sum()
-    return np.array([(ratios / misfit(got.squared[each, best], scores.shape[1])).sum(), usual])
+    off = misfit(got.squared[each, best], path.dof, max(1, scores.shape[1] - 1))
+    return np.array([(ratios / off).sum(), usual])

@@ -28,7 +28,7 @@ from specmatch.maths.classification.calibration import (
 from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
 from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
 from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.sessions import SharedNoise
+from specmatch.maths.classification.sessions import SharedNoise, lacks_sessions
 from specmatch.maths.classification.subspace import (
     DiscriminantSpace,
     LabelledSamples,
@@ -279,8 +279,9 @@ def build_class_model(samples: LabelledSamples, choice: SpaceSettings, false_rej
     out = held_out_statistics(samples, choice)
     far = out.distance
     tail = fit_tail(far.statistic, far.n_axes, far.dof, 1.0 / np.bincount(samples.batch)[samples.batch])
-    if choice.session_noise.size:
-        # held-out batches share their session with those that they are held against, and lie too near
+    if choice.session_noise.size or (samples.session.size and lacks_sessions(samples.session, samples.beer)):
+        # held-out batches share their session with those that they are held against and lie too near, or are held out
+        # with it, and so few sessions say less than so many batches
         tail = replace(tail, inflation=max(1.0, tail.inflation))
     weighted = choice.pour_covariance / np.outer(choice.noise, choice.noise)
     plane = beers.metric.plane
@@ -392,6 +393,9 @@ def distance_limits(fit: ClassModel, false_reject_rate: float) -> Floats:
     return fdtri(fit.scatter.axes_worth, last, 1.0 - rate) * fit.tail.inflation * dof * n_axes / second
 
 
+# Where beers come from several sessions each, these are held out one after the other, and what they differ by shows in
+# the tail. From this part of it on missing from the scatter (four sessions a beer leave half) it is carried instead.
+HELD_OUT_WHOLE = 0.5
 # a quarter more batches than the metric was chosen on may well choose another
 GROWTH = 1.25
 
@@ -404,6 +408,7 @@ def fit_class_model(
     transform: str = "auto",
     n_components: int | None = None,
     shared: SharedNoise | None = None,
+    session: Ints | None = None,
 ) -> ClassModel:
     """Learn what is typical of each beer.
 
@@ -413,19 +418,25 @@ def fit_class_model(
     Statistical Analysis, ch. 5; from memory).
     """
     # reflectance (n_pours, p)
+    # session (n_batches,): code of the session of each batch
     # shared: what batches measured in one session share, where their scatter lacks it
     if levels.beer.size < 2:
         raise TooFewBatchesError(
             f"identity cannot be learnt from {levels.beer.size} batch; give at least two batches of a beer, or two "
             "beers"
         )
-    samples = _labelled(reflectance, levels)
+    if shared is not None and shared.missing < HELD_OUT_WHOLE:
+        shared = None
+    samples = _labelled(reflectance, levels, session if shared is None else None)
     choice = select_space(samples, reflectance, levels, transform=transform, n_components=n_components, shared=shared)
     return build_class_model(samples, choice, false_reject_rate)
 
 
-def _labelled(reflectance: Floats, levels: Levels) -> LabelledSamples:
-    return LabelledSamples(levels.mean(reflectance, to="sample"), levels.counts("sample"), levels.batch, levels.beer)
+def _labelled(reflectance: Floats, levels: Levels, session: Ints | None) -> LabelledSamples:
+    return LabelledSamples(
+        levels.mean(reflectance, to="sample"), levels.counts("sample"), levels.batch, levels.beer,
+        np.zeros(0, np.int64) if session is None else session,
+    )  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -436,16 +447,20 @@ class Updated:
     refit_reasons: tuple[str, ...]  # why it should be fitted anew; empty if it need not
 
 
-def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels) -> Updated:
+def add_batches(fit: ClassModel, reflectance: Floats, levels: Levels, session: Ints | None = None) -> Updated:
     """Add batches without choosing the metric again."""
     # reflectance (n_pours, p)
+    # session (n_all,): of the fitted batches and the new ones; where none is told each new batch has its own
     # levels: of the new batches, which stand behind the fitted ones in the new fit; beers keep the codes of the fit
-    old, choice, new = fit.samples, fit.choice, _labelled(reflectance, levels)
+    old, choice, new = fit.samples, fit.choice, _labelled(reflectance, levels, None)
+    if session is None:
+        session = np.append(old.session, old.session.max(initial=-1) + 1 + np.arange(new.beer.size))
     samples = LabelledSamples(
         np.concatenate([old.reflectance, new.reflectance]),
         np.concatenate([old.n_pours, new.n_pours]),
         np.concatenate([old.batch, new.batch + old.beer.size]),
         np.concatenate([old.beer, new.beer]),
+        session if old.session.size else old.session,
     )
     deviations = levels.about_sample(choice.scale.apply(reflectance[:, choice.channels]))
     pour_dof = choice.pour_dof + len(deviations) - new.n_pours.size

@@ -1,6 +1,7 @@
 """Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those."""
 
-from dataclasses import dataclass
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -90,21 +91,21 @@ class HeldOut:
 
 
 def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
-    """Hold each sample against its own beer, its batch left out of axes, means and scatter."""
-    per_beer = samples.batches_per_beer
-    place = np.empty(samples.beer.size, np.int64)
-    for beer in range(per_beer.size):
-        place[samples.beer == beer] = np.arange(per_beer[beer])
-    n_folds = int(min(N_FOLDS, per_beer.max()))
-    fold = np.where(per_beer[samples.beer] > 1, (place + samples.beer) % n_folds, -1)[samples.batch]
-    statistic, n_axes, dof, left = (np.full(fold.size, value) for value in (np.nan, 1.0, np.inf, np.nan))
-    for held_out in range(n_folds):
-        out, kept = np.flatnonzero(fold == held_out), np.flatnonzero(fold != held_out)
-        rest = samples.part(kept)
-        if not out.size or rest.beer.size <= per_beer.size + choice.n_components:
+    """Hold each sample against its own beer, its session left out of axes, means and scatter; else its batch."""
+    n = samples.batch.size
+    statistic, n_axes, dof, left = (np.full(n, value) for value in (np.nan, 1.0, np.inf, np.nan))
+    for fold, held_out in _folds(samples):
+        whole = fold[samples.batch] == held_out
+        out = np.flatnonzero(whole & np.isnan(statistic))
+        if not out.size:
             continue
+        rest = samples.part(np.flatnonzero(~whole))
+        known, beer = np.unique(rest.beer, return_inverse=True)
+        out = out[np.isin(samples.beer[samples.batch[out]], known)]
+        if not out.size or rest.beer.size <= known.size + choice.n_components:
+            continue
+        rest, own = replace(rest, beer=beer), np.searchsorted(known, samples.beer[samples.batch[out]])
         beers = fit_beers(rest, choice)
-        own = samples.beer[samples.batch[out]]
         scatter = np.array([beers.metric.scatter(pours) for pours in samples.n_pours[out]])
         scores, left[out] = beers.metric.scores_and_residual(samples.reflectance[out])
         departures = scores - beers.beer_means[own]
@@ -114,3 +115,18 @@ def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> Held
         )
         statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
     return HeldOut(FStatistics(statistic, n_axes, dof), left)
+
+
+def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:
+    """Yield parts to hold out, fold of each batch and which of them: sessions, then batches of beers of one session."""
+    sessions, session = np.unique(samples.session, return_inverse=True)
+    if sessions.size < session.size:
+        fold = session % N_FOLDS
+        yield from ((fold, k) for k in range(int(fold.max()) + 1))
+    per_beer = samples.batches_per_beer
+    place = np.empty(samples.beer.size, np.int64)
+    for beer in range(per_beer.size):
+        place[samples.beer == beer] = np.arange(per_beer[beer])
+    n_folds = int(min(N_FOLDS, per_beer.max()))
+    fold = np.where(per_beer[samples.beer] > 1, (place + samples.beer) % n_folds, -1)
+    yield from ((fold, k) for k in range(n_folds))

@@ -76,6 +76,13 @@ def missing_share(session: Ints, beer: Ints) -> Floats:
     return share
 
 
+def lacks_sessions(session: Ints, beer: Ints) -> float:
+    """Return the part of the effect of sessions that is missing on average, 0 where that is next to nothing."""
+    # session, beer (n_batches,)
+    missing = float(np.average(missing_share(session, beer), weights=np.bincount(beer)))
+    return missing if missing >= LEAST_MISSING else 0.0
+
+
 def few_sessions(session: Ints, beer: Ints) -> Ints:
     """Return the beers of three batches or more that were all measured in one session or two, codes (m,)."""
     # session, beer (n_batches,)
@@ -87,9 +94,8 @@ def few_sessions(session: Ints, beer: Ints) -> Ints:
 def shared_noise(reflectance: Floats, levels: Levels, session: Ints, *, wavelength_nm: Floats) -> SharedNoise | None:
     """Return what scatter within beers lacks of the effect of sessions, or None where that is next to nothing."""
     # reflectance (n_pours, p), session (n_batches,), wavelength_nm (p,)
-    per_beer = levels.counts("beer")
-    missing = float(np.average(missing_share(session, levels.beer), weights=per_beer))
-    if missing < LEAST_MISSING or reflectance.shape[1] < 3:
+    missing = lacks_sessions(session, levels.beer)
+    if not missing or reflectance.shape[1] < 3:
         return None
     replicated = bool((levels.counts("sample") > 1).any())
     group = levels.sample if replicated else levels.codes("beer")

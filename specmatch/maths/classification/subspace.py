@@ -6,7 +6,7 @@ counted in that scatter, so that a departure along a direction in which batches 
 Samples of a set: to which batch and beer they belong, how noisy channels are, their main axes, how they scatter.
 """
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -31,6 +31,8 @@ class LabelledSamples:
     n_pours: Ints  # (n_samples,)
     batch: Ints  # (n_samples,): batch of each sample, 0 .. n_batches-1
     beer: Ints  # (n_batches,): beer of each batch, 0 .. n_beers-1
+    # (n_batches,): code of the session of each batch, by which batches are held out; empty: each by itself
+    session: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     @property
     def batches_per_beer(self) -> Ints:
@@ -40,7 +42,8 @@ class LabelledSamples:
     def part(self, kept: Ints) -> "LabelledSamples":
         """Return some of the samples, batches coded anew; every beer must keep a batch."""
         batches, batch = np.unique(self.batch[kept], return_inverse=True)
-        return LabelledSamples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches])
+        session = self.session[batches] if self.session.size else self.session
+        return LabelledSamples(self.reflectance[kept], self.n_pours[kept], batch, self.beer[batches], session)
 
 
 def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats, Floats]:

@@ -256,7 +256,7 @@ _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
 # quantile at which good scans are compared with chance: high enough to matter, low enough for a few bad scans to hide
 _COMPARED_AT, _PASSED = 0.90, 0.02
-_ROUGHLY_AT = 0.75  # ... and where many may be bad
+_TRIES = 3  # by which the good ones are settled
 # what chance says of the peaks beyond counts as so many of them, and none as more than so many times the usual one
 _PRIOR_PEAKS, _HIGHEST_PEAK = 5.0, 10.0
 N_FOLDS = 4
@@ -303,13 +303,17 @@ def fit_fault_model(reflectance: Floats, levels: Levels, *, wavelength_nm: Float
         return fit
     found = pour_departures(fit, reflectance, sample)
     told = levels.counts("sample")[sample] > 1
-    # an odd pour makes its mates look odd too, so that samples that hold one say nothing of good pours
-    odd = (found.gain / _over_chance(found.gain[told], at=_ROUGHLY_AT, tails=False) > 2.0 * POUR_LIMIT)[:, _OF_A_POUR]
-    good = told & ~np.isin(sample, sample[odd.any(axis=1)])
-    good = good if good.any() else told
+    good, doubt = told, np.ones(len(FAULTS))
+    for _ in range(_TRIES):
+        # an odd pour makes its mates look odd too, so that samples that hold one say nothing of good pours; from no
+        # doubt upwards, or many odd pours would hide behind the doubt that they make
+        odd = (found.gain / doubt > 2.0 * POUR_LIMIT)[:, _OF_A_POUR].any(axis=1)
+        good = told & ~np.isin(sample, sample[odd])
+        good = good if 2 * good.sum() > told.sum() else told
+        doubt = _over_chance(found.gain[good], tails=False)
     return replace(
         fit,
-        pour_doubt=np.where(_OF_A_POUR, _over_chance(found.gain[good], tails=False), np.inf),
+        pour_doubt=np.where(_OF_A_POUR, doubt, np.inf),
         pour_distance_limit=_far(found.distance[good]),
     )
 

@@ -22,6 +22,7 @@ from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.optics.cup import glare_of, relative_absorbance
+from specmatch.maths.optics.inverse_model import fit_cup_model
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 
@@ -39,6 +40,10 @@ MOST_RETURNED = 0.9
 # light of a channel over the peak below which it cannot be told
 STRAY, STRAY_SD, MOST_STRAY, LEAST_LIGHT = 0.003, 0.003, 0.03, 0.02
 
+# half the variance of the slit (13 nm wide, as noise.py has it) times the square of the climb of an average beer's
+# absorbance, e-fold in 82 nm (cup.py)
+SLIT_BEND = 0.5 * (13.0 / 2.3548 / 82.122) ** 2
+
 # where lab colours teach: absorbance at 430 nm is the lab colour itself, and near it the beers hardly leave the average
 COLOUR_NM, COLOUR_FARTHEST_NM, COLOUR_WIDTH_NM = 430.0, 450.0, 12.0
 FEWEST_COLOURS = 8
@@ -54,9 +59,13 @@ DARK, FEWEST_DARK = 0.05, 5
 RETURNED_BY_COLOURS_SD = 0.05
 # windows in which pairs of depths are compared: as many independent values as slits over the visible
 WINDOWS = 24
-# between two pours: path 1.2 % each (common practice, no source), foam, and of each window what noise and slit make of
-# it, constant and in proportion (tuning)
-PAIR_PATH_SD, PAIR_FOAM_SD, WINDOW_SD, WINDOW_SHARE = 0.012, 0.002, 0.0005, 0.003
+# between two pours: path 1.2 % each (common practice, no source), foam, level and tilt of the lamp, and of each window
+# what noise makes of it, constant and in proportion (tuning)
+PAIR_PATH_SD, PAIR_FOAM_SD, PAIR_LEVEL_SD, PAIR_TILT_SD, WINDOW_SD, WINDOW_SHARE = (
+    0.012, 0.002, 0.005, 0.003, 0.0005, 0.001,
+)  # fmt: skip
+# what the fit to spectra leaves of the exponent, as the strength of the batches shows (tuning)
+STRENGTH_EXPONENT_SD = 0.02
 # a law taught by pairs of depths is looked for with nothing held back
 NOTHING_HELD = 1e-4
 # channels beside a dark one whose beer says how much there is of it, and light of one crossing between which the set
@@ -80,6 +89,7 @@ class PathLaw:
     highest: float
     unsure: float = UNSURE  # light that may be none of the beer's, over the reference
     stray: float = 0.0  # over the mean light of the band
+    bend: float = 0.0  # of absorbance by the slit, over its square; 0 in older models and in the textbook
     light: Floats = field(default_factory=lambda: np.ones(1))  # (p,): of the lamp; one value: alike over the band
     # (p,): logarithm of how the set's beers absorb; one value: not known, and nothing is said of dark channels
     shape: Floats = field(default_factory=lambda: np.zeros(1))
@@ -136,7 +146,8 @@ class PathLaw:
         return _Lamp.of(self.light)
 
     def _brought(self, raw: Floats, factor: Floats, theta: Floats) -> Floats:
-        return _brought(raw, factor, theta, self._lamp, self.unsure, self.shape if self.shape.size > 1 else None)
+        shape = self.shape if self.shape.size > 1 else None
+        return _brought(raw, factor, theta, self._lamp, self.unsure, shape, self.bend)
 
     def through(self, reflectance: Floats) -> Floats:
         """Return what comes back of light through the beer, glare and stray light aside, of the shape given."""
@@ -236,6 +247,12 @@ def _after_rounds(crossing: Floats, m: float) -> Floats:
     return crossing * (1.0 - m) / (1.0 - m * crossing**2)
 
 
+def _at_power(crossing: Floats, power: Floats, m: float, bend: float) -> Floats:
+    """Return what comes back where one crossing of `crossing` goes through `power` times as much beer."""
+    k = -np.log(crossing)
+    return _after_rounds(np.exp(-(power * k + bend * (power - power**2) * k**2)), m)
+
+
 def _crossing(through: Floats, m: float) -> Floats:
     """Return the share that one crossing leaves, from what comes back after all rounds."""
     return np.asarray(2.0 * through / (1.0 - m + np.sqrt((1.0 - m) ** 2 + 4.0 * m * through**2)), float)
@@ -256,14 +273,15 @@ def _continued(absorbed: Floats, dark: Mask, shape: Floats) -> Floats:
 
 
 def _brought(
-    reflectance: Floats, factor: Floats | float, theta: Floats, lamp: _Lamp, unsure: float, shape: Floats | None = None
-) -> Floats:
+    reflectance: Floats, factor: Floats | float, theta: Floats, lamp: _Lamp, unsure: float,
+    shape: Floats | None = None, bend: float = SLIT_BEND,
+) -> Floats:  # fmt: skip
     m, power = theta[1], np.asarray(factor, float) ** theta[2]
     t = _freed(reflectance, theta, lamp)
     bright = np.maximum(t, DARKEST)
     crossing = _crossing(bright, m)
     sure = bright**2 / (bright**2 + unsure**2)
-    moved = sure * (_after_rounds(crossing**power, m) - t)
+    moved = sure * (_at_power(crossing, power, m, bend) - t)
     dark = t < 2.0 * unsure
     if shape is not None and dark.any():
         likely = np.exp(-_continued(-np.log(crossing), dark, shape))
@@ -271,7 +289,7 @@ def _brought(
         moved += (
             (1.0 - sure)
             * dark.any(axis=1, keepdims=True)
-            * (_after_rounds(likely**power, m) - _after_rounds(likely, m))
+            * (_at_power(likely, power, m, bend) - _after_rounds(likely, m))
         )
     return _bound(t + moved, theta, lamp)
 
@@ -352,14 +370,17 @@ class _Problem:
 def _whitening(pairs: Pairs) -> Floats:
     """Return what makes the noise of brought less own windows independent and 1, (k, windows, windows)."""
     f, spread = pairs.factor[:, None], 1.0 / pairs.n_set + 1.0 / pairs.n_second
-    # through a law of which little is known yet, along the path and along foam
+    # through a law of which little is known yet, along what is common to a pour's channels
     before = np.array([GLARE, 0.0, 1.0, 0.0]), _Lamp.of(np.ones(1)), UNSURE
     plain = _brought(pairs.at_second, f, *before)
     path = PAIR_PATH_SD * (_brought(pairs.at_second, f * 1.01, *before) - plain) / 0.01
     foam = PAIR_FOAM_SD * (_brought(pairs.at_second + 0.01 * (1.0 - pairs.at_second), f, *before) - plain) / 0.01
     gain = f * np.clip(pairs.at_second - GLARE, UNSURE, 1.0) ** (f - 1.0)
     window = WINDOW_SD**2 * (1.0 + gain**2) + (WINDOW_SHARE * pairs.at_set) ** 2
-    covariance = np.einsum("k,kv,kw->kvw", spread, path, path) + np.einsum("k,kv,kw->kvw", spread, foam, foam)
+    level = PAIR_LEVEL_SD * np.hypot(1.0, f) * pairs.at_set
+    tilt = PAIR_TILT_SD / PAIR_LEVEL_SD * level * np.linspace(-1.0, 1.0, level.shape[1])
+    common = np.stack([path, foam, level, tilt])
+    covariance = np.einsum("k,ckv,ckw->kvw", spread, common, common)
     return np.linalg.inv(np.linalg.cholesky(covariance + window[:, :, None] * np.eye(window.shape[1])))
 
 
@@ -393,8 +414,8 @@ def learn_path_law(
         taught_by, n_batches = LAB_COLOURS, int(known.sum())
     lowest = highest = 1.0
     if pairs is not None and len(pairs.factor):
-        pairs = replace(pairs, at_set=_windows(pairs.at_set), at_second=_windows(pairs.at_second))
-        problem.pairs, problem.lamp, problem.whiten = pairs, lamp.windows(), _whitening(pairs)
+        seen = replace(pairs, at_set=_windows(pairs.at_set), at_second=_windows(pairs.at_second))
+        problem.pairs, problem.lamp, problem.whiten = seen, lamp.windows(), _whitening(seen)
         taught_by, n_batches = SECOND_FILL, len(pairs.factor)
         depths = 1.0 / pairs.factor
         lowest, highest = min(1.0, float(depths.min())), max(1.0, float(depths.max()))
@@ -411,8 +432,24 @@ def learn_path_law(
     # far below any variance here: rounding must not leave the matrix without a root
     spread = np.asarray(np.linalg.cholesky(covariance + 1e-14 * np.eye(4)), float)
     unsure = problem.light_beside(theta)
-    law = PathLaw(glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure, stray, light)
-    return replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+    law = PathLaw(
+        glare, returned, exponent, spread, taught_by, n_batches, lowest, highest, unsure, stray, SLIT_BEND, light
+    )
+    law = replace(law, shape=_shape(-np.log(law.passed(reflectance)), wavelength_nm))
+    return law if pairs is None or not len(pairs.factor) else _as_strong(law, pairs, wavelength_nm)
+
+
+def _as_strong(law: PathLaw, pairs: Pairs, wavelength_nm: Floats) -> PathLaw:
+    """Return the law by which batches at two depths come out as strong at both, as far as they agree in that."""
+    brought, own = (
+        fit_cup_model(one, wavelength_nm)[:, 0] for one in (law.to_depth(pairs.at_second, pairs.factor), pairs.at_set)
+    )
+    off = (brought - own) / np.log(pairs.factor)
+    middle = float(np.median(off))
+    # of the median of normal values
+    variance = 1.57 / off.size * max(1.4826 * float(np.median(np.abs(off - middle))), PAIR_PATH_SD) ** 2
+    share = STRENGTH_EXPONENT_SD**2 / (STRENGTH_EXPONENT_SD**2 + variance)
+    return replace(law, exponent=law.exponent - share * middle)
 
 
 def _solved(problem: _Problem) -> tuple[Floats, Floats]:

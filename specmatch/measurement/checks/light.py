@@ -8,7 +8,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.checks.check_table import CheckRow
-from specmatch.measurement.checks.saturation import saturated_channels
+from specmatch.measurement.checks.hot_pixels import saturated_channels
 from specmatch.measurement.reflectance.band import median_light
 from specmatch.measurement.reflectance.pairing import Paired
 from specmatch.measurement.reflectance.reflectance import same_time

@@ -13,7 +13,6 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import MissingScanError, OptionError, UnitError
-from specmatch.measurement.commissioning.axis_version import AxisVersion, corrected_axis
 from specmatch.measurement.commissioning.pieces import (
     CUT_OFF,
     DILUTION,
@@ -36,12 +35,16 @@ from specmatch.measurement.commissioning.response import (
     fit_dark,
     fit_noise,
     ladder_nonlinearity,
+    level_of,
     other_light,
+    shifts_of,
+    slope_per_hour,
+    spread,
     stray_light,
+    tilt_of,
 )
-from specmatch.measurement.commissioning.steadiness import level_of, shifts_of, slope_per_hour, spread, tilt_of
 from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, certificate_of, judge, limits_of
-from specmatch.measurement.commissioning.wavelength import AxisFit, fit_glass, fit_lamp
+from specmatch.measurement.commissioning.wavelength import AxisFit, AxisVersion, corrected_axis, fit_glass, fit_lamp
 from specmatch.measurement.folder.folder import MeasuredFolder, read_folder
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks

@@ -1,7 +1,9 @@
-"""The pieces that a lab puts under a module to commission it, and the published lines of filters and lamps."""
+"""What a lab puts under a module to commission it: pieces, published lines of filters and lamps, the bench's sheet."""
 
 import re
 from dataclasses import dataclass
+
+from specmatch.wording import text_beside
 
 HOLMIUM, DIDYMIUM = "holmium glass", "didymium glass"
 MERCURY, TUBE = "mercury lamp", "fluorescent tube"
@@ -74,3 +76,17 @@ def piece_of(material: str) -> Piece | str:
     if kind == DILUTION and (number is None or not 0.0 < number <= 1.0):
         return f"material {material!r} does not say the share of the liquid; write 'dilution 0.5' for one half"
     return Piece(plain, kind, number)
+
+
+CAUTIONS = (
+    "Local rules and licensed practice come first. Glass filters break: handle them by the rim, off the line's floor. "
+    "A mercury lamp or fluorescent tube holds mercury, shines in the ultraviolet and gets hot: never open one, "
+    "shield the eyes, follow the site's rules for hazardous waste. Holmium and didymium are used here as sealed glass; "
+    "solutions of them, and dyes, are lab chemicals: only by those trained for them, with the maker's safety sheet. "
+    "What was in a cup of a bench test is never drunk or put back."
+)
+
+
+def bench_sheet() -> str:
+    """Return the sheet for the bench as text."""
+    return f"{text_beside(__file__, 'bench_sheet.txt')}\nLines: {LINES_SOURCE}.\n\nCautions: {CAUTIONS}"

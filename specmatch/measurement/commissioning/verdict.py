@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.errors import OptionError
 from specmatch.measurement.commissioning.response import Estimate
+from specmatch.wording import rows_beside
 
 WITHIN, NEAR, BEYOND, STATED, MISSING = "within", "near", "beyond", "stated", "not measured"
 # one-sided 95 %: a figure is within, or beyond, only where chance leaves no doubt; between them it is near
@@ -30,32 +31,9 @@ class FigureKind:
 # The limits are defaults of this library's own, no standard's: chosen so that each alone moves a colour by no more than
 # about 1 %. A house sets its own.
 KINDS = {
-    "axis_shift_nm": FigureKind(
-        "wavelengths: true less stated, whole pattern, all pieces together", "nm", 0.2,
-        "holmium or didymium glass, a mercury lamp or a fluorescent tube",
-    ),
-    "slit_nm": FigureKind("width of the slit, full width at half height", "nm", None, "the same pieces"),
-    "nonlinearity": FigureKind(
-        "response to counts, bright less dim end of the ladder", "share", 0.005, "integration ladder"
-    ),
-    "nonlinearity_dilution": FigureKind(
-        "absorbance of dilutions off a straight line, cup and glare included", "share", 0.03, "dilution 1, 0.5, 0.25"
-    ),
-    "stray_light": FigureKind("light where a cut-off filter lets none pass", "share", 0.002, "cut-off filter 550"),
-    "other_light": FigureKind("light over an opaque cup: room light, glare", "share", 0.001, "opaque cup"),
-    "dark_share": FigureKind("dark counts over those of the brightest channel", "share", 0.1, "darks, references"),
-    "dark_drift": FigureKind("drift of the dark an hour, of the mean light", "share/h", 0.005, "darks over an hour"),
-    "dark_per_degree": FigureKind(
-        "dark for each degree, of the mean light", "share/°C", 0.002, "darks at two temperatures (temperature_c)"
-    ),
-    "noise": FigureKind("noise of one scan in the brightest channel", "share", 0.005, "repeats of any scan"),
-    "level_drift": FigureKind("drift of the light an hour", "share/h", 0.01, "steady light over an hour"),
-    "tilt_drift": FigureKind("drift of blue against red an hour", "share/h", 0.01, "steady light over an hour"),
-    "axis_drift_nm": FigureKind("drift of the axis an hour, on the lamp's flanks", "nm/h", 0.1, "steady light"),
-    "empty_cup_spread": FigureKind("empty cup taken out and put back, sd of the level", "share", 0.005, "empty cup"),
-    "water_spread": FigureKind("water poured anew, sd of the level", "share", 0.01, "refilled water"),
-    "reference_level": FigureKind("refilled water over a reference said to be water", "share", 0.02, "refilled water"),
-}  # fmt: skip
+    name: FigureKind(what, unit, float(limit) if limit else None, scan)
+    for name, what, unit, limit, scan in rows_beside(__file__, "figure_kinds.csv")
+}
 
 
 def limits_of(own: Mapping[str, float] | None) -> dict[str, float]:

@@ -1,12 +1,13 @@
-"""Lab rows of a folder's batches: read from `batches.csv`, and kept where there are scans of them."""
+"""What a folder knows of its batches, kept where there are scans of them, and of what its controls are."""
 
 import re
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
-from specmatch.errors import DoubtfulDate, ParentsError
-from specmatch.measurement.folder.columns import BATCH_COLUMNS
+from specmatch.errors import DoubtfulDate, ParentsError, SheetError
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, MATERIAL_COLUMNS
 from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
@@ -36,31 +37,26 @@ def read_batches(
     table = sheet.table
     notes += [(path.name, note) for note in sheet.notes]
     keep = []
-    places_of: dict[str, list[int]] = {}
-    for i, batch in enumerate(table["batch"]):
-        places_of.setdefault(batch, []).append(i)
-    for batch, places in places_of.items():
+    code, names = pd.factorize(table["batch"])
+    for number, batch in enumerate(names):
+        places = np.flatnonzero(code == number)
         lines = ", ".join(str(sheet.lines[i]) for i in places)
-        own = table.iloc[places].drop_duplicates() if len(places) > 1 else None
+        own = table.iloc[places[:1]] if len(places) == 1 else table.iloc[places].drop_duplicates()
+        said = f"lines {lines}: batch {batch!r}"
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif own is not None and "beer" in own and own["beer"].nunique() > 1:
+        elif "beer" in own and own["beer"].nunique() > 1:
             one, other = own["beer"].unique()[:2]
-            raise ParentsError(
-                f"{path.name}, lines {lines}: batch {batch!r} stands under two beers, {one!r} and {other!r}; keep "
-                "one of them"
+            raise ParentsError(f"{path.name}, {said} stands under two beers, {one!r} and {other!r}; keep one of them")
+        elif len(own) > 1:
+            said += " is listed more than once with different values; keep one row; "
+            left_out.append(
+                (path.name, f"{said}values of a second lab are added by extend, from a folder with a batches.csv alone")
             )
-        elif own is not None and len(own) > 1:
-            said = (
-                f"lines {lines}: batch {batch!r} is listed more than once with different values; keep one row; "
-                "values of a second lab are added by extend, from a folder with a batches.csv alone"
-            )
-            left_out.append((path.name, said))
         else:
             keep.append(places[0])
-            if own is not None:
-                said = f"lines {lines}: batch {batch!r} is repeated with the same values; one row kept"
-                notes.append((path.name, said))
+            if len(places) > 1:
+                notes.append((path.name, f"{said} is repeated with the same values; one row kept"))
     return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")
 
 
@@ -86,3 +82,33 @@ def _bare(name: str) -> str:
     """Return a name without case, marks, zeros that lead a number and what a spreadsheet adds to a number."""
     plain = re.sub(r"\A(\d+)\.0\Z", r"\1", name.strip().lower())
     return re.sub(r"(?<!\d)0+(?=\d)", "", "".join(letter for letter in plain if letter.isalnum()))
+
+
+def no_materials() -> pd.DataFrame:
+    """Return the table of a folder that states no materials."""
+    return pd.DataFrame(columns=list(MATERIAL_COLUMNS), dtype=object).astype({"colour": float, "colour_sd": float})
+
+
+def read_materials(folder: Path, notes: list[tuple[str, str]]) -> pd.DataFrame:
+    """Read `materials.csv`: text, and `colour` and `colour_sd` as numbers."""
+    path = find_sheet(folder, "materials")
+    if path is None:
+        return no_materials()
+    sheet, numbers = keyed_sheet(
+        path, "material", "name what each control is", [], known=MATERIAL_COLUMNS, numbers=("colour", "colour_sd")
+    )
+    notes += [(path.name, note) for note in sheet.notes]
+    table = no_materials().reindex(sheet.table.index)
+    for column in MATERIAL_COLUMNS:
+        if column in sheet.table:
+            table[column] = numbers[column] if column in numbers else sheet.table[column]
+        elif column not in ("colour", "colour_sd"):
+            table[column] = ""
+    twice = table.duplicated(["material", "material_lot"])
+    for at in table.index[twice | (table["material"] == "")]:
+        one = table.loc[at]
+        what = (
+            f"material {one['material']!r}, lot {one['material_lot']!r} is stated twice" if twice[at] else "no material"
+        )
+        raise SheetError(f"{path.name}, line {sheet.lines[at]}: {what}; keep one row a material and lot")
+    return table

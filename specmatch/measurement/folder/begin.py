@@ -1,11 +1,11 @@
 """The sheets of a folder that has none, begun from the names of its scan files, for a person to look through."""
 
-import csv
-import io
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
+
+import pandas as pd
 
 from specmatch.errors import MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.sheets import find_sheet
@@ -85,8 +85,5 @@ def _told_by(stem: str) -> dict[str, str]:
 
 
 def _write(path: Path, header: Sequence[str], rows: Sequence[dict[str, str]]) -> None:
-    text = io.StringIO()
-    table = csv.writer(text, lineterminator="\n")
-    table.writerow(header)
-    table.writerows([guarded_cell(row[column]) for column in header] for row in rows)
-    write_atomic(path, text.getvalue().encode("utf-8"))
+    table = pd.DataFrame(rows, columns=list(header)).map(guarded_cell)
+    write_atomic(path, table.to_csv(index=False, lineterminator="\n").encode("utf-8"))

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 
-from specmatch.wording import rows_beside
+from specmatch.wording import rows_beside, text_beside
 
 SCAN_COLUMNS = (
     "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
@@ -32,14 +32,7 @@ _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in alia
 # `SampleID` is `sample_id`
 _TARGET |= {alias.replace("_", ""): known for alias, known in _TARGET.items()}
 # words of the language that lie one letter from a known name and are none
-_ORDINARY = frozenset((
-    "hour", "hours", "our", "four", "tour", "sour", "your", "poor", "state", "stale", "stake", "store", "storage",
-    "cap", "cut", "cop", "sup", "pup", "note", "notes", "rule", "pole", "mole", "hole", "sole", "bath",
-    "match", "patch", "latch", "catch", "hatch", "fill_note", "bear", "bees", "beef", "been", "beet", "deer", "peer",
-    "lag", "lap", "law", "tab", "lid", "lad", "cab", "label", "case", "bass", "vase", "bast", "size", "lump", "camp",
-    "damp", "tamp", "film", "fine", "five", "filler", "season", "version", "measured_by", "measured_in",
-    "packaged_by", "packaged_in", "colour_id", "cup_id", "simple", "ample", "example", "oyster",
-))  # fmt: skip
+_ORDINARY = frozenset(text_beside(__file__, "ordinary_words.txt").split())
 _BRACKET = re.compile(r"(.*?)[\s_]*[\[(]\s*([^\])]*?)\s*[\])]\s*\Z", re.S)
 
 

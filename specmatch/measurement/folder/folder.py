@@ -10,16 +10,15 @@ from typing import Any
 import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
-from specmatch.measurement.folder.batches import no_batches, read_batches
+from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
 from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
 from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
 from specmatch.measurement.folder.dates import one_refusal, read_dates
-from specmatch.measurement.folder.materials import no_materials, read_materials
-from specmatch.measurement.folder.merged import merged_cells
 from specmatch.measurement.folder.sheets import (
     Sheet,
     find_sheet,
     is_error_mark,
+    merged_cells,
     number_columns,
     read_sheet,
     scans_sheet,

@@ -5,28 +5,14 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
+from specmatch.wording import rows_beside
+
 BLANKS = " \u00a0\u202f\u2009"  # blank, no-break, narrow no-break, thin
 APOSTROPHES = "'\u2019"
 _MINUS = str.maketrans({"\u2212": "-"})
 
-_MISSING = frozenset([
-    "?", "-", "--", "---", ".", "..", "*", "na", "n/a", "nan", "-nan", "null", "none", "nil", "missing", "#n/a",
-    "#num!", "#value!", "#div/0!", "#ref!", "1.#qnan", "1.#ind", "-1.#ind", "1.#snan", "-inf", "-1.#inf", "under",
-    "underrange", "under range", "under-range", "n.a.", "n. a.", "<na>", "n/d", "nd", "n.d.", "k.a.", "k. a.",
-    "s.o.", "not available", "invalid", "void", "fehlt", "fehler", "ung\u00fcltig", "leer", "manquant", "faltante",
-    "mancante", "ontbreekt", "blank", "empty", "error", "err", "err.", "#error", "#null!", "#name?", "#spill!",
-    "#calc!", "#getting_data",
-    # error marks of spreadsheets in German, French, Spanish, Dutch, Italian, Polish, Portuguese
-    "#nv", "#zahl!", "#wert!", "#bezug!", "#null", "#nombre!", "#valeur!", "#nul!", "#\u00a1num!", "#\u00a1valor!",
-    "#\u00a1div/0!", "#\u00a1ref!", "#n/d", "#n/b", "#getal!", "#waarde!", "#deel/0!", "#verw!", "#num.!", "#rif!",
-    "#valore!", "#n/d!", "#liczba!", "#arg!", "#adr!", "#dziel/0!", "#valor!", "#n\u00fam!",
-])  # fmt: skip
-_OVER = frozenset([
-    "over", "ovr", "ovrflw", "ovfl", "ovf", "overflow", "over-range", "overrange", "over_range", "ol", "sat",
-    "sat.", "satur", "saturated", "clip", "clipped", "inf", "+inf", "infinity", "1.#inf", "+1.#inf", "over range",
-    "overload", "ovld", "o.l.", "hi", "\u00fcberlauf", "\u00fcbersteuert", "ges\u00e4ttigt", "d\u00e9passement",
-    "satur\u00e9", "saturado", "saturato", "verzadigd", "∞",
-])  # fmt: skip
+# words for no number, and for more than the detector counts; error marks of spreadsheets in eight languages among them
+_WORDS = dict(rows_beside(__file__, "cell_words.csv"))
 _OVER_NUMBER = re.compile(r"(?:[>\u2265]\s*=?\s*\d[\d.,]*|\d[\d.,]*\s*[*!])\Z")
 _HASHES = re.compile(r"(?:#{2,}|\*{2,})\Z")
 _LOOSE = re.compile(r"[+\-\u2212]?[.,]?\d[\d.,'\u2019 \u00a0\u202f\u2009]*(?:[eEdD][+-]?\d+)?\Z")
@@ -48,11 +34,9 @@ class NumberMarks:
 def token_kind(cell: str) -> str:
     """Say what a cell that is not a number stands for."""
     text = cell.strip().lower()
-    if not text or text in _MISSING or _HASHES.match(text):
+    if not text or _HASHES.match(text):
         return "missing"
-    if text in _OVER or _OVER_NUMBER.match(text):
-        return "over"
-    return ""
+    return "over" if _OVER_NUMBER.match(text) else _WORDS.get(text, "")
 
 
 @lru_cache(maxsize=65536)

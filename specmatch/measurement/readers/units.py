@@ -10,6 +10,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
 from specmatch.measurement.readers.scan import QUANTITIES
+from specmatch.wording import rows_beside
 
 X_UNITS = ("nm", "um", "1/cm", "angstrom", "pixel")
 SCALES = ("fraction", "percent")
@@ -44,35 +45,15 @@ _X_UNIT_PATTERNS = (
     ("nm", re.compile(r"\bnm\b|(?<![a-z])nm(?![a-z])|nanomet(?:er|re)s?", re.I)),
     ("pixel", re.compile(r"\b(?:pixel|pixels|px|channel|pixelnummer)\b", re.I)),
 )
-# words that state a quantity wherever they stand as a word; written without accents
-_STRONG = {
-    "reflectance": "reflectance reflectances reflectivity reflectancia refletancia riflettanza reflectantie reflektanz "
-    "reflektans reflexionsgrad remission remissionsgrad remissionswert odrazivost",
-    "transmittance": "transmittance transmittances transmittancy transmitancia transmitancja trasmittanza transmittans "
-    "transmissionsgrad transmittanz",
-    "absorbance": "absorbance absorbances absorbanz absorbancia absorbancja assorbanza absorbans absorbantie "
-    "extinktion absorptance absorptivity",
-    "counts": "counts cts zahlwert zahlwerte",
-}
-# words that are beers and towns as well: they state a quantity where nothing but such words stands in the title
-_WEAK = {
-    "reflectance": "reflection reflexion reflektion",
-    "transmittance": "transmission transmissie",
-    "absorbance": "absorption extinction",
-    "counts": "count raw signal intensity intensitat intensite intensidad intensita intensiteit adc adu dn rohwert "
-    "rohwerte",
-}
-_SHORT = {
-    "reflectance": "r %r r%",
-    "transmittance": "t %t t%",
-    "absorbance": "a abs au od",
-}
+# Words, written without accents, that state a quantity: strong ones wherever they stand as a word; weak ones are beers
+# and towns as well, and do so where nothing but such words stands in the title; short ones are units.
+_STRONG_OF, _WEAK_OF, _SHORT_OF = (
+    {word: quantity for word, quantity, own in rows_beside(__file__, "quantity_words.csv") if own == kind}
+    for kind in ("strong", "weak", "short")
+)
 _PERCENT_WORDS = frozenset(["%", "percent", "prozent", "procent", "pourcent", "procente", "%r", "r%", "%t", "t%"])
 _FRACTION_WORDS = frozenset(["fraction", "ratio"])
 _FILLING = frozenset(["in", "of", "the", "unit", "units", "a.u."])
-_STRONG_OF = {word: quantity for quantity, words in _STRONG.items() for word in words.split()}
-_WEAK_OF = {word: quantity for quantity, words in _WEAK.items() for word in words.split()}
-_SHORT_OF = {word: quantity for quantity, words in _SHORT.items() for word in words.split()}
 _TOKEN = re.compile(r"%[rt](?![^\W_])|(?<![^\W_])[rt]%|[^\W_]+|%", re.I)
 _BRACKETED = re.compile(r"[\[(]([^\[\]()]*)[\])]")
 _UNITY = re.compile(r"\[\s*[-\u20131]\s*\]|\(\s*[-\u2013]\s*\)")

@@ -19,6 +19,9 @@ LARGEST_RATIO = 2.0
 SAME_DEPTH = 1e-3
 # fillings that are weighed differ a little each: those within this share of each other are one kind of filling
 ONE_KIND = 0.02
+FARTHEST = np.log(LARGEST_RATIO) + SAME_DEPTH
+# a set is used to a filling that so many times the scans of the commonest have; fewer may only teach the law
+USUAL = 0.5
 
 
 def filling_depth_mm(fill_ml: Floats, cup_mm: Floats) -> Floats:
@@ -60,7 +63,7 @@ class Fillings:
     def out_of_range(self) -> Mask:
         """Scans, shape (n,), too far from the set's depth."""
         # the tolerance keeps 5 mL for 10 mL from falling out by rounding
-        return np.asarray(np.abs(np.log(self.factor)) > np.log(LARGEST_RATIO) + SAME_DEPTH)
+        return np.asarray(np.abs(np.log(self.factor)) > FARTHEST)
 
     @property
     def elsewhere(self) -> Mask:
@@ -69,7 +72,10 @@ class Fillings:
 
 
 def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
-    """Return the commonest filling of a set, the deeper of two that are as common; None where none is stated."""
+    """Return the filling at which a set is to stand, the deepest of those it is used to; None where none is stated.
+
+    A deep pour of dark beer cannot be brought to a smaller depth for want of light; the other way nothing is lacking.
+    """
     fill, cup, cup_mm = _columns(scans)
     if np.isnan(fill).all():
         return None
@@ -86,16 +92,19 @@ def depth_of_set(scans: pd.DataFrame) -> SetDepth | None:
         new = depth[order[at]] > first * (1.0 + ONE_KIND)
         first = depth[order[at]] if new else first
         kinds[at] = kinds[at - 1] + new
-    counts = np.bincount(kinds)
-    commonest = order[kinds == np.flatnonzero(counts == counts.max())[-1]]
-    middle = int(commonest[(commonest.size - 1) // 2])
+    counts, log_depth = np.bincount(kinds), np.log(depth[order])
+    usual = np.flatnonzero(counts >= USUAL * counts.max())
+    # how many scans can be brought there
+    near = [(np.abs(log_depth - np.median(log_depth[kinds == k])) <= FARTHEST).sum() for k in usual]
+    own = order[kinds == max(zip(near, usual, strict=True))[1]]
+    middle = int(own[(own.size - 1) // 2])
     names = tuple(dict.fromkeys(str(name) for name in cup if name))
     if not in_mm and len(names) > 1:
         # of cups without a size only one can be compared with itself
-        held = [cup[row] for row in commonest if cup[row]]
+        held = [cup[row] for row in own if cup[row]]
         names = (max(dict.fromkeys(held), key=held.count),) if held else ()
     sizes = tuple(float(cup_mm[[n == name for n in cup]][0]) for name in names)
-    sd = _fill_sd(scans)[commonest]
+    sd = _fill_sd(scans)[own]
     return SetDepth(float(fill[middle]), float(cup_mm[middle]) if in_mm else np.nan, float(np.median(sd)), names, sizes)
 
 
@@ -185,7 +194,7 @@ TEACHES = 0.10
 
 
 def _pairs(reflectance: Floats, factor: Floats, batch: Ints, near: Mask, means: dict[int, Floats]) -> Pairs | None:
-    far = ~near & (np.abs(np.log(factor)) <= np.log(LARGEST_RATIO) + SAME_DEPTH)
+    far = ~near & (np.abs(np.log(factor)) <= FARTHEST)
     found = []
     for code in (code for code in np.unique(batch[far]) if code in means):
         own, n_near = far & (batch == code), int((near & (batch == code)).sum())
@@ -214,7 +223,7 @@ def brought_to(
         ids[i]: f"{'fill_ml' if np.isnan(fill[i]) else 'cup_mm'} is not stated; fill it in scans.csv"
         for i in np.flatnonzero(np.isnan(factor))
     }
-    far = np.abs(np.log(factor)) > np.log(LARGEST_RATIO) + SAME_DEPTH
+    far = np.abs(np.log(factor)) > FARTHEST
     for i in np.flatnonzero(far):
         unfit[ids[i]] = (
             f"{wanted_mm / factor[i]:.2f} mm of beer where {wanted_mm:.2f} mm are wanted, too far apart; pour again"

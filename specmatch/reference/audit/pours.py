@@ -9,7 +9,7 @@ from specmatch.array_types import Floats
 from specmatch.maths.faults.detector import NO_FAULT
 from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
-from specmatch.maths.faults.replicates import find_outlying_replicates
+from specmatch.maths.faults.replicates import find_outlying_replicates, odd_among_mates
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.optics.path_law import SECOND_FILL
 from specmatch.reference.audit.finding import Finding
@@ -90,6 +90,10 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     if several < 6:
         return
     fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    odd, _ = odd_among_mates(fit, pours.reflectance, sample)
+    if odd.any():
+        # odd pours pull at the sizes, and at the level of foam, by which they are named
+        fit = fit_fault_model(pours.reflectance[~odd], pours.levels.part(~odd), wavelength_nm=pours.wavelength_nm)
     found = find_outlying_replicates(fit, pours.reflectance, sample)
     gain = POUR_LIMIT * np.concatenate(
         [_worth(found.oddness, found.finding), _worth(found.unsettled_oddness, found.difference)]

@@ -3,8 +3,10 @@
 Findings that rest on the records alone: names, lab values that are missing, few batches, conditions.
 """
 
+import re
 import unicodedata
 from collections.abc import Iterator
+from difflib import get_close_matches
 
 import numpy as np
 import pandas as pd
@@ -61,7 +63,8 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what:
             if what == VALUE_NAME
             else f"measure and enter its {what}",
         )
-    for beer, count in batches["beer"].value_counts(sort=False).items():
+    counts = batches["beer"].value_counts(sort=False)
+    for beer, count in counts.items():
         if count < FEWEST_BATCHES_OF_A_BEER:
             yield Finding(
                 "thin_beer",
@@ -69,7 +72,7 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what:
                 str(beer),
                 float(FEWEST_BATCHES_OF_A_BEER - count),
                 f"{beer} has {count} of the {FEWEST_BATCHES_OF_A_BEER} batches from which its own scatter can be told",
-                "add batches of it as they are brewed",
+                f"add batches of it as they are brewed{_or_a_slip(str(beer), counts)}",
             )
     yield from _colour_gaps(batches["colour"].dropna(), unit, values_of(what))
     yield from _mixed_conditions(scans, batches)
@@ -97,6 +100,14 @@ def _few_sessions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Findin
             "noise; by how much new batches will scatter is partly assumed",
             "measure the next batches in other sessions, beers mixed",
         )
+
+
+def _or_a_slip(beer: str, counts: pd.Series) -> str:
+    """Ask whether a beer of few batches is a commoner one misspelt; names that differ in a number are two beers."""
+    commoner = [str(name) for name in counts.index if counts[name] > counts[beer]]
+    numbers = re.findall(r"\d+", beer)
+    near = [name for name in get_close_matches(beer, commoner, 3, 0.85) if re.findall(r"\d+", name) == numbers]
+    return f"; if it is {near[0]!r} misspelt, relabel its batches" if near else ""
 
 
 def _like_names(beers: pd.Series) -> Iterator[Finding]:

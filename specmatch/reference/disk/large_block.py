@@ -176,13 +176,14 @@ def _write_part(folder: Path, spectra: pd.DataFrame, scans: pd.DataFrame, *, fir
     keys_header = _header(keys.shape, "<u8")
     return Part(
         len(values),
-        _written(folder, "spectra", ".npy", [header, values.data.cast("B")]),
-        _written(folder, "scans", ".csv", [text]),
-        _written(folder, "keys", ".npy", [keys_header, keys.astype("<u8").data.cast("B")]),
+        written(folder, "spectra", ".npy", [header, values.data.cast("B")]),
+        written(folder, "scans", ".csv", [text]),
+        written(folder, "keys", ".npy", [keys_header, keys.astype("<u8").data.cast("B")]),
     )
 
 
-def _written(folder: Path, name: str, suffix: str, content: Sequence[bytes | memoryview]) -> Entry:
+def written(folder: Path, name: str, suffix: str, content: Sequence[bytes | memoryview]) -> Entry:
+    """Write a file under its name and the beginning of its hash, unless it is there, and return its entry."""
     digest = sha256_of(content)
     file = folder / f"{name}-{digest[:12]}{suffix}"
     if not (file.is_file() and sha256_of(file) == digest):

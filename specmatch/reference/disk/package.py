@@ -39,6 +39,7 @@ from specmatch.reference.disk.large_block import (
     types_of,
     wavelengths_of,
     write_parts,
+    written,
 )
 from specmatch.reference.disk.table_csv import csv_cell, decode_table, encode_table
 from specmatch.reference.disk.versions import VERSIONS, keep_version, parts_of
@@ -86,12 +87,8 @@ def write_package(
             resources, blocks = _write_large(folder, tables, info, large)
         for name in TABLES:
             if name in tables and not (blocks and name in ("spectra", "scans")):
-                data = encode_table(tables[name])
-                digest = sha256_of(data)
-                file = folder / f"{name}-{digest[:12]}.csv"
-                if not (file.is_file() and sha256_of(file) == digest):
-                    write_atomic(file, data)
-                resources.append(_resource(name, file.name, digest, len(data), tables, info))
+                entry = written(folder, name, ".csv", [encode_table(tables[name])])
+                resources.append(_resource(name, entry, tables, info))
         write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions, blocks)))
         keys = [{"name": "keys", **entry} for entry in blocks.get("keys") or ()]
         _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in parts_of(resource)})
@@ -114,9 +111,7 @@ def _write_large(
                 _check_size(folder / str(entry["path"]), entry)
     parts += write_parts(folder, spectra, scans, first=not parts)
     described = {"scans": scans, "batches": tables["batches"]}
-    resource = _resource("scans", "", "", 0, described, info)
-    del resource["bytes"], resource["hash"]
-    resource = {**resource, **several([part.scans for part in parts])}
+    resource = {**_resource("scans", {}, described, info), **several([part.scans for part in parts])}
     own = {
         "blocks": list(digests),
         "keys": [dict(part.keys) for part in parts],
@@ -166,14 +161,14 @@ def _content(
 
 
 def _resource(
-    name: str, path: str, digest: str, size: int, tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]
+    name: str, entry: Mapping[str, Any], tables: Mapping[str, pd.DataFrame], info: Mapping[str, Any]
 ) -> dict[str, Any]:
     beers_listed = "beers" in tables and bool(tables["batches"]["beer"].isin(tables["beers"].index).all())
     schema = table_schema(name, tables[name], colour_unit=info["colour_unit"], beers_listed=beers_listed)
-    head = {"name": name, "type": "table", "path": path, "format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
+    head = {"name": name, "type": "table", "path": "", "format": "csv", "mediatype": "text/csv", "encoding": "utf-8"}
     # said although it is the standard's default: validators guess where nothing is said
     dialect = {"delimiter": ",", "quoteChar": '"', "doubleQuote": True, "lineTerminator": "\n", "header": True}
-    return {**head, "bytes": size, "hash": f"sha256:{digest}", "dialect": dialect, "schema": schema}
+    return {**head, **entry, "dialect": dialect, "schema": schema}
 
 
 def _earlier(folder: Path, info: Mapping[str, Any], *, replace: bool) -> list[str]:

@@ -70,18 +70,17 @@ class Growth:
     set_aside: list[list[Any]] = field(default_factory=list)
     taken: list[list[Any]] = field(default_factory=list)
 
+    @classmethod
+    def of(cls, held: Held) -> "Growth":
+        """Return the growth of a set before anything has arrived."""
+        nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
+        return cls(nothing, held.scans.iloc[:0], held.batches.copy(), held.beers, dict(held.determinations))
+
     @property
     def is_empty(self) -> bool:
         """Say whether the set stays as it is."""
-        return not (
-            len(self.spectra)
-            or self.lab
-            or self.records
-            or self.replaced
-            or self.taken
-            or self.set_aside
-            or self.restored
-        )
+        changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
+        return not (len(self.spectra) or any(changes))
 
     @property
     def what(self) -> str:
@@ -114,8 +113,7 @@ class Growth:
 
 def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
     """Work out what an arrival adds to a set; the set's own edits stand."""
-    nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
-    growth = Growth(nothing, held.scans.iloc[:0], held.batches.copy(), held.beers, dict(held.determinations))
+    growth = Growth.of(held)
     rows = _rows(arrival.batches, held, growth, arrival.name)
     if arrival.spectra is not None and len(arrival.spectra):
         _add_scans(held, arrival, rows, upkeep, choices, restore, growth)
@@ -395,8 +393,7 @@ def grow_all(
     held: Held, arrivals: list[Arrival], upkeep: Upkeep, choices: Choices, restore: frozenset[str]
 ) -> tuple[Growth, list[Growth]]:
     """Work out what several arrivals add one after the other; the sum, and the part of each."""
-    nothing = pd.DataFrame(np.empty((0, held.grid.size)), columns=held.spectra.columns)
-    total = Growth(nothing, held.scans.iloc[:0], held.batches, held.beers, dict(held.determinations))
+    total = Growth.of(held)
     parts = []
     for arrival in arrivals:
         part = grow(held, arrival, upkeep, choices, restore)

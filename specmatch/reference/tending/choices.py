@@ -50,12 +50,13 @@ class Choices:
 def conflict_line(rows: Sequence[tuple[object, ...]]) -> str:
     """Say in one line what stands against the set."""
     said = "; ".join(
-        f"{subject} {column}: the set has {_shown(ours)}, {source or 'the new table'} {_shown(theirs)}"
+        f"{subject} {column}: the set has {shown(ours)}, {source or 'the new table'} {shown(theirs)}"
         for _, subject, column, ours, theirs, source in rows[:_SHOWN]
     )
     more = f"; and {len(rows) - _SHOWN} more" if len(rows) > _SHOWN else ""
     return f"{said}{more}; say which to take: that of the set or of the folder, for all, a kind or a name"
 
 
-def _shown(value: object) -> str:
+def shown(value: object) -> str:
+    """Return a value of a set as a person is shown it."""
     return f"{value:.6g}" if isinstance(value, float) else repr(value)

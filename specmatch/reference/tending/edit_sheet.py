@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import OptionError, SpecmatchError
-from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, stepped
+from specmatch.reference.tables.edits import LEVELS, Change, Tables, dropped, recoloured, relabelled, renamed, stepped
 
 COLUMNS = ("batch", "what", "value", "reason")
 _MOST_TOLD = 3
@@ -31,11 +31,7 @@ EDITS: Mapping[str, Callable[[Tables, str, str], Change]] = {
     "beer": relabelled,
     "colour": lambda tables, name, value: recoloured(tables, name, {"colour": colour_of(value)}),
     "drop": _dropped("batch"),
-    "drop batch": _dropped("batch"),
-    "drop sample": _dropped("sample"),
-    "drop pour": _dropped("pour"),
-    "drop scan": _dropped("scan"),
-    "drop session": _dropped("session"),
+    **{f"drop {level}": _dropped(level) for level in LEVELS},
     "rename": renamed,
     "recipe": stepped,
 }

@@ -1,12 +1,14 @@
-"""Report pages: each is one HTML file that needs no network, for a screen of any width, for paper and for the ear."""
+"""Report pages: each is one HTML file that needs no network, for a screen of any width, for paper and for the ear.
 
-from specmatch.report.pages.bench_page import commissioning_page, gauge_page
+Figures on them are drawn by matplotlib; without it each raises `MissingExtraError`, which says how to install it.
+"""
+
+from specmatch.report.pages.bench_page import commissioning_page, gauge_page, validation_page
 from specmatch.report.pages.line_page import journal_page
 from specmatch.report.pages.lot_page import hold_tag, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page
 from specmatch.report.pages.plan_page import plan_page
 from specmatch.report.pages.set_page import set_page
-from specmatch.report.pages.validation_page import validation_page
 
 __all__ = [
     "commissioning_page",

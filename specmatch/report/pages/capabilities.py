@@ -81,12 +81,7 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
 def blends_by_part(mix_ups: pd.DataFrame) -> dict[float, pd.DataFrame]:
     """Return the rows about blends, by the part of the other beer."""
     blends = mix_ups[mix_ups["kind"] == BLEND]
-    found = {}
-    for part in BLEND_SHARES:
-        rows = blends[blends["share"] == part]
-        if len(rows):
-            found[part] = rows
-    return found
+    return {part: rows for part in BLEND_SHARES if len(rows := blends[blends["share"] == part])}
 
 
 def _unknown(mix_ups: pd.DataFrame) -> str:

@@ -11,13 +11,12 @@ from specmatch.line.charts.control_chart import ControlChart
 from specmatch.line.charts.drift import Drift, find_drifts
 from specmatch.line.charts.series import line_charts
 from specmatch.line.journal.queries import decision_counts, newest
-from specmatch.line.journal.waiting import waiting as find_waiting
+from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
-from specmatch.report.pages.reading_sheet import reading_sheet
-from specmatch.report.pages.readings import decision_mark, interval_bar, stated_risks, what_to_do_and_why
+from specmatch.report.pages.readings import decision_mark, interval_bar, reading_sheet, stated_risks, what_to_do_and_why
 from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
 
@@ -42,11 +41,6 @@ def journal_page(journals: Sequence[Journal]) -> str:
     -------
     str
         One HTML file that needs nothing outside itself.
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Examples
     --------

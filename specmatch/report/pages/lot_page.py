@@ -11,9 +11,8 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from specmatch.errors import MissingExtraError, OptionError
-from specmatch.line.journal.queries import entry_code, when
+from specmatch.line.journal.queries import entry_code, waiting, when
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.journal.waiting import waiting
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
 from specmatch.report.pages.glance import span, verdict

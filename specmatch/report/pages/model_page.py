@@ -16,14 +16,15 @@ from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
 from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, pairs, section, table, versions, whole_page
-from specmatch.report.pages.reading_sheet import reading_sheet, sheet_figures
 from specmatch.report.pages.readings import (
     MOST_DRAWN_SHEETS,
     MOST_SHEETS,
     departures,
     next_step,
+    reading_sheet,
     readings_table,
     readings_verdict,
+    sheet_figures,
 )
 from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
@@ -68,8 +69,6 @@ def model_page(
 
     Raises
     ------
-    MissingExtraError
-        If matplotlib is not installed.
     SpecmatchError
         If the model is not fitted.
 
@@ -293,8 +292,6 @@ def reading_page(
 
     Raises
     ------
-    MissingExtraError
-        If matplotlib is not installed.
     TableError
         If there is no such sample.
 

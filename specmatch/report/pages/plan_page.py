@@ -40,11 +40,6 @@ def plan_page(made: Plan) -> str:
     str
         One HTML file that needs nothing outside itself.
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> page = plan_page(made)

@@ -128,11 +128,6 @@ def set_page(
     str
         One HTML file that needs nothing outside itself.
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> page = set_page(refs, house=house, evaluation=evaluation)

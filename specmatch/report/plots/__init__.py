@@ -1,6 +1,7 @@
 """Figures of sets, models and readings: each takes data and an optional matplotlib axis, and returns the axis.
 
-Nothing is imported from matplotlib until a figure is drawn; without it `MissingExtraError` says how to install it.
+Nothing is imported from matplotlib until a figure is drawn; without it each raises `MissingExtraError`, which says how
+to install it.
 """
 
 from specmatch.report.plots.bench import (
@@ -17,10 +18,8 @@ from specmatch.report.plots.colour import (
     plot_held_out_colour,
     plot_learning_curve,
 )
-from specmatch.report.plots.identity import plot_identity_map, plot_mix_ups
-from specmatch.report.plots.line import plot_control_chart
-from specmatch.report.plots.plan import plot_plan_beers, plot_plan_curves, plot_plan_line
-from specmatch.report.plots.reading import plot_departure, plot_nearest_batches
+from specmatch.report.plots.identity import plot_departure, plot_identity_map, plot_mix_ups, plot_nearest_batches
+from specmatch.report.plots.plan import plot_control_chart, plot_plan_beers, plot_plan_curves, plot_plan_line
 from specmatch.report.plots.spectra import plot_reference_history, plot_spectra, plot_usable_band
 
 __all__ = [

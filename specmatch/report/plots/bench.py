@@ -29,11 +29,6 @@ def plot_commissioning(found: Commissioning, *, ax: Axes | None = None) -> Axes:
     -------
     matplotlib.axes.Axes
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> plot_commissioning(sm.commission("bench")).get_xlabel()
@@ -73,11 +68,6 @@ def plot_gauge_components(study: Gauge, *, ax: Axes | None = None) -> Axes:
     -------
     matplotlib.axes.Axes
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> plot_gauge_components(sm.gauge(house, session)).get_ylabel()
@@ -110,11 +100,6 @@ def plot_gauge_interaction(study: Gauge, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Examples
     --------
@@ -152,11 +137,6 @@ def plot_gauge_run(study: Gauge, *, ax: Axes | None = None) -> Axes:
     -------
     matplotlib.axes.Axes
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> plot_gauge_run(sm.gauge(house, session)).get_xlabel()
@@ -183,11 +163,6 @@ def plot_budget(budget: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Examples
     --------

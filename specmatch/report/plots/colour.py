@@ -55,11 +55,6 @@ def plot_held_out_colour(
     -------
     matplotlib.axes.Axes
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> plot_held_out_colour(evaluation).get_ylabel()
@@ -134,11 +129,6 @@ def plot_colour_over_time(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes
     -------
     matplotlib.axes.Axes
 
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
-
     Examples
     --------
     >>> plot_colour_over_time(refs).get_ylabel()
@@ -189,11 +179,6 @@ def plot_colour_error(evaluation: Evaluation, refs: ReferenceSet, *, ax: Axes | 
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Notes
     -----
@@ -247,11 +232,6 @@ def plot_coverage(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Notes
     -----
@@ -312,11 +292,6 @@ def plot_learning_curve(curve: pd.DataFrame, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Examples
     --------

@@ -60,8 +60,6 @@ def plot_reference_history(
 
     Raises
     ------
-    MissingExtraError
-        If matplotlib is not installed.
     TableError
         If two folders share no usable wavelength of an instrument.
 
@@ -144,8 +142,6 @@ def plot_spectra(refs: ReferenceSet, *, beers: Collection[str] | None = None, ax
 
     Raises
     ------
-    MissingExtraError
-        If matplotlib is not installed.
     UnknownBeerError
         If one of `beers` is not in the set.
 
@@ -217,11 +213,6 @@ def plot_usable_band(refs: ReferenceSet, *, ax: Axes | None = None) -> Axes:
     Returns
     -------
     matplotlib.axes.Axes
-
-    Raises
-    ------
-    MissingExtraError
-        If matplotlib is not installed.
 
     Examples
     --------

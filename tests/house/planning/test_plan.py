@@ -11,10 +11,8 @@ from plan_house import house_of
 
 import specmatch as sm
 from specmatch.errors import OptionError, TableError, UnitError
-from specmatch.house.planning.advice import advised, weak_pairs
-from specmatch.house.planning.assumptions import WISHES, settings_of
-from specmatch.house.planning.beer_list import BeerList, beer_list
-from specmatch.house.planning.bench_work import bench_sheet
+from specmatch.house.planning.advice import advised, bench_sheet, weak_pairs
+from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
 from specmatch.house.planning.forecast import Design, try_all
 from specmatch.house.planning.line import readings_in_time
 from specmatch.house.planning.plan import Plan, forecast_at

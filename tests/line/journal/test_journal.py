@@ -250,8 +250,7 @@ def test_a_time_a_day_later_is_later():
 def test_looking_back_at_one_beer_reads_no_whole_table(path):
     """What keeps `history --beer` quick on a million rows: every question finds its rows through an index."""
     from specmatch.line.charts.series import line_charts
-    from specmatch.line.journal.queries import decision_counts, newest
-    from specmatch.line.journal.waiting import waiting
+    from specmatch.line.journal.queries import decision_counts, newest, waiting
 
     fill(path, 30, line="L1", lot="7", model_hash="a" * 64, decision="consistent", run_state="clear", sample="S",
          measured_at="2025-06-24T08:00:00+02:00", measured_unix=1.0,

@@ -9,8 +9,7 @@ import pytest
 
 from specmatch.errors import StorageError
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts, export
-from specmatch.line.journal.waiting import waiting
+from specmatch.line.journal.queries import decision_counts, export, waiting
 
 OLD = Path(__file__).parents[2] / "data" / "journals_by_format" / "format1.db"
 
@@ -134,7 +133,7 @@ def test_a_journal_of_the_first_format_is_brought_to_todays_and_says_so(tmp_path
 
 def test_what_waits_is_found_through_indices(path):
     """On a million rows the list of what waits must not read them all."""
-    from specmatch.line.journal import waiting as room
+    from specmatch.line.journal import queries as room
 
     with Journal(path) as journal:
         for i in range(200):

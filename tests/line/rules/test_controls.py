@@ -7,7 +7,7 @@ from line_room import reflectance_text
 
 from benchmarks.line_controls import Desk, Line, Piece, changes, moves, steady
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.waiting import waiting
+from specmatch.line.journal.queries import waiting
 from specmatch.line.recording import OF_RECORDED
 from specmatch.line.reviews import name_baseline, review
 from specmatch.line.rules.controls import Statement, control_trouble, optical_density, reread_with

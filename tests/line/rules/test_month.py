@@ -9,8 +9,7 @@ from specmatch.demo.brewery import Brewery
 from specmatch.line.charts.drift import find_drifts
 from specmatch.line.charts.series import line_charts
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts, last_shifts
-from specmatch.line.journal.waiting import waiting
+from specmatch.line.journal.queries import decision_counts, last_shifts, waiting
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.rates import run_risks
 from specmatch.maths.statistics.levels import binomial_bounds

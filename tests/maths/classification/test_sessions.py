@@ -1,9 +1,12 @@
 """Noise that batches share through a session: how much of it scatter within beers lacks, and that it is carried."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
-from specmatch.maths.classification.class_model import fit_class_model
+from specmatch.maths.classification.class_model import add_batches, fit_class_model
+from specmatch.maths.classification.cross_validation import held_out_statistics
 from specmatch.maths.classification.sessions import USUAL_SD, few_sessions, missing_share, shared_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
@@ -59,6 +62,49 @@ def test_the_noise_of_a_reference_is_told_from_pours():
     np.testing.assert_allclose(lamp, USUAL_SD[1])
     loading, variance = got.on_scale(LogAbsorbance("reflectance"))
     assert loading.shape == (15, NM.size) and (variance > 0).all()
+
+
+def test_a_batch_is_held_out_with_all_of_its_session():
+    rng = np.random.default_rng(4)
+    pours, levels, session = drawn(rng, 4, 6, lambda beer: np.where(beer == 3, 6, np.arange(beer.size) % 6))
+    fit = fit_class_model(pours, levels, session=session)
+    before = held_out_statistics(fit.samples, fit.choice).distance.statistic
+    mates = np.flatnonzero(session == session[0])[1:]
+    spoilt = fit.samples.reflectance.copy()
+    spoilt[mates] *= 0.7
+    samples = replace(fit.samples, reflectance=spoilt)
+    after = held_out_statistics(samples, fit.choice).distance.statistic
+    alone = held_out_statistics(replace(samples, session=session[:0]), fit.choice).distance.statistic
+    assert after[0] == pytest.approx(before[0], rel=1e-9)  # rounding only
+    assert abs(alone[0] / before[0] - 1.0) > 0.01
+    # the fourth beer has one session: its batches are held out one by one
+    assert np.isfinite(before[18:]).all()
+
+
+def test_added_batches_are_held_out_with_their_session():
+    rng = np.random.default_rng(6)
+    pours, levels, session = drawn(rng, 4, 8, lambda beer: np.arange(beer.size) % 8)
+    first = np.arange(pours.shape[0]) < 56
+    fit = fit_class_model(pours[first], levels.part(first), session=session[:28])
+    rest = levels.part(~first, same_beers=True)
+    assert np.array_equal(add_batches(fit, pours[~first], rest, session).fit.samples.session, session)
+    # of no known session each new batch has its own
+    assert np.array_equal(add_batches(fit, pours[~first], rest).fit.samples.session[28:], [8, 9, 10, 11])
+
+
+def test_few_sessions_that_mix_beers_reject_as_often_as_stated():
+    rejected = {True: [], False: []}
+    for seed in range(6):
+        pours, levels, session = drawn(np.random.default_rng([seed, 7]), 6, 8, lambda beer: np.arange(beer.size) % 5)
+        new, its_levels, _ = drawn(np.random.default_rng([seed, 8]), 6, 8, lambda beer: np.arange(beer.size) % 8)
+        samples = its_levels.mean(new, to="sample")
+        for held_out in (True, False):
+            fit = fit_class_model(pours, levels, session=session if held_out else None)
+            p = fit.match(samples, np.full(len(samples), 2)).p_value[np.arange(len(samples)), its_levels.beer]
+            rejected[held_out].append((p <= 0.05).mean())
+    # a stated 0.05; 48 new sessions leave a standard error of about 0.015 (0.06 seen, and 0.23 without)
+    assert np.mean(rejected[True]) <= 0.08
+    assert np.mean(rejected[False]) > 0.15
 
 
 @pytest.mark.whole

@@ -9,9 +9,11 @@ from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import (
     LAB_COLOURS,
     SECOND_FILL,
+    SLIT_BEND,
     TEXTBOOK,
     Pairs,
     PathLaw,
+    _as_strong,
     learn_path_law,
     textbook_law,
 )
@@ -141,6 +143,50 @@ def test_a_channel_without_light_goes_as_those_beside_it_say():
     assert known.to_depth(pale, f) == pytest.approx(law().to_depth(pale, f), abs=1e-12)
     both = known.to_depth(np.vstack([pale, dark]), np.repeat(f, 2))
     np.testing.assert_array_equal(both, np.vstack([known.to_depth(pale, f), known.to_depth(dark, f)]))
+
+
+def test_a_slit_bends_steep_channels():
+    """A module that averages light over 13 nm, and the law that knows of it."""
+    fine = np.arange(400.0, 725.0)
+    near = np.exp(-0.5 * ((NM[:, None] - fine) / (13.0 / 2.3548)) ** 2)
+
+    def seen(depth):
+        through = np.exp(-0.147 * 60.0 * depth * relative_absorbance(fine))
+        return (0.012 + 0.988 * through @ (near / near.sum(axis=1, keepdims=True)).T)[None]
+
+    def off(bend):
+        got = replace(law(), bend=bend).to_depth(seen(0.6), np.array([1.0 / 0.6])) - seen(1.0)
+        return np.abs(got[seen(1.0) > 0.05]).max()
+
+    # what is left is the third order of so steep a curve
+    assert off(SLIT_BEND) < 0.3 * off(0.0) and off(0.0) > 4e-4
+    deep = replace(law(), bend=SLIT_BEND)
+    there = deep.to_depth(seen(0.6), np.array([1.5]))
+    assert deep.to_depth(there, np.array([1.0 / 1.5]))[seen(0.6) > 0.2] == pytest.approx(
+        seen(0.6)[seen(0.6) > 0.2],
+        abs=1e-3,  # to first order in the bend
+    )
+
+
+def test_a_lamp_that_drifts_between_two_pours_is_not_taken_for_depth():
+    colour = np.geomspace(5.0, 60.0, 6)
+    one, pairs = second_fill(0.6, 0.0, colour)
+    rng = np.random.default_rng(1)
+    drift = 1.0 + 0.004 * rng.standard_normal((6, 1)) + 0.003 * rng.standard_normal((6, 1)) * np.linspace(-1, 1, 80)
+    got = learn_path_law(one, np.full(6, np.nan), NM, replace(pairs, at_second=pairs.at_second * drift), LAMP)
+    brought = replace(got, bend=0.0).to_depth(pairs.at_second, pairs.factor)  # these spectra know no slit
+    assert got.exponent == pytest.approx(1.0, abs=0.02)
+    assert np.abs(brought - one).max() < 4e-3
+
+
+def test_the_exponent_is_moved_as_far_as_batches_agree_in_strength():
+    _, pairs = second_fill(0.6, 0.0, np.geomspace(5.0, 60.0, 6))
+    off = law(glare=0.015, returned=0.02, exponent=1.04)
+    agreed = _as_strong(off, pairs, NM).exponent
+    assert abs(agreed - 1.0) < 0.015
+    # each batch by its own tenth of depth: six of them say little
+    unlike = replace(pairs, factor=pairs.factor * np.exp(0.2 * np.array([-1, 1, -1, 1, -1, 1])))
+    assert abs(_as_strong(off, unlike, NM).exponent - 1.04) < abs(agreed - 1.04)
 
 
 def test_beers_that_no_one_law_fits_widen_it():

@@ -9,9 +9,10 @@ from specmatch.measurement.commissioning.response import (
     fit_noise,
     ladder_nonlinearity,
     other_light,
+    slope_per_hour,
+    spread,
     stray_light,
 )
-from specmatch.measurement.commissioning.steadiness import slope_per_hour, spread
 
 FULL = 50000.0
 

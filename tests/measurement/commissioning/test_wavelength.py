@@ -4,9 +4,8 @@ import numpy as np
 import pytest
 from some_of import some_of
 
-from specmatch.measurement.commissioning.axis_version import corrected_axis
 from specmatch.measurement.commissioning.pieces import HOLMIUM, LINES, MERCURY, TUBE, piece_of
-from specmatch.measurement.commissioning.wavelength import fit_glass, fit_lamp
+from specmatch.measurement.commissioning.wavelength import corrected_axis, fit_glass, fit_lamp
 
 NM = np.linspace(390.0, 760.0, 270)
 FINE = np.arange(360.0, 800.0, 0.25)

@@ -17,12 +17,17 @@ def rows(**columns: list) -> pd.DataFrame:
     return pd.DataFrame(columns, index=[f"s{i}" for i in range(n)])
 
 
-def test_a_set_stands_at_its_commonest_filling():
+def test_a_set_stands_at_the_deepest_filling_that_it_is_used_to():
     depth = depth_of_set(rows(fill_ml=[5.0, 10.0, 10.05, 9.95, 5.0], cup=["A"] * 5, cup_mm=[40.0] * 5))
     assert depth.fill_ml == 10.0 and depth.cup_mm == 40.0 and depth.cups == ("A",)
     assert depth.said == "7.96 mm (10 mL in 40 mm)"
-    # as many of the one as of the other: the deeper, which loses least when scans are brought there
+    # half as many are enough: a deep pour of dark beer has no light to be brought to a smaller depth
     assert depth_of_set(rows(fill_ml=[5.0, 10.0])).fill_ml == 10.0
+    assert depth_of_set(rows(fill_ml=[5.0, 5.0, 10.0])).fill_ml == 10.0
+    # fewer at a deeper fill only teach the law; and where the most scans can be brought counts first
+    assert depth_of_set(rows(fill_ml=[5.0, 5.0, 5.0, 7.0])).fill_ml == 5.0
+    assert depth_of_set(rows(fill_ml=[4.0, 4.0, 4.0, 9.0, 9.0])).fill_ml == 4.0
+    assert depth_of_set(rows(fill_ml=[4.0, 4.0, 7.0, 9.0, 9.0])).fill_ml == 7.0
     # two cups without a size: only scans of the usual one can be compared
     assert depth_of_set(rows(fill_ml=[10.0] * 3, cup=["A", "B", "A"])).cups == ("A",)
     assert depth_of_set(rows(cup=["A"])) is None and depth_of_set(rows(fill_ml=[np.nan], cup_mm=[40.0])) is None

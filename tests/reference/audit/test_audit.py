@@ -192,6 +192,12 @@ def test_names_of_beers_that_differ_only_in_marks_or_case_are_told():
     assert found[["subject", "suggestion"]].to_numpy().tolist() == [["pale-ale", "Pale Ale"]]
 
 
+@pytest.mark.parametrize(("name", "asked"), [("Amber Lagr", True), ("Pils 2", False), ("Rare", False)])
+def test_a_thin_beer_that_may_be_a_slip_of_the_pen_is_asked_about(name, asked):
+    thin = rows_of(records_of(beer=[name] * 2 + ["Pils 1"] * 6 + ["Amber Lager"] * 10), "thin_beer")
+    assert ("if it is 'Amber Lager' misspelt" in thin["action"].iloc[0]) == asked == ("if" in thin["action"].iloc[0])
+
+
 @pytest.mark.parametrize(("column", "values"), some_of(3, MIXED.items()))
 def test_mixed_conditions_are_told_with_the_beers_that_stand_apart(column, values):
     one, other = values

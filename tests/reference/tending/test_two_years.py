@@ -15,7 +15,7 @@ from small_house import write_tables
 from specmatch.cli import main
 from specmatch.errors import StorageError
 from specmatch.reference.comparison import history_since
-from specmatch.reference.rebuild import rebuild_set
+from specmatch.reference.extension import rebuild_set
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tending.upkeep import edits_of
 

@@ -23,8 +23,12 @@ from specmatch.house.assessment.correction import ColourCorrection
 from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import ALLOWED, SCRIPT, Section, bullets, figure, table, whole_page  # noqa: E402  # noqa: E402
-from specmatch.report.pages.reading_sheet import reading_sheet  # noqa: E402
-from specmatch.report.pages.readings import interval_bar, readings_verdict, what_to_do_and_why  # noqa: E402
+from specmatch.report.pages.readings import (  # noqa: E402
+    interval_bar,
+    reading_sheet,  # noqa: E402
+    readings_verdict,
+    what_to_do_and_why,
+)
 from specmatch.report.text import FIGURE_WORDS, figures_in_words  # noqa: E402
 
 # names that would end a tag, an attribute, a comment, a formula or a legend
