@@ -38,7 +38,8 @@ RULES = {
 def risks_of(lots: _Lots, limits: ColourLimits) -> Floats:
     """Return producer's and consumer's risk and what cannot be told."""
     none = np.zeros(1)
-    return lots.shares(limits, FINE, none, none, np.array([lots.lab_sd]), np.array([lots.noise]))[0]
+    lab_sd, noise, slope = (np.array([one]) for one in (lots.lab_sd, lots.noise, lots.slope))
+    return lots.shares(limits, FINE, none, none, lab_sd, noise, slope)[0]
 
 
 def set_like(truth: list[_Lots], rng: np.random.Generator) -> list[_Lots]:

@@ -104,17 +104,25 @@ class _Lots:
             sd / root * np.sqrt(dof / rng.chisquare(dof, HOUSES))
             for sd, dof in zip((self.lab_sd, self.noise), self.dof, strict=True)
         )
+        slope = self.slope + noise / lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.dof[1])
         off = lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.n_batches)
-        seen_off = self.slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
-        return self.shares(limits, GRID, off, seen_off, lab_sd, noise)
+        seen_off = slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
+        return self.shares(limits, GRID, off, seen_off, lab_sd, noise, slope)
 
     def shares(
-        self, limits: ColourLimits, grid: Floats, off: Floats, seen_off: Floats, lab_sd: Floats, noise: Floats
+        self,
+        limits: ColourLimits,
+        grid: Floats,
+        off: Floats,
+        seen_off: Floats,
+        lab_sd: Floats,
+        noise: Floats,
+        slope: Floats,
     ) -> Floats:
         """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
-        # grid (g,): standard deviations of lab colours that are looked at; the others (h,)
+        # grid (g,): standard deviations of lab colours that are looked at; the others (h,): as the fields of the same names
         lab = self.mean + off[:, None] + lab_sd[:, None] * grid
-        reading = self.seen + seen_off[:, None] + self.slope * lab_sd[:, None] * grid
+        reading = self.seen + seen_off[:, None] + (slope * lab_sd)[:, None] * grid
         share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()
         conforms = (lab >= limits.low) & (lab <= limits.high)
 
