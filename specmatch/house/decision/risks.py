@@ -120,7 +120,7 @@ class _Lots:
         slope: Floats,
     ) -> Floats:
         """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
-        # grid (g,): standard deviations of lab colours that are looked at; the others (h,): as the fields of the same names
+        # grid (g,): standard deviations of lab colours that are looked at; the others (h,): as fields of their names
         lab = self.mean + off[:, None] + lab_sd[:, None] * grid
         reading = self.seen + seen_off[:, None] + (slope * lab_sd)[:, None] * grid
         share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()

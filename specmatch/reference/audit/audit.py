@@ -18,7 +18,12 @@ from specmatch.reference.audit.labels import (
     parted_lab_values,
     parted_labels,
 )
-from specmatch.reference.audit.pours import depth_findings, duplicate_findings, odd_pour_findings
+from specmatch.reference.audit.pours import (
+    depth_findings,
+    duplicate_findings,
+    filling_findings,
+    odd_pour_findings,
+)
 from specmatch.reference.audit.records import record_findings, session_findings
 from specmatch.reference.tables.modules import scans_of_module
 from specmatch.reference.tables.pours import pours_of
@@ -56,9 +61,10 @@ def audit_tables(
     common_factor_told = True
     lab = lab_residuals(pours, colour, labs, regressions=regressions_for(colour_unit))
     scored = judge_batches(pours.reflectance, pours.levels)
-    parted = [] if lab is None else list(parted_lab_values(lab, value_name))
+    fillings = list(filling_findings(pours, colour if colour_unit in COLOUR_UNITS else colour * np.nan))
+    parted = fillings or ([] if lab is None else list(parted_lab_values(lab, value_name)))
     findings += parted
-    # where no value goes with its spectrum there is nothing to hold single ones against
+    # where no value goes with its spectrum, or no spectrum with its depth, there is nothing to hold single ones against
     lab = None if parted else lab
     if colour_unit in COLOUR_UNITS and not parted:
         doubtful, common_factor_told = unit_findings(pours, colour, labs, scans, colour_unit)
@@ -67,8 +73,8 @@ def audit_tables(
         findings += lab_findings(pours, lab, scored, colour_unit, value_name)
         findings += lab_bias_findings(lab, labs, value_name)
     if scored is not None:
-        parted = list(parted_labels(scored))
-        findings += parted
+        parted = fillings or list(parted_labels(scored))
+        findings += [] if fillings else parted
         scored = None if parted else scored
     if scored is not None:
         session, typical = _sessions(scans, names), pours.levels.mean(pours.reflectance, to="beer")

@@ -11,7 +11,9 @@ from specmatch.maths.faults.diagnosis import Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates, odd_among_mates
 from specmatch.maths.optics.cup import FAULT_NAMES
+from specmatch.maths.optics.inverse_model import fit_cup_model
 from specmatch.maths.optics.path_law import SECOND_FILL
+from specmatch.measurement.reflectance.path_length import SAME_DEPTH
 from specmatch.reference.audit.finding import Finding
 from specmatch.reference.audit.levels import told_up_to
 from specmatch.reference.tables.pours import Pours
@@ -30,6 +32,8 @@ HAZY, HAZY_ROOM = np.array(["haze" in name or "lamp" in name for name in (*FAULT
 # Absorbance goes with the depth in every theory: sets of 28 houses measured at a second filling give exponents of 0.95
 # to 1.06, and those whose second filling is a slip of the sheet the 0.5 at which the search ends (tuning).
 WEAKEST, STRONGEST = 0.75, 1.35
+# A filling is held against the others in so many beers, where these are off by so many standard errors.
+FEWEST_BEERS, SURELY_OFF = 3, 5.0
 
 
 def depth_findings(pours: Pours) -> Iterator[Finding]:
@@ -47,6 +51,38 @@ def depth_findings(pours: Pours) -> Iterator[Finding]:
         "of beer do: a filling or a diameter that is stated is not the one that was poured",
         "correct fill_ml and cup_mm in the sheets and build the set again",
     )
+
+
+def filling_findings(pours: Pours, lab_colour: Floats) -> Iterator[Finding]:
+    """Yield a finding for a filling whose batches are as strong as if they had been poured like the others."""
+    # lab_colour (n_batches,): NaN where it is not known
+    log_factor = pours.levels.mean(pours.log_factor[:, None], to="batch")[:, 0].round(2)
+    if not log_factor.any():
+        return
+    strength = fit_cup_model(pours.batch_means(), pours.wavelength_nm)[:, 0]
+    known = lab_colour > 0.0
+    strength[known] -= np.log(lab_colour[known])
+    # what a lab colour leaves of strength is of the beer, so beers are held against themselves
+    table = pd.DataFrame({"beer": pours.levels.codes("beer", of="batch"), "known": known, "strength": strength})
+    for filling in np.unique(log_factor[np.abs(log_factor) > SAME_DEPTH]):
+        own = log_factor == filling
+        by_beer = table.groupby(["beer", "known", own])["strength"].mean().unstack().dropna()
+        if len(by_beer) < FEWEST_BEERS:
+            continue
+        off = by_beer[True] - by_beer[False]
+        middle = float(off.median())
+        spread = float((off - middle).abs().median()) / 0.6745
+        if middle / filling > 0.5 and abs(middle) > SURELY_OFF * spread / np.sqrt(len(off)):
+            yield Finding(
+                "mixed_conditions",
+                "set",
+                "fill_ml",
+                abs(middle),
+                f"{own.sum()} batches stated at {np.exp(-filling):.2g} of the set's depth come out "
+                f"{abs(np.expm1(middle)):.0%} {'stronger' if middle > 0 else 'weaker'} than others of their beers, as "
+                "if they had been poured like these",
+                "correct fill_ml and cup_mm in the sheets and build the set again",
+            )
 
 
 def duplicate_findings(spectra: pd.DataFrame, scans: pd.DataFrame) -> Iterator[Finding]:

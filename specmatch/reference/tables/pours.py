@@ -1,7 +1,7 @@
 """The spectra of a set as an audit needs them: one row a pour, on the usable band, without holes."""
 
 from collections.abc import Collection
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -33,6 +33,9 @@ class Pours:
     beer_names: tuple[str, ...]
     levels: Levels
     path_law: PathLaw | None = None  # that brought them to one depth, where they stood at several
+    log_factor: Floats = field(
+        default_factory=lambda: np.zeros(0)
+    )  # (n_pours,): the set's depth over theirs, logarithm
 
     def without(self, names: Collection[str]) -> "Pours":
         """Return the same pours without those named; a sample always keeps one."""
@@ -43,6 +46,7 @@ class Pours:
         return replace(
             self,
             reflectance=self.reflectance[kept],
+            log_factor=self.log_factor[kept],
             pour_names=tuple(self.pour_names[row] for row in kept),
             levels=self.levels.part(kept),
         )
@@ -91,6 +95,7 @@ def pours_of(
         beer_names=tuple(map(str, beer_names)),
         levels=Levels.of_pours(sample, batch[kept], beer[batch[kept]]),
         path_law=law,
+        log_factor=np.log(factor[kept]),
     )
 
 

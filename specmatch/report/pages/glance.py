@@ -45,6 +45,7 @@ def set_beers(refs: ReferenceSet, house: HouseModel | None, evaluation: Evaluati
         rows = rows.join(nearest_beers(house))
     if evaluation is not None and "nearest" in rows:
         pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR].dropna(subset=["held"])
+        rows["expected"] = rows["held"]
         seen = [_worst_pair(pairs, str(beer), row.nearest) for beer, row in rows.iterrows()]
         rows["nearest"], rows["held"], rows["n"] = zip(*seen, strict=True) if seen else ([], [], [])
     return rows
@@ -228,6 +229,7 @@ def most_alike(rows: pd.DataFrame) -> str:
     known = rows.dropna(subset=["held"]) if "held" in rows else rows.iloc[:0]
     if known.empty:
         return ""
-    beer = known["held"].idxmin()
+    # of pairs that were held alike, the one that the scatter lets expect to be held least
+    beer = known.sort_values([name for name in ("held", "expected") if name in known], kind="stable").index[0]
     said = _told(known.at[beer, "held"], known.at[beer, "n"] if "n" in known else None)
     return f"{beer} and {known.at[beer, 'nearest']}; told apart? {said}"

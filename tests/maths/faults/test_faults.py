@@ -501,3 +501,13 @@ def test_the_odd_pour_is_the_same_one_at_every_limit(fit):
     first = np.arange(0, len(sample), 3)
     assert set(first) <= set(strict.pours)
     assert set(first) <= set(lenient.pours)
+
+
+def test_many_odd_pours_do_not_hide_behind_the_doubt_that_they_make():
+    reflectance, beer, batch, sample, nm, _ = measured(n_batches=4)
+    levels, last = Levels.of_pours(sample, batch, beer), np.flatnonzero(np.diff(sample, append=-1))
+    spoilt = np.sort(np.random.default_rng(0).permutation(last)[: int(0.4 * last.size)])
+    reflectance[spoilt] = scale_path(reflectance[spoilt], 1.15, glare_of(reflectance))
+    fit = fit_fault_model(reflectance, levels, wavelength_nm=nm)
+    assert fit.pour_doubt[FAULT_NAMES.index("path_long")] < 2.0
+    assert np.array_equal(np.flatnonzero(find_outlying_replicates(fit, reflectance, sample).odd), spoilt)

@@ -1,5 +1,6 @@
 """Audits of sets of the invented brewery: planted faults are found, clean sets are left alone."""
 
+import re
 from collections import Counter
 from dataclasses import replace
 
@@ -221,6 +222,18 @@ def test_fillings_that_the_spectra_do_not_bear_out_are_told():
     stated = house.scans.assign(cup_mm=40.0, fill_ml=np.where(of_third_pours, 5.0, 10.0))
     found = rows_of(ReferenceSet(house.spectra, stated, house.batches).audit(), "mixed_conditions")
     assert found["subject"].tolist() == ["fill_ml"] and "far less than those depths" in found["sentence"].iloc[0]
+
+
+@pytest.mark.parametrize(("stated", "told"), [(8.0, True), (10.0, False)])
+def test_a_filling_stated_of_whole_batches_that_nobody_poured_is_told_once(stated, told):
+    house = brew(1003, 6)
+    late = house.scans["batch"].isin(house.batches.groupby("beer").tail(2).index)
+    scans = house.scans.assign(cup_mm=40.0, fill_ml=np.where(late, stated, 10.0))
+    found = ReferenceSet(house.spectra, scans, house.batches).audit()
+    found = found[found["level"].isin(["set", "batch"])]
+    assert found["code"].tolist() == (["mixed_conditions"] if told else [])
+    # 10 mL over 8, less what the law of depth and batches make of it
+    assert not told or 18 < int(re.search(r"(\d+)% stronger", found["sentence"].iloc[0])[1]) < 30
 
 
 @pytest.mark.parametrize(("column", "code"), [("beer", "mislabelled"), ("colour", "lab_value")])
