@@ -47,6 +47,10 @@ benchmarks.page` on houses of the invented brewery, last with {machine}.
 A pipeline of one's own is what a practised user of scikit-learn would write
 ([benchmarks/speed.py](../benchmarks/speed.py)): PLS with its components searched by batches held out, discriminant
 analysis, conformal intervals of `mapie`. It gives no reasons, no refusal and no domain.
+
+One reading by itself is near two thousand calls of Python, half of them inside pandas and NumPy. Beside an empty
+DataFrame of its columns its own table and index come to 1.2, seven numbers of the cup by six rounds of least squares to
+1.3, the rest of the colour and its interval to 2.4, identity to 0.6, reasons to 0.7, each timed by itself.
 """
 
 
@@ -158,7 +162,9 @@ def large_set(n: int) -> dict[str, float]:
     many = sm.ReferenceSet(spectra.set_axis(names), scans.set_axis(names), refs.batches)
     X = spectra.to_numpy()
     took = speed.interleaved(
-        {"fit": lambda: sm.HouseModel().fit(many), "floor": lambda: (X.T @ X, X.sum(axis=0), np.log10(X).sum())}, 1
+        {"fit": lambda: sm.HouseModel().fit(many), "floor": lambda: (X.T @ X, X.sum(axis=0), np.log10(X).sum())},
+        1,
+        warm_up=False,
     )
     return {f"fit {len(names)} scans / one product X'X and two passes": took["fit"] / took["floor"]}
 

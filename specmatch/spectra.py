@@ -5,6 +5,7 @@ grids are converted here or refused here.
 """
 
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass
 
 import numpy as np
@@ -66,7 +67,9 @@ def check_spectra(
                 f"wavelength {wavelength_nm[same[0]]:g} nm stands twice among the columns; keep one of them"
             )
     missing = None
-    if not np.isfinite(values).all():  # one pass where all is well, which is nearly always
+    with np.errstate(over="ignore", invalid="ignore"):
+        total = values.sum()
+    if not np.isfinite(total):  # one pass where all is well, which is nearly always
         missing = np.isnan(values)
         for row, column in np.argwhere(np.isinf(values)):
             where = f"scan {scan_ids[row]!r} is infinite at {wavelength_nm[column]:g} nm"
@@ -79,7 +82,9 @@ def check_spectra(
         values = 10.0**-values
     # the median over channels: a few dead channels may read anything, half of them cannot
     present = values.shape[1] if missing is None else values.shape[1] - missing.sum(axis=1)
-    suspected = np.flatnonzero(2 * (values > LARGEST_MEDIAN_FRACTION).sum(axis=1) >= present)
+    suspected: Iterable[int] = ()
+    if missing is not None or values.max() > LARGEST_MEDIAN_FRACTION:
+        suspected = np.flatnonzero(2 * (values > LARGEST_MEDIAN_FRACTION).sum(axis=1) >= present)
     for row in suspected:
         median = np.nanmedian(values[row])
         if median > LARGEST_MEDIAN_FRACTION:
@@ -94,7 +99,9 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     """Return the scan ids, headings and values of a table, or of one spectrum."""
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
-        scan_ids = text_ids(pd.Index([_name_of(table)]), "scan_id")
+        name = _name_of(table)
+        own = pd.Index([name.strip()], dtype=object, name="scan_id") if type(name) is str else None
+        scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
         if isinstance(table, pd.Series):

@@ -4,6 +4,7 @@ Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of
 """
 
 import argparse
+import atexit
 import gc
 import logging
 import sys
@@ -91,6 +92,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     """Run one command and return its exit code."""
     # what imports leave behind stays: searching it for garbage at the usual pace is a tenth of a short command's time
     gc.set_threshold(50_000)
+    atexit.register(gc.freeze)  # ... and searching all of it once more at the very end another fifth
     arguments = list(sys.argv[1:] if argv is None else argv)
     logging.basicConfig(level=logging.WARNING, format="note: %(message)s")
     # names and warnings must come out on any terminal, even one that cannot show every letter

@@ -96,10 +96,13 @@ def _of_set(args: argparse.Namespace) -> _Made:
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
+    from specmatch.house.decision.decision import refuse_unknown_claim
+
     house, digest = sm.HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
     specification = sm.load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
         return sm.pages.model_page(house, model_hash=digest, specification=specification), False, []
+    refuse_unknown_claim(args.claim, house.beers_, specification.label_names, said="--claim is")
     session = sm.measure(args.readings)
     verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")

@@ -89,7 +89,12 @@ def _refuse_together(args: argparse.Namespace) -> None:
 
 
 def _limits(args: argparse.Namespace, house: "sm.HouseModel") -> "Specification":
+    from specmatch.house.decision.decision import refuse_unknown_claim
+
     specification = sm.load_specification(args.model, beers=house.beers_)
+    # before the folder is measured, which may take minutes
+    for claim, option in ((args.claim, "--claim"), (args.after, "--to")):
+        refuse_unknown_claim(claim, house.beers_, specification.label_names, said=f"{option} is")
     if args.producer_risk is not None:
         specification = house.limits_by_risk(specification, producer_risk=args.producer_risk)
     return specification
@@ -132,12 +137,11 @@ def _lots(args: argparse.Namespace) -> Outcome:
     from specmatch.report.text import text_table
 
     house = sm.HouseModel.load(args.model)
+    limits = _limits(args, house)
     session, left_out = load_source(args.source, dates=args.dates)
     if not isinstance(session, sm.Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
-    table = judge_lots(
-        house, session, args.claim, _limits(args, house), wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass
-    )
+    table = judge_lots(house, session, args.claim, limits, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass)
     look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
     return Outcome(table.reset_index(), text, left_out, needs_look=look)

@@ -448,7 +448,7 @@ class HouseModel:
         0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
-        labels = {row.label for row in specification.labels} if specification else ()
+        labels = specification.label_names if specification else ()
         level = self.coverage if coverage is None else coverage
         parts = parts_by_module(self.fitted, spectra, scans)
         samples = {id(part): part.samples(every_pour=every_pour) for part in parts}

@@ -7,10 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-import pandas as pd
-
 from specmatch.errors import MissingScanError, SheetError
-from specmatch.house.decision.decision import check_claims
+from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
 from specmatch.line.hand_over import handing_on
@@ -170,9 +168,7 @@ def load_setting(
     """Load a model and what lies beside it, and refuse a claim that it does not know."""
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
-    if claim is not None:
-        labels = {row.label for row in specification.labels}
-        check_claims(claim, pd.Index(["--claim"]), house.beers_, labels=labels)
+    refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")
     second = asks_for_two_names(model)
     return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours, second)
 

@@ -323,6 +323,11 @@ def test_a_claim_of_no_beer(workshop, capsys):
     line = refused(capsys, "verify", workshop / "house.model", workshop / "few", "--claim", "Nobody's Ale")
     assert "Nobody's Ale" in line
     assert "Peat Stout" in line
+    # ... and before a folder is measured, or even looked for
+    for option in ("--claim", "--to"):
+        asked = ("--from", "water", option) if option == "--to" else (option,)
+        line = refused(capsys, "verify", workshop / "house.model", workshop / "nowhere", *asked, "Nobody's Ale")
+        assert f'{option} is "Nobody\'s Ale", which is no beer of the set' in line
 
 
 def test_a_claim_nearly_right_is_answered_with_the_name_that_was_meant(workshop, capsys):

@@ -103,6 +103,7 @@ def test_a_journal_gets_a_page(house_files, capsys, undrawn):
         (["{}/set", "--readings", "{}/monday", "--out", "{}/x.html"], "go with a model"),
         (["{}/tiny.model", "--measured", "{}/monday", "--out", "{}/x.html"], "--measured goes with a set"),
         (["{}/tiny.model", "--claim", "Pale", "--out", "{}/x.html"], "name the folder"),
+        (["{}/tiny.model", "--readings", "{}/no", "--claim", "Plae", "--out", "{}/x.html"], "is 'Pale' meant?"),
         (["{}/nothing", "--out", "{}/x.html"], "No such file"),
         (["{}/monday/scans.csv", "--out", "{}/x.html"], "scans.csv"),
         (["{}/monday", "--out", "{}/x.html"], "monday"),

@@ -22,7 +22,6 @@ from specmatch.house.assessment.mix_ups import (
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
-from specmatch.house.planning.plan import Plan, forecast_beside
 from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
@@ -34,6 +33,7 @@ from specmatch.reference.tables.modules import scans_of_module
 from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
+    from specmatch.house.planning.plan import Plan
     from specmatch.reference.reference_set import ReferenceSet
 
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
@@ -157,6 +157,9 @@ def evaluate(
     )
     forecast = None
     if plan is not None:
+        # imported here: few plan, and planning loads much
+        from specmatch.house.planning.plan import Plan, forecast_beside
+
         made = plan if isinstance(plan, Plan) else Plan.load(plan)
         # each fold learns from the others only
         n_learnt = float(beers.value_counts().median()) * (1.0 - 1.0 / (folds.max() + 1))
@@ -179,7 +182,8 @@ def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:
 def _whole_set(house: HouseModel, refs: ReferenceSet) -> FittedHouse:
     """Return what the whole set teaches, fitted anew where the model given is of another set."""
     same = house._fitted is not None and house._fitted.set_hash == refs.hash
-    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate)
+    # what is asked of it needs neither domain nor reasons
+    return house.fitted if same else fit_set(refs, false_reject_rate=house.false_reject_rate, figures_only=True)
 
 
 @one_thread()  # here as well, wherever the fold is fitted

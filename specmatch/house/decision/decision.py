@@ -221,14 +221,18 @@ def check_claims(
             )
         claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
     for name, claim in zip(samples, claims, strict=True):
-        if claim is not None and claim not in beers and claim not in labels:
-            known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
-            meant = _nearest_name(claim, [*beers, *labels])
-            raise UnknownBeerError(
-                f"sample {name!r} is claimed to be {claim!r}, which is no beer of the set{meant}; it holds "
-                f"{', '.join(beers)}{known}"
-            )
+        refuse_unknown_claim(claim, beers, labels, said=f"sample {name!r} is claimed to be")
     return claims
+
+
+def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collection[str], *, said: str) -> None:
+    """Refuse a claim of a beer that is neither of the set nor a label; `said` begins the sentence."""
+    if claim is not None and claim not in beers and claim not in labels:
+        known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
+        meant = _nearest_name(claim, [*beers, *labels])
+        raise UnknownBeerError(
+            f"{said} {claim!r}, which is no beer of the set{meant}; it holds {', '.join(beers)}{known}"
+        )
 
 
 def _nearest_name(claim: str, names: Sequence[str]) -> str:

@@ -56,6 +56,11 @@ class Specification:
     hash: str = ""  # SHA-256 over the bytes of both sheets; empty where there is neither
     text: str = ""  # both sheets as they were read, for the record
 
+    @property
+    def label_names(self) -> set[str]:
+        """Names on labels, each as a claim may state it."""
+        return {row.label for row in self.labels}
+
     def limits_of(self, beer: str, on: date | None = None) -> ColourLimits | None:
         """Return the limits of a beer on a day (on any day where None), or None where there are none."""
         found = [row for row in self.limits if row.beer == beer and _valid(row, on)]

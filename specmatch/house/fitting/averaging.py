@@ -48,10 +48,10 @@ class Interpolated:
 def bridge_missing(reflectance: Floats, wavelength_nm: Floats) -> Interpolated:
     """Fill missing channels along a straight line between their neighbours, and say where that was done."""
     # reflectance (n, p), wavelength_nm (p,)
+    if not np.isnan(reflectance.sum()):  # nothing is infinite behind the gate
+        return Interpolated(reflectance, np.zeros(len(reflectance), bool), None)
     missing = np.isnan(reflectance)
     lacking = np.asarray(missing.any(axis=1))
-    if not lacking.any():
-        return Interpolated(reflectance, lacking, None)
     filled, wide = reflectance.copy(), np.zeros_like(missing)
     for row in np.flatnonzero(lacking):
         present = wavelength_nm[~missing[row]]

@@ -177,13 +177,14 @@ def table_of(columns: dict[str, Any], index: pd.Index) -> pd.DataFrame:
         return pd.DataFrame(columns, index=index)
     n, heads = len(index), _heads(tuple(columns)).view()  # who names the columns names their own
     arrays = [np.full(n, one, dtype=object) if isinstance(one, str) else np.asarray(one) for one in columns.values()]
-    blocks: list[tuple[Any, Ints]] = []
     kinds: dict[Any, list[int]] = {}
     for place, array in enumerate(arrays):
-        if array.dtype == object and (n == 0 or isinstance(array[0], str)):
-            blocks.append((pd.array(array, dtype=_text_type()), np.array([place])))
-        else:
-            kinds.setdefault(array.dtype, []).append(place)
+        is_text = array.dtype == object and (n == 0 or isinstance(array[0], str))
+        kinds.setdefault("text" if is_text else array.dtype, []).append(place)
+    of_text = kinds.pop("text", [])
+    # checked as one, which for a reading or two takes most of the time
+    text = pd.array(np.concatenate([arrays[place] for place in of_text]), dtype=_text_type())
+    blocks: list[tuple[Any, Ints]] = [(text[k * n : (k + 1) * n], np.array([at])) for k, at in enumerate(of_text)]
     blocks += [(np.stack([arrays[place] for place in places]), np.array(places)) for places in kinds.values()]
     return create_dataframe_from_blocks(blocks, index=index, columns=heads)
 

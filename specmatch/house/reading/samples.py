@@ -37,7 +37,7 @@ class SampleSet:
     @property
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
-        return self.averages.names.astype(object).rename("sample")
+        return self.averages.names.astype(object, copy=False).rename("sample")
 
 
 def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame) -> Floats:

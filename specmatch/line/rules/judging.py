@@ -76,7 +76,7 @@ def verify_folder(
 ) -> pd.DataFrame:
     """Verify the claims of a folder; a sample whose claim nobody knows is held, the others are judged."""
     claims = session.claims
-    labels = {row.label for row in specification.labels}
+    labels = specification.label_names
     known = claims.isin([*house.beers_, *labels])
     table = house.verify(session, claimed=claims[known], specification=specification, lab=lab)
     for sample, claim in claims[~known].items():

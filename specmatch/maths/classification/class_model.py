@@ -8,6 +8,7 @@ Many samples against many beers: nearest beer and plausible set of each, without
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 from typing import Any
 
 import numpy as np
@@ -97,7 +98,7 @@ class ClassModel:
     # (n_samples,): tail p-value of each sample for its own beer with its batch left out; 1 for the only batch of a beer
     held_out_p: Floats
 
-    @property
+    @cached_property
     def batches_per_beer(self) -> Ints:
         """Batches of each beer, shape (n_beers,)."""
         return self.samples.batches_per_beer
@@ -112,7 +113,7 @@ class ClassModel:
         """Whether anything can be refused: there must be more degrees of freedom than axes."""
         return self.metric.dof > self.beer_means.shape[1]
 
-    @property
+    @cached_property
     def by_ranks(self) -> Mask:
         """Beers, shape (n_beers,), with batches enough for p-values by ranks at the stated rate."""
         # the tolerance keeps 1/0.05 - 1 = 19 from being pushed to 20 by rounding
@@ -120,7 +121,7 @@ class ClassModel:
         # batches that share their session do not show how far out a new one may lie
         return (self.batches_per_beer >= fewest) & self.judges & (self.choice.session_noise.size == 0)
 
-    @property
+    @cached_property
     def p_method(self) -> tuple[str, ...]:
         """Kind of p-value of each beer."""
         if not self.judges:

@@ -7,6 +7,7 @@ Samples of a set: to which batch and beer they belong, how noisy channels are, t
 """
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 
@@ -181,7 +182,7 @@ class DiscriminantSpace:
         n_axes = self.axes.shape[1]
         both, left = np.empty((len(reflectance), 2 * n_axes)), np.empty(len(reflectance))
         # in units of the noise only where squares are taken: the plane is counted in them beforehand
-        onto, per_square = np.hstack([self.axes, self.plane / self.noise[:, None]]), self.noise**-2.0
+        onto, per_square = self._onto
         channels = slice(None) if self.channels.size == reflectance.shape[1] else self.channels
         for start in range(0, len(reflectance), ROWS):
             block = slice(start, start + ROWS)
@@ -192,6 +193,10 @@ class DiscriminantSpace:
             left[block] = departures @ per_square
         left -= (both[:, n_axes:] ** 2).sum(axis=1)
         return both[:, :n_axes], np.maximum(left, 0.0)
+
+    @cached_property
+    def _onto(self) -> tuple[Floats, Floats]:
+        return np.hstack([self.axes, self.plane / self.noise[:, None]]), self.noise**-2.0
 
     def split(self, reflectance: Floats) -> "Split":
         """Return scores and what is left outside the axes, channel by channel."""

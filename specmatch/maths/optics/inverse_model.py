@@ -106,20 +106,15 @@ class _CupModel:
         self.products = [
             (*divmod(int(k), 4), weight * factor[left[pair == k]] * factor[right[pair == k]]) for k in np.unique(pair)
         ] + [(k, 3, weight * factor[k == CURVE]) for k in range(3)]
+        # of a spectrum or two derivatives themselves are quicker
+        self.factor, self.weight = factor, weight
         # where the sums stand in the equations, right sides last
-        # the same as one matrix, which is quicker for a spectrum or two
-        q, rows = haze.size, sum(len(factors) for _, _, factors in self.products)
-        self.at_once, row = np.zeros((rows, len(self.products), q)), 0
-        for column, (_, _, factors) in enumerate(self.products):
-            self.at_once[row : row + len(factors), column] = factors
-            row += len(factors)
-        self.at_once = self.at_once.reshape(rows, -1)
-        self.left, self.right = (np.array([one[side] for one in self.products]) for side in (0, 1))
         self.place = np.empty((CURVE.size, CURVE.size + 1), np.int64)
         order = np.argsort(pair, kind="stable")
         self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
         self.place[:, -1] = order.size + np.arange(CURVE.size)
         self.pull = PRIOR_SD[:, None] ** -2.0
+        self.prior = np.diag(self.pull[:, 0])
 
     def fit(self, reflectance: Floats) -> Floats:
         # spectra and unknowns run along the last axis; memory is taken once, not in every round
@@ -134,18 +129,27 @@ class _CupModel:
         for _ in range(ROUNDS):
             self._curves(theta, R, curves)
             if R.shape[1] <= FEWEST:
-                pairs = curves[self.left] * curves[self.right]
-                np.matmul(self.at_once, pairs.reshape(-1, R.shape[1]), out=sums)
+                theta += self._step_of_few(theta, curves)
+                continue
             at = 0
-            for i, j, factors in self.products if R.shape[1] > FEWEST else ():
+            for i, j, factors in self.products:
                 np.matmul(factors, np.multiply(curves[i], curves[j], out=product), out=sums[at : at + len(factors)])
                 at += len(factors)
             np.take(sums, self.place, axis=0, out=normal, mode="clip")  # unclipped it fills memory of its own first
             normal[diagonal, diagonal] += self.pull
             normal[:, -1] -= theta * self.pull
-            step = solve_each(normal)[:, 0]
-            theta += np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
+            theta += np.minimum(np.maximum(solve_each(normal)[:, 0], -LARGEST_STEP), LARGEST_STEP)
         return theta.T
+
+    def _step_of_few(self, theta: Floats, curves: Floats) -> Floats:
+        along = curves.transpose(2, 0, 1)
+        slopes = along[:, CURVE] * self.factor
+        weighted = slopes * self.weight
+        systems = weighted @ slopes.swapaxes(1, 2)
+        systems += self.prior
+        right = np.matmul(weighted, along[:, 3, :, None])[:, :, 0] - (theta * self.pull).T
+        step = np.linalg.solve(systems, right[:, :, None])[:, :, 0].T
+        return np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
 
     def _first_strength(self, R: Floats) -> Floats:
         """Return log strength from the channels that are neither nearly clear nor nearly black."""

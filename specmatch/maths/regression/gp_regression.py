@@ -1,6 +1,7 @@
 """Log colour of batches by a Gaussian process, its kernel chosen by held-out batches."""
 
 from dataclasses import dataclass
+from functools import cached_property
 from itertools import product
 
 import numpy as np
@@ -96,12 +97,20 @@ class ProcessRegression:
 
     def _rest_without(self, rows: Floats, covariance: Floats) -> Floats:
         out = np.empty((rows.shape[0], self.fold_kernel.size))
-        for code, values in enumerate(self.kernels):
-            kernel, folds = Kernel(*values.tolist()), np.flatnonzero(self.fold_kernel == code)
-            # most folds choose the kernel of the whole
-            prior = covariance if kernel == self.process.kernel else kernel(rows, self.process.features)
-            out[:, folds] = prior @ self.fold_weight[folds].T
+        for kernel, folds, weight in self._by_kernel:
+            prior = covariance if kernel is None else kernel(rows, self.process.features)
+            out[:, folds] = prior @ weight
         return out
+
+    @cached_property
+    def _by_kernel(self) -> list[tuple[Kernel | None, Ints, Floats]]:
+        """Folds that chose each kernel, with their weights; None for that of the whole, which most folds choose."""
+        kernels = [Kernel(*values.tolist()) for values in self.kernels]
+        folds = [np.flatnonzero(self.fold_kernel == code) for code in range(len(kernels))]
+        return [
+            (None if kernel == self.process.kernel else kernel, own, self.fold_weight[own].T)
+            for kernel, own in zip(kernels, folds, strict=True)
+        ]
 
     def predict_held_out(self, reflectance: ArrayLike, batch: Ints) -> tuple[Floats, Floats]:
         """Return what `predict` does, (n,) each, by the model without the batch at position `batch` of each row.

@@ -7,6 +7,7 @@ sample tell it by how much they jitter.
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -271,10 +272,14 @@ def pooled(values: Floats, bins: Ints) -> Floats:
     # values (..., p), bins (p,) -> (..., n_bins)
     if not bins.size or bins[-1] == bins.size - 1:
         return values
-    first = np.flatnonzero(np.diff(bins, prepend=-1))
-    sums = np.add.reduceat(values, first, axis=-1)
-    sums /= np.bincount(bins)
-    return np.asarray(sums)
+    return values @ _shares(bins.tobytes())
+
+
+@lru_cache(maxsize=8)
+def _shares(bins: bytes) -> Floats:
+    """Return what each channel counts in the mean of each bin, shape (p, n_bins)."""
+    code = np.frombuffer(bins, np.int64)
+    return (code[:, None] == np.arange(code[-1] + 1)) / np.bincount(code)
 
 
 def slit_weights(wavelength_nm: Floats) -> Floats:

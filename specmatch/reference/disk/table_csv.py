@@ -94,7 +94,9 @@ def _cells(column: pd.Series) -> list[str]:
         # repr of a float is the shortest text that reads back as the same float
         return ["" if cell != cell else repr(cell) for cell in column.tolist()]
     if kind == "string":
-        return [_guarded(cell) for cell in column]
+        # a column says the same thing in many rows
+        guarded = {cell: _guarded(cell) for cell in set(column)}
+        return [guarded[cell] for cell in column]
     return [str(cell).lower() for cell in column.tolist()]
 
 

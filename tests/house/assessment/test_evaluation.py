@@ -45,6 +45,13 @@ def test_a_held_out_batch_took_no_part(refs, result):
     assert not np.allclose(again.colour.loc[others, "colour"], result.colour.loc[others, "colour"])
 
 
+def test_a_model_that_has_learnt_nothing_is_judged_like_one_that_has(refs, result):
+    again = sm.evaluate(sm.HouseModel().fit(refs), refs, n_folds=2, seed=2)
+    pd.testing.assert_series_equal(again.figures, result.figures)
+    pd.testing.assert_frame_equal(again.mix_ups, result.mix_ups)
+    pd.testing.assert_frame_equal(again.budget, result.budget)
+
+
 @pytest.mark.whole
 def test_the_same_numbers_whatever_the_order_of_rows_and_the_number_of_processes(refs, result):
     order = np.random.default_rng(0).permutation(len(refs.scans))

@@ -92,6 +92,8 @@ def test_optical_coordinates_do_not_depend_on_company_and_survive_nonsense():
     for row in range(3):
         # batched products may be summed in another order
         np.testing.assert_allclose(fit_cup_model(R[[row]], NM)[0], together[row], atol=1e-9)
+    # a few spectra and many go by other products
+    np.testing.assert_allclose(fit_cup_model(np.tile(R, (5, 1)), NM), np.tile(together, (5, 1)), atol=1e-9)
     odd = np.vstack([np.zeros(60), np.ones(60), np.full(60, 3.0), rng.normal(0, 1, 60), -R[0]])
     assert np.isfinite(fit_cup_model(odd, NM)).all()
 
