@@ -33,8 +33,8 @@ HAZY, HAZY_ROOM = np.array(["haze" in name or "lamp" in name for name in (*FAULT
 # to 1.06, and those whose second filling is a slip of the sheet the 0.5 at which the search ends (tuning).
 WEAKEST, STRONGEST = 0.75, 1.35
 # A filling is held against the others in so many beers, where these are off by so many standard errors, and by so much
-# of what bringing them to one depth did (tuning: over 44 houses wrong ones have 0.48 or more, right ones all but two less
-# than 0.4).
+# of what bringing them to one depth did (tuning: over 44 houses wrong ones have 0.48 or more, right ones, all but two,
+# less than 0.4).
 FEWEST_BEERS, SURELY_OFF, OF_DEPTH = 3, 4.0, 0.4
 
 
