@@ -333,13 +333,15 @@ def _usable_rows(
 
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
-    """Refuse a folder in which the sheet itself gives a scan no dark or no reference: that is mended in the sheet."""
+    """Refuse a folder in which the sheet itself gives no scan a dark and a reference: that is mended in the sheet."""
     known = found.unread_roles | set(zip(found.rows["instrument"], found.rows["role"], strict=True))
     raw = paired.raw
+    if (paired.reference >= 0).any():
+        return  # the others are left out, each with its reason
     for i in paired.rows("sample", "control"):
         instrument = raw.instrument[i]
         for role, needed in (("dark", not raw.dark_removed[i]), ("reference", True)):
-            if needed and (instrument, role) not in known:
+            if needed and not known & {(instrument, role), ("", role)}:
                 lies = listed(found.unlisted, MOST_NAMED)
                 raise MissingScanError(
                     f"scan {raw.scan_ids[i]!r} has no {role} scan{of_instrument(instrument)}: scans.csv lists none; "

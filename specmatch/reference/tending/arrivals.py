@@ -211,10 +211,18 @@ def _names_in_the_set(
     given = set(held.scans.index)
     names: list[str | None] = []
     batch_of = held.scans["batch"].to_dict() if len(given) else {}
+    module_of, modules = _modules(held.scans), _modules(scans)
     arrived = values.to_numpy()
     for place, (scan, batch) in enumerate(scans["batch"].items()):
         candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
-        mine = next((name for name in candidates if batch_of.get(name) == batch), None)
+        module = modules[scan]
+        # two modules number their files alike; one that is not named may be either
+        mine = next(
+            (
+                name for name in candidates
+                if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
+            ), None,
+        )  # fmt: skip
         if mine is None:
             name = next((name for name in candidates if name not in given), None)
             if name is None:
@@ -238,6 +246,13 @@ def _names_in_the_set(
         if side == FOLDER:
             growth.replaced.append(mine)
     return names
+
+
+def _modules(scans: pd.DataFrame) -> dict[Any, str]:
+    """Return the name of each scan's module without case, "" where none is stated."""
+    if "instrument" not in scans:
+        return dict.fromkeys(scans.index, "")
+    return scans["instrument"].fillna("").astype(str).str.casefold().to_dict()
 
 
 def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:

@@ -96,6 +96,21 @@ def test_what_stands_against_the_set_is_listed_and_decided(january):
         edited.extend(batches=new, take="mine", **WHY)
 
 
+def test_files_that_two_modules_number_alike_are_scans_of_their_own(tmp_path):
+    spectra, scans, batches = small_tables(3, 3, 2)
+    first = write_tables(tmp_path / "first", spectra, scans.assign(instrument="unit 1"), batches)
+    second = write_tables(tmp_path / "second", spectra * 0.97, scans.assign(instrument="Unit 2"), batches)
+    refs, _ = build_set([first])
+    grown = extend_set(refs, [second], **WHY)
+    assert grown.refs.scans["instrument"].value_counts().to_dict() == {"unit 1": 18, "Unit 2": 18}
+    pd.testing.assert_frame_equal(grown.refs.spectra.loc[refs.spectra.index], refs.spectra)
+    assert not extend_set(grown.refs, [second], **WHY).is_new
+    # the same module, or none named, is another account of the same scans
+    for name, same in (("again", {"instrument": "UNIT 1"}), ("bare", {})):
+        with pytest.raises(ConflictError, match="largest difference"):
+            extend_set(refs, [write_tables(tmp_path / name, spectra * 0.97, scans.assign(**same), batches)], **WHY)
+
+
 def test_a_repeated_lab_value_is_averaged_once_and_told(january, caplog):
     refs, _ = build_set([january])
     second = late({"0000": 6.2}, lab="B")
