@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
-from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
+from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
 from specmatch.measurement.checks.check_table import CheckRow, check_table
 from specmatch.measurement.checks.checks import check_paired_scans
@@ -200,6 +200,8 @@ def measure(
         If a sheet is missing or damaged, a column is likely misnamed, or one fact is stated in two ways.
     DateOrderError
         If dates can be read in two ways and `date_order` is not given; all of them are listed.
+    OptionError
+        If `depth_mm` is not above 0.
     ParentsError
         If a pour, sample or batch stands under two parents.
     ScanFileError
@@ -311,6 +313,8 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
+    if depth_mm is not None and not (np.isfinite(depth_mm) and depth_mm > 0):
+        raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:
         return sample, known

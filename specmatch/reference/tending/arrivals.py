@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import check_batches, check_scans
-from specmatch.errors import OptionError, ReferenceSetError, WavelengthMismatchError
+from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
 from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
@@ -32,6 +32,13 @@ class Arrival:
     beers: pd.DataFrame | None = None
     name: str = ""  # of the folder
     sha256: str = ""  # over its files
+
+    def __post_init__(self) -> None:
+        if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
+            raise TableError(
+                f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
+                "scans and batches"
+            )
 
 
 @dataclass(frozen=True)
@@ -81,6 +88,12 @@ class Growth:
         """Say whether the set stays as it is."""
         changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
         return not (len(self.spectra) or any(changes))
+
+    @property
+    def dropped_before(self) -> list[str]:
+        """Say how many scans stay out because they were dropped before."""
+        out = self.stays_out
+        return [f"{counted(len(out), 'scan')} stay out, the first {out[0]['name']}: {out[0]['reason']}"] if out else []
 
     @property
     def what(self) -> str:

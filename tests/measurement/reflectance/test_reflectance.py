@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
-from specmatch.errors import MissingScanError, ScanFileError, WavelengthMismatchError
+from specmatch.errors import MissingScanError, OptionError, ScanFileError, WavelengthMismatchError
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.measurement.readers.axis import fill_gaps, gap_notes, order_axis, resample
 from specmatch.measurement.reflectance.pairing import of_instrument
@@ -316,6 +316,8 @@ def test_depths_and_paths(tmp_path):
     assert session.spectra.index.tolist() == ["s1.csv", "s2.csv", "s3.csv", "s4.csv", "s5.csv"]
     assert (session.spectra.loc["s3.csv"] < session.spectra.loc["s1.csv"])[live].all() and session.depth_mm is None
     assert session.scans["fill_ml"].tolist() == [10, 10, 12, 24, 10] and session.left_out.empty
+    with pytest.raises(OptionError, match="depth_mm is -3; expected millimetres"):
+        measure(tmp_path, depth_mm=-3)
     other = measure(tmp_path, depth_mm=8.5)
     assert (
         other.depth_mm == pytest.approx(8.5)

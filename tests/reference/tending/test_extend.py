@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
 
-from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError
+from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError
 from specmatch.reference.build import build_set
 from specmatch.reference.extension import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
@@ -39,7 +39,9 @@ def late(values, **more):
 
 
 def test_late_lab_values_from_a_sheet_alone(january, tmp_path):
-    refs, _ = build_set([january])
+    refs, _ = build_set(january)
+    with pytest.raises(TableError, match="spectra are a str; expected a DataFrame: of a session"):
+        refs.extend(str(january), **WHY)
     late({"0011": 12.1, "0012": 12.2, "9999": 5.0}).to_csv(tmp_path / "late.csv")
     added = extend_set(refs, [tmp_path / "late.csv"], **WHY)
     assert added.lab == ("0011", "0012") and added.refs.batches.loc[["0011", "0012"], "colour"].tolist() == [12.1, 12.2]
@@ -203,7 +205,11 @@ def test_edits_written_as_words_only_bind_as_well():
 def test_edits_of_a_sheet_are_all_made_or_none(january):
     refs, _ = build_set([january])
     sheet = pd.DataFrame(
-        [("0000", "beer", "Beer 1", "mixed up"), ("0011", "Colour", "12.1", ""), ("0020-1", "drop pour", "", "foam")],
+        [
+            ("0000", "relabel", "Beer 1", "mixed up"),
+            ("0011", "Colour", "12,1", ""),
+            ("0020-1", "drop pour", "", "foam"),
+        ],
         columns=["batch", "what", "value", "reason"],
     )
     done = refs.edit_from(sheet, reason="spring cleaning", when="14.04.2026")
@@ -217,6 +223,16 @@ def test_edits_of_a_sheet_are_all_made_or_none(january):
         refs.edit_from(sheet.assign(what="fly"), reason="r")
     with pytest.raises(OptionError, match="row 2 .0011. gives no reason"):
         refs.edit_from(sheet)
+
+
+def test_a_merge_says_what_was_dropped_from_the_first_before(january, tmp_path, caplog):
+    first, (other, _) = (
+        build_set([january])[0].drop("0000", reason="foam"),
+        build_set([month(tmp_path / "b", (0, 1, 3))]),
+    )
+    with caplog.at_level(logging.WARNING):
+        merge_sets(first, other, take="first")
+    assert "2 scans stay out, the first 0000-0.csv: batch '0000' was dropped from the set (foam)" in caplog.text
 
 
 def test_a_recipe_step_sets_the_older_batches_apart(tmp_path):
@@ -251,6 +267,8 @@ def test_two_sites_as_one_set(tmp_path):
         sets.append(
             ReferenceSet(spectra[mine], scans[mine], batches[batches.index.isin(scans.loc[mine, "batch"])], name=site)
         )
+    with pytest.raises(OptionError, match="to be merged is a str; expected what ReferenceSet.load"):
+        merge_sets("first", sets[1])
     both = merge_sets(*sets)
     assert both.split("site")["south"].batches.equals(sets[1].batches) and len(both.batches) == 12
     assert both.history[-1]["what"].startswith("merged with 'south'")
