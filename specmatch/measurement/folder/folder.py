@@ -18,6 +18,7 @@ from specmatch.measurement.folder.sheets import (
     Sheet,
     find_sheet,
     is_error_mark,
+    is_sheet,
     merged_cells,
     number_columns,
     read_sheet,
@@ -92,7 +93,7 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
 
 
 def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
-    """Return the files beside those of a sheet that end as they do, and that neither it lists nor is a sheet."""
+    """Return the files beside those of a sheet that end as they do, and sheets under other names, that are not read."""
     places = {PurePosixPath(file).parent for file in known}
     ends = {PurePosixPath(file).suffix.lower() for file in known}
     sheets = {sheet.name for stem in SHEETS if (sheet := find_sheet(folder, stem)) is not None}
@@ -101,6 +102,7 @@ def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
         for place in places if (folder / place).is_dir()
         for path in (folder / place).iterdir() if path.suffix.lower() in ends and path.is_file()
     }  # fmt: skip
+    beside |= {path.name for path in folder.iterdir() if path.stem.lower().startswith(SHEETS) and is_sheet(path)}
     return tuple(sorted(beside - {PurePosixPath(file).as_posix() for file in known} - sheets))
 
 
