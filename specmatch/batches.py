@@ -13,7 +13,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
-from specmatch.maths.regression.lab_effects import LabValues, extra_variance
+from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
 from specmatch.spectra import text_ids
 from specmatch.wording import counted
 
@@ -124,7 +124,29 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             f"{str(table['colour'].iloc[row])!r}; expected a number{' > 0' if colour_unit in COLOUR_UNITS else ''}"
         )
     table["colour"] = colour
+    for column, least in (("colour_sd", 0.0), ("colour_n", 1.0)):
+        if column in table.columns:
+            _refuse_below(table[column], column, least)
+    if "lab" in table.columns:
+        table["lab"] = _one_spelling(_text_column(table["lab"], "lab"))
     return _in_one_unit(table, colour_unit)
+
+
+def _refuse_below(cells: pd.Series, column: str, least: float) -> None:
+    numbers = pd.to_numeric(cells, errors="coerce")
+    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers)
+    if wrong.any():
+        row = int(wrong.to_numpy().argmax())
+        raise TableError(
+            f"batch {cells.index[row]!r} has the {column} {str(cells.iloc[row])!r}; expected a number of {least:g} or "
+            "more, or nothing"
+        )
+
+
+def _one_spelling(labs: pd.Series) -> pd.Series:
+    """Return labs with names that differ by case only as they are first written."""
+    first: dict[str, str] = {}
+    return labs.map(lambda cell: BOTH.join(first.setdefault(name.casefold(), name) for name in cell.split(BOTH)))
 
 
 def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:

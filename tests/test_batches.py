@@ -78,9 +78,17 @@ def test_a_blank_lab_colour_is_kept_as_missing():
     assert np.isnan(check_batches(batches(colour=[8.0, None])).loc["b2", "colour"])
 
 
+def test_labs_that_differ_by_case_are_one():
+    got = check_batches(batches(lab=["Lab North", "LAB NORTH + south"]))
+    assert got["lab"].tolist() == ["Lab North", "Lab North + south"]
+
+
 @pytest.mark.parametrize(
     ("table", "error", "words"),
     [
+        (batches(colour_sd=[0.1, -0.1]), TableError, "batch 'b2' has the colour_sd '-0.1'; expected a number of 0 or"),
+        (batches(colour_sd=["", "few"]), TableError, "batch 'b2' has the colour_sd 'few'"),
+        (batches(colour_n=[0, None]), TableError, "batch 'b1' has the colour_n '0.0'; expected a number of 1 or more"),
         (batches().drop(columns="beer"), TableError, "lacks column 'beer'"),
         (batches(beer=["Pale", " "]), TableError, "batch 'b2' has no beer"),
         (batches(colour=[8.0, -1.0]), TableError, "batch 'b2' has the colour '-1.0'"),

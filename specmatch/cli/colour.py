@@ -30,6 +30,8 @@ def run(args: argparse.Namespace) -> Outcome:
     ebc = sm.colour.ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
     clear = None if args.a700 is None else bool(sm.colour.clear_enough(args.a430, args.a700))
     text, limit = f"colour  {ebc:.2f} EBC  =  {srm:.2f} SRM", f"{sm.colour.CLEAR_RATIO} x A430"
+    if args.a430 < 0:
+        text += "\nless than no light is absorbed: the blank is wrong or dirty; measure blank and beer again"
     if clear is False:
         text += (
             f"\nnot clear: A700 {args.a700:g} is above {limit} {args.a430:g}; clarify and measure again, the number "
@@ -38,4 +40,6 @@ def run(args: argparse.Namespace) -> Outcome:
     elif clear:
         text += f"\nclear enough: A700 {args.a700:g} is at most {limit}"
     given = fields_of(args, "a430", "a700", "path_cm", "dilution")
-    return Outcome(given | {"ebc": ebc, "srm": srm, "clear_enough": clear}, text, needs_look=clear is False)
+    return Outcome(
+        given | {"ebc": ebc, "srm": srm, "clear_enough": clear}, text, needs_look=clear is False or args.a430 < 0
+    )

@@ -1,11 +1,13 @@
 """`specmatch edit`: drop, relabel or recolour batches of a reference set, with the reason in its history."""
 
 import argparse
+import logging
 
 import specmatch as sm
 from specmatch.cli.arguments import add_signature, share, signature
 from specmatch.cli.outcome import Outcome
 
+_LOG = logging.getLogger(__name__)
 HELP = "drop, relabel or recolour batches of a reference set; the reason goes into its history"
 EXAMPLE = 'specmatch edit sets/house --relabel B17 "House Pils" --reason "label mixed up at sampling" --who JD'
 
@@ -49,7 +51,10 @@ def run(args: argparse.Namespace) -> Outcome:
     elif args.recipe:
         after = before.recipe_step(*args.recipe, **why)
     elif args.sheet:
-        after = before.edit_from(read_sheet(args.sheet, known=COLUMNS).table, **why)
+        sheet = read_sheet(args.sheet, known=COLUMNS)
+        for note in sheet.notes:
+            _LOG.warning("%s", note)
+        after = before.edit_from(sheet.table, **why)
     else:
         levels = {"batch": args.drop, "pour": args.drop_pour, "scan": args.drop_scan, "sample": args.drop_sample,
                   "session": args.drop_session}  # fmt: skip

@@ -92,7 +92,7 @@ def measure_bare(files: Sequence[ScanFile]) -> Measured:
     for file in files:
         bare_scans(file)
     rows = pd.DataFrame({"file": [file.path for file in files], "role": "sample", "order": range(len(files))})
-    for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind"):
+    for column in ("sample", "pour", "batch", "beer", "instrument", "session", "reference_kind", "lamp", "base"):
         rows[column] = ""
     rows["integration_ms"], rows["time"] = float("nan"), None
     return measure_listed(FolderSheets(rows), files, folder=files[0].path)

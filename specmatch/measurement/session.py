@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
-from specmatch.errors import MissingScanError, ParentsError, ScanFileError, TableError, UnitError
+from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
 from specmatch.measurement.checks.check_table import CheckRow, check_table
 from specmatch.measurement.checks.checks import check_paired_scans
@@ -200,6 +200,8 @@ def measure(
         If a sheet is missing or damaged, a column is likely misnamed, or one fact is stated in two ways.
     DateOrderError
         If dates can be read in two ways and `date_order` is not given; all of them are listed.
+    OptionError
+        If `depth_mm` is not above 0.
     ParentsError
         If a pour, sample or batch stands under two parents.
     ScanFileError
@@ -311,6 +313,8 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
+    if depth_mm is not None and not (np.isfinite(depth_mm) and depth_mm > 0):
+        raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:
         return sample, known
@@ -333,13 +337,15 @@ def _usable_rows(
 
 
 def _refuse_unlisted(paired: Paired, found: MeasuredFolder) -> None:
-    """Refuse a folder in which the sheet itself gives a scan no dark or no reference: that is mended in the sheet."""
+    """Refuse a folder in which the sheet itself gives no scan a dark and a reference: that is mended in the sheet."""
     known = found.unread_roles | set(zip(found.rows["instrument"], found.rows["role"], strict=True))
     raw = paired.raw
+    if (paired.reference >= 0).any():
+        return  # the others are left out, each with its reason
     for i in paired.rows("sample", "control"):
         instrument = raw.instrument[i]
         for role, needed in (("dark", not raw.dark_removed[i]), ("reference", True)):
-            if needed and (instrument, role) not in known:
+            if needed and not known & {(instrument, role), ("", role)}:
                 lies = listed(found.unlisted, MOST_NAMED)
                 raise MissingScanError(
                     f"scan {raw.scan_ids[i]!r} has no {role} scan{of_instrument(instrument)}: scans.csv lists none; "

@@ -105,13 +105,17 @@ class Source:
 
 
 def build_set(
-    folders: Sequence[str | Path | Session], *, unit: str = "EBC", name: str = "house", date_order: str | None = None
+    folders: Sequence[str | Path | Session] | str | Path | Session,
+    *,
+    unit: str = "EBC",
+    name: str = "house",
+    date_order: str | None = None,
 ) -> tuple[ReferenceSet, pd.DataFrame]:
     """Build one reference set from several folders.
 
     Parameters
     ----------
-    folders : sequence of paths or Sessions
+    folders : path, Session, or sequence of them
         Measured folders (raw scans with `scans.csv` and `batches.csv`), folders of tables (`spectra.csv` of
         reflectance, `scans.csv`, `batches.csv`), or sessions already measured. The order decides the order of scans.
     unit : {"EBC", "SRM"}
@@ -144,6 +148,8 @@ def build_set(
     >>> built, len(left_out)
     (<ReferenceSet 'house': 54 scans of 18 batches of 3 beers, 339.22-850.09 nm, EBC>, 0)
     """
+    if isinstance(folders, str | Path | Session):
+        folders = [folders]
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
     sources = sources_of(folders, date_order)

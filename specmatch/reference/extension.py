@@ -173,7 +173,7 @@ def merge_sets(
     UnitError
         If the two were measured against references of different kinds.
     OptionError
-        If `take` is something else.
+        If `take` is something else, or one of the two is no reference set.
     ReferenceSetError, ParentsError, WavelengthMismatchError
         As for `ReferenceSet.extend`.
 
@@ -189,6 +189,9 @@ def merge_sets(
     if wrong is not None:
         raise OptionError(f"take is {wrong!r}; expected 'first', 'second' or 'both'")
     chosen = {subject: sides[side] for subject, side in asked.items()}
+    for one in (first, second):
+        if not isinstance(one, ReferenceSet):
+            raise OptionError(f"a set to be merged is a {type(one).__name__}; expected what ReferenceSet.load returns")
     return first.merge(second, reason=reason, who=who, when=when, take=chosen)
 
 

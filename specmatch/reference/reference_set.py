@@ -341,7 +341,7 @@ class ReferenceSet:
         came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
         sources = [*self.sources, *(source for source in came if source is not None)]
         what = f"merged with {told['merged']}: {growth.what}" if told.get("merged") else growth.what
-        for line in growth.told:
+        for line in (*growth.told, *(growth.dropped_before if told.get("merged") else ())):
             _LOG.warning("%s", line)
         edit = growth.edit([arrival.name for arrival in arrivals if arrival.name])
         changed = {"determinations": growth.determinations, "sources": sources}
@@ -404,6 +404,8 @@ class ReferenceSet:
             If the reason is blank, `when` is no date, or nothing of the name to be restored arrives.
         ParentsError
             If a pour or sample stands under two parents.
+        TableError
+            If the spectra are no table.
         WavelengthMismatchError
             If the new spectra do not reach over the wavelengths of the set.
 
@@ -417,7 +419,7 @@ class ReferenceSet:
         """
         if batches is None:
             batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], dtype=object, name="batch"))
-        if spectra is not None and scans is None:
+        if isinstance(spectra, pd.DataFrame) and scans is None:
             scans = pd.DataFrame(index=spectra.index)
         arrival = Arrival(batches, spectra, scans, beers)
         told = {"reason": reason, "who": who, "when": when}

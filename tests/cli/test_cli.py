@@ -220,6 +220,8 @@ def test_colour_by_transmission(capsys):
     code, got = answer_json(capsys, "colour", "--a430", "0.5")
     assert code == 0
     assert "6.35" in json.dumps(got["results"])  # 12.7 x 0.5, ASBC Beer-10A
+    code, text, _ = answer(capsys, "colour", "--a430", "-0.5")
+    assert code == 1 and "the blank is wrong or dirty" in text
 
 
 @pytest.mark.parametrize("command", available_commands())

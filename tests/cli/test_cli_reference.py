@@ -67,6 +67,13 @@ def test_a_new_beer_by_relabelling_is_told(capsys, house):
     )
 
 
+def test_a_column_that_a_sheet_of_edits_does_not_know_is_told(capsys, house, tmp_path, caplog):
+    (tmp_path / "edits.csv").write_text('batch,what,value,reason,when\n0001,colour,"6,6",slip,2026-01-31\n')
+    assert run(capsys, "edit", house, "--sheet", tmp_path / "edits.csv")[0] == 0
+    assert ReferenceSet.load(house).batches.at["0001", "colour"] == 6.6
+    assert "column 'when' is not known and not used" in caplog.text
+
+
 def test_edit_and_compare_tell_the_story(capsys, house, tmp_path):
     ReferenceSet.load(house).save(tmp_path / "before")
     why = ("--reason", "mixed up", "--who", "JD", "--when", "2026-01-31")

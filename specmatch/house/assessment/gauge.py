@@ -88,6 +88,8 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     """
     if tolerance is not None and not (np.isfinite(tolerance) and tolerance > 0):
         raise OptionError(f"tolerance is {tolerance!r}; expected the whole width of a tolerance above 0, such as 2.0")
+    if not hasattr(session, "scans"):
+        raise TableError(f"the session is a {type(session).__name__}; expected what sm.measure(folder) returns")
     if house.fitted.colour is None:
         raise TableError("the model reads no colour: its set holds too few lab values for a gauge study")
     house.fitted.colour.check_relative("a gauge study")

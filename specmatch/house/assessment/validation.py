@@ -11,7 +11,7 @@ from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Ints
 from specmatch.batches import check_batches, check_scans
-from specmatch.errors import TooFewBatchesError
+from specmatch.errors import TableError, TooFewBatchesError
 from specmatch.house.assessment.correction import ColourCorrection, batches_digest, drawn_to_zero, names_or_number
 from specmatch.house.assessment.evaluation import labs_told_apart
 from specmatch.house.assessment.figures_of_merit import figures_of_merit
@@ -83,6 +83,8 @@ def validate(
 
     Raises
     ------
+    TableError
+        If the spectra are neither a table nor a session.
     TooFewBatchesError
         Where no batch can be compared.
 
@@ -116,6 +118,10 @@ def validate(
     if hasattr(spectra, "spectra") and hasattr(spectra, "batches"):
         scans = spectra.scans if scans is None else scans
         batches = spectra.batches if batches is None else batches
+    elif not isinstance(spectra, pd.DataFrame):
+        raise TableError(
+            f"spectra are a {type(spectra).__name__}; expected a DataFrame or what sm.measure(folder) returns"
+        )
     if batches is None or not len(batches):
         raise TooFewBatchesError(
             "no batches table with lab values: write batch, beer and colour of the new batches into batches.csv "

@@ -356,6 +356,8 @@ class BeerList:
 
 def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: float) -> BeerList:
     """Bring a list of beers and colours to one form, and say what it cannot promise."""
+    if not isinstance(beers, pd.DataFrame | Mapping):
+        raise TableError(f"the list of beers is a {type(beers).__name__}; expected beer -> colour, or a DataFrame")
     table = beers if isinstance(beers, pd.DataFrame) else pd.DataFrame({"colour": pd.Series(dict(beers), dtype=object)})
     if "beer" in table.columns:
         table = table.set_index("beer")

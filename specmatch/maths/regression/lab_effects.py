@@ -54,11 +54,12 @@ class LabEffects:
         return design(labs, self.labs) @ self.effect
 
     def place(self, lab: str) -> int:
-        """Return where a lab stands among these."""
-        if lab not in self.labs:
+        """Return where a lab stands among these, whatever its case."""
+        folded = [name.casefold() for name in self.labs]
+        if lab.casefold() not in folded:
             held = ", ".join(self.labs) or "none that can be told from another"
             raise OptionError(f"lab {lab!r} is not one that the model knows; it knows {held}")
-        return self.labs.index(lab)
+        return folded.index(lab.casefold())
 
 
 def known_labs(labs: Sequence[str]) -> tuple[str, ...]:

@@ -96,9 +96,11 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
     rows: list[CheckRow] = []
     weak: dict[int, tuple[float, str]] = {}
     drifted: dict[int, tuple[float, str]] = {}
-    for instrument in dict.fromkeys(raw.instrument):
-        of_it = paired.rows("reference")
-        of_it = of_it[(raw.instrument[of_it] == instrument) & np.isfinite(net.values[of_it][:, live]).any(axis=1)]
+    every = paired.rows("reference")
+    lights = list(zip(raw.instrument[every], raw.lamp[every], raw.base[every], strict=True))
+    for light in dict.fromkeys(lights):  # a lamp or base that is stated to be another has a level of its own
+        of_it = every[[own == light for own in lights]]
+        of_it = of_it[np.isfinite(net.values[of_it][:, live]).any(axis=1)]
         if of_it.size == 0:
             continue
         of_it = paired.in_time(of_it)

@@ -8,7 +8,7 @@ import pandas as pd
 
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.folder.columns import folded
-from specmatch.measurement.folder.folder import MeasuredFolder
+from specmatch.measurement.folder.folder import MeasuredFolder, named_in_header
 from specmatch.measurement.reflectance.pairing import Paired
 from specmatch.measurement.reflectance.raw_scans import header_integration_ms
 
@@ -25,10 +25,16 @@ _ADVICE = "the sheet's is used: correct the one that is wrong"
 def header_rows(found: MeasuredFolder, paired: Paired) -> list[CheckRow]:
     """Compare each file's header with its row of the sheet; what a dark or reference carries, its scans carry too."""
     names = {column: set(found.rows[column]) for column in _NAMES if column in found.rows}
+    headers = pd.Series([named_in_header(scan, "instrument") for scan in found.scans], found.rows.index)
+    usual = headers[headers != ""].groupby(found.rows["instrument"]).agg(lambda own: own.value_counts().index[0])
     said: dict[str, tuple[float, str]] = {}
     for scan, row in zip(found.scans, found.rows.to_dict("records"), strict=True):
+        own, header = row["instrument"], headers[scan.scan_id]
         if scan.meta and (differs := _disagreement(scan.meta, row, names)) is not None:
             said[scan.scan_id] = differs
+        elif own and header and header.casefold() != usual[own].casefold():
+            others = f"{usual[own]!r} in most files of that name"
+            said[scan.scan_id] = float("nan"), f"instrument {own!r} in the sheet, {header!r} in the file, {others}"
     rows = [CheckRow(scan_id, CODE, size, f"{what}; {_ADVICE}") for scan_id, (size, what) in said.items()]
     raw = paired.raw
     for role, used in (("dark", paired.net.dark), ("reference", paired.reference)):

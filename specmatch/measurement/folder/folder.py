@@ -11,13 +11,14 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS
+from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS, folded
 from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
 from specmatch.measurement.folder.dates import one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
     Sheet,
     find_sheet,
     is_error_mark,
+    is_sheet,
     merged_cells,
     number_columns,
     read_sheet,
@@ -92,7 +93,7 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
 
 
 def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
-    """Return the files beside those of a sheet that end as they do, and that neither it lists nor is a sheet."""
+    """Return the files beside those of a sheet that end as they do, and sheets under other names, that are not read."""
     places = {PurePosixPath(file).parent for file in known}
     ends = {PurePosixPath(file).suffix.lower() for file in known}
     sheets = {sheet.name for stem in SHEETS if (sheet := find_sheet(folder, stem)) is not None}
@@ -101,6 +102,7 @@ def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
         for place in places if (folder / place).is_dir()
         for path in (folder / place).iterdir() if path.suffix.lower() in ends and path.is_file()
     }  # fmt: skip
+    beside |= {path.name for path in folder.iterdir() if path.stem.lower().startswith(SHEETS) and is_sheet(path)}
     return tuple(sorted(beside - {PurePosixPath(file).as_posix() for file in known} - sheets))
 
 
@@ -137,9 +139,26 @@ def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> Mea
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    return MeasuredFolder(
-        table, sheets.batches, sheets.materials, left_out, list(sheets.notes), sheets.unlisted, scans, unread
-    )
+    notes = [*sheets.notes, *_name_instruments(table, scans)]
+    return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, notes, sheets.unlisted, scans, unread)
+
+
+def named_in_header(scan: Scan, column: str) -> str:
+    """Return what a file's header states under the name of a column of the sheet; "" where it does not."""
+    return next((value.strip() for key, value in scan.meta.items() if folded(key) == column), "")
+
+
+def _name_instruments(table: pd.DataFrame, scans: Sequence[Scan]) -> list[tuple[str, str]]:
+    """Take the instrument of rows that state none from the headers of their files, if all of those do, and say so."""
+    stated, named = table["instrument"].tolist(), [named_in_header(scan, "instrument") for scan in scans]
+    # the sheet's own word for what a header names, where other rows state it
+    word = {header: own for own, header in zip(stated, named, strict=True) if own}
+    full = [own or word.get(header, header) for own, header in zip(stated, named, strict=True)]
+    if full == stated or not all(full):
+        return []
+    table["instrument"] = full
+    taken = listed([*dict.fromkeys(own for own, before in zip(full, stated, strict=True) if not before)], MOST_NAMED)
+    return [("instrument", f"instrument: not stated in the sheet, taken from the headers of the files: {taken}")]
 
 
 def _scan_rows(

@@ -70,9 +70,14 @@ def _way_out(folder: Path) -> str:
     )
 
 
+def is_sheet(path: Path) -> bool:
+    """Say whether a path is a file that ends as a sheet may."""
+    return path.suffix.lower() in _SPREADSHEETS and path.is_file()
+
+
 def _looks_like_scans(path: Path) -> bool:
     """Say whether a file may be the sheet of scans under another name: two columns of it or more, one of them names."""
-    if path.suffix.lower() not in _SPREADSHEETS or not path.is_file():
+    if not is_sheet(path):
         return False
     try:
         sheet = read_sheet(path, known=SCAN_COLUMNS, trusted=False)
@@ -92,9 +97,14 @@ _REWRITTEN_DATE = re.compile(
 
 
 def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
-    """Read the first sheet of an Excel file, every cell as text."""
+    """Read the sheet of an Excel file that bears the file's name, else the first, every cell as text."""
     try:
-        table = pd.read_excel(path, header=None, dtype=object, keep_default_na=False, na_filter=False)
+        with pd.ExcelFile(path) as book:
+            own = [name for name in book.sheet_names if str(name).strip().casefold() == path.stem.casefold()]
+            which = own[0] if own else 0
+            table = pd.read_excel(
+                book, sheet_name=which, header=None, dtype=object, keep_default_na=False, na_filter=False
+            )
     except ImportError as error:
         raise SheetError(
             f"{path.name}: reading it needs another package ({error}); install it, or export the sheet as CSV"

@@ -72,13 +72,15 @@ def _references(raw: RawScans, net: DarkCorrected) -> tuple[Ints, dict[int, str]
     for i in np.flatnonzero(np.isin(raw.role, ("sample", "control"))):
         if int(i) in reasons:
             continue
+        fit = good & _same_light(raw, int(i))
         own = rows_of.get((raw.instrument[i], raw.session[i]), none)
-        rows = own[good[own]]
+        rows = own[fit[own]]
         if rows.size == 0:
             every = rows_of.get((raw.instrument[i], None), none)
-            rows = every[good[every]]
+            rows = every[fit[every]]
             if rows.size == 0:
                 why = f" ({reasons[int(every[0])]})" if every.size and int(every[0]) in reasons else ""
+                why = " with its lamp and base" if good[every].any() else why
                 reasons[int(i)] = (
                     f"no usable reference scan{of_instrument(raw.instrument[i])}{why}; take a reference scan"
                 )
@@ -91,6 +93,15 @@ def _references(raw: RawScans, net: DarkCorrected) -> tuple[Ints, dict[int, str]
             continue
         reference[i] = nearest(raw, int(i), rows[known])
     return reference, reasons
+
+
+def _same_light(raw: RawScans, i: int) -> Mask:
+    """Say which scans state no other lamp and no other base than one of them does; a blank states none."""
+    same = np.ones(raw.role.size, bool)
+    for stated in (raw.lamp, raw.base):
+        if stated[i]:
+            same &= (stated == stated[i]) | (stated == "")
+    return same
 
 
 def of_instrument(instrument: str) -> str:

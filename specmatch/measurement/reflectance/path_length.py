@@ -7,6 +7,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.colour.double_pass import CUP_TOLERANCE_MM, FILL_TOLERANCE_ML
+from specmatch.errors import TableError
 from specmatch.maths.optics.path_law import Pairs, PathLaw, learn_path_law, textbook_law
 from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import mean_by
@@ -267,7 +268,11 @@ def _columns(scans: pd.DataFrame) -> tuple[Floats, list[str], Floats]:
         if name not in scans:
             return np.full(len(scans), np.nan)
         values = pd.to_numeric(scans[name], errors="coerce").to_numpy(dtype=np.float64)
-        return np.where(values > 0, values, np.nan)
+        wrong = ~((values > 0) & np.isfinite(values)) & (scans[name].notna() & (scans[name] != "")).to_numpy()
+        if wrong.any():
+            at, cell = scans.index[wrong][0], scans[name][wrong].iloc[0]
+            raise TableError(f"scan {at!r} has the {name} {cell!r}; expected a number above 0, or nothing")
+        return values
 
     cups = [""] * len(scans)
     if "cup" in scans:

@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import AmbiguousScanFileError, ScanFileError, SpecmatchError
+from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason
 from specmatch.measurement.readers.axis import resample
 from specmatch.measurement.readers.scan import Scan
@@ -85,6 +86,8 @@ def gather_raw_scans(
         role=rows["role"].to_numpy(dtype=object),
         instrument=rows["instrument"].to_numpy(dtype=object),
         session=rows["session"].to_numpy(dtype=object),
+        lamp=rows["lamp"].map(folded).to_numpy(dtype=object),
+        base=rows["base"].map(folded).to_numpy(dtype=object),
         beer=rows["beer"].to_numpy(dtype=object),
         integration_ms=_integration_ms(rows, [found.scans[i] for i in kept]),
         hours=_hours(rows["time"].tolist()),

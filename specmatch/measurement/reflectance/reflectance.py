@@ -21,9 +21,11 @@ class RawScans:
     wavelength_nm: Floats  # (p,)
     counts: Floats  # (n, p): float64; NaN where missing
     saturated: Mask  # (n, p)
-    role: Text  # role, instrument, session, beer: (n,)
+    role: Text  # role, instrument, session, lamp, base, beer: (n,)
     instrument: Text
     session: Text
+    lamp: Text
+    base: Text
     beer: Text
     integration_ms: Floats  # (n,): naN where unknown
     hours: Floats  # (n,): when measured, in hours from any one origin; NaN where unknown

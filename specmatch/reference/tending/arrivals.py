@@ -8,7 +8,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.batches import check_batches, check_scans
-from specmatch.errors import OptionError, ReferenceSetError, WavelengthMismatchError
+from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
 from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
@@ -32,6 +32,13 @@ class Arrival:
     beers: pd.DataFrame | None = None
     name: str = ""  # of the folder
     sha256: str = ""  # over its files
+
+    def __post_init__(self) -> None:
+        if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
+            raise TableError(
+                f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
+                "scans and batches"
+            )
 
 
 @dataclass(frozen=True)
@@ -81,6 +88,12 @@ class Growth:
         """Say whether the set stays as it is."""
         changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
         return not (len(self.spectra) or any(changes))
+
+    @property
+    def dropped_before(self) -> list[str]:
+        """Say how many scans stay out because they were dropped before."""
+        out = self.stays_out
+        return [f"{counted(len(out), 'scan')} stay out, the first {out[0]['name']}: {out[0]['reason']}"] if out else []
 
     @property
     def what(self) -> str:
@@ -211,10 +224,18 @@ def _names_in_the_set(
     given = set(held.scans.index)
     names: list[str | None] = []
     batch_of = held.scans["batch"].to_dict() if len(given) else {}
+    module_of, modules = _modules(held.scans), _modules(scans)
     arrived = values.to_numpy()
     for place, (scan, batch) in enumerate(scans["batch"].items()):
         candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
-        mine = next((name for name in candidates if batch_of.get(name) == batch), None)
+        module = modules[scan]
+        # two modules number their files alike; one that is not named may be either
+        mine = next(
+            (
+                name for name in candidates
+                if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
+            ), None,
+        )  # fmt: skip
         if mine is None:
             name = next((name for name in candidates if name not in given), None)
             if name is None:
@@ -238,6 +259,13 @@ def _names_in_the_set(
         if side == FOLDER:
             growth.replaced.append(mine)
     return names
+
+
+def _modules(scans: pd.DataFrame) -> dict[Any, str]:
+    """Return the name of each scan's module without case, "" where none is stated."""
+    if "instrument" not in scans:
+        return dict.fromkeys(scans.index, "")
+    return scans["instrument"].fillna("").astype(str).str.casefold().to_dict()
 
 
 def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:

@@ -18,7 +18,7 @@ def colour_of(text: str) -> float:
     if text.strip().lower() == "none":
         return float("nan")
     try:
-        return float(text)
+        return float(text.strip().replace(",", "."))
     except ValueError:
         raise OptionError(f"the colour {text!r} is no number; give one, or 'none'") from None
 
@@ -34,6 +34,7 @@ EDITS: Mapping[str, Callable[[Tables, str, str], Change]] = {
     **{f"drop {level}": _dropped(level) for level in LEVELS},
     "rename": renamed,
     "recipe": stepped,
+    "relabel": relabelled,  # as the command says it
 }
 
 

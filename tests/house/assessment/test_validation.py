@@ -12,7 +12,7 @@ from benchmarks.validation import of_corrections, row_of
 from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
-from specmatch.errors import ModelFileError, TooFewBatchesError
+from specmatch.errors import ModelFileError, TableError, TooFewBatchesError
 from specmatch.house.assessment.correction import ColourCorrection, drawn_to_zero
 from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT, validate
 
@@ -138,6 +138,8 @@ def test_units_are_converted_and_unusable_batches_are_listed(house, new, past):
     assert (in_srm.index[0], "it has no lab value") in found.left_out.itertuples(index=False, name=None)
     with pytest.raises(TooFewBatchesError, match=r"no batch can be .* left out: \d+: the model was fitted on it"):
         validate(house, past.spectra, past.scans, past.batches)
+    with pytest.raises(TableError, match="spectra are a str; expected a DataFrame or what sm.measure"):
+        validate(house, "monday/")
     with pytest.raises(TooFewBatchesError, match="no batches table"):
         validate(house, new.spectra, new.scans)
 

@@ -61,6 +61,7 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
     model = sm.HouseModel.load(tmp_path / "m.model")
     usual = model.read(new.spectra, scans=new.scans)
     north = model.read(new.spectra, scans=new.scans, lab="North")
+    assert model.read(new.spectra, scans=new.scans, lab="north").equals(north)
     assert usual["interval_method"].str.endswith(", as South reports").all()
     assert north["interval_method"].str.endswith(", as North reports").all()
     ratio = np.exp(model.fitted.colour.labs.effect[1])

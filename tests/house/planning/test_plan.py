@@ -127,6 +127,7 @@ def test_what_cannot_be_is_refused(given, error, match):
     ("beers", "match"),
     [
         ({}, "the list of beers is empty"),
+        (["Pils"], "the list of beers is a list; expected beer -> colour, or a DataFrame"),
         ({"Pils": -3.0}, "beer 'Pils' has the colour -3.0; expected a number > 0"),
         ({"Pils": "pale"}, "beer 'Pils' has the colour 'pale'"),
         (pd.DataFrame({"beer": ["A", "A"], "colour": [5, 6]}), "beer 'A' stands twice"),

@@ -7,7 +7,7 @@ import pytest
 import specmatch as sm
 from benchmarks.depth import ONE, SECOND, TWO, near_of, reference_set, rows_of, shares, six_over_the_colours
 from benchmarks.houses import House, members
-from specmatch.errors import ReferenceSetError
+from specmatch.errors import ReferenceSetError, TableError
 from specmatch.maths.optics.path_law import LAB_COLOURS, SECOND_FILL
 
 
@@ -58,6 +58,17 @@ def test_a_recorded_filling_is_made_good_and_widens_the_interval(model, brewery)
     assert same["path_factor"].to_numpy() == pytest.approx(1.0)
     assert (same["colour_high"] > here["colour_high"]).all()
     assert same["colour"].to_numpy() == pytest.approx(here["colour"].to_numpy())
+
+
+@pytest.mark.parametrize(("column", "value"), [("fill_ml", 0.0), ("fill_ml", "10 mL"), ("cup_mm", np.inf)])
+def test_a_filling_that_is_none_is_refused(model, brewery, column, value):
+    new = brewery[0].draw(1, 1)
+    scans = new.scans.astype({column: object})
+    scans.loc[scans.index[1], column] = value
+    with pytest.raises(
+        TableError, match=f"scan '{scans.index[1]}' has the {column} {value!r}; expected a number above"
+    ):
+        model.read(new.spectra, scans=scans)
 
 
 def test_a_stated_uncertainty_of_the_volume_counts(model, brewery):

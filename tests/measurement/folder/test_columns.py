@@ -272,6 +272,37 @@ def test_a_header_that_agrees_or_speaks_of_something_else_is_no_matter(tmp_path,
     assert not (session.checks["code"] == "sheet_disagrees_with_file").any()
 
 
+def test_files_of_two_instruments_under_one_name_are_told(tmp_path):
+    folder = tiny_folder(tmp_path, rows=with_column(instrument="lab 1"))
+    every = [path.name for path in folder.glob("*.csv") if path.name not in ("scans.csv", "batches.csv")]
+    with_header(folder, "instrument;SN-7", [name for name in every if name != "Pale-1.csv"])
+    assert not (measure(folder).checks["code"] == "sheet_disagrees_with_file").any()
+    with_header(folder, "instrument;SN-8", ["Pale-1.csv"])
+    rows = measure(folder).checks.query("code == 'sheet_disagrees_with_file'")
+    assert rows["scan_id"].tolist() == ["Pale-1.csv"]
+    assert "'lab 1' in the sheet, 'SN-8' in the file, 'SN-7' in most files" in rows["sentence"].iloc[0]
+
+
+def test_an_instrument_that_only_the_files_name_is_taken_from_them(tmp_path):
+    folder = tiny_folder(tmp_path)
+    every = [path.name for path in folder.glob("*.csv") if path.name not in ("scans.csv", "batches.csv")]
+    with_header(folder, "Instrument;SN-7", every[1:])
+    assert "instrument" not in measure(folder).scans  # one file does not say: its dark may be another's
+    with_header(folder, "Instrument;SN-7", every[:1])
+    session = measure(folder)
+    assert set(session.scans["instrument"]) == {"SN-7"}
+    said = "instrument: not stated in the sheet, taken from the headers of the files: SN-7"
+    assert said in session.notes["note"].tolist()
+
+
+def test_an_instrument_of_a_header_bears_the_name_that_the_sheet_has_for_it(tmp_path):
+    folder = tiny_folder(
+        tmp_path, rows=lambda rows: [{**row, "instrument": "lab 1" * (row["role"] != "sample")} for row in rows]
+    )
+    every = [path.name for path in folder.glob("*.csv") if path.name not in ("scans.csv", "batches.csv")]
+    assert set(measure(with_header(folder, "instrument;SN-7", every)).scans["instrument"]) == {"lab 1"}
+
+
 def test_unknown_columns_reach_the_terminal(tmp_path, capsys, caplog):
     folder = tiny_folder(tmp_path, rows=with_column(weather="rain"))
     assert main(["measure", str(folder)]) == 0

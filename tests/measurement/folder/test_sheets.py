@@ -193,9 +193,11 @@ def test_excel_under_the_same_rules(tmp_path):
     folder = tiny_folder(tmp_path)
     table = read_sheet(folder / "scans.csv").table
     book = openpyxl.Workbook()
-    book.active.append(list(table.columns))
+    book.active.append(["read me first"])
+    scans = book.create_sheet("Scans")  # the one that bears the file's name
+    scans.append(list(table.columns))
     for row in table.itertuples(index=False):
-        book.active.append([7 if cell == "Pale-b" else float(cell) if cell == "20.0" else cell or None for cell in row])
+        scans.append([7 if cell == "Pale-b" else float(cell) if cell == "20.0" else cell or None for cell in row])
     book.save(folder / "scans.xlsx")
     with pytest.raises(SheetError, match="both scans.csv and scans.xlsx"):
         measure(folder)

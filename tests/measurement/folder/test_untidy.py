@@ -106,6 +106,8 @@ def test_files_that_the_sheet_does_not_list_are_told(tmp_path):
     (folder / "Stray-1.csv").write_text((folder / "Pale-1.csv").read_text())
     notes = measure(folder).notes["note"]
     assert notes[notes.str.contains("not listed")].tolist() == ["scans.csv: not listed, and not read: Stray-1.csv"]
+    (folder / "Batches (2).xlsx").touch()
+    assert measure(folder).notes["note"].str.contains("not read: Batches (2).xlsx, Stray-1.csv", regex=False).any()
     bare = tiny_folder(tmp_path / "bare", rows=lambda rows: [r for r in rows if r["role"] != "dark"])
     with pytest.raises(MissingScanError, match="list its file with role dark. Not listed: .*dark"):
         measure(bare)

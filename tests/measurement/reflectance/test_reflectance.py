@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 
-from specmatch.errors import MissingScanError, ScanFileError, WavelengthMismatchError
+from specmatch.errors import MissingScanError, OptionError, ScanFileError, WavelengthMismatchError
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.measurement.readers.axis import fill_gaps, gap_notes, order_axis, resample
 from specmatch.measurement.reflectance.pairing import of_instrument
@@ -136,6 +136,43 @@ def test_instruments_are_not_mixed(tmp_path):
     }
     with pytest.raises(MissingScanError, match="'s.csv' has no dark scan of instrument 'B'"):
         measure(hand_folder(tmp_path, scans))
+
+
+def test_a_scan_of_an_instrument_without_darks_does_not_stop_the_others(tmp_path):
+    own = {"instrument": "A"}
+    scans = {
+        "d.csv": ("dark", 1000, [], own),
+        "w.csv": ("reference", 1000 + 20 * lamp(), [], own),
+        "a.csv": ("sample", 1000 + 8 * lamp(), [], own | {"sample": "a"}),
+        "b.csv": ("sample", 1000 + 8 * lamp(), [], {"instrument": "B", "sample": "b"}),
+    }
+    session = measure(hand_folder(tmp_path, scans))
+    assert session.spectra.index.tolist() == ["a.csv"]
+    assert session.left_out.to_numpy().tolist() == [
+        ["b.csv", "no usable dark scan of instrument 'B'; take a dark scan"]
+    ]
+
+
+@pytest.mark.parametrize("part", ["lamp", "base"])
+def test_a_reference_of_another_lamp_or_base_is_none(tmp_path, part):
+    old, new, far = {part: "old-1"}, {part: "New"}, {part: "spare"}
+    scans = {
+        "d.csv": ("dark", 1000, [], {}),
+        "w1.csv": ("reference", 1000 + 20 * lamp(), [], old),
+        "s1.csv": ("sample", 1000 + 8 * lamp(), [], {part: "OLD 1", "sample": "s1"}),
+        "w2.csv": ("reference", 1000 + 10 * lamp(), [], new),
+        "s2.csv": ("sample", 1000 + 4 * lamp(), [], new | {"sample": "s2"}),
+        "s3.csv": ("sample", 1000 + 8 * lamp(), [], old | {"sample": "s3"}),
+        "s4.csv": ("sample", 1000 + 8 * lamp(), [], far | {"sample": "s4"}),
+    }
+    session = measure(hand_folder(tmp_path, scans))
+    live = session.usable.to_numpy()
+    assert "lamp_drift" not in set(session.checks["code"])  # the new one gives half the light
+    # counts are written whole: half a count in the light of the weakest channel
+    np.testing.assert_allclose(session.spectra.loc[["s1.csv", "s2.csv", "s3.csv"]].to_numpy()[:, live], 0.4, atol=2e-2)
+    assert session.left_out.to_numpy().tolist() == [
+        ["s4.csv", "no usable reference scan with its lamp and base; take a reference scan"]
+    ]
 
 
 def test_other_grids_are_resampled_inside_their_range_or_refused(tmp_path):
@@ -280,6 +317,8 @@ def test_depths_and_paths(tmp_path):
     assert session.spectra.index.tolist() == ["s1.csv", "s2.csv", "s3.csv", "s4.csv", "s5.csv"]
     assert (session.spectra.loc["s3.csv"] < session.spectra.loc["s1.csv"])[live].all() and session.depth_mm is None
     assert session.scans["fill_ml"].tolist() == [10, 10, 12, 24, 10] and session.left_out.empty
+    with pytest.raises(OptionError, match="depth_mm is -3; expected millimetres"):
+        measure(tmp_path, depth_mm=-3)
     other = measure(tmp_path, depth_mm=8.5)
     assert (
         other.depth_mm == pytest.approx(8.5)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
 
-from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError
+from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError
 from specmatch.reference.build import build_set
 from specmatch.reference.extension import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
@@ -39,7 +39,9 @@ def late(values, **more):
 
 
 def test_late_lab_values_from_a_sheet_alone(january, tmp_path):
-    refs, _ = build_set([january])
+    refs, _ = build_set(january)
+    with pytest.raises(TableError, match="spectra are a str; expected a DataFrame: of a session"):
+        refs.extend(str(january), **WHY)
     late({"0011": 12.1, "0012": 12.2, "9999": 5.0}).to_csv(tmp_path / "late.csv")
     added = extend_set(refs, [tmp_path / "late.csv"], **WHY)
     assert added.lab == ("0011", "0012") and added.refs.batches.loc[["0011", "0012"], "colour"].tolist() == [12.1, 12.2]
@@ -94,6 +96,21 @@ def test_what_stands_against_the_set_is_listed_and_decided(january):
         taken.extend(batches=new, **WHY)
     with pytest.raises(OptionError, match="take is 'mine'"):
         edited.extend(batches=new, take="mine", **WHY)
+
+
+def test_files_that_two_modules_number_alike_are_scans_of_their_own(tmp_path):
+    spectra, scans, batches = small_tables(3, 3, 2)
+    first = write_tables(tmp_path / "first", spectra, scans.assign(instrument="unit 1"), batches)
+    second = write_tables(tmp_path / "second", spectra * 0.97, scans.assign(instrument="Unit 2"), batches)
+    refs, _ = build_set([first])
+    grown = extend_set(refs, [second], **WHY)
+    assert grown.refs.scans["instrument"].value_counts().to_dict() == {"unit 1": 18, "Unit 2": 18}
+    pd.testing.assert_frame_equal(grown.refs.spectra.loc[refs.spectra.index], refs.spectra)
+    assert not extend_set(grown.refs, [second], **WHY).is_new
+    # the same module, or none named, is another account of the same scans
+    for name, same in (("again", {"instrument": "UNIT 1"}), ("bare", {})):
+        with pytest.raises(ConflictError, match="largest difference"):
+            extend_set(refs, [write_tables(tmp_path / name, spectra * 0.97, scans.assign(**same), batches)], **WHY)
 
 
 def test_a_repeated_lab_value_is_averaged_once_and_told(january, caplog):
@@ -188,7 +205,11 @@ def test_edits_written_as_words_only_bind_as_well():
 def test_edits_of_a_sheet_are_all_made_or_none(january):
     refs, _ = build_set([january])
     sheet = pd.DataFrame(
-        [("0000", "beer", "Beer 1", "mixed up"), ("0011", "Colour", "12.1", ""), ("0020-1", "drop pour", "", "foam")],
+        [
+            ("0000", "relabel", "Beer 1", "mixed up"),
+            ("0011", "Colour", "12,1", ""),
+            ("0020-1", "drop pour", "", "foam"),
+        ],
         columns=["batch", "what", "value", "reason"],
     )
     done = refs.edit_from(sheet, reason="spring cleaning", when="14.04.2026")
@@ -202,6 +223,16 @@ def test_edits_of_a_sheet_are_all_made_or_none(january):
         refs.edit_from(sheet.assign(what="fly"), reason="r")
     with pytest.raises(OptionError, match="row 2 .0011. gives no reason"):
         refs.edit_from(sheet)
+
+
+def test_a_merge_says_what_was_dropped_from_the_first_before(january, tmp_path, caplog):
+    first, (other, _) = (
+        build_set([january])[0].drop("0000", reason="foam"),
+        build_set([month(tmp_path / "b", (0, 1, 3))]),
+    )
+    with caplog.at_level(logging.WARNING):
+        merge_sets(first, other, take="first")
+    assert "2 scans stay out, the first 0000-0.csv: batch '0000' was dropped from the set (foam)" in caplog.text
 
 
 def test_a_recipe_step_sets_the_older_batches_apart(tmp_path):
@@ -236,6 +267,8 @@ def test_two_sites_as_one_set(tmp_path):
         sets.append(
             ReferenceSet(spectra[mine], scans[mine], batches[batches.index.isin(scans.loc[mine, "batch"])], name=site)
         )
+    with pytest.raises(OptionError, match="to be merged is a str; expected what ReferenceSet.load"):
+        merge_sets("first", sets[1])
     both = merge_sets(*sets)
     assert both.split("site")["south"].batches.equals(sets[1].batches) and len(both.batches) == 12
     assert both.history[-1]["what"].startswith("merged with 'south'")
