@@ -169,6 +169,8 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     risks = setting.house.limit_risks(setting.specification)
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
+    if elsewhere := sorted({*verified["line"].dropna()} - {setting.line}):
+        said += f"\nrecorded before as of line {', '.join(elsewhere) or 'without a name'}, and stays so"
     for row in added:
         if row["kind"] == "control":
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"

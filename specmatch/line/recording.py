@@ -335,7 +335,7 @@ def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
         index=pd.Index(list(rows), dtype=object, name="sample"),
         columns=list(READING_COLUMNS),
     )
-    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state"):
+    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state", "line"):
         table[column] = pd.Series([row.get(column) for row in rows.values()], index=table.index, dtype=object)
     return table
 

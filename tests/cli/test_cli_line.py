@@ -436,3 +436,32 @@ def test_watch_serves_its_board_makes_its_token_and_hands_on(workshop, line_room
     _, err = watch.communicate(timeout=60)
     assert watch.returncode == 0 and "Traceback" not in err and "stopped: 1 recorded" in err
     assert [path.suffix for path in (tmp_path / "out").iterdir()] == [".json"]
+
+
+SIGNED = ["--outcome", "rework", "--operator", "K", "--note", "n"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["--beer", "straw blond"], "no journal holds a claim of 'straw blond' (is 'Straw Blond' meant?)"),
+        (["--line", "L2"], "--line goes with --now, --export, --baseline or --override"),
+        (["--last", "0"], "--last and --false-alarm-days are above 0"),
+        (["--false-alarm-days", "0"], "--last and --false-alarm-days are above 0"),
+        (["--operator", "KA", "--note", "looked"], "go with --review, --override or --baseline"),
+        (["--now", "--check"], "ask for one of --review"),
+        (["--check", "--beer", "Straw Blond"], "--beer goes with --export"),
+        (["--override", "Straw Blond", "L9", *SIGNED], "nothing of line '' is recorded, but of L1"),
+        (["--baseline", "2025-06-24", "2025-06-25", *SIGNED[2:]], "such as 2025-06-24T00:00:00+02:00"),
+    ],
+)  # fmt: skip
+def test_history_never_leaves_an_option_aside_in_silence(recorded, capsys, asked, said):
+    code, _, err = answer(capsys, "history", recorded[0], *asked)
+    assert code == 2 and said in err
+
+
+def test_a_folder_recorded_as_of_another_line_is_told(recorded, workshop, capsys):
+    code, out, _ = answer(
+        capsys, "verify", workshop / "house.model", workshop / "shift", "--journal", recorded[0], "--line", "L2"
+    )
+    assert "nothing new: every scan was recorded before\nrecorded before as of line L1, and stays so" in out

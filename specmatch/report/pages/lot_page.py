@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from specmatch.errors import MissingExtraError, OptionError
-from specmatch.line.journal.queries import entry_code, waiting, when
+from specmatch.line.journal.queries import entry_code, refuse_unheld, waiting, when
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
@@ -123,6 +123,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     Traceback (most recent call last):
     specmatch.errors.OptionError: no journal holds a lot 'nowhere'
     """
+    refuse_unheld(journals, lot=lot)
     where, values = "lot = ? AND kind IN ('reading', 'retest', 'review')", [lot]
     if line is not None:
         where, values = f"{where} AND line = ?", [lot, line]
