@@ -465,3 +465,22 @@ def test_a_folder_recorded_as_of_another_line_is_told(recorded, workshop, capsys
         capsys, "verify", workshop / "house.model", workshop / "shift", "--journal", recorded[0], "--line", "L2"
     )
     assert "nothing new: every scan was recorded before\nrecorded before as of line L1, and stays so" in out
+
+
+def test_packages_go_by_labels_and_a_claim_that_nobody_knows_holds_its_own_lot(workshop, capsys, tmp_path):
+    shutil.copyfile(workshop / "house.model", tmp_path / "house.model")
+    labels = (
+        "label,beer,valid_to\nCan,Straw Blond,\nKeg,Straw Blond,\nKeg,Amber Lane,\nOld can,Mill Bitter,2020-12-31\n"
+    )
+    (tmp_path / "house.labels.csv").write_text(labels)
+    shutil.copytree(workshop / "shift", tmp_path / "shift")
+    sheet = tmp_path / "shift" / "scans.csv"
+    text = sheet.read_text().replace("Straw Blond", "Can").replace("Lantern Gold", "lantern gold")
+    sheet.write_text(text.replace("Amber Lane", "Keg").replace("Mill Bitter", "Old can"))
+    _, (row,) = answer_json(capsys, "verify", tmp_path / "house.model", tmp_path / "shift", "--packages")
+    lots = {lot["claimed"]: lot for lot in row["results"]}
+    assert lots["Can"]["decision"] == "consistent"
+    assert "(is 'Lantern Gold' meant?)" in lots["lantern gold"]["reason"]
+    assert "label 'Old can' is not valid on 2025-06-24" in lots["Old can"]["reason"]
+    assert "Keg may hold Straw Blond, Amber Lane" in lots["Keg"]["reason"]
+    assert {lots[name]["decision"] for name in ("lantern gold", "Old can", "Keg")} == {"hold"}
