@@ -192,7 +192,11 @@ def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
         blocks.append([line for row in waiting for line in waiting_lines(row, width=width)])
     blocks.append([entry_line(row, width=width) for row in rows] or ["no entries"])
     blocks.append([chart_line(chart) for chart in charts if chart.baseline is not None or args.beer])
-    young = [f"{chart.kind} of {chart.subject}" for chart in charts if chart.baseline is None and not args.beer]
+    young = [
+        f"{chart.kind} of {chart.subject or 'a line without a name'}"
+        for chart in charts
+        if chart.baseline is None and not args.beer
+    ]
     blocks.append([f"no limits yet (fewer points than a baseline needs): {', '.join(young)}"] if young else [])
     blocks.append([f"moved: {drift.sentence}" for drift in drifts])
     to_do = [f"to do: {action.action} {action.subject}".rstrip() + f": {action.evidence}" for action in actions]

@@ -438,6 +438,8 @@ class HouseModel:
         ------
         UnknownBeerError
             If a claim names a beer that the set does not hold.
+        OptionError
+            If `on` is no day.
 
         Examples
         --------
@@ -450,6 +452,9 @@ class HouseModel:
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = specification.label_names if specification else ()
+        day = None if on is None else day_of(on)
+        if on is not None and day is None:
+            raise OptionError(f"on is {on!r}; expected a day, such as date(2025, 6, 24)")
         level = self.coverage if coverage is None else coverage
         parts = parts_by_module(self.fitted, spectra, scans)
         samples = {id(part): part.samples(every_pour=every_pour) for part in parts}
@@ -462,7 +467,7 @@ class HouseModel:
             readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
-                specification=specification, days=[on or day_of(text) for text in own.measured_on], coverage=level,
+                specification=specification, days=[day or day_of(text) for text in own.measured_on], coverage=level,
             )  # fmt: skip
             return pd.concat([readings, judged], axis=1)
 

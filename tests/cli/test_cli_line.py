@@ -484,3 +484,19 @@ def test_packages_go_by_labels_and_a_claim_that_nobody_knows_holds_its_own_lot(w
     assert "label 'Old can' is not valid on 2025-06-24" in lots["Old can"]["reason"]
     assert "Keg may hold Straw Blond, Amber Lane" in lots["Keg"]["reason"]
     assert {lots[name]["decision"] for name in ("lantern gold", "Old can", "Keg")} == {"hold"}
+
+
+def test_where_there_is_nothing_to_judge_it_is_said(workshop, capsys, tmp_path):
+    (tmp_path / "empty").mkdir()
+    watch = ["watch", workshop / "house.model", tmp_path / "empty", "--journal", tmp_path / "line.db", "--once"]
+    assert "holds no file; name the folder" in answer(capsys, *watch)[2]
+    shutil.copytree(workshop / "shift", tmp_path / "shift")
+    sheet = tmp_path / "shift" / "scans.csv"
+    text = sheet.read_text()
+    sheet.write_text("".join(line for line in text.splitlines(keepends=True) if ",sample,L" not in line))
+    for option in ([], ["--packages"]):
+        code, _, err = answer(capsys, "verify", workshop / "house.model", tmp_path / "shift", *option)
+        assert code == 2 and "its sheet lists no scan of role sample that could be used" in err
+    sheet.write_text(text.replace(",beer,", ",claim,", 1))
+    code, _, err = answer(capsys, "verify", workshop / "house.model", tmp_path / "shift")
+    assert code == 2 and "column 'claim' is not known, and is likely meant for 'beer'" in err

@@ -216,7 +216,7 @@ def check_claims(
             "claimed='BEER' or a Series sample -> beer"
         )
     if isinstance(claimed, str):
-        claims: list[str | None] = [claimed] * len(samples)
+        claims: list[str | None] = [claimed.strip()] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
         raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
     else:

@@ -88,10 +88,10 @@ class Specification:
         return found
 
 
-def day_of(text: str) -> date | None:
-    """Return the day that an ISO date names, None where it names none."""
+def day_of(said: object) -> date | None:
+    """Return the day of a date, a time or ISO text, None where it names none."""
     try:
-        return date.fromisoformat(text)
+        return date.fromisoformat(str(said)[:10])
     except ValueError:
         return None
 

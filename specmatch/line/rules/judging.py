@@ -249,7 +249,7 @@ def _judged(
     try:
         refuse_unknown_claim(claim, house.beers_, specification.label_names, said="the lot is claimed to be")
         first = scans["measured_at"].iloc[0] if "measured_at" in scans else ""
-        beers = specification.beers_of(claim, day_of(str(first)[:10]))
+        beers = specification.beers_of(claim, day_of(first))
     except UnknownBeerError as error:
         return claim, HOLD, 0, "", f"{said}{error}"
     if len(beers) > 1:

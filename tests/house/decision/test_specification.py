@@ -1,12 +1,12 @@
 """Colour limits and package labels: read, dated, hashed, refused where damaged, and what they do to a decision."""
 
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.errors import SheetError, UnknownBeerError
+from specmatch.errors import OptionError, SheetError, UnknownBeerError
 from specmatch.house.decision.decision import decide, decide_all, judge_colour
 from specmatch.house.decision.specification import ColourLimits, Specification, load_specification, specification_paths
 
@@ -110,6 +110,24 @@ def test_a_label_named_as_a_beer_holds_that_beer(tmp_path):
         load_specification(tmp_path / "house.model", beers=BEERS)
     (tmp_path / "house.labels.csv").write_text("label,beer\nPale,Amber\nPale,Pale\n")
     assert load_specification(tmp_path / "house.model", beers=BEERS).beers_of("Pale") == ("Amber", "Pale")
+
+
+def test_the_day_asked_for_may_be_a_day_a_time_or_iso_text(line_room, tmp_path):
+    (tmp_path / "house.limits.csv").write_text("beer,target,tolerance,unit,valid_to\nPale Ale,1,0.1,EBC,2024-12-31\n")
+    pale = line_room.house.beers_[0]
+    sheet = tmp_path / "house.limits.csv"
+    sheet.write_text(sheet.read_text().replace("Pale Ale", pale))
+    spec = load_specification(tmp_path / "house.model", beers=line_room.house.beers_)
+    pour = line_room.pours(pale)[0]
+
+    def reason(on):
+        return line_room.house.verify(pour, claimed=f" {pale} ", specification=spec, on=on)["reason"].iloc[0]
+
+    for day in (date(2024, 6, 1), datetime(2024, 6, 1, 8), pd.Timestamp("2024-06-01"), "2024-06-01"):
+        assert "colour out of specification" in reason(day)
+    assert f"no colour limits of {pale} are valid on 2025-01-01" in reason(date(2025, 1, 1))
+    with pytest.raises(OptionError, match="on is 'June'; expected a day"):
+        reason("June")
 
 
 def test_without_a_day_the_newest_limits_are_taken(tmp_path):
