@@ -18,7 +18,7 @@ from specmatch.batches import COLOUR_UNITS, unit_of
 from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
-from specmatch.measurement.folder.sheets import read_sheet
+from specmatch.measurement.folder.sheets import Sheet, read_sheet
 from specmatch.wording import nearest_name
 
 SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
@@ -127,11 +127,13 @@ def load_specification(model: str | Path, *, beers: Sequence[str] | None = None)
     ''
     """
     limits_path, labels_path = specification_paths(model)
-    parts, digest = [], hashlib.sha256()
-    for path in (limits_path, labels_path):
+    parts, digest, sheets = [], hashlib.sha256(), {}
+    for path, columns in ((limits_path, LIMIT_COLUMNS), (labels_path, LABEL_COLUMNS)):
         if path.is_file():
             data = path.read_bytes()
-            parts.append(f"== {path.name}\n{data.decode('utf-8', 'replace')}")
+            sheets[path] = read_sheet(path, known=columns)
+            # whatever its separator, encoding and headings were: the record is read with commas and the known names
+            parts.append(f"== {path.name}\n" + sheets[path].table.to_csv(index=False, lineterminator="\n"))
             # name, length and bytes: no two pairs of sheets give the same stream
             digest.update(f"{path.name.rpartition('.')[0].rpartition('.')[2]} {len(data)}\n".encode() + data)
         elif path.parent.is_dir():
@@ -140,14 +142,14 @@ def load_specification(model: str | Path, *, beers: Sequence[str] | None = None)
                     _LOG.warning("%s is not read: name it %s, as CSV, if the house goes by it", near.name, path.name)
     if not parts:
         return Specification()
-    limits = _limits(limits_path, beers) if limits_path.is_file() else ()
-    labels = _labels(labels_path, beers) if labels_path.is_file() else ()
+    limits = _limits(limits_path, sheets[limits_path], beers) if limits_path in sheets else ()
+    labels = _labels(labels_path, sheets[labels_path], beers) if labels_path in sheets else ()
     return Specification(limits, labels, digest.hexdigest(), "\n".join(parts))
 
 
-def _limits(path: Path, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
+def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
     rows: list[ColourLimits] = []
-    for line, cells, days in _rows(path, LIMIT_COLUMNS, ("beer", "target", "tolerance", "unit")):
+    for line, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "target", "tolerance", "unit")):
         where = f"{path.name}, line {line}"
         _known_beer(where, cells["beer"], beers)
         target = _number(where, "target", cells["target"])
@@ -171,9 +173,9 @@ def _limits(path: Path, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]
     return tuple(rows)
 
 
-def _labels(path: Path, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
+def _labels(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
     rows = []
-    for line, cells, days in _rows(path, LABEL_COLUMNS, ("label", "beer")):
+    for line, cells, days in _rows(path, sheet, LABEL_COLUMNS, ("label", "beer")):
         where = f"{path.name}, line {line}"
         if not cells["label"]:
             raise SheetError(f"{where}, column label: blank; name the label")
@@ -189,10 +191,9 @@ def _labels(path: Path, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]
 
 
 def _rows(
-    path: Path, columns: Sequence[str], needed: Sequence[str]
+    path: Path, sheet: Sheet, columns: Sequence[str], needed: Sequence[str]
 ) -> list[tuple[int, dict[str, str], tuple[date | None, date | None]]]:
     """Read the rows of a sheet: the line of each, its cells, and the days from which and to which it is valid."""
-    sheet = read_sheet(path, known=columns)
     notes = [*sheet.notes]
     missing = [column for column in needed if column not in sheet.table]
     if missing:

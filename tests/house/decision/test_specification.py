@@ -90,6 +90,9 @@ def test_limits_as_people_write_them(tmp_path):
     assert first == ColourLimits(
         "Pale", 8.0, 7.2, 8.8, "EBC", "guarded_acceptance", 0.05, date(2025, 3, 1), date(2025, 12, 31)
     )
+    (tmp_path / "house.labels.csv").write_bytes("Label\tBeer\nSüßes\tPale\n".encode("utf-16"))
+    kept = load_specification(tmp_path / "house.model").text
+    assert "beer,target,tolerance,unit,rule" in kept and "== house.labels.csv\nlabel,beer\nSüßes,Pale\n" in kept
     assert (second.low, second.high, second.valid_from) == (pytest.approx(8.1), pytest.approx(9.9), date(2026, 1, 1))
 
 
