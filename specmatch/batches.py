@@ -23,6 +23,11 @@ VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
 
 
+def unit_of(cell: str) -> str:
+    """Return a colour unit as its name alone: `°ebc` is EBC."""
+    return cell.strip().upper().removeprefix("°").strip()
+
+
 def values_of(what: str) -> str:
     """Say in words several of what the lab measures of each batch."""
     return "colours" if what == VALUE_NAME else f"values of {what}"
@@ -160,7 +165,7 @@ def _in_one_unit(table: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
                 "SRM are converted: bring the values to one unit"
             )
     elif units is not None:
-        units = units.str.upper().str.removeprefix("°").str.strip().where(units != "", colour_unit)
+        units = units.map(unit_of).where(units != "", colour_unit)
         unknown = ~units.isin(COLOUR_UNITS)
         if unknown.any():
             row = int(unknown.to_numpy().argmax())

@@ -3,6 +3,7 @@
 import csv
 import re
 from collections.abc import Sequence
+from difflib import get_close_matches
 from html import escape
 from pathlib import Path
 
@@ -82,3 +83,10 @@ def guarded_cell(cell: object) -> object:
     if isinstance(cell, str) and cell.startswith(FORMULA_STARTS) and not _NUMBER.match(cell):
         return f"'{cell}"
     return cell
+
+
+def nearest_name(said: str, names: Sequence[str]) -> str:
+    """Ask whether the nearest of some names is meant, or say nothing where none is near."""
+    folded = {name.casefold(): name for name in names}
+    near = get_close_matches(said.casefold(), folded, n=1)
+    return f" (is {folded[near[0]]!r} meant?)" if near else ""

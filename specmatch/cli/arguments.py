@@ -6,7 +6,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from specmatch.cli.outcome import say
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, SheetError
 
 if TYPE_CHECKING:
     import pandas as pd
@@ -115,6 +115,10 @@ def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dic
         return bare_spectra(Path(source)), []
     session = measure_source(source, date_order=dates).session
     tell_sheet_notes(session)
+    if session.scans.empty:
+        raise SheetError(
+            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read"
+        )
     return session, session.left_out.to_dict("records")
 
 

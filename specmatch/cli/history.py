@@ -10,7 +10,7 @@ from specmatch.cli.arguments import number, shown_row
 from specmatch.cli.outcome import WIDTH, Outcome, screen
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest
+from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest, refuse_unheld
 from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
 
@@ -67,6 +67,20 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError(
             "a review, a baseline, a backup or a hash kept elsewhere is of one journal; name that one alone"
         )
+    signs = args.outcome or args.second or args.operator or args.note
+    if signs and not writes:
+        raise OptionError("--outcome, --second, --operator and --note go with --review, --override or --baseline")
+    doing = [args.review, args.override, args.baseline, args.check or None, args.backup, args.export, args.now or None]
+    if sum(one is not None for one in doing) > 1:
+        raise OptionError(
+            "ask for one of --review, --override, --baseline, --check, --backup, --export and --now at a time"
+        )
+    if args.line and not (writes or args.export or args.now):
+        raise OptionError("--line goes with --now, --export, --baseline or --override")
+    if args.beer and any(one is not None for one in doing) and not args.export:
+        raise OptionError("--beer goes with --export, or with none of the other options: they are of the whole record")
+    if args.last < 1 or not args.false_alarm_days > 0.0:
+        raise OptionError("--last and --false-alarm-days are above 0")
     if args.expect and not args.check:
         raise OptionError("--expect goes with --check: the chain is followed to that hash")
     if not args.export and (args.lot or args.since or args.until):
@@ -153,6 +167,7 @@ def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
     from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
 
     width, _ = screen()
+    refuse_unheld(journals, claimed=args.beer)
     counts = decision_counts(journals, beer=args.beer)
     waiting = find_waiting(journals, beer=args.beer)
     rows = newest(journals, beer=args.beer, last=args.last)
@@ -177,7 +192,11 @@ def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
         blocks.append([line for row in waiting for line in waiting_lines(row, width=width)])
     blocks.append([entry_line(row, width=width) for row in rows] or ["no entries"])
     blocks.append([chart_line(chart) for chart in charts if chart.baseline is not None or args.beer])
-    young = [f"{chart.kind} of {chart.subject}" for chart in charts if chart.baseline is None and not args.beer]
+    young = [
+        f"{chart.kind} of {chart.subject or 'a line without a name'}"
+        for chart in charts
+        if chart.baseline is None and not args.beer
+    ]
     blocks.append([f"no limits yet (fewer points than a baseline needs): {', '.join(young)}"] if young else [])
     blocks.append([f"moved: {drift.sentence}" for drift in drifts])
     to_do = [f"to do: {action.action} {action.subject}".rstrip() + f": {action.evidence}" for action in actions]

@@ -67,7 +67,7 @@ def run(args: argparse.Namespace) -> Outcome:
     if len(got.risks):
         # what the rule comes to for lots of the claim, beside each decision
         told = got.risks[[name for name in got.risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
-        verified = verified.join(told[~told.index.duplicated()], on="claimed")
+        verified = verified.join(told[~told.index.duplicated(keep="last")], on="claimed")
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
@@ -169,6 +169,8 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     risks = setting.house.limit_risks(setting.specification)
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
+    if elsewhere := sorted({*verified["line"].dropna()} - {setting.line}):
+        said += f"\nrecorded before as of line {', '.join(elsewhere) or 'without a name'}, and stays so"
     for row in added:
         if row["kind"] == "control":
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"

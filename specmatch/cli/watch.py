@@ -86,6 +86,8 @@ def run(args: argparse.Namespace) -> Outcome:
                 tell(row)
             for name, reason in watcher.waiting.items():
                 complain(f"{name}: {reason}")
+            if not any(path.is_file() for path in Path(args.folder).iterdir()):
+                complain(f"{args.folder} holds no file; name the folder that the instrument, or the sheet, stands in")
             say(f"{len(seen)} recorded, {len(watcher.waiting)} waiting", error=True)
             return Outcome(None, "", needs_look=bool(watcher.waiting) or any(seen), shown=True)
         stop = threading.Event()

@@ -17,7 +17,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
-from specmatch.house.decision.specification import Specification
+from specmatch.house.decision.specification import Specification, day_of
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
@@ -422,7 +422,8 @@ class HouseModel:
         specification : Specification, optional
             Colour limits and package labels of the house.
         on : date, optional
-            The day for which they are looked up.
+            The day for which they are looked up; by default that on which each sample was measured, and where it is
+            not known the newest are taken.
         every_pour : bool, default False
             Average odd pours in too.
         lab : str or mapping, optional
@@ -437,6 +438,8 @@ class HouseModel:
         ------
         UnknownBeerError
             If a claim names a beer that the set does not hold.
+        OptionError
+            If `on` is no day.
 
         Examples
         --------
@@ -449,6 +452,9 @@ class HouseModel:
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
         labels = specification.label_names if specification else ()
+        day = None if on is None else day_of(on)
+        if on is not None and day is None:
+            raise OptionError(f"on is {on!r}; expected a day, such as date(2025, 6, 24)")
         level = self.coverage if coverage is None else coverage
         parts = parts_by_module(self.fitted, spectra, scans)
         samples = {id(part): part.samples(every_pour=every_pour) for part in parts}
@@ -461,7 +467,7 @@ class HouseModel:
             readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
-                specification=specification, on=on, coverage=level,
+                specification=specification, days=[day or day_of(text) for text in own.measured_on], coverage=level,
             )  # fmt: skip
             return pd.concat([readings, judged], axis=1)
 
@@ -712,7 +718,8 @@ class HouseModel:
         ('consistent', 'hold')
         """
         (part,) = self._one_module(spectra, scans)
-        pours = part.samples(every_pour=True).pours
+        samples = part.samples(every_pour=True)
+        pours, on = samples.pours, day_of(samples.measured_on[0])
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
         step = next_step(part.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)), rule=rule)
@@ -721,7 +728,9 @@ class HouseModel:
         # the batch passes for what it is, but no claim passes on a colour that nobody knows, nor against a limit
         used = pd.DataFrame(pours.reflectance, index=pours.names, columns=part.fitted.wavelength_nm)
         together = pd.Series("packages", index=used.index)
-        whole = self.with_fitted(part.fitted).verify(used, str(claim), together, specification=specification)
+        whole = self.with_fitted(part.fitted).verify(
+            used, str(claim), together, specification=specification, on=on
+        )  # fmt: skip
         held = whole["decision"].iloc[0] != CONSISTENT
         return replace(step, decision=HOLD, reason=str(whole["reason"].iloc[0])) if held else step
 

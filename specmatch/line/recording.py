@@ -36,6 +36,7 @@ from specmatch.line.rules.standing import (
     stated_of,
 )
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
+from specmatch.wording import listed
 
 REFERENCE = "reference"
 # what a reading says of the filling and module of a control; a sealed one has no filling to be missed
@@ -202,10 +203,16 @@ def _judged_control(journal: Journal, setting: LineSetting, record: Record, stat
         for (material, other), statement in statements.items()
         if material == name.material and other != name.material_lot
     ]
-    return judge_control(
+    own = statements.get((name.material, name.material_lot))
+    got = judge_control(
         journal, record, reread=reread_with(setting.house, journal), pour_share=pour_share(setting.house),
-        statement=statements.get((name.material, name.material_lot)), lots=others,
+        statement=own, lots=others,
     )  # fmt: skip
+    if got.decision is None and own is None and statements:
+        # a slip in a name or a lot would else look like a material that nobody states
+        there = listed([str(replace(name, material=one, material_lot=lot)) for one, lot in statements], 3)
+        return replace(got, reason=f"{got.reason}; materials.csv states {there}, and this one is {name}")
+    return got
 
 
 def _sample(
@@ -335,7 +342,7 @@ def readings_of(journal: Journal, measured: Measured) -> pd.DataFrame:
         index=pd.Index(list(rows), dtype=object, name="sample"),
         columns=list(READING_COLUMNS),
     )
-    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state"):
+    for column in ("claimed", "decision", "reason", "advice", "entry", "run_state", "line"):
         table[column] = pd.Series([row.get(column) for row in rows.values()], index=table.index, dtype=object)
     return table
 

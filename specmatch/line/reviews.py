@@ -33,6 +33,11 @@ def override(
     signed = _signed(journal, line, outcome, operator, note, second)
     if not beer.strip() or not lot.strip():
         raise TableError("a review before the fact is of one beer and one lot: name both")
+    lines = [
+        name for (name,) in journal.query("SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind != ?", (REVIEW,))
+    ]
+    if lines and line not in lines:
+        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
     run = find_run(journal, line, beer, lot)
     if run.state != CLEAR:
         raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
@@ -68,6 +73,7 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
 
 
 def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str, second: str) -> Record:
+    outcome = outcome.strip().casefold()
     if outcome not in OUTCOMES:
         raise TableError(f"say what came of it (--outcome): {', '.join(OUTCOMES)}; got {outcome!r}")
     _named(operator, note)

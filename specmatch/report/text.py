@@ -127,11 +127,11 @@ def risks_text(risks: pd.DataFrame) -> str:
 def risk_shares(risks: pd.DataFrame) -> pd.DataFrame:
     """Write the risks of limits as people read them, those with bounds as `share (low to high)`."""
     shown = risks[["rule"]].assign(
-        passes=[f"{low:.3g} to {high:.3g} {unit}" for low, high, unit in zip(
+        passes=[f"{low:.3g} to {high:.3g} {unit}" if low <= high else "no reading" for low, high, unit in zip(
             risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
     )  # fmt: skip
     for name, words in (("conform", "conform"), ("held_of_conforming", "held of these")):
-        shown[words] = risks[name].map(lambda share: f"{share:.1%}")
+        shown[words] = risks[name].map(lambda share: "" if math.isnan(share) else f"{share:.1%}")
     for name, words in (
         ("producer_risk", "conform and held"), ("consumer_risk", "do not and pass"), ("cannot_tell", "cannot tell"),
     ):  # fmt: skip

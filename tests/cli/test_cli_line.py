@@ -436,3 +436,67 @@ def test_watch_serves_its_board_makes_its_token_and_hands_on(workshop, line_room
     _, err = watch.communicate(timeout=60)
     assert watch.returncode == 0 and "Traceback" not in err and "stopped: 1 recorded" in err
     assert [path.suffix for path in (tmp_path / "out").iterdir()] == [".json"]
+
+
+SIGNED = ["--outcome", "rework", "--operator", "K", "--note", "n"]
+
+
+@pytest.mark.parametrize(
+    ("asked", "said"),
+    [
+        (["--beer", "straw blond"], "no journal holds a claim of 'straw blond' (is 'Straw Blond' meant?)"),
+        (["--line", "L2"], "--line goes with --now, --export, --baseline or --override"),
+        (["--last", "0"], "--last and --false-alarm-days are above 0"),
+        (["--false-alarm-days", "0"], "--last and --false-alarm-days are above 0"),
+        (["--operator", "KA", "--note", "looked"], "go with --review, --override or --baseline"),
+        (["--now", "--check"], "ask for one of --review"),
+        (["--check", "--beer", "Straw Blond"], "--beer goes with --export"),
+        (["--override", "Straw Blond", "L9", *SIGNED], "nothing of line '' is recorded, but of L1"),
+        (["--baseline", "2025-06-24", "2025-06-25", *SIGNED[2:]], "such as 2025-06-24T00:00:00+02:00"),
+    ],
+)  # fmt: skip
+def test_history_never_leaves_an_option_aside_in_silence(recorded, capsys, asked, said):
+    code, _, err = answer(capsys, "history", recorded[0], *asked)
+    assert code == 2 and said in err
+
+
+def test_a_folder_recorded_as_of_another_line_is_told(recorded, workshop, capsys):
+    code, out, _ = answer(
+        capsys, "verify", workshop / "house.model", workshop / "shift", "--journal", recorded[0], "--line", "L2"
+    )
+    assert "nothing new: every scan was recorded before\nrecorded before as of line L1, and stays so" in out
+
+
+def test_packages_go_by_labels_and_a_claim_that_nobody_knows_holds_its_own_lot(workshop, capsys, tmp_path):
+    shutil.copyfile(workshop / "house.model", tmp_path / "house.model")
+    labels = (
+        "label,beer,valid_to\nCan,Straw Blond,\nKeg,Straw Blond,\nKeg,Amber Lane,\nOld can,Mill Bitter,2020-12-31\n"
+    )
+    (tmp_path / "house.labels.csv").write_text(labels)
+    shutil.copytree(workshop / "shift", tmp_path / "shift")
+    sheet = tmp_path / "shift" / "scans.csv"
+    text = sheet.read_text().replace("Straw Blond", "Can").replace("Lantern Gold", "lantern gold")
+    sheet.write_text(text.replace("Amber Lane", "Keg").replace("Mill Bitter", "Old can"))
+    _, (row,) = answer_json(capsys, "verify", tmp_path / "house.model", tmp_path / "shift", "--packages")
+    lots = {lot["claimed"]: lot for lot in row["results"]}
+    assert lots["Can"]["decision"] == "consistent"
+    assert "(is 'Lantern Gold' meant?)" in lots["lantern gold"]["reason"]
+    assert "label 'Old can' is not valid on 2025-06-24" in lots["Old can"]["reason"]
+    assert "Keg may hold Straw Blond, Amber Lane" in lots["Keg"]["reason"]
+    assert {lots[name]["decision"] for name in ("lantern gold", "Old can", "Keg")} == {"hold"}
+
+
+def test_where_there_is_nothing_to_judge_it_is_said(workshop, capsys, tmp_path):
+    (tmp_path / "empty").mkdir()
+    watch = ["watch", workshop / "house.model", tmp_path / "empty", "--journal", tmp_path / "line.db", "--once"]
+    assert "holds no file; name the folder" in answer(capsys, *watch)[2]
+    shutil.copytree(workshop / "shift", tmp_path / "shift")
+    sheet = tmp_path / "shift" / "scans.csv"
+    text = sheet.read_text()
+    sheet.write_text("".join(line for line in text.splitlines(keepends=True) if ",sample,L" not in line))
+    for option in ([], ["--packages"]):
+        code, _, err = answer(capsys, "verify", workshop / "house.model", tmp_path / "shift", *option)
+        assert code == 2 and "its sheet lists no scan of role sample that could be used" in err
+    sheet.write_text(text.replace(",beer,", ",claim,", 1))
+    code, _, err = answer(capsys, "verify", workshop / "house.model", tmp_path / "shift")
+    assert code == 2 and "column 'claim' is not known, and is likely meant for 'beer'" in err

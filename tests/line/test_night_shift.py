@@ -314,7 +314,7 @@ def test_reviews_take_an_outcome_a_name_a_reason_and_two_names_where_the_house_a
         journal.append({"kind": "in_force", "line": "L1", "second_name": True})
         with pytest.raises(TableError, match="asks for two names"):
             review(journal, 1, outcome="reject", operator="KA", note="tank 4")
-        row = review(journal, 1, outcome="reject", operator="KA", note="tank 4", second="LM")
+        row = review(journal, 1, outcome="Reject ", operator="KA", note="tank 4", second="LM")
     assert (row["outcome"], row["operator"], row["second"], row["concerns"]) == ("reject", "KA", "LM", 1)
     assert night.waits() == {}
 

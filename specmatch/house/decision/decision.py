@@ -8,7 +8,6 @@ A reading's colour against the limits of its beer: within, out, or not to be tol
 from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import date
-from difflib import get_close_matches
 from typing import Any
 
 import numpy as np
@@ -21,9 +20,10 @@ from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import conformance_probability
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
-from specmatch.wording import p_in_words
+from specmatch.wording import nearest_name, p_in_words
 
 WITHIN, OUT, CANNOT_TELL = "within", "out", "cannot tell"
+CLAIM_ADVICE = "keep the packages; correct the claim in the sheet and verify again"
 
 
 @dataclass(frozen=True)
@@ -167,18 +167,23 @@ def decide_all(
     false_reject_rate: float,
     *,
     specification: Specification | None = None,
-    on: date | None = None,
+    days: Sequence[date | None] | None = None,
     coverage: float = 0.90,
 ) -> pd.DataFrame:
-    """Judge the claim of each reading."""
+    """Judge the claim of each reading by what is laid down for its day."""
     # p_values (n, n_beers)
     rows: list[tuple[str | None, str | None, str, str]] = []
     laid_down, places = specification or Specification(), {beer: place for place, beer in enumerate(beers)}
-    for claim, p, reading in zip(claims, p_values, readings.itertuples(index=False), strict=True):
+    days = [None] * len(claims) if days is None else days
+    for claim, on, p, reading in zip(claims, days, p_values, readings.itertuples(index=False), strict=True):
         if claim is None:
             rows.append((None, None, "no claim was made: a reading only", "name the beer to have the claim judged"))
             continue
-        meant = laid_down.beers_of(claim, on)
+        try:
+            meant = laid_down.beers_of(claim, on)
+        except UnknownBeerError as error:
+            rows.append((claim, HOLD, str(error), CLAIM_ADVICE))
+            continue
         best = max(meant, key=lambda beer: np.nan_to_num(p[places[beer]], nan=-1.0))
         limits = laid_down.limits_of(best, on)
         colour = None
@@ -195,7 +200,9 @@ def decide_all(
             beers=meant,
             colour=colour,
         )
-        rows.append((claim, got.decision, got.reason, got.advice))
+        lapsed = limits is None and any(row.beer == best for row in laid_down.limits)
+        reason = f"{got.reason}; no colour limits of {best} are valid on {on}" if lapsed else got.reason
+        rows.append((claim, got.decision, reason, got.advice))
     return pd.DataFrame(rows, index=readings.index, columns=["claimed", "decision", "reason", "advice"], dtype=object)
 
 
@@ -209,7 +216,7 @@ def check_claims(
             "claimed='BEER' or a Series sample -> beer"
         )
     if isinstance(claimed, str):
-        claims: list[str | None] = [claimed] * len(samples)
+        claims: list[str | None] = [claimed.strip()] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
         raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
     else:
@@ -229,16 +236,10 @@ def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collec
     """Refuse a claim of a beer that is neither of the set nor a label; `said` begins the sentence."""
     if claim is not None and claim not in beers and claim not in labels:
         known = f"; the labels are {', '.join(sorted(labels))}" if labels else ""
-        meant = _nearest_name(claim, [*beers, *labels])
+        meant = nearest_name(claim, [*beers, *labels])
         raise UnknownBeerError(
             f"{said} {claim!r}, which is no beer of the set{meant}; it holds {', '.join(beers)}{known}"
         )
-
-
-def _nearest_name(claim: str, names: Sequence[str]) -> str:
-    folded = {name.casefold(): name for name in names}
-    near = get_close_matches(claim.casefold(), folded, n=1)
-    return f" (is {folded[near[0]]!r} meant?)" if near else ""
 
 
 def _blank(value: object) -> bool:

@@ -5,19 +5,27 @@ and put under version control. The hash over both names the version that a decis
 """
 
 import hashlib
+import logging
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
-from specmatch.batches import COLOUR_UNITS
+import numpy as np
+
+from specmatch.batches import COLOUR_UNITS, unit_of
 from specmatch.errors import SheetError, UnknownBeerError
+from specmatch.measurement.folder.columns import folded
+from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.wording import nearest_name
 
 SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
 # JCGM 106:2012, 8.2, 8.3.2, 8.3.3
 DECISION_RULES = (SIMPLE, GUARDED, LENIENT)
 DEFAULT_RISK = 0.05
+_LOG = logging.getLogger(__name__)
 LIMIT_COLUMNS = ("beer", "target", "tolerance", "unit", "rule", "risk", "valid_from", "valid_to")
 LABEL_COLUMNS = ("label", "beer", "valid_from", "valid_to")
 
@@ -62,9 +70,9 @@ class Specification:
         return {row.label for row in self.labels}
 
     def limits_of(self, beer: str, on: date | None = None) -> ColourLimits | None:
-        """Return the limits of a beer on a day (on any day where None), or None where there are none."""
+        """Return the limits of a beer on a day (the newest where None), or None where there are none."""
         found = [row for row in self.limits if row.beer == beer and _valid(row, on)]
-        return found[-1] if found else None
+        return max(found, key=lambda row: row.valid_from or date.min, default=None)
 
     def beers_of(self, claim: str, on: date | None = None) -> tuple[str, ...]:
         """Return the beers that a claim stands for: those of the label on that day, else the claim itself."""
@@ -78,6 +86,14 @@ class Specification:
                 f"{rows[-1].valid_to or 'ever'}: correct the claim or the table of labels"
             )
         return found
+
+
+def day_of(said: object) -> date | None:
+    """Return the day of a date, a time or ISO text, None where it names none."""
+    try:
+        return date.fromisoformat(str(said)[:10])
+    except ValueError:
+        return None
 
 
 def specification_paths(model: str | Path) -> tuple[Path, Path]:
@@ -111,44 +127,45 @@ def load_specification(model: str | Path, *, beers: Sequence[str] | None = None)
     ''
     """
     limits_path, labels_path = specification_paths(model)
-    parts, digest = [], hashlib.sha256()
-    for path in (limits_path, labels_path):
+    parts, digest, sheets = [], hashlib.sha256(), {}
+    for path, columns in ((limits_path, LIMIT_COLUMNS), (labels_path, LABEL_COLUMNS)):
         if path.is_file():
             data = path.read_bytes()
-            parts.append(f"== {path.name}\n{data.decode('utf-8', 'replace')}")
+            sheets[path] = read_sheet(path, known=columns)
+            # whatever its separator, encoding and headings were: the record is read with commas and the known names
+            parts.append(f"== {path.name}\n" + sheets[path].table.to_csv(index=False, lineterminator="\n"))
             # name, length and bytes: no two pairs of sheets give the same stream
             digest.update(f"{path.name.rpartition('.')[0].rpartition('.')[2]} {len(data)}\n".encode() + data)
+        elif path.parent.is_dir():
+            for near in sorted(path.parent.iterdir()):
+                if near.name.casefold().startswith(path.stem.rstrip("s").casefold()):
+                    _LOG.warning("%s is not read: name it %s, as CSV, if the house goes by it", near.name, path.name)
     if not parts:
         return Specification()
-    limits = _limits(limits_path, beers) if limits_path.is_file() else ()
-    labels = _labels(labels_path, beers) if labels_path.is_file() else ()
+    limits = _limits(limits_path, sheets[limits_path], beers) if limits_path in sheets else ()
+    labels = _labels(labels_path, sheets[labels_path], beers) if labels_path in sheets else ()
     return Specification(limits, labels, digest.hexdigest(), "\n".join(parts))
 
 
-def _limits(path: Path, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
-    sheet = read_sheet(path, known=LIMIT_COLUMNS)
-    _need(path, sheet, ("beer", "target", "tolerance", "unit"))
+def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
     rows: list[ColourLimits] = []
-    for line, cells in _cells(sheet, LIMIT_COLUMNS):
+    for line, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "target", "tolerance", "unit")):
         where = f"{path.name}, line {line}"
         _known_beer(where, cells["beer"], beers)
         target = _number(where, "target", cells["target"])
-        share = cells["tolerance"].endswith("%")
-        tolerance = _number(where, "tolerance", cells["tolerance"].removesuffix("%").strip())
-        tolerance = tolerance / 100.0 * target if share else tolerance
-        if not 0.0 < tolerance <= target:
+        written = re.sub(r"\A(?:\u00b1|\+/?-)\s*", "", cells["tolerance"])
+        tolerance = _number(where, "tolerance", written) * (target if written.endswith("%") else 1.0)
+        if not 0.0 < tolerance <= target < np.inf:
             raise SheetError(f"{where}: target {target:g} with tolerance {cells['tolerance']!r} makes no limits")
-        unit, rule = cells["unit"].upper(), cells["rule"] or GUARDED
+        unit, rule = unit_of(cells["unit"]), folded(cells["rule"]) or GUARDED
         if unit not in COLOUR_UNITS:
             raise SheetError(f"{where}, column unit: {cells['unit']!r}; write EBC or SRM")
         if rule not in DECISION_RULES:
-            raise SheetError(f"{where}, column rule: {rule!r}; use one of {', '.join(DECISION_RULES)}")
+            raise SheetError(f"{where}, column rule: {cells['rule']!r}; use one of {', '.join(DECISION_RULES)}")
         risk = _number(where, "risk", cells["risk"]) if cells["risk"] else DEFAULT_RISK
         if not 0.0 < risk < 0.5:
             raise SheetError(f"{where}, column risk: {risk:g}; expected a share between 0 and 0.5, such as 0.05")
-        row = ColourLimits(
-            cells["beer"], target, target - tolerance, target + tolerance, unit, rule, risk, *_days(where, cells)
-        )
+        row = ColourLimits(cells["beer"], target, target - tolerance, target + tolerance, unit, rule, risk, *days)
         clash = next((old for old in rows if old.beer == row.beer and _overlap(old, row)), None)
         if clash is not None:
             raise SheetError(f"{where}: {row.beer!r} has two limits for one day; close the older one with valid_to")
@@ -156,54 +173,70 @@ def _limits(path: Path, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]
     return tuple(rows)
 
 
-def _labels(path: Path, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
-    sheet = read_sheet(path, known=LABEL_COLUMNS)
-    _need(path, sheet, ("label", "beer"))
+def _labels(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
     rows = []
-    for line, cells in _cells(sheet, LABEL_COLUMNS):
+    for line, cells, days in _rows(path, sheet, LABEL_COLUMNS, ("label", "beer")):
         where = f"{path.name}, line {line}"
         if not cells["label"]:
             raise SheetError(f"{where}, column label: blank; name the label")
         _known_beer(where, cells["beer"], beers)
-        rows.append(PackageLabel(cells["label"], cells["beer"], *_days(where, cells)))
+        rows.append(PackageLabel(cells["label"], cells["beer"], *days))
+    others = {row.label for row in rows} & {*(beers or ())} - {row.label for row in rows if row.label == row.beer}
+    if others:
+        raise SheetError(
+            f"{path.name}: the label {min(others)!r} is the name of a beer of the model, and may not hold it; give the "
+            "label another name, or a row with that beer"
+        )
     return tuple(rows)
 
 
-def _need(path: Path, sheet: Sheet, columns: Sequence[str]) -> None:
-    missing = [column for column in columns if column not in sheet.table]
+def _rows(
+    path: Path, sheet: Sheet, columns: Sequence[str], needed: Sequence[str]
+) -> list[tuple[int, dict[str, str], tuple[date | None, date | None]]]:
+    """Read the rows of a sheet: the line of each, its cells, and the days from which and to which it is valid."""
+    notes = [*sheet.notes]
+    missing = [column for column in needed if column not in sheet.table]
     if missing:
         raise SheetError(f"{path.name}: no column {missing[0]!r}, got {', '.join(sheet.table.columns)}")
-
-
-def _cells(sheet: Sheet, columns: Sequence[str]) -> list[tuple[int, dict[str, str]]]:
-    rows = sheet.table.to_dict("records")
-    return [
-        (line, {column: str(row.get(column, "")).strip() for column in columns})
-        for line, row in zip(sheet.lines, rows, strict=True)
-    ]
+    blank = [""] * len(sheet.lines)
+    # one order of day and month for both columns
+    cells = [cell for column in ("valid_from", "valid_to") for cell in sheet.table.get(column, blank)]
+    read = read_dates(cells, sheet.lines * 2, "valid_from or valid_to", name=path.name)
+    for cell in read.doubtful:
+        said = f"{cell.cell!r} is {' or '.join(cell.readings)}; write the day as 2025-03-31"
+        raise SheetError(f"{path.name}, line {cell.line}, column {cell.column}: {said}")
+    days = [None if time is None else time.date() for time in read.times]
+    notes += read.notes
+    for note in notes:
+        _LOG.warning("%s", note)
+    rows = []
+    for line, row, first, last in zip(
+        sheet.lines, sheet.table.to_dict("records"), days[: len(blank)], days[len(blank) :], strict=True
+    ):
+        if first and last and first > last:
+            raise SheetError(
+                f"{path.name}, line {line}: valid_from {first} lies after valid_to {last}; correct the days"
+            )
+        rows.append((line, {column: str(row.get(column, "")).strip() for column in columns}, (first, last)))
+    return rows
 
 
 def _known_beer(where: str, beer: str, beers: Sequence[str] | None) -> None:
     if not beer or (beers is not None and beer not in beers):
-        raise SheetError(f"{where}, column beer: {beer!r} is no beer of the model; it holds {', '.join(beers or ())}")
+        meant = nearest_name(beer, beers or ())
+        raise SheetError(
+            f"{where}, column beer: {beer!r} is no beer of the model{meant}; it holds {', '.join(beers or ())}"
+        )
 
 
 def _number(where: str, column: str, cell: str) -> float:
     # a colour has no thousands: a single comma is a decimal mark
+    plain = cell.removesuffix("%").strip()
     try:
-        return float(cell.replace(",", ".") if cell.count(",") == 1 and "." not in cell else cell)
+        value = float(plain.replace(",", ".") if plain.count(",") == 1 and "." not in plain else plain)
+        return value / 100.0 if plain != cell else value
     except ValueError:
         raise SheetError(f"{where}, column {column}: {cell!r} is not a number") from None
-
-
-def _days(where: str, cells: dict[str, str]) -> tuple[date | None, date | None]:
-    days = []
-    for column in ("valid_from", "valid_to"):
-        try:
-            days.append(date.fromisoformat(cells[column]) if cells[column] else None)
-        except ValueError:
-            raise SheetError(f"{where}, column {column}: {cells[column]!r}; write the day as 2025-03-31") from None
-    return days[0], days[1]
 
 
 def _valid(row: ColourLimits | PackageLabel, on: date | None) -> bool:

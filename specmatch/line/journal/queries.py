@@ -14,7 +14,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import COLUMNS, UNREPLACED
 from specmatch.storage import write_atomic
-from specmatch.wording import CAUTIONS, guarded_cell
+from specmatch.wording import CAUTIONS, guarded_cell, nearest_name
 
 # three shifts a day change over at six, two and ten (common practice, no source)
 SHIFT_HOURS = (6, 14, 22)
@@ -140,6 +140,18 @@ def _hash_of(journal: Journal, entry: int) -> str:
 def entries_document(rows: Sequence[Record]) -> Record:
     """Return entries as other programs get them: one form for exports, hand-overs and hooks."""
     return {"format": 1, "cautions": CAUTIONS, "entries": list(rows)}
+
+
+_HELD_AS = {"claimed": "a claim of", "lot": "a lot"}
+
+
+def refuse_unheld(journals: Sequence[Journal], **asked: str | None) -> None:
+    """Refuse a claim or lot of which nothing is recorded: a misspelt one would look like one without trouble."""
+    for column, name in asked.items():
+        sql = f"SELECT DISTINCT {column} FROM entries WHERE {column} != ''"
+        held = [str(found) for journal in journals for (found,) in journal.query(sql)]
+        if name and name not in held:
+            raise OptionError(f"no journal holds {_HELD_AS[column]} {name!r}{nearest_name(name, held)}")
 
 
 def export(

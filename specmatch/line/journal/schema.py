@@ -141,6 +141,6 @@ def unix_time(measured_at: str, what: str) -> float:
     if time.tzinfo is None:
         raise TableError(
             f"{what}: measured_at is {measured_at!r}, without an offset from UTC; the journal needs one, such as "
-            f"{measured_at}+02:00"
+            f"{time.isoformat()}+02:00"
         )
     return time.timestamp()

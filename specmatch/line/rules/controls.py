@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.batches import COLOUR_UNITS, in_colour_unit
+from specmatch.batches import COLOUR_UNITS, in_colour_unit, unit_of
 from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
@@ -60,7 +60,7 @@ def statements_of(materials: pd.DataFrame, *, unit: str) -> dict[tuple[str, str]
     for row in materials.to_dict("records"):
         if pd.isna(row["colour"]):
             continue
-        own = str(row.get("colour_unit") or unit).upper()
+        own = unit_of(str(row.get("colour_unit") or unit))
         if own not in COLOUR_UNITS:
             raise SheetError(f"materials.csv: colour_unit is {own!r}; write EBC or SRM")
         sd = row.get("colour_sd")

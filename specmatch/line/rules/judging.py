@@ -10,8 +10,8 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
-from specmatch.house.decision.decision import check_claims
-from specmatch.house.decision.specification import Specification
+from specmatch.house.decision.decision import CLAIM_ADVICE, check_claims, refuse_unknown_claim
+from specmatch.house.decision.specification import Specification, day_of
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.modules import PARTS, parts_by_module
@@ -26,7 +26,6 @@ from specmatch.wording import counted
 
 # reflectance is good to four figures; seven keep a record exact and short
 DIGITS = 7
-CLAIM_ADVICE = "keep the packages; correct the claim in the sheet and verify again"
 
 
 @dataclass(frozen=True)
@@ -91,6 +90,8 @@ def verify_folder(
 def judge_sample(setting: LineSetting, sample: Session, claim: str | None, on: date | None) -> Judged:
     """Judge the one sample of a session on its own."""
     try:
+        if claim is not None:
+            setting.specification.beers_of(claim, on)
         row = _verify(setting, sample, None, claim, on)
     except UnknownBeerError as error:
         # nobody knows what is to be judged, but the scan and its reading must not be lost
@@ -245,8 +246,17 @@ def _judged(
     house: HouseModel, session: Session, scans: pd.DataFrame, claim: str, said: str, specification: Specification,
     rates: tuple[float, float],
 ) -> tuple[str, str | None, int, str, str]:  # fmt: skip
+    try:
+        refuse_unknown_claim(claim, house.beers_, specification.label_names, said="the lot is claimed to be")
+        first = scans["measured_at"].iloc[0] if "measured_at" in scans else ""
+        beers = specification.beers_of(claim, day_of(first))
+    except UnknownBeerError as error:
+        return claim, HOLD, 0, "", f"{said}{error}"
+    if len(beers) > 1:
+        several = f"the label {claim} may hold {', '.join(beers)}, and packages are judged for one beer: claim that one"
+        return claim, HOLD, 0, "", said + several
     step = house.next_package(
-        session.spectra.loc[scans.index], claim, scans, wrong_hold=rates[0], wrong_pass=rates[1],
+        session.spectra.loc[scans.index], beers[0], scans, wrong_hold=rates[0], wrong_pass=rates[1],
         specification=specification,
     )  # fmt: skip
     rival = house.beers_[step.rival] if len(house.beers_) > 1 else ""

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 import pandas as pd
 
 from specmatch.errors import MissingExtraError, OptionError
-from specmatch.line.journal.queries import entry_code, waiting, when
+from specmatch.line.journal.queries import entry_code, refuse_unheld, waiting, when
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS
 from specmatch.report.entry_text import decision_word, shown_colour, subject
@@ -123,6 +123,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
     Traceback (most recent call last):
     specmatch.errors.OptionError: no journal holds a lot 'nowhere'
     """
+    refuse_unheld(journals, lot=lot)
     where, values = "lot = ? AND kind IN ('reading', 'retest', 'review')", [lot]
     if line is not None:
         where, values = f"{where} AND line = ?", [lot, line]
@@ -210,13 +211,10 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
     ]  # fmt: skip
     body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions")
     beers = {str(row.get("claimed")) for _, row in checked}
-    laid_down = [
-        one
-        for digest, journal in {str(row.get("specification_hash") or ""): journal for journal, row in checked}.items()
-        if digest
-        for one in _rows_of(journal.document(digest))
-        if one.get("beer") in beers or one.get("label") in beers
-    ]
+    sheets = {str(row.get("specification_hash") or ""): journal for journal, row in checked}
+    every = [one for digest, journal in sheets.items() if digest for one in _rows_of(journal.document(digest))]
+    beers |= {str(one.get("beer")) for one in every if one.get("label") in beers}
+    laid_down = [one for one in every if one.get("label", one.get("beer")) in beers]
     if not laid_down:
         return f"{body}<p>No colour limits were laid down: the lot was judged by identity only.</p>"
     return body + table(pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed")

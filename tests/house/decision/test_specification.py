@@ -1,13 +1,13 @@
 """Colour limits and package labels: read, dated, hashed, refused where damaged, and what they do to a decision."""
 
-from datetime import date
+from datetime import date, datetime
 
 import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.errors import SheetError, UnknownBeerError
-from specmatch.house.decision.decision import decide, judge_colour
+from specmatch.errors import OptionError, SheetError, UnknownBeerError
+from specmatch.house.decision.decision import decide, decide_all, judge_colour
 from specmatch.house.decision.specification import ColourLimits, Specification, load_specification, specification_paths
 
 BEERS = ("Amber", "Pale")
@@ -67,7 +67,10 @@ def test_the_hash_names_the_version(model_path, tmp_path):
         ("Pale,8,1,,,,,", "column unit: ''; write EBC or SRM"),
         ("Pale,8,1,EBC,strict,,,", "column rule: 'strict'; use one of simple_acceptance"),
         ("Pale,8,1,EBC,,0.7,,", "column risk: 0.7; expected a share"),
-        ("Pale,8,1,EBC,,,31/3/2025,", "column valid_from: '31/3/2025'; write the day as"),
+        ("Pale,8,1,EBC,,,3/4/2025,", "valid_to: '3/4/2025' is 2025-03-04 or 2025-04-03; write the day as"),
+        ("Pale,8,1,EBC,,,2025-12-31,2025-01-01", "line 2: valid_from 2025-12-31 lies after valid_to 2025-01-01"),
+        ("Pale,inf,10%,EBC,,,,", "makes no limits"),
+        ("pale,8,1,EBC,,,,", r"'pale' is no beer of the model \(is 'Pale' meant\?\)"),
         ("Pale,8,1,EBC,,,,\nPale,9,1,EBC,,,2025-01-01,", "line 3: 'Pale' has two limits for one day"),
     ],
 )
@@ -76,6 +79,84 @@ def test_damaged_limits_are_refused_by_line(tmp_path, row, match):
     (tmp_path / "house.limits.csv").write_text(f"{header}\n{row}\n")
     with pytest.raises(SheetError, match=match):
         load_specification(tmp_path / "house.model", beers=BEERS)
+
+
+def test_limits_as_people_write_them(tmp_path):
+    (tmp_path / "house.limits.csv").write_text(
+        "Beer;Target;Tolerance;Unit;Rule;Risk;valid_from;valid_to\n"
+        "Pale;8,0;\u00b10,8;\u00b0EBC;Guarded acceptance;5 %;01.03.2025;31.12.2025\nPale;9;+/- 10 %;ebc;;;01.01.2026;\n"
+    )
+    first, second = load_specification(tmp_path / "house.model", beers=BEERS).limits
+    assert first == ColourLimits(
+        "Pale", 8.0, 7.2, 8.8, "EBC", "guarded_acceptance", 0.05, date(2025, 3, 1), date(2025, 12, 31)
+    )
+    (tmp_path / "house.labels.csv").write_bytes("Label\tBeer\nSüßes\tPale\n".encode("utf-16"))
+    kept = load_specification(tmp_path / "house.model").text
+    assert "beer,target,tolerance,unit,rule" in kept and "== house.labels.csv\nlabel,beer\nSüßes,Pale\n" in kept
+    assert (second.low, second.high, second.valid_from) == (pytest.approx(8.1), pytest.approx(9.9), date(2026, 1, 1))
+
+
+def test_a_sheet_that_is_not_read_and_a_column_that_is_not_used_are_named(tmp_path, caplog):
+    (tmp_path / "house.limits.xlsx").write_bytes(b"")
+    (tmp_path / "house.labels.csv").write_text("label,beer,who\nParty keg,Pale,KA\n")
+    load_specification(tmp_path / "house.model", beers=BEERS)
+    assert "house.limits.xlsx is not read: name it house.limits.csv" in caplog.text
+    assert "column 'who' is not known and not used" in caplog.text
+    (tmp_path / "house.limits.csv").write_text("beer,target,tolerance,unit,valid_until\nPale,8,1,EBC,2024-12-31\n")
+    with pytest.raises(SheetError, match="'valid_until' is not known, and is likely meant for 'valid_to'"):
+        load_specification(tmp_path / "house.model")
+
+
+def test_a_label_named_as_a_beer_holds_that_beer(tmp_path):
+    (tmp_path / "house.labels.csv").write_text("label,beer\nPale,Amber\n")
+    with pytest.raises(SheetError, match="the label 'Pale' is the name of a beer of the model, and may not hold it"):
+        load_specification(tmp_path / "house.model", beers=BEERS)
+    (tmp_path / "house.labels.csv").write_text("label,beer\nPale,Amber\nPale,Pale\n")
+    assert load_specification(tmp_path / "house.model", beers=BEERS).beers_of("Pale") == ("Amber", "Pale")
+
+
+def test_the_day_asked_for_may_be_a_day_a_time_or_iso_text(line_room, tmp_path):
+    (tmp_path / "house.limits.csv").write_text("beer,target,tolerance,unit,valid_to\nPale Ale,1,0.1,EBC,2024-12-31\n")
+    pale = line_room.house.beers_[0]
+    sheet = tmp_path / "house.limits.csv"
+    sheet.write_text(sheet.read_text().replace("Pale Ale", pale))
+    spec = load_specification(tmp_path / "house.model", beers=line_room.house.beers_)
+    pour = line_room.pours(pale)[0]
+
+    def reason(on):
+        return line_room.house.verify(pour, claimed=f" {pale} ", specification=spec, on=on)["reason"].iloc[0]
+
+    for day in (date(2024, 6, 1), datetime(2024, 6, 1, 8), pd.Timestamp("2024-06-01"), "2024-06-01"):
+        assert "colour out of specification" in reason(day)
+    assert f"no colour limits of {pale} are valid on 2025-01-01" in reason(date(2025, 1, 1))
+    with pytest.raises(OptionError, match="on is 'June'; expected a day"):
+        reason("June")
+
+
+def test_without_a_day_the_newest_limits_are_taken(tmp_path):
+    first, *others = LIMITS.splitlines()
+    (tmp_path / "house.limits.csv").write_text("\n".join([first, *reversed(others)]))
+    assert load_specification(tmp_path / "house.model").limits_of("Pale").target == 8.5
+
+
+def test_claims_are_judged_by_what_is_laid_down_for_their_day(model_path):
+    readings = pd.DataFrame(
+        {
+            "colour": [7.3, 7.3, 7.3], "colour_low": 7.25, "colour_high": 7.35, "colour_unit": "EBC",
+            "nearest_beer": "Pale", "plausible_beers": [("Pale",)] * 3, "warnings": [()] * 3,
+        },
+        index=["June", "July", "winter"],
+    )  # fmt: skip
+    days = [date(2025, 6, 30), date(2025, 7, 1), date(2025, 12, 1)]
+    spec = load_specification(model_path)
+    p, rules = np.full((3, 2), 0.5), dict(specification=spec, days=days)
+    got = decide_all(["Pale", "Pale", "Summer can"], readings, p, BEERS, 0.05, **rules)
+    assert got["decision"].tolist() == ["consistent", "hold", "hold"]
+    assert "limits 7.5 to 9.5 EBC" in got.at["July", "reason"]
+    assert "label 'Summer can' is not valid on 2025-12-01" in got.at["winter", "reason"]
+    lapsed = Specification(limits=spec.limits[:1])
+    (told, *_) = decide_all(["Pale"], readings[:1], p[:1], BEERS, 0.05, specification=lapsed, days=days[1:2])["reason"]
+    assert told.endswith("; no colour limits of Pale are valid on 2025-07-01")
 
 
 def test_a_sheet_without_a_needed_column(tmp_path):

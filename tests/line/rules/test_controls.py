@@ -79,6 +79,8 @@ def test_a_dye_far_too_strong_is_out_from_its_first_control_and_waits(journal, h
 def test_without_a_statement_a_first_control_says_so(journal, house):
     row = record(journal, house, 0.4, material="", lot="")
     assert row["decision"] is None and "nothing is stated to hold it against" in row["reason"]
+    row = record(journal, house, 0.4, lot="07", statements={("dye", "7"): Statement(24.0, 0.2, "EBC")})
+    assert row["reason"].endswith("materials.csv states dye lot 7, and this one is dye lot 07")
 
 
 def test_two_materials_on_one_line_have_limits_of_their_own(journal, house):

@@ -9,6 +9,7 @@ from browser import browsing
 
 from specmatch.cli import main
 from specmatch.errors import OptionError, TableError
+from specmatch.house.decision.specification import load_specification
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import entry_code, entry_number
 from specmatch.report.pages import hold_tag, lot_sheet
@@ -155,3 +156,15 @@ def test_the_codes_are_read_off_the_printed_sheets(browser, path, tmp_path, wick
         assert [(one.text, one.format.name) for one in found] == [(code, "QRCode")]
     with opened(path) as journal:
         assert entry_number(journal, found[0].text) == held
+
+
+def test_a_lots_sheet_shows_limits_however_their_sheet_is_written_and_those_behind_a_label(path, tmp_path):
+    (tmp_path / "house.limits.csv").write_text("Beer;Target;Tolerance;Unit\nSaddle Pale;14,5;10%;EBC\nAmber;30;2;EBC\n")
+    (tmp_path / "house.labels.csv").write_bytes("label;beer\nSummer can;Saddle Pale\n".encode("utf-16"))
+    spec = load_specification(tmp_path / "house.model")
+    with Journal(path) as journal, journal.writing():
+        journal.append({"kind": "put_right"}, documents=[(spec.hash, "specification", spec.text)])
+    add(path, minutes=40, claimed="Summer can", specification_hash=spec.hash)
+    with opened(path) as journal:
+        said = words(lot_sheet([journal], "7"))
+    assert "14,5 10% EBC" in said and "Summer can" in said and "Amber" not in said and "identity only" not in said
