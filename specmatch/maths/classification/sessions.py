@@ -55,8 +55,8 @@ class SharedNoise:
         n_beers, _, p = self.loading.shape
         at = self.base[:, None, :]
         half = (scale.apply((at + self.loading).reshape(-1, p)) - scale.apply((at - self.loading).reshape(-1, p))) / 2.0
-        slope = (scale.apply(self.base + _STEP) - scale.apply(self.base - _STEP)) / (2.0 * _STEP)
-        return half * np.sqrt(self.missing / n_beers), self.missing * (slope**2 * self.variance).mean(axis=0)
+        noise = (scale.slope(self.base, _STEP) ** 2 * self.variance).mean(axis=0)
+        return half * np.sqrt(self.missing / n_beers), self.missing * noise
 
 
 def missing_share(session: Ints, beer: Ints) -> Floats:

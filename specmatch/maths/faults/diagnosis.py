@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
+from specmatch.maths.faults.detector import BLOCK, NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
@@ -30,8 +30,6 @@ SECOND_SHARE = 0.15
 LEAST_SHARE = 0.3
 # rounds in which the sizes of two faults are found, each with the other taken away
 _ROUNDS = 3
-# rows at a time when pairs are tried: their products with every fault are a few megabytes
-BLOCK = 1024
 
 
 @dataclass(frozen=True)

@@ -282,10 +282,10 @@ def _shares(bins: bytes) -> Floats:
     return (code[:, None] == np.arange(code[-1] + 1)) / np.bincount(code)
 
 
-def slit_weights(wavelength_nm: Floats) -> Floats:
-    """Return the matrix that smooths a spectrum over the width of the slit by local straight lines."""
+def slit_weights(wavelength_nm: Floats, sd_nm: float = SLIT_NM / 2.3548) -> Floats:
+    """Return the matrix that smooths a spectrum over the width of a slit by local straight lines under a bell."""
     # wavelength_nm (p,) -> (p, p)
-    away = (wavelength_nm[:, None] - wavelength_nm) / (SLIT_NM / 2.3548)
+    away = (wavelength_nm[:, None] - wavelength_nm) / sd_nm
     weight = np.exp(-0.5 * away**2)
     s0, s1, s2 = (np.sum(weight * away**power, axis=1, keepdims=True) for power in (0, 1, 2))
     # `away` counts from each wavelength itself, so the line's value there is its constant term
