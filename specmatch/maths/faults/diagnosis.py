@@ -14,9 +14,9 @@ USUAL_SIZES = np.array([fault.usual for fault in FAULTS])
 RARENESS = np.array([fault.rare for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
-IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
+_IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
 # faults of which a scan has one at most: two ways of one quantity, and what no spectrum tells apart from it
-_EXCLUDED = (_CODES[:, None] == _CODES) | (IS_PATH[:, None] & IS_PATH)
+_EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs

@@ -78,21 +78,11 @@ def fit_pls_without(
     total = w.sum()
     x_mean, y_mean = w @ X / total, w @ y / total
     root = np.sqrt(w)
-    # rows in the order of the sets, so that each set is one stretch of memory; rows of several sets are copied
-    order = np.concatenate([*left_out, np.zeros(0, np.int64)])
-    rest = np.setdiff1d(np.arange(n), order)
-    overlap = order.size + rest.size > n
-    rows = np.arange(n) if overlap else np.concatenate([order, rest])
-    X = X[rows]
-    X -= x_mean
-    if weight is not None:
-        X *= root[rows, None]
-    y = root[rows] * (y[rows] - y_mean)
+    X = X - x_mean
+    X *= root[:, None]
+    y = root * (y - y_mean)
     S, s = X.T @ X, X.T @ y
-    # the rows of each set: a copy where a row is of several, else the stretch that it is
-    ends = np.cumsum([len(out) for out in left_out])
-    parts = left_out if overlap else [slice(end - len(out), end) for end, out in zip(ends, left_out, strict=True)]
-    blocks, answers = [X[part] for part in parts], [y[part] for part in parts]
+    blocks, answers = [X[out] for out in left_out], [y[out] for out in left_out]
 
     kept = np.array([total - w[out].sum() for out in left_out])
     # mean of each training set, from what is missing of the whole, whose mean is 0
