@@ -65,12 +65,14 @@ class FaultModel:
     pour_doubt: Floats  # (n_faults,): the same for pours against their mates; infinite for faults that mates share
     # squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case
     pour_distance_limit: float
-    bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; empty: each by itself
+    bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; none in older files
     # (n_beers,): sessions in which the batches of each beer were measured, empty where that makes no odds
     sessions_per_beer: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
-        """Leave faults that came after a saved model unnamed: its scatter knows nothing of them."""
+        """Leave faults that came after a saved model unnamed, of which its scatter knows nothing; give it bins."""
+        if not self.bins.size:
+            object.__setattr__(self, "bins", np.arange(self.beer_means.shape[1]))
         for name in ("sample_doubt", "pour_doubt"):
             known = getattr(self, name)
             late = np.full((*known.shape[:-1], len(FAULTS) - known.shape[-1]), np.inf)

@@ -20,6 +20,7 @@ from specmatch.errors import OptionError
 from specmatch.maths.regression.response import LOG, SHARE_OF_LEAST, Response
 from specmatch.maths.regression.spectral_rows import ABSORBANCE, SpectralRows, learn_rows
 from specmatch.maths.spectra.transforms import absorbance
+from specmatch.maths.statistics.levels import rows_of
 
 # A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
 # float64 carries 16 digits, and products of squares lose half of them.
@@ -47,14 +48,6 @@ def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: 
     """Fit one weighted PLS model for every count of components up to `n_components`."""
     # spectra (n, p), response (n,), weight (n,)
     return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
-
-
-def left_out_sets(batch: ArrayLike) -> list[Ints]:
-    """Return the rows of each batch code 0 .. K-1: the sets that leave-batch-out leaves out."""
-    # batch (n,) -> (rows of the batch,)
-    codes = np.asarray(batch, np.int64)
-    order = np.argsort(codes, kind="stable")
-    return np.split(order, np.cumsum(np.bincount(codes))[:-1])
 
 
 def fit_pls_without(
@@ -267,10 +260,10 @@ def fit_pls_regression(
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
     if np.isfinite(worst_error):
         # a regression that is hopeless by a few folds is not worth one fold a batch
-        rough = np.concatenate(batches.without(left_out_sets(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
+        rough = np.concatenate(batches.without(rows_of(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
         if rough.mean(axis=1).min() > CLEARLY * worst_error:
             return None
-    folds, squares = batches.without(left_out_sets(np.arange(n)), most)
+    folds, squares = batches.without(rows_of(np.arange(n)), most)
     error = np.concatenate(squares, axis=1)
     chosen = one_standard_error(error)
     if error.mean(axis=1).min() > worst_error:
@@ -305,7 +298,7 @@ def _chosen_without(batches: _Batches, most: int) -> tuple[Ints, Floats]:
     """Return the components that the others choose without each batch, and their mean square error, shape (K,)."""
     n = len(batches.rows)
     choice, without = np.empty(n, np.int64), np.empty(n)
-    inner = left_out_sets(np.arange(n - 1) % INNER_FOLDS)
+    inner = rows_of(np.arange(n - 1) % INNER_FOLDS)
     sets, outer = [], []
     for i in range(n):
         others = np.delete(np.arange(n), i)

@@ -162,7 +162,7 @@ def fit_light_noise(
     # group: rows of one group are pours of one sample, or samples of one beer where there is one pour of each
     p, counts = reflectance.shape[1], np.bincount(group)
     several = np.flatnonzero(counts[group] > 1)
-    n_bins = p if bins is None or not bins.size else int(bins[-1]) + 1
+    n_bins = p if bins is None else int(bins[-1]) + 1
     if min(p, n_bins) < 3 or several.size < 6:
         # nothing to learn from: noise of a good small spectrometer, even light
         return ChannelNoise(np.ones(n_bins), 1e-7, 3e-7)
@@ -270,7 +270,7 @@ def slit_bins(wavelength_nm: Floats) -> Ints:
 def pooled(values: Floats, bins: Ints) -> Floats:
     """Return the mean of each bin of channels."""
     # values (..., p), bins (p,) -> (..., n_bins)
-    if not bins.size or bins[-1] == bins.size - 1:
+    if bins[-1] == bins.size - 1:
         return values
     return values @ _shares(bins.tobytes())
 

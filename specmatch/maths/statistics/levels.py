@@ -45,6 +45,13 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts
 
 
+def rows_of(codes: ArrayLike) -> list[Ints]:
+    """Return the rows of each code 0 .. K-1, in their order."""
+    # codes (n,) -> (rows of the code,)
+    group = np.asarray(codes, np.int64)
+    return np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1])
+
+
 def place_within(codes: Ints) -> Ints:
     """Return the place of each row among those that share its code, (n,)."""
     # codes (n,)
