@@ -384,9 +384,9 @@ class HouseModel:
         >>> house.p_values(session).round(1)
         beer         Amber Lane  Meadow Pils  Night Porter
         sample
-        NP-1-001-S1         0.0          0.0           0.5
+        NP-1-001-S1         0.0          0.0           0.6
         MP-1-001-S1         0.0          0.8           0.0
-        AL-1-001-S1         0.9          0.0           0.0
+        AL-1-001-S1         1.0          0.0           0.0
         """
 
         def match_part(part: Part) -> pd.DataFrame:
@@ -592,7 +592,7 @@ class HouseModel:
         --------
         >>> left = house.changeover(session, before="Meadow Pils", after="Amber Lane")
         >>> left.loc["AL-1-001-S1", "sentence"]
-        'no Meadow Pils seen; a part under 23% may be missed'
+        'no Meadow Pils seen; a part under 24% may be missed'
         """
         from specmatch.house.reading.changeover import changeover_table
 

@@ -94,7 +94,9 @@ def _learn_good_scans(
     pours: SetPours, grown_from: FittedHouse | None, *, figures_only: bool
 ) -> tuple[SetPours, FaultModel, tuple[str, ...], SharedNoise | None]:
     """Return pours that agree with their mates, what good scans look like, the pours left out, and sessions' effect."""
-    faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm)
+    faults = fit_fault_model(
+        pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, path_law=pours.path_law
+    )
     odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
     if grown_from is not None:
         # of batches that the model knows the same pours are left out as before, whatever the new ones teach

@@ -37,6 +37,7 @@ from specmatch.maths.faults.normal_variation import (
     fit_strength_law,
 )
 from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
+from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
 
@@ -277,15 +278,17 @@ def _noise(reflectance: Floats, group: Ints, wavelength_nm: Floats, bins: Ints) 
 
 
 def fit_fault_model(
-    reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None
-) -> FaultModel:
+    reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None,
+    path_law: PathLaw | None = None,
+) -> FaultModel:  # fmt: skip
     """Learn what good scans look like: all that judging pours against their mates needs.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
     (each batch held against the mean of the others, each pour against its mates), gains are divided by the ratio.
     """
-    # reflectance (n_pours, p), wavelength_nm (p,); optics: what most of these scans have taught already
+    # reflectance (n_pours, p), wavelength_nm (p,); optics: what most of these scans have taught already; path_law: what
+    # lab colours or a second filling have taught of the cup
     sample, beer = levels.sample, levels.codes("beer")
     replicated = bool((levels.counts("sample") > 1).any())
     bins = slit_bins(wavelength_nm)
@@ -294,7 +297,7 @@ def fit_fault_model(
     if optics is None:
         means = mean_by(reflectance, beer)[0]
         optics = Optics(axis, noise.light, glare_of(pooled(means, bins)), USUAL_FOAM)
-        optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise)
+        optics = fit_strength_law(pooled(reflectance, bins), levels, optics=optics, noise=noise, path_law=path_law)
     optics = replace(optics, light=noise.light)
     pour = PourScatter(optics.foam, POUR_SD**2)
     if replicated:

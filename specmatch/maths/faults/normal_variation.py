@@ -21,6 +21,7 @@ from specmatch.maths.optics.cup import (
     shift_slope,
     strength_slope,
 )
+from specmatch.maths.optics.path_law import TEXTBOOK, PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
 
@@ -195,7 +196,9 @@ LAW_BEGINS, LAW_STEPS, LAW_TRIALS = np.array([0.012, 0.1, 0.004]), np.array([0.0
 RECIPE_SD = np.array([0.03, 0.02])
 
 
-def fit_strength_law(reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise) -> Optics:
+def fit_strength_law(
+    reflectance: Floats, levels: Levels, *, optics: Optics, noise: ChannelNoise, path_law: PathLaw | None = None
+) -> Optics:
     """Return the optics whose glare, returned and stray light leave least of what batches and pours differ by.
 
     Batches of one beer differ by strength most, and pours by depth: what a channel changes by beside the others tells
@@ -210,6 +213,10 @@ def fit_strength_law(reflectance: Floats, levels: Levels, *, optics: Optics, noi
         _AgainstOthers.of(rows, sd, recipe, optics)
         for rows, sd, recipe in ((batches, BATCH_SD, RECIPE_SD), (pours, POUR_SD, 0.0 * RECIPE_SD))
     ]
+    usual, usual_sd = USUAL_LAW.copy(), LAW_SD.copy()
+    if path_law is not None and path_law.taught_by != TEXTBOOK:
+        # lab colours see strength itself, the scatter of batches sees it through their recipes (tuning: a half)
+        usual[1], usual_sd[1] = path_law.returned, 0.5 * float(np.linalg.norm(path_law.spread[1]))
     darkest = 0.3 * float(optics.light.min() / optics.light.mean())
 
     def law(at: Floats) -> Optics:
@@ -218,7 +225,7 @@ def fit_strength_law(reflectance: Floats, levels: Levels, *, optics: Optics, noi
 
     def unlikely(at: Floats) -> float:
         slope, below = strength_slope(batches.base, law(at)), np.minimum(at, 0.0)
-        prior = np.square((at - USUAL_LAW) / LAW_SD).sum() + 1e3 * np.square(below / LAW_SD).sum()
+        prior = np.square((at - usual) / usual_sd).sum() + 1e3 * np.square(below / LAW_SD).sum()
         return float(prior) - sum(one.taken(slope) for one in told)
 
     begin = np.vstack([LAW_BEGINS, LAW_BEGINS + np.diag(LAW_STEPS)])

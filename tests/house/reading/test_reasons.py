@@ -225,6 +225,7 @@ NAMED_ALWAYS = {
     "fill 15 % too little, beside two good": 0.90,
     "foam 4 %, beside two good": 0.75,
 }
+DAYLIGHT_AT_430 = np.exp(-0.5 * ((430.0 - 560.0) / 130.0) ** 2)  # over its peak, as the invented brewery has it
 NAMED_WHERE_IT_MATTERS = {"ambient light 1 % of the peak": 0.95, "peak clipped by 15 %": 0.95}
 
 
@@ -248,8 +249,10 @@ def test_planted_faults_are_named_first(full_size):
     table = summary(found)
     for trial in trials():
         if trial.code:
-            # recovered within 30 % (median)
-            assert 0.7 < table.loc[trial.name, "median size"] / trial.size < 1.3, trial.name + told
+            # recovered within 30 % (median); light from outside tells most at 430 nm, where the lamp is weak, and the
+            # daylight planted is stated at its peak
+            planted = trial.size * (DAYLIGHT_AT_430 if trial.code == "ambient_light" else 1.0)
+            assert 0.7 < table.loc[trial.name, "median size"] / planted < 1.3, trial.name + told
     planted = found[~found["trial"].str.startswith("none") & (found["named"] != "")]
     better = (planted["without"] - planted["true"]).abs() < (planted["colour"] - planted["true"]).abs()
     assert_at_least(int(better.sum()), len(planted), 0.80, told)
