@@ -19,7 +19,8 @@ import numpy as np  # noqa: E402
 from numpy.typing import NDArray  # noqa: E402
 from sklearn.cross_decomposition import PLSRegression  # noqa: E402
 
-from specmatch.maths.regression.pls import fit_pls_without, left_out_sets  # noqa: E402
+from specmatch.maths.regression.pls import fit_pls_without  # noqa: E402
+from specmatch.maths.statistics.levels import rows_of  # noqa: E402
 
 Floats = NDArray[np.float64]
 Codes = NDArray[np.int64]
@@ -60,7 +61,7 @@ def main() -> None:
     parser.add_argument("--repeats", type=int, default=20)
     args = parser.parse_args()
     X, y, batch = data(N, P, BATCHES)
-    sets = left_out_sets(batch)
+    sets = rows_of(batch)
     ours = best_of(lambda: fit_pls_without(X, y, sets, COMPONENTS), args.repeats)
     product = best_of(lambda: X.T @ X, 3 * args.repeats)
     loop = best_of(lambda: fold_loop(X, y, batch, COMPONENTS), 1)
@@ -85,7 +86,7 @@ def main() -> None:
     print(f"\n{'n':>8s}{'batches':>9s}{'ours, s':>10s}{'X-prime-X, s':>14s}")
     for n, n_batches in ((2_000, 40), (20_000, 40), (200_000, 40), (20_000, 200), (20_000, 2_000)):
         X, y, batch = data(n, P, n_batches)
-        sets = left_out_sets(batch)
+        sets = rows_of(batch)
         ours = best_of(lambda X=X, y=y, sets=sets: fit_pls_without(X, y, sets, COMPONENTS), 1)  # type: ignore[misc]
         product = best_of(lambda X=X: X.T @ X, 1)  # type: ignore[misc]
         print(f"{n:8d}{n_batches:9d}{ours:10.2f}{product:14.3f}")

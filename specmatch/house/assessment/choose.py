@@ -13,7 +13,7 @@ from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
-from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel, fit_colour, regressions_for
+from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
 from specmatch.progress import counted_off, step
 from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
 from specmatch.reference.tables.pours import Pours, pours_of
@@ -87,16 +87,13 @@ def choose_batches(
         raise OptionError(f"transfer is {transfer}; a second module needs {FEWEST_SHARED} shared batches at the least")
     own = scans_of_module(refs.scans)  # another module's spectra lie elsewhere, whatever the beer
     pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
-    names = list(pours.batch_names)
+    names, points = list(pours.batch_names), _axes_of(pours)
     if transfer is not None:
-        order, gain = _kennard_stone(_axes_of(pours), min(transfer, len(names)))
-        chosen = [names[row] for row in order]
-        table = pd.DataFrame({"beer": refs.batches.loc[chosen, "beer"].to_numpy(), "gain": gain, "method": METHODS[1]})
-        return table.set_axis(pd.Index(chosen, dtype=object, name="batch"), axis=0)
-    known = refs.batches.loc[names, "colour"].notna().to_numpy()
-    points = _axes_of(pours)
-    pick = _by_model if method == "model" else _by_distance
-    order, gain = pick(points, known, min(n, int((~known).sum())))
+        method, (order, gain) = METHODS[1], _kennard_stone(points, min(transfer, len(names)))
+    else:
+        known = refs.batches.loc[names, "colour"].notna().to_numpy()
+        pick = _by_model if method == "model" else _by_distance
+        order, gain = pick(points, known, min(n, int((~known).sum())))
     chosen = [names[row] for row in order]
     table = pd.DataFrame({"beer": refs.batches.loc[chosen, "beer"].to_numpy(), "gain": gain, "method": method})
     return table.set_axis(pd.Index(chosen, dtype=object, name="batch"), axis=0)
@@ -203,13 +200,8 @@ def _kennard_stone(points: Floats, n: int) -> tuple[list[int], list[float]]:
     """Take the two points farthest apart, then each time the one farthest from all taken."""
     apart = np.linalg.norm(points[:, None, :] - points, axis=2)
     first, second = (int(k) for k in np.unravel_index(int(apart.argmax()), apart.shape))
-    order, gain = [first, second], [float(apart[first, second])] * 2
-    while len(order) < n:
-        nearest = apart[:, order].min(axis=1)
-        row = int(nearest.argmax())
-        order.append(row)
-        gain.append(float(nearest[row]))
-    return order[:n], gain[:n]
+    order, gain = _by_distance(points, np.isin(np.arange(len(points)), [first, second]), n - 2)
+    return [first, second, *order], [float(apart[first, second])] * 2 + gain
 
 
 def _by_model(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
@@ -267,7 +259,7 @@ def _colour_curve(
     return max(float(at_full) - b / many, 0.0), b
 
 
-def _fit(pours: Pours, lab: Floats, rows: Ints, offered: tuple[str, ...] = REGRESSIONS) -> ColourModel:
+def _fit(pours: Pours, lab: Floats, rows: Ints, offered: tuple[str, ...]) -> ColourModel:
     batch = pours.levels.codes("batch")
     used = np.isin(batch, rows)
     return fit_colour(

@@ -13,8 +13,8 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
+from specmatch.maths.regression.conformal import widen_limits
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
 
@@ -89,8 +89,10 @@ class ColourCorrection:
         extra = np.where(chosen, reach * np.hypot(self.shift_sd, self.slope_sd * along), 0.0)
         corrected = readings.copy()
         corrected["colour"] = colour * by
-        for column, sign in (("colour_low", -1.0), ("colour_high", 1.0)):
-            corrected[column] = _widened(colour, readings[column].to_numpy(float), extra, sign) * by
+        low, high = (readings[column].to_numpy(float) for column in ("colour_low", "colour_high"))
+        lower, higher = widen_limits(colour, low, high, extra)
+        corrected["colour_low"] = np.where(chosen, lower, low) * by
+        corrected["colour_high"] = np.where(chosen, higher, high) * by
         if "colour_without_fault" in readings:
             corrected["colour_without_fault"] = readings["colour_without_fault"].to_numpy(float) * by
         said = np.where(chosen, f", corrected {self.version}", f", outside correction {self.version}")
@@ -132,14 +134,6 @@ class ColourCorrection:
 def names_or_number(beers: Sequence[str]) -> str:
     """Name a few beers, count many."""
     return ", ".join(beers) if len(beers) <= MOST_NAMED else counted(len(beers), "beer")
-
-
-def _widened(colour: Floats, limit: Floats, extra: Floats, sign: float) -> Floats:
-    """Return a limit with an independent error of log colour added."""
-    usable = (extra > 0) & (limit > 0) & np.isfinite(limit)  # a lower limit of 0 stays 0
-    ratio = np.divide(limit, colour, out=np.ones_like(colour), where=usable)
-    widened: Floats = np.where(usable, colour * np.exp(sign * np.hypot(np.log(ratio), extra)), limit)
-    return widened
 
 
 def batches_digest(compared: pd.DataFrame) -> str:

@@ -11,7 +11,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 
 from specmatch.batches import VALUE_NAME, batch_folds
-from specmatch.house.assessment.figures_of_merit import components_of_variance, coverage_of_one_model, figures_of_merit
+from specmatch.house.assessment.figures_of_merit import components_of_variance, figures_of_merit
 from specmatch.house.assessment.mix_ups import (
     held_blends,
     held_pairs,
@@ -26,6 +26,7 @@ from specmatch.house.reading.budget import budget_table
 from specmatch.house.reading.modules import joined, parts_by_module
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import match_samples, scans_alone
+from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.progress import counted_off, step
 from specmatch.reference.tables.edits import before_recipe
@@ -296,6 +297,7 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
     false_hold = int((told["p_value_own"] <= house.false_reject_rate).sum())
     several = int((told["plausible_beers"].map(len) > 1).sum())
     at_level = coverage[(coverage["nominal"] == house.coverage) & (coverage["by"] == ALL)]
+    one_covers = coverage_spread(max(n, 1), house.coverage)
     half_width = ((known["colour_high"] - known["colour_low"]) / 2).to_numpy()
     # of values of 0 or below nothing is a part
     half_width = half_width / (known["colour"].to_numpy() if known["lab"].gt(0).all() else np.nan)
@@ -306,8 +308,8 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
         "median_relative_half_width": float(np.median(half_width)) if n else float("nan"),
         "nominal_coverage": house.coverage,
         "covered": float(at_level["covered"].iloc[0]) if len(at_level) else float("nan"),
-        "one_model_covers_low": coverage_of_one_model(max(n, 1), house.coverage)["low"],
-        "one_model_covers_high": coverage_of_one_model(max(n, 1), house.coverage)["high"],
+        "one_model_covers_low": one_covers[0],
+        "one_model_covers_high": one_covers[1],
         "nearest_right": right / max(len(told), 1),
         "nearest_right_low": float(binomial_bounds(right, len(told))[0]),
         "stated_false_reject_rate": house.false_reject_rate,

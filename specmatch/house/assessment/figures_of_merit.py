@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import TableError
-from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.variance_components import nested_components
 
@@ -55,9 +54,3 @@ def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Seri
     low, high = found.sd_bounds()
     columns = {"variance": found.variance, "sd": found.sd, "sd_low": low, "sd_high": high, "df": found.df}
     return pd.DataFrame(columns, index=names)
-
-
-def coverage_of_one_model(n_batches: int, coverage: float) -> pd.Series:
-    """Say how far the coverage of one fitted model may lie from nominal, by the luck of its batches."""
-    low, high = coverage_spread(n_batches, coverage)
-    return pd.Series({"nominal": coverage, "low": low, "high": high}, name="coverage")

@@ -27,7 +27,7 @@ from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
-from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,
     SetDepth,
@@ -121,10 +121,8 @@ def batch_means_in_chunks(refs: ReferenceSet, pours: SetPours, faults: FaultMode
 
 
 def _spread(group: Ints, wanted: Ints) -> Mask:
-    """Keep so many members of each group, evenly spaced; members of a group stand together."""
-    sizes = np.bincount(group)
-    rank = np.arange(group.size) - np.repeat(np.cumsum(sizes) - sizes, sizes)
-    n, k = sizes[group], wanted[group]
+    """Keep so many members of each group, evenly spaced."""
+    n, k, rank = np.bincount(group)[group], wanted[group], place_within(group)
     return (rank + 1) * k // n > rank * k // n
 
 

@@ -18,8 +18,6 @@ import numpy as np
 
 from specmatch import __version__
 from specmatch.errors import ModelFileError
-from specmatch.house.model_file.serialisation import flatten as flatten
-from specmatch.house.model_file.serialisation import restore as restore
 from specmatch.storage import sha256_of, strict_json, write_atomic
 
 # 2: classes by the field's names; `old_names` reads format 1

@@ -88,8 +88,7 @@ def _parts(
         return np.log(fit.predict(rows))
 
     names = CAUSES[: scatter.pour.size - len(scatter.shapes)]
-    on_bins = scatter.directions(faults.pool(mean[None])[0], faults.optics)[: len(names)]
-    directions = on_bins[:, faults.bins] if faults.bins.size else on_bins
+    directions = scatter.directions(faults.pool(mean[None])[0], faults.optics)[: len(names), faults.bins]
     slope = _slopes(log_colour, mean, directions, np.sqrt(scatter.pour[: len(names)]))
     of_noise = _noise(fitted, log_colour, mean)
     usual = scatter.per_pour
@@ -120,8 +119,7 @@ def _slopes(log_colour: Callable[[Floats], Floats], mean: Floats, directions: Fl
 def _noise(fitted: FittedHouse, log_colour: Callable[[Floats], Floats], mean: Floats) -> Callable[[float], float]:
     """Return the variance of log colour that the noise of channels gives, as a function of the number of pours."""
     faults = fitted.faults
-    bins = faults.bins if faults.bins.size else np.arange(mean.size)
-    one = np.equal.outer(np.arange(int(bins.max()) + 1), bins).astype(float)
+    one = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
     base = faults.pool(mean[None])[0]
     counting = replace(faults.noise, misfit=0.0)
     slope = _slopes(log_colour, mean, one, np.sqrt(counting.variance(base)))

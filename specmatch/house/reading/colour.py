@@ -49,15 +49,12 @@ def as_lab_reports(
         return table
     cells = [lab] * len(names) if isinstance(lab, str) else [(lab or {}).get(str(name)) for name in names]
     asked = [labs.place(cell) if cell else 0 for cell in cells]
-    effect, sd = labs.effect[asked], labs.sd[asked]
-    reach = float(ndtri(0.5 + coverage / 2.0)) * sd
-    colour, low, high = table["colour"], table["colour_low"], table["colour_high"]
-    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
-        down, up = np.hypot(np.log(colour / low), reach), np.hypot(np.log(high / colour), reach)
-        shifted = colour * np.exp(effect)
-        changed = {"colour": shifted, "colour_low": shifted * np.exp(-down), "colour_high": shifted * np.exp(up)}
+    times, reach = np.exp(labs.effect[asked]), float(ndtri(0.5 + coverage / 2.0)) * labs.sd[asked]
+    colour = table["colour"]
+    low, high = widen_limits(colour, table["colour_low"], table["colour_high"], reach)
+    changed = {"colour": colour * times, "colour_low": low * times, "colour_high": high * times}
     method = np.array([f"{table['interval_method']}, as {labs.labs[place]} reports" for place in asked], dtype=object)
-    without = table["colour_without_fault"] * np.exp(effect)
+    without = table["colour_without_fault"] * times
     return {**table, **changed, "interval_method": method, "colour_without_fault": without}
 
 

@@ -33,8 +33,7 @@ class Part:
 
     def samples(self, *, every_pour: bool = False) -> SampleSet:
         """Prepare its samples, with the name of their module and what the model does not know of it."""
-        source = self.spectra if self.checks is None else self
-        samples = prepare_samples(self.fitted, source, self.scans, every_pour=every_pour)
+        samples = prepare_samples(self.fitted, self.spectra, self.scans, self.checks, every_pour=every_pour)
         return _named(self, samples)
 
 

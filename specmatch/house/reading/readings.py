@@ -127,11 +127,9 @@ def readings_table(
     nearest = match.distance.argmin(axis=1)
     rows = np.arange(n)
     plausible = match.p_value > false_reject_rate
-    # without whole stretches of the spectrum there is an identity on what is left, and no colour and no reason
-    partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
     assert f.domain is not None  # fits without one never leave `evaluate`
-    outside_domain = f.domain.outside(means.reflectance, means.counts) & ~partial
-    got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain), partial)
+    outside_domain = f.domain.outside(means.reflectance, means.counts) & ~samples.partial
+    got = _colours(f, samples, coverage, nearest, plausible.any(axis=1) & np.logical_not(outside_domain))
     beer, known_faults = _beer_to_explain(f, means, match, plausible, claims)
     unlike = np.fmax.reduce(match.p_value, axis=1, initial=0.0) <= CLEARLY_UNLIKE * false_reject_rate
     reasons = give_reasons(f, samples, beer=beer, colour=got.colour, unlike=unlike, known=known_faults)
@@ -236,7 +234,6 @@ def figures_table(
     f, means = fitted, samples.averages
     n, nearest = len(means.names), match.distance.argmin(axis=1)
     plausible = match.p_value > false_reject_rate
-    partial: Mask = np.zeros(n, bool) if samples.missing is None else np.asarray(samples.missing.any(axis=1))
     table: dict[Any, Any] = {
         "nearest_beer": np.array(f.beers, dtype=object)[nearest],
         "p_value": match.p_value[np.arange(n), nearest],
@@ -244,7 +241,7 @@ def figures_table(
         "n_pours": means.counts,
     }
     for level in levels:
-        got = _colours(f, samples, level, nearest, np.zeros(n, bool), partial)
+        got = _colours(f, samples, level, nearest, np.zeros(n, bool))
         colours: dict[str, Any] = {
             "colour": got.colour, "colour_low": got.low, "colour_high": got.high,
             "interval_method": got.method, "colour_without_fault": got.colour,
@@ -273,9 +270,7 @@ def _unknown_colours(fitted: FittedHouse, colour: Floats, low: Floats, high: Flo
     return ~known
 
 
-def _colours(
-    fitted: FittedHouse, samples: SampleSet, coverage: float, nearest: Ints, known: Mask, partial: Mask
-) -> ColourReadings:
+def _colours(fitted: FittedHouse, samples: SampleSet, coverage: float, nearest: Ints, known: Mask) -> ColourReadings:
     """Read the colours, none of samples that lack a stretch of the spectrum nor by a set of too few lab colours."""
     means = samples.averages
     if fitted.colour is None or fitted.cautions is None:
@@ -288,7 +283,8 @@ def _colours(
     if samples.depths is not None:
         predict = fitted.colour.predict
         low, high = widened(got.colour, low, high, samples.depths, means.reflectance, predict, coverage)
-    colour, low, high = (np.where(partial, np.nan, values) for values in (got.colour, low, high))
+    # without whole stretches of the spectrum there is an identity on what is left, and no colour
+    colour, low, high = (np.where(samples.partial, np.nan, values) for values in (got.colour, low, high))
     return replace(got, colour=colour, low=low, high=high)
 
 

@@ -35,6 +35,12 @@ class SampleSet:
     instruments: tuple[str, ...] = ()  # name of the module of each sample, as stated; empty where none is stated
 
     @property
+    def partial(self) -> Mask:
+        """Which samples lack a stretch of the spectrum, shape (n_samples,)."""
+        none = np.zeros(len(self.averages.names), bool)
+        return none if self.missing is None else np.asarray(self.missing.any(axis=1))
+
+    @property
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
         return self.averages.names.astype(object, copy=False).rename("sample")
@@ -49,14 +55,14 @@ def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame)
     return values if brought is None else brought.reflectance
 
 
-def prepare_samples(fitted: FittedHouse, spectra: Any, scans: Any, *, every_pour: bool = False) -> SampleSet:
+def prepare_samples(
+    fitted: FittedHouse, spectra: Any, scans: Any, checks: pd.DataFrame | None = None, *, every_pour: bool = False
+) -> SampleSet:
     """Check scans, bring them to the model's wavelengths and depth, and average them, scans to pours to samples.
 
     A pour that departs from at least two others which agree is not averaged in.
     """
-    checks = None
-    if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
-        spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
+    # checks: of the session of the scans
     far = bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1])
     checked = check_spectra(spectra, any_wavelength=far, copied=False)
     values = match_wavelengths(checked, fitted.wavelength_nm)

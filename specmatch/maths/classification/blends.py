@@ -18,7 +18,7 @@ from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import mean_by, place_within
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
 KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) ** 2
@@ -374,10 +374,8 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     samples, ratios = fit.samples, np.zeros(2)
     n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
-    order = np.argsort(samples.beer, kind="stable")
-    fold = np.empty(samples.beer.size, np.int64)
     # batches of one beer go to one fold after the other
-    fold[order] = np.concatenate([np.arange(n) for n in samples.batches_per_beer]) % n_folds
+    fold = place_within(samples.beer) % n_folds
     parts = []
     for out in range(n_folds):
         kept = np.flatnonzero(fold[samples.batch] != out)

@@ -223,9 +223,9 @@ class ClassModel:
             nearest[start : start + step] = ((batches**2).sum(axis=1) - 2.0 * block @ batches.T).argmin(axis=1)
         return nearest, np.sqrt(((rows - batches[nearest]) ** 2).mean(axis=1))
 
-    def nearest_beer(self, reflectance: Floats, n_pours: int = 1) -> Ints:
-        """Return the beer at the smallest distance, shape (n,), of samples of `n_pours` pours each, shape (n, p)."""
-        scores, weight = self.metric.scores(reflectance), self.weights(float(n_pours))
+    def nearest_beer(self, reflectance: Floats) -> Ints:
+        """Return the beer at the smallest distance, shape (n,), of samples of one pour each, shape (n, p)."""
+        scores, weight = self.metric.scores(reflectance), self.weights(1.0)
         pulled = weight * self.beer_means
         offset, nearest = (pulled * self.beer_means).sum(axis=1), np.empty(len(scores), np.int64)
         step = max(1, BLOCK // len(offset))

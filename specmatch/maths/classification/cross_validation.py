@@ -14,7 +14,7 @@ from specmatch.maths.classification.subspace import (
     metric_and_scores,
     project,
 )
-from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.levels import mean_by, place_within
 
 # parts in which batches are held out; ten leave nine tenths of the batches to judge by
 N_FOLDS = 10
@@ -124,9 +124,6 @@ def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:
         fold = session % N_FOLDS
         yield from ((fold, k) for k in range(int(fold.max()) + 1))
     per_beer = samples.batches_per_beer
-    place = np.empty(samples.beer.size, np.int64)
-    for beer in range(per_beer.size):
-        place[samples.beer == beer] = np.arange(per_beer[beer])
     n_folds = int(min(N_FOLDS, per_beer.max()))
-    fold = np.where(per_beer[samples.beer] > 1, (place + samples.beer) % n_folds, -1)
+    fold = np.where(per_beer[samples.beer] > 1, (place_within(samples.beer) + samples.beer) % n_folds, -1)
     yield from ((fold, k) for k in range(n_folds))

@@ -11,7 +11,7 @@ import numpy as np
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.noise import fit_light_noise, pooled, slit_bins
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.levels import Levels
+from specmatch.maths.statistics.levels import Levels, rows_of
 
 # What sessions differ by where nothing tells: the axis in nm, the lamp's level, its tilt per 100 nm (common practice,
 # no source; cautious)
@@ -55,8 +55,8 @@ class SharedNoise:
         n_beers, _, p = self.loading.shape
         at = self.base[:, None, :]
         half = (scale.apply((at + self.loading).reshape(-1, p)) - scale.apply((at - self.loading).reshape(-1, p))) / 2.0
-        slope = (scale.apply(self.base + _STEP) - scale.apply(self.base - _STEP)) / (2.0 * _STEP)
-        return half * np.sqrt(self.missing / n_beers), self.missing * (slope**2 * self.variance).mean(axis=0)
+        noise = (scale.slope(self.base, _STEP) ** 2 * self.variance).mean(axis=0)
+        return half * np.sqrt(self.missing / n_beers), self.missing * noise
 
 
 def missing_share(session: Ints, beer: Ints) -> Floats:
@@ -121,11 +121,9 @@ def _learnt_sd(batch: Floats, base: Floats, causes: Floats, beer: Ints, session:
     Batches of two beers share nothing but their session, so that the mean of their products is its variance.
     """
     # batch (n_batches, p), base (n_beers, p), causes (n_beers, 3, p)
-    order = np.argsort(session, kind="stable")
-    groups = np.split(order, np.flatnonzero(np.diff(session[order])) + 1)
     bins = slit_bins(wavelength_nm)
     sums, pairs = np.zeros(len(USUAL_SD)), 0
-    for members in groups:
+    for members in rows_of(session):
         if np.unique(beer[members]).size < 2:
             continue
         effects = []

@@ -260,15 +260,3 @@ def metric_and_scores(
         carried,
     )  # fmt: skip
     return metric, scores @ turn
-
-
-def squared_distances(rows: Floats, centres: Floats) -> Floats:
-    """Return squared Euclidean distances.
-
-    Taken as differences axis by axis, so that a centre lies at distance 0 from itself and not at rounding.
-    """
-    # rows (n, a), centres (m, a) -> (n, m)
-    squared = np.zeros((len(rows), len(centres)))
-    for axis in range(rows.shape[1]):
-        squared += (rows[:, [axis]] - centres[:, axis]) ** 2
-    return squared

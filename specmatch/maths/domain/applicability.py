@@ -12,7 +12,7 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.classification.subspace import principal_axes, squared_distances
+from specmatch.maths.classification.subspace import principal_axes
 from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
@@ -195,10 +195,7 @@ class ApplicabilityDomain:
         # reflectance (n, p), n_pours (n,)
         n_batches, n_components = self.scores.shape
         scores, q = self._scores_and_residual(reflectance)
-        nearest = np.empty(len(q))
-        for start in range(0, len(q), ROWS):
-            nearest[start : start + ROWS] = squared_distances(scores[start : start + ROWS], self.scores).min(axis=1)
-        nearest = np.sqrt(nearest)
+        nearest = _to_nearest(self.scores, scores, 1)
         leverage = (scores**2).sum(axis=1) / (n_batches - 1)
         t2 = (n_batches - 1) * leverage
         q_mean = self._q_mean(n_pours)
@@ -246,6 +243,13 @@ class ApplicabilityDomain:
         return np.asarray(q_mean / self.q_dof * chdtri(self.q_dof, self.false_alarm_rate / 2.0))
 
 
+def _to_nearest(batches: Floats, rows: Floats, k: int) -> Floats:
+    """Return the distance of each row from its k-th nearest batch, shape (n,)."""
+    from scipy.spatial import cKDTree  # here, because a reading must not wait for its import
+
+    return np.asarray(cKDTree(batches).query(rows, [k])[0][:, 0])
+
+
 def fit_domain(
     reflectance: Floats,
     levels: Levels,
@@ -281,8 +285,6 @@ def fit_domain(
     # a set whose held-out spectra leave nothing outside still needs a limit above rounding
     rounding = 1e-20 * max(1.0, float((kept.spectra**2).sum(axis=1).max()))
     pour_q = float(scores_and_residual(kept.deviations / kept.noise, loadings)[1].sum() / max(1, pour_dof))
-    between = squared_distances(scores, scores)
-    np.fill_diagonal(between, np.inf)
     # batches that are all one spectrum have no leverage; a mean of rounding keeps the joint distance a number
     leverage_mean, leverage_dof = scaled_chi_square((scores**2).sum(axis=1) / (n_batches - 1) + 1e-12)
     q_mean, q_dof = scaled_chi_square(span.held_out[:, n_axes - 1] + rounding)
@@ -301,6 +303,6 @@ def fit_domain(
         pour_q=pour_q,
         per_pour=kept.levels.per_pour,
         t2_limit=t2_limit_new(n_batches, n_axes, 1.0 - false_alarm_rate / 2.0),
-        nearest_limit=float(np.sqrt(between.min(axis=1).max())),
+        nearest_limit=float(_to_nearest(scores, scores, 2).max()),  # the nearest of all is the batch itself
         false_alarm_rate=false_alarm_rate,
     )

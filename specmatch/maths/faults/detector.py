@@ -62,7 +62,7 @@ class Detector:
         noise: Floats,
     ) -> None:
         # patterns: of `patterns_at`; causes (c, p), spread (c, c): their covariance, noise (p,): variances
-        self.base, self.spread = base, spread
+        self.base = base
         self._noise, self._atoms = noise, patterns
         size, axes = np.linalg.eigh(spread)
         self._loading = (axes * np.sqrt(np.maximum(size, 0.0))).T @ causes

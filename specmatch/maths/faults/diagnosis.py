@@ -5,7 +5,7 @@ from dataclasses import dataclass, fields
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
+from specmatch.maths.faults.detector import BLOCK, NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
 
@@ -14,9 +14,9 @@ USUAL_SIZES = np.array([fault.usual for fault in FAULTS])
 RARENESS = np.array([fault.rare for fault in FAULTS])
 _FIRST_SIZE = np.array([fault.sizes[0] for fault in FAULTS])
 _CODES = np.array([FAULT_WORDS[fault.name].code for fault in FAULTS])
-IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
+_IS_PATH = np.array([fault.name.startswith("path_") for fault in FAULTS])
 # faults of which a scan has one at most: two ways of one quantity, and what no spectrum tells apart from it
-_EXCLUDED = (_CODES[:, None] == _CODES) | (IS_PATH[:, None] & IS_PATH)
+_EXCLUDED = (_CODES[:, None] == _CODES) | (_IS_PATH[:, None] & _IS_PATH)
 # Twice the log likelihood ratio of a factor of 20: a rival nearer than that is mentioned.
 CLOSE = 2.0 * np.log(20.0)
 # a second fault beside the first has to be this much clearer than one alone, because faults seldom come in pairs
@@ -30,8 +30,6 @@ SECOND_SHARE = 0.15
 LEAST_SHARE = 0.3
 # rounds in which the sizes of two faults are found, each with the other taken away
 _ROUNDS = 3
-# rows at a time when pairs are tried: their products with every fault are a few megabytes
-BLOCK = 1024
 
 
 @dataclass(frozen=True)

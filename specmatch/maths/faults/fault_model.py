@@ -17,7 +17,6 @@ from specmatch.array_types import Floats, Ints
 from specmatch.maths.faults.detector import Detector, patterns_at
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
-    IS_PATH,
     LEAST_SIZES,
     RARENESS,
     Diagnosis,
@@ -40,7 +39,7 @@ from specmatch.maths.faults.normal_variation import (
 from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
-from specmatch.maths.statistics.levels import Levels, mean_by
+from specmatch.maths.statistics.levels import Levels, mean_by, place_within
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
@@ -67,12 +66,14 @@ class FaultModel:
     pour_doubt: Floats  # (n_faults,): the same for pours against their mates; infinite for faults that mates share
     # squared distance of a pour from its mates, over the number of channels, from which on it is odd in any case
     pour_distance_limit: float
-    bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; empty: each by itself
+    bins: Ints  # (p,): the channels that are judged as one, those within a part of the slit; none in older files
     # (n_beers,): sessions in which the batches of each beer were measured, empty where that makes no odds
     sessions_per_beer: Ints = field(default_factory=lambda: np.zeros(0, np.int64))
 
     def __post_init__(self) -> None:
-        """Leave faults that came after a saved model unnamed: its scatter knows nothing of them."""
+        """Leave faults that came after a saved model unnamed, of which its scatter knows nothing; give it bins."""
+        if not self.bins.size:
+            object.__setattr__(self, "bins", np.arange(self.beer_means.shape[1]))
         for name in ("sample_doubt", "pour_doubt"):
             known = getattr(self, name)
             late = np.full((*known.shape[:-1], len(FAULTS) - known.shape[-1]), np.inf)
@@ -167,7 +168,7 @@ class FaultModel:
         """Return a smooth change of spectra on all channels, shape (n, p), from one on bins, shape (n, n_bins)."""
         if change.shape[1] == self.beer_means.shape[1]:
             return change
-        place = np.cumsum(np.ones(self.bins.size)) - 1.0
+        place = np.arange(float(self.bins.size))
         centre = pooled(place, self.bins)
         return np.array([np.interp(place, centre, row) for row in change]).reshape(len(change), place.size)
 
@@ -233,16 +234,10 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
 
 
 def departures_of(detector: Detector, apart: Floats) -> PourDepartures:
-    """Return how far pours lie from what the detector stands at.
-
-    Good pours differ in depth too, and light does not follow depth along a line: a pour is as odd in depth as its size
-    is beside that of good pours, whatever the bend of the line adds.
-    """
+    """Return how far pours lie from what the detector stands at."""
     # apart (n, n_bins)
     found = detector.explain(apart)
-    most = SURE_SIZE * found.size**2 / detector.spread[_STRENGTH, _STRENGTH]
-    gain = np.where(IS_PATH, np.minimum(found.gain, most), found.gain)
-    return PourDepartures(gain, found.size, detector.distance(apart) / apart.shape[1])
+    return PourDepartures(found.gain, found.size, detector.distance(apart) / apart.shape[1])
 
 
 def best_explained_beer(
@@ -259,9 +254,6 @@ def best_explained_beer(
     return beer[best], found.rows(best)
 
 
-_STRENGTH = CAUSES.index("strength")
-# what is told of a size may be a third too small, twice its square (tuning)
-SURE_SIZE = 2.0
 # faults that a pour can have while its mates have not; the axis of an instrument does not come and go with a pour
 _OF_A_POUR = np.array([not fault.name.startswith("axis_") for fault in FAULTS])
 
@@ -386,12 +378,9 @@ def _good_scans(fit: FaultModel, reflectance: Floats, levels: Levels, pour: Floa
 
 def _held_out_gains(fit: FaultModel, reflectance: Floats, levels: Levels) -> tuple[Floats, Floats]:
     """Gains of single pours and of samples, (n, n_faults) each, by beer means and scatter that never saw the batch."""
-    batch_beer, batch, beer = levels.beer, levels.codes("batch"), levels.codes("beer")
+    batch, beer = levels.codes("batch"), levels.codes("beer")
     # the batches of each beer are dealt out to the folds in turn
-    fold = np.empty(batch_beer.size, np.int64)
-    for k in np.unique(batch_beer):
-        own = np.flatnonzero(batch_beer == k)
-        fold[own] = np.arange(own.size) % N_FOLDS
+    fold = place_within(levels.beer) % N_FOLDS
     single, full = ([np.zeros((0, len(FAULTS)))] for _ in range(2))
     for held_out in range(N_FOLDS):
         left = np.flatnonzero(fold[batch] != held_out)

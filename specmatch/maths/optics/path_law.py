@@ -36,9 +36,8 @@ DARKEST = 1e-6
 # as much as half of it over a bright matt base; what neither haze nor slanting light says of the exponent (tuning)
 GLARE, GLARE_SD, RETURNED_SD, EXPONENT_SD = 0.01, 0.008, 0.3, 0.03
 MOST_RETURNED = 0.9
-# stray light over the mean light of the band: 0.1-1 % in modules of this class (common practice, no source), and the
-# light of a channel over the peak below which it cannot be told
-STRAY, STRAY_SD, MOST_STRAY, LEAST_LIGHT = 0.003, 0.003, 0.03, 0.02
+# stray light over the mean light of the band: 0.1-1 % in modules of this class (common practice, no source)
+STRAY, STRAY_SD, MOST_STRAY = 0.003, 0.003, 0.03
 
 # half the variance of the slit (13 nm wide, as noise.py has it) times the square of the climb of an average beer's
 # absorbance, e-fold in 82 nm (cup.py)
@@ -207,7 +206,6 @@ class _Lamp:
 
     @classmethod
     def of(cls, light: Floats) -> "_Lamp":
-        light = np.maximum(light, LEAST_LIGHT)
         return cls(light / light.sum(), light.mean() / light)
 
     def mean(self, reflectance: Floats) -> Floats:

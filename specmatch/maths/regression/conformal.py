@@ -55,15 +55,9 @@ def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Flo
     if np.ptp(w) == 0.0:  # equal weights: an order statistic, found without sorting the whole row
         rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
         return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
-    # the quantile lies among so many largest values that even the lightest of them outweigh what lies above it
-    kept = _outweighing(w, coverage)
-    largest = np.argsort(v, axis=1)[:, m - kept :]
-    weights = w[largest]
-    below = w.sum() - weights.sum(axis=1, keepdims=True)
-    reached = below + np.cumsum(weights, axis=1) >= coverage - RANK_TOLERANCE / m
-    rows = np.arange(n)
-    found = v[rows, largest[rows, reached.argmax(axis=1)]]
-    return np.where(reached[:, -1], found, np.inf)
+    order, rows = np.argsort(v, axis=1), np.arange(n)
+    reached = np.cumsum(w[order], axis=1) >= coverage - RANK_TOLERANCE / m
+    return np.where(reached[:, -1], v[rows, order[rows, reached.argmax(axis=1)]], np.inf)
 
 
 def _outweighing(weight: Floats, coverage: float) -> int:

@@ -20,6 +20,7 @@ from specmatch.errors import OptionError
 from specmatch.maths.regression.response import LOG, SHARE_OF_LEAST, Response
 from specmatch.maths.regression.spectral_rows import ABSORBANCE, SpectralRows, learn_rows
 from specmatch.maths.spectra.transforms import absorbance
+from specmatch.maths.statistics.levels import rows_of
 
 # A component whose covariance with the response is this much smaller than the first one's is rounding, not signal:
 # float64 carries 16 digits, and products of squares lose half of them.
@@ -49,14 +50,6 @@ def fit_pls(spectra: ArrayLike, response: ArrayLike, n_components: int, weight: 
     return fit_pls_without(spectra, response, [np.zeros(0, np.int64)], n_components, weight)
 
 
-def left_out_sets(batch: ArrayLike) -> list[Ints]:
-    """Return the rows of each batch code 0 .. K-1: the sets that leave-batch-out leaves out."""
-    # batch (n,) -> (rows of the batch,)
-    codes = np.asarray(batch, np.int64)
-    order = np.argsort(codes, kind="stable")
-    return np.split(order, np.cumsum(np.bincount(codes))[:-1])
-
-
 def fit_pls_without(
     spectra: ArrayLike,
     response: ArrayLike,
@@ -78,21 +71,11 @@ def fit_pls_without(
     total = w.sum()
     x_mean, y_mean = w @ X / total, w @ y / total
     root = np.sqrt(w)
-    # rows in the order of the sets, so that each set is one stretch of memory; rows of several sets are copied
-    order = np.concatenate([*left_out, np.zeros(0, np.int64)])
-    rest = np.setdiff1d(np.arange(n), order)
-    overlap = order.size + rest.size > n
-    rows = np.arange(n) if overlap else np.concatenate([order, rest])
-    X = X[rows]
-    X -= x_mean
-    if weight is not None:
-        X *= root[rows, None]
-    y = root[rows] * (y[rows] - y_mean)
+    X = X - x_mean
+    X *= root[:, None]
+    y = root * (y - y_mean)
     S, s = X.T @ X, X.T @ y
-    # the rows of each set: a copy where a row is of several, else the stretch that it is
-    ends = np.cumsum([len(out) for out in left_out])
-    parts = left_out if overlap else [slice(end - len(out), end) for end, out in zip(ends, left_out, strict=True)]
-    blocks, answers = [X[part] for part in parts], [y[part] for part in parts]
+    blocks, answers = [X[out] for out in left_out], [y[out] for out in left_out]
 
     kept = np.array([total - w[out].sum() for out in left_out])
     # mean of each training set, from what is missing of the whole, whose mean is 0
@@ -277,10 +260,10 @@ def fit_pls_regression(
     most = min(MOST_COMPONENTS, n - 2 - -(-(n - 1) // INNER_FOLDS), p)
     if np.isfinite(worst_error):
         # a regression that is hopeless by a few folds is not worth one fold a batch
-        rough = np.concatenate(batches.without(left_out_sets(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
+        rough = np.concatenate(batches.without(rows_of(np.arange(n) % FEW_FOLDS), most)[1], axis=1)
         if rough.mean(axis=1).min() > CLEARLY * worst_error:
             return None
-    folds, squares = batches.without(left_out_sets(np.arange(n)), most)
+    folds, squares = batches.without(rows_of(np.arange(n)), most)
     error = np.concatenate(squares, axis=1)
     chosen = one_standard_error(error)
     if error.mean(axis=1).min() > worst_error:
@@ -315,7 +298,7 @@ def _chosen_without(batches: _Batches, most: int) -> tuple[Ints, Floats]:
     """Return the components that the others choose without each batch, and their mean square error, shape (K,)."""
     n = len(batches.rows)
     choice, without = np.empty(n, np.int64), np.empty(n)
-    inner = left_out_sets(np.arange(n - 1) % INNER_FOLDS)
+    inner = rows_of(np.arange(n - 1) % INNER_FOLDS)
     sets, outer = [], []
     for i in range(n):
         others = np.delete(np.arange(n), i)

@@ -162,7 +162,7 @@ def fit_light_noise(
     # group: rows of one group are pours of one sample, or samples of one beer where there is one pour of each
     p, counts = reflectance.shape[1], np.bincount(group)
     several = np.flatnonzero(counts[group] > 1)
-    n_bins = p if bins is None or not bins.size else int(bins[-1]) + 1
+    n_bins = p if bins is None else int(bins[-1]) + 1
     if min(p, n_bins) < 3 or several.size < 6:
         # nothing to learn from: noise of a good small spectrometer, even light
         return ChannelNoise(np.ones(n_bins), 1e-7, 3e-7)
@@ -270,7 +270,7 @@ def slit_bins(wavelength_nm: Floats) -> Ints:
 def pooled(values: Floats, bins: Ints) -> Floats:
     """Return the mean of each bin of channels."""
     # values (..., p), bins (p,) -> (..., n_bins)
-    if not bins.size or bins[-1] == bins.size - 1:
+    if bins[-1] == bins.size - 1:
         return values
     return values @ _shares(bins.tobytes())
 
@@ -282,10 +282,10 @@ def _shares(bins: bytes) -> Floats:
     return (code[:, None] == np.arange(code[-1] + 1)) / np.bincount(code)
 
 
-def slit_weights(wavelength_nm: Floats) -> Floats:
-    """Return the matrix that smooths a spectrum over the width of the slit by local straight lines."""
+def slit_weights(wavelength_nm: Floats, sd_nm: float = SLIT_NM / 2.3548) -> Floats:
+    """Return the matrix that smooths a spectrum over the width of a slit by local straight lines under a bell."""
     # wavelength_nm (p,) -> (p, p)
-    away = (wavelength_nm[:, None] - wavelength_nm) / (SLIT_NM / 2.3548)
+    away = (wavelength_nm[:, None] - wavelength_nm) / sd_nm
     weight = np.exp(-0.5 * away**2)
     s0, s1, s2 = (np.sum(weight * away**power, axis=1, keepdims=True) for power in (0, 1, 2))
     # `away` counts from each wavelength itself, so the line's value there is its constant term

@@ -39,6 +39,10 @@ class LogAbsorbance:
         absorbance = _absorbance_above(reflectance, self.dark)
         return absorbance if self.transform == "absorbance" else self._bent(absorbance, absorbance)
 
+    def slope(self, reflectance: Floats, step: float = 1e-5) -> Floats:
+        """Return how the scale rises with reflectance, of its shape; 0 where the scale is flat."""
+        return np.asarray((self.apply(reflectance + step) - self.apply(reflectance - step)) / (2.0 * step))
+
     def _bent(self, absorbance: Floats, out: Floats | None = None) -> Floats:
         """Return the logarithm of absorbance that bears noise."""
         bent = np.divide(absorbance, 2.0 * self.offset, out=out)

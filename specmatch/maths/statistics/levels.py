@@ -45,6 +45,22 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     return sums / counts.reshape(-1, *[1] * (rows.ndim - 1)), counts
 
 
+def rows_of(codes: ArrayLike) -> list[Ints]:
+    """Return the rows of each code 0 .. K-1, in their order."""
+    # codes (n,) -> (rows of the code,)
+    group = np.asarray(codes, np.int64)
+    return np.split(np.argsort(group, kind="stable"), np.cumsum(np.bincount(group))[:-1])
+
+
+def place_within(codes: Ints) -> Ints:
+    """Return the place of each row among those that share its code, (n,)."""
+    # codes (n,)
+    order, counts = np.argsort(codes, kind="stable"), np.bincount(codes)
+    place = np.empty(codes.size, np.int64)
+    place[order] = np.arange(codes.size) - np.repeat(np.cumsum(counts) - counts, counts)
+    return place
+
+
 def parent_codes(child: ArrayLike, parent: ArrayLike) -> Ints:
     """Return the parent of each child code: the batch of each sample, the beer of each batch."""
     # child, parent (n,) -> (m,)

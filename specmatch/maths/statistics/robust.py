@@ -8,6 +8,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.statistics.leading_axes import leading_axes
+from specmatch.maths.statistics.levels import rows_of
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
 ODD = 6.0
@@ -24,9 +25,7 @@ FEWEST_ROWS = 20
 def median_by(rows: Floats, codes: Ints) -> Floats:
     """Take the channel-wise median of the rows that share a code: one bad pour of three leaves it be."""
     # rows (n, p), codes (n,) -> (m, p)
-    order = np.argsort(codes, kind="stable")
-    groups = np.split(rows[order], np.cumsum(np.bincount(codes))[:-1])
-    return np.array([np.median(group, axis=0) for group in groups])
+    return np.array([np.median(rows[own], axis=0) for own in rows_of(codes)])
 
 
 def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:

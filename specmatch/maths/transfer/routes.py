@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.spectra.noise import ChannelNoise, off_the_line, to_ends, to_weigh_by
+from specmatch.maths.spectra.noise import ChannelNoise, off_the_line, slit_weights, to_ends, to_weigh_by
 from specmatch.maths.spectra.transforms import LogAbsorbance
 
 AS_IT_IS, FEW_PARAMETERS, BY_WAVELENGTH = "as it is", "few parameters", "few parameters by wavelength"
@@ -30,6 +30,8 @@ SESSION_NM, SESSION_LEVEL = 0.15, 0.001
 # darkness, within so many standard deviations of the set's (tuned on invented houses).
 NEAR = 0.8
 LEAST_REFLECTANCE, LEAST_LIGHT = 1e-3, 0.02
+# of the bell under which spectra are smoothed, about a slit
+SMOOTHED_NM = 5.0
 
 
 @dataclass(frozen=True)
@@ -117,7 +119,7 @@ def fit_terms(pairs: Pairs, bench: Bench, route: str) -> TermMap:
     target = bench.scale.apply(pairs.second)
     for step in range(ROUNDS):
         seen = pairs.own + np.einsum("ntp,tp->np", directions, _profile(amounts, term, waves))
-        slope = _slope(bench.scale, seen)
+        slope = bench.scale.slope(seen)
         information, pull = np.zeros((term.size, term.size)), np.zeros(term.size)
         squares = 0.0
         for k, whiten in enumerate(pairs.whiten):
@@ -140,9 +142,10 @@ def fit_terms(pairs: Pairs, bench: Bench, route: str) -> TermMap:
 def pair(own: Floats, second: Floats, own_pours: Floats, second_pours: Floats, bench: Bench) -> Pairs:
     """Put batches that both modules have measured side by side, with the noise of their difference."""
     spread = 1.0 / own_pours + 1.0 / second_pours
-    slope = _slope(bench.scale, second)
+    slope = bench.scale.slope(second)
     # two sessions: the axis wanders, and so does the lamp between a reference and its scans
-    moved = np.gradient(smoothed(own, bench.wavelength_nm), bench.wavelength_nm, axis=1) * slope
+    smooth = own @ slit_weights(bench.wavelength_nm, SMOOTHED_NM).T
+    moved = np.gradient(smooth, bench.wavelength_nm, axis=1) * slope
     lit = own * slope * SESSION_LEVEL
     darkness, at = bench.pours.mean(axis=1), bench.scale.apply(own).mean(axis=1)
     reach = NEAR * max(float(darkness.std()), 1e-9)
@@ -180,29 +183,15 @@ def _directions(reflectance: Floats, nm: Floats, lights: Floats) -> Floats:
     """Return what a unit of each term adds to each spectrum, shape (n, terms, p)."""
     R = reflectance
     bounded = np.clip(R, LEAST_REFLECTANCE, 1.0)
-    smooth = smoothed(R, nm)
+    over_slit = slit_weights(nm, SMOOTHED_NM).T
+    smooth = R @ over_slit
     first = np.gradient(smooth, nm, axis=1)
     second = np.gradient(first, nm, axis=1)
     bent, stray = [], []
-    for lamp in np.maximum(smoothed(lights, nm), LEAST_LIGHT):
+    for lamp in np.maximum(lights @ over_slit, LEAST_LIGHT):
         # what a slit mixes is weighted by the lamp; stray light counts by how little light of its own a channel has
         bent.append(second / 2.0 + first * np.gradient(np.log(lamp), nm))
         stray.append(((R * lamp).mean(axis=1, keepdims=True) / lamp.mean() - R) * lamp.mean() / lamp)
     returns = bounded * (1.0 - bounded**2)
     every = [1.0 - R, bounded * np.log(bounded), R, first, *bent, *stray, returns, returns * bounded**2]
     return np.stack(every, axis=1)
-
-
-def smoothed(reflectance: Floats, nm: Floats) -> Floats:
-    """Smooth spectra over about a slit, by a local straight line under a bell."""
-    off = (nm[:, None] - nm) / 5.0
-    weight = np.exp(-0.5 * off**2)
-    moment = [(weight * off**k).sum(axis=1) for k in range(3)]
-    kernel = weight * (moment[2][:, None] - off * moment[1][:, None])
-    kernel /= (moment[0] * moment[2] - moment[1] ** 2)[:, None]
-    return reflectance @ kernel.T
-
-
-def _slope(scale: LogAbsorbance, reflectance: Floats) -> Floats:
-    step = 1e-5
-    return (scale.apply(reflectance + step) - scale.apply(reflectance - step)) / (2.0 * step)

@@ -10,7 +10,7 @@ from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.assessment.choose import LAB_NOISE, _by_distance, _by_model, _fit, choose_batches, learning_curve
-from specmatch.maths.regression.colour_model import ColourModel
+from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of
 
@@ -84,7 +84,7 @@ def test_chosen_batches_teach_more_than_random_ones(full_size, capsys):
         truth = np.log(fresh.true_colour.loc[means.index].to_numpy())
 
         def error(rows, pours=pours, lab=lab, means=means, truth=truth):
-            fit = _fit(pours, lab, np.sort(np.asarray(rows)))
+            fit = _fit(pours, lab, np.sort(np.asarray(rows)), REGRESSIONS)
             return float(np.mean((np.log(fit.predict(means.to_numpy())) - truth) ** 2))
 
         for name, method in (("30 by model", "model"), ("30 by distance", "kennard_stone")):

@@ -17,7 +17,7 @@ import specmatch as sm
 from specmatch.errors import ModelFileError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file import old_names
-from specmatch.house.model_file.model_file import FORMAT, flatten, load_arrays, restore, save_arrays
+from specmatch.house.model_file.model_file import FORMAT, load_arrays, save_arrays
 from specmatch.house.model_file.self_test import (
     MOST_SPECTRA,
     check_arrays,
@@ -25,7 +25,7 @@ from specmatch.house.model_file.self_test import (
     one_of_each,
     refuse_other_readings,
 )
-from specmatch.house.model_file.serialisation import classes_within
+from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.storage import sha256_of
 

@@ -7,7 +7,6 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import stats
-from scipy.spatial.distance import cdist
 from simulated_beers import NM, SimulatedBeers, with_levels
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
@@ -35,7 +34,6 @@ from specmatch.maths.classification.subspace import (
     on_channels,
     principal_axes,
     project,
-    squared_distances,
 )
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
@@ -427,11 +425,6 @@ def test_choice_and_metric_are_built_on_the_same_samples(house):
 
 class TestParts:
     """The steps of a fit, each by hand or against another way to the same number."""
-
-    def test_squared_distances_are_those_of_scipy(self):
-        rng = np.random.default_rng(1)
-        one, other = rng.normal(size=(5, 3)), rng.normal(size=(4, 3))
-        assert squared_distances(one, other) == pytest.approx(cdist(one, other, "sqeuclidean"))
 
     def test_half_of_a_scatter_gives_it_back(self):
         rng = np.random.default_rng(2)

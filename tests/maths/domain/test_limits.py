@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 from scipy import stats
+from scipy.spatial.distance import cdist
 from simulated_beers import SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError
@@ -94,6 +95,14 @@ class TestDomain:
         assert fit.outside(np.vstack([usual, spike, extreme]), np.ones(3, int)).tolist() == [False, True, True]
         assert (check.joint > check.joint_limit).tolist() == [False, True, True]
         assert check.nearest_distance[2] > check.nearest_limit > check.nearest_distance[0]
+
+    def test_the_nearest_batch_is_that_of_all_distances(self, planes):
+        rows, _, fit = planes
+        check = fit.check(rows, np.full(len(rows), 3))
+        own = scores_and_residual(fit.scale.apply(rows) / fit.noise - fit.centre, fit.loadings)[0] / fit.score_sd
+        np.testing.assert_allclose(check.nearest_distance, cdist(own, fit.scores).min(axis=1), rtol=0, atol=1e-9)
+        between = cdist(fit.scores, fit.scores) + np.diag(np.full(len(fit.scores), np.inf))
+        assert check.nearest_limit == pytest.approx(between.min(axis=1).max(), rel=1e-12)
 
     def test_one_scan_is_judged_by_itself(self, planes):
         rows, _, fit = planes

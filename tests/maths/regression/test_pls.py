@@ -12,9 +12,9 @@ from specmatch.maths.regression.pls import (
     fit_pls,
     fit_pls_regression,
     fit_pls_without,
-    left_out_sets,
     one_standard_error,
 )
+from specmatch.maths.statistics.levels import rows_of
 
 # float64 carries 16 digits and products of squares lose half of them: the two routes agree to this
 AGREE = 1e-8
@@ -82,7 +82,7 @@ def test_every_fold_equals_a_fit_without_it(seed, n, p):
     X, y = rng.normal(size=(n, p)), rng.normal(size=n)
     w, batch = rng.uniform(0.5, 2.0, n), np.arange(n) % 4
     most = min(4, p)
-    sets = left_out_sets(batch)
+    sets = rows_of(batch)
     folds = fit_pls_without(X, y, sets, most, w)
     for g, out in enumerate(sets):
         kept = np.setdiff1d(np.arange(n), out)
@@ -120,7 +120,7 @@ def test_beyond_the_rank_the_last_model_repeats():
 def test_refuses_more_components_than_a_training_set_allows(a):
     X, y, _ = spectra(n=12)
     with pytest.raises(OptionError, match="smallest training set has 9 rows"):
-        fit_pls_without(X, y, left_out_sets(np.repeat(np.arange(4), 3)), a)
+        fit_pls_without(X, y, rows_of(np.repeat(np.arange(4), 3)), a)
 
 
 def test_one_standard_error_takes_the_fewest_within_reach():

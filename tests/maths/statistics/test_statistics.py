@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from specmatch.maths.statistics.levels import Levels, binomial_bounds, mean_by, parent_codes
+from specmatch.maths.statistics.levels import Levels, binomial_bounds, mean_by, parent_codes, place_within
 
 
 @pytest.mark.parametrize("n", [1, 5, 30, 299])
@@ -36,6 +36,10 @@ def test_means_of_many_rows_are_those_of_few():
     means, counts = mean_by(rows, codes)
     np.testing.assert_allclose(means, [rows[codes == code].mean(axis=0) for code in range(70)], rtol=1e-12)
     np.testing.assert_array_equal(counts, np.bincount(codes))
+
+
+def test_rows_of_one_code_are_counted_in_their_order():
+    assert place_within(np.array([2, 0, 2, 4, 0, 2])).tolist() == [0, 0, 1, 0, 1, 2]
 
 
 def test_each_child_has_the_parent_that_stands_beside_it():

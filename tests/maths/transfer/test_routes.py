@@ -2,18 +2,18 @@
 
 import numpy as np
 
-from specmatch.maths.spectra.noise import ChannelNoise
+from specmatch.maths.spectra.noise import ChannelNoise, slit_weights
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.transfer.routes import (
     AS_IT_IS,
     BY_WAVELENGTH,
     FEW_PARAMETERS,
     ROUTES,
+    SMOOTHED_NM,
     TERMS,
     Bench,
     fit_terms,
     pair,
-    smoothed,
 )
 from specmatch.maths.transfer.selection import carry, carry_each, exchanged, fit_transfer
 
@@ -52,7 +52,7 @@ def judge(reflectance):
 
 def test_smoothing_keeps_straight_lines():
     line = (0.2 + 0.001 * (NM - 430.0))[None]
-    np.testing.assert_allclose(smoothed(line, NM), line, atol=1e-12)
+    np.testing.assert_allclose(line @ slit_weights(NM, SMOOTHED_NM).T, line, atol=1e-12)
 
 
 def test_planted_glare_and_axis_are_carried_over_to_new_spectra():
