@@ -147,7 +147,8 @@ def test_without_fillings_no_depth_is_known(brewery):
 @pytest.mark.slow
 @pytest.mark.parametrize("member", ["mirror_row", "white_bowl"])
 def test_colour_coverage_and_identity_at_other_depths(member, request):
-    seeds = range(3) if request.config.getoption("--full-size") else range(1)
+    # of one seed alone a mean of 120 batches is known to 0.2 % only
+    seeds = range(4) if request.config.getoption("--full-size") else range(2)
     rows = pd.DataFrame([row for seed in seeds for row in rows_of(members()[member], seed, (0.6, 0.8, 1.1, 1.25))])
     for name, bias in ((ONE, 0.9), (TWO, 0.5)):
         low, high = near_of(name, SECOND)
