@@ -90,7 +90,7 @@ def not_used(conditions: Conditions, scans: pd.DataFrame) -> dict[str, list[str]
     for column, said, unit in _EVERY:
         if getattr(conditions, column) or column not in scans.columns:
             continue
-        cells = scans[column].map(lambda cell: f"{cell:g}" if isinstance(cell, float) else cell).map(plain_text)
+        cells = scans[column].map(lambda cell: f"{cell:g}" if isinstance(cell, float) else plain_text(cell))
         cells = cells[~cells.isin(["", "nan"])].groupby(scans["sample"], sort=False)
         for sample, own in cells.unique().items():
             stated.setdefault(str(sample), []).append(f"{said} ({', '.join(f'{cell} {unit}'.strip() for cell in own)})")

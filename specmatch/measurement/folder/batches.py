@@ -3,10 +3,10 @@
 import re
 from pathlib import Path
 
-import numpy as np
 import pandas as pd
 
 from specmatch.errors import DoubtfulDate, ParentsError, SheetError
+from specmatch.maths.statistics.levels import rows_of
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, MATERIAL_COLUMNS
 from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 
@@ -36,16 +36,15 @@ def read_batches(
     )  # fmt: skip
     table = sheet.table
     notes += [(path.name, note) for note in sheet.notes]
-    keep = []
+    keep, none = [], table.iloc[:0]
     code, names = pd.factorize(table["batch"])
-    for number, batch in enumerate(names):
-        places = np.flatnonzero(code == number)
+    for batch, places in zip(names, rows_of(code) if len(names) else (), strict=True):
         lines = ", ".join(str(sheet.lines[i]) for i in places)
-        own = table.iloc[places[:1]] if len(places) == 1 else table.iloc[places].drop_duplicates()
+        own = table.iloc[places].drop_duplicates() if len(places) > 1 else none
         said = f"lines {lines}: batch {batch!r}"
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif "beer" in own and own["beer"].nunique() > 1:
+        elif len(own) > 1 and "beer" in own and own["beer"].nunique() > 1:
             one, other = own["beer"].unique()[:2]
             raise ParentsError(f"{path.name}, {said} stands under two beers, {one!r} and {other!r}; keep one of them")
         elif len(own) > 1:
