@@ -220,7 +220,7 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
     if not any(numeric):
         texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
         if texts:
-            said = f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; no table of numbers found"
+            said = f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; export numbers alone"
         else:
             said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
         return ScanFileError(said, stage="table")
