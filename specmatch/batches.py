@@ -25,7 +25,7 @@ _LEVELS = ("pour", "sample", "batch")
 _KINDS = {
     "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
     "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
-    "session": ("checks", "a Session, as measure(folder) returns it"),
+    "session": ("scans", "a Session, as measure(folder) returns it"),
     "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
 }  # fmt: skip
 
@@ -221,7 +221,9 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
-            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+            raise OptionError(
+                f"colour unit {unit!r}; expected EBC or SRM: limits and readings of another value are no colours"
+            )
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))

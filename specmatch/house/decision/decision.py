@@ -210,7 +210,7 @@ def check_claims(
     claimed: Any, samples: pd.Index, beers: Sequence[str], *, labels: Collection[str] = ()
 ) -> list[str | None]:
     """Return the claim of each sample, None where there is none."""
-    if claimed is None:
+    if claimed is None or (isinstance(claimed, str) and not claimed.strip()):
         raise TableError(
             "verify needs a claim: fill the column beer of scans.csv, say --claim BEER, or in Python "
             "claimed='BEER' or a Series sample -> beer"
@@ -218,18 +218,34 @@ def check_claims(
     if isinstance(claimed, str):
         claims: list[str | None] = [claimed.strip()] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
-        raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
+        said = f" {claimed!r}" if np.isscalar(claimed) else ""
+        raise TableError(
+            f"claimed is a {type(claimed).__name__}{said}, no name; expected a beer by its name, or a Series sample -> "
+            "beer"
+        )
     else:
-        table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
+        table = claims_by_sample(claimed)
         unused = set(table) - set(samples)
         if unused:
             raise TableError(
                 f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
             )
-        claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
+        claims = [table.get(name) for name in samples]
     for name, claim in zip(samples, claims, strict=True):
         refuse_unknown_claim(claim, beers, labels, said=f"sample {name!r} is claimed to be")
     return claims
+
+
+def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+    table: dict[str, str | None] = {}
+    for sample, beer in claimed.items():
+        name, said = str(sample).strip(), None if _blank(beer) else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(
+                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
+            )
+    return table
 
 
 def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collection[str], *, said: str) -> None:
@@ -243,4 +259,4 @@ def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collec
 
 
 def _blank(value: object) -> bool:
-    return value is None or (isinstance(value, float) and np.isnan(value)) or str(value).strip() == ""
+    return value is None or bool(pd.isna(value)) or str(value).strip() == ""
