@@ -15,7 +15,7 @@ from importlib.util import LazyLoader, find_spec, module_from_spec
 from typing import Any, NoReturn
 
 from specmatch import __version__
-from specmatch.cli.arguments import declare
+from specmatch.cli.arguments import declare, refuse_clashes
 from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
 from specmatch.progress import LOGGER
@@ -115,6 +115,7 @@ def _say_progress() -> None:
 
 def _run(args: argparse.Namespace) -> int:
     """Run the command, show its outcome, and return the exit code."""
+    refuse_clashes(args, COMMANDS[args.command])
     # a command's imports are paid for only by those who call it
     outcome = import_module(f"specmatch.cli.{args.command}").run(args)
     if outcome.shown:

@@ -71,6 +71,21 @@ def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], share
         groups[group].add_argument(flag, **own)
 
 
+def refuse_clashes(args: argparse.Namespace, command: Mapping[str, Any]) -> None:
+    """Refuse options that do not go together, or not without another, as commands.toml lists them."""
+    names = {flag: told.get("dest") for flag, told in command["arguments"].items() if not isinstance(told, str)}
+
+    def given(flags: str) -> int:
+        values = (getattr(args, names.get(flag) or flag.strip("-").replace("-", "_")) for flag in flags.split())
+        return sum(value not in (None, "", []) and value is not False for value in values)
+
+    for rule in command.get("refused", ()):
+        several = given(rule.get("more_than_one", "")) > 1
+        alone = "without" in rule and not given(rule["without"])
+        if several or given(rule.get("given", "")) and (alone or given(rule.get("beside", ""))):
+            raise OptionError(rule["said"])
+
+
 def signature(args: argparse.Namespace) -> dict[str, str]:
     """Return why, by whom and when a set is changed."""
     return {"reason": args.reason, "who": args.who, "when": args.when}

@@ -22,24 +22,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError(
             "a review, a baseline, a backup or a hash kept elsewhere is of one journal; name that one alone"
         )
-    signs = args.outcome or args.second or args.operator or args.note
-    if signs and not writes:
-        raise OptionError("--outcome, --second, --operator and --note go with --review, --override or --baseline")
-    doing = [args.review, args.override, args.baseline, args.check or None, args.backup, args.export, args.now or None]
-    if sum(one is not None for one in doing) > 1:
-        raise OptionError(
-            "ask for one of --review, --override, --baseline, --check, --backup, --export and --now at a time"
-        )
-    if args.line and not (writes or args.export or args.now):
-        raise OptionError("--line goes with --now, --export, --baseline or --override")
-    if args.beer and any(one is not None for one in doing) and not args.export:
-        raise OptionError("--beer goes with --export, or with none of the other options: they are of the whole record")
     if args.last < 1 or not args.false_alarm_days > 0.0:
         raise OptionError("--last and --false-alarm-days are above 0")
-    if args.expect and not args.check:
-        raise OptionError("--expect goes with --check: the chain is followed to that hash")
-    if not args.export and (args.lot or args.since or args.until):
-        raise OptionError("--lot, --since and --until go with --export: they say which rows are written")
     with ExitStack() as stack:
         # a misspelt name must not become a new journal
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.journals]

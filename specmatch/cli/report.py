@@ -34,12 +34,8 @@ def run(args: argparse.Namespace) -> Outcome:
     ):
         if asked and kind != needed:
             raise OptionError(f"{words}, and {args.sources[0]} is a {kind}")
-    if args.tag is not None and (args.lot is not None or len(args.sources) > 1):
+    if args.tag is not None and len(args.sources) > 1:
         raise OptionError("a tag is of one entry of one journal; make the sheet of a lot by itself")
-    if args.line is not None and args.lot is None:
-        raise OptionError("--line goes with --lot")
-    if args.claim and not args.readings:
-        raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
     page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
     written(args.out, page)
     results = {"page": args.out, "of": kind, "sources": args.sources, "n_bytes": len(page.encode("utf-8"))}

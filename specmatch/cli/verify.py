@@ -30,7 +30,8 @@ class _Judged:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
-    _refuse_together(args)
+    if args.journal and args.source == STANDARD_INPUT:
+        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
     if args.packages:
         return _lots(args)
     got = _recorded(args) if args.journal else _read_only(args)
@@ -43,21 +44,6 @@ def run(args: argparse.Namespace) -> Outcome:
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
-
-
-def _refuse_together(args: argparse.Namespace) -> None:
-    if (args.before is None) != (args.after is None):
-        raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
-    if args.before is not None and (args.journal or args.claim):
-        raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
-    if args.packages and (args.journal or args.before is not None or args.unit):
-        raise OptionError("--packages judges whole lots; leave --journal, --from, --to and --unit out")
-    if args.journal and args.producer_risk is not None:
-        raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
-    if args.journal and args.source == STANDARD_INPUT:
-        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
-    if args.lab and (args.journal or args.packages):
-        raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
 
 
 def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:

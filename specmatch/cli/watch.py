@@ -13,7 +13,6 @@ from typing import Any
 import specmatch as sm
 from specmatch.cli.arguments import line_setting, shown_row
 from specmatch.cli.outcome import Outcome, ring, say, screen
-from specmatch.errors import OptionError
 from specmatch.line.hand_over import handing_on
 from specmatch.line.watch_folder import needs_look, watching
 from specmatch.report.board.board import LOCAL
@@ -23,10 +22,6 @@ from specmatch.wording import CAUTIONS
 
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
-    if args.once and args.board:
-        raise OptionError("--board is for a watch that goes on; with --once look at `specmatch history DB --now`")
-    if (args.board_token or args.board_names) and not args.board:
-        raise OptionError("--board-token and --board-names go with --board")
 
     def complain(said: str) -> None:
         say(f"waiting: {said}", error=True, flush=True)
