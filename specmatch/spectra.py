@@ -58,7 +58,7 @@ def check_spectra(
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
     scan_ids, columns, values = _parts(table, copied)
     wavelength_nm = wavelengths_from(columns, x_unit=x_unit, any_wavelength=any_wavelength)
-    if (np.diff(wavelength_nm) <= 0).any():
+    if (wavelength_nm[1:] <= wavelength_nm[:-1]).any():
         order = np.argsort(wavelength_nm, kind="stable")
         wavelength_nm, values = wavelength_nm[order], values[:, order]
         same = np.flatnonzero(np.diff(wavelength_nm) <= SAME_NM)
@@ -160,7 +160,7 @@ def numbers_of(columns: pd.Index) -> tuple[Floats, str] | None:
     """Return headings as numbers and the one unit that they state, "" for none; None where they are no such numbers."""
     # -> (p,)
     if columns.dtype.kind in "fiu":
-        return columns.to_numpy(dtype=np.float64), ""
+        return columns.to_numpy().astype(np.float64, copy=False), ""
     parts = [match for match in (_HEADING.match(str(heading)) for heading in columns) if match is not None]
     units = {_UNITS.get((part[2] or "").lower()) for part in parts}
     if units == {"", "nm"}:  # nm is what a bare number means anyway
@@ -175,7 +175,7 @@ def in_nm(x: Floats, unit: str) -> Floats:
     """Return an axis in nm."""
     # x (p,) -> (p,)
     above = np.where(x > 0, x, np.nan)
-    return {"nm": above, "um": above * 1000.0, "1/cm": 1e7 / above}[unit]
+    return above if unit == "nm" else above * 1000.0 if unit == "um" else 1e7 / above
 
 
 def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
