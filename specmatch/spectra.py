@@ -28,6 +28,8 @@ _HEADING = re.compile(r"\s*([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*(\S.*?)?\
 _UNITS = {
     "": "", "nm": "nm", "um": "um", "\u00b5m": "um", "\u03bcm": "um", "1/cm": "1/cm", "cm-1": "1/cm", "cm^-1": "1/cm",
 }  # fmt: skip
+# pandas looks long at `object` itself
+_OBJECT = np.dtype(object)
 # Two wavelengths closer than this are the same one written with other rounding.
 SAME_NM = 1e-6
 
@@ -100,7 +102,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=object, name="scan_id") if type(name) is str else None
+        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
