@@ -1,6 +1,7 @@
 """Arguments that several commands take, and what is made of them: numbers, a line's setting, what is read."""
 
 import argparse
+import math
 import sys
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -20,14 +21,24 @@ STANDARD_INPUT = "-"
 def number(text: str) -> float:
     """Return a number that was typed with a decimal point."""
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
         pass
+    else:
+        if math.isfinite(value):
+            return value
+        raise argparse.ArgumentTypeError(f"{text!r} is no finite number; write one such as 0.5")
     try:
         meant = f"{float(text.replace(',', '.', 1)):g}"
     except ValueError:
         raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
     raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+
+
+def _jobs(text: str) -> int:
+    if not text.strip().lstrip("-").isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; write 1 or more, or -1 for all cores")
+    return int(text)
 
 
 def named_numbers(given: list[str], option: str) -> dict[str, float]:
@@ -54,7 +65,7 @@ _SHARED: dict[str, tuple[str, dict[str, Any]]] = {
                  "help": "share of lab values to cover (default 0.90)"}),
     "false rejects": ("--false-reject-rate", {"type": number, "default": 0.05,
                       "help": "share of right claims that may be held (default 0.05)"}),
-    "jobs": ("--jobs", {"type": int, "metavar": "N", "help": "processes (one unless given; -1 for all cores)"}),
+    "jobs": ("--jobs", {"type": _jobs, "metavar": "N", "help": "processes (one unless given; -1 for all cores)"}),
     "lab": ("--lab", {"metavar": "NAME",
             "help": "lab of the set whose values colours and intervals stand for (default: its main one)"}),
     "dates": ("--dates", {"choices": ("dmy", "mdy", "ymd"),
@@ -93,6 +104,10 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
 
+    if args.control_hours < 0:
+        raise OptionError(
+            f"--control-hours is {args.control_hours:g}; expected hours, or 0 where no control is asked for"
+        )
     return load_setting(
         args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )
@@ -114,10 +129,14 @@ def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dic
     if Path(source).is_file():
         return bare_spectra(Path(source)), []
     session = measure_source(source, date_order=dates).session
+    from specmatch.measurement.folder.folder import first_reason
+
     tell_sheet_notes(session)
     if session.scans.empty:
+        left = list(session.left_out.itertuples(index=False, name=None))
+        first = f"; the first of {len(left)} left out: {first_reason(left)}" if left else ""
         raise SheetError(
-            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read"
+            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read{first}"
         )
     return session, session.left_out.to_dict("records")
 

@@ -115,10 +115,10 @@ def _of_model(args: argparse.Namespace) -> _Made:
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:
-    from specmatch.line.journal.queries import entry_number, waiting
+    from specmatch.line.journal.queries import entry_number, waiting, without_copies
 
     with ExitStack() as stack:
-        journals = [stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources]
+        journals = without_copies([stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources])
         if args.tag is not None:
             return sm.pages.hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
         if args.lot is not None:
