@@ -109,7 +109,7 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     if odd.any():
         # odd pours pull at the sizes, and at the level of foam, by which they are named
         kept, part = pours.reflectance[~odd], pours.levels.part(~odd)
-        fit, _ = fit_fault_model(kept, part, wavelength_nm=pours.wavelength_nm, optics=fit.optics)
+        fit, _ = fit_fault_model(kept, part, wavelength_nm=nm, optics=fit.optics)
     apart = find_outlying_replicates(fit, pours.reflectance, sample)
     gain = POUR_LIMIT * np.concatenate(
         [_worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)]
