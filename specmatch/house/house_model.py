@@ -159,7 +159,8 @@ class HouseModel:
         for name in ("coverage", "false_reject_rate"):
             share = getattr(self, name)
             if not (is_number(share) and 0.0 < share < 1.0):
-                raise OptionError(f"{name} is {share!r}; expected a share between 0 and 1, such as 0.90")
+                such = {"coverage": 0.90}.get(name, 0.05)
+                raise OptionError(f"{name} is {share!r}; expected a share between 0 and 1, such as {such}")
         must_be("set", refs)
         from specmatch.house.fitting.second_module import fit_set
 
@@ -621,15 +622,16 @@ class HouseModel:
         Parameters
         ----------
         spectra, scans
-            As in `read`: five samples or more of one changeover on one module, in the order taken.
+            As in `read`: five samples or more of one changeover on one module, in the order taken; where all of them
+            have a `measured_at`, that is the order.
         before, after
             As in `changeover`.
 
         Returns
         -------
         ChangeoverSeries
-            `first` (a sample, or None where the last three do not stand for the new beer), `smallest_visible`,
-            `fractions` (never rising) and a `sentence`.
+            `first` (a sample, or None where the last three do not stand for the new beer, or one from there on looks
+            like no blend of the two), `smallest_visible`, `fractions` (never rising, in time) and a `sentence`.
 
         Raises
         ------
@@ -654,7 +656,7 @@ class HouseModel:
         from specmatch.house.reading.changeover import changeover_series
 
         (part,) = self._one_module(spectra, scans)
-        return changeover_series(part.fitted, part.samples(), before=before, after=after)
+        return changeover_series(part.fitted, part.samples(), part.scans, before=before, after=after)
 
     def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
         parts = parts_by_module(self.fitted, spectra, scans)

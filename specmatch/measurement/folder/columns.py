@@ -18,6 +18,11 @@ BATCH_COLUMNS = (
 )  # fmt: skip
 MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
 ROLES = ("sample", "dark", "reference", "control", "check")
+# the two kinds of reference, each with what people of the trade write for it
+REFERENCE_KINDS = {
+    "water": "water wasser eau agua acqua vand vatten cup_with_water water_cup water_ref water_reference",
+    "base": "base bare_base basis mirror spiegel miroir espejo specchio spejl",
+}
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
 

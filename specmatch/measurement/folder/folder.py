@@ -11,8 +11,8 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS, folded
-from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
+from specmatch.measurement.folder.columns import REFERENCE_KINDS, ROLES, SCAN_COLUMNS, folded
+from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
     Sheet,
@@ -27,10 +27,9 @@ from specmatch.measurement.folder.sheets import (
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 from specmatch.progress import counted_off
-from specmatch.wording import listed
+from specmatch.wording import counted, listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
-MOST_NAMED = 5
 SHEETS = ("scans", "batches", "materials", "beers")
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
@@ -80,11 +79,12 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
     path = scans_sheet(folder)
     with one_refusal() as doubtful:
         rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
+        notes += [(path.name, note) for note in _find_in_sub_folders(path, rows)]
         batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
         materials = read_materials(folder, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
-    notes += [(path.name, f"{path.name}: {said}") for said in lots_of_two_beers(rows)]
+    notes += [(path.name, f"{path.name}: {said}") for said in (*said_of_names(rows), *other_claims(rows, batches))]
     unlisted = _unlisted(folder, [*rows["file"], *(file for file, _ in left_out)])
     if unlisted:
         named = listed(unlisted, MOST_NAMED)
@@ -113,6 +113,25 @@ def listed_scans(
     sheet = read_sheet(path, known=SCAN_COLUMNS)
     rows, left_out, notes = _scan_rows(sheet, path.name, date_order, doubtful)
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
+
+
+def _find_in_sub_folders(path: Path, rows: pd.DataFrame) -> list[str]:
+    """Put the place of files into the rows that name them alone, or in other letters, where one file can be meant."""
+    away = [file for file in rows["file"] if not (path.parent / file).exists()]
+    if not away:
+        return []
+    places: dict[str, list[str]] = {}
+    for found in path.parent.rglob("*"):
+        within = found.relative_to(path.parent).as_posix()
+        for name in {within.casefold(), found.name.casefold()}:
+            places.setdefault(name, []).append(within)
+    one = {file: places[file.casefold()][0] for file in away if len(places.get(file.casefold(), ())) == 1}
+    new = rows["file"].replace(one)
+    if not one or new.duplicated().any():
+        return []
+    rows["file"] = new
+    file, there = next(iter(one.items()))
+    return [f"{path.name}: {counted(len(one), 'file')} not where the sheet says, such as {file}, taken from {there}"]
 
 
 def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> MeasuredFolder:
@@ -187,6 +206,7 @@ def _scan_rows(
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
+    full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -214,6 +234,18 @@ def _scan_rows(
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
+
+
+def _kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
+    """Return kinds of reference by their known names; one that is none would be told from no other."""
+    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
+    for line, cell in zip(lines, cells, strict=True):
+        if folded(cell) not in kind or (cell and not folded(cell)):
+            raise SheetError(
+                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
+                "base (the bare base), or leave it blank"
+            )
+    return [kind[folded(cell)] for cell in cells]
 
 
 def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
