@@ -5,7 +5,8 @@ parents is refused, because every count in the library rests on that tree.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -108,6 +109,18 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
             f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
             f"give each {child_name} a name of its own, such as '{second}-{name}'"
         )
+
+
+def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+    table: dict[str, str | None] = {}
+    for sample, beer in claimed.items():
+        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(
+                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
+            )
+    return table
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:

@@ -216,6 +216,9 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
+    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
+        if number is not None and not (is_number(number) and number > 0):
+            raise OptionError(f"{name} is {number!r}; expected a number above 0")
     step(f"measuring {folder}")
     found = read_folder(path_of(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
@@ -235,9 +238,6 @@ def session_of(
     depth_mm: float | None = None,
 ) -> Session:
     """Turn what was read of a folder, or of a part of it, into checked reflectance."""
-    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
-        if number is not None and not (is_number(number) and number > 0):
-            raise OptionError(f"{name} is {number!r}; expected a number above 0")
     kind = one_reference_kind(found.rows)
     left_out, notes = list(found.left_out), list(found.notes)
     raw, direct = gather_raw_scans(found, left_out, notes)

@@ -155,10 +155,6 @@ def build_set(
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
     sources = sources_of(folders, date_order)
-    digests = [source.sha256 for source in sources if source.sha256]
-    if len(set(digests)) < len(digests):
-        name = next(source.name for source in sources if digests.count(source.sha256) > 1)
-        raise ReferenceSetError(f"folder {name!r} is given twice, or is a copy of another; name it once")
     left_out = [
         {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
         for source in sources

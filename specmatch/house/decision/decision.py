@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats
-from specmatch.batches import in_colour_unit
+from specmatch.batches import claims_by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import conformance_probability
@@ -236,18 +236,6 @@ def check_claims(
     return claims
 
 
-def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
-    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
-    table: dict[str, str | None] = {}
-    for sample, beer in claimed.items():
-        name, said = str(sample).strip(), None if _blank(beer) else str(beer).strip()
-        if table.setdefault(name, said) != said:
-            raise TableError(
-                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
-            )
-    return table
-
-
 def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collection[str], *, said: str) -> None:
     """Refuse a claim of a beer that is neither of the set nor a label; `said` begins the sentence."""
     if claim is not None and claim not in beers and claim not in labels:
@@ -256,7 +244,3 @@ def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collec
         raise UnknownBeerError(
             f"{said} {claim!r}, which is no beer of the set{meant}; it holds {', '.join(beers)}{known}"
         )
-
-
-def _blank(value: object) -> bool:
-    return value is None or bool(pd.isna(value)) or str(value).strip() == ""

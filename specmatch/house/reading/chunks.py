@@ -7,9 +7,8 @@ from typing import Any, TypeAlias
 
 import pandas as pd
 
-from specmatch.batches import check_scans
+from specmatch.batches import check_scans, claims_by_sample
 from specmatch.errors import TableError
-from specmatch.house.decision.decision import claims_by_sample
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.spectra import text_ids
 
