@@ -1,8 +1,8 @@
 """Tables that a program hands over, held to what sheets are held to before anything rests on them."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -10,7 +10,13 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME
 from specmatch.errors import SheetError, TableError
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, known_name, unknown_column
+from specmatch.measurement.folder.columns import (
+    BATCH_COLUMNS,
+    SCAN_COLUMNS,
+    known_name,
+    reference_kinds,
+    unknown_column,
+)
 from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, number_columns, refuse_misnamed, refuse_out_of_range
@@ -76,6 +82,8 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     try:
         refuse_misnamed(unknown, [*names, _KEYS[what], *_OPTIONAL], name)
         cells = {column: _iso_dates(table[column], name) for column in _DATES if column in names}
+        if "reference_kind" in names:
+            cells["reference_kind"] = _each_once(table["reference_kind"], partial(reference_kinds, name=name))
         cells |= _numbers(table, [column for column in names if column in numbers], name)
         told = [column for column in unknown if column.same_fact and column.nearest in names]
         both = {"cup", "cup_mm", *(part for column in told for part in (column.name, column.nearest, "colour_unit"))}
@@ -127,13 +135,22 @@ def _iso_dates(column: pd.Series, name: str) -> Any:
     if column.dtype.kind == "M":
         whole = column.dt.tz is None and (column.dt.normalize() == column)[column.notna()].all()
         column = column.dt.date if whole else column.dt.floor("us")
-    codes, cells = pd.factorize(np.array(_cells(column), dtype=object))
-    first = np.unique(codes, return_index=True)[1]
-    read = read_dates(list(cells), _Rows(column.index, first), str(column.name), name=name)
+    return _each_once(column, lambda cells, rows: _read_dates(cells, rows, str(column.name), name))
+
+
+def _read_dates(cells: Sequence[str], rows: Sequence[int], column: str, name: str) -> list[str]:
+    read = read_dates(cells, rows, column, name=name)
     if read.doubtful:
         one = read.doubtful[0]
         raise TableError(
-            f"{name}, line {one.line}, column {one.column}: {one.cell!r} may be {' or '.join(one.readings)}; write "
+            f"{name}, line {one.line}, column {column}: {one.cell!r} may be {' or '.join(one.readings)}; write "
             "2024-03-12, or hand over dates: pandas.to_datetime with dayfirst or a format"
         )
-    return np.array(read.text, dtype=object)[codes]
+    return read.text
+
+
+def _each_once(column: pd.Series, read: Callable[[list[str], Sequence[int]], list[str]]) -> Any:
+    """Return what cells are read as; each different one is read once, with the first row that holds it."""
+    codes, cells = pd.factorize(np.array(_cells(column), dtype=object))
+    first = np.unique(codes, return_index=True)[1]
+    return np.array(read(list(cells), _Rows(column.index, first)), dtype=object)[codes]
