@@ -24,10 +24,11 @@ from specmatch.measurement.folder.sheets import Sheet, number_columns, refuse_mi
 SCAN_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 LAB_NUMBERS = ("colour", "colour_sd", "colour_n")
 _DATES = ("measured_at", "packaged_on", "valid_from", "valid_to")
-_KEYS = {"scans": "scan_id", "batches": "batch", "beers": "beer"}
+_KEYS = {"scans": "scan_id", "batches": "batch", "beers": "beer", "list of beers": "beer"}
 _KNOWN = {
     "scans": ("scan_id", "replicate", *SCAN_COLUMNS), "batches": BATCH_COLUMNS,
     "beers": ("beer", "valid_from", "valid_to", "recipe"),
+    "list of beers": ("beer", "colour", "colour_unit", "batches_a_week"),
 }  # fmt: skip
 # known columns of a sheet of scans that no answer rests on once its files are reflectance
 _OPTIONAL = ("file", "role", "beer", "integration_ms", "material", "material_lot")
@@ -68,7 +69,7 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     columns = table.columns if isinstance(table, pd.DataFrame) else None
     if columns is None or not columns.is_unique or not all(isinstance(column, str) for column in columns):
         return table  # which its own gate refuses, with the reason
-    known, name = _KNOWN[what], f"the {what} table"
+    known, name = _KNOWN[what], f"the {what}" if " " in what else f"the {what} table"
     names = [known_name(column, known) for column in columns]
     if len(set(names)) < len(names):
         twice = next(column for column in names if names.count(column) > 1)
@@ -110,7 +111,7 @@ def _numbers(table: pd.DataFrame, columns: Sequence[str], name: str) -> dict[str
     """Return columns as numbers, those that are none yet."""
     worded = [column for column in columns if table[column].dtype.kind not in "fiu"]
     for column in columns:
-        if column not in worded and column not in LAB_NUMBERS:  # which have a gate of their own
+        if column not in worded and column in SCAN_NUMBERS:  # lab values have a gate of their own
             values = table[column].to_numpy(np.float64, na_value=np.nan)
             refuse_out_of_range(values, column, _Rows(table.index), name=name)
     if not worded:
