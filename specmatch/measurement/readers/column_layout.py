@@ -34,7 +34,7 @@ from specmatch.measurement.readers.parsed_text import (
 )
 from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.several_tables import refuse_several
-from specmatch.measurement.readers.units import Label, names_wavelength, read_label, stated_x_unit
+from specmatch.measurement.readers.units import Label, names_wavelength, read_label, stated_x_unit, to_nanometres
 from specmatch.wording import counted
 
 
@@ -343,7 +343,7 @@ def _read_columns(
     if len(keep) < len(text_columns):
         notes.add(f"{len(text_columns) - len(keep)} empty column(s) left out")
     if pairs:
-        plan = [(j, j + 1) for j in range(0, len(keep), 2)]
+        plan = list(zip(keep[::2], keep[1::2], strict=True))
     else:
         x_column = _x_column(values, table.words, keep, name, layout, wavelength_column)
         plan, ignored = _values_plan(values, table, keep, x_column)
@@ -414,7 +414,7 @@ def _x_column(
         if told - 1 not in keep:
             raise ScanFileError(f"{name}: wavelength_column={told}, where the table has {len(words)} columns")
         return told - 1
-    named = named_axes(words, keep)
+    named = sorted(named_axes(words, keep), key=lambda j: stated_x_unit(words[j]) != "nm")
     if named:
         return next((j for j in named if one_way(values[np.isfinite(values[:, j]), j])), named[0])
     pixels = [j for j in keep if stated_x_unit(words[j]) == "pixel"]
@@ -429,12 +429,27 @@ def _x_column(
 
 
 def _values_plan(values: Floats, table: TextTable, keep: list[int], x: int) -> tuple[list[tuple[int, int]], list[str]]:
-    """Return the columns of wavelength and value, and a note of the columns that number the lines."""
+    """Return the columns of wavelength and value, and a note of those that number the lines or repeat the axis."""
+    if len(keep) == 2:
+        return [(x, j) for j in keep if j != x], []
+    others = [j for j in keep if j != x]
     numbers = [
-        j
-        for j in keep
-        if j != x and (numbering(values[:, j]) or stated_x_unit(table.words[j]) == "pixel") and len(keep) > 2
+        j for j in others
+        if numbering(values[:, j], any_start=not table.words[j]) or stated_x_unit(table.words[j]) == "pixel"
+    ]  # fmt: skip
+    again = [j for j in named_axes(table.words, others) if j not in numbers and _same_axis(values, table.words, x, j)]
+    notes = [
+        f"column(s) that {what} left out: {', '.join(table.names[j] or str(j + 1) for j in columns)}"
+        for what, columns in (("number the lines", numbers), ("hold the wavelengths again", again))
+        if columns
     ]
-    named = [table.names[j] or str(j + 1) for j in numbers]
-    notes = [f"column(s) that number the lines left out: {', '.join(named)}"] if named else []
-    return [(x, j) for j in keep if j != x and j not in numbers], notes
+    return [(x, j) for j in others if j not in numbers + again], notes
+
+
+def _same_axis(values: Floats, words: list[str], x: int, j: int) -> bool:
+    """True for two columns that are one axis in two units, or twice in one."""
+    try:
+        one, other = (to_nanometres(values[:, k], stated_x_unit(words[k]), name="", stated=True) for k in (x, j))
+    except ScanFileError:
+        return False
+    return bool(np.allclose(one, other, rtol=2e-3, atol=0.0))

@@ -13,7 +13,13 @@ from specmatch.measurement.readers.fast_path import plain_reading
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
-from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
+from specmatch.measurement.readers.units import (
+    names_wavelength,
+    read_label,
+    refuse_other_axis,
+    stated_x_unit,
+    to_nanometres,
+)
 
 _UNIT_FIELDS = ("xunit", "xunits", "wavelengthunit", "wavelengthunits", "xaxis", "xlabel")
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
@@ -167,6 +173,9 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Rea
                 f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
             )
         return pixels_to_nm(spectrum.x, coefficients, name=name), "pixel", True
+    # above rows the words are the corner's, which names what the rows are
+    if not unit and spectrum.line_numbers[0] != spectrum.line_numbers[-1]:
+        refuse_other_axis(spectrum.x_words, name=name)
     return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
 
 

@@ -1,0 +1,104 @@
+"""What labs leave in their folders: read where it can be read one way, else refused with its way out."""
+
+import numpy as np
+import pytest
+
+import specmatch as sm
+from specmatch.errors import ScanFileError
+
+NM = np.arange(420.0, 700.0, 20.0)
+LIGHT = 100.0 + 600.0 * np.exp(-(((NM - 560.0) / 90.0) ** 2))  # counts a ms
+BEER = np.linspace(0.1, 0.8, NM.size)
+SHEET = "file,role,sample\ndark.csv,dark,\nlight.csv,reference,\nbeer.csv,sample,S1\n"
+
+
+def lines(counts, head="", names="wavelength_nm;counts"):
+    body = "".join(f"{x:g};{y:.0f}\n" for x, y in zip(NM, counts, strict=True))
+    return f"{head}{names}\n{body}"
+
+
+def folder(path, sheet, **files):
+    path.mkdir(exist_ok=True)
+    for name, text in files.items():
+        (path / f"{name}.csv").write_text(text, encoding="utf-8")
+    (path / "scans.csv").write_text(sheet, encoding="utf-8")
+    return path
+
+
+def scans(path, text, name="a.csv", **told):
+    (path / name).write_text(text, encoding="utf-8")
+    return sm.read_scans(path / name, **told)
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Integration Time (sec): {s:.6E}\n", "Integration Time (usec): {us:.0f} (USB)\n",
+        "Integration time: {ms:g}\n", "IntegrationTime={us:g}\n", "Integrationszeit [ms]; {ms:g}\n",
+        "Belichtungszeit: {ms:g} ms\n", "Temps d'intégration (ms): {ms:g}\n", "Tiempo de integración: {ms:g} ms\n",
+        "Integration time: {ms:g} milliseconds\n", "Spectrometer Integration Time [ms]: {ms:g}\n",
+    ],
+)  # fmt: skip
+def test_integration_times_of_headers_are_never_taken_as_equal(tmp_path, head):
+    def text(light, ms):
+        return lines(1000.0 + 2.0 * ms + light * ms, head.format(ms=ms, s=ms / 1e3, us=ms * 1e3))
+
+    sheet = SHEET + "dark2.csv,dark,\n"
+    files = {"dark": text(0.0 * NM, 80.0), "dark2": text(0.0 * NM, 40.0), "light": text(LIGHT, 80.0)}
+    session = sm.measure(folder(tmp_path / "f", sheet, beer=text(LIGHT * BEER, 40.0), **files))
+    assert np.allclose(session.spectra.iloc[0], BEER, atol=1e-3)  # whole counts
+
+
+@pytest.mark.parametrize(
+    "head",
+    [
+        "Correct for electrical dark: Enabled\n", "Dark correction: on\n", "Dunkelkorrektur: ja\n", "dark;removed\n",
+        "# dark corrected\n", "Processing: dark subtraction\n", "Background subtracted;1\n",
+    ],
+)  # fmt: skip
+def test_a_dark_that_the_recorder_took_off_is_told_in_many_words(tmp_path, head):
+    files = {"dark": lines(NM * 0 + 900.0), "light": lines(50 * LIGHT, head), "beer": lines(50 * LIGHT * BEER, head)}
+    session = sm.measure(folder(tmp_path / "f", SHEET, **files))
+    assert np.allclose(session.spectra.iloc[0], BEER, atol=1e-3)  # whole counts
+
+
+def test_what_the_recorder_leaves_of_the_dark_is_taken_off(tmp_path):
+    head = "Electric dark correction enabled: true\n"
+    files = {"light": lines(50 * LIGHT + 300, head), "beer": lines(50 * LIGHT * BEER + 300, head)}
+    session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 300.0, head), **files))
+    assert np.allclose(session.spectra.iloc[0], BEER, atol=1e-3)  # whole counts
+    with pytest.raises(ScanFileError, match="the recorder had taken the dark off those there are, and not off this"):
+        sm.measure(folder(tmp_path / "g", SHEET, dark=lines(NM * 0, head), light=lines(LIGHT), beer=lines(LIGHT)))
+
+
+@pytest.mark.parametrize("day", ["2026-03-03", ""])
+def test_without_hours_the_reference_listed_before_is_taken_and_a_drifting_lamp_is_said(tmp_path, day):
+    rows, files = ["file,role,sample,measured_at"], {"dark": lines(NM * 0 + 900.0)}
+    rows += [f"dark.csv,dark,,{day}"]
+    for k, gain in enumerate((1.0, 0.8, 0.6)):
+        files |= {f"light{k}": lines(900 + 50 * gain * LIGHT), f"beer{k}": lines(900 + 50 * gain * LIGHT * BEER)}
+        rows += [f"light{k}.csv,reference,,{day}", f"beer{k}.csv,sample,S{k},{day}"]
+    session = sm.measure(folder(tmp_path / "f", "\n".join(rows) + "\n", **files))
+    assert np.allclose(session.spectra, BEER, atol=1e-3)  # whole counts
+    said = session.checks[session.checks["code"] == "lamp_drift"].set_index("scan_id")["sentence"]
+    assert "light1.csv was found by its place in the sheet: no times tell" in said["beer1.csv"]
+
+
+@pytest.mark.parametrize("named", ["Frequency (THz)", "Time (s)", "Energy"])
+def test_an_axis_of_no_wavelength_is_refused_where_its_numbers_could_be_nm(tmp_path, named):
+    with pytest.raises(ScanFileError, match=r"the axis is headed .*, expected wavelengths; export the scan over nm"):
+        scans(tmp_path, lines(LIGHT, names=f"{named};counts"))
+    assert scans(tmp_path, lines(LIGHT, names=f"{named};counts"), x_unit="nm")[0].quantity == "counts"
+
+
+def test_columns_that_repeat_the_axis_or_number_the_lines_are_no_spectra(tmp_path):
+    rows = [f"{k + 25};{1e7 / x:.3f};{x:g};{7 * k % 5 + 90}" for k, x in enumerate(NM)]
+    [scan] = scans(tmp_path, ";Wavenumber (cm-1);Wavelength (nm);counts\n" + "\n".join(rows) + "\n")
+    assert np.array_equal(scan.wavelength_nm, NM) and scan.values[:3].tolist() == [90.0, 92.0, 94.0]
+    assert "column(s) that hold the wavelengths again left out: Wavenumber (cm-1)" in scan.notes
+
+
+def test_pairs_may_have_an_empty_column_between_them(tmp_path):
+    text = "nm;Pale;;nm;Dark\n" + "".join(f"{x:g};0.{k + 10};;{x + 1:g};0.{k + 40}\n" for k, x in enumerate(NM))
+    pale, dark = scans(tmp_path, text)
+    assert (pale.values[0], dark.values[0]) == (0.1, 0.4) and np.array_equal(dark.wavelength_nm, NM + 1)
