@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 import specmatch as sm
-from specmatch.errors import ScanFileError
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
 
 NM = np.arange(420.0, 700.0, 20.0)
 LIGHT = 100.0 + 600.0 * np.exp(-(((NM - 560.0) / 90.0) ** 2))  # counts a ms
@@ -102,3 +102,52 @@ def test_pairs_may_have_an_empty_column_between_them(tmp_path):
     text = "nm;Pale;;nm;Dark\n" + "".join(f"{x:g};0.{k + 10};;{x + 1:g};0.{k + 40}\n" for k, x in enumerate(NM))
     pale, dark = scans(tmp_path, text)
     assert (pale.values[0], dark.values[0]) == (0.1, 0.4) and np.array_equal(dark.wavelength_nm, NM + 1)
+
+
+def test_lots_may_head_the_columns_beside_the_wavelengths(tmp_path):
+    text = "nm,501,502,503\n" + "".join(f"{x:g},0.{k + 10},0.{k + 20},0.{k + 30}\n" for k, x in enumerate(NM))
+    assert [scan.scan_id for scan in scans(tmp_path, text)] == ["501", "502", "503"]
+    with pytest.raises(AmbiguousScanFileError, match="may be read in two ways: spectra in columns, or in rows"):
+        scans(tmp_path, text.replace("nm,", "lot,"))
+
+
+def test_grouped_digits_are_certain_in_counts_and_in_nothing_else(tmp_path):
+    text = "wavelength;{}\n" + "".join(f"{x:g}.5;{k + 2},913\n" for k, x in enumerate(NM))
+    assert scans(tmp_path, text.format("counts"))[0].values[:2].tolist() == [2913.0, 3913.0]
+    with pytest.raises(AmbiguousScanFileError, match="'2,913' may be 2913"):
+        scans(tmp_path, text.format("reflectance"))
+
+
+def test_a_comment_among_the_numbers_is_passed_over_and_told(tmp_path):
+    text = lines(LIGHT).replace("500;", "# lamp adjusted\n500;")
+    [scan] = scans(tmp_path, text)
+    assert np.array_equal(scan.wavelength_nm, NM) and any("'# lamp adjusted', is a comment" in d for d in scan.doubts)
+    with pytest.raises(ScanFileError, match="is not a number, with numbers above and below it"):
+        scans(tmp_path, text.replace("# lamp adjusted", "# 490;700"))
+
+
+@pytest.mark.parametrize("quoted", ['="{x:g}";="{y:.0f}"', '"{x:g};{y:.0f}"', "'{x:g}';'{y:.0f}'"])
+def test_quotes_of_spreadsheets_are_taken_off(tmp_path, quoted):
+    body = "".join(quoted.format(x=x, y=y) + "\n" for x, y in zip(NM, LIGHT, strict=True))
+    [scan] = scans(tmp_path, "wavelength;counts\n" + body)
+    assert np.array_equal(scan.values, LIGHT.round())
+
+
+def test_what_is_no_number_is_named(tmp_path):
+    with pytest.raises(ScanFileError, match="line 2: 'OK' is not a number; export numbers alone"):
+        scans(tmp_path, "nm\tcounts\tstate\n" + "".join(f"{x:g}\t90\tOK\n" for x in NM))
+
+
+def test_pages_of_a_block_are_refused_as_such(tmp_path):
+    pages = "##PAGE= T=1\n##DATA TABLE= (X++(Y..Y)), XYDATA\n400 1 2\n##PAGE= T=2\n##DATA TABLE= (X++(Y..Y)), XYDATA\n"
+    text = f"##TITLE= a\n##JCAMP-DX= 5\n##NTUPLES= UV\n{pages}400 1 2\n##END NTUPLES= UV\n##END=\n"
+    with pytest.raises(ScanFileError, match="a block of ##DATATABLE, which is no spectrum of one beer"):
+        scans(tmp_path, text)
+
+
+def test_a_dark_taken_off_twice_is_said_where_no_light_falls(tmp_path):
+    level = np.where(NM < 480, 0.0, 50 * LIGHT)
+    beer = level * BEER
+    session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 900), light=lines(level), beer=lines(beer)))
+    [row] = session.checks[session.checks["code"] == "reflectance_out_of_range"].itertuples()
+    assert row.scan_id == "beer.csv" and "the recorder has subtracted it already" in row.sentence

@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -171,6 +172,19 @@ def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
             f"name the unit with x_unit= one of {', '.join(map(repr, X_UNITS))}, or check the file"
         )
     return nm
+
+
+def same_axis(columns: Floats, words: Sequence[str]) -> bool:
+    """True for two columns that are one axis in two units, or twice in one; `words` stand above them."""
+    # columns (p, 2)
+    try:
+        one, other = (
+            to_nanometres(x, stated_x_unit(said), name="", stated=True)
+            for x, said in zip(columns.T, words, strict=True)
+        )
+    except ScanFileError:
+        return False
+    return bool(np.allclose(one, other, rtol=2e-3, atol=0.0))  # an axis may be written with three digits
 
 
 def settle_scale(
