@@ -1,10 +1,14 @@
 """What labs leave in their folders: read where it can be read one way, else refused with its way out."""
 
+from datetime import datetime
+
 import numpy as np
 import pytest
 
 import specmatch as sm
-from specmatch.errors import AmbiguousScanFileError, ScanFileError
+from specmatch.errors import AmbiguousScanFileError, ScanFileError, SheetError
+from specmatch.measurement.folder.dates import date_readings
+from specmatch.measurement.folder.sheets import read_sheet
 
 NM = np.arange(420.0, 700.0, 20.0)
 LIGHT = 100.0 + 600.0 * np.exp(-(((NM - 560.0) / 90.0) ** 2))  # counts a ms
@@ -151,3 +155,105 @@ def test_a_dark_taken_off_twice_is_said_where_no_light_falls(tmp_path):
     session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 900), light=lines(level), beer=lines(beer)))
     [row] = session.checks[session.checks["code"] == "reflectance_out_of_range"].itertuples()
     assert row.scan_id == "beer.csv" and "the recorder has subtracted it already" in row.sentence
+
+
+def with_batches(path, batches):
+    counts = {"dark": lines(NM * 0), "light": lines(50 * LIGHT)}
+    counts |= {name: lines(50 * LIGHT * BEER ** (0.7 + 0.2 * k)) for k, name in enumerate(("b1", "b2"))}
+    sheet = "file,role,sample,batch\ndark.csv,dark,,\nlight.csv,reference,,\nb1.csv,sample,S1,B1\nb2.csv,sample,S2,B2\n"
+    folder(path, sheet, **counts)
+    (path / "batches.csv").write_text(batches, encoding="utf-8")
+    return sm.measure(path)
+
+
+def test_units_behind_every_colour_are_its_units(tmp_path):
+    found = with_batches(tmp_path / "f", "batch,beer,colour\nB1,Pale,12.5 EBC\nB2,Dark,7°SRM\n").batches
+    assert found["colour"].tolist() == [12.5, 7.0] and found["colour_unit"].tolist() == ["EBC", "SRM"]
+    with pytest.raises(SheetError, match="'EBC' behind the colour and 'SRM' in the column"):
+        with_batches(tmp_path / "g", "batch,beer,colour,colour_unit\nB1,Pale,12.5 EBC,SRM\nB2,Dark,7,SRM\n")
+    with pytest.raises(SheetError, match="'12.5 EBC' is not a number"):
+        with_batches(tmp_path / "h", "batch,beer,colour\nB1,Pale,12.5 EBC\nB2,Dark,7\n")
+
+
+@pytest.mark.parametrize("word", ["n.d.", "\u2013", "pending", "?", "#DIV/0!"])
+def test_words_for_no_value_leave_a_colour_blank(tmp_path, word):
+    found = with_batches(tmp_path / "f", f"batch,beer,colour\nB1,Pale,{word}\nB2,Dark,7\n").batches
+    assert np.isnan(found["colour"]["B1"]) and found["colour"]["B2"] == 7.0
+
+
+def test_one_value_written_twice_is_one_and_a_blank_beer_is_no_second_beer(tmp_path):
+    assert (
+        with_batches(tmp_path / "f", "batch,beer,colour\nB1,Pale,6\nB2,Dark,7\nB1,Pale,6.0\n").batches["colour"]["B1"]
+        == 6
+    )
+    left = with_batches(tmp_path / "g", "batch,beer,colour\nB1,Pale,6\nB2,Dark,7\nB1,,6\n").left_out
+    assert left["reason"].str.contains("'B1' is listed more than once with different values").any()
+
+
+def test_a_formula_that_was_never_worked_out_is_no_blank(tmp_path):
+    book = pytest.importorskip("openpyxl").Workbook()
+    for row in (
+        ["batch", "beer", "colour", "packaged_on"],
+        ["B1", "Pale", 6.0, datetime(2026, 3, 3)],
+        ["B2", "Dark", "=3+4"],
+    ):
+        book.active.append(row)
+    book.save(tmp_path / "batches.xlsx")
+    with pytest.raises(SheetError, match=r"cell C3: a formula whose value is not saved with it; open the file"):
+        read_sheet(tmp_path / "batches.xlsx")
+    book.active["C3"] = 7
+    book.save(tmp_path / "batches.xlsx")
+    table = read_sheet(tmp_path / "batches.xlsx").table
+    assert table["packaged_on"][0] == "2026-03-03" and table["colour"][1] == "7"
+
+
+@pytest.mark.parametrize(
+    ("cell", "iso"),
+    [
+        ("20260303T081500", "2026-03-03T08:15:00"), ("20260303_081500", "2026-03-03T08:15:00"),
+        ("20260303", "2026-03-03"),
+        ("2026-03-03T08:15:00.1234567", "2026-03-03T08:15:00"), ("2026-03-03 08:15 UTC", "2026-03-03T08:15:00+00:00"),
+        ("3-Mar-26 8:15", "2026-03-03T08:15:00"), ("Tue, 03 Mar 2026 08:15:00 +0100", "2026-03-03T08:15:00+01:00"),
+        ("03.03.2026 08.15 Uhr", "2026-03-03T08:15:00"),
+    ],
+)  # fmt: skip
+def test_more_dates_that_can_be_read_one_way(cell, iso):
+    days = {
+        when.replace(microsecond=0).isoformat() if timed else when.date().isoformat()
+        for _, when, timed in date_readings(cell)
+    }
+    assert days == {iso}
+
+
+@pytest.mark.parametrize("cell", ["Lot 20260303", "46084.333", "03032026", "20261303"])
+def test_no_date_is_made_of_what_is_none(cell):
+    assert date_readings(cell) == []
+
+
+def test_the_hour_may_stand_in_a_column_of_its_own_or_in_the_files(tmp_path):
+    files, rows = {"dark": lines(NM * 0)}, []
+    for k, gain in enumerate((1.0, 0.8)):
+        head = f"Date: 03.03.2026 {8 + k}:00:00\n"
+        files |= {f"l{k}": lines(50 * gain * LIGHT, head), f"b{k}": lines(50 * gain * LIGHT * BEER, head)}
+        rows += [(f"l{k}.csv,reference,", f"{8 + k}:00"), (f"b{k}.csv,sample,S{k}", f"{8 + k}:01")]
+    files["dark"] = lines(NM * 0, "Date: 03.03.2026 08:00:00\n")
+    by_role = [rows[0], rows[2], rows[1], rows[3]]
+    sheet = "file,role,sample,measured_at,time\ndark.csv,dark,,2026-03-03,08:00\n"
+    sheet += "".join(f"{row},2026-03-03,{clock}\n" for row, clock in by_role)
+    session = sm.measure(folder(tmp_path / "f", sheet, **files))
+    assert (
+        np.allclose(session.spectra, BEER, atol=1e-3)
+        and session.scans["measured_at"]["b1.csv"] == "2026-03-03T09:01:00"
+    )
+    bare = "file,role,sample\ndark.csv,dark,\n" + "".join(f"{row}\n" for row, _ in by_role)
+    session = sm.measure(folder(tmp_path / "g", bare, **files))
+    assert np.allclose(session.spectra, BEER, atol=1e-3)  # whole counts
+    assert "taken from the headers of the files" in session.notes["note"].iloc[0]
+
+
+def test_files_are_found_by_another_case_and_without_their_ending(tmp_path):
+    path = folder(tmp_path / "f", SHEET.replace("beer.csv", "beer"), dark=lines(NM * 0), light=lines(50 * LIGHT))
+    (path / "light.csv").rename(path / "LIGHT.csv")
+    (path / "beer.csv").write_text(lines(50 * LIGHT * BEER))
+    session = sm.measure(path)
+    assert list(session.spectra.index) == ["beer.csv"] and session.notes["note"].str.contains("is 'LIGHT.csv' in").any()
