@@ -35,8 +35,8 @@ GRID, WIDTHS = np.linspace(-4.5, 4.5, 181), np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
-    "unit", "low", "high", "rule", "risk", "valid_from", "valid_to", "accepted_low", "accepted_high", "conform", "producer_risk",
-    "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
+    "unit", "low", "high", "rule", "risk", "valid_from", "valid_to", "accepted_low", "accepted_high", "conform",
+    "producer_risk", "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
     "producer_risk_low", "producer_risk_high", "consumer_risk_low", "consumer_risk_high", "cannot_tell_low",
     "cannot_tell_high",
 )  # fmt: skip
@@ -279,7 +279,8 @@ def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
     )
     return (
         limits.unit, limits.low, limits.high, limits.rule, limits.risk, limits.valid_from, limits.valid_to, *accepted,
-        risks.in_tolerance, risks.producer, risks.consumer, risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
+        risks.in_tolerance, risks.producer, risks.consumer,
+        risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
         risks.consumer / others if others > NEXT_TO_NONE else np.nan, float(mild - strict), lots.n_batches,
         *ends.T.ravel().tolist(),
     )  # fmt: skip

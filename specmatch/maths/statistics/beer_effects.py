@@ -105,7 +105,6 @@ def judge_errors(
     has the variance phi (size^2 / known + 1 / sum 1/size^2), phi the mean square within beers, of old and new errors
     together. What the beers' means scatter by beyond it (random effect of the beer) widens the bias: its variance is
     made of both mean squares, weighed by the degrees of freedom of new beers and of those the model was learnt from.
-    Bias and slope are of errors that are drawn in where they lie far out; what the model learnt from was not.
     """
     # errors, size, at (n,): error of each new batch, its expected size, where it lies (log colour)
     # beer (n,): codes from 0; known (b,): batches of each beer behind the model; old: of errors over their size
@@ -114,7 +113,8 @@ def judge_errors(
     every = _through_beers(errors, size, beer, at, known)
     phi = (every.within + old.mean_square * old.df) / df
     p_beers = float(fdtrc(every.left_df, df, every.left / every.left_df / phi)) if every.left_df > 0 else 1.0
-    line = _through_beers(_drawn_in(errors, size, at, known, old), size, beer, at, known * old.drawn_in)
+    # what the model learnt from was not drawn in
+    line = _through_beers(_drawn_in(errors, size, at, known, old), size, beer, at, old.drawn_in * known.astype(float))
     core = (line.within + old.drawn_in * old.mean_square * old.df) / df
     squares, freedom = np.array([line.left / max(line.left_df, 1), core]), np.array([line.left_df, df])
     mixed = np.array([line.left_df, vouching := max(old.n_beers - 1, 1)]) / (line.left_df + vouching)
