@@ -5,7 +5,8 @@ parents is refused, because every count in the library rests on that tree.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -25,7 +26,7 @@ _LEVELS = ("pour", "sample", "batch")
 _KINDS = {
     "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
     "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
-    "session": ("checks", "a Session, as measure(folder) returns it"),
+    "session": ("scans", "a Session, as measure(folder) returns it"),
     "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
 }  # fmt: skip
 
@@ -108,6 +109,18 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
             f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
             f"give each {child_name} a name of its own, such as '{second}-{name}'"
         )
+
+
+def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+    table: dict[str, str | None] = {}
+    for sample, beer in claimed.items():
+        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(
+                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
+            )
+    return table
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
@@ -221,7 +234,9 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
-            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+            raise OptionError(
+                f"colour unit {unit!r}; expected EBC or SRM: limits and readings of another value are no colours"
+            )
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))

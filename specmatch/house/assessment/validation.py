@@ -10,7 +10,7 @@ import pandas as pd
 from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Ints
-from specmatch.batches import check_batches, check_scans
+from specmatch.batches import check_batches, check_scans, must_be
 from specmatch.errors import TableError, TooFewBatchesError
 from specmatch.house.assessment.correction import ColourCorrection, batches_digest, drawn_to_zero, names_or_number
 from specmatch.house.assessment.evaluation import labs_told_apart
@@ -113,6 +113,7 @@ def validate(
     >>> validate(house, new.spectra, new.scans, new.batches).verdict
     'fit for use'
     """
+    must_be("model", house)
     f = house.fitted
     if f.colour is None:
         raise TooFewBatchesError("the model reads no colour: its set holds too few lab values to be validated")

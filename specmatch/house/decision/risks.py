@@ -14,7 +14,7 @@ import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
@@ -74,7 +74,7 @@ def risks_of_claims(
 
 def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_risk: float) -> Specification:
     """Return limits whose rule holds so many of the lots that conform, each beer with guard bands of its own."""
-    if not 0.0 < producer_risk < 0.5:
+    if not (is_number(producer_risk) and 0.0 < producer_risk < 0.5):
         raise OptionError(f"producer_risk is {producer_risk!r}; expected a share between 0 and 0.5, such as 0.02")
     limits = []
     for row, lots in zip(specification.limits, _lots(fitted, specification.limits), strict=True):
