@@ -18,6 +18,10 @@ BATCH_COLUMNS = (
 )  # fmt: skip
 MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
 ROLES = ("sample", "dark", "reference", "control", "check")
+# titles of spectra that say what they are
+ROLE_TITLES = dict.fromkeys(("dark", "dark_scan", "dark_spectrum", "dunkel"), "dark") | dict.fromkeys(
+    ("reference", "reference_scan", "reference_spectrum", "ref", "referenz", "white", "white_reference"), "reference"
+)
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
 
