@@ -13,7 +13,14 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import REFERENCE_KINDS, ROLES, SCAN_COLUMNS, TIME_NAMES, folded
+from specmatch.measurement.folder.columns import (
+    REFERENCE_KINDS,
+    ROLE_TITLES,
+    ROLES,
+    SCAN_COLUMNS,
+    TIME_NAMES,
+    folded,
+)
 from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
@@ -169,7 +176,12 @@ def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> Mea
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    notes = [*sheets.notes, *_name_instruments(table, scans), *_times_of_headers(table, scans)]
+    notes = [
+        *sheets.notes,
+        *_name_instruments(table, scans),
+        *_times_of_headers(table, scans),
+        *_roles_of_titles(table),
+    ]
     return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, notes, sheets.unlisted, scans, unread)
 
 
@@ -206,6 +218,18 @@ def _times_of_headers(table: pd.DataFrame, scans: Sequence[Scan]) -> list[tuple[
     table["time"] = pd.Series(times, index=table.index, dtype=object)
     table["measured_at"] = [time.isoformat() for time in times]
     return [("measured_at", "measured_at: not stated in the sheet, taken from the headers of the files")]
+
+
+def _roles_of_titles(table: pd.DataFrame) -> list[tuple[str, str]]:
+    """Take columns titled dark and reference as such, where one file holds both and the sheet lists none of its own."""
+    if table["role"].isin(("dark", "reference")).any():
+        return []
+    titles = pd.Series([ROLE_TITLES.get(folded(name.rpartition("#")[2]), "") for name in table.index], table.index)
+    both = titles[titles != ""].groupby(table["file"]).nunique() == 2
+    own = titles.index[(titles != "") & table["file"].isin(both.index[both])]
+    table.loc[own, "role"] = titles[own]
+    table.loc[own, ["sample", "pour", "batch", "beer"]] = ""
+    return [(str(name), f"{name}: taken as {titles[name]}, by its title") for name in own]
 
 
 def _scan_rows(
