@@ -751,7 +751,8 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`, and
+            the days they are for, `valid_from` and `valid_to` (None: without an end);
             `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
             `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
             `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`;
