@@ -146,7 +146,7 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (
+    wrong = pd.Series(table["colour"].dtype.kind in "bmM", index=table.index) | (
         (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
         | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
         | np.isinf(colour)
@@ -256,7 +256,7 @@ def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: 
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
     # -> (n,)
     if not (is_number(n_folds, whole=True) and n_folds >= 2):
-        raise OptionError(f"n_folds is {n_folds!r}; expected a whole number, 2 or more")
+        raise OptionError(f"n_folds is {n_folds!r}; expected 2 or more, whole")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)
