@@ -111,15 +111,13 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
         )
 
 
-def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
-    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the beer or lab of each sample that is named; a sample may be named twice, as rows of scans do."""
     table: dict[str, str | None] = {}
-    for sample, beer in claimed.items():
+    for sample, beer in stated.items():
         name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
         if table.setdefault(name, said) != said:
-            raise TableError(
-                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
-            )
+            raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
     return table
 
 
