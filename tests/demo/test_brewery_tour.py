@@ -12,6 +12,7 @@ from default_tour import default_tour, small_tour
 
 from specmatch.cli import demo as command
 from specmatch.cli import main
+from specmatch.demo import tour as tours
 from specmatch.demo.brewery import DEFAULT_SEED, write_brewery
 from specmatch.demo.tour import run_tour
 from specmatch.errors import StorageError
