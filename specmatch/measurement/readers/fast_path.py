@@ -142,7 +142,9 @@ def plain_rows(text: str) -> ParsedText | None:
     number = rf"-?(?:0|[1-9][0-9]*+)(?:{re.escape(decimal)}[0-9]++)?+"
     row = rf"[A-Za-z][^{separator},\n]*+(?:{separator}{number}){{{len(axis)}}}\n"
     plain = len(axis) > 2 and corner[:1].isalpha() and all(re.fullmatch(number, cell) for cell in axis)
-    if not plain or names_wavelength(corner) or re.fullmatch(rf"(?:{row})++", block) is None:
+    if not plain or names_wavelength(corner) or wavelength_header([corner, *axis]) != axis:
+        return None
+    if re.fullmatch(rf"(?:{row})++", block) is None:
         return None
     rows = [line.split(separator) for line in block.split("\n")[:-1]]
     names = [cells[0].strip() for cells in rows]
