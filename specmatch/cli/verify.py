@@ -13,6 +13,8 @@ from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import CAUTIONS
 
 if TYPE_CHECKING:
+    from datetime import date
+
     import pandas as pd
 
     from specmatch.house.decision.specification import Specification
@@ -101,6 +103,14 @@ def _limits(args: argparse.Namespace, house: "sm.HouseModel") -> "Specification"
     return specification
 
 
+def _days_of(source: Any) -> "set[date | None]":
+    """Return the days that samples were measured on, None for one that is not known."""
+    from specmatch.house.decision.specification import day_of
+
+    scans = source.scans if isinstance(source, sm.Session) else {}
+    return {day_of(at) for at in scans["measured_at"]} if "measured_at" in scans else {None}
+
+
 def _read_only(args: argparse.Namespace) -> _Judged:
     """Judge a folder or a file and record nothing."""
     import pandas as pd
@@ -111,8 +121,8 @@ def _read_only(args: argparse.Namespace) -> _Judged:
 
     house = sm.HouseModel.load(args.model)
     specification = _limits(args, house)
-    risks = house.limit_risks(specification)
     source, left_out = load_source(args.source, dates=args.dates)
+    risks = house.limit_risks(specification.on_days(_days_of(source)))
     claim = args.after or args.claim
     if claim is None and isinstance(source, sm.Session):
         verified = verify_folder(house, source, specification, lab=args.lab)
@@ -171,7 +181,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
             if path in measured.files:
                 added += record_left_out(journal, setting, measured.files[path], reason)
         verified = readings_of(journal, measured)
-    risks = setting.house.limit_risks(setting.specification)
+    risks = setting.house.limit_risks(setting.specification.on_days(_days_of(measured.session)))
     numbers = [row["entry"] for row in added]
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     if elsewhere := sorted({*verified["line"].dropna()} - {setting.line}):

@@ -7,8 +7,8 @@ and put under version control. The hash over both names the version that a decis
 import hashlib
 import logging
 import re
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Collection, Sequence
+from dataclasses import dataclass, replace
 from datetime import date
 from pathlib import Path
 
@@ -73,6 +73,10 @@ class Specification:
         """Return the limits of a beer on a day (the newest where None), or None where there are none."""
         found = [row for row in self.limits if row.beer == beer and _valid(row, on)]
         return max(found, key=lambda row: row.valid_from or date.min, default=None)
+
+    def on_days(self, days: Collection[date | None]) -> "Specification":
+        """Return it with the limits that are valid on some of these days; with all where a day is not known."""
+        return replace(self, limits=tuple(row for row in self.limits if any(_valid(row, day) for day in days)))
 
     def beers_of(self, claim: str, on: date | None = None) -> tuple[str, ...]:
         """Return the beers that a claim stands for: those of the label on that day, else the claim itself."""
