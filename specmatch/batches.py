@@ -5,7 +5,8 @@ parents is refused, because every count in the library rests on that tree.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -21,6 +22,22 @@ COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
 VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
+# kind of argument -> a part that it has, and how one is come by
+_KINDS = {
+    "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
+    "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
+    "session": ("scans", "a Session, as measure(folder) returns it"),
+    "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
+}  # fmt: skip
+
+
+def must_be(kind: str, *things: object) -> None:
+    """Refuse arguments that are no set, model, session or specification, such as the path of one."""
+    part, expected = _KINDS[kind]
+    for thing in things:
+        if not hasattr(thing, part):
+            said = f" {thing!r}" if isinstance(thing, str) else ""
+            raise TableError(f"got a {type(thing).__name__}{said}; expected {expected}")
 
 
 def unit_of(cell: str) -> str:
@@ -92,6 +109,18 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
             f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
             f"give each {child_name} a name of its own, such as '{second}-{name}'"
         )
+
+
+def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+    table: dict[str, str | None] = {}
+    for sample, beer in claimed.items():
+        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(
+                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
+            )
+    return table
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
@@ -205,7 +234,9 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
-            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+            raise OptionError(
+                f"colour unit {unit!r}; expected EBC or SRM: limits and readings of another value are no colours"
+            )
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))

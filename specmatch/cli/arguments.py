@@ -1,8 +1,9 @@
-"""Arguments that several commands take, and what is made of them: numbers, a line's setting, what is read."""
+"""Arguments declared from their table, and what is made of them: numbers, a line's setting, what is read."""
 
 import argparse
 import math
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -35,12 +36,6 @@ def number(text: str) -> float:
     raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
 
 
-def _jobs(text: str) -> int:
-    if not text.strip().lstrip("-").isdecimal() or int(text) == 0:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; write 1 or more, or -1 for all cores")
-    return int(text)
-
-
 def named_numbers(given: list[str], option: str) -> dict[str, float]:
     """Return settings that were typed as NAME=NUMBER."""
     out = {}
@@ -53,46 +48,54 @@ def named_numbers(given: list[str], option: str) -> dict[str, float]:
     return out
 
 
-# arguments that several commands take, by the name that a command asks for them
-_SHARED: dict[str, tuple[str, dict[str, Any]]] = {
-    "set": ("set", {"metavar": "SET", "help": "folder of a reference set"}),
-    "set to change": ("set", {"metavar": "SET", "help": "folder of a reference set; replaced by the new version"}),
-    "model": ("model", {"metavar": "MODEL", "help": "model file"}),
-    "source": ("source", {"metavar": "FOLDER|FILE", "help": "folder, or file of reflectance (- for standard input)"}),
-    "page": ("--out", {"metavar": "PAGE", "help": "HTML page to write; replaced if it is there"}),
-    "unit": ("--unit", {"choices": ("EBC", "SRM"), "help": "colour unit to show (default: the set's)"}),
-    "coverage": ("--coverage", {"type": number, "default": 0.90,
-                 "help": "share of lab values to cover (default 0.90)"}),
-    "false rejects": ("--false-reject-rate", {"type": number, "default": 0.05,
-                      "help": "share of right claims that may be held (default 0.05)"}),
-    "jobs": ("--jobs", {"type": _jobs, "metavar": "N", "help": "processes (one unless given; -1 for all cores)"}),
-    "lab": ("--lab", {"metavar": "NAME",
-            "help": "lab of the set whose values colours and intervals stand for (default: its main one)"}),
-    "dates": ("--dates", {"choices": ("dmy", "mdy", "ymd"),
-              "help": "order of day, month and year in sheets, where it is in doubt"}),
-    "line": ("--line", {"default": "", "metavar": "NAME", "help": "packaging line, for the journal"}),
-    "operator": ("--operator", {"default": "", "metavar": "NAME",
-                 "help": "who measured, where the sheet does not say it"}),
-    "control hours": ("--control-hours", {"type": number, "default": 12.0, "metavar": "H", "help": "hours for which a "
-                      "good control stands for a line that measures one (default 12; 0 asks for none)"}),
-}  # fmt: skip
+def jobs(text: str) -> int:
+    """Return a number of processes that was typed."""
+    if not text.strip().lstrip("-").isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; write 1 or more, or -1 for all cores")
+    return int(text)
 
 
-def share(parser: argparse.ArgumentParser, *names: str) -> None:
-    """Declare arguments that several commands take."""
-    for name in names:
-        flag, options = _SHARED[name]
-        parser.add_argument(flag, **options)
+def cup(text: str) -> tuple[float, float]:
+    """Return inner diameter and fill of a cup that was typed as 40x10."""
+    mm, _, ml = text.lower().partition("x")
+    if not ml:
+        raise argparse.ArgumentTypeError(f"{text!r} is no cup; write inner diameter in mm, x, fill in mL: 40x10")
+    return number(mm), number(ml)
 
 
-def add_signature(
-    parser: argparse.ArgumentParser, did: str, *, reason: str | None = "", why: str = "why, for the history"
-) -> None:
-    """Declare why, by whom and when a set is changed."""
-    # reason: what stands for one that is not given; None where it must be
-    parser.add_argument("--reason", default=reason, required=reason is None, help=why)
-    parser.add_argument("--who", default="", help=f"who {did}")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+# what `type` of an argument says in commands.toml
+TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
+
+
+def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], shared: Mapping[str, Any]) -> None:
+    """Declare arguments as commands.toml describes them."""
+    groups: dict[str, Any] = {"": parser}
+    for flag, told in arguments.items():
+        own: dict[str, Any] = {"base": told} if isinstance(told, str) else dict(told)
+        own = {**shared.get(own.pop("base", ""), {}), **own}
+        if isinstance(own.get("metavar"), list):
+            own["metavar"] = tuple(own["metavar"])
+        if "type" in own:
+            own["type"] = TYPES[own["type"]]
+        group = own.pop("group", "")
+        if group not in groups:
+            groups[group] = parser.add_mutually_exclusive_group(required=group == "one")
+        groups[group].add_argument(flag, **own)
+
+
+def refuse_clashes(args: argparse.Namespace, command: Mapping[str, Any]) -> None:
+    """Refuse options that do not go together, or not without another, as commands.toml lists them."""
+    names = {flag: told.get("dest") for flag, told in command["arguments"].items() if not isinstance(told, str)}
+
+    def given(flags: str) -> int:
+        values = (getattr(args, names.get(flag) or flag.strip("-").replace("-", "_")) for flag in flags.split())
+        return sum(value not in (None, "", []) and value is not False for value in values)
+
+    for rule in command.get("refused", ()):
+        several = given(rule.get("more_than_one", "")) > 1
+        alone = "without" in rule and not given(rule["without"])
+        if several or given(rule.get("given", "")) and (alone or given(rule.get("beside", ""))):
+            raise OptionError(rule["said"])
 
 
 def signature(args: argparse.Namespace) -> dict[str, str]:

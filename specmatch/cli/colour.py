@@ -3,25 +3,7 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome, fields_of
-
-HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
-EXAMPLE = "specmatch colour --a430 0.50 --a700 0.012"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of the command to its parser."""
-    parser.add_argument(
-        "--a430", type=number, required=True, help="absorbance at 430 nm (decadic) of the liquid in the cell"
-    )
-    parser.add_argument(
-        "--a700", type=number, help="absorbance at 700 nm in the same cell, to check that the beer is clear"
-    )
-    parser.add_argument(
-        "--path-cm", type=number, default=1.0, help="cell length in cm (default 1.0; half an inch is 1.27)"
-    )
-    parser.add_argument("--dilution", type=number, default=1.0, help="final volume over beer volume (default 1)")
 
 
 def run(args: argparse.Namespace) -> Outcome:

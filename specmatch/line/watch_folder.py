@@ -18,7 +18,7 @@ from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.watcher import Watch, only_watcher
 from specmatch.measurement.folder.sheets import read_sheet
-from specmatch.storage import sha256_of
+from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import CONSISTENT
 
 log = logging.getLogger(__name__)
@@ -153,7 +153,7 @@ def watching(
     setting: LineSetting, folder: str | Path, journal: str | Path, *, date_order: str | None = None
 ) -> Iterator[Watch]:
     """Hold the journal and the right to watch a folder with it while the block runs."""
-    folder, journal = Path(folder), Path(journal)
+    folder, journal = path_of(folder), path_of(journal)
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
     with Journal(journal) as opened, only_watcher(journal, folder):
@@ -170,12 +170,12 @@ def load_setting(
     specification = load_specification(model, beers=house.beers_)
     refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")
     second = asks_for_two_names(model)
-    return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours, second)
+    return LineSetting(house, sha256_of(path_of(model)), specification, line, operator, claim, control_hours, second)
 
 
 def asks_for_two_names(model: str | Path) -> bool:
     """Return whether the house asks for two names on a review: `house.line.csv` beside `house.model`."""
-    model = Path(model)
+    model = path_of(model)
     path = model.with_name(f"{model.stem}.line.csv")
     if not path.is_file():
         return False

@@ -7,8 +7,8 @@ and put under version control. The hash over both names the version that a decis
 import hashlib
 import logging
 import re
-from collections.abc import Collection, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Sequence
+from dataclasses import dataclass
 from datetime import date
 from pathlib import Path
 
@@ -19,6 +19,7 @@ from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.storage import path_of
 from specmatch.wording import nearest_name
 
 SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
@@ -74,10 +75,6 @@ class Specification:
         found = [row for row in self.limits if row.beer == beer and _valid(row, on)]
         return max(found, key=lambda row: row.valid_from or date.min, default=None)
 
-    def on_days(self, days: Collection[date | None]) -> "Specification":
-        """Return it with the limits that are valid on some of these days; with all where a day is not known."""
-        return replace(self, limits=tuple(row for row in self.limits if any(_valid(row, day) for day in days)))
-
     def beers_of(self, claim: str, on: date | None = None) -> tuple[str, ...]:
         """Return the beers that a claim stands for: those of the label on that day, else the claim itself."""
         rows = [row for row in self.labels if row.label == claim]
@@ -102,7 +99,7 @@ def day_of(said: object) -> date | None:
 
 def specification_paths(model: str | Path) -> tuple[Path, Path]:
     """Return where the limits and the labels of a model file are looked for."""
-    model = Path(model)
+    model = path_of(model)
     return model.with_name(f"{model.stem}.limits.csv"), model.with_name(f"{model.stem}.labels.csv")
 
 

@@ -35,7 +35,7 @@ from specmatch.house.planning.assumptions import (
 )
 from specmatch.house.planning.forecast import ENDLESS, NEW_BATCHES, Design, Tried, curves, try_all
 from specmatch.house.planning.line import SHIFTS, plan_line
-from specmatch.storage import write_atomic
+from specmatch.storage import path_of, write_atomic
 
 if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
@@ -101,7 +101,7 @@ class Plan:
     def load(cls, path: str | Path) -> Plan:
         """Read a plan that `save` has written."""
         try:
-            body = json.loads(Path(path).read_text(encoding="utf-8"))
+            body = json.loads(path_of(path).read_text(encoding="utf-8"))
             if (number := body.pop("format")) != FORMAT:
                 raise OptionError(f"{path} is a plan of format {number}; this version reads {FORMAT}: plan anew")
             for name in _TABLES:

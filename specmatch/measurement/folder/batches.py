@@ -35,7 +35,7 @@ def read_batches(
         path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=_BATCH_NUMBERS,
         dates=("packaged_on",), date_order=date_order,
     )  # fmt: skip
-    table = sheet.table
+    table = sheet.table.assign(**numbers)  # `6` and `6.0` are one value
     notes += [(path.name, note) for note in (*sheet.notes, *_days_ahead(sheet, path.name))]
     for line, n in zip(sheet.lines, numbers.get("colour_n", ()), strict=False):
         if n % 1 > 0:
@@ -50,8 +50,8 @@ def read_batches(
         said = f"lines {lines}: batch {batch!r}"
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif len(own) > 1 and "beer" in own and own["beer"].nunique() > 1:
-            one, other = own["beer"].unique()[:2]
+        elif len(own) > 1 and "beer" in own and len(named := own["beer"][own["beer"] != ""].unique()) > 1:
+            one, other = named[:2]
             raise ParentsError(f"{path.name}, {said} stands under two beers, {one!r} and {other!r}; keep one of them")
         elif len(own) > 1:
             said += " is listed more than once with different values; keep one row; "
@@ -62,7 +62,7 @@ def read_batches(
             keep.append(places[0])
             if len(places) > 1:
                 notes.append((path.name, f"{said} is repeated with the same values; one row kept"))
-    return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")
+    return table.iloc[sorted(keep)].set_index("batch")
 
 
 def _days_ahead(sheet: Sheet, name: str) -> list[str]:

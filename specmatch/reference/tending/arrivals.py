@@ -34,6 +34,10 @@ class Arrival:
     sha256: str = ""  # over its files
 
     def __post_init__(self) -> None:
+        for name in ("batches", "beers"):
+            table = getattr(self, name)
+            if not (table is None or isinstance(table, pd.DataFrame)):
+                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame, or nothing")
         if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
             raise TableError(
                 f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
@@ -88,6 +92,11 @@ class Growth:
         """Say whether the set stays as it is."""
         changes = (self.lab, self.records, self.replaced, self.taken, self.set_aside, self.restored)
         return not (len(self.spectra) or any(changes))
+
+    @property
+    def out(self) -> list[dict[str, str]]:
+        """Everything that arrived and does not join the set."""
+        return [*self.left_out, *self.stays_out]
 
     @property
     def dropped_before(self) -> list[str]:

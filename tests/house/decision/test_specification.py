@@ -259,9 +259,3 @@ def test_limits_that_may_mean_something_else_are_refused(tmp_path, sheet, said):
     (tmp_path / "house.limits.csv").write_text(sheet)
     with pytest.raises(SheetError, match=said):
         load_specification(tmp_path / "house.model", beers=BEERS)
-
-
-def test_limits_of_other_days_are_left_aside(model_path):
-    spec = load_specification(model_path, beers=BEERS)
-    assert {row.low for row in spec.on_days({date(2025, 6, 24)}).limits} == {7.2, 11.43}
-    assert spec.on_days({None, date(2025, 6, 24)}).limits == spec.limits
