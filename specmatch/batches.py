@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
@@ -255,8 +255,8 @@ def beer_lines(batches: pd.DataFrame, colour_unit: str) -> list[str]:
 def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
     # -> (n,)
-    if n_folds < 2:
-        raise OptionError(f"n_folds is {n_folds}; expected 2 or more")
+    if not (is_number(n_folds, whole=True) and n_folds >= 2):
+        raise OptionError(f"n_folds is {n_folds!r}; expected a whole number, 2 or more")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)

@@ -105,6 +105,11 @@ class Brewery:
         Liquids
             `beer`, `batch` and `absorbance` of each, and `colour_ebc` of these.
 
+        Raises
+        ------
+        OptionError
+            If the brewery has no such beer, or `n_batches` is not 1 or more.
+
         Examples
         --------
         >>> Brewery(seed=1).batches(2, beers=["Meadow Pils"]).batch

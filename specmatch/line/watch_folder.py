@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from specmatch.errors import MissingScanError, SheetError
+from specmatch.array_types import is_number
+from specmatch.errors import MissingScanError, OptionError, SheetError
 from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
@@ -166,6 +167,8 @@ def load_setting(
     control_hours: float = CONTROL_HOURS,
 ) -> LineSetting:  # fmt: skip
     """Load a model and what lies beside it, and refuse a claim that it does not know."""
+    if not (is_number(control_hours) and 0 <= control_hours < float("inf")):
+        raise OptionError(f"control_hours is {control_hours!r}; expected hours, 0 or more (0 asks for no controls)")
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
     refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")

@@ -139,3 +139,15 @@ def test_an_absorbance_beyond_the_photometer_asks_for_a_dilution(capsys):
     code, out, _ = answer(capsys, "colour", "--a430", "3.5")
     assert code == 1 and "dilute and measure again" in out
     assert answer(capsys, "colour", "--a430", "1.0")[0] == 0
+
+
+def test_limits_that_were_changed_under_one_model_are_named_in_the_record(workshop, tmp_path, capsys):
+    shutil.copy(workshop / "house.model", tmp_path / "house.model")
+    verify = ("verify", tmp_path / "house.model", workshop / "scans", "--journal", tmp_path / "line.db", "--line", "L1")
+    answer(capsys, *verify)
+    (tmp_path / "house.limits.csv").write_text("beer,low,high,unit\nSaddle Pale,12,16,EBC\n")
+    answer(capsys, *verify)
+    with Journal(tmp_path / "line.db", read_only=True) as journal:
+        first, second = journal.select("kind = ?", ("in_force",))
+    assert "changed since" not in first["reason"]
+    assert second["reason"].endswith("changed since entry 1: colour limits or labels")

@@ -1,6 +1,6 @@
 """Which batches to send to the lab next, and what more batches of a beer would buy."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
@@ -135,6 +135,8 @@ def learning_curve(
     ------
     TooFewBatchesError
         If the set is too small to judge any batch without itself.
+    OptionError
+        If a number of batches is not 1 or more.
 
     Notes
     -----
@@ -150,6 +152,8 @@ def learning_curve(
     [[6.0, 0.012], [11.0, 0.009]]
     """
     must_be("set", refs)
+    if not (isinstance(more, Collection) and all(is_number(added, whole=True) and added >= 1 for added in more)):
+        raise OptionError(f"more is {more!r}; expected numbers of batches, 1 or more each, such as (5, 10)")
     pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     judged = judge_batches(pours.reflectance, pours.levels)
     if judged is None:

@@ -91,6 +91,11 @@ def run_risks(
     RunRisks
         `false_hold`, `false_holds_a_week` and `wrong_held` with their bounds, `weakest_pair` and how often it is held.
 
+    Raises
+    ------
+    OptionError
+        If a number or the rate is outside its range.
+
     Notes
     -----
     Each held-out batch is taken through runs of a line: readings are its spectrum with the scatter between pours that
@@ -108,6 +113,8 @@ def run_risks(
     for name, number in (("runs_a_week", runs_a_week), ("readings_a_run", readings_a_run), ("n_runs", n_runs)):
         if not (is_number(number, whole=True) and number >= 1):
             raise OptionError(f"{name} is {number!r}; expected a whole number, 1 or more")
+    if not (is_number(false_reject_rate) and 0.0 < false_reject_rate < 1.0):
+        raise OptionError(f"false_reject_rate is {false_reject_rate!r}; expected a share between 0 and 1, such as 0.05")
     pours = gather_set(refs)
     levels, batch_of_pour, beer_of_pour = pours.levels, pours.levels.codes("batch"), pours.levels.codes("beer")
     names = [str(name) for name in pours.batches]

@@ -14,12 +14,12 @@ import pandas as pd
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
 from specmatch.measurement.folder.columns import (
-    REFERENCE_KINDS,
     ROLE_TITLES,
     ROLES,
     SCAN_COLUMNS,
     TIME_NAMES,
     folded,
+    reference_kinds,
 )
 from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
@@ -262,7 +262,7 @@ def _scan_rows(
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
-    full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)
+    full["reference_kind"] = reference_kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -290,18 +290,6 @@ def _scan_rows(
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
-
-
-def _kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
-    """Return kinds of reference by their known names; one that is none would be told from no other."""
-    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
-    for line, cell in zip(lines, cells, strict=True):
-        if folded(cell) not in kind or (cell and not folded(cell)):
-            raise SheetError(
-                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
-                "base (the bare base), or leave it blank"
-            )
-    return [kind[folded(cell)] for cell in cells]
 
 
 def _with_clock(day: str, clock: str) -> str:

@@ -81,6 +81,8 @@ def test_columns_are_known_in_any_spelling_and_a_near_miss_is_refused():
         as_stated(SCANS.assign(temp=20.0), "scans")
     with pytest.raises(TableError, match=r"column 'cup_mm' says '41.0', where line 1 \('s1'\) has '40.0'"):
         as_stated(SCANS.assign(cup="C", cup_mm=[40.0, 41.0]), "scans")
+    with pytest.raises(TableError, match=r"line 2 \('s2'\), column reference_kind: 'milk' is not known; write water"):
+        as_stated(SCANS.assign(reference_kind=["Wasser", "milk"]), "scans")
     own = SCANS.assign(beer="Pale", hop="x")  # what a house keeps besides
     assert as_stated(own, "scans").equals(own)
 
