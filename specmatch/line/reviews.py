@@ -105,7 +105,8 @@ def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str,
     last = journal.select("kind = ? AND line = ?", (IN_FORCE, line), last=1)
     if last and last[0].get("second_name") and not second.strip():
         raise TableError("the house asks for two names on a review: add --second NAME")
-    if second.strip() and second.strip().casefold() == operator.strip().casefold():
+    one, other = ("".join(filter(str.isalnum, name.casefold())) for name in (operator, second))
+    if second.strip() and one == other:
         raise TableError(f"both names are {second.strip()!r}; the second is another person's")
     record: Record = {"outcome": outcome, "operator": operator, "reason": note}
     if second.strip():
