@@ -271,7 +271,7 @@ def test_two_sites_as_one_set(tmp_path):
         sets.append(
             ReferenceSet(spectra[mine], scans[mine], batches[batches.index.isin(scans.loc[mine, "batch"])], name=site)
         )
-    with pytest.raises(OptionError, match="to be merged is a str; expected what ReferenceSet.load"):
+    with pytest.raises(TableError, match="got a str 'first'; expected a ReferenceSet"):
         merge_sets("first", sets[1])
     both = merge_sets(*sets)
     assert both.split("site")["south"].batches.equals(sets[1].batches) and len(both.batches) == 12
