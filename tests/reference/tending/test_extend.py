@@ -74,6 +74,10 @@ def test_what_was_dropped_comes_back_by_name_only(january):
     assert extend_set(back, [january], **WHY).is_new is False
     with pytest.raises(OptionError, match="'7777' is to be restored"):
         extend_set(less, [january], restore=["7777"], **WHY)
+    # a lab value of a dropped batch that comes late is not passed over in silence
+    (late := january.parent / "late.csv").write_text("batch,colour\n0000,6.6\n")
+    (told,) = extend_set(less, [late], **WHY).left_out["reason"]
+    assert "was dropped from the set (foam)" in told
 
 
 def test_what_stands_against_the_set_is_listed_and_decided(january):
