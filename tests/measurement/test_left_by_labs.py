@@ -256,7 +256,10 @@ def test_files_are_found_by_another_case_and_without_their_ending(tmp_path):
     (path / "light.csv").rename(path / "LIGHT.csv")
     (path / "beer.csv").write_text(lines(50 * LIGHT * BEER))
     session = sm.measure(path)
-    assert list(session.spectra.index) == ["beer.csv"] and session.notes["note"].str.contains("is 'LIGHT.csv' in").any()
+    assert (
+        list(session.spectra.index) == ["beer.csv"]
+        and session.notes["note"].str.contains("2 files not where the").any()
+    )
 
 
 def test_dark_and_reference_may_be_columns_of_the_file_itself(tmp_path):

@@ -21,13 +21,11 @@ from specmatch.line.journal.schema import (
     BUSY_KINDS,
     FIRST_PREVIOUS,
     FORMAT,
-    FROM_1,
-    SCHEMA,
     TRIGGERS,
     TRIGGERS_OF_1,
-    VIEW_OF_1,
     error_kind,
     patiently,
+    sql_of,
     statements,
     utc_now,
 )
@@ -133,7 +131,7 @@ class Journal:
             with self.writing():
                 # another process may have made the tables since we looked
                 if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                    for statement in statements(SCHEMA):
+                    for statement in statements(sql_of("schema")):
                         db.execute(statement)
                     for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
                         self._keep(sha256_of(text.encode()), kind, text)
@@ -151,7 +149,7 @@ class Journal:
             db.execute("PRAGMA synchronous = FULL")
         if number == 1 and read_only:
             self._scans, self._triggers = "scans_seen", TRIGGERS_OF_1
-            db.execute(VIEW_OF_1)
+            db.execute(sql_of("view of 1"))
         elif number == 1:
             with self.writing():
                 self._bring_from_1()
@@ -166,7 +164,7 @@ class Journal:
             "SELECT sha256, path, entry FROM scans_seen EXCEPT "
             "SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f"
         ).fetchall()
-        for statement in statements(FROM_1):
+        for statement in statements(sql_of("from 1")):
             db.execute(statement)
         self._keep(sha256_of(HOW_TO_CHECK.encode()), "how to check", HOW_TO_CHECK)
         said = "brought from format 1 to format 2"

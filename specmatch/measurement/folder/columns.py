@@ -22,6 +22,11 @@ ROLES = ("sample", "dark", "reference", "control", "check")
 ROLE_TITLES = dict.fromkeys(("dark", "dark_scan", "dark_spectrum", "dunkel"), "dark") | dict.fromkeys(
     ("reference", "reference_scan", "reference_spectrum", "ref", "referenz", "white", "white_reference"), "reference"
 )
+# the two kinds of reference, each with what people of the trade write for it
+REFERENCE_KINDS = {
+    "water": "water wasser eau agua acqua vand vatten cup_with_water water_cup water_ref water_reference",
+    "base": "base bare_base basis mirror spiegel miroir espejo specchio spejl",
+}
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
 

@@ -1,6 +1,5 @@
 """A measured folder on disk: its sheets, the scan files that they list, and what cannot be used."""
 
-import os
 import re
 import unicodedata
 from collections.abc import Mapping, Sequence
@@ -13,8 +12,15 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import ROLE_TITLES, ROLES, SCAN_COLUMNS, TIME_NAMES, folded
-from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
+from specmatch.measurement.folder.columns import (
+    REFERENCE_KINDS,
+    ROLE_TITLES,
+    ROLES,
+    SCAN_COLUMNS,
+    TIME_NAMES,
+    folded,
+)
+from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
     Sheet,
@@ -29,10 +35,9 @@ from specmatch.measurement.folder.sheets import (
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 from specmatch.progress import counted_off
-from specmatch.wording import listed
+from specmatch.wording import counted, listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
-MOST_NAMED = 5
 SHEETS = ("scans", "batches", "materials", "beers")
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
@@ -82,38 +87,17 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
     path = scans_sheet(folder)
     with one_refusal() as doubtful:
         rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
+        notes += [(path.name, note) for note in _find_in_sub_folders(path, rows)]
         batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
         materials = read_materials(folder, notes)
-    rows["file"] = _as_on_disk(folder, list(rows["file"]), path.name, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
-    notes += [(path.name, f"{path.name}: {said}") for said in lots_of_two_beers(rows)]
+    notes += [(path.name, f"{path.name}: {said}") for said in (*said_of_names(rows), *other_claims(rows, batches))]
     unlisted = _unlisted(folder, [*rows["file"], *(file for file, _ in left_out)])
     if unlisted:
         named = listed(unlisted, MOST_NAMED)
         notes.append((path.name, f"{path.name}: not listed, and not read: {named}"))
     return FolderSheets(rows, batches, materials, left_out, notes, unlisted)
-
-
-def _as_on_disk(folder: Path, files: list[str], sheet: str, notes: list[tuple[str, str]]) -> list[str]:
-    """Return files by their names in the folder, where the sheet's differ in case, accents or the lack of an ending."""
-
-    def bare(name: str) -> str:
-        return unicodedata.normalize("NFC", name).casefold()
-
-    found, listing = [], {}
-    for file in files:
-        place, _, name = file.rpartition("/")
-        if place not in listing:
-            listing[place] = os.listdir(folder / place) if (folder / place).is_dir() else []
-        there = listing[place]
-        alike = [] if name in there else [other for other in there if bare(other) == bare(name)]
-        alike = alike or [other for other in there if "." not in name and bare(PurePosixPath(other).stem) == bare(name)]
-        if name not in there and len(alike) == 1 and (actual := file[: -len(name)] + alike[0]) not in files:
-            notes.append((sheet, f"{sheet}: file {file!r} is {actual!r} in the folder"))
-            file = actual
-        found.append(file)
-    return found
 
 
 def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
@@ -137,6 +121,31 @@ def listed_scans(
     sheet = read_sheet(path, known=(*SCAN_COLUMNS, "time"))
     rows, left_out, notes = _scan_rows(sheet, path.name, date_order, doubtful)
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
+
+
+def _find_in_sub_folders(path: Path, rows: pd.DataFrame) -> list[str]:
+    """Put the place of files into rows that name them alone, in other letters or bare, where one file can be meant."""
+    away = [file for file in rows["file"] if not (path.parent / file).exists()]
+    if not away:
+        return []
+    places: dict[str, list[str]] = {}
+    for found in path.parent.rglob("*"):
+        within = found.relative_to(path.parent).as_posix()
+        bare = found.stem if "." not in found.stem and found.is_file() else found.name
+        for name in {_letters(within), _letters(found.name), _letters(bare)}:
+            places.setdefault(name, []).append(within)
+    one = {file: places[_letters(file)][0] for file in away if len(places.get(_letters(file), ())) == 1}
+    new = rows["file"].replace(one)
+    if not one or new.duplicated().any():
+        return []
+    rows["file"] = new
+    file, there = next(iter(one.items()))
+    return [f"{path.name}: {counted(len(one), 'file')} not where the sheet says, such as {file}, taken from {there}"]
+
+
+def _letters(name: str) -> str:
+    """Return a name without case and without the two ways in which disks write accents."""
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> MeasuredFolder:
@@ -249,6 +258,7 @@ def _scan_rows(
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
+    full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -283,6 +293,18 @@ def _with_clock(day: str, clock: str) -> str:
     joined = f"{day} {clock}"
     of_day = clock and not any(timed for _, _, timed in date_readings(day))
     return joined if of_day and date_readings(joined) else day
+
+
+def _kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
+    """Return kinds of reference by their known names; one that is none would be told from no other."""
+    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
+    for line, cell in zip(lines, cells, strict=True):
+        if folded(cell) not in kind or (cell and not folded(cell)):
+            raise SheetError(
+                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
+                "base (the bare base), or leave it blank"
+            )
+    return [kind[folded(cell)] for cell in cells]
 
 
 def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:

@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
@@ -239,7 +240,7 @@ def read_sheet(
     table = pd.DataFrame(body, columns=names, dtype=object)
     unknown = tuple(unknown_column(name, known) for name in names if name not in known)
     if trusted:
-        _refuse_misnamed(unknown, [*names, *optional], path.name)
+        refuse_misnamed(unknown, [*names, *optional], path.name)
         check_columns(table, body_lines, unknown, name=path.name)
     notes += [f"{path.name}: {_said_of(column)}" for column in unknown]
     return Sheet(table, body_lines, notes, unknown)
@@ -257,7 +258,7 @@ def _lines_above(rows: Sequence[Sequence[str]], known: Sequence[str]) -> int:
     return next((at for at, row in enumerate(rows[:_MOST_ABOVE]) if named(row) > 1), 0)
 
 
-def _refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
+def refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
     """Refuse a sheet that holds near misses of columns that would change an answer, where those columns are absent."""
     meant = [column for column in unknown if column.meant and column.nearest not in present]
     if not meant:
@@ -351,11 +352,10 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
             )
     found = possible_marks((cell for _, _, cell in cells), blank_groups=True)
 
-    def in_range(column: str, value: float) -> bool:
-        return _RANGES[column][0] <= value <= _RANGES[column][1]
-
     def fits(marks: NumberMarks) -> bool:
-        return all(in_range(column, parse_number(cell, marks) or 0.0) for column, _, cell in cells)
+        return all(
+            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
+        )
 
     likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
     if len(likely) > 1:
@@ -373,14 +373,21 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     out = pd.DataFrame(index=sheet.table.index, columns=present, dtype=float)
     for column in present:
         values = [parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in own[column]]
-        for line, value in zip(sheet.lines, values, strict=True):
-            if value is not None and not in_range(column, value):
-                span = "{:g} to {:g}".format(*_RANGES[column])
-                raise SheetError(
-                    f"{name}, line {line}, column {column}: {value:g} is outside {span}; check the number and its unit"
-                )
         out[column] = np.array(values, dtype=float)
+        refuse_out_of_range(out[column].to_numpy(), column, sheet.lines, name=name)
     return out
+
+
+def refuse_out_of_range(values: Floats, column: str, lines: Sequence[int], *, name: str) -> None:
+    """Refuse numbers that can only be a slip of the pen or of a decimal mark; NaN is none."""
+    low, high = _RANGES[column]
+    outside = (values < low) | (values > high)
+    if outside.any():
+        at = int(outside.argmax())
+        raise SheetError(
+            f"{name}, line {lines[at]}, column {column}: {values[at]:g} is outside {low:g} to {high:g}; check the "
+            "number and its unit"
+        )
 
 
 def keyed_sheet(
