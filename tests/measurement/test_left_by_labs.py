@@ -288,3 +288,13 @@ def test_a_flat_top_of_eight_bits_is_saturated(tmp_path):
     files = {name: lines(np.minimum(20 + 0.5 * LIGHT * level, 255)) for name, level in (("light", 1), ("beer", BEER))}
     session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 20), **files))
     assert "saturated" in set(session.checks["code"][session.checks["scan_id"] == "light.csv"])
+
+
+def test_a_name_that_comes_again_on_another_day_is_said(tmp_path):
+    sheet = "file,role,sample,measured_at\ndark.csv,dark,,2026-03-03\nlight.csv,reference,,2026-03-03\n"
+    sheet += "beer.csv,sample,Pils,2026-03-03\nnext.csv,sample,Pils,2026-03-04\n"
+    files = {
+        name: lines(50 * LIGHT * level) for name, level in (("dark", 0), ("light", 1), ("beer", BEER), ("next", BEER))
+    }
+    notes = sm.measure(folder(tmp_path / "f", sheet, **files)).notes["note"]
+    assert notes.str.contains("give each its name and batch: 'Pils', 1 day(s)", regex=False).any()
