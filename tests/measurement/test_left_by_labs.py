@@ -298,3 +298,23 @@ def test_a_name_that_comes_again_on_another_day_is_said(tmp_path):
     }
     notes = sm.measure(folder(tmp_path / "f", sheet, **files)).notes["note"]
     assert notes.str.contains("give each its name and batch: 'Pils', 1 day(s)", regex=False).any()
+
+
+def test_rows_may_run_into_the_infrared_where_the_unit_is_said(tmp_path):
+    nm = range(400, 2500, 100)
+    text = f"id,{','.join(map(str, nm))}\n" + "".join(f"{name},{','.join(['0.25'] * 21)}\n" for name in "ab")
+    assert [scan.scan_id for scan in scans(tmp_path, text, x_unit="nm")] == ["a", "b"]
+    with pytest.raises(ScanFileError, match="400 to 2400 with no unit, .* name the unit with x_unit="):
+        scans(tmp_path, text)
+
+
+def test_an_empty_first_column_and_rules_around_cells_are_no_part_of_a_table(tmp_path):
+    bare = "".join(f";{x:g};{y:.0f}\n" for x, y in zip(NM, LIGHT, strict=True))
+    assert np.array_equal(scans(tmp_path, bare)[0].values, LIGHT.round())
+    ruled = "| nm | counts |\n|---|---|\n" + "".join(f"| {x:g} | {y:.0f} |\n" for x, y in zip(NM, LIGHT, strict=True))
+    assert np.array_equal(scans(tmp_path, ruled)[0].values, LIGHT.round())
+
+
+def test_a_table_of_points_names_the_text_among_its_numbers(tmp_path):
+    with pytest.raises(ScanFileError, match="line 2: 'S1' is not a number; export numbers alone, a column a spectrum"):
+        scans(tmp_path, "sample,wavelength,counts\n" + "".join(f"S1,{x:g},90\n" for x in NM))

@@ -68,6 +68,8 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     split, units, changed = split_table(lines, separator)
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
+    if any(numeric) and not any(cells[0] for cells, data in zip(split, numeric, strict=True) if data):
+        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]  # an empty column
     # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
     for i in range(len(split)):
         if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
@@ -229,10 +231,13 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
     if not any(filled):
         return ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
     if not any(numeric):
-        texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
+        numbers = [sum(map(looks_numeric, cells)) for cells in split]
+        texts = [
+            i for i, n in enumerate(numbers) if n >= 2 or (n and len(split[i]) >= 2 and looks_numeric(split[i][0]))
+        ]
         if texts:
-            odd = next(cell for cell in split[texts[0]] if not is_value(cell))
-            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone"
+            odd = next((cell for cell in split[texts[0]] if not is_value(cell)), "")
+            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone, a column a spectrum"
         else:
             said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
         return ScanFileError(said, stage="table")

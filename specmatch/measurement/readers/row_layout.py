@@ -27,6 +27,8 @@ from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES
+# so many numbers that rise are no row of counts, also where they run on into the infrared
+_SURE, _LONGEST_NM = 20, 3500
 
 
 def rows_reading(
@@ -166,7 +168,7 @@ def _in_a_range(cell: str) -> bool:
     """False for a plain number that is no wavelength under any marks; a quick look before the thorough one."""
     x = loose_number(cell)
     grouped = 1000.0 * x if "." in cell or "," in cell else x
-    return not x < 0.2 and not (1.2 < x < 200 and not grouped >= 8000) and not 1200 < x < 8000
+    return not x < 0.2 and not (1.2 < x < 200 and not grouped >= 8000) and not _LONGEST_NM < x < 8000
 
 
 def wavelength_header(cells: list[str]) -> list[str] | None:
@@ -192,6 +194,7 @@ def wavelength_header(cells: list[str]) -> list[str] | None:
             continue
         x = [value for value in parsed if value is not None]
         # a count of columns or a row of numbers is no axis: wavelengths in nm, um or 1/cm rise or fall throughout
-        if (min(x) >= 200 and max(x) <= 1200) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
+        longest = 1200 if len(x) < _SURE else _LONGEST_NM
+        if (min(x) >= 200 and max(x) <= longest) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
             return axis
     return None
