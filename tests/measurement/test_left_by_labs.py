@@ -256,10 +256,7 @@ def test_files_are_found_by_another_case_and_without_their_ending(tmp_path):
     (path / "light.csv").rename(path / "LIGHT.csv")
     (path / "beer.csv").write_text(lines(50 * LIGHT * BEER))
     session = sm.measure(path)
-    assert (
-        list(session.spectra.index) == ["beer.csv"]
-        and session.notes["note"].str.contains("2 files not where the").any()
-    )
+    assert list(session.spectra.index) == ["beer.csv"] and session.notes["note"].str.contains("is 'LIGHT.csv'").any()
 
 
 def test_dark_and_reference_may_be_columns_of_the_file_itself(tmp_path):
@@ -318,3 +315,12 @@ def test_an_empty_first_column_and_rules_around_cells_are_no_part_of_a_table(tmp
 def test_a_table_of_points_names_the_text_among_its_numbers(tmp_path):
     with pytest.raises(ScanFileError, match="line 2: 'S1' is not a number; export numbers alone, a column a spectrum"):
         scans(tmp_path, "sample,wavelength,counts\n" + "".join(f"S1,{x:g},90\n" for x in NM))
+
+
+def test_headers_of_r_and_wavelengths_of_three_decimals(tmp_path):
+    rows = "".join(f'"{k + 1}" {x:g} {y:.0f}\n' for k, (x, y) in enumerate(zip(NM, LIGHT, strict=True)))
+    [scan] = scans(tmp_path, f'"wavelength" "counts"\n{rows}')
+    assert np.array_equal(scan.wavelength_nm, NM) and scan.quantity == "counts"
+    nm = ",".join(f"{x:.3f}" for x in NM)
+    found = scans(tmp_path, f"id,{nm}\n" + "".join(f"{name},{','.join(['812'] * NM.size)}\n" for name in "ab"))
+    assert np.array_equal(found[1].wavelength_nm, NM) and found[1].values[0] == 812.0

@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -13,12 +14,12 @@ import pandas as pd
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
 from specmatch.measurement.folder.columns import (
-    REFERENCE_KINDS,
     ROLE_TITLES,
     ROLES,
     SCAN_COLUMNS,
     TIME_NAMES,
     folded,
+    reference_kinds,
 )
 from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
@@ -87,9 +88,9 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
     path = scans_sheet(folder)
     with one_refusal() as doubtful:
         rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
-        notes += [(path.name, note) for note in _find_in_sub_folders(path, rows)]
         batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
         materials = read_materials(folder, notes)
+    rows["file"] = _as_on_disk(folder, list(rows["file"]), path.name, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
     notes += [(path.name, f"{path.name}: {said}") for said in (*said_of_names(rows), *other_claims(rows, batches))]
@@ -98,6 +99,34 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
         named = listed(unlisted, MOST_NAMED)
         notes.append((path.name, f"{path.name}: not listed, and not read: {named}"))
     return FolderSheets(rows, batches, materials, left_out, notes, unlisted)
+
+
+def _as_on_disk(folder: Path, files: list[str], sheet: str, notes: list[tuple[str, str]]) -> list[str]:
+    """Return files by their places in the folder, where the sheet's names lack one, an ending, or differ in letters."""
+    away = [file for file in files if not (folder / file).exists()]
+    if not away:
+        return files
+    named: dict[str, set[str]] = {}
+    without_ending: dict[str, set[str]] = {}
+    for path in folder.rglob("*"):
+        there = path.relative_to(folder)
+        for name in (there.as_posix(), path.name):
+            named.setdefault(_bare(name), set()).add(there.as_posix())
+        for name in (there.with_suffix("").as_posix(), path.stem):
+            without_ending.setdefault(_bare(name), set()).add(there.as_posix())
+    meant = {file: named.get(_bare(file)) or without_ending.get(_bare(file), set()) for file in away}
+    one = {file: next(iter(found)) for file, found in meant.items() if len(found) == 1}
+    # a file that two rows would mean is for the sheet to say
+    counts = Counter([*(file for file in files if file not in one), *one.values()])
+    one = {file: actual for file, actual in one.items() if counts[actual] == 1}
+    if one:
+        said = listed([f"{file!r} is {actual!r}" for file, actual in one.items()], MOST_NAMED)
+        notes.append((sheet, f"{sheet}: {counted(len(one), 'file')} by other names or in sub-folders: {said}"))
+    return [one.get(file, file) for file in files]
+
+
+def _bare(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
@@ -121,31 +150,6 @@ def listed_scans(
     sheet = read_sheet(path, known=(*SCAN_COLUMNS, "time"))
     rows, left_out, notes = _scan_rows(sheet, path.name, date_order, doubtful)
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
-
-
-def _find_in_sub_folders(path: Path, rows: pd.DataFrame) -> list[str]:
-    """Put the place of files into rows that name them alone, in other letters or bare, where one file can be meant."""
-    away = [file for file in rows["file"] if not (path.parent / file).exists()]
-    if not away:
-        return []
-    places: dict[str, list[str]] = {}
-    for found in path.parent.rglob("*"):
-        within = found.relative_to(path.parent).as_posix()
-        bare = found.stem if "." not in found.stem and found.is_file() else found.name
-        for name in {_letters(within), _letters(found.name), _letters(bare)}:
-            places.setdefault(name, []).append(within)
-    one = {file: places[_letters(file)][0] for file in away if len(places.get(_letters(file), ())) == 1}
-    new = rows["file"].replace(one)
-    if not one or new.duplicated().any():
-        return []
-    rows["file"] = new
-    file, there = next(iter(one.items()))
-    return [f"{path.name}: {counted(len(one), 'file')} not where the sheet says, such as {file}, taken from {there}"]
-
-
-def _letters(name: str) -> str:
-    """Return a name without case and without the two ways in which disks write accents."""
-    return unicodedata.normalize("NFC", name).casefold()
 
 
 def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> MeasuredFolder:
@@ -258,7 +262,7 @@ def _scan_rows(
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
-    full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)
+    full["reference_kind"] = reference_kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -293,18 +297,6 @@ def _with_clock(day: str, clock: str) -> str:
     joined = f"{day} {clock}"
     of_day = clock and not any(timed for _, _, timed in date_readings(day))
     return joined if of_day and date_readings(joined) else day
-
-
-def _kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
-    """Return kinds of reference by their known names; one that is none would be told from no other."""
-    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
-    for line, cell in zip(lines, cells, strict=True):
-        if folded(cell) not in kind or (cell and not folded(cell)):
-            raise SheetError(
-                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
-                "base (the bare base), or leave it blank"
-            )
-    return [kind[folded(cell)] for cell in cells]
 
 
 def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:

@@ -102,10 +102,11 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             i < first or (i > last and i not in footer and not is_footer(i, split, last, column, within))
         ):
             _refuse_broken(i, split, numeric, filled, width, (first, last), name)
-    rows = [split[i] for i in block]
-    numbers = [i + 1 for i in block]
+    rows, numbers = [split[i] for i in block], [i + 1 for i in block]
     _refuse_without_unit(block, split, units, changed, name)
     names, words, top = _names_above(split, filled, first, width, separator)
+    if len(names) == width - 1 and rows[0][-1] and numbering(np.array([loose_number(row[0]) for row in rows])):
+        names, words = ["", *names], ["", *words]  # numbers of rows have no name
     rows, names, words, width, ended = _without_end_mark(rows, names, words, width)
     # a decimal comma is never beside a blank or a quotation mark
     parted = not any(re.search(r"[^\"\s],[^\"\s]", lines[i]) for i in block)
@@ -122,8 +123,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
     shortened_at = _check_widths(rows, numbers, width, separator, name, ended)
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
-    whole = last < len(lines) - 1
-    return TextTable(separator, rows, numbers, names, words, meta, whole, shortened_at, notes)
+    return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
 def _refuse_without_unit(

@@ -25,7 +25,7 @@ def test_files_in_a_sub_folder_listed_by_bare_name_are_read(tmp_path):
         path.rename(folder / "scans" / path.name.upper())
     session = sm.measure(folder)
     assert len(session.spectra) == 9 and session.left_out.empty
-    assert "9 files not where the sheet says" in " ".join(session.notes["note"])
+    assert "9 files by other names or in sub-folders" in " ".join(session.notes["note"])
     # two files of one name: nothing tells which is meant
     (folder / "old").mkdir()
     first = next((folder / "scans").iterdir())
