@@ -324,3 +324,11 @@ def test_headers_of_r_and_wavelengths_of_three_decimals(tmp_path):
     nm = ",".join(f"{x:.3f}" for x in NM)
     found = scans(tmp_path, f"id,{nm}\n" + "".join(f"{name},{','.join(['812'] * NM.size)}\n" for name in "ab"))
     assert np.array_equal(found[1].wavelength_nm, NM) and found[1].values[0] == 812.0
+
+
+def test_a_table_of_our_own_form_may_hold_counts(tmp_path):
+    text = f"scan_id,{','.join(f'{x:g}' for x in NM)}\n" + "".join(
+        f"{name},{','.join(['812'] * NM.size)}\n" for name in "ab"
+    )
+    assert [scan.quantity for scan in scans(tmp_path, text)] == ["unknown", "unknown"]
+    assert scans(tmp_path, text.replace("812", "0.25"))[0].quantity == "reflectance"
