@@ -332,3 +332,13 @@ def test_a_table_of_our_own_form_may_hold_counts(tmp_path):
     )
     assert [scan.quantity for scan in scans(tmp_path, text)] == ["unknown", "unknown"]
     assert scans(tmp_path, text.replace("812", "0.25"))[0].quantity == "reflectance"
+
+
+def test_a_number_that_is_no_time_is_taken_for_none(tmp_path):
+    files = {
+        name: lines(50 * LIGHT * level, f"Int: {k + 1}\nIntegrations: {k + 1}\n")
+        for k, (name, level) in enumerate((("dark", 0), ("light", 1), ("beer", BEER)))
+    }
+    assert np.allclose(
+        sm.measure(folder(tmp_path / "f", SHEET, **files)).spectra.iloc[0], BEER, atol=1e-3
+    )  # whole counts
