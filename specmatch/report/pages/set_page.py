@@ -23,7 +23,16 @@ from specmatch.report.pages.capabilities import (
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
+from specmatch.report.pages.glance import (
+    MAP_CAPTION,
+    glance,
+    map_says,
+    most_alike,
+    set_beers,
+    span,
+    told_apart,
+    verdict,
+)
 from specmatch.report.pages.html import (
     MOST_DRAWN,
     Section,
@@ -282,7 +291,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
             body += figure(
                 plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
                 name="map",
-                caption="Map of the beers: batches and the region in which a sample passes for the beer",
+                caption=MAP_CAPTION,
                 says=map_says(rows),
             )
         body += figure(
