@@ -21,6 +21,22 @@ COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
 VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
+# kind of argument -> a part that it has, and how one is come by
+_KINDS = {
+    "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
+    "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
+    "session": ("checks", "a Session, as measure(folder) returns it"),
+    "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
+}  # fmt: skip
+
+
+def must_be(kind: str, *things: object) -> None:
+    """Refuse arguments that are no set, model, session or specification, such as the path of one."""
+    part, expected = _KINDS[kind]
+    for thing in things:
+        if not hasattr(thing, part):
+            said = f" {thing!r}" if isinstance(thing, str) else ""
+            raise TableError(f"got a {type(thing).__name__}{said}; expected {expected}")
 
 
 def unit_of(cell: str) -> str:

@@ -28,6 +28,8 @@ _HEADING = re.compile(r"\s*([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*(\S.*?)?\
 _UNITS = {
     "": "", "nm": "nm", "um": "um", "\u00b5m": "um", "\u03bcm": "um", "1/cm": "1/cm", "cm-1": "1/cm", "cm^-1": "1/cm",
 }  # fmt: skip
+# pandas looks long at `object` itself
+_OBJECT = np.dtype(object)
 # Two wavelengths closer than this are the same one written with other rounding.
 SAME_NM = 1e-6
 
@@ -58,7 +60,7 @@ def check_spectra(
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
     scan_ids, columns, values = _parts(table, copied)
     wavelength_nm = wavelengths_from(columns, x_unit=x_unit, any_wavelength=any_wavelength)
-    if (np.diff(wavelength_nm) <= 0).any():
+    if (wavelength_nm[1:] <= wavelength_nm[:-1]).any():
         order = np.argsort(wavelength_nm, kind="stable")
         wavelength_nm, values = wavelength_nm[order], values[:, order]
         same = np.flatnonzero(np.diff(wavelength_nm) <= SAME_NM)
@@ -100,7 +102,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=object, name="scan_id") if type(name) is str else None
+        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
@@ -160,7 +162,7 @@ def numbers_of(columns: pd.Index) -> tuple[Floats, str] | None:
     """Return headings as numbers and the one unit that they state, "" for none; None where they are no such numbers."""
     # -> (p,)
     if columns.dtype.kind in "fiu":
-        return columns.to_numpy(dtype=np.float64), ""
+        return columns.to_numpy().astype(np.float64, copy=False), ""
     parts = [match for match in (_HEADING.match(str(heading)) for heading in columns) if match is not None]
     units = {_UNITS.get((part[2] or "").lower()) for part in parts}
     if units == {"", "nm"}:  # nm is what a bare number means anyway
@@ -175,7 +177,7 @@ def in_nm(x: Floats, unit: str) -> Floats:
     """Return an axis in nm."""
     # x (p,) -> (p,)
     above = np.where(x > 0, x, np.nan)
-    return {"nm": above, "um": above * 1000.0, "1/cm": 1e7 / above}[unit]
+    return above if unit == "nm" else above * 1000.0 if unit == "um" else 1e7 / above
 
 
 def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:

@@ -7,6 +7,7 @@ import argparse
 import atexit
 import gc
 import logging
+import re
 import sys
 import tomllib
 from collections.abc import Sequence
@@ -68,6 +69,7 @@ def _parser() -> argparse.ArgumentParser:
         declare(command, told["arguments"], _SHARED)
         command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
+        command.set_defaults(parser=command)
     return parser
 
 
@@ -84,6 +86,7 @@ def main(argv: Sequence[str] | None = None) -> int:
     args = _parser().parse_args(argv)
     if args.command in QUICK:
         _put_off("numpy.f2py", "numpy.testing")
+    _refuse_empty(args)
     if args.command != "watch":  # which reads a sample at a time, and says of each what came of it
         _say_progress()
     try:
@@ -103,6 +106,13 @@ def main(argv: Sequence[str] | None = None) -> int:
         say(f"specmatch {args.command}: stopped", error=True)
         return 2
     return code
+
+
+def _refuse_empty(args: argparse.Namespace) -> None:
+    """Refuse values that are empty: a variable of a script that nobody set must not leave out what was asked for."""
+    for name, value in vars(args).items():
+        if args.parser.get_default(name) is None and ("" in value if isinstance(value, list) else value == ""):
+            args.parser.error(f"{name.replace('_', '-')} is empty; give it a value, or leave the option out")
 
 
 def _say_progress() -> None:
@@ -137,4 +147,4 @@ def _run(args: argparse.Namespace) -> int:
 def _one_line(error: BaseException) -> str:
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename}: {error.strerror or error}"
-    return " ".join(str(error).split()) or type(error).__name__
+    return re.sub(r"\s*\n\s*", " ", str(error)).strip() or type(error).__name__

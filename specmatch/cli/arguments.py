@@ -1,6 +1,7 @@
 """Arguments declared from their table, and what is made of them: numbers, a line's setting, what is read."""
 
 import argparse
+import math
 import sys
 from collections.abc import Mapping
 from pathlib import Path
@@ -21,9 +22,13 @@ STANDARD_INPUT = "-"
 def number(text: str) -> float:
     """Return a number that was typed with a decimal point."""
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
         pass
+    else:
+        if math.isfinite(value):
+            return value
+        raise argparse.ArgumentTypeError(f"{text!r} is no finite number; write one such as 0.5")
     try:
         meant = f"{float(text.replace(',', '.', 1)):g}"
     except ValueError:
@@ -43,6 +48,13 @@ def named_numbers(given: list[str], option: str) -> dict[str, float]:
     return out
 
 
+def jobs(text: str) -> int:
+    """Return a number of processes that was typed."""
+    if not text.strip().lstrip("-").isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; write 1 or more, or -1 for all cores")
+    return int(text)
+
+
 def cup(text: str) -> tuple[float, float]:
     """Return inner diameter and fill of a cup that was typed as 40x10."""
     mm, _, ml = text.lower().partition("x")
@@ -52,7 +64,7 @@ def cup(text: str) -> tuple[float, float]:
 
 
 # what `type` of an argument says in commands.toml
-TYPES = {"int": int, "number": number, "cup": cup}
+TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
 
 
 def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], shared: Mapping[str, Any]) -> None:
@@ -95,6 +107,10 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
 
+    if args.control_hours < 0:
+        raise OptionError(
+            f"--control-hours is {args.control_hours:g}; expected hours, or 0 where no control is asked for"
+        )
     return load_setting(
         args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )
@@ -116,10 +132,14 @@ def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dic
     if Path(source).is_file():
         return bare_spectra(Path(source)), []
     session = measure_source(source, date_order=dates).session
+    from specmatch.measurement.folder.folder import first_reason
+
     tell_sheet_notes(session)
     if session.scans.empty:
+        left = list(session.left_out.itertuples(index=False, name=None))
+        first = f"; the first of {len(left)} left out: {first_reason(left)}" if left else ""
         raise SheetError(
-            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read"
+            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read{first}"
         )
     return session, session.left_out.to_dict("records")
 

@@ -10,7 +10,16 @@ from specmatch.cli.arguments import shown_row
 from specmatch.cli.outcome import WIDTH, Outcome, screen
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest, refuse_unheld
+from specmatch.line.journal.queries import (
+    decision_counts,
+    entry_number,
+    export,
+    last_shifts,
+    lines_of,
+    newest,
+    refuse_unheld,
+    without_copies,
+)
 from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
 
@@ -31,6 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
             return _write(args, stack.enter_context(Journal(args.journals[0])))
         if args.check:
             return _check(journals, args.expect or "")
+        journals = without_copies(journals)
         if args.backup:
             return _backup(journals[0], args.backup)
         if args.export:
@@ -82,12 +92,12 @@ def _check(journals: list[Journal], expect: str) -> Outcome:
 
 
 def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
-    from specmatch.line.now import line_now, lines_of
+    from specmatch.line.now import line_now
     from specmatch.report.entry_text import now_text
 
     asked = [(journal, line) for journal in journals for line in lines_of(journal) if args.line in ("", line)]
     if not asked and args.line:
-        known = ", ".join(line for journal in journals for line in lines_of(journal)) or "none"
+        known = ", ".join(line or "one without a name" for journal in journals for line in lines_of(journal)) or "none"
         raise OptionError(f"no journal holds line {args.line!r}; lines: {known}")
     found = [(journal, line_now(journal, line)) for journal, line in asked]
     width, height = screen()

@@ -9,7 +9,7 @@ import specmatch as sm
 from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.decision.decision import refuse_unknown_claim
-from specmatch.line.journal.queries import entry_number, waiting
+from specmatch.line.journal.queries import entry_number, waiting, without_copies
 from specmatch.measurement.reference_history import reference_history
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
@@ -85,7 +85,7 @@ def _of_model(args: argparse.Namespace) -> _Made:
 def _of_journals(args: argparse.Namespace) -> _Made:
 
     with ExitStack() as stack:
-        journals = [stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources]
+        journals = without_copies([stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources])
         if args.tag is not None:
             return sm.pages.hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
         if args.lot is not None:

@@ -9,7 +9,7 @@ import pandas as pd
 
 import specmatch as sm
 from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_source, tell_sheet_notes
-from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.outcome import WIDTH, Outcome, say
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.house.decision.specification import Specification
@@ -26,12 +26,15 @@ class _Judged:
     left_out: list[dict[str, Any]]
     note: str  # what is shown under the table
     risks: pd.DataFrame  # of the colour limits in force; no rows where there are none
+    look: bool = False  # whether somebody must look at a control
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
     if args.journal and args.source == STANDARD_INPUT:
         raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
+    if not args.journal and (args.line or args.operator):
+        say("note: nothing is recorded without --journal; --line and --operator stand in a journal alone", error=True)
     if args.packages:
         return _lots(args)
     got = _recorded(args) if args.journal else _read_only(args)
@@ -42,7 +45,7 @@ def run(args: argparse.Namespace) -> Outcome:
         told = got.risks[[name for name in got.risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
         verified = verified.join(told[~told.index.duplicated(keep="last")], on="claimed")
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
+    look = got.look or bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
 
 
@@ -89,7 +92,10 @@ def _lots(args: argparse.Namespace) -> Outcome:
     session, left_out = load_source(args.source, dates=args.dates)
     if not isinstance(session, sm.Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
-    table = judge_lots(house, session, args.claim, limits, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass)
+    hold, passed = (
+        default if rate is None else rate for rate, default in ((args.wrong_hold, 0.05), (args.wrong_pass, 0.01))
+    )
+    table = judge_lots(house, session, args.claim, limits, wrong_hold=hold, wrong_pass=passed)
     look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
     return Outcome(table.reset_index(), text, left_out, needs_look=look)
@@ -100,6 +106,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     from specmatch.line.acquisition import measure_source
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.line.watch_folder import needs_look
     from specmatch.report.text import risks_text
 
     setting = line_setting(args)
@@ -119,10 +126,12 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     if elsewhere := sorted({*verified["line"].dropna()} - {setting.line}):
         said += f"\nrecorded before as of line {', '.join(elsewhere) or 'without a name'}, and stays so"
+    controls = [row for row in added if row["kind"] == "control"]
     for row in added:
-        if row["kind"] == "control":
+        if row in controls:
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", risks)
+    look = any(needs_look(row) for row in controls)
+    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", risks, look)

@@ -157,7 +157,10 @@ class HouseModel:
             raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
         for name in ("coverage", "false_reject_rate"):
             if not 0.0 < getattr(self, name) < 1.0:
-                raise OptionError(f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as 0.90")
+                such = {"coverage": 0.90}.get(name, 0.05)
+                raise OptionError(
+                    f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as {such}"
+                )
         if not all(hasattr(refs, part) for part in ("spectra", "scans", "batches", "colour_unit")):
             raise TableError(
                 f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
@@ -620,15 +623,16 @@ class HouseModel:
         Parameters
         ----------
         spectra, scans
-            As in `read`: five samples or more of one changeover on one module, in the order taken.
+            As in `read`: five samples or more of one changeover on one module, in the order taken; where all of them
+            have a `measured_at`, that is the order.
         before, after
             As in `changeover`.
 
         Returns
         -------
         ChangeoverSeries
-            `first` (a sample, or None where the last three do not stand for the new beer), `smallest_visible`,
-            `fractions` (never rising) and a `sentence`.
+            `first` (a sample, or None where the last three do not stand for the new beer, or one from there on looks
+            like no blend of the two), `smallest_visible`, `fractions` (never rising, in time) and a `sentence`.
 
         Raises
         ------
@@ -653,7 +657,7 @@ class HouseModel:
         from specmatch.house.reading.changeover import changeover_series
 
         (part,) = self._one_module(spectra, scans)
-        return changeover_series(part.fitted, part.samples(), before=before, after=after)
+        return changeover_series(part.fitted, part.samples(), part.scans, before=before, after=after)
 
     def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
         parts = parts_by_module(self.fitted, spectra, scans)

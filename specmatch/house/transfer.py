@@ -15,6 +15,7 @@ from specmatch.house.fitting.fitted import FittedHouse, SharedPours
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
 from specmatch.house.reading.modules import PARTS
 from specmatch.house.reading.samples import prepare_samples
+from specmatch.measurement.folder.stated import as_stated
 
 logger = logging.getLogger(__name__)
 
@@ -37,6 +38,7 @@ def transfer_house(
     if hasattr(spectra, "scans") and hasattr(spectra, "spectra"):
         band_nm = spectra.band_nm if band_nm is None else band_nm
         spectra, scans = spectra.spectra, spectra.scans if scans is None else scans
+    scans = as_stated(scans, "scans")
     name = plain_text(instrument)
     if not name:
         raise OptionError("instrument is blank; name the second module as the column instrument will state it")

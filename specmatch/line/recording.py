@@ -25,7 +25,7 @@ from specmatch.line.rules.controls import (
     statements_of,
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
-from specmatch.line.rules.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
+from specmatch.line.rules.run_rule import CLEAR, OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
 from specmatch.line.rules.standing import (
     LEFT_OUT,
     PUT_RIGHT,
@@ -35,7 +35,7 @@ from specmatch.line.rules.standing import (
     standing_of,
     stated_of,
 )
-from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
 REFERENCE = "reference"
@@ -290,6 +290,8 @@ def record_sample(
         on = datetime.fromisoformat(record["measured_at"]).date()
         pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
     got = judge_in_run(run, judged, pooled, control=trouble)
+    if record["lot"] and got.decision == CONSISTENT:
+        got = replace(got, reason=got.reason + _lot_alike(journal, setting.line, claim, record["lot"]))
     decided = {
         "kind": got.kind, "concerns": got.concerns, **record, **basis, "decision": got.decision, "reason": got.reason,
         "advice": got.advice, "run_state": got.run_state, "reading": got.reading,
@@ -303,6 +305,20 @@ def record_sample(
         decided["kept"], grid = without_grid(judged.kept)
         documents.append(grid)
     return _with_others(journal, decided, replaced, documents=documents)
+
+
+def _lot_alike(journal: Journal, line: str, claim: str, lot: str) -> str:
+    """Say that a run waits whose lot differs from this one in case or marks only: a slip would let the beer by."""
+
+    def plain(name: str) -> str:
+        return f"lower(replace(replace(replace({name}, '-', '_'), ' ', '_'), '.', '_'))"
+
+    of_beer = "SELECT DISTINCT lot FROM entries WHERE line = ? AND claimed = ?"
+    alike = journal.query(f"{of_beer} AND lot != ? AND {plain('lot')} = {plain('?')}", (line, claim, lot, lot))
+    waits = [name for (name,) in alike if find_run(journal, line, claim, name).state != CLEAR]
+    return (
+        f"; but lot {waits[0]!r} waits: if it is this one, write its lot in the sheet as {waits[0]!r}" if waits else ""
+    )
 
 
 def _doubtful(judged: Judged, clock: str) -> Judged:

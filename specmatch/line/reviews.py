@@ -1,11 +1,17 @@
 """What people add to the journal: reviews, what is in force, and the name of a baseline period."""
 
+import logging
+
 from specmatch.errors import TableError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.queries import BASELINE, waits
+from specmatch.line.journal.queries import BASELINE, lines_of, waits
 from specmatch.line.journal.schema import unix_time
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
+from specmatch.measurement.folder.columns import folded
+from specmatch.wording import nearest_name
+
+log = logging.getLogger(__name__)
 
 OUTCOMES = ("released after check", "rework", "reject", "wrong claim")
 IN_FORCE = "in_force"
@@ -38,6 +44,11 @@ def override(
     ]
     if lines and line not in lines:
         raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
+    claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
+    if beer not in claims and folded(beer) in map(folded, claims):
+        raise TableError(
+            f"no claim of {beer!r} is recorded{nearest_name(beer, claims)}: name the beer as the claims do"
+        )
     run = find_run(journal, line, beer, lot)
     if run.state != CLEAR:
         raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
@@ -66,6 +77,12 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
         last = journal.select("kind = ? AND line = ?", (IN_FORCE, setting.line), last=1)
         if last and all(last[0].get(name) == value for name, value in wanted.items()):
             return int(last[0]["entry"])
+        others = [name for name in lines_of(journal) if name] if not last else []
+        if others:
+            log.warning(
+                "line %r is new in this journal, beside %s: its runs and its controls are its own", setting.line,
+                ", ".join(others),
+            )  # fmt: skip
         who = house.fitted_by or "a person who left no name (fit --who)"
         said = f"model {setting.model_hash[:12]} of set {house.fitted.set_name} put in force; fitted by {who}"
         row = {"kind": IN_FORCE, **wanted, "operator": setting.operator, "reason": said}

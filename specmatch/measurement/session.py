@@ -18,7 +18,8 @@ from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches, no_materials
-from specmatch.measurement.folder.folder import MOST_NAMED, MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.folder.contradictions import MOST_NAMED
+from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans

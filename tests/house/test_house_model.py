@@ -201,7 +201,7 @@ def test_inputs_are_never_written_to(house, new):
 
 @pytest.mark.parametrize("wrong", [{"coverage": 1.0}, {"coverage": 90}, {"false_reject_rate": 0.0}])
 def test_settings_outside_their_range_are_refused(wrong):
-    with pytest.raises(OptionError, match="expected a share between 0 and 1"):
+    with pytest.raises(OptionError, match="expected a share between 0 and 1, such as 0.(9|05)$"):
         sm.HouseModel(**wrong).fit(as_set(Brewery(seed=1).draw(1)))
 
 

@@ -26,6 +26,7 @@ from specmatch.maths.statistics.beer_effects import (
     still_needed,
 )
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.measurement.folder.stated import LAB_NUMBERS, as_stated
 from specmatch.warning_codes import RESCAN, worst_effect
 from specmatch.wording import counted
 
@@ -129,6 +130,7 @@ def validate(
         )
     if scans is None:
         raise TooFewBatchesError("no scans table was given; a validation needs to know the batch of each scan")
+    scans, batches = as_stated(scans, "scans"), as_stated(batches, "batches", numbers=LAB_NUMBERS)
     table = check_batches(batches, colour_unit=f.colour_unit)
     checked = check_scans(scans, [str(name) for name in scans.index])
     batch_of = checked.groupby("sample", sort=False)["batch"].first()

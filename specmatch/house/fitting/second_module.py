@@ -274,7 +274,7 @@ def _fit_carried(
         values = None if values is None or seen.values is None else values.and_of(seen.values)
         lab, session = np.append(lab, seen.lab), np.append(session, seen.session + session.max() + 1)
         batches = (*batches, *more.names)
-    faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm), drawn, levels)
+    faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm)[0], drawn, levels)
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
         beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,

@@ -330,7 +330,7 @@ _LARGEST_COLOUR_EBC = 1000.0
 
 def read_beers(path: str | Path) -> tuple[pd.DataFrame, list[str]]:
     """Read a sheet of beers and colours; what was odd about it comes second."""
-    sheet = read_sheet(path, known=BEER_COLUMNS, optional=("colour_unit", "batches_a_week"))
+    sheet = read_sheet(path, known=BEER_COLUMNS, optional=("batches_a_week",))
     name = Path(path).name
     absent = [column for column in ("beer", "colour") if column not in sheet.table]
     if absent:
@@ -383,7 +383,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
     wrong = ~((colour > 0) & (colour < _LARGEST_COLOUR_EBC))
     if wrong.any():
         row = int(wrong.argmax())
-        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0")
+        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].tolist()[row]!r}; expected a number > 0")
     rate = np.full(len(names), usual_rate)
     if "batches_a_week" in table.columns:
         own = pd.to_numeric(table["batches_a_week"], errors="coerce").to_numpy(float)

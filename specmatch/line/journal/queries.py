@@ -48,6 +48,11 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
     return sorted(rows, key=when)[-last:]
 
 
+def lines_of(journal: Journal) -> list[str]:
+    """Return the names of the lines that a journal is of, by name."""
+    return sorted(line for (line,) in journal.query("SELECT DISTINCT line FROM entries WHERE line IS NOT NULL"))
+
+
 def named_baseline(journal: Journal, line: str) -> Record | None:
     """Return the newest baseline period that somebody named for a line (or for all lines), if any."""
     found = journal.select("kind = ? AND line IN (?, '')", (BASELINE, line), last=1)
@@ -109,7 +114,9 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
 
 # what a scanner reads off a tag: the entry's number, and the beginning of its hash, which no other journal has
 _CODE_LETTERS = 12
-_CODE = re.compile(r"SM-(\d+)-([0-9A-F]{12})\Z")
+# figures of an entry's number at the most: SQLite holds no more
+_LONGEST = 18
+_CODE = re.compile(rf"SM-(\d{{1,{_LONGEST}}})-([0-9A-F]{{12}})\Z")
 
 
 def entry_code(journal: Journal, entry: int) -> str:
@@ -121,7 +128,7 @@ def entry_number(journal: Journal, text: str) -> int:
     """Return the entry that a number or the code of a tag names; a code of another journal is refused."""
     found = _CODE.match(text.strip().upper())
     if found is None:
-        if not text.strip().isdecimal():
+        if not text.strip().isdecimal() or len(text.strip()) > _LONGEST:
             raise TableError(f"an entry is a number, or the code of a tag such as SM-12-0123456789AB; got {text!r}")
         return int(text)
     entry = int(found.group(1))
@@ -148,10 +155,26 @@ _HELD_AS = {"claimed": "a claim of", "lot": "a lot"}
 def refuse_unheld(journals: Sequence[Journal], **asked: str | None) -> None:
     """Refuse a claim or lot of which nothing is recorded: a misspelt one would look like one without trouble."""
     for column, name in asked.items():
+        if not name:
+            continue
         sql = f"SELECT DISTINCT {column} FROM entries WHERE {column} != ''"
         held = [str(found) for journal in journals for (found,) in journal.query(sql)]
-        if name and name not in held:
+        if name not in held:
             raise OptionError(f"no journal holds {_HELD_AS[column]} {name!r}{nearest_name(name, held)}")
+
+
+def without_copies(journals: Sequence[Journal]) -> list[Journal]:
+    """Take a journal that was named twice once, and refuse a copy beside it: its entries would count twice."""
+    begun: dict[str, Journal] = {}
+    journals = list({journal.path.resolve(): journal for journal in journals}.values())
+    for journal in journals:
+        for (first,) in journal.query("SELECT hash FROM entries WHERE entry = 1"):
+            if (other := begun.setdefault(first, journal)) is not journal:
+                raise OptionError(
+                    f"{other.path} and {journal.path} begin with the same entry: one is a copy of the other, and what "
+                    "both hold would count twice; name the one that goes further"
+                )
+    return journals
 
 
 def export(
@@ -161,6 +184,7 @@ def export(
     """Write what is asked for of journals to one CSV or JSON file, by its suffix; return the number of rows."""
     # since, until: first and last day, as the scans state it; where they state none, the day of writing in UTC
     path, (where, values) = Path(path), _asked(beer, lot, line, since, until)
+    refuse_unheld(journals, claimed=beer, lot=lot)
     if path.suffix.lower() == ".json":
         rows = [{"journal": str(j.path), **row} for j in journals for row in j.select(where, values)]
         body = entries_document(rows)

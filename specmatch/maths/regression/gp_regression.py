@@ -144,7 +144,7 @@ def process_inputs(
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
         theta = fit_cup_model(reflectance, wavelength_nm, noise)
-        return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
+        return theta[:, 0], theta / np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
     if made is not None:
         rows = made.of(reflectance)
     elif inputs == LOG_ABSORBANCE:

@@ -71,8 +71,11 @@ def off_the_line(rows: Floats, wavelength_nm: Floats | None = None) -> Floats:
     # rows (n, p), wavelength_nm (p,) -> (n, p - 2)
     nm = np.arange(float(rows.shape[1])) if wavelength_nm is None else wavelength_nm
     share = (nm[2:] - nm[1:-1]) / (nm[2:] - nm[:-2])
-    bend = rows[:, 1:-1] - share * rows[:, :-2] - (1.0 - share) * rows[:, 2:]
-    return np.asarray(bend / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2))
+    size = np.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
+    bend = rows[:, 1:-1] / size
+    bend -= share / size * rows[:, :-2]
+    bend -= (1.0 - share) / size * rows[:, 2:]
+    return np.asarray(bend)
 
 
 def off_the_cubic(rows: Floats) -> Floats:
@@ -244,8 +247,7 @@ def _smooth(values: Floats, wavelength_nm: Floats, width_nm: float) -> Floats:
 
 def _likeliest(seen: _Squares, read: float) -> tuple[Floats, float]:
     """Return the likeliest light of each channel, shape (p,), for photon noise of 1, and minus its log likelihood."""
-    variance, loss = np.ones_like(seen.level), 0.0
-    light = np.ones(seen.level.shape[1])
+    variance, light = np.ones_like(seen.level), np.ones(seen.level.shape[1])
     for _ in range(_ROUNDS):
         # Fisher scoring: weights of a round are the variances of the one before
         weight = seen.count / variance
@@ -253,8 +255,7 @@ def _likeliest(seen: _Squares, read: float) -> tuple[Floats, float]:
         seen_so = (seen.total / variance).sum(axis=0)
         light = (through + np.sqrt(through**2 + 4.0 * read * alone * seen_so)) / (2.0 * seen_so)
         variance = read / light**2 + seen.level / light
-        loss = float((seen.count * np.log(variance) + seen.total / variance).sum())
-    return light, loss
+    return light, float((seen.count * np.log(variance) + seen.total / variance).sum())
 
 
 def slit_bins(wavelength_nm: Floats) -> Ints:

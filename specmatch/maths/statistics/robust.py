@@ -7,7 +7,7 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.statistics.leading_axes import leading_axes
+from specmatch.maths.statistics.leading_axes import leading_axes_of
 from specmatch.maths.statistics.levels import rows_of
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
@@ -46,7 +46,7 @@ def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
     kept = min(most_components, p - 1)
     if kept < 1:
         return np.zeros(n, bool)
-    axes = leading_axes(directions.T @ directions, kept)[1]
+    axes = leading_axes_of(directions, kept)[1]
     left = length[:, 0] ** 2
     for axis in axes.T:
         without = np.maximum(left - (departures @ axis) ** 2, 0.0)

@@ -18,17 +18,23 @@ BATCH_COLUMNS = (
 )  # fmt: skip
 MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
 ROLES = ("sample", "dark", "reference", "control", "check")
+# the two kinds of reference, each with what people of the trade write for it
+REFERENCE_KINDS = {
+    "water": "water wasser eau agua acqua vand vatten cup_with_water water_cup water_ref water_reference",
+    "base": "base bare_base basis mirror spiegel miroir espejo specchio spejl",
+}
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
 
 # kept with the scans or batches, but no answer rests on them: a slip in these names is only told
-_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method")
+_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method", "time")
 
 # what people of the trade write for a known column, in the languages of the usual spreadsheets
 _ALIASES = {known: aliases.split() for known, aliases in rows_beside(__file__, "column_aliases.csv")}
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
     f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
 }
+TIME_NAMES = frozenset(("measured_at", *_ALIASES["measured_at"]))
 # `SampleID` is `sample_id`
 _TARGET |= {alias.replace("_", ""): known for alias, known in _TARGET.items()}
 # words of the language that lie one letter from a known name and are none

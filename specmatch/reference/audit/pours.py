@@ -103,12 +103,13 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     several = int((pours.levels.counts("sample")[sample] > 1).sum())
     if several < 6:
         return
-    fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, path_law=pours.path_law)
-    odd, _ = odd_among_mates(fit, pours.reflectance, sample)
+    nm = pours.wavelength_nm
+    fit, departures = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=nm, path_law=pours.path_law)
+    odd, _ = odd_among_mates(fit, pours.reflectance, sample, departures=departures)
     if odd.any():
         # odd pours pull at the sizes, and at the level of foam, by which they are named
         kept, part = pours.reflectance[~odd], pours.levels.part(~odd)
-        fit = fit_fault_model(kept, part, wavelength_nm=pours.wavelength_nm, optics=fit.optics)
+        fit, _ = fit_fault_model(kept, part, wavelength_nm=nm, optics=fit.optics)
     apart = find_outlying_replicates(fit, pours.reflectance, sample)
     gain = POUR_LIMIT * np.concatenate(
         [_worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)]

@@ -90,6 +90,11 @@ class Growth:
         return not (len(self.spectra) or any(changes))
 
     @property
+    def out(self) -> list[dict[str, str]]:
+        """Everything that arrived and does not join the set."""
+        return [*self.left_out, *self.stays_out]
+
+    @property
     def dropped_before(self) -> list[str]:
         """Say how many scans stay out because they were dropped before."""
         out = self.stays_out
