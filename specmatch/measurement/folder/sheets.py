@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
+from specmatch.errors import DoubtfulDate, ScanFileError, SheetError, told_of
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
@@ -306,7 +306,8 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
     except OSError as error:
         raise SheetError(f"{path}: cannot be read ({error.strerror}); check the name and the folder") from None
     try:
-        text, _ = decode_text(raw, name=path.name)
+        with told_of(path.name):
+            text, _ = decode_text(raw)
     except ScanFileError as error:
         raise SheetError(str(error)) from None
     first = [line for line in text.split("\n") if line.strip(_OUTER)][:_MOST_ABOVE]
