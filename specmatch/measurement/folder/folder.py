@@ -13,7 +13,7 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import REFERENCE_KINDS, ROLES, SCAN_COLUMNS, TIME_NAMES, folded
+from specmatch.measurement.folder.columns import REFERENCE_KINDS, ROLES, SCAN_COLUMNS, SCAN_NUMBERS, TIME_NAMES, folded
 from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
@@ -33,7 +33,6 @@ from specmatch.wording import counted, listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
 SHEETS = ("scans", "batches", "materials", "beers")
-_SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
 
 @dataclass(frozen=True, eq=False)
@@ -221,7 +220,7 @@ def _scan_rows(
             )
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
-    numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
+    numbers = number_columns(sheet, SCAN_NUMBERS, name=name)
     full, notes = table.copy(), merged_cells(sheet, name=name)
     times: list[datetime | None] = [None] * len(table)
     if "measured_at" in table:
@@ -235,7 +234,7 @@ def _scan_rows(
         notes.append("column time: not used without the day; add it as measured_at")
     for column in SCAN_COLUMNS:
         if column not in full:
-            full[column] = float("nan") if column in _SHEET_NUMBERS else ""
+            full[column] = float("nan") if column in SCAN_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
     full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)

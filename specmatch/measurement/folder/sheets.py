@@ -17,6 +17,8 @@ from specmatch.errors import DoubtfulDate, ScanFileError, SheetError, told_of
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
+    NAMES,
+    RANGES,
     ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
@@ -167,15 +169,8 @@ def damage(cell: str, *, is_name: bool) -> str:
     return ""
 
 
-# ranges that a number outside of is a slip of the pen or of a decimal mark
-_RANGES = {
-    "integration_ms": (1e-3, 1e6), "fill_ml": (0.05, 5000.0), "cup_mm": (1.0, 500.0), "temperature_c": (-10.0, 100.0),
-    "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
-    "batches_a_week": (1e-3, 1e4),
-}  # fmt: skip
 _UNIT_BEHIND = re.compile(r"(.*\d)\s*\u00b0?\s*(EBC|SRM)\Z", re.I)
 _IN_HEADING = ("ml", "mm", "ms", "c")
-_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
 
 
@@ -235,7 +230,7 @@ def read_sheet(
         body.append(cells[: len(names)])
         body_lines.append(line)
         for name, cell in zip(names, cells, strict=False):
-            if said := damage(cell, is_name=name in _IDENTIFIERS):
+            if said := damage(cell, is_name=name in NAMES):
                 notes.append(f"{path.name}, line {line}, column {name}: {cell!r} {said}")
     table = pd.DataFrame(body, columns=names, dtype=object)
     unknown = tuple(unknown_column(name, known) for name in names if name not in known)
@@ -355,7 +350,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
 
     def fits(marks: NumberMarks) -> bool:
         return all(
-            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
+            RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= RANGES[column][1] for column, _, cell in cells
         )
 
     likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
@@ -381,7 +376,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
 
 def refuse_out_of_range(values: Floats, column: str, lines: Sequence[int], *, name: str) -> None:
     """Refuse numbers that can only be a slip of the pen or of a decimal mark; NaN is none."""
-    low, high = _RANGES[column]
+    low, high = RANGES[column]
     outside = (values < low) | (values > high)
     if outside.any():
         at = int(outside.argmax())
