@@ -3,8 +3,6 @@
 All of them are `SpecmatchError`, which is a `ValueError`, so a caller may catch the one or the other.
 """
 
-from collections.abc import Iterator
-from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -206,14 +204,3 @@ class MissingGroupsWarning(UserWarning):
 
 class ImplausibleReflectanceWarning(UserWarning):
     """Rows were given to an estimator that cannot be reflectance, such as percent or absorbance."""
-
-
-@contextmanager
-def told_of(place: str) -> Iterator[None]:
-    """Put a place, a file or a block of it, in front of what errors say of a text: `a.csv, line 3: ...`."""
-    try:
-        yield
-    except (ScanFileError, UnitError, OptionError) as error:
-        said = str(error)
-        error.args = (f"{place}{', ' if said.startswith(('line ', 'block ')) else ': '}{said}",)
-        raise

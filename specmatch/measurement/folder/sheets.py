@@ -13,7 +13,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.errors import DoubtfulDate, ScanFileError, SheetError, told_of
+from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
@@ -30,6 +30,7 @@ from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
+from specmatch.measurement.readers.scan import told_of
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 _SET_DESCRIPTOR = "datapackage.json"

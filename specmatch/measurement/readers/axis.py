@@ -7,9 +7,10 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError, told_of
+from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
 from specmatch.measurement.readers.lines import Row, is_value
 from specmatch.measurement.readers.numbers import APOSTROPHES, BLANKS, looks_numeric
+from specmatch.measurement.readers.scan import told_of
 from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
 
 # a spectrometer's axis changes its step slowly; a lost line doubles it at one place

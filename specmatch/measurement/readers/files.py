@@ -9,7 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
-from specmatch.errors import OptionError, ScanFileError, told_of
+from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.spikes import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
 from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way
@@ -23,7 +23,7 @@ from specmatch.measurement.readers.parsed_text import (
     check_points,
     format_notes,
 )
-from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan
+from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan, told_of
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
 

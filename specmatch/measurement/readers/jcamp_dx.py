@@ -15,10 +15,10 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from specmatch.array_types import Floats, Ints
-from specmatch.errors import AmbiguousScanFileError, ScanFileError, told_of
+from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.jcamp_ordinates import Ordinates, decode_ordinates, decode_pairs, is_packed
 from specmatch.measurement.readers.parsed_text import RawSpectrum
-from specmatch.measurement.readers.scan import Notes
+from specmatch.measurement.readers.scan import Notes, told_of
 
 _LABEL = re.compile(r"\s*##([^=]*)=(.*)\Z", re.DOTALL)
 
