@@ -5,12 +5,13 @@ parents is refused, because every count in the library rests on that tree.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
@@ -25,7 +26,7 @@ _LEVELS = ("pour", "sample", "batch")
 _KINDS = {
     "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
     "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
-    "session": ("checks", "a Session, as measure(folder) returns it"),
+    "session": ("scans", "a Session, as measure(folder) returns it"),
     "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
 }  # fmt: skip
 
@@ -108,6 +109,18 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
             f"{child_name} {name!r} stands under {parent_name} {first!r} and under {parent_name} {second!r}; "
             f"give each {child_name} a name of its own, such as '{second}-{name}'"
         )
+
+
+def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+    table: dict[str, str | None] = {}
+    for sample, beer in claimed.items():
+        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(
+                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
+            )
+    return table
 
 
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
@@ -221,7 +234,9 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
-            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+            raise OptionError(
+                f"colour unit {unit!r}; expected EBC or SRM: limits and readings of another value are no colours"
+            )
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))
@@ -240,8 +255,8 @@ def beer_lines(batches: pd.DataFrame, colour_unit: str) -> list[str]:
 def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
     # -> (n,)
-    if n_folds < 2:
-        raise OptionError(f"n_folds is {n_folds}; expected 2 or more")
+    if not (is_number(n_folds, whole=True) and n_folds >= 2):
+        raise OptionError(f"n_folds is {n_folds!r}; expected a whole number, 2 or more")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)

@@ -2,6 +2,7 @@
 
 import argparse
 from dataclasses import dataclass, replace
+from datetime import date
 from textwrap import fill
 from typing import Any
 
@@ -12,7 +13,8 @@ from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_
 from specmatch.cli.outcome import WIDTH, Outcome, say
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import refuse_unknown_claim
-from specmatch.house.decision.specification import Specification
+from specmatch.house.decision.risks import risks_of_claims
+from specmatch.house.decision.specification import Specification, day_of
 from specmatch.line.rules.judging import judge_lots, verify_folder
 from specmatch.maths.classification.series import FEWEST
 from specmatch.report.text import readings_text, risks_text, text_table
@@ -25,7 +27,7 @@ class _Judged:
     verified: pd.DataFrame
     left_out: list[dict[str, Any]]
     note: str  # what is shown under the table
-    risks: pd.DataFrame  # of the colour limits in force; no rows where there are none
+    risks: pd.DataFrame  # of the colour limits in force for each decision; no columns where there are none
     look: bool = False  # whether somebody must look at a control
 
 
@@ -40,10 +42,7 @@ def run(args: argparse.Namespace) -> Outcome:
     got = _recorded(args) if args.journal else _read_only(args)
     verified = in_unit(got.verified, args.unit)
     text = f"{readings_text(verified)}{got.note}\n\n{fill(CAUTIONS, WIDTH)}"
-    if len(got.risks):
-        # what the rule comes to for lots of the claim, beside each decision
-        told = got.risks[[name for name in got.risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
-        verified = verified.join(told[~told.index.duplicated(keep="last")], on="claimed")
+    verified = verified.join(got.risks)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
     look = got.look or bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
@@ -82,7 +81,7 @@ def _read_only(args: argparse.Namespace) -> _Judged:
             verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
             note += f"\ntogether: {series.sentence}"
     note += f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return _Judged(verified, left_out, note, risks)
+    return _Judged(verified, left_out, note, _beside(risks, specification, verified, _days(source)))
 
 
 def _lots(args: argparse.Namespace) -> Outcome:
@@ -133,5 +132,21 @@ def _recorded(args: argparse.Namespace) -> _Judged:
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
+    beside = _beside(risks, setting.specification, verified, _days(measured.session))
     look = any(needs_look(row) for row in controls)
-    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", risks, look)
+    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", beside, look)
+
+
+def _days(source: sm.Session | pd.DataFrame) -> dict[str, date | None]:
+    """Return the day on which each sample was measured, by its first scan, as decisions take it."""
+    if not isinstance(source, sm.Session) or "measured_at" not in source.scans:
+        return {}
+    first = source.scans.drop_duplicates("sample")
+    return {str(name): day_of(at) for name, at in zip(first["sample"], first["measured_at"], strict=True)}
+
+
+def _beside(
+    risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: dict[str, date | None]
+) -> pd.DataFrame:
+    """Return what the rule comes to for lots of each claim; no columns where no limits are loaded."""
+    return risks_of_claims(risks, specification, verified, days) if len(risks) else verified[[]]

@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, is_number
+from specmatch.batches import must_be
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
 from specmatch.house.decision.specification import Specification, day_of
@@ -156,16 +157,11 @@ class HouseModel:
         if self._fitted is not None:
             raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
         for name in ("coverage", "false_reject_rate"):
-            if not 0.0 < getattr(self, name) < 1.0:
+            share = getattr(self, name)
+            if not (is_number(share) and 0.0 < share < 1.0):
                 such = {"coverage": 0.90}.get(name, 0.05)
-                raise OptionError(
-                    f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as {such}"
-                )
-        if not all(hasattr(refs, part) for part in ("spectra", "scans", "batches", "colour_unit")):
-            raise TableError(
-                f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
-                "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
-            )
+                raise OptionError(f"{name} is {share!r}; expected a share between 0 and 1, such as {such}")
+        must_be("set", refs)
         from specmatch.house.fitting.second_module import fit_set
 
         step(f"fitting a house model of {counted(len(refs.batches), 'batch')}")
@@ -204,6 +200,7 @@ class HouseModel:
         """
         from specmatch.house.fitting.second_module import fit_set
 
+        must_be("set", refs)
         with one_thread():
             return self.with_fitted(fit_set(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
 
@@ -454,6 +451,8 @@ class HouseModel:
         0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
+        if specification is not None:
+            must_be("specification", specification)
         labels = specification.label_names if specification else ()
         day = None if on is None else day_of(on)
         if on is not None and day is None:
@@ -705,7 +704,7 @@ class HouseModel:
         UnknownBeerError
             If the claim is no beer of the set.
         TableError
-            If the packages were measured on two modules of the model.
+            If the packages are of several batches, or were measured on two modules of the model.
         OptionError
             If a chance is out of range.
 
@@ -724,6 +723,9 @@ class HouseModel:
         (part,) = self._one_module(spectra, scans)
         samples = part.samples(every_pour=True)
         pours, on = samples.pours, day_of(samples.measured_on[0])
+        if isinstance(part.scans, pd.DataFrame) and "batch" in part.scans and part.scans["batch"].nunique() > 1:
+            one, other = part.scans["batch"].unique()[:2]
+            raise TableError(f"the packages are of batches {one!r} and {other!r}; give those of one lot at a time")
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
         step = next_step(part.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)), rule=rule)
@@ -749,7 +751,8 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`, and
+            the days they are for, `valid_from` and `valid_to` (None: without an end);
             `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
             `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
             `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`;
@@ -769,6 +772,7 @@ class HouseModel:
         """
         from specmatch.house.decision.risks import limit_risks
 
+        must_be("specification", specification)
         return limit_risks(self.fitted, specification)
 
     def limits_by_risk(self, specification: Specification, *, producer_risk: float) -> Specification:
@@ -799,6 +803,7 @@ class HouseModel:
         """
         from specmatch.house.decision.risks import limits_by_risk
 
+        must_be("specification", specification)
         return limits_by_risk(self.fitted, specification, producer_risk)
 
     def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:

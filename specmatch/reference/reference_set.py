@@ -23,13 +23,13 @@ from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import read_package, write_package
 from specmatch.reference.disk.versions import VERSIONS, earlier_version
 from specmatch.reference.tables.alignment import (
-    agreed,
     align_batches,
     check_band,
     check_beers,
     joined,
     left_out_table,
     named_value,
+    one_kind,
     refuse_other_value,
     set_aside_unmeasured,
     tidy_columns,
@@ -53,6 +53,7 @@ from specmatch.reference.tending.choices import Choices
 from specmatch.reference.tending.edit_sheet import edited_by_sheet
 from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
+from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
@@ -179,7 +180,7 @@ class ReferenceSet:
         self.left_out = left_out_table(left_out)
         self.name, self.licence, self.parent = str(name), licence, parent
         self.band_nm = check_band(band_nm)
-        self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
+        self.reference_kind = one_kind(None if self._kept else reference_kind, self._scans) or reference_kind
         self.history, self.sources = tuple(map(dict, history)), tuple(map(dict, sources or ()))
         self.determinations = {name: list(values) for name, values in (determinations or {}).items()}
 
@@ -813,7 +814,8 @@ class ReferenceSet:
         >>> ReferenceSet.load("sets/again").hash == refs.hash
         True
         """
-        large = self._large if self._adds_to(Path(folder)) else None
+        folder = path_of(folder)
+        large = self._large if self._adds_to(folder) else None
         tables = {"batches": self._batches}
         if large is None:
             tables = {"spectra": self._spectra, "scans": self._scans, **tables}
@@ -821,7 +823,7 @@ class ReferenceSet:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
-        self._home = Path(folder)
+        self._home = folder
 
     def _adds_to(self, folder: Path) -> bool:
         """Say whether this is a large set with rows added, saved where the rest of it stands."""
@@ -852,6 +854,7 @@ class ReferenceSet:
         >>> ReferenceSet.load("sets/house")
         <ReferenceSet 'house': 54 scans of 18 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
+        folder = path_of(folder)
         package = read_package(folder)
         tables, info = package.tables, package.info
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
@@ -861,7 +864,7 @@ class ReferenceSet:
             opened = cls._opened(package.large, tables, info["hash"], kept)
         else:
             opened = cls._of(*map(tables.get, _TABLES), x_unit="nm", **kept)
-        opened._home = Path(folder)
+        opened._home = folder
         return opened
 
     @classmethod

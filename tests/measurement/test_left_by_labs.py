@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 import specmatch as sm
-from specmatch.errors import AmbiguousScanFileError, ScanFileError, SheetError
+from specmatch.errors import AmbiguousScanFileError, MissingScanError, ScanFileError, SheetError
 from specmatch.measurement.folder.dates import date_readings
 from specmatch.measurement.folder.sheets import read_sheet
 
@@ -257,3 +257,31 @@ def test_files_are_found_by_another_case_and_without_their_ending(tmp_path):
     (path / "beer.csv").write_text(lines(50 * LIGHT * BEER))
     session = sm.measure(path)
     assert list(session.spectra.index) == ["beer.csv"] and session.notes["note"].str.contains("is 'LIGHT.csv'").any()
+
+
+def test_dark_and_reference_may_be_columns_of_the_file_itself(tmp_path):
+    rows = "".join(
+        f"{x:g};100;{50 * y + 100:.0f};{50 * y * r + 100:.0f}\n" for x, y, r in zip(NM, LIGHT, BEER, strict=True)
+    )
+    sheet = "file,role,sample\nbeer.csv,sample,S1\n"
+    session = sm.measure(folder(tmp_path / "f", sheet, beer="nm;Dark;Reference;Pils\n" + rows))
+    assert list(session.spectra.index) == ["Pils"] and np.allclose(session.spectra, BEER, atol=1e-3)  # whole counts
+    # a beer may be called Dark: what the sheet lists goes before, and one of the two alone says nothing
+    with pytest.raises(MissingScanError, match="has no dark scan"):
+        sm.measure(folder(tmp_path / "g", sheet, beer="nm;Dark;Amber;Pils\n" + rows))
+
+
+def test_an_axis_printed_with_other_digits_is_the_same_axis(tmp_path):
+    files = {
+        name: lines(50 * LIGHT * level) for name, level in (("dark", 0), ("light", 1), ("beer", BEER), ("more", BEER))
+    }
+    files["more"] = files["more"].replace("420;", "420.3;").replace("680;", "679.8;")
+    session = sm.measure(folder(tmp_path / "f", SHEET + "more.csv,sample,S2\n", **files))
+    assert np.allclose(session.spectra, BEER, atol=1e-3) and len(session.spectra) == 2  # whole counts
+    assert session.notes["note"].str.contains("rounded otherwise").any()
+
+
+def test_a_flat_top_of_eight_bits_is_saturated(tmp_path):
+    files = {name: lines(np.minimum(20 + 0.5 * LIGHT * level, 255)) for name, level in (("light", 1), ("beer", BEER))}
+    session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 20), **files))
+    assert "saturated" in set(session.checks["code"][session.checks["scan_id"] == "light.csv"])

@@ -5,16 +5,18 @@ held out. That a lot conforms means that its lab colour lies within the limits.
 """
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtr, ndtri
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.batches import in_colour_unit
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
@@ -33,8 +35,8 @@ GRID, WIDTHS = np.linspace(-4.5, 4.5, 181), np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
-    "unit", "low", "high", "rule", "risk", "accepted_low", "accepted_high", "conform", "producer_risk",
-    "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
+    "unit", "low", "high", "rule", "risk", "valid_from", "valid_to", "accepted_low", "accepted_high", "conform",
+    "producer_risk", "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
     "producer_risk_low", "producer_risk_high", "consumer_risk_low", "consumer_risk_high", "cannot_tell_low",
     "cannot_tell_high",
 )  # fmt: skip
@@ -51,9 +53,28 @@ def limit_risks(fitted: FittedHouse, specification: Specification) -> pd.DataFra
     return pd.DataFrame([_risks(*pair) for pair in told], columns=list(COLUMNS), index=names)
 
 
+def risks_of_claims(
+    risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: Mapping[str, date | None]
+) -> pd.DataFrame:
+    """Return the risks, with their bounds, of the limits that were in force for each decision; NaN where none were."""
+    # risks: of `limit_risks`; verified: as `HouseModel.verify` returns it; days: on which samples were measured
+    told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
+    place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
+    rows = []
+    for sample, claim, nearest in verified[["claimed", "nearest_beer"]].itertuples():
+        try:
+            beers = specification.beers_of(claim, days.get(sample))
+        except UnknownBeerError:  # a label that was not valid on that day
+            beers = ()
+        beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
+        limits = specification.limits_of(beer, days.get(sample))
+        rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))
+    return told.reset_index(drop=True).reindex(rows).set_axis(verified.index)
+
+
 def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_risk: float) -> Specification:
     """Return limits whose rule holds so many of the lots that conform, each beer with guard bands of its own."""
-    if not 0.0 < producer_risk < 0.5:
+    if not (is_number(producer_risk) and 0.0 < producer_risk < 0.5):
         raise OptionError(f"producer_risk is {producer_risk!r}; expected a share between 0 and 0.5, such as 0.02")
     limits = []
     for row, lots in zip(specification.limits, _lots(fitted, specification.limits), strict=True):
@@ -257,8 +278,9 @@ def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
         for rule in (LENIENT, GUARDED)
     )
     return (
-        limits.unit, limits.low, limits.high, limits.rule, limits.risk, *accepted, risks.in_tolerance, risks.producer,
-        risks.consumer, risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
+        limits.unit, limits.low, limits.high, limits.rule, limits.risk, limits.valid_from, limits.valid_to, *accepted,
+        risks.in_tolerance, risks.producer, risks.consumer,
+        risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
         risks.consumer / others if others > NEXT_TO_NONE else np.nan, float(mild - strict), lots.n_batches,
         *ends.T.ravel().tolist(),
     )  # fmt: skip

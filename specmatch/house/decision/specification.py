@@ -19,6 +19,7 @@ from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.storage import path_of
 from specmatch.wording import nearest_name
 
 SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
@@ -98,7 +99,7 @@ def day_of(said: object) -> date | None:
 
 def specification_paths(model: str | Path) -> tuple[Path, Path]:
     """Return where the limits and the labels of a model file are looked for."""
-    model = Path(model)
+    model = path_of(model)
     return model.with_name(f"{model.stem}.limits.csv"), model.with_name(f"{model.stem}.labels.csv")
 
 

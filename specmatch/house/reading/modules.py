@@ -16,7 +16,7 @@ from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.fitting.fitted import FittedHouse, SecondModule
 from specmatch.house.reading.samples import SampleSet, prepare_samples
 from specmatch.measurement.folder.stated import as_stated
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, spectra_table
 
 PARTS = ("lamp", "cup", "base")
 
@@ -50,6 +50,7 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64))]
     checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
+    spectra = spectra_table(checked) if isinstance(spectra, pd.Series) else spectra
     table = check_scans(scans, checked.scan_ids)
     place = np.array([_place(fitted, row) for row in _rows(table)])
     split = pd.Series(place).groupby(table["sample"].to_numpy(), sort=False).nunique()

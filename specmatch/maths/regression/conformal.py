@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv, stdtrit
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.errors import OptionError
 
 # Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
@@ -39,8 +39,8 @@ class Interval:
 def check_coverage(coverage: float) -> float:
     """Return the coverage as a float."""
     # coverage: nominal share of lab values inside, strictly between 0 and 1
-    if not 0.0 < coverage < 1.0:
-        raise OptionError(f"coverage is {coverage}; a fraction between 0 and 1 is needed, such as 0.90")
+    if not (is_number(coverage) and 0.0 < coverage < 1.0):
+        raise OptionError(f"coverage is {coverage!r}; a fraction between 0 and 1 is needed, such as 0.90")
     return float(coverage)
 
 

@@ -37,28 +37,34 @@ class Kernel:
     bend: float  # standard deviation of what slopes do not explain
     reach: float  # distance in features over which that changes
 
-    def __call__(self, left: Floats, right: Floats) -> Floats:
+    def __call__(self, left: Floats, right: Floats, squares: Floats | None = None) -> Floats:
         """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
-        return next(covariances([self], left, right))
+        return next(covariances([self], left, right, squares))
 
     def variance(self, rows: Floats) -> Floats:
         """Return the prior variance of each row, shape (n,)."""
-        return LEVEL_SD**2 + self.slope**2 * (rows[:, 1:] ** 2).sum(axis=1) + self.bend**2
+        return LEVEL_SD**2 + self.slope**2 * squares_of(rows) + self.bend**2
 
 
-def covariances(kernels: Sequence[Kernel], left: Floats, right: Floats) -> Iterator[Floats]:
+def covariances(
+    kernels: Sequence[Kernel], left: Floats, right: Floats, squares: Floats | None = None
+) -> Iterator[Floats]:
     """Yield the prior covariances of rows under each kernel; the distances that all rest on are taken once."""
-    # left (n, q), right (m, q) -> (n, m)
+    # left (n, q), right (m, q), squares (m,): `squares_of` the right ones, where they are known -> (n, m)
     along = (left[:, :1] - right[:, 0]) ** 2
     product = left[:, 1:] @ right[:, 1:].T
-    squares = [np.einsum("nq,nq->n", rows[:, 1:], rows[:, 1:]) for rows in (left, right)]
-    across = squares[0][:, None] + squares[1] - 2.0 * product
+    across = squares_of(left)[:, None] + (squares_of(right) if squares is None else squares) - 2.0 * product
     # rounding may leave a distance between equal rows a little below 0
     apart = along + np.maximum(across, 0.0)
     slopes = product * np.exp(-along / (2.0 * SLOPE_REACH**2))
     bends = {reach: np.exp(-apart / (2.0 * reach**2)) for reach in {kernel.reach for kernel in kernels}}
     for kernel in kernels:
         yield LEVEL_SD**2 + kernel.slope**2 * slopes + kernel.bend**2 * bends[kernel.reach]
+
+
+def squares_of(rows: Floats) -> Floats:
+    """Return the sum of squares of the features of each row but the first, shape (n,)."""
+    return np.asarray(np.einsum("nq,nq->n", rows[:, 1:], rows[:, 1:]))
 
 
 @dataclass(frozen=True)
@@ -174,12 +180,12 @@ def fit_sparse_process(
 def spread_rows(features: Floats, noise: Floats, kernel: Kernel, most: int) -> Ints:
     """Choose rows so that the process at all rows nearly follows from its values there."""
     # features (n, q), noise (n,) -> (m,)
-    left = kernel.variance(features)
+    left, squares = kernel.variance(features), squares_of(features)
     factor = np.zeros((min(most, len(features)), len(features)))
     chosen: list[int] = []
     while len(chosen) < len(factor) and left.max() > LEFT_OPEN * noise.min():
         row = int(left.argmax())
-        own = kernel(features[[row]], features)[0] - factor[: len(chosen), row] @ factor[: len(chosen)]
+        own = kernel(features[[row]], features, squares)[0] - factor[: len(chosen), row] @ factor[: len(chosen)]
         factor[len(chosen)] = own / np.sqrt(left[row])
         left = np.maximum(left - factor[len(chosen)] ** 2, 0.0)
         left[row] = 0.0

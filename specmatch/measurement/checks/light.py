@@ -136,6 +136,8 @@ def _by_place(paired: Paired, references: Ints) -> list[CheckRow]:
     raw, rows = paired.raw, []
     for i in np.flatnonzero(np.isin(paired.reference, references)):
         apart = np.abs(raw.hours[references] - raw.hours[i])
+        if raw.order[paired.reference[i]] == raw.order[i]:
+            continue  # of its own file
         if np.isnan(apart).any() or np.count_nonzero(apart == apart.min()) > 1:
             said = (
                 f"its reference {raw.scan_ids[paired.reference[i]]} was found by its place in the sheet: no times tell"

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 
+from specmatch.errors import SheetError
 from specmatch.wording import text_beside
 
 # every known column: its sheets, whether it names something or is only kept, the range beyond which a number is a slip
@@ -31,6 +32,10 @@ REFERENCE_KINDS = {
     "water": "water wasser eau agua acqua vand vatten cup_with_water water_cup water_ref water_reference",
     "base": "base bare_base basis mirror spiegel miroir espejo specchio spejl",
 }
+# titles of spectra that say what they are
+ROLE_TITLES = dict.fromkeys(("dark", "dark_scan", "dark_spectrum", "dunkel"), "dark") | dict.fromkeys(
+    ("reference", "reference_scan", "reference_spectrum", "ref", "referenz", "white", "white_reference"), "reference"
+)
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
     f"{known}_{tail}": known for known in _NAMED for tail in ("id", "name", "no", "nr", "number")
@@ -60,6 +65,18 @@ def folded(name: str) -> str:
     plain = unicodedata.normalize("NFKD", name.casefold())
     letters = "".join(letter for letter in plain if not unicodedata.combining(letter))
     return re.sub(r"[\s\-./_,:;]+", "_", letters).strip("_")
+
+
+def reference_kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
+    """Return kinds of reference by their known names; one that is none would be told from no other."""
+    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
+    for line, cell in zip(lines, cells, strict=True):
+        if folded(cell) not in kind or (cell and not folded(cell)):
+            raise SheetError(
+                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
+                "base (the bare base), or leave it blank"
+            )
+    return [kind[folded(cell)] for cell in cells]
 
 
 def known_name(name: str, known: Sequence[str]) -> str:

@@ -13,7 +13,15 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import REFERENCE_KINDS, ROLES, SCAN_COLUMNS, SCAN_NUMBERS, TIME_NAMES, folded
+from specmatch.measurement.folder.columns import (
+    ROLE_TITLES,
+    ROLES,
+    SCAN_COLUMNS,
+    SCAN_NUMBERS,
+    TIME_NAMES,
+    folded,
+    reference_kinds,
+)
 from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
 from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
@@ -168,7 +176,12 @@ def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> Mea
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    notes = [*sheets.notes, *_name_instruments(table, scans), *_times_of_headers(table, scans)]
+    notes = [
+        *sheets.notes,
+        *_name_instruments(table, scans),
+        *_times_of_headers(table, scans),
+        *_roles_of_titles(table),
+    ]
     return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, notes, sheets.unlisted, scans, unread)
 
 
@@ -207,6 +220,18 @@ def _times_of_headers(table: pd.DataFrame, scans: Sequence[Scan]) -> list[tuple[
     return [("measured_at", "measured_at: not stated in the sheet, taken from the headers of the files")]
 
 
+def _roles_of_titles(table: pd.DataFrame) -> list[tuple[str, str]]:
+    """Take columns titled dark and reference as such, where one file holds both and the sheet lists none of its own."""
+    if table["role"].isin(("dark", "reference")).any():
+        return []
+    titles = pd.Series([ROLE_TITLES.get(folded(name.rpartition("#")[2]), "") for name in table.index], table.index)
+    both = titles[titles != ""].groupby(table["file"]).nunique() == 2
+    own = titles.index[(titles != "") & table["file"].isin(both.index[both])]
+    table.loc[own, "role"] = titles[own]
+    table.loc[own, ["sample", "pour", "batch", "beer"]] = ""
+    return [(str(name), f"{name}: taken as {titles[name]}, by its title") for name in own]
+
+
 def _scan_rows(
     sheet: Sheet, name: str, date_order: str | None, doubtful: list[DoubtfulDate]
 ) -> tuple[pd.DataFrame, list[tuple[str, str]], list[str]]:
@@ -237,7 +262,7 @@ def _scan_rows(
             full[column] = float("nan") if column in SCAN_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
-    full["reference_kind"] = _kinds(full["reference_kind"].tolist(), sheet.lines, name)
+    full["reference_kind"] = reference_kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -265,18 +290,6 @@ def _scan_rows(
     ]
     left_out = [(full["file"].iloc[i], f"{name}, {reason}") for i, reason in destroyed]
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
-
-
-def _kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
-    """Return kinds of reference by their known names; one that is none would be told from no other."""
-    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
-    for line, cell in zip(lines, cells, strict=True):
-        if folded(cell) not in kind or (cell and not folded(cell)):
-            raise SheetError(
-                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
-                "base (the bare base), or leave it blank"
-            )
-    return [kind[folded(cell)] for cell in cells]
 
 
 def _with_clock(day: str, clock: str) -> str:

@@ -1,8 +1,8 @@
 """Tables that a program hands over, held to what sheets are held to before anything rests on them."""
 
-from collections.abc import Collection, Sequence
+from collections.abc import Callable, Collection, Sequence
 from datetime import date
-from functools import lru_cache
+from functools import lru_cache, partial
 from typing import Any
 
 import numpy as np
@@ -16,6 +16,7 @@ from specmatch.measurement.folder.columns import (
     SCAN_COLUMNS,
     SCAN_NUMBERS,
     known_name,
+    reference_kinds,
     unknown_column,
 )
 from specmatch.measurement.folder.contradictions import check_columns
@@ -23,10 +24,11 @@ from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, number_columns, refuse_misnamed, refuse_out_of_range
 
 _DATES = ("measured_at", "packaged_on", "valid_from", "valid_to")
-_KEYS = {"scans": "scan_id", "batches": "batch", "beers": "beer"}
+_KEYS = {"scans": "scan_id", "batches": "batch", "beers": "beer", "list of beers": "beer"}
 _KNOWN = {
     "scans": ("scan_id", "replicate", *SCAN_COLUMNS), "batches": BATCH_COLUMNS,
     "beers": ("beer", "valid_from", "valid_to", "recipe"),
+    "list of beers": ("beer", "colour", "colour_unit", "batches_a_week"),
 }  # fmt: skip
 # known columns of a sheet of scans that no answer rests on once its files are reflectance
 _OPTIONAL = ("file", "role", "beer", "integration_ms", "material", "material_lot")
@@ -67,7 +69,7 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     columns = table.columns if isinstance(table, pd.DataFrame) else None
     if columns is None or not columns.is_unique or not all(isinstance(column, str) for column in columns):
         return table  # which its own gate refuses, with the reason
-    known, name = _KNOWN[what], f"the {what} table"
+    known, name = _KNOWN[what], f"the {what}" if " " in what else f"the {what} table"
     names = [known_name(column, known) for column in columns]
     if len(set(names)) < len(names):
         twice = next(column for column in names if names.count(column) > 1)
@@ -81,6 +83,8 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     try:
         refuse_misnamed(unknown, [*names, _KEYS[what], *_OPTIONAL], name)
         cells = {column: _iso_dates(table[column], name) for column in _DATES if column in names}
+        if "reference_kind" in names:
+            cells["reference_kind"] = _each_once(table["reference_kind"], partial(reference_kinds, name=name))
         cells |= _numbers(table, [column for column in names if column in numbers], name)
         told = [column for column in unknown if column.same_fact and column.nearest in names]
         both = {"cup", "cup_mm", *(part for column in told for part in (column.name, column.nearest, "colour_unit"))}
@@ -107,7 +111,7 @@ def _numbers(table: pd.DataFrame, columns: Sequence[str], name: str) -> dict[str
     """Return columns as numbers, those that are none yet."""
     worded = [column for column in columns if table[column].dtype.kind not in "fiu"]
     for column in columns:
-        if column not in worded and column not in LAB_NUMBERS:  # which have a gate of their own
+        if column not in worded and column in SCAN_NUMBERS:  # lab values have a gate of their own
             values = table[column].to_numpy(np.float64, na_value=np.nan)
             refuse_out_of_range(values, column, _Rows(table.index), name=name)
     if not worded:
@@ -132,13 +136,22 @@ def _iso_dates(column: pd.Series, name: str) -> Any:
     if column.dtype.kind == "M":
         whole = column.dt.tz is None and (column.dt.normalize() == column)[column.notna()].all()
         column = column.dt.date if whole else column.dt.floor("us")
-    codes, cells = pd.factorize(np.array(_cells(column), dtype=object))
-    first = np.unique(codes, return_index=True)[1]
-    read = read_dates(list(cells), _Rows(column.index, first), str(column.name), name=name)
+    return _each_once(column, lambda cells, rows: _read_dates(cells, rows, str(column.name), name))
+
+
+def _read_dates(cells: Sequence[str], rows: Sequence[int], column: str, name: str) -> list[str]:
+    read = read_dates(cells, rows, column, name=name)
     if read.doubtful:
         one = read.doubtful[0]
         raise TableError(
-            f"{name}, line {one.line}, column {one.column}: {one.cell!r} may be {' or '.join(one.readings)}; write "
+            f"{name}, line {one.line}, column {column}: {one.cell!r} may be {' or '.join(one.readings)}; write "
             "2024-03-12, or hand over dates: pandas.to_datetime with dayfirst or a format"
         )
-    return np.array(read.text, dtype=object)[codes]
+    return read.text
+
+
+def _each_once(column: pd.Series, read: Callable[[list[str], Sequence[int]], list[str]]) -> Any:
+    """Return what cells are read as; each different one is read once, with the first row that holds it."""
+    codes, cells = pd.factorize(np.array(_cells(column), dtype=object))
+    first = np.unique(codes, return_index=True)[1]
+    return np.array(read(list(cells), _Rows(column.index, first)), dtype=object)[codes]

@@ -26,6 +26,7 @@ from specmatch.measurement.readers.parsed_text import (
 from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan, told_of
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
+from specmatch.storage import path_of
 
 __all__ = ["Scan", "read_scans"]
 
@@ -106,7 +107,8 @@ def read_scans(
         given = getattr(told, keyword)
         if given is not None and given not in known:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, known))}")
-    name = os.path.basename(path)
+    path = path_of(path)
+    name = path.name
     try:
         with open(path, "rb") as file:
             # a limit given to every read would set aside that much memory for every small file

@@ -42,6 +42,9 @@ _TIME_VALUE = re.compile(
     r"(?:\s*\(.*\))?\Z"
 )
 
+# axes that are nowhere farther apart than this share of a step are one, printed with other digits
+ROUNDING = 0.05
+
 
 def _plain(text: str) -> str:
     """Return a key or a value of a header without case, accents, brackets, and marks between words."""
@@ -186,6 +189,11 @@ def _without_cut_ends(scans: list[Scan], files: Sequence[str], notes: list[tuple
 def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Floats, Mask]:
     x = scan.wavelength_nm
     if x is grid or (x.size == grid.size and np.array_equal(x, grid)):
+        return scan.values, scan.saturated
+    if x.size == grid.size and np.abs(x - grid).max() <= ROUNDING * np.diff(grid).min(initial=np.inf):
+        notes.append(
+            (scan.scan_id, "its wavelengths are rounded otherwise than those of the other scans: taken as these")
+        )
         return scan.values, scan.saturated
     if x.size < grid.size and np.isin(x, grid).all():
         raise ScanFileError(

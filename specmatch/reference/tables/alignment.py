@@ -189,10 +189,23 @@ def agreed(scans: pd.DataFrame, column: str) -> str | None:
     return kinds.pop() if len(kinds) == 1 else None
 
 
+def one_kind(stated: str | None, scans: pd.DataFrame) -> str | None:
+    """Return the kind of reference that is stated, or that all scans with one share; two that differ are refused."""
+    shared = agreed(scans, "reference_kind")
+    if stated and shared and str(stated).strip().casefold() != shared.casefold():
+        raise UnitError(
+            f"reference_kind is {stated!r}, and the scans say {shared!r}; the two differ by about 4 % in level: keep "
+            "the one that is right"
+        )
+    return stated or shared
+
+
 def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tuple[str, str]:
     """Return what the value of a set is called, and its unit: EBC or SRM for a colour, any for another value."""
     if value_name == VALUE_NAME:
         unit = value_unit or colour_unit
+        if colour_unit not in (COLOUR_UNITS[0], unit):  # the first is what nobody may have stated
+            raise UnitError(f"colour_unit is {colour_unit!r} and value_unit {value_unit!r}; state one of them")
         if unit not in COLOUR_UNITS:
             raise UnitError(
                 f"the set's colour unit is {unit!r}; expected EBC or SRM (a value that is no beer's colour has a "

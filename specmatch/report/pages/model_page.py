@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import values_of
+from specmatch.batches import must_be, values_of
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.progress import counted_off
@@ -87,6 +87,7 @@ def model_page(
     >>> page.startswith("<!DOCTYPE html>"), "Readings of" in page
     (True, True)
     """
+    must_be("model", house)
     fitted = house.fitted
     can, cannot = _abilities(house)
     lead = (

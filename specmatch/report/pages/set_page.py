@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME, values_of
+from specmatch.batches import VALUE_NAME, must_be, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -125,6 +125,7 @@ def set_page(
     >>> page.startswith("<!DOCTYPE html>"), "Night Porter" in page
     (True, True)
     """
+    must_be("set", refs)
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
     scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")

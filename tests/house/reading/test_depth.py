@@ -1,5 +1,7 @@
 """Scans at another depth than the model's: brought to it, doubted by as much as that may be wrong, or held."""
 
+import re
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -65,7 +67,7 @@ def test_a_filling_that_is_none_is_refused(model, brewery, column, value):
     new = brewery[0].draw(1, 1)
     scans = new.scans.astype({column: object})
     scans.loc[scans.index[1], column] = value
-    said = f"line 2 \\('{scans.index[1]}'\\), column {column}: {value:g} is outside"
+    said = re.escape(f"line 2 ('{scans.index[1]}'), column {column}: {value:g} is outside")
     with pytest.raises(TableError, match=said):
         model.read(new.spectra, scans=scans)
 
