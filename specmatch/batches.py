@@ -111,15 +111,13 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
         )
 
 
-def claims_by_sample(claimed: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
-    """Return the claim of each sample that is named; one that is named twice, as a row a scan does, is claimed once."""
+def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the beer or lab of each sample that is named; a sample may be named twice, as rows of scans do."""
     table: dict[str, str | None] = {}
-    for sample, beer in claimed.items():
+    for sample, beer in stated.items():
         name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
         if table.setdefault(name, said) != said:
-            raise TableError(
-                f"sample {name!r} is claimed to be {table[name]!r} and {said!r}; keep the one that is meant"
-            )
+            raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
     return table
 
 
@@ -146,7 +144,7 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (
+    wrong = pd.Series(table["colour"].dtype.kind in "bmM", index=table.index) | (
         (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
         | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
         | np.isinf(colour)
@@ -256,7 +254,7 @@ def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: 
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
     # -> (n,)
     if not (is_number(n_folds, whole=True) and n_folds >= 2):
-        raise OptionError(f"n_folds is {n_folds!r}; expected a whole number, 2 or more")
+        raise OptionError(f"n_folds is {n_folds!r}; expected 2 or more, whole")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)

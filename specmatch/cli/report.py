@@ -10,6 +10,7 @@ from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.line.journal.queries import entry_number, waiting, without_copies
+from specmatch.line.rules.judging import verify_folder
 from specmatch.measurement.reference_history import reference_history
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
@@ -65,14 +66,16 @@ def _of_set(args: argparse.Namespace) -> _Made:
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
-
     house, digest = sm.HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
     specification = sm.load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
         return sm.pages.model_page(house, model_hash=digest, specification=specification), False, []
     refuse_unknown_claim(args.claim, house.beers_, specification.label_names, said="--claim is")
     session = sm.measure(args.readings)
-    verified = house.verify(session, claimed=args.claim, specification=specification)
+    if args.claim is None:
+        verified = verify_folder(house, session, specification)
+    else:
+        verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     tell(f"drawing the page of {counted(len(verified), 'reading')}")

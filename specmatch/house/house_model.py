@@ -24,6 +24,7 @@ from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
+from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
@@ -317,7 +318,7 @@ class HouseModel:
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
         *,
-        lab: str | Mapping[str, str] | None = None,
+        lab: str | pd.Series | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
 
@@ -330,7 +331,7 @@ class HouseModel:
             A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
-        lab : str or mapping, optional
+        lab : str, Series or mapping, optional
             Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
             most batches. It matters where the set tells two labs apart.
 
@@ -345,6 +346,8 @@ class HouseModel:
             If the scans do not cover the model's wavelengths.
         OptionError
             If the lab is not one that the model knows.
+        TableError
+            If a lab is named for a sample that has no scan.
 
         Examples
         --------
@@ -355,14 +358,16 @@ class HouseModel:
         MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
-        level = self.coverage if coverage is None else coverage
+        level, labs = self.coverage if coverage is None else coverage, asked_labs(lab)
 
         def read_part(part: Part) -> pd.DataFrame:
             samples = part.samples()
             match = match_samples(part.fitted, samples)
-            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=lab)
+            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=labs)
 
-        return joined(parts_by_module(self.fitted, spectra, scans), read_part)
+        table = joined(parts_by_module(self.fitted, spectra, scans), read_part)
+        refuse_unread(labs, table.index)
+        return table
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -406,7 +411,7 @@ class HouseModel:
         specification: Specification | None = None,
         on: date | None = None,
         every_pour: bool = False,
-        lab: str | Mapping[str, str] | None = None,
+        lab: str | pd.Series | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -426,7 +431,7 @@ class HouseModel:
             not known the newest are taken.
         every_pour : bool, default False
             Average odd pours in too.
-        lab : str or mapping, optional
+        lab : str, Series or mapping, optional
             As in `read`; colour limits are judged by what that lab would report.
 
         Returns
@@ -461,12 +466,14 @@ class HouseModel:
         parts = parts_by_module(self.fitted, spectra, scans)
         samples = {id(part): part.samples(every_pour=every_pour) for part in parts}
         names = [name for part in parts for name in samples[id(part)].index]
+        labs = asked_labs(lab)
+        refuse_unread(labs, pd.Index(names))
         claim_of = dict(zip(names, check_claims(claimed, pd.Index(names), self.beers_, labels=labels), strict=True))
 
         def verify_part(part: Part) -> pd.DataFrame:
             own = samples[id(part)]
             claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
+            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, labs)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, days=[day or day_of(text) for text in own.measured_on], coverage=level,

@@ -25,7 +25,17 @@ from specmatch.line.rules.controls import (
     statements_of,
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
-from specmatch.line.rules.run_rule import CLEAR, OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
+from specmatch.line.rules.run_rule import (
+    CLEAR,
+    HELD,
+    OPEN,
+    READING,
+    RETEST,
+    Judged,
+    find_run,
+    judge_in_run,
+    without_grid,
+)
 from specmatch.line.rules.standing import (
     LEFT_OUT,
     PUT_RIGHT,
@@ -291,7 +301,7 @@ def record_sample(
         pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
     got = judge_in_run(run, judged, pooled, control=trouble)
     if record["lot"] and got.decision == CONSISTENT:
-        got = replace(got, reason=got.reason + _lot_alike(journal, setting.line, claim, record["lot"]))
+        got = replace(got, reason=got.reason + _waits_elsewhere(journal, setting.line, claim, record["lot"], replaced))
     decided = {
         "kind": got.kind, "concerns": got.concerns, **record, **basis, "decision": got.decision, "reason": got.reason,
         "advice": got.advice, "run_state": got.run_state, "reading": got.reading,
@@ -307,18 +317,22 @@ def record_sample(
     return _with_others(journal, decided, replaced, documents=documents)
 
 
-def _lot_alike(journal: Journal, line: str, claim: str, lot: str) -> str:
-    """Say that a run waits whose lot differs from this one in case or marks only: a slip would let the beer by."""
+def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced: Sequence[int]) -> str:
+    """Say that a run of this lot waits under another line or claim, or a spelling that a slip may have made."""
 
     def plain(name: str) -> str:
         return f"lower(replace(replace(replace({name}, '-', '_'), ' ', '_'), '.', '_'))"
 
-    of_beer = "SELECT DISTINCT lot FROM entries WHERE line = ? AND claimed = ?"
-    alike = journal.query(f"{of_beer} AND lot != ? AND {plain('lot')} = {plain('?')}", (line, claim, lot, lot))
-    waits = [name for (name,) in alike if find_run(journal, line, claim, name).state != CLEAR]
-    return (
-        f"; but lot {waits[0]!r} waits: if it is this one, write its lot in the sheet as {waits[0]!r}" if waits else ""
-    )
+    departed = journal.query(
+        "SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?) AND "
+        f"{plain('lot')} = {plain('?')}", (OPEN, HELD, lot),
+    )  # fmt: skip
+    waits = [
+        f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
+        for other in departed
+        if other != (line, claim, lot) and find_run(journal, *other, without=replaced).state != CLEAR
+    ]
+    return f"; but {'; '.join(waits)}" if waits else ""
 
 
 def _doubtful(judged: Judged, clock: str) -> Judged:

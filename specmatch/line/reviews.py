@@ -15,6 +15,11 @@ log = logging.getLogger(__name__)
 
 OUTCOMES = ("released after check", "rework", "reject", "wrong claim")
 IN_FORCE = "in_force"
+# what a line may be judged by otherwise under the same model, in words
+_SETTINGS = {
+    "specification_hash": "colour limits or labels", "control_hours": "hours that a control vouches for",
+    "second_name": "whether a review takes two names",
+}  # fmt: skip
 
 
 def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "") -> Record:
@@ -85,6 +90,9 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
             )  # fmt: skip
         who = house.fitted_by or "a person who left no name (fit --who)"
         said = f"model {setting.model_hash[:12]} of set {house.fitted.set_name} put in force; fitted by {who}"
+        if last and last[0].get("model_hash") == setting.model_hash:
+            changed = [_SETTINGS.get(name, name) for name, value in wanted.items() if last[0].get(name) != value]
+            said += f"; changed since entry {last[0]['entry']}: {', '.join(changed)}"
         row = {"kind": IN_FORCE, **wanted, "operator": setting.operator, "reason": said}
         return int(journal.append(row, documents=setting.documents)["entry"])
 
@@ -97,7 +105,8 @@ def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str,
     last = journal.select("kind = ? AND line = ?", (IN_FORCE, line), last=1)
     if last and last[0].get("second_name") and not second.strip():
         raise TableError("the house asks for two names on a review: add --second NAME")
-    if second.strip() and second.strip().casefold() == operator.strip().casefold():
+    one, other = ("".join(filter(str.isalnum, name.casefold())) for name in (operator, second))
+    if second.strip() and one == other:
         raise TableError(f"both names are {second.strip()!r}; the second is another person's")
     record: Record = {"outcome": outcome, "operator": operator, "reason": note}
     if second.strip():

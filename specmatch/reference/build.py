@@ -219,7 +219,17 @@ def sources_of(folders: Sequence[str | Path | Session], date_order: str | None) 
             raise
     if doubtful:
         raise DateOrderError(cells=tuple(doubtful))
-    return sources
+    return _each_once(sources)
+
+
+def _each_once(sources: Sequence[Source]) -> list[Source]:
+    """Take a folder that was named twice, or a copy of it, once: its scans would count as more pours."""
+    first: dict[object, Source] = {}
+    for source in sources:
+        same = first.setdefault((source.sha256, source.reference_kind, *source.spectra.index), source)
+        if same is not source:
+            _LOG.warning("%s holds the same as %s; it is taken once", source.name, same.name)
+    return list(first.values())
 
 
 def source_of(folder: str | Path | Session, date_order: str | None = None) -> Source:

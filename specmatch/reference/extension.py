@@ -178,7 +178,9 @@ def merge_sets(
     UnitError
         If the two were measured against references of different kinds.
     OptionError
-        If `take` is something else, or one of the two is no reference set.
+        If `take` is something else.
+    TableError
+        If one of the two is no reference set.
     ReferenceSetError, ParentsError, WavelengthMismatchError
         As for `ReferenceSet.extend`.
 

@@ -81,7 +81,8 @@ class ReferenceSet:
     spectra : DataFrame, shape (n_scans, n_wavelengths)
         A row a scan, index `scan_id`, columns wavelength in nm, values reflectance as a fraction (NaN = missing).
     scans : DataFrame
-        Same index: `pour`, `sample`, `batch` and what else is known of each scan.
+        Same index: `pour`, `sample`, `batch` and what else is known of each scan. Tables are held to what sheets are:
+        dates of any form that can be read one way, `10 mL` under `fill_ml`, near misses of known columns refused.
     batches : DataFrame
         Index `batch`: `beer`, `colour` (the lab colour, blank where there is none) and what else is known.
     beers : DataFrame, optional

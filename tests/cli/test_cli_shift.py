@@ -95,16 +95,25 @@ def test_a_journal_named_twice_counts_once_and_a_copy_is_refused(journal, tmp_pa
     assert answer(capsys, "history", journal, copy, "--check")[0] == 0
 
 
-def test_a_lot_in_another_spelling_does_not_hide_a_run_that_waits(workshop, line_room, tmp_path, capsys):
+@pytest.mark.parametrize(
+    ("lot", "line", "claim"),
+    [("l 7", "L1", "Saddle Pale"), ("L-7", "L2", "Saddle Pale"), ("L-7", "L1", "Lantern Gold")],
+)
+def test_a_lot_under_another_spelling_line_or_claim_does_not_hide_a_run_that_waits(
+    workshop, line_room, tmp_path, capsys, lot, line, claim
+):
     path = tmp_path / "line.db"
-    for number, (really, lot) in enumerate((("Night Porter", "L-7"), ("Saddle Pale", "l 7"))):
+    for number, (really, said, of, at) in enumerate(
+        (("Night Porter", "Saddle Pale", "L-7", "L1"), (claim, claim, lot, line))
+    ):
         folder = tmp_path / f"scans{number}"
         folder.mkdir()
-        poured(line_room, folder, f"S{number}", really, "Saddle Pale", lot=lot, minute=10 * number, draw=number + 1)
-        answer(capsys, "verify", workshop / "house.model", folder, "--journal", path, "--line", "L1")
+        poured(line_room, folder, f"S{number}", really, said, lot=of, minute=10 * number, draw=number + 1)
+        answer(capsys, "verify", workshop / "house.model", folder, "--journal", path, "--line", at)
     with Journal(path, read_only=True) as journal:
         last = journal.select("kind = ?", ("reading",), last=1)[0]
-    assert last["decision"] == "consistent" and "but lot 'L-7' waits" in last["reason"]
+    assert last["decision"] == "consistent"
+    assert "but lot 'L-7' waits as Saddle Pale on line 'L1'" in last["reason"]
 
 
 def test_a_control_that_is_out_asks_for_a_look_where_no_sample_was_measured(workshop, line_room, tmp_path, capsys):
@@ -130,3 +139,15 @@ def test_an_absorbance_beyond_the_photometer_asks_for_a_dilution(capsys):
     code, out, _ = answer(capsys, "colour", "--a430", "3.5")
     assert code == 1 and "dilute and measure again" in out
     assert answer(capsys, "colour", "--a430", "1.0")[0] == 0
+
+
+def test_limits_that_were_changed_under_one_model_are_named_in_the_record(workshop, tmp_path, capsys):
+    shutil.copy(workshop / "house.model", tmp_path / "house.model")
+    verify = ("verify", tmp_path / "house.model", workshop / "scans", "--journal", tmp_path / "line.db", "--line", "L1")
+    answer(capsys, *verify)
+    (tmp_path / "house.limits.csv").write_text("beer,low,high,unit\nSaddle Pale,12,16,EBC\n")
+    answer(capsys, *verify)
+    with Journal(tmp_path / "line.db", read_only=True) as journal:
+        first, second = journal.select("kind = ?", ("in_force",))
+    assert "changed since" not in first["reason"]
+    assert second["reason"].endswith("changed since entry 1: colour limits or labels")

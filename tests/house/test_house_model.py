@@ -287,7 +287,7 @@ def test_claims_of_a_row_a_scan_are_those_of_their_samples(house, new):
     judged = house.verify(new.spectra, by_row, new.scans)
     assert judged["decision"].equals(house.verify(new.spectra, once, new.scans)["decision"])
     by_row.iloc[0] = "Peat Stout"
-    with pytest.raises(TableError, match="is claimed to be 'Peat Stout' and 'Lantern Gold'; keep"):
+    with pytest.raises(TableError, match="is said to be 'Peat Stout' and 'Lantern Gold'; keep"):
         house.verify(new.spectra, by_row, new.scans)
     blank = once.astype("string").mask(np.arange(len(once)) == 0)
     assert house.verify(new.spectra, blank, new.scans)["decision"].isna().sum() == 1

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats
-from specmatch.batches import claims_by_sample, in_colour_unit
+from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import conformance_probability
@@ -224,7 +224,7 @@ def check_claims(
             "beer"
         )
     else:
-        table = claims_by_sample(claimed)
+        table = by_sample(claimed)
         unused = set(table) - set(samples)
         if unused:
             raise TableError(

@@ -7,7 +7,7 @@ from typing import Any, TypeAlias
 
 import pandas as pd
 
-from specmatch.batches import check_scans, claims_by_sample
+from specmatch.batches import by_sample, check_scans
 from specmatch.errors import TableError
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.spectra import text_ids
@@ -53,7 +53,7 @@ def judge_parts(
     if not isinstance(claimed, Mapping | pd.Series):
         yield from answer_parts(parts, lambda spectra, scans: judge(spectra, scans, claimed))
         return
-    claim_of = claims_by_sample(claimed)
+    claim_of = by_sample(claimed)
     unused = set(claim_of)
 
     def judge_own(spectra: Any, scans: Any) -> pd.DataFrame:

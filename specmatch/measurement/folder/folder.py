@@ -34,6 +34,7 @@ from specmatch.measurement.folder.sheets import (
     read_sheet,
     scans_sheet,
 )
+from specmatch.measurement.folder.stated import name_counted_pours
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 from specmatch.progress import counted_off
@@ -281,7 +282,7 @@ def _scan_rows(
                 f"{name}, line {line}: file {file!r} is listed in line {first_line[file]} already; keep one row a file"
             )
         first_line[file] = line
-    notes += _name_counted_pours(full, name)
+    notes += name_counted_pours(full, name)
     destroyed = [
         (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
@@ -297,30 +298,6 @@ def _with_clock(day: str, clock: str) -> str:
     joined = f"{day} {clock}"
     of_day = clock and not any(timed for _, _, timed in date_readings(day))
     return joined if of_day and date_readings(joined) else day
-
-
-def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
-    """Name pours that are counted from 1 anew in each sample by their sample and number, and say so."""
-    named = full[(full["pour"] != "").to_numpy()]
-    if (
-        named.empty
-        or named.groupby("pour")["sample"].nunique().max() == 1
-        or not named["pour"].str.fullmatch(r"[1-9]\d?").all()
-    ):
-        return []
-    # numbers above the most scans of a sample run on over the samples, and are no counts within them
-    most = named.groupby("sample")["pour"].size().max()
-    if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
-        return []
-    gaps = [
-        f"{name}, column pour: sample {sample!r} has {', '.join(numbers)}; one number stands twice, or one is missing"
-        for sample, numbers in named.groupby("sample", sort=False)["pour"]
-        if numbers.duplicated().any() and numbers.nunique() < numbers.astype(int).max()
-    ]
-    full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
-    first = full.loc[named.index[0], "pour"]
-    said = f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"
-    return [said, *gaps]
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:

@@ -1,5 +1,6 @@
 """Tables that a program hands over, held to what sheets are held to before anything rests on them."""
 
+import re
 from collections.abc import Callable, Collection, Sequence
 from datetime import date
 from functools import lru_cache, partial
@@ -34,6 +35,9 @@ _KNOWN = {
 _OPTIONAL = ("file", "role", "beer", "integration_ms", "material", "material_lot")
 # a program reads a sample at a time, with the same columns each time
 _unknown_column = lru_cache(maxsize=1024)(unknown_column)
+
+
+_COUNT = re.compile(r"[1-9]\d?\Z")
 
 
 class _Row(int):
@@ -86,6 +90,10 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
         if "reference_kind" in names:
             cells["reference_kind"] = _each_once(table["reference_kind"], partial(reference_kinds, name=name))
         cells |= _numbers(table, [column for column in names if column in numbers], name)
+        if what == "scans" and {"pour", "sample"} <= {*names} and _COUNT.match(str(table["pour"].iloc[0]).strip()):
+            levels = _texts(table[["pour", "sample"]])
+            name_counted_pours(levels, name)
+            cells["pour"] = levels["pour"].to_numpy()
         told = [column for column in unknown if column.same_fact and column.nearest in names]
         both = {"cup", "cup_mm", *(part for column in told for part in (column.name, column.nearest, "colour_unit"))}
         table = table.assign(**cells) if cells else table
@@ -99,6 +107,30 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     except SheetError as error:
         raise TableError(str(error)) from None
     return table
+
+
+def name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
+    """Name pours that are counted from 1 anew in each sample by their sample and number, and say so."""
+    named = full[(full["pour"] != "").to_numpy()]
+    if (
+        named.empty
+        or named.groupby("pour")["sample"].nunique().max() == 1
+        or not named["pour"].str.fullmatch(r"[1-9]\d?").all()
+    ):
+        return []
+    # numbers above the most scans of a sample run on over the samples, and are no counts within them
+    most = named.groupby("sample")["pour"].size().max()
+    if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
+        return []
+    gaps = [
+        f"{name}, column pour: sample {sample!r} has {', '.join(numbers)}; one number stands twice, or one is missing"
+        for sample, numbers in named.groupby("sample", sort=False)["pour"]
+        if numbers.duplicated().any() and numbers.nunique() < numbers.astype(int).max()
+    ]
+    full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
+    first = full.loc[named.index[0], "pour"]
+    said = f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"
+    return [said, *gaps]
 
 
 def tables_as_stated(scans: Any, batches: Any, beers: Any, value_name: str) -> tuple[Any, Any, Any]:

@@ -9,7 +9,7 @@ from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
 from specmatch.measurement.readers.column_layout import columns_readings
-from specmatch.measurement.readers.fast_path import plain_reading
+from specmatch.measurement.readers.fast_path import plain_reading, plain_rows
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum, ReadOptions
 from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
@@ -30,7 +30,7 @@ _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 def short_way(text: str, told: ReadOptions) -> ParsedText | None:
     """Read a text of the commonest form, which holds one table and can be read one way only; else None."""
     if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
-        return plain_reading(text)
+        return plain_reading(text) or plain_rows(text)
     return None
 
 

@@ -126,7 +126,11 @@ def align_batches(
     value_name: str = VALUE_NAME,
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
-    if isinstance(batches, pd.DataFrame) and VALUE_NAME not in batches.columns:
+    if isinstance(batches, pd.DataFrame) and value_name != VALUE_NAME and value_name in batches.columns:
+        if VALUE_NAME in batches.columns:
+            raise TableError(
+                f"the batches table has columns {VALUE_NAME!r} and {value_name!r}; keep the one that counts"
+            )
         batches = batches.rename(columns={value_name: VALUE_NAME})
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())

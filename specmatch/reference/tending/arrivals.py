@@ -288,8 +288,12 @@ class _Growing:
                 self._weigh(name, rows.loc[[name]])
             elif name in arriving:
                 growth.new_batches.append(str(name))
-            elif name not in self.upkeep.dropped.get("batch", {}):
+            # rows that come with scans are told of by these
+            elif name not in (dropped := self.upkeep.dropped.get("batch", {})):
                 self.leave_out(name, "has no scan, here or in the set")
+            elif self.arrival.scans is None:
+                reason = f"was dropped from the set ({dropped[name]}); bring it back with its scans, by name"
+                self.leave_out(name, reason)
         if growth.new_batches:
             new = rows.loc[rows.index.isin(growth.new_batches)]
             new = new.assign(beer=[self._beer_of(row) for _, row in new.iterrows()])

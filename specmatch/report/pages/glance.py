@@ -120,9 +120,11 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
         observed = "n" in rows
         shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
     notes = [IN_A_GLASS] if painted else []
+    order = "their days" if any(map(any, rows["days"])) else "the table of the set"
     notes.append(
-        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in their "
-        f"order, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
+        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in the "
+        f"order of {order}, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above "
+        "the beer's mean."
     )
     if "nearest" in rows:
         notes.append(

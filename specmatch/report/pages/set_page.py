@@ -23,7 +23,15 @@ from specmatch.report.pages.capabilities import (
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
+from specmatch.report.pages.glance import (
+    glance,
+    map_says,
+    most_alike,
+    set_beers,
+    span,
+    told_apart,
+    verdict,
+)
 from specmatch.report.pages.html import (
     MOST_DRAWN,
     Section,
@@ -260,7 +268,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
         body += f"<p>{n_beers} beers are too many to draw.</p>"
     else:
         if house is not None:
-            body += figure_of("setmap", plots.plot_identity_map, house, says=map_says(rows), mark="map")
+            body += figure_of("map", plots.plot_identity_map, house, says=map_says(rows))
         said = f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once."
         size = (3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)
         body += figure_of("mixups", plots.plot_mix_ups, evaluation, says=said, size_in=size)

@@ -87,6 +87,22 @@ def test_columns_are_known_in_any_spelling_and_a_near_miss_is_refused():
     assert as_stated(own, "scans").equals(own)
 
 
+def test_pours_counted_anew_in_each_sample_bear_its_name():
+    table = pd.DataFrame({"sample": list("aabb"), "pour": [1, 2, 1, 2]}, index=list("wxyz"))
+    assert as_stated(table, "scans")["pour"].tolist() == ["a-1", "a-2", "b-1", "b-2"]
+    assert as_stated(table.iloc[:2], "scans")["pour"].tolist() == ["1", "2"]
+
+
+def test_values_of_another_kind_are_one_column_of_numbers():
+    spectra, scans, batches = small_tables()
+    named = {"value_name": "glucose", "value_unit": "g/L"}
+    with pytest.raises(TableError, match="has columns 'colour' and 'glucose'; keep the one that counts"):
+        ReferenceSet(spectra, scans, batches.assign(glucose=1.0), **named)
+    for strange in (True, pd.Timestamp("2025-06-01")):
+        with pytest.raises(TableError, match="expected a number"):
+            ReferenceSet(spectra, scans, batches.drop(columns="colour").assign(glucose=strange), **named)
+
+
 def test_a_set_is_made_of_tables_as_of_sheets():
     spectra, scans, batches = small_tables()
     refs = ReferenceSet(spectra, scans, batches)
