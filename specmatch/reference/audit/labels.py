@@ -27,9 +27,9 @@ UNLIKE_ANY_RATE = 1e-4
 # relies on it (a usual tolerance of a pale lager; common practice, no source): small ones are told where a long tail of
 # errors does not reach, large ones where a normal one does not (tuning: 54 houses, docs/depth.md) ...
 LEAST_DEPARTURE, LARGE_DEPARTURE = 0.05, 0.1
-# ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, and one of
-# each beer at the most, so that they do not cast out the right ones of their beer, then narrow, so that they do not hide
-# one another.
+# ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, and one
+# of each beer at the most, so that they do not cast out the right ones of their beer, then narrow, so that they do not
+# hide one another.
 LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
 # The usual error is that under a t of so few degrees of freedom, or one wrong value of a dark beer would make errors of
 # all dark beers large (tuning).
@@ -207,7 +207,7 @@ def lab_findings(
                 other,
             )
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
-    large = np.abs(lab.residual) >= LARGE_DEPARTURE
+    large = (np.abs(lab.residual) >= LARGE_DEPARTURE) & ~strange  # a filling that slipped has a long tail
     p_value = 2.0 * np.where(large, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
     # the reading says that something is off; that it is the scans, these must say themselves
     like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
