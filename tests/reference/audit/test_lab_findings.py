@@ -17,18 +17,9 @@ from specmatch.reference.tables.pours import pours_of
 def lab_of(residual, t):
     """A set of 108 batches of 12 beers whose errors are normal but for the last batch."""
     rest = ndtri((np.arange(107) + 0.5) / 107)
-    n = rest.size + 1
-    log_lab = np.full(n, np.log(30.0))
-    whole = np.append(0.03 * rest, residual)
-    lab = LabResiduals(
-        np.arange(n),
-        log_lab,
-        whole,
-        np.append(rest, t),
-        np.zeros(n),
-        np.abs(np.append(rest, t)) <= 2.5,
-        log_lab - whole,
-    )
+    n, whole, size = 108, np.append(0.03 * rest, residual), np.append(rest, t)
+    read = np.full(n, np.log(30.0))
+    lab = LabResiduals(np.arange(n), read + whole, whole, size, np.zeros(n), np.abs(size) <= 2.5, read)
     names = tuple(f"B{k}" for k in range(n))
     return SimpleNamespace(batch_names=names, levels=SimpleNamespace(beer=np.arange(n) % 12)), lab
 
