@@ -207,11 +207,12 @@ def lab_findings(
                 other,
             )
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
-    large = (np.abs(lab.residual) >= LARGE_DEPARTURE) & ~strange  # a filling that slipped has a long tail
-    p_value = 2.0 * np.where(large, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
+    # a filling that slipped has a long tail, and so have small departures
+    far = np.abs(lab.residual) >= LARGE_DEPARTURE
+    p_value = 2.0 * np.where(far & ~strange, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
     # the reading says that something is off; that it is the scans, these must say themselves
-    like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
-    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & ~like
+    usual_scans = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
+    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & (far | ~usual_scans)
     told = worth & (p_value <= told_up_to(p_value[worth], p_value.size))
     for place, row in enumerate(lab.rows):
         if place in explained or not told[place]:
@@ -222,11 +223,14 @@ def lab_findings(
             f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
         size = float(abs(lab.t[place]))
-        if strange[place]:
+        if strange[place] and not usual_scans[place]:
             said += "; the other batches of its beer side with the lab: its scans are what is odd"
             yield Finding("odd_pour", "batch", batch, size, said, "check its pours; measure it again or leave it out")
         else:
             advice = f"repeat the lab measurement, or leave the {what} blank"
+            if usual_scans[place]:
+                said += "; as likely its pours held more or less than was stated"
+                advice = f"pour the batch again if there is some left, else {advice}"
             yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {unit}")
 
 
