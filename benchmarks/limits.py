@@ -28,7 +28,7 @@ Floats = NDArray[np.float64]
 LOTS, COVERAGE = 240, 0.90
 BOUNDED = ("producer", "consumer", "cannot tell")
 # sets drawn from the truth; within so much is near
-DRAWN_SETS, NEAR, FINE = 20, 0.03, np.linspace(-5.0, 5.0, 801)
+DRAWN_SETS, NEAR = 20, 0.03
 RULES = {
     "simple": (SIMPLE, 0.05), "guarded, 5 %": (GUARDED, 0.05), "guarded, 20 %": (GUARDED, 0.20),
     "guarded rejection, 5 %": (LENIENT, 0.05), "producer risk 2 %": (GUARDED, 0.05),
@@ -36,25 +36,23 @@ RULES = {
 
 
 def risks_of(lots: _Lots, limits: ColourLimits) -> Floats:
-    """Return producer's and consumer's risk and what cannot be told."""
+    """Return producer's and consumer's risk and what cannot be told, of lots about a mean that is known."""
     none = np.zeros(1)
     lab_sd, noise, slope = (np.array([one]) for one in (lots.lab_sd, lots.noise, lots.slope))
-    return lots.shares(limits, FINE, none, none, lab_sd, noise, slope)[0]
+    return lots.shares(limits, none, none, lab_sd, noise, slope)[0]
 
 
 def set_like(truth: list[_Lots], rng: np.random.Generator) -> list[_Lots]:
     """Return what a set of as many batches as each beer has would say of the lots."""
     beer = np.repeat(np.arange(len(truth)), [one.n_batches for one in truth])
-    lab_z, z = rng.standard_normal((2, beer.size))
-    # a batch of the truth scatters as itself, a new one stated from few batches by the doubt of their mean besides
-    root = np.array([np.sqrt(1.0 + 1.0 / one.n_batches) for one in truth])[beer]
+    lab_z, z = rng.standard_t(truth[0].tail, (2, beer.size))
     mean, seen, lab_sd, slope, noise = (
         np.array([getattr(one, name) for one in truth])[beer] for name in ("mean", "seen", "lab_sd", "slope", "noise")
     )
-    off = lab_sd / root * lab_z
+    off = lab_sd * lab_z
     return _lots_like(
         mean + off,
-        seen + slope * off + noise / root * z,
+        seen + slope * off + noise * z,
         beer,
         np.arange(beer.size),
         [one.uncertainties / one.mean for one in truth],
@@ -68,18 +66,16 @@ def attainable(
     apart: dict[str, list[Floats]] = {}
     # readings have the middle one of their intervals: a fifth of the work, and next to the same risks
     truth = [replace(one, uncertainties=np.array([one.uncertainty])) for one in truth]
-    still = [replace(one, lab_sd=one.lab_sd / r, noise=one.noise / r) for one in truth
-             for r in (np.sqrt(1.0 + 1.0 / one.n_batches),)]  # fmt: skip
     for _ in range(sets):
         learnt = set_like(truth, rng)
         for name, (rule, risk) in RULES.items():
             each = []
-            for one, true in zip(learnt, still, strict=True):
+            for one, true in zip(learnt, truth, strict=True):
                 limits = around("", one.mean, tolerance, rule, risk)
                 if name.startswith("producer"):
                     limits = _by_risk(limits, one, 0.02)
                 seen = rng.binomial(lots, np.clip(risks_of(true, limits), 0.0, 1.0)) / lots
-                each.append(risks_of(one, limits) - seen)
+                each.append(np.array(one.risks(limits)[1:]) - seen)
             apart.setdefault(name, []).append(np.mean(each, axis=0))
     return {name: np.array(of) for name, of in apart.items()}
 

@@ -75,17 +75,17 @@ def _without_links_out_of_the_site(page: Path, pages: list[Path]) -> str:
 
 
 def _commands(folder: Path) -> None:
-    from specmatch.cli import available_commands, main
+    from specmatch.cli import COMMANDS, main
 
     folder.mkdir()
     os.environ["COLUMNS"] = "100"
-    for name in available_commands():
+    for name in COMMANDS:
         text = io.StringIO()
         with contextlib.redirect_stdout(text), contextlib.suppress(SystemExit):
             main([name, "--help"])
         page = f"# specmatch {name}\n\n```text\n{text.getvalue().rstrip()}\n```\n"
         (folder / f"{name}.md").write_text(page, encoding="utf-8")
-    listed = "\n".join(available_commands())
+    listed = "\n".join(COMMANDS)
     (folder / "index.md").write_text(
         f"# Commands\n\nIn the order of the work.\n\n```{{toctree}}\n{listed}\n```\n", encoding="utf-8"
     )

@@ -5,12 +5,13 @@ parents is refused, because every count in the library rests on that tree.
 """
 
 import hashlib
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
@@ -21,6 +22,22 @@ COLOUR_UNITS = ("EBC", "SRM")
 # what the value of a batch is called, unless the set says otherwise
 VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
+# kind of argument -> a part that it has, and how one is come by
+_KINDS = {
+    "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
+    "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
+    "session": ("scans", "a Session, as measure(folder) returns it"),
+    "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
+}  # fmt: skip
+
+
+def must_be(kind: str, *things: object) -> None:
+    """Refuse arguments that are no set, model, session or specification, such as the path of one."""
+    part, expected = _KINDS[kind]
+    for thing in things:
+        if not hasattr(thing, part):
+            said = f" {thing!r}" if isinstance(thing, str) else ""
+            raise TableError(f"got a {type(thing).__name__}{said}; expected {expected}")
 
 
 def unit_of(cell: str) -> str:
@@ -94,6 +111,16 @@ def _check_parents(child: pd.Series, parent: pd.Series, child_name: str, parent_
         )
 
 
+def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
+    """Return the beer or lab of each sample that is named; a sample may be named twice, as rows of scans do."""
+    table: dict[str, str | None] = {}
+    for sample, beer in stated.items():
+        name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
+        if table.setdefault(name, said) != said:
+            raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
+    return table
+
+
 def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.DataFrame:
     """Bring a table of batches to one form, lab colours in one unit; values of another kind stay in theirs."""
     # batches: index (or column) `batch`; `beer` and `colour` are enough
@@ -117,7 +144,7 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (
+    wrong = pd.Series(table["colour"].dtype.kind in "bmM", index=table.index) | (
         (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
         | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
         | np.isinf(colour)
@@ -205,7 +232,9 @@ def in_colour_unit(colour: Floats, own: str, wanted: str) -> Floats:
     """Convert colours between EBC and SRM."""
     for unit in (own, wanted):
         if unit not in COLOUR_UNITS:
-            raise OptionError(f"colour unit {unit!r}; expected EBC or SRM")
+            raise OptionError(
+                f"colour unit {unit!r}; expected EBC or SRM: limits and readings of another value are no colours"
+            )
     if own == wanted:
         return colour
     return np.asarray(ebc_from_srm(colour) if wanted == "EBC" else srm_from_ebc(colour))
@@ -224,8 +253,8 @@ def beer_lines(batches: pd.DataFrame, colour_unit: str) -> list[str]:
 def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: Sequence[str] | None = None) -> Ints:
     """Assign batches to folds by their names and a seed alone, so that every machine makes the same folds."""
     # -> (n,)
-    if n_folds < 2:
-        raise OptionError(f"n_folds is {n_folds}; expected 2 or more")
+    if not (is_number(n_folds, whole=True) and n_folds >= 2):
+        raise OptionError(f"n_folds is {n_folds!r}; expected 2 or more, whole")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)

@@ -27,7 +27,10 @@ LARGEST_GAP_NM = 20.0
 _HEADING = re.compile(r"\s*([0-9]+(?:\.[0-9]*)?(?:[eE][+-]?[0-9]+)?)\s*(\S.*?)?\s*\Z")
 _UNITS = {
     "": "", "nm": "nm", "um": "um", "\u00b5m": "um", "\u03bcm": "um", "1/cm": "1/cm", "cm-1": "1/cm", "cm^-1": "1/cm",
+    "cm\u207b\u00b9": "1/cm",
 }  # fmt: skip
+# pandas looks long at `object` itself
+_OBJECT = np.dtype(object)
 # Two wavelengths closer than this are the same one written with other rounding.
 SAME_NM = 1e-6
 
@@ -58,7 +61,7 @@ def check_spectra(
         raise OptionError(f"quantity is {quantity!r}; expected one of {', '.join(QUANTITIES)}")
     scan_ids, columns, values = _parts(table, copied)
     wavelength_nm = wavelengths_from(columns, x_unit=x_unit, any_wavelength=any_wavelength)
-    if (np.diff(wavelength_nm) <= 0).any():
+    if (wavelength_nm[1:] <= wavelength_nm[:-1]).any():
         order = np.argsort(wavelength_nm, kind="stable")
         wavelength_nm, values = wavelength_nm[order], values[:, order]
         same = np.flatnonzero(np.diff(wavelength_nm) <= SAME_NM)
@@ -77,6 +80,11 @@ def check_spectra(
         for row in np.flatnonzero(missing.all(axis=1)):
             raise TableError(f"scan {scan_ids[row]!r} has no value at all; leave it out of the table")
     if quantity == "percent":
+        if np.nanmax(values) <= LARGEST_MEDIAN_FRACTION:
+            raise UnitError(
+                f"quantity is 'percent', and no value is above {np.nanmax(values):.3g}: these are fractions of the "
+                "reference; leave quantity out"
+            )
         values = values / 100.0
     elif quantity == "absorbance":
         values = 10.0**-values
@@ -100,7 +108,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=object, name="scan_id") if type(name) is str else None
+        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:
@@ -124,6 +132,7 @@ def _name_of(spectrum: pd.Series) -> object:
 
 def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
     """Return identifiers as text without outer blanks; refuse floats, which a reader made of text."""
+    names = isinstance(index, pd.Index)  # a cell may be blank, a name may not
     index = index if isinstance(index, pd.Index) else pd.Index(index)
     if index.dtype.kind in "fcmM":
         raise TableError(
@@ -131,6 +140,9 @@ def text_ids(index: pd.Index | pd.Series, what: str) -> pd.Index:
             "read the sheet with dtype=str"
         )
     cells = [value.strip() if type(value) is str else str(value).strip() for value in index.tolist()]
+    if names and index.nlevels == 1 and ("" in cells or index.hasnans):
+        at = next(row for row, cell in enumerate(cells) if not cell or index.isna()[row])
+        raise TableError(f"{what} is blank in row {at + 1}; give each its name, or leave the row out")
     return pd.Index(cells, dtype=object, name=what)
 
 
@@ -138,6 +150,7 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm", any_wavelength: b
     """Return column headings as wavelengths in nm, in the order given."""
     # -> (p,)
     # columns: numbers, or text such as `"430.5"`, `"430.5 nm"` or `"22222 1/cm"`
+    x_unit = _UNITS.get(str(x_unit).lower(), x_unit)
     if x_unit not in X_UNITS:
         raise OptionError(f"x_unit is {x_unit!r}; expected one of {', '.join(X_UNITS)}")
     found = numbers_of(columns)
@@ -150,8 +163,8 @@ def wavelengths_from(columns: pd.Index, *, x_unit: str = "nm", any_wavelength: b
     if outside.any():
         raise UnitError(
             f"column {columns.tolist()[int(outside.argmax())]!r} is no wavelength between {low:g} and {high:g} nm; "
-            "head the columns in nm, or state their unit to ReferenceSet, which then takes any range: "
-            "x_unit='nm', 'um' or '1/cm'"
+            "head the columns in nm or with their unit, such as '0.45 um', or state it to ReferenceSet, which then "
+            "takes any range: x_unit='nm', 'um' or '1/cm'"
         )
     return x_nm
 
@@ -160,7 +173,7 @@ def numbers_of(columns: pd.Index) -> tuple[Floats, str] | None:
     """Return headings as numbers and the one unit that they state, "" for none; None where they are no such numbers."""
     # -> (p,)
     if columns.dtype.kind in "fiu":
-        return columns.to_numpy(dtype=np.float64), ""
+        return columns.to_numpy().astype(np.float64, copy=False), ""
     parts = [match for match in (_HEADING.match(str(heading)) for heading in columns) if match is not None]
     units = {_UNITS.get((part[2] or "").lower()) for part in parts}
     if units == {"", "nm"}:  # nm is what a bare number means anyway
@@ -175,7 +188,7 @@ def in_nm(x: Floats, unit: str) -> Floats:
     """Return an axis in nm."""
     # x (p,) -> (p,)
     above = np.where(x > 0, x, np.nan)
-    return {"nm": above, "um": above * 1000.0, "1/cm": 1e7 / above}[unit]
+    return above if unit == "nm" else above * 1000.0 if unit == "um" else 1e7 / above
 
 
 def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
@@ -185,12 +198,16 @@ def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
     try:
         return table.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
     except (TypeError, ValueError):
+        worded = table.replace(r"\A\s*\Z", np.nan, regex=True)  # an empty cell is a missing channel
+        if worded.isna().to_numpy().sum() > table.isna().to_numpy().sum():
+            return _as_floats(worded, scan_ids, copied)
         for column in table.columns:
             bad = pd.to_numeric(table[column], errors="coerce").isna() & table[column].notna()
             if bad.any():
                 row = int(bad.to_numpy().argmax())
                 raise TableError(
                     f"scan {scan_ids[row]!r} holds {table[column].iloc[row]!r} at column {column!r}; expected a number"
+                    + ("; read commas with decimal=','" if "," in str(table[column].iloc[row]) else "")
                 ) from None
         raise
 

@@ -23,12 +23,19 @@ _CHUNK_BYTES = 1 << 20
 _LOCK_ATTEMPTS = 20
 
 
+def path_of(said: object) -> Path:
+    """Return the path that a caller names; `~` is the caller's home, as in a shell."""
+    if not isinstance(said, str | os.PathLike) or "\0" in str(said):
+        raise StorageError(f"got {said!r:.60} for a path; name the file or folder in text")
+    return Path(os.path.expanduser(said))
+
+
 def write_atomic(path: str | Path, data: bytes | Sequence[bytes | memoryview]) -> None:
     """Write a file so that its name always holds the old bytes or the new ones, never a part.
 
     The bytes go to a file beside the target, reach the disk, and then take the target's name in one step.
     """
-    path = Path(path)
+    path = path_of(path)
     if path.exists() and not path.is_file():
         raise StorageError(f"cannot write {path}: it is a folder or a device; name an ordinary file")
     _remove_leftovers(path)

@@ -141,3 +141,12 @@ def test_identifiers_that_a_reader_made_numbers_of_are_refused():
 )
 def test_headings_come_to_nanometres_in_the_order_given(headings, unit):
     assert wavelengths_from(pd.Index(headings), x_unit=unit) == pytest.approx([400.0, 500.0])
+
+
+def test_text_with_empty_cells_and_units_of_every_form_is_read():
+    text = pd.DataFrame([["0.5", " "], ["0.4", "0.3"]], index=["a", "b"], columns=["22222.2 cm⁻¹", "20000 cm⁻¹"])
+    got = check_spectra(text)
+    assert got.wavelength_nm.round(1).tolist() == [450.0, 500.0] and np.isnan(got.values[0, 1])
+    assert check_spectra(text.set_axis([22222.2, 20000.0], axis=1), x_unit="cm-1").wavelength_nm[1] == 500.0
+    with pytest.raises(TableError, match="expected a number; read commas with decimal=','"):
+        check_spectra(text.replace("0.5", "0,5"))

@@ -9,7 +9,7 @@ import time
 import pytest
 
 from specmatch.errors import LockedError, StorageError
-from specmatch.storage import LEFTOVER_S, locked, sha256_of, write_atomic
+from specmatch.storage import LEFTOVER_S, locked, path_of, sha256_of, write_atomic
 
 
 def test_write_replaces_whole_and_leaves_nothing_beside(tmp_path):
@@ -89,3 +89,13 @@ def test_what_a_killed_write_left_goes_with_the_next_one(tmp_path, caplog):
     assert target.read_bytes() == b"whole" and not killed.exists()
     assert under_way.exists() and other.exists()
     assert "a write of house.model was cut off there" in caplog.text
+
+
+def test_a_path_may_begin_at_home(tmp_path, monkeypatch):
+    monkeypatch.setenv("HOME", str(tmp_path))
+    monkeypatch.setenv("USERPROFILE", str(tmp_path))
+    write_atomic("~/kept.txt", b"x")
+    assert (tmp_path / "kept.txt").read_bytes() == b"x" and path_of("a/~b").parts == ("a", "~b")
+    for wrong in (None, 5, "a\0b"):
+        with pytest.raises(StorageError, match="for a path; name the file or folder in text"):
+            path_of(wrong)

@@ -1,4 +1,4 @@
-"""The command line: one file a command, argument parsing only.
+"""The command line: one file a command, and their arguments in commands.toml.
 
 Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it.
 """
@@ -7,24 +7,24 @@ import argparse
 import atexit
 import gc
 import logging
+import re
 import sys
+import tomllib
 from collections.abc import Sequence
 from importlib import import_module
 from importlib.util import LazyLoader, find_spec, module_from_spec
-from types import ModuleType
-from typing import NoReturn
+from typing import Any, NoReturn
 
 from specmatch import __version__
+from specmatch.cli.arguments import declare, refuse_clashes
 from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
 from specmatch.progress import LOGGER
+from specmatch.wording import text_beside
 
-# in the order of the work: make a set, fit, use, look
-COMMANDS = (
-    "demo", "plan", "commission", "measure", "build", "extend", "audit", "edit", "undo", "merge", "compare", "choose",
-    "fit", "transfer", "evaluate", "validate", "gauge", "read", "verify", "watch", "history", "inspect", "report",
-    "colour",
-)  # fmt: skip
+# what each command is called, says of itself and takes, in the order of the work
+COMMANDS: dict[str, Any] = tomllib.loads(text_beside(__file__, "commands.toml"))
+_SHARED = COMMANDS.pop("shared")
 
 # commands whose answer somebody waits for at the line
 QUICK = ("read", "verify", "watch", "colour")
@@ -35,10 +35,6 @@ class _OneLineParser(argparse.ArgumentParser):
 
     def error(self, message: str) -> NoReturn:
         self.exit(2, f"{self.prog}: {message}; try {self.prog} --help\n")
-
-
-def _load(name: str) -> ModuleType:
-    return import_module(f"specmatch.cli.{name}")
 
 
 def _put_off(*names: str) -> None:
@@ -58,12 +54,7 @@ def _put_off(*names: str) -> None:
             setattr(sys.modules[parent], own, module)
 
 
-def available_commands() -> list[str]:
-    """Return the names of the commands that this version has, in the order of the work."""
-    return [name for name in COMMANDS if find_spec(f"specmatch.cli.{name}") is not None]
-
-
-def _parser(names: Sequence[str], wanted: str | None) -> argparse.ArgumentParser:
+def _parser() -> argparse.ArgumentParser:
     parser = _OneLineParser(
         prog="specmatch",
         description="Match reflectance spectra of beer to a brewery's own past batches.",
@@ -71,20 +62,14 @@ def _parser(names: Sequence[str], wanted: str | None) -> argparse.ArgumentParser
     )
     parser.add_argument("--version", action="version", version=f"specmatch {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for name in names:
-        if wanted in names and name != wanted:
-            continue  # a command's imports are paid for only by those who call it
-        module = _load(name)
+    for name, told in COMMANDS.items():
         command = commands.add_parser(
-            name,
-            help=module.HELP,
-            description=module.HELP,
-            epilog=f"Example: {module.EXAMPLE}",
+            name, help=told["help"], description=told["help"], epilog=f"Example: {told['example']}"
         )
-        module.add_arguments(command)
+        declare(command, told["arguments"], _SHARED)
         command.add_argument("--json", action="store_true", help="print one JSON document and nothing else")
         command.add_argument("--debug", action="store_true", help="show the traceback of an error")
-        command.set_defaults(run=module.run)
+        command.set_defaults(parser=command)
     return parser
 
 
@@ -93,16 +78,15 @@ def main(argv: Sequence[str] | None = None) -> int:
     # what imports leave behind stays: searching it for garbage at the usual pace is a tenth of a short command's time
     gc.set_threshold(50_000)
     atexit.register(gc.freeze)  # ... and searching all of it once more at the very end another fifth
-    arguments = list(sys.argv[1:] if argv is None else argv)
     logging.basicConfig(level=logging.WARNING, format="note: %(message)s")
     # names and warnings must come out on any terminal, even one that cannot show every letter
     for stream in (sys.stdout, sys.stderr):
         if hasattr(stream, "reconfigure"):
             stream.reconfigure(errors="backslashreplace")
-    wanted = next((word for word in arguments if not word.startswith("-")), None)
-    if wanted in QUICK:
+    args = _parser().parse_args(argv)
+    if args.command in QUICK:
         _put_off("numpy.f2py", "numpy.testing")
-    args = _parser(available_commands(), wanted).parse_args(arguments)
+    _refuse_empty(args)
     if args.command != "watch":  # which reads a sample at a time, and says of each what came of it
         _say_progress()
     try:
@@ -124,6 +108,13 @@ def main(argv: Sequence[str] | None = None) -> int:
     return code
 
 
+def _refuse_empty(args: argparse.Namespace) -> None:
+    """Refuse values that are empty: a variable of a script that nobody set must not leave out what was asked for."""
+    for name, value in vars(args).items():
+        if args.parser.get_default(name) is None and ("" in value if isinstance(value, list) else value == ""):
+            args.parser.error(f"{name.replace('_', '-')} is empty; give it a value, or leave the option out")
+
+
 def _say_progress() -> None:
     """Show a person at a terminal what long jobs of the library are at."""
     handler = logging.Handler(logging.INFO)
@@ -134,7 +125,9 @@ def _say_progress() -> None:
 
 def _run(args: argparse.Namespace) -> int:
     """Run the command, show its outcome, and return the exit code."""
-    outcome = args.run(args)
+    refuse_clashes(args, COMMANDS[args.command])
+    # a command's imports are paid for only by those who call it
+    outcome = import_module(f"specmatch.cli.{args.command}").run(args)
     if outcome.shown:
         pass
     elif args.json:
@@ -154,4 +147,4 @@ def _run(args: argparse.Namespace) -> int:
 def _one_line(error: BaseException) -> str:
     if isinstance(error, OSError) and error.filename is not None:
         return f"{error.filename}: {error.strerror or error}"
-    return " ".join(str(error).split()) or type(error).__name__
+    return re.sub(r"\s*\n\s*", " ", str(error)).strip() or type(error).__name__

@@ -1,7 +1,9 @@
-"""Arguments that several commands take, and what is made of them: numbers, a line's setting, what is read."""
+"""Arguments declared from their table, and what is made of them: numbers, a line's setting, what is read."""
 
 import argparse
+import math
 import sys
+from collections.abc import Mapping
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -20,9 +22,13 @@ STANDARD_INPUT = "-"
 def number(text: str) -> float:
     """Return a number that was typed with a decimal point."""
     try:
-        return float(text)
+        value = float(text)
     except ValueError:
         pass
+    else:
+        if math.isfinite(value):
+            return value
+        raise argparse.ArgumentTypeError(f"{text!r} is no finite number; write one such as 0.5")
     try:
         meant = f"{float(text.replace(',', '.', 1)):g}"
     except ValueError:
@@ -42,46 +48,54 @@ def named_numbers(given: list[str], option: str) -> dict[str, float]:
     return out
 
 
-# arguments that several commands take, by the name that a command asks for them
-_SHARED: dict[str, tuple[str, dict[str, Any]]] = {
-    "set": ("set", {"metavar": "SET", "help": "folder of a reference set"}),
-    "set to change": ("set", {"metavar": "SET", "help": "folder of a reference set; replaced by the new version"}),
-    "model": ("model", {"metavar": "MODEL", "help": "model file"}),
-    "source": ("source", {"metavar": "FOLDER|FILE", "help": "folder, or file of reflectance (- for standard input)"}),
-    "page": ("--out", {"metavar": "PAGE", "help": "HTML page to write; replaced if it is there"}),
-    "unit": ("--unit", {"choices": ("EBC", "SRM"), "help": "colour unit to show (default: the set's)"}),
-    "coverage": ("--coverage", {"type": number, "default": 0.90,
-                 "help": "share of lab values to cover (default 0.90)"}),
-    "false rejects": ("--false-reject-rate", {"type": number, "default": 0.05,
-                      "help": "share of right claims that may be held (default 0.05)"}),
-    "jobs": ("--jobs", {"type": int, "metavar": "N", "help": "processes (one unless given; -1 for all cores)"}),
-    "lab": ("--lab", {"metavar": "NAME",
-            "help": "lab of the set whose values colours and intervals stand for (default: its main one)"}),
-    "dates": ("--dates", {"choices": ("dmy", "mdy", "ymd"),
-              "help": "order of day, month and year in sheets, where it is in doubt"}),
-    "line": ("--line", {"default": "", "metavar": "NAME", "help": "packaging line, for the journal"}),
-    "operator": ("--operator", {"default": "", "metavar": "NAME",
-                 "help": "who measured, where the sheet does not say it"}),
-    "control hours": ("--control-hours", {"type": number, "default": 12.0, "metavar": "H", "help": "hours for which a "
-                      "good control stands for a line that measures one (default 12; 0 asks for none)"}),
-}  # fmt: skip
+def jobs(text: str) -> int:
+    """Return a number of processes that was typed."""
+    if not text.strip().lstrip("-").isdecimal() or int(text) == 0:
+        raise argparse.ArgumentTypeError(f"{text!r} is no number of processes; write 1 or more, or -1 for all cores")
+    return int(text)
 
 
-def share(parser: argparse.ArgumentParser, *names: str) -> None:
-    """Declare arguments that several commands take."""
-    for name in names:
-        flag, options = _SHARED[name]
-        parser.add_argument(flag, **options)
+def cup(text: str) -> tuple[float, float]:
+    """Return inner diameter and fill of a cup that was typed as 40x10."""
+    mm, _, ml = text.lower().partition("x")
+    if not ml:
+        raise argparse.ArgumentTypeError(f"{text!r} is no cup; write inner diameter in mm, x, fill in mL: 40x10")
+    return number(mm), number(ml)
 
 
-def add_signature(
-    parser: argparse.ArgumentParser, did: str, *, reason: str | None = "", why: str = "why, for the history"
-) -> None:
-    """Declare why, by whom and when a set is changed."""
-    # reason: what stands for one that is not given; None where it must be
-    parser.add_argument("--reason", default=reason, required=reason is None, help=why)
-    parser.add_argument("--who", default="", help=f"who {did}")
-    parser.add_argument("--when", default="", help="when, as 2026-01-31 or with time and offset")
+# what `type` of an argument says in commands.toml
+TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
+
+
+def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], shared: Mapping[str, Any]) -> None:
+    """Declare arguments as commands.toml describes them."""
+    groups: dict[str, Any] = {"": parser}
+    for flag, told in arguments.items():
+        own: dict[str, Any] = {"base": told} if isinstance(told, str) else dict(told)
+        own = {**shared.get(own.pop("base", ""), {}), **own}
+        if isinstance(own.get("metavar"), list):
+            own["metavar"] = tuple(own["metavar"])
+        if "type" in own:
+            own["type"] = TYPES[own["type"]]
+        group = own.pop("group", "")
+        if group not in groups:
+            groups[group] = parser.add_mutually_exclusive_group(required=group == "one")
+        groups[group].add_argument(flag, **own)
+
+
+def refuse_clashes(args: argparse.Namespace, command: Mapping[str, Any]) -> None:
+    """Refuse options that do not go together, or not without another, as commands.toml lists them."""
+    names = {flag: told.get("dest") for flag, told in command["arguments"].items() if not isinstance(told, str)}
+
+    def given(flags: str) -> int:
+        values = (getattr(args, names.get(flag) or flag.strip("-").replace("-", "_")) for flag in flags.split())
+        return sum(value not in (None, "", []) and value is not False for value in values)
+
+    for rule in command.get("refused", ()):
+        several = given(rule.get("more_than_one", "")) > 1
+        alone = "without" in rule and not given(rule["without"])
+        if several or given(rule.get("given", "")) and (alone or given(rule.get("beside", ""))):
+            raise OptionError(rule["said"])
 
 
 def signature(args: argparse.Namespace) -> dict[str, str]:
@@ -93,6 +107,10 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
 
+    if args.control_hours < 0:
+        raise OptionError(
+            f"--control-hours is {args.control_hours:g}; expected hours, or 0 where no control is asked for"
+        )
     return load_setting(
         args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )
@@ -114,10 +132,14 @@ def load_source(source: str, *, dates: str | None = None) -> tuple[Any, list[dic
     if Path(source).is_file():
         return bare_spectra(Path(source)), []
     session = measure_source(source, date_order=dates).session
+    from specmatch.measurement.folder.folder import first_reason
+
     tell_sheet_notes(session)
     if session.scans.empty:
+        left = list(session.left_out.itertuples(index=False, name=None))
+        first = f"; the first of {len(left)} left out: {first_reason(left)}" if left else ""
         raise SheetError(
-            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read"
+            f"{source}: its sheet lists no scan of role sample that could be used: there is nothing to read{first}"
         )
     return session, session.left_out.to_dict("records")
 

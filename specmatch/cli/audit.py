@@ -2,37 +2,19 @@
 
 import argparse
 
+import pandas as pd
+
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, share, signature
+from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome, tell
+from specmatch.reference.tending.edit_sheet import COLUMNS
+from specmatch.report.set_text import group_lines, grouped
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
-
-HELP = "judge a reference set before anything is fitted on it"
-EXAMPLE = "specmatch audit sets/house"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `audit`."""
-    share(parser, "set")
-    parser.add_argument(
-        "--settle", action="append", default=[], metavar="FINDING",
-        help="settle a finding, or all of a code: it comes back only if what it rests on changes; may be repeated",
-    )  # fmt: skip
-    parser.add_argument(
-        "--advice", metavar="SHEET", help="write the edits that are advised into a sheet, to strike out and to make"
-    )
-    parser.add_argument(
-        "--costs", action="store_true", help="say what the findings cost: two fits a code, batches held out"
-    )
-    share(parser, "jobs")
-    add_signature(parser, "settled it", why="why it is settled, for the history")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Audit and list the findings by what to do, worst first; or settle some of them."""
-    from specmatch.report.set_text import group_lines, grouped
-
     refs = sm.ReferenceSet.load(args.set)
     settled = []
     for finding in args.settle:
@@ -78,10 +60,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _write_advice(args: argparse.Namespace, edits: list[dict[str, str]]) -> str:
     """Write the edits that are advised as a sheet."""
-    import pandas as pd
-
-    from specmatch.reference.tending.edit_sheet import COLUMNS
-
     sheet = pd.DataFrame(edits, columns=list(COLUMNS)).to_csv(index=False, lineterminator="\n")
     write_atomic(args.advice, sheet.encode("utf-8"))
     return (

@@ -4,31 +4,15 @@ import argparse
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ReferenceSetError
+from specmatch.reference.build import MOST_SINGLE_POURS, share_of_single_pours
+from specmatch.reference.disk.package import read_history
 from specmatch.wording import counted
-
-HELP = "make a reference set from measured folders or folders of reflectance tables"
-EXAMPLE = "specmatch build monday/ tuesday/ --out sets/house"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `build`."""
-    parser.add_argument("folders", nargs="+", metavar="FOLDER", help="measured folder, or folder of reflectance tables")
-    parser.add_argument("--out", required=True, metavar="SET", help="folder of the reference set to write")
-    parser.add_argument("--unit", choices=("EBC", "SRM"), default="EBC", help="colour unit of the set (default EBC)")
-    parser.add_argument("--name", default="house", help="name of the set (default house)")
-    share(parser, "dates")
-    parser.add_argument(
-        "--replace", action="store_true", help="begin anew where a set with a history is; the old version is kept"
-    )
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Measure, join and save."""
-    from specmatch.reference.build import MOST_SINGLE_POURS, share_of_single_pours
-
     if not args.replace:
         _refuse_to_bury(args.out, args.folders)
     refs, left_out = sm.build_set(args.folders, unit=args.unit, name=args.name, date_order=args.dates)
@@ -56,8 +40,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _refuse_to_bury(place: str, folders: list[str]) -> None:
     """A set that people have tended is not built over."""
-    from specmatch.reference.disk.package import read_history
-
     history = read_history(Path(place))
     if history:
         raise ReferenceSetError(

@@ -3,31 +3,12 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome
-
-HELP = "say which batches to send to the lab next, and what more batches of each beer would buy"
-EXAMPLE = "specmatch choose sets/house --number 10"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `choose`."""
-    share(parser, "set")
-    parser.add_argument("--number", type=int, default=10, help="how many batches to choose (default 10)")
-    parser.add_argument(
-        "--method", choices=("model", "kennard_stone"), default="model", help="how to choose (default model)"
-    )
-    parser.add_argument(
-        "--transfer", type=int, metavar="N",
-        help="instead name N batches to measure on a second module (specmatch transfer); 6 serve well",
-    )  # fmt: skip
-    share(parser, "jobs")
+from specmatch.report.text import text_table
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Rank batches without a lab colour and tabulate the learning curve, or name those to teach a module by."""
-    from specmatch.report.text import text_table
-
     refs = sm.ReferenceSet.load(args.set)
     if args.transfer is not None:
         shared = sm.choose_batches(refs, transfer=args.transfer)

@@ -3,35 +3,24 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import number
 from specmatch.cli.outcome import Outcome, fields_of
-
-HELP = "beer colour from an absorbance at 430 nm, by the transmission method"
-EXAMPLE = "specmatch colour --a430 0.50 --a700 0.012"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Add the arguments of the command to its parser."""
-    parser.add_argument(
-        "--a430", type=number, required=True, help="absorbance at 430 nm (decadic) of the liquid in the cell"
-    )
-    parser.add_argument(
-        "--a700", type=number, help="absorbance at 700 nm in the same cell, to check that the beer is clear"
-    )
-    parser.add_argument(
-        "--path-cm", type=number, default=1.0, help="cell length in cm (default 1.0; half an inch is 1.27)"
-    )
-    parser.add_argument("--dilution", type=number, default=1.0, help="final volume over beer volume (default 1)")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Return SRM and EBC, and whether the beer was clear enough."""
+    from specmatch.colour.transmission import LINEAR_TO
+
     srm = sm.colour.srm_from_absorbance(args.a430, args.path_cm, args.dilution)
     ebc = sm.colour.ebc_from_absorbance(args.a430, args.path_cm, args.dilution)
     clear = None if args.a700 is None else bool(sm.colour.clear_enough(args.a430, args.a700))
     text, limit = f"colour  {ebc:.2f} EBC  =  {srm:.2f} SRM", f"{sm.colour.CLEAR_RATIO} x A430"
     if args.a430 < 0:
         text += "\nless than no light is absorbed: the blank is wrong or dirty; measure blank and beer again"
+    if dilute := args.a430 > LINEAR_TO:
+        text += (
+            f"\nA430 above {LINEAR_TO:g}: beyond where many instruments are linear; dilute and measure again "
+            "(--dilution), or show that yours is linear there"
+        )
     if clear is False:
         text += (
             f"\nnot clear: A700 {args.a700:g} is above {limit} {args.a430:g}; clarify and measure again, the number "
@@ -41,5 +30,7 @@ def run(args: argparse.Namespace) -> Outcome:
         text += f"\nclear enough: A700 {args.a700:g} is at most {limit}"
     given = fields_of(args, "a430", "a700", "path_cm", "dilution")
     return Outcome(
-        given | {"ebc": ebc, "srm": srm, "clear_enough": clear}, text, needs_look=clear is False or args.a430 < 0
+        given | {"ebc": ebc, "srm": srm, "clear_enough": clear, "dilute": dilute},
+        text,
+        needs_look=clear is False or args.a430 < 0 or dilute,
     )

@@ -4,35 +4,16 @@ import argparse
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import named_numbers, share
+from specmatch.cli.arguments import named_numbers
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
 from specmatch.errors import OptionError
-
-HELP = "is this module fit for use: wavelength, linearity, stray light, noise, drift, each with its limit"
-EXAMPLE = "specmatch commission bench/ --out bench.html"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `commission`."""
-    parser.add_argument("folder", nargs="?", metavar="FOLDER", help="measured folder with scans of role check")
-    share(parser, "page")
-    parser.add_argument("--bench-sheet", action="store_true", help="print what to scan at the bench, and how often")
-    parser.add_argument(
-        "--limit", action="append", default=[], metavar="FIGURE=NUMBER",
-        help="a limit of the house's own; may be repeated",
-    )  # fmt: skip
-    parser.add_argument("--certificate", metavar="FILE", help="where to write the certificate as JSON")
-    parser.add_argument(
-        "--correct-axis", metavar="FILE", help="where to write a corrected axis as a new version; nothing applies it"
-    )
+from specmatch.measurement.commissioning.commission import FIT
+from specmatch.measurement.commissioning.pieces import bench_sheet
+from specmatch.report.text import beside_limits, text_table
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Commission, write what was asked for, and lay out the figures."""
-    from specmatch.measurement.commissioning.commission import FIT
-    from specmatch.measurement.commissioning.pieces import bench_sheet
-    from specmatch.report.text import beside_limits, text_table
-
     if args.bench_sheet:
         sheet = bench_sheet()
         return Outcome({"bench_sheet": sheet.split("\n")}, sheet)

@@ -4,27 +4,17 @@ import argparse
 from textwrap import fill
 
 from specmatch.cli.outcome import Outcome, fields_of, tell
+from specmatch.demo.tour import ANSWERS, MODEL, PAGE, READINGS, SET, SHIFT, YEAR, control_line, run_tour
 from specmatch.errors import OptionError
+from specmatch.report.text import figures_line, readings_text
 from specmatch.wording import CAUTIONS
-
-HELP = "an invented brewery, from raw scans to a verified shift; leaves every file"
-EXAMPLE = "specmatch demo --out demo_brewery"
 
 # the first thing that many see of this library, in whatever terminal they have
 _WIDTH = 100
 
 
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `demo`."""
-    parser.add_argument("--out", metavar="DIR", default="demo_brewery", help="where to write (default: demo_brewery)")
-    parser.add_argument("--seed", type=int, metavar="N", default=1, help="another number, another brewery (default 1)")
-
-
 def run(args: argparse.Namespace) -> Outcome:
     """Run the tour and lay out what it found."""
-    from specmatch.demo.tour import ANSWERS, MODEL, PAGE, READINGS, SET, SHIFT, YEAR, control_line, run_tour
-    from specmatch.report.text import figures_line, readings_text
-
     if args.seed < 0:
         raise OptionError(f"--seed is {args.seed}; give a whole number of 0 or more")
     tour = run_tour(args.out, seed=args.seed, tell=tell)

@@ -2,35 +2,17 @@
 
 import argparse
 from textwrap import fill
-from typing import TYPE_CHECKING
+
+import pandas as pd
 
 import specmatch as sm
-from specmatch.cli.arguments import share
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of
+from specmatch.house.assessment.evaluation import BEER, Evaluation
+from specmatch.line.rules.rates import RunRisks
+from specmatch.report.text import figures_in_words, figures_line, text_table
 from specmatch.wording import counted
 
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from specmatch.house.assessment.evaluation import Evaluation
-    from specmatch.line.rules.rates import RunRisks
-
-HELP = "how good a set's model is, with batches held out"
-EXAMPLE = "specmatch evaluate sets/house"
-
 WEAKEST_SHOWN = 5
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `evaluate`."""
-    share(parser, "set", "coverage", "false rejects")
-    parser.add_argument("--folds", type=int, default=10, help="parts that the batches are dealt into (default 10)")
-    parser.add_argument(
-        "--runs-a-week", type=int, default=28, help="runs (one beer, one lot) of a packaging line a week (default 28)"
-    )
-    parser.add_argument("--plan", metavar="FILE", help="a plan that specmatch plan --save kept: forecast beside found")
-    parser.add_argument("--seed", type=int, default=0, help="with the batches' names it fixes the folds (default 0)")
-    share(parser, "jobs")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -48,11 +30,7 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(results, _text(got, line, args.coverage))
 
 
-def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
-    import pandas as pd
-
-    from specmatch.house.assessment.evaluation import BEER
-    from specmatch.report.text import figures_in_words, figures_line, text_table
+def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
 
     weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
@@ -95,7 +73,7 @@ def _text(got: "Evaluation", line: "RunRisks", coverage: float) -> str:
     return "\n\n".join(said)
 
 
-def _beside_one_reading(figures: "pd.Series", line: "RunRisks") -> str:
+def _beside_one_reading(figures: pd.Series, line: RunRisks) -> str:
     """Say how false holds a week go with the share of single readings that are held."""
     return (
         f"Why this is not the {figures['false_hold']:.1%} of right claims held above: that is one reading of each "

@@ -5,38 +5,13 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, share
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError, OptionError
+from specmatch.reference.tending.choices import shown
+from specmatch.report.text import text_table
 from specmatch.wording import counted
 
-HELP = "add batches, and lab values that came late, to a reference set; every earlier edit stands"
-EXAMPLE = 'specmatch extend sets/house may/ june/ late-values.csv --reason "May and June"'
 SIDES = ("SET", "FOLDER", "BOTH")
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `extend`."""
-    share(parser, "set to change")
-    parser.add_argument(
-        "folders", nargs="+", metavar="FOLDER", help="measured folder, folder of tables, or sheet of lab values"
-    )
-    add_signature(parser, "added them", why="why, for the history (default: the names of the folders)")
-    share(parser, "dates")
-    add_take(parser, SIDES)
-    parser.add_argument(
-        "--restore", action="append", default=[], metavar="NAME",
-        help="a batch, sample, pour or scan that was dropped and is to come back; may be repeated",
-    )  # fmt: skip
-
-
-def add_take(parser: argparse.ArgumentParser, sides: Sequence[str]) -> None:
-    """Declare who is right where two things are said of one fact."""
-    parser.add_argument(
-        "--take", action="append", default=[], metavar=f"{'|'.join(sides)}[:NAME]",
-        help="who is right where the two differ: for all, or for a kind (beer, colour, record, reflectance) or a name "
-        "after a colon; may be repeated",
-    )  # fmt: skip
 
 
 def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
@@ -52,8 +27,6 @@ def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
 
 def run(args: argparse.Namespace) -> Outcome:
     """Add what is new and save the new version, or list what stands against the set."""
-    from specmatch.reference.tending.choices import shown
-
     refs = sm.ReferenceSet.load(args.set)
     reason = args.reason or f"added {', '.join(Path(folder).resolve().name for folder in args.folders)}"
     try:
@@ -96,8 +69,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -> Outcome:
     """Lay out what stands against a set; nothing was changed."""
-    from specmatch.report.text import text_table
-
     table = error.conflicts.rename(columns=dict(zip(("set", "folder"), sides, strict=True)))
     mine, other = (side.upper() for side in sides)
     text = (

@@ -3,19 +3,8 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome
 from specmatch.wording import counted
-
-HELP = "learn a house model from a reference set"
-EXAMPLE = "specmatch fit sets/house --out house.model"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `fit`."""
-    share(parser, "set", "coverage", "false rejects")
-    parser.add_argument("--out", required=True, metavar="MODEL", help="model file to write")
-    parser.add_argument("--who", default="", metavar="NAME", help="who answers for the fit, for the record of a line")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -4,26 +4,12 @@ import argparse
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import number, share
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
-
-HELP = "gauge study: what pours, operators, instruments and days add, and what the method may claim"
-EXAMPLE = "specmatch gauge house.model study/ --tolerance 2"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `gauge`."""
-    share(parser, "model", "page")
-    parser.add_argument("folder", metavar="FOLDER", help="measured folder of batches poured several times")
-    parser.add_argument(
-        "--tolerance", type=number, metavar="WIDTH", help="whole width of the colour tolerance, in the set's unit"
-    )
+from specmatch.report.text import text_table
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Study, and lay out the components."""
-    from specmatch.report.text import text_table
-
     need_drawing(args.out)
     house = sm.HouseModel.load(args.model)
     session = sm.measure(args.folder)

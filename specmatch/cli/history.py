@@ -6,58 +6,22 @@ from dataclasses import asdict
 from textwrap import fill
 from typing import Any
 
-from specmatch.cli.arguments import number, shown_row
+from specmatch.cli.arguments import shown_row
 from specmatch.cli.outcome import WIDTH, Outcome, screen
 from specmatch.errors import OptionError
 from specmatch.line.journal.journal import Journal
-from specmatch.line.journal.queries import decision_counts, entry_number, export, last_shifts, newest, refuse_unheld
+from specmatch.line.journal.queries import (
+    decision_counts,
+    entry_number,
+    export,
+    last_shifts,
+    lines_of,
+    newest,
+    refuse_unheld,
+    without_copies,
+)
 from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.wording import CAUTIONS, counted
-
-HELP = "what a line did: the last shifts, what waits, charts, upkeep; check, back up, export and review the record"
-EXAMPLE = "specmatch history line1.db line2.db --beer 'House Pils'"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `history`."""
-    parser.add_argument("journals", nargs="+", metavar="DB", help="one or several journals")
-    parser.add_argument("--beer", metavar="BEER", help="only what was claimed to be this beer")
-    parser.add_argument("--last", type=int, default=20, metavar="N", help="newest rows to show (default 20)")
-    parser.add_argument("--now", action="store_true", help="one screen: how the line stands")
-    parser.add_argument("--check", action="store_true", help="follow the chain of hashes, name altered or missing rows")
-    parser.add_argument("--expect", metavar="HASH", help="with --check: a last hash kept elsewhere, that must be there")
-    parser.add_argument("--backup", metavar="FILE", help="copy one journal to a new file and check the copy")
-    parser.add_argument(
-        "--export", metavar="FILE",
-        help="write the rows to a .csv or .json file: all, or what the options below and --beer, --line ask for",
-    )  # fmt: skip
-    parser.add_argument("--lot", metavar="LOT", help="with --export: of this lot")
-    parser.add_argument("--since", metavar="DAY", help="with --export: from this day on, such as 2025-06-24")
-    parser.add_argument("--until", metavar="DAY", help="with --export: up to this day, and that too")
-    parser.add_argument(
-        "--review", metavar="ENTRY",
-        help="settle an entry that waits, or its run, by number or code of a tag (with --outcome, --operator, --note)",
-    )  # fmt: skip
-    parser.add_argument(
-        "--override", nargs=2, metavar=("BEER", "LOT"),
-        help="review a run of --line before anything departs: departures are recorded and stop nothing",
-    )  # fmt: skip
-    parser.add_argument(
-        "--outcome", default="", metavar="OUTCOME",
-        help="what came of a review: 'released after check', rework, reject or 'wrong claim'",
-    )  # fmt: skip
-    parser.add_argument("--second", default="", metavar="NAME", help="second name, where the house asks for two")
-    parser.add_argument(
-        "--baseline", nargs=2, metavar=("FROM", "TO"),
-        help="name the period that charts take their limits from, times with offset (with --operator, --note)",
-    )  # fmt: skip
-    parser.add_argument("--line", default="", metavar="NAME", help="line of --now, --export, a baseline, an override")
-    parser.add_argument(
-        "--false-alarm-days", type=number, default=365.0, metavar="D",
-        help="days in which half of the charts that are steady are called out by chance (default 365)",
-    )  # fmt: skip
-    parser.add_argument("--operator", default="", metavar="NAME", help="who reviews or names")
-    parser.add_argument("--note", default="", metavar="TEXT", help="what was found and done")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -67,24 +31,8 @@ def run(args: argparse.Namespace) -> Outcome:
         raise OptionError(
             "a review, a baseline, a backup or a hash kept elsewhere is of one journal; name that one alone"
         )
-    signs = args.outcome or args.second or args.operator or args.note
-    if signs and not writes:
-        raise OptionError("--outcome, --second, --operator and --note go with --review, --override or --baseline")
-    doing = [args.review, args.override, args.baseline, args.check or None, args.backup, args.export, args.now or None]
-    if sum(one is not None for one in doing) > 1:
-        raise OptionError(
-            "ask for one of --review, --override, --baseline, --check, --backup, --export and --now at a time"
-        )
-    if args.line and not (writes or args.export or args.now):
-        raise OptionError("--line goes with --now, --export, --baseline or --override")
-    if args.beer and any(one is not None for one in doing) and not args.export:
-        raise OptionError("--beer goes with --export, or with none of the other options: they are of the whole record")
     if args.last < 1 or not args.false_alarm_days > 0.0:
         raise OptionError("--last and --false-alarm-days are above 0")
-    if args.expect and not args.check:
-        raise OptionError("--expect goes with --check: the chain is followed to that hash")
-    if not args.export and (args.lot or args.since or args.until):
-        raise OptionError("--lot, --since and --until go with --export: they say which rows are written")
     with ExitStack() as stack:
         # a misspelt name must not become a new journal
         journals = [stack.enter_context(Journal(path, read_only=True)) for path in args.journals]
@@ -92,6 +40,7 @@ def run(args: argparse.Namespace) -> Outcome:
             return _write(args, stack.enter_context(Journal(args.journals[0])))
         if args.check:
             return _check(journals, args.expect or "")
+        journals = without_copies(journals)
         if args.backup:
             return _backup(journals[0], args.backup)
         if args.export:
@@ -143,12 +92,12 @@ def _check(journals: list[Journal], expect: str) -> Outcome:
 
 
 def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
-    from specmatch.line.now import line_now, lines_of
+    from specmatch.line.now import line_now
     from specmatch.report.entry_text import now_text
 
     asked = [(journal, line) for journal in journals for line in lines_of(journal) if args.line in ("", line)]
     if not asked and args.line:
-        known = ", ".join(line for journal in journals for line in lines_of(journal)) or "none"
+        known = ", ".join(line or "one without a name" for journal in journals for line in lines_of(journal)) or "none"
         raise OptionError(f"no journal holds line {args.line!r}; lines: {known}")
     found = [(journal, line_now(journal, line)) for journal, line in asked]
     width, height = screen()

@@ -5,23 +5,12 @@ import argparse
 import specmatch as sm
 from specmatch.cli.arguments import STANDARD_INPUT, scans_of
 from specmatch.cli.outcome import Outcome
-
-HELP = "look inside a scan file, a sheet, a set or a model without trusting it"
-EXAMPLE = "specmatch inspect monday/pale-1.csv"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `inspect`."""
-    parser.add_argument(
-        "file", metavar="FILE", help="scan file (- for standard input), sheet, model file, or folder of a reference set"
-    )
+from specmatch.house.inspection import scan_file
+from specmatch.report.inspected import inspected_text
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Find out what a file is, and say what it holds."""
-    from specmatch.house.inspection import scan_file
-    from specmatch.report.inspected import inspected_text
-
     standard_input = args.file == STANDARD_INPUT
     found = {"file": args.file, **scan_file(scans_of(args.file))} if standard_input else sm.inspect_file(args.file)
     return Outcome(found, inspected_text(found), needs_look=bool(found.get("doubts")))

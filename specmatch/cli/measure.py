@@ -5,29 +5,10 @@ from collections import Counter
 from pathlib import Path
 
 import specmatch as sm
-from specmatch.cli.arguments import number, share
 from specmatch.cli.outcome import Outcome, fields_of
+from specmatch.measurement.folder.begin import begin_sheets
 from specmatch.storage import write_atomic
 from specmatch.wording import counted, guarded_cell
-
-HELP = "turn a folder of raw scans into checked reflectance"
-EXAMPLE = "specmatch measure monday/ --out monday.csv"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `measure`."""
-    parser.add_argument("folder", metavar="FOLDER", help="scan files with scans.csv")
-    parser.add_argument("--out", metavar="CSV", help="write the reflectance here, a row a scan")
-    parser.add_argument("--dark-age", type=number, default=12.0, metavar="H", help="hours until a dark is stale (12)")
-    parser.add_argument(
-        "--reference-age", type=number, default=12.0, metavar="H", help="hours until a reference is stale (12)"
-    )
-    parser.add_argument(
-        "--begin-sheet", action="store_true",
-        help="of a folder without sheets: write scans.csv and batches.csv as far as the files' names tell, and stop",
-    )  # fmt: skip
-    parser.add_argument("--jobs", type=int, metavar="N", help="workers that read files (one by one unless given)")
-    share(parser, "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -62,8 +43,6 @@ def run(args: argparse.Namespace) -> Outcome:
 
 def _begun(folder: Path) -> Outcome:
     """Begin the sheets of a folder, and say what is to be looked through."""
-    from specmatch.measurement.folder.begin import begin_sheets
-
     begun = begin_sheets(folder)
     roles = Counter(row["role"] for row in begun.scans)
     lines = [

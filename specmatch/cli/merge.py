@@ -3,24 +3,13 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, signature
-from specmatch.cli.extend import add_take, conflict_outcome, taken
+from specmatch.cli.arguments import signature
+from specmatch.cli.extend import conflict_outcome, taken
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError
 from specmatch.wording import counted
 
-HELP = "join two reference sets, such as those of two sites or lines, in a third; conflicts are listed"
-EXAMPLE = "specmatch merge sets/north sets/south --out sets/both"
 SIDES = ("FIRST", "SECOND", "BOTH")
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `merge`."""
-    parser.add_argument("first", metavar="SET", help="folder of a reference set; its history goes on")
-    parser.add_argument("second", metavar="SET", help="folder of another")
-    parser.add_argument("--out", required=True, metavar="SET", help="folder of the set to write")
-    add_signature(parser, "joined them", reason="two sets as one")
-    add_take(parser, SIDES)
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -3,18 +3,8 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import in_unit, load_source, share
+from specmatch.cli.arguments import in_unit, load_source
 from specmatch.cli.outcome import Outcome
-
-HELP = "readings of a measured folder, or of a file of reflectance spectra"
-EXAMPLE = "specmatch read house.model monday/"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `read`."""
-    share(parser, "model", "source", "unit")
-    parser.add_argument("--correction", metavar="FILE", help="correction that `validate` offered")
-    share(parser, "lab", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:

@@ -6,42 +6,17 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
-from specmatch.cli.arguments import share
 from specmatch.cli.outcome import Outcome, need_drawing, tell, written
 from specmatch.errors import OptionError, TooFewBatchesError
+from specmatch.house.decision.decision import refuse_unknown_claim
+from specmatch.line.journal.queries import entry_number, waiting, without_copies
+from specmatch.line.rules.judging import verify_folder
+from specmatch.measurement.reference_history import reference_history
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted
 
-HELP = "one HTML page on a reference set, a house model, or the journals of a line; a hold tag, the sheet of a lot"
-EXAMPLE = "specmatch report sets/house --out house.html"
-
 SET, MODEL, JOURNAL = "set", "model", "journal"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `report`."""
-    parser.add_argument(
-        "sources", nargs="+", metavar="SET|MODEL|JOURNAL", help="one set, or one model, or one or several journals"
-    )
-    parser.add_argument("--out", required=True, metavar="PAGE", help="HTML file to write; replaced if it is there")
-    parser.add_argument(
-        "--readings", metavar="FOLDER", help="with a model: verify a measured folder, a sheet of A4 for each departure"
-    )
-    parser.add_argument("--claim", metavar="BEER", help="beer that every sample of it is said to be")
-    parser.add_argument(
-        "--measured", nargs="+", metavar="FOLDER",
-        help="with a set: the measured folders that it was made of, to draw the history of their reference scans",
-    )  # fmt: skip
-    parser.add_argument(
-        "--tag", metavar="ENTRY", help="with a journal: a tag of A6 for what this entry holds (needs the extra board)"
-    )
-    parser.add_argument(
-        "--lot", metavar="LOT", help="with journals: a sheet of A4 on a lot, passed or not (needs the extra board)"
-    )
-    parser.add_argument("--line", metavar="NAME", help="with --lot: of this line only")
-    parser.add_argument("--folds", type=int, default=10, help="parts that the batches of a set are dealt into (10)")
-    share(parser, "jobs")
 
 
 def run(args: argparse.Namespace) -> Outcome:
@@ -60,12 +35,8 @@ def run(args: argparse.Namespace) -> Outcome:
     ):
         if asked and kind != needed:
             raise OptionError(f"{words}, and {args.sources[0]} is a {kind}")
-    if args.tag is not None and (args.lot is not None or len(args.sources) > 1):
+    if args.tag is not None and len(args.sources) > 1:
         raise OptionError("a tag is of one entry of one journal; make the sheet of a lot by itself")
-    if args.line is not None and args.lot is None:
-        raise OptionError("--line goes with --lot")
-    if args.claim and not args.readings:
-        raise OptionError("--claim is about the samples of --readings FOLDER; name the folder")
     page, look, left_out = {SET: _of_set, MODEL: _of_model, JOURNAL: _of_journals}[kind](args)
     written(args.out, page)
     results = {"page": args.out, "of": kind, "sources": args.sources, "n_bytes": len(page.encode("utf-8"))}
@@ -77,7 +48,6 @@ _Made = tuple[str, bool, list[dict[str, Any]]]
 
 
 def _of_set(args: argparse.Namespace) -> _Made:
-    from specmatch.measurement.reference_history import reference_history
 
     refs = sm.ReferenceSet.load(args.sources[0])
     findings = refs.audit()
@@ -96,15 +66,16 @@ def _of_set(args: argparse.Namespace) -> _Made:
 
 
 def _of_model(args: argparse.Namespace) -> _Made:
-    from specmatch.house.decision.decision import refuse_unknown_claim
-
     house, digest = sm.HouseModel.load(args.sources[0]), sha256_of(Path(args.sources[0]))
     specification = sm.load_specification(args.sources[0], beers=house.beers_)
     if not args.readings:
         return sm.pages.model_page(house, model_hash=digest, specification=specification), False, []
     refuse_unknown_claim(args.claim, house.beers_, specification.label_names, said="--claim is")
     session = sm.measure(args.readings)
-    verified = house.verify(session, claimed=args.claim, specification=specification)
+    if args.claim is None:
+        verified = verify_folder(house, session, specification)
+    else:
+        verified = house.verify(session, claimed=args.claim, specification=specification)
     left_out = session.left_out.to_dict("records")
     look = bool(left_out) or bool((verified["decision"] != CONSISTENT).any())
     tell(f"drawing the page of {counted(len(verified), 'reading')}")
@@ -115,10 +86,9 @@ def _of_model(args: argparse.Namespace) -> _Made:
 
 
 def _of_journals(args: argparse.Namespace) -> _Made:
-    from specmatch.line.journal.queries import entry_number, waiting
 
     with ExitStack() as stack:
-        journals = [stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources]
+        journals = without_copies([stack.enter_context(sm.Journal(path, read_only=True)) for path in args.sources])
         if args.tag is not None:
             return sm.pages.hold_tag(journals[0], entry_number(journals[0], args.tag)), False, []
         if args.lot is not None:

@@ -4,27 +4,13 @@ import argparse
 
 import specmatch as sm
 from specmatch.cli.outcome import Outcome
+from specmatch.house.transfer import OWN_SET
+from specmatch.line.acquisition import measure_source
 from specmatch.wording import counted
-
-HELP = "teach a house model a second module from batches of its set measured on both"
-EXAMPLE = 'specmatch transfer house.model unit-2/ --instrument "unit 2" --out both.model'
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `transfer`."""
-    parser.add_argument("model", metavar="MODEL", help="model file of the house")
-    parser.add_argument("folder", metavar="FOLDER", help="measured folder: batches of the set on the second module")
-    parser.add_argument(
-        "--instrument", required=True, metavar="NAME", help="its name, as the column instrument will state it"
-    )
-    parser.add_argument("--out", required=True, metavar="MODEL", help="model file to write")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Teach, save, and say how well it does on batches left out."""
-    from specmatch.house.transfer import OWN_SET
-    from specmatch.line.acquisition import measure_source
-
     session = measure_source(args.folder).session
     both = sm.HouseModel.load(args.model).transfer(session, instrument=args.instrument)
     both.save(args.out)

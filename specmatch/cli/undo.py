@@ -3,24 +3,13 @@
 import argparse
 
 import specmatch as sm
-from specmatch.cli.arguments import add_signature, share, signature
+from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome
-
-HELP = "go back to the version before the last, as a new version; an undo is undone by another"
-EXAMPLE = 'specmatch undo sets/house --reason "the wrong folder was added"'
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `undo`."""
-    share(parser, "set to change")
-    parser.add_argument("--to", default="", metavar="VERSION", help="an earlier version, by the digits that name it")
-    add_signature(parser, "took it back", reason=None)
+from specmatch.report.text import text_table
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Go back and save."""
-    from specmatch.report.text import text_table
-
     refs = sm.ReferenceSet.load(args.set)
     after = refs.undo(to=args.to, **signature(args))
     changes = sm.compare_sets(refs, after)

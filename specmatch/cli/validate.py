@@ -6,27 +6,15 @@ from pathlib import Path
 from textwrap import fill
 
 import specmatch as sm
-from specmatch.cli.arguments import share, tell_sheet_notes
+from specmatch.cli.arguments import tell_sheet_notes
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, written
+from specmatch.house.assessment.validation import FIT_FOR_USE
+from specmatch.report.text import text_table
 from specmatch.storage import sha256_of
-
-HELP = "judge a model on new batches with new lab values"
-EXAMPLE = "specmatch validate house.model april/ --save-correction april.json"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `validate`."""
-    share(parser, "model")
-    parser.add_argument("folder", metavar="FOLDER", help="measured folder with lab colours in batches.csv")
-    parser.add_argument("--save-correction", metavar="FILE", help="where to write the correction, if one is offered")
-    share(parser, "page", "lab", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Validate and lay out the verdict."""
-    from specmatch.house.assessment.validation import FIT_FOR_USE
-    from specmatch.report.text import text_table
-
     need_drawing(args.out)
     house = sm.HouseModel.load(args.model)
     session = sm.measure(args.folder, date_order=args.dates)

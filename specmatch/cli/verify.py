@@ -2,94 +2,53 @@
 
 import argparse
 from dataclasses import dataclass, replace
+from datetime import date
 from textwrap import fill
-from typing import TYPE_CHECKING, Any
+from typing import Any
+
+import pandas as pd
 
 import specmatch as sm
-from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_source, number, share, tell_sheet_notes
-from specmatch.cli.outcome import WIDTH, Outcome
+from specmatch.cli.arguments import STANDARD_INPUT, in_unit, line_setting, load_source, tell_sheet_notes
+from specmatch.cli.outcome import WIDTH, Outcome, say
 from specmatch.errors import OptionError
+from specmatch.house.decision.decision import refuse_unknown_claim
+from specmatch.house.decision.risks import risks_of_claims
+from specmatch.house.decision.specification import Specification, day_of
+from specmatch.line.rules.judging import judge_lots, verify_folder
+from specmatch.maths.classification.series import FEWEST
+from specmatch.report.text import readings_text, risks_text, text_table
 from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import CAUTIONS
-
-if TYPE_CHECKING:
-    import pandas as pd
-
-    from specmatch.house.decision.specification import Specification
-
-HELP = "judge the claims of a measured folder: consistent, hold or rescan"
-EXAMPLE = "specmatch verify house.model monday/ --claim 'House Pils'"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `verify`."""
-    share(parser, "model", "source")
-    parser.add_argument("--claim", metavar="BEER", help="beer that every sample is said to be (default: the folder's)")
-    share(parser, "unit")
-    parser.add_argument("--from", dest="before", metavar="BEER", help="at a changeover: the beer before, or water")
-    parser.add_argument("--to", dest="after", metavar="BEER", help="at a changeover: the beer that it should be now")
-    parser.add_argument(
-        "--packages", action="store_true",
-        help="pours of one lot are packages, one after the other: are they enough, or is another needed",
-    )  # fmt: skip
-    parser.add_argument(
-        "--wrong-hold", type=number, default=0.05, help="with --packages: share of right lots held (default 0.05)"
-    )
-    parser.add_argument(
-        "--wrong-pass", type=number, default=0.01, help="with --packages: share of wrong beers passed (default 0.01)"
-    )
-    parser.add_argument(
-        "--producer-risk", type=number, metavar="SHARE",
-        help="of lots that conform to the colour limits so many may be held; the rule follows from it (such as 0.02)",
-    )  # fmt: skip
-    parser.add_argument("--journal", metavar="DB", help="record the decisions there, with retests and controls")
-    share(parser, "lab", "line", "operator", "control hours", "dates")
 
 
 @dataclass(frozen=True)
 class _Judged:
-    verified: "pd.DataFrame"
+    verified: pd.DataFrame
     left_out: list[dict[str, Any]]
     note: str  # what is shown under the table
-    risks: "pd.DataFrame"  # of the colour limits in force; no rows where there are none
+    risks: pd.DataFrame  # of the colour limits in force for each decision; no columns where there are none
+    look: bool = False  # whether somebody must look at a control
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Verify and lay out the decisions."""
-    from specmatch.report.text import readings_text
-
-    _refuse_together(args)
+    if args.journal and args.source == STANDARD_INPUT:
+        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
+    if not args.journal and (args.line or args.operator):
+        say("note: nothing is recorded without --journal; --line and --operator stand in a journal alone", error=True)
     if args.packages:
         return _lots(args)
     got = _recorded(args) if args.journal else _read_only(args)
     verified = in_unit(got.verified, args.unit)
     text = f"{readings_text(verified)}{got.note}\n\n{fill(CAUTIONS, WIDTH)}"
-    if len(got.risks):
-        # what the rule comes to for lots of the claim, beside each decision
-        told = got.risks[[name for name in got.risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
-        verified = verified.join(told[~told.index.duplicated(keep="last")], on="claimed")
+    verified = verified.join(got.risks)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
+    look = got.look or bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
 
 
-def _refuse_together(args: argparse.Namespace) -> None:
-    if (args.before is None) != (args.after is None):
-        raise OptionError("--from and --to go together: the beer before, and the beer that it should be now")
-    if args.before is not None and (args.journal or args.claim):
-        raise OptionError("--from and --to ask what a changeover left; leave --claim and --journal out")
-    if args.packages and (args.journal or args.before is not None or args.unit):
-        raise OptionError("--packages judges whole lots; leave --journal, --from, --to and --unit out")
-    if args.journal and args.producer_risk is not None:
-        raise OptionError("--producer-risk judges a folder; a line's rule stands in its limits sheet (rule, risk)")
-    if args.journal and args.source == STANDARD_INPUT:
-        raise OptionError("--journal records a scan with its file; save what comes from standard input to one")
-    if args.lab and (args.journal or args.packages):
-        raise OptionError("--journal and --packages go by the main lab of the set; leave --lab out")
-
-
-def _limits(args: argparse.Namespace, house: "sm.HouseModel") -> "Specification":
-    from specmatch.house.decision.decision import refuse_unknown_claim
+def _limits(args: argparse.Namespace, house: sm.HouseModel) -> Specification:
 
     specification = sm.load_specification(args.model, beers=house.beers_)
     # before the folder is measured, which may take minutes
@@ -102,12 +61,6 @@ def _limits(args: argparse.Namespace, house: "sm.HouseModel") -> "Specification"
 
 def _read_only(args: argparse.Namespace) -> _Judged:
     """Judge a folder or a file and record nothing."""
-    import pandas as pd
-
-    from specmatch.line.rules.judging import verify_folder
-    from specmatch.maths.classification.series import FEWEST
-    from specmatch.report.text import risks_text, text_table
-
     house = sm.HouseModel.load(args.model)
     specification = _limits(args, house)
     risks = house.limit_risks(specification)
@@ -128,20 +81,20 @@ def _read_only(args: argparse.Namespace) -> _Judged:
             verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
             note += f"\ntogether: {series.sentence}"
     note += f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return _Judged(verified, left_out, note, risks)
+    return _Judged(verified, left_out, note, _beside(risks, specification, verified, _days(source)))
 
 
 def _lots(args: argparse.Namespace) -> Outcome:
     """Judge lots by their packages so far."""
-    from specmatch.line.rules.judging import judge_lots
-    from specmatch.report.text import text_table
-
     house = sm.HouseModel.load(args.model)
     limits = _limits(args, house)
     session, left_out = load_source(args.source, dates=args.dates)
     if not isinstance(session, sm.Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
-    table = judge_lots(house, session, args.claim, limits, wrong_hold=args.wrong_hold, wrong_pass=args.wrong_pass)
+    hold, passed = (
+        default if rate is None else rate for rate, default in ((args.wrong_hold, 0.05), (args.wrong_pass, 0.01))
+    )
+    table = judge_lots(house, session, args.claim, limits, wrong_hold=hold, wrong_pass=passed)
     look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
     return Outcome(table.reset_index(), text, left_out, needs_look=look)
@@ -152,6 +105,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     from specmatch.line.acquisition import measure_source
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
+    from specmatch.line.watch_folder import needs_look
     from specmatch.report.text import risks_text
 
     setting = line_setting(args)
@@ -171,10 +125,28 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     said = f"entries {numbers[0]} to {numbers[-1]}" if numbers else "nothing new: every scan was recorded before"
     if elsewhere := sorted({*verified["line"].dropna()} - {setting.line}):
         said += f"\nrecorded before as of line {', '.join(elsewhere) or 'without a name'}, and stays so"
+    controls = [row for row in added if row["kind"] == "control"]
     for row in added:
-        if row["kind"] == "control":
+        if row in controls:
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", risks)
+    beside = _beside(risks, setting.specification, verified, _days(measured.session))
+    look = any(needs_look(row) for row in controls)
+    return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", beside, look)
+
+
+def _days(source: sm.Session | pd.DataFrame) -> dict[str, date | None]:
+    """Return the day on which each sample was measured, by its first scan, as decisions take it."""
+    if not isinstance(source, sm.Session) or "measured_at" not in source.scans:
+        return {}
+    first = source.scans.drop_duplicates("sample")
+    return {str(name): day_of(at) for name, at in zip(first["sample"], first["measured_at"], strict=True)}
+
+
+def _beside(
+    risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: dict[str, date | None]
+) -> pd.DataFrame:
+    """Return what the rule comes to for lots of each claim; no columns where no limits are loaded."""
+    return risks_of_claims(risks, specification, verified, days) if len(risks) else verified[[]]

@@ -11,49 +11,17 @@ from pathlib import Path
 from typing import Any
 
 import specmatch as sm
-from specmatch.cli.arguments import line_setting, share, shown_row
+from specmatch.cli.arguments import line_setting, shown_row
 from specmatch.cli.outcome import Outcome, ring, say, screen
-from specmatch.errors import OptionError
+from specmatch.line.hand_over import handing_on
+from specmatch.line.watch_folder import needs_look, watching
+from specmatch.report.board.board import LOCAL
+from specmatch.report.text import risks_text
 from specmatch.wording import CAUTIONS
-
-HELP = "verify scans as they land in a folder, and record every decision"
-EXAMPLE = "specmatch watch house.model scans/ --journal line1.db --line L1"
-
-
-def add_arguments(parser: argparse.ArgumentParser) -> None:
-    """Declare the arguments of `watch`."""
-    share(parser, "model")
-    parser.add_argument("folder", metavar="FOLDER", help="folder that the instrument writes to")
-    parser.add_argument(
-        "--journal", required=True, metavar="DB", help="journal to record in, on a disk of this machine"
-    )
-    parser.add_argument("--once", action="store_true", help="judge what is there and stop, for a scheduler")
-    parser.add_argument("--claim", metavar="BEER", help="beer or label that every sample is said to be")
-    parser.add_argument(
-        "--board",
-        metavar="[HOST:]PORT",
-        help="serve a page that stays on a screen at the line; this machine alone "
-        "unless a host is named (needs the extra board)",
-    )
-    parser.add_argument("--board-token", metavar="FILE", help="file of the token with which the page takes reviews")
-    parser.add_argument("--board-names", action="store_true", help="show names of people on the page")
-    parser.add_argument(
-        "--on-hold", metavar="COMMAND", help="run it for each hold; the entry is JSON on its standard input"
-    )
-    parser.add_argument("--hand-over", metavar="FOLDER", help="write each entry there as a JSON file of its own")
-    share(parser, "line", "operator", "control hours", "dates")
 
 
 def run(args: argparse.Namespace) -> Outcome:
     """Watch until a signal, or once."""
-    from specmatch.line.hand_over import handing_on
-    from specmatch.line.watch_folder import needs_look, watching
-    from specmatch.report.text import risks_text
-
-    if args.once and args.board:
-        raise OptionError("--board is for a watch that goes on; with --once look at `specmatch history DB --now`")
-    if (args.board_token or args.board_names) and not args.board:
-        raise OptionError("--board-token and --board-names go with --board")
 
     def complain(said: str) -> None:
         say(f"waiting: {said}", error=True, flush=True)
@@ -111,8 +79,7 @@ def _token(path: Path) -> str:
     return path.read_text(encoding="utf-8", errors="replace").strip()
 
 
-def _of_board(board: "sm.Board") -> str:
-    from specmatch.report.board.board import LOCAL
+def _of_board(board: sm.Board) -> str:
 
     who = "on this machine alone" if board.host in (LOCAL, "localhost", "::1") else "for everybody on its network"
     can = "reviews can be written with its token" if board.token else "it only shows"

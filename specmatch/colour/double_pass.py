@@ -253,6 +253,8 @@ def rows_that_disagree(fit: DoublePassFit, one: Interval, reflectance: Floats, r
     middle, sd = fit._of_strength(*_log_strength(reflectance, fit.wavelength_nm, fit.glare, rows))
     reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
     apart = np.flatnonzero((one.high < np.exp(middle - reach)) | (np.exp(middle + reach) < one.low))
+    if not apart.size:
+        return apart
     nearer = Interval(one.colour[apart], one.low[apart], one.high[apart], one.method, one.normal_errors_assumed)
     return rows[apart[routes_disagree(nearer, fit.read(reflectance[rows[apart]], coverage))]]
 

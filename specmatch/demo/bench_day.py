@@ -13,6 +13,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.demo.optics import FULL_SCALE, LIGHT_NM, Spectrometer, white_led
 from specmatch.demo.scan_files import scan_text, whole_folder, written_axis
+from specmatch.storage import path_of
 
 # NIST Atomic Spectra Database, and makers of holmium glass after NBS; nm, from memory
 _MERCURY_NM = (404.656, 435.833, 546.074, 576.960, 579.066)
@@ -124,7 +125,7 @@ def write_bench_day(
     day.take("check", "refilled water", lamp, 10, level_sd=0.004)
     day.take("check", "steady light", lamp, 13, every_min=5.0)
     day.take("dark", "", dark, 5)
-    _write(Path(folder), day.rows, day.counts, day.spectrometer)
+    _write(path_of(folder), day.rows, day.counts, day.spectrometer)
 
 
 def _write(folder: Path, rows: list[dict[str, object]], counts: list[list[int]], spectrometer: Spectrometer) -> None:

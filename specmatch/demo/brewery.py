@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, is_number
 from specmatch.demo.beers import (
     BATCH_COLOUR_SD,
     BATCH_SHAPE_SD,
@@ -24,6 +24,7 @@ from specmatch.demo.beers import (
 from specmatch.demo.optics import Cup, Spectrometer
 from specmatch.demo.scan_files import write_measured_folder
 from specmatch.demo.scanning import Bench, PourConditions, RawScans
+from specmatch.errors import OptionError
 
 DEFAULT_SEED = 1
 LAB_RELATIVE_SD, LAB_SD_EBC = 0.012, 0.1
@@ -73,6 +74,8 @@ class Brewery:
     beers = HOUSE_BEERS
 
     def __init__(self, seed: int, *, cup: Cup | None = None, spectrometer: Spectrometer | None = None) -> None:
+        if not (is_number(seed, whole=True) and seed >= 0):
+            raise OptionError(f"seed is {seed!r}; expected a whole number, 0 or more")
         self.seed = seed
         rng = self._rng(_BEERS)
         self.colour_ebc = house_colours(rng)
@@ -102,11 +105,20 @@ class Brewery:
         Liquids
             `beer`, `batch` and `absorbance` of each, and `colour_ebc` of these.
 
+        Raises
+        ------
+        OptionError
+            If the brewery has no such beer, or `n_batches` is not 1 or more.
+
         Examples
         --------
         >>> Brewery(seed=1).batches(2, beers=["Meadow Pils"]).batch
         ('MP-0-001', 'MP-0-002')
         """
+        strange = [name for name in beers or () if name not in self.beers]
+        if strange or not (is_number(n_batches, whole=True) and n_batches >= 1):
+            got = f"the brewery has no beer {strange[0]!r}" if strange else f"n_batches is {n_batches!r}"
+            raise OptionError(f"{got}; expected 1 batch or more of beers among {', '.join(self.beers)}")
         rng = self._rng(_BATCHES, draw)
         n_beers = len(self.beers)
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))

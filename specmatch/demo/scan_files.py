@@ -12,6 +12,7 @@ import pandas as pd
 
 from specmatch.demo.scanning import RawScans
 from specmatch.errors import StorageError
+from specmatch.storage import path_of
 
 SCAN_FOLDER = "scans"
 NOTE = "NOTE.txt"
@@ -28,7 +29,7 @@ _SHEET = (
 
 def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
     """Write raw scans as a measured folder, whole or not at all."""
-    with whole_folder(Path(folder)) as part:
+    with whole_folder(path_of(folder)) as part:
         _write_scans(part, raw)
         if batches is not None:
             _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))

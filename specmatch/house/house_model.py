@@ -14,7 +14,8 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, is_number
+from specmatch.batches import must_be
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
 from specmatch.house.decision.specification import Specification, day_of
@@ -23,6 +24,7 @@ from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
+from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
@@ -156,13 +158,11 @@ class HouseModel:
         if self._fitted is not None:
             raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
         for name in ("coverage", "false_reject_rate"):
-            if not 0.0 < getattr(self, name) < 1.0:
-                raise OptionError(f"{name} is {getattr(self, name)!r}; expected a share between 0 and 1, such as 0.90")
-        if not all(hasattr(refs, part) for part in ("spectra", "scans", "batches", "colour_unit")):
-            raise TableError(
-                f"fit learns from a ReferenceSet, got a {type(refs).__name__}; make one: "
-                "ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"
-            )
+            share = getattr(self, name)
+            if not (is_number(share) and 0.0 < share < 1.0):
+                such = {"coverage": 0.90}.get(name, 0.05)
+                raise OptionError(f"{name} is {share!r}; expected a share between 0 and 1, such as {such}")
+        must_be("set", refs)
         from specmatch.house.fitting.second_module import fit_set
 
         step(f"fitting a house model of {counted(len(refs.batches), 'batch')}")
@@ -201,6 +201,7 @@ class HouseModel:
         """
         from specmatch.house.fitting.second_module import fit_set
 
+        must_be("set", refs)
         with one_thread():
             return self.with_fitted(fit_set(refs, false_reject_rate=self.false_reject_rate, grown_from=self.fitted))
 
@@ -317,7 +318,7 @@ class HouseModel:
         scans: pd.DataFrame | pd.Series | None = None,
         coverage: float | None = None,
         *,
-        lab: str | Mapping[str, str] | None = None,
+        lab: str | pd.Series | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Read samples: colour with an interval, nearest beer, every plausible beer, warnings.
 
@@ -330,7 +331,7 @@ class HouseModel:
             A scans table, or scan_id -> sample. Without it each row is its own sample of one pour.
         coverage : float, optional
             Share of lab values to cover; by default the model's own.
-        lab : str or mapping, optional
+        lab : str, Series or mapping, optional
             Lab of the set, or sample -> lab, whose values colour and interval are to stand for; by default the lab with
             most batches. It matters where the set tells two labs apart.
 
@@ -345,6 +346,8 @@ class HouseModel:
             If the scans do not cover the model's wavelengths.
         OptionError
             If the lab is not one that the model knows.
+        TableError
+            If a lab is named for a sample that has no scan.
 
         Examples
         --------
@@ -355,14 +358,16 @@ class HouseModel:
         MP-1-001-S1     6.7         6.4          7.1   Meadow Pils
         AL-1-001-S1    23.8        23.2         24.4    Amber Lane
         """
-        level = self.coverage if coverage is None else coverage
+        level, labs = self.coverage if coverage is None else coverage, asked_labs(lab)
 
         def read_part(part: Part) -> pd.DataFrame:
             samples = part.samples()
             match = match_samples(part.fitted, samples)
-            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=lab)
+            return readings_table(part.fitted, samples, match, level, self.false_reject_rate, lab=labs)
 
-        return joined(parts_by_module(self.fitted, spectra, scans), read_part)
+        table = joined(parts_by_module(self.fitted, spectra, scans), read_part)
+        refuse_unread(labs, table.index)
+        return table
 
     def p_values(
         self, spectra: pd.DataFrame | pd.Series | Session, scans: pd.DataFrame | pd.Series | None = None
@@ -406,7 +411,7 @@ class HouseModel:
         specification: Specification | None = None,
         on: date | None = None,
         every_pour: bool = False,
-        lab: str | Mapping[str, str] | None = None,
+        lab: str | pd.Series | Mapping[str, str] | None = None,
     ) -> pd.DataFrame:
         """Judge claims: `consistent`, `hold` or `rescan`, each with a reason and an advice.
 
@@ -426,7 +431,7 @@ class HouseModel:
             not known the newest are taken.
         every_pour : bool, default False
             Average odd pours in too.
-        lab : str or mapping, optional
+        lab : str, Series or mapping, optional
             As in `read`; colour limits are judged by what that lab would report.
 
         Returns
@@ -451,6 +456,8 @@ class HouseModel:
         0.05); typical of Meadow Pils'
         """
         claimed = getattr(spectra, "claims", None) if claimed is None else claimed
+        if specification is not None:
+            must_be("specification", specification)
         labels = specification.label_names if specification else ()
         day = None if on is None else day_of(on)
         if on is not None and day is None:
@@ -459,12 +466,14 @@ class HouseModel:
         parts = parts_by_module(self.fitted, spectra, scans)
         samples = {id(part): part.samples(every_pour=every_pour) for part in parts}
         names = [name for part in parts for name in samples[id(part)].index]
+        labs = asked_labs(lab)
+        refuse_unread(labs, pd.Index(names))
         claim_of = dict(zip(names, check_claims(claimed, pd.Index(names), self.beers_, labels=labels), strict=True))
 
         def verify_part(part: Part) -> pd.DataFrame:
             own = samples[id(part)]
             claims, match = [claim_of[name] for name in own.index], match_samples(part.fitted, own)
-            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, lab)
+            readings = readings_table(part.fitted, own, match, level, self.false_reject_rate, claims, labs)
             judged = decide_all(
                 claims, readings, match.p_value, self.beers_, self.false_reject_rate,
                 specification=specification, days=[day or day_of(text) for text in own.measured_on], coverage=level,
@@ -620,15 +629,16 @@ class HouseModel:
         Parameters
         ----------
         spectra, scans
-            As in `read`: five samples or more of one changeover on one module, in the order taken.
+            As in `read`: five samples or more of one changeover on one module, in the order taken; where all of them
+            have a `measured_at`, that is the order.
         before, after
             As in `changeover`.
 
         Returns
         -------
         ChangeoverSeries
-            `first` (a sample, or None where the last three do not stand for the new beer), `smallest_visible`,
-            `fractions` (never rising) and a `sentence`.
+            `first` (a sample, or None where the last three do not stand for the new beer, or one from there on looks
+            like no blend of the two), `smallest_visible`, `fractions` (never rising, in time) and a `sentence`.
 
         Raises
         ------
@@ -653,7 +663,7 @@ class HouseModel:
         from specmatch.house.reading.changeover import changeover_series
 
         (part,) = self._one_module(spectra, scans)
-        return changeover_series(part.fitted, part.samples(), before=before, after=after)
+        return changeover_series(part.fitted, part.samples(), part.scans, before=before, after=after)
 
     def _one_module(self, spectra: pd.DataFrame | Session, scans: pd.DataFrame | pd.Series | None) -> list[Part]:
         parts = parts_by_module(self.fitted, spectra, scans)
@@ -701,7 +711,7 @@ class HouseModel:
         UnknownBeerError
             If the claim is no beer of the set.
         TableError
-            If the packages were measured on two modules of the model.
+            If the packages are of several batches, or were measured on two modules of the model.
         OptionError
             If a chance is out of range.
 
@@ -720,6 +730,9 @@ class HouseModel:
         (part,) = self._one_module(spectra, scans)
         samples = part.samples(every_pour=True)
         pours, on = samples.pours, day_of(samples.measured_on[0])
+        if isinstance(part.scans, pd.DataFrame) and "batch" in part.scans and part.scans["batch"].nunique() > 1:
+            one, other = part.scans["batch"].unique()[:2]
+            raise TableError(f"the packages are of batches {one!r} and {other!r}; give those of one lot at a time")
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
         step = next_step(part.fitted.identity, pours.reflectance, claimed=self.beers_.index(str(claim)), rule=rule)
@@ -745,7 +758,8 @@ class HouseModel:
         Returns
         -------
         DataFrame
-            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`;
+            A row for each row of limits whose beer has lab colours, index `beer`: `low`, `high`, `rule`, `risk`, and
+            the days they are for, `valid_from` and `valid_to` (None: without an end);
             `accepted_low`, `accepted_high` (readings between them pass); shares of all lots: `conform`,
             `producer_risk` (conform and are held), `consumer_risk` (do not conform and pass), `cannot_tell`;
             `held_of_conforming`, `passed_of_others` (of the lots that conform, and of those that do not); `n_batches`;
@@ -765,6 +779,7 @@ class HouseModel:
         """
         from specmatch.house.decision.risks import limit_risks
 
+        must_be("specification", specification)
         return limit_risks(self.fitted, specification)
 
     def limits_by_risk(self, specification: Specification, *, producer_risk: float) -> Specification:
@@ -795,6 +810,7 @@ class HouseModel:
         """
         from specmatch.house.decision.risks import limits_by_risk
 
+        must_be("specification", specification)
         return limits_by_risk(self.fitted, specification, producer_risk)
 
     def budget(self, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:

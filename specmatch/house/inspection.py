@@ -4,6 +4,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from specmatch.storage import path_of
+
 if TYPE_CHECKING:
     from specmatch.measurement.readers.scan import Scan
 
@@ -63,7 +65,7 @@ def inspect_file(path: str | Path) -> dict[str, Any]:
     >>> inspect_file("monday")["roles"]["sample"], inspect_file("house.model")["kind"]
     (54, 'house model')
     """
-    path = Path(path)
+    path = path_of(path)
     if path.is_dir():
         found: dict[str, Any] = _set(path) if (path / "datapackage.json").is_file() else _measured_folder(path)
     else:

@@ -15,6 +15,9 @@ from specmatch.house.fitting.fitted import FittedHouse, SharedPours
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
 from specmatch.house.reading.modules import PARTS
 from specmatch.house.reading.samples import prepare_samples
+from specmatch.measurement.folder.stated import as_stated
+from specmatch.reference.tables.alignment import check_band
+from specmatch.spectra import text_ids
 
 logger = logging.getLogger(__name__)
 
@@ -37,12 +40,14 @@ def transfer_house(
     if hasattr(spectra, "scans") and hasattr(spectra, "spectra"):
         band_nm = spectra.band_nm if band_nm is None else band_nm
         spectra, scans = spectra.spectra, spectra.scans if scans is None else scans
+    scans = as_stated(scans, "scans")
     name = plain_text(instrument)
     if not name:
         raise OptionError("instrument is blank; name the second module as the column instrument will state it")
     if not isinstance(scans, pd.DataFrame) or "batch" not in scans.columns:
         raise TableError("a transfer needs a scans table with the column batch: which batch of the set each scan is of")
-    table = check_scans(scans, pd.Index(spectra.index).map(str))
+    ids = text_ids(spectra.index, "scan_id")
+    table = check_scans(scans, ids)
     table = _of_instrument(table, name)
     names = _names(fitted.conditions, table, name)
     unknown = sorted(set(table["batch"]) - set(fitted.batches))
@@ -52,13 +57,14 @@ def transfer_house(
             "modules must have measured it: choose_batches(refs, transfer=6) says which to measure"
         )
     _refuse_other_conditions(fitted.conditions, table, names)
-    part = pd.DataFrame(spectra).set_axis(pd.Index(spectra.index).map(str), axis=0).loc[table.index]
+    part = pd.DataFrame(spectra).set_axis(ids, axis=0).loc[table.index]
     samples = prepare_samples(fitted, part, table)
     code = {batch: k for k, batch in enumerate(fitted.batches)}
     batch_of = table.groupby("sample", sort=False)["batch"].first()
     batch = np.array([code[batch_of[sample]] for sample in samples.averages.names], dtype=np.int64)
     good = np.ones(len(samples.pours.names), bool) if samples.odd is None else ~samples.odd.odd
     reflectance = samples.pours.reflectance[good]
+    band_nm = check_band(band_nm)
     if band_nm is not None:
         nm = fitted.wavelength_nm
         reflectance = np.where((nm >= band_nm[0]) & (nm <= band_nm[1]), reflectance, np.nan)  # no light, no value

@@ -41,11 +41,6 @@ class LineNow:
     second_name: bool = False  # whether a review takes a second name
 
 
-def lines_of(journal: Journal) -> list[str]:
-    """Return the names of the lines that a journal is of, by name."""
-    return sorted(line for (line,) in journal.query("SELECT DISTINCT line FROM entries WHERE line IS NOT NULL"))
-
-
 def line_now(journal: Journal, line: str, *, at: datetime | None = None, last: int = 10) -> LineNow:
     """Return how a line stands at a time, by default now."""
     at = at or datetime.now(UTC)

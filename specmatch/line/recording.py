@@ -25,7 +25,17 @@ from specmatch.line.rules.controls import (
     statements_of,
 )
 from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
-from specmatch.line.rules.run_rule import OPEN, READING, RETEST, Judged, find_run, judge_in_run, without_grid
+from specmatch.line.rules.run_rule import (
+    CLEAR,
+    HELD,
+    OPEN,
+    READING,
+    RETEST,
+    Judged,
+    find_run,
+    judge_in_run,
+    without_grid,
+)
 from specmatch.line.rules.standing import (
     LEFT_OUT,
     PUT_RIGHT,
@@ -35,7 +45,7 @@ from specmatch.line.rules.standing import (
     standing_of,
     stated_of,
 )
-from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
 REFERENCE = "reference"
@@ -290,6 +300,8 @@ def record_sample(
         on = datetime.fromisoformat(record["measured_at"]).date()
         pooled = judge_pooled(setting, [*run.parts, judged.kept], run.first or 0, claim, on)
     got = judge_in_run(run, judged, pooled, control=trouble)
+    if record["lot"] and got.decision == CONSISTENT:
+        got = replace(got, reason=got.reason + _waits_elsewhere(journal, setting.line, claim, record["lot"], replaced))
     decided = {
         "kind": got.kind, "concerns": got.concerns, **record, **basis, "decision": got.decision, "reason": got.reason,
         "advice": got.advice, "run_state": got.run_state, "reading": got.reading,
@@ -303,6 +315,24 @@ def record_sample(
         decided["kept"], grid = without_grid(judged.kept)
         documents.append(grid)
     return _with_others(journal, decided, replaced, documents=documents)
+
+
+def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced: Sequence[int]) -> str:
+    """Say that a run of this lot waits under another line or claim, or a spelling that a slip may have made."""
+
+    def plain(name: str) -> str:
+        return f"lower(replace(replace(replace({name}, '-', '_'), ' ', '_'), '.', '_'))"
+
+    departed = journal.query(
+        "SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?) AND "
+        f"{plain('lot')} = {plain('?')}", (OPEN, HELD, lot),
+    )  # fmt: skip
+    waits = [
+        f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
+        for other in departed
+        if other != (line, claim, lot) and find_run(journal, *other, without=replaced).state != CLEAR
+    ]
+    return f"; but {'; '.join(waits)}" if waits else ""
 
 
 def _doubtful(judged: Judged, clock: str) -> Judged:

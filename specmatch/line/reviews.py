@@ -1,14 +1,25 @@
 """What people add to the journal: reviews, what is in force, and the name of a baseline period."""
 
+import logging
+
 from specmatch.errors import TableError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.queries import BASELINE, waits
+from specmatch.line.journal.queries import BASELINE, lines_of, waits
 from specmatch.line.journal.schema import unix_time
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
+from specmatch.measurement.folder.columns import folded
+from specmatch.wording import nearest_name
+
+log = logging.getLogger(__name__)
 
 OUTCOMES = ("released after check", "rework", "reject", "wrong claim")
 IN_FORCE = "in_force"
+# what a line may be judged by otherwise under the same model, in words
+_SETTINGS = {
+    "specification_hash": "colour limits or labels", "control_hours": "hours that a control vouches for",
+    "second_name": "whether a review takes two names",
+}  # fmt: skip
 
 
 def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "") -> Record:
@@ -38,6 +49,11 @@ def override(
     ]
     if lines and line not in lines:
         raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
+    claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
+    if beer not in claims and folded(beer) in map(folded, claims):
+        raise TableError(
+            f"no claim of {beer!r} is recorded{nearest_name(beer, claims)}: name the beer as the claims do"
+        )
     run = find_run(journal, line, beer, lot)
     if run.state != CLEAR:
         raise TableError(f"the run of {beer}, lot {lot}, waits already, since entry {run.first}: review that entry")
@@ -66,8 +82,17 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
         last = journal.select("kind = ? AND line = ?", (IN_FORCE, setting.line), last=1)
         if last and all(last[0].get(name) == value for name, value in wanted.items()):
             return int(last[0]["entry"])
+        others = [name for name in lines_of(journal) if name] if not last else []
+        if others:
+            log.warning(
+                "line %r is new in this journal, beside %s: its runs and its controls are its own", setting.line,
+                ", ".join(others),
+            )  # fmt: skip
         who = house.fitted_by or "a person who left no name (fit --who)"
         said = f"model {setting.model_hash[:12]} of set {house.fitted.set_name} put in force; fitted by {who}"
+        if last and last[0].get("model_hash") == setting.model_hash:
+            changed = [_SETTINGS.get(name, name) for name, value in wanted.items() if last[0].get(name) != value]
+            said += f"; changed since entry {last[0]['entry']}: {', '.join(changed)}"
         row = {"kind": IN_FORCE, **wanted, "operator": setting.operator, "reason": said}
         return int(journal.append(row, documents=setting.documents)["entry"])
 
@@ -80,7 +105,8 @@ def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str,
     last = journal.select("kind = ? AND line = ?", (IN_FORCE, line), last=1)
     if last and last[0].get("second_name") and not second.strip():
         raise TableError("the house asks for two names on a review: add --second NAME")
-    if second.strip() and second.strip().casefold() == operator.strip().casefold():
+    one, other = ("".join(filter(str.isalnum, name.casefold())) for name in (operator, second))
+    if second.strip() and one == other:
         raise TableError(f"both names are {second.strip()!r}; the second is another person's")
     record: Record = {"outcome": outcome, "operator": operator, "reason": note}
     if second.strip():

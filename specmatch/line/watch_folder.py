@@ -7,7 +7,8 @@ from contextlib import contextmanager
 from dataclasses import dataclass, replace
 from pathlib import Path
 
-from specmatch.errors import MissingScanError, SheetError
+from specmatch.array_types import is_number
+from specmatch.errors import MissingScanError, OptionError, SheetError
 from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.house.decision.specification import load_specification
 from specmatch.house.house_model import HouseModel
@@ -18,7 +19,7 @@ from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.watcher import Watch, only_watcher
 from specmatch.measurement.folder.sheets import read_sheet
-from specmatch.storage import sha256_of
+from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import CONSISTENT
 
 log = logging.getLogger(__name__)
@@ -153,7 +154,7 @@ def watching(
     setting: LineSetting, folder: str | Path, journal: str | Path, *, date_order: str | None = None
 ) -> Iterator[Watch]:
     """Hold the journal and the right to watch a folder with it while the block runs."""
-    folder, journal = Path(folder), Path(journal)
+    folder, journal = path_of(folder), path_of(journal)
     if not folder.is_dir():
         raise MissingScanError(f"{folder}: no such folder; name the folder that the instrument writes to")
     with Journal(journal) as opened, only_watcher(journal, folder):
@@ -166,16 +167,18 @@ def load_setting(
     control_hours: float = CONTROL_HOURS,
 ) -> LineSetting:  # fmt: skip
     """Load a model and what lies beside it, and refuse a claim that it does not know."""
+    if not (is_number(control_hours) and 0 <= control_hours < float("inf")):
+        raise OptionError(f"control_hours is {control_hours!r}; expected hours, 0 or more (0 asks for no controls)")
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
     refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")
     second = asks_for_two_names(model)
-    return LineSetting(house, sha256_of(model), specification, line, operator, claim, control_hours, second)
+    return LineSetting(house, sha256_of(path_of(model)), specification, line, operator, claim, control_hours, second)
 
 
 def asks_for_two_names(model: str | Path) -> bool:
     """Return whether the house asks for two names on a review: `house.line.csv` beside `house.model`."""
-    model = Path(model)
+    model = path_of(model)
     path = model.with_name(f"{model.stem}.line.csv")
     if not path.is_file():
         return False

@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.band import usable_band
@@ -18,12 +18,14 @@ from specmatch.measurement.checks.replicates import replicate_checks
 from specmatch.measurement.checks.sample import reflectance_range_rows
 from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.batches import known_batches, no_materials
-from specmatch.measurement.folder.folder import MOST_NAMED, MeasuredFolder, first_reason, read_folder
+from specmatch.measurement.folder.contradictions import MOST_NAMED
+from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
 from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
 from specmatch.progress import step
+from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines, listed
 
 _OWN = ("file", "role", "time", "order", "beer")
@@ -201,7 +203,7 @@ def measure(
     DateOrderError
         If dates can be read in two ways and `date_order` is not given; all of them are listed.
     OptionError
-        If `depth_mm` is not above 0.
+        If `depth_mm`, an age or `full_scale` is not above 0.
     ParentsError
         If a pour, sample or batch stands under two parents.
     ScanFileError
@@ -214,8 +216,11 @@ def measure(
     >>> session.spectra.shape[0], len(session.batches), len(session.left_out)
     (54, 18, 0)
     """
+    for name, number in (("dark_age_h", dark_age_h), ("reference_age_h", reference_age_h), ("full_scale", full_scale)):
+        if number is not None and not (is_number(number) and number > 0):
+            raise OptionError(f"{name} is {number!r}; expected a number above 0")
     step(f"measuring {folder}")
-    found = read_folder(Path(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
+    found = read_folder(path_of(folder), n_jobs=n_jobs, reading=reading, date_order=date_order)
     return session_of(
         found, folder=str(folder), dark_age_h=dark_age_h, reference_age_h=reference_age_h, dark_offset=dark_offset,
         full_scale=full_scale, depth_mm=depth_mm,
@@ -313,7 +318,7 @@ def _at_depth(
     notes: list[tuple[str, str]],
 ) -> tuple[pd.DataFrame, pd.DataFrame]:
     """Return sample scans and what is known of them, at the depth that was asked for, else as they were measured."""
-    if depth_mm is not None and not (np.isfinite(depth_mm) and depth_mm > 0):
+    if depth_mm is not None and not (is_number(depth_mm) and 0 < depth_mm < np.inf):
         raise OptionError(f"depth_mm is {depth_mm!r}; expected millimetres of beer above 0, such as 8.0")
     known = known_columns(found.rows.loc[sample.index])
     if depth_mm is None or sample.empty:

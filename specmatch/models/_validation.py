@@ -1,6 +1,7 @@
 """What every estimator asks of its rows: wavelengths kept where a table names them, batches as codes."""
 
 import warnings
+from collections.abc import Mapping
 from typing import Any
 
 import numpy as np
@@ -18,13 +19,15 @@ SHARE_OUT = 0.05
 ONE_SHAPE = 0.5
 
 
-def by_wavelength(X: Any) -> tuple[Any, Floats | None]:
+def by_wavelength(X: Any, **columns: Any) -> tuple[Any, Floats | None]:
     """Return rows in ascending order of wavelength, and the wavelengths, where a table names them.
 
     Float column names escape the name check of scikit-learn, so that a table of 410-710 nm would pass for one of
     400-700 nm; estimators keep the wavelengths themselves and match by them.
     """
     # X (n, p) -> (n, p), (p,)
+    # columns: what goes with the rows by their place
+    _refuse_other_order(X, columns)
     if not isinstance(X, pd.DataFrame) or _unnamed(X.columns):
         return X, None
     wavelengths = _wavelengths_of(X.columns)
@@ -112,6 +115,18 @@ def warn_of_no_reflectance(rows: Floats, usual: Floats, estimator: str) -> None:
             ImplausibleReflectanceWarning,
             stacklevel=4,
         )
+
+
+def _refuse_other_order(X: Any, columns: Mapping[str, Any]) -> None:
+    """Refuse columns that name the rows of X in another order: rows go by position, and both cannot be meant."""
+    for name, column in columns.items():
+        if not (isinstance(X, pd.DataFrame) and isinstance(column, pd.Series) and len(column) == len(X)):
+            continue
+        if not column.index.equals(X.index) and column.index.sort_values().equals(X.index.sort_values()):
+            raise TableError(
+                f"{name} has the rows of X in another order, and rows go by position; give {name}.loc[X.index], or an "
+                "array if the order is right"
+            )
 
 
 def batch_codes(groups: Any, n_rows: int, estimator: str) -> Ints:

@@ -7,6 +7,7 @@ import pandas as pd
 from sklearn.base import BaseEstimator, OutlierMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from specmatch.array_types import is_number
 from specmatch.errors import OptionError
 from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
@@ -84,11 +85,11 @@ class Applicability(OutlierMixin, BaseEstimator):
         >>> len(domain.batches_), domain.n_features_in_ == house.wavelengths_.size
         (18, True)
         """
-        if not 0.0 < self.false_alarm_rate < 1.0:
+        if not (is_number(self.false_alarm_rate) and 0.0 < self.false_alarm_rate < 1.0):
             raise OptionError(f"false_alarm_rate is {self.false_alarm_rate!r}; expected a part such as 0.01")
         if self.scale is not None and self.scale not in SCALES:
             raise OptionError(f"scale is {self.scale!r}; {', '.join(SCALES)} or None is offered")
-        values, self.wavelengths_ = by_wavelength(X)
+        values, self.wavelengths_ = by_wavelength(X, groups=groups)
         values = validate_data(self, values, dtype=np.float64, ensure_min_samples=2)
         batch = batch_codes(groups, len(values), "Applicability")
         self.batches_ = np.arange(len(values)) if groups is None else pd.unique(np.asarray(groups))

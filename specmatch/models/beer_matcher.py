@@ -2,7 +2,6 @@
 
 import warnings
 from itertools import pairwise
-from numbers import Integral
 from typing import Any
 
 import numpy as np
@@ -11,6 +10,7 @@ from sklearn.base import BaseEstimator, ClassifierMixin
 from sklearn.utils.multiclass import check_classification_targets
 from sklearn.utils.validation import check_is_fitted, validate_data
 
+from specmatch.array_types import is_number
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
 from specmatch.maths.classification.model_selection import ROWS, SCALES
@@ -109,16 +109,16 @@ class BeerMatcher(ClassifierMixin, BaseEstimator):
         >>> matcher.classes_.tolist()
         ['Amber Lane', 'Meadow Pils', 'Night Porter']
         """
-        if not 0.0 < self.false_reject_rate < 1.0:
+        if not (is_number(self.false_reject_rate) and 0.0 < self.false_reject_rate < 1.0):
             raise OptionError(f"false_reject_rate is {self.false_reject_rate!r}; expected a part such as 0.05")
         offered = dict.fromkeys(["auto", *(scale.transform for scale in SCALES)])
         if self.scale is not None and self.scale not in offered:
             raise OptionError(f"scale is {self.scale!r}; {', '.join(offered)} or None is offered")
-        if self.n_components is not None and not (isinstance(self.n_components, Integral) and self.n_components > 0):
+        if self.n_components is not None and not (is_number(self.n_components, whole=True) and self.n_components > 0):
             raise OptionError(
                 f"n_components is {self.n_components!r}; expected 1 or more, or None to let batches choose"
             )
-        values, self.wavelengths_ = by_wavelength(X)
+        values, self.wavelengths_ = by_wavelength(X, y=y, groups=groups)
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=2)
         with warnings.catch_warnings():
             # many beers with one batch each are a thin set, not a regression: `too_few_batches` says so

@@ -105,7 +105,7 @@ class ColourRegressor(RegressorMixin, BaseEstimator):
         >>> model.groups_missing_, bool(model.band_.all())  # dead channels are left out
         (False, False)
         """
-        values, self.wavelengths_ = by_wavelength(X)
+        values, self.wavelengths_ = by_wavelength(X, y=y, groups=groups)
         values, y = validate_data(self, values, y, dtype=np.float64, ensure_min_samples=3, y_numeric=True)
         batch = batch_codes(groups, len(values), "ColourRegressor")
         self.groups_missing_ = groups is None

@@ -30,7 +30,7 @@ from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
 from specmatch.reference.tending.lab_values import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
-from specmatch.storage import sha256_of
+from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
 
 _LOG = logging.getLogger(__name__)
@@ -40,14 +40,14 @@ SPECTRA, SCANS, BATCHES = "spectra.csv", "scans.csv", "batches.csv"
 
 def holds_tables(folder: str | Path) -> bool:
     """Say whether a folder holds reflectance tables rather than raw scans."""
-    return (Path(folder) / SPECTRA).is_file()
+    return (path_of(folder) / SPECTRA).is_file()
 
 
 def read_tables(
     folder: str | Path, *, date_order: str | None = None
 ) -> tuple[pd.DataFrame, pd.DataFrame, pd.DataFrame]:
     """Read the three tables of a folder; identifiers stay text."""
-    folder = Path(folder)
+    folder = path_of(folder)
     if not folder.is_dir():
         raise ReferenceSetError(f"{folder} is no folder")
     for name in (SCANS, BATCHES):
@@ -150,6 +150,8 @@ def build_set(
     """
     if isinstance(folders, str | Path | Session):
         folders = [folders]
+    if isinstance(folders, pd.DataFrame):
+        raise ReferenceSetError("folders is a table; of tables ReferenceSet(spectra, scans, batches) makes a set")
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
     sources = sources_of(folders, date_order)
@@ -217,18 +219,27 @@ def sources_of(folders: Sequence[str | Path | Session], date_order: str | None) 
             raise
     if doubtful:
         raise DateOrderError(cells=tuple(doubtful))
-    return sources
+    return _each_once(sources)
+
+
+def _each_once(sources: Sequence[Source]) -> list[Source]:
+    """Take a folder that was named twice, or a copy of it, once: its scans would count as more pours."""
+    first: dict[object, Source] = {}
+    for source in sources:
+        same = first.setdefault((source.sha256, source.reference_kind, *source.spectra.index), source)
+        if same is not source:
+            _LOG.warning("%s holds the same as %s; it is taken once", source.name, same.name)
+    return list(first.values())
 
 
 def source_of(folder: str | Path | Session, date_order: str | None = None) -> Source:
     """Read a folder of raw scans or of tables, or take a session that was measured already."""
     if not isinstance(folder, Session) and holds_tables(folder):
         spectra, scans, batches = read_tables(folder, date_order=date_order)
-        beers = read_beers(Path(folder))
+        folder = path_of(folder)
+        beers = read_beers(folder)
         nothing = pd.DataFrame(columns=["file", "reason"])
-        return Source(
-            Path(folder).resolve().name, spectra, scans, batches, nothing, beers=beers, sha256=folder_hash(Path(folder))
-        )
+        return Source(folder.resolve().name, spectra, scans, batches, nothing, beers=beers, sha256=folder_hash(folder))
     session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
     for note in session.sheet_notes["note"]:
         _LOG.warning("%s: %s", session.folder, note)

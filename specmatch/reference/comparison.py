@@ -6,6 +6,8 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import must_be
+
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
 
@@ -34,6 +36,7 @@ def compare_sets(before: "ReferenceSet", after: "ReferenceSet") -> pd.DataFrame:
     >>> compare_sets(refs, refs.relabel("MP-0-001", "Amber Lane", reason="mixed up at sampling")).values.tolist()
     [['relabelled', 'MP-0-001', 'Meadow Pils', 'Amber Lane']]
     """
+    must_be("set", before, after)
     rows = [*_settings(before, after), *_batches(before, after), *_beers(before, after), *_scans(before, after)]
     table = pd.DataFrame(rows, columns=list(CHANGE_COLUMNS), dtype=object)
     return table

@@ -10,6 +10,7 @@ from typing import Any
 
 import pandas as pd
 
+from specmatch.batches import must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
@@ -18,6 +19,7 @@ from specmatch.reference.disk.versions import VERSIONS, version_name
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tending.arrivals import Arrival
 from specmatch.reference.tending.choices import CONFLICT_COLUMNS, FOLDER, SET, Choices
+from specmatch.storage import path_of
 
 _SHEET = "batches"
 
@@ -66,7 +68,7 @@ class Extension:
 
 def extend_set(
     refs: ReferenceSet,
-    folders: Sequence[str | Path | Session | Source],
+    folders: Sequence[str | Path | Session | Source] | str | Path | Session,
     *,
     reason: str,
     who: str = "",
@@ -112,6 +114,9 @@ def extend_set(
     >>> extend_set(built, ["monday"], reason="the same folder once more").is_new
     False
     """
+    must_be("set", refs)
+    if isinstance(folders, str | Path | Session):
+        folders = [folders]
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one folder or sheet")
     arrivals, left_out = [], []
@@ -119,15 +124,15 @@ def extend_set(
         if isinstance(folder, Source):
             arrivals.append(_of_source(folder, folder.batches))
             continue
-        if not isinstance(folder, Session) and Path(folder).is_file():
-            file = Path(folder)
+        if not isinstance(folder, Session) and path_of(folder).is_file():
+            file = path_of(folder)
             arrivals.append(Arrival(lab_rows(file, date_order), name=file.name, sha256=folder_hash(file)))
             continue
-        if not isinstance(folder, Session) and _is_sheet_alone(Path(folder)):
-            sheet = find_sheet(Path(folder), _SHEET)
+        if not isinstance(folder, Session) and _is_sheet_alone(path_of(folder)):
+            sheet = find_sheet(path_of(folder), _SHEET)
             assert sheet is not None
             arrivals.append(
-                Arrival(lab_rows(sheet, date_order), name=Path(folder).resolve().name, sha256=folder_hash(sheet))
+                Arrival(lab_rows(sheet, date_order), name=path_of(folder).resolve().name, sha256=folder_hash(sheet))
             )
             continue
         source = source_of(folder, date_order)
@@ -173,7 +178,9 @@ def merge_sets(
     UnitError
         If the two were measured against references of different kinds.
     OptionError
-        If `take` is something else, or one of the two is no reference set.
+        If `take` is something else.
+    TableError
+        If one of the two is no reference set.
     ReferenceSetError, ParentsError, WavelengthMismatchError
         As for `ReferenceSet.extend`.
 
@@ -189,9 +196,7 @@ def merge_sets(
     if wrong is not None:
         raise OptionError(f"take is {wrong!r}; expected 'first', 'second' or 'both'")
     chosen = {subject: sides[side] for subject, side in asked.items()}
-    for one in (first, second):
-        if not isinstance(one, ReferenceSet):
-            raise OptionError(f"a set to be merged is a {type(one).__name__}; expected what ReferenceSet.load returns")
+    must_be("set", first, second)
     return first.merge(second, reason=reason, who=who, when=when, take=chosen)
 
 

@@ -4,7 +4,7 @@ Every change gives a new set and a line in its history.
 """
 
 import logging
-from collections.abc import Collection, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from functools import cached_property
 from pathlib import Path
 from typing import Any
@@ -12,35 +12,48 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
-from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans
+from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans, must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.measurement.folder.stated import tables_as_stated
 from specmatch.progress import step
 from specmatch.reference.audit.evidence import evidence_of, still_settled
 from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
 from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import read_package, write_package
-from specmatch.reference.disk.versions import DIGITS, VERSIONS
+from specmatch.reference.disk.versions import VERSIONS, earlier_version
 from specmatch.reference.tables.alignment import (
-    agreed,
     align_batches,
     check_band,
     check_beers,
     joined,
+    left_out_table,
     named_value,
+    one_kind,
+    refuse_other_value,
     set_aside_unmeasured,
     tidy_columns,
     unit_of,
     with_name,
 )
 from specmatch.reference.tables.dates import iso_date
-from specmatch.reference.tables.edits import Change, Tables, dropped, recoloured, relabelled, renamed, selected, stepped
+from specmatch.reference.tables.edits import (
+    Change,
+    Tables,
+    dropped,
+    left_by_hand,
+    recoloured,
+    relabelled,
+    renamed,
+    selected,
+    stepped,
+)
 from specmatch.reference.tending.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.tending.choices import Choices
 from specmatch.reference.tending.edit_sheet import edited_by_sheet
 from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
+from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
 
 _KNOWN_OF_A_COLOUR = ("colour_sd", "colour_n", "colour_method", "lab")
@@ -56,23 +69,6 @@ _KEPT = ("name", *_SETTINGS, "parent")
 _CONTENT = ("name", *_SETTINGS, "hash")
 
 
-def _left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
-    """A colour that was set by hand is no mean any more."""
-    edits = edit["edits"] if edit["kind"] == "sheet" else [edit]
-    by_hand = {one["batch"] for one in edits if one["kind"] == "colour"}
-    return {name: values for name, values in determinations.items() if name not in by_hand}
-
-
-def _blank_spectra(wavelength_nm: Floats) -> pd.DataFrame:
-    columns = pd.Index(wavelength_nm, dtype="float64", name="wavelength_nm")
-    return pd.DataFrame(np.empty((0, wavelength_nm.size)), columns=columns, index=pd.Index([], dtype=object))
-
-
-def _blank_scans(types: Mapping[str, str]) -> pd.DataFrame:
-    cells = {name: np.array([], dtype=float if kind == "number" else object) for name, kind in types.items()}
-    return pd.DataFrame(cells, index=pd.Index([], dtype=object, name="scan_id"))
-
-
 class ReferenceSet:
     """Labelled reflectance spectra with what is known of their scans, batches and beers.
 
@@ -85,7 +81,8 @@ class ReferenceSet:
     spectra : DataFrame, shape (n_scans, n_wavelengths)
         A row a scan, index `scan_id`, columns wavelength in nm, values reflectance as a fraction (NaN = missing).
     scans : DataFrame
-        Same index: `pour`, `sample`, `batch` and what else is known of each scan.
+        Same index: `pour`, `sample`, `batch` and what else is known of each scan. Tables are held to what sheets are:
+        dates of any form that can be read one way, `10 mL` under `fill_ml`, near misses of known columns refused.
     batches : DataFrame
         Index `batch`: `beer`, `colour` (the lab colour, blank where there is none) and what else is known.
     beers : DataFrame, optional
@@ -142,6 +139,7 @@ class ReferenceSet:
 
     _large: LargeTables | None = None
     determinations: dict[str, Any]
+    _kept = False  # whether the tables were a set's before
     _before: tuple[Tables, dict[str, Any]] | None = None  # what this was made from, for one step back
     _home: Path | None = None  # where it was opened or saved
 
@@ -170,6 +168,8 @@ class ReferenceSet:
         if isinstance(spectra, pd.DataFrame) and len(spectra) == 0:
             raise ReferenceSetError("the set is empty: it holds no scan; measure at least one batch")
         checked = check_spectra(spectra, quantity=quantity, x_unit=x_unit or "nm", any_wavelength=x_unit is not None)
+        if not self._kept:
+            scans, batches, beers = tables_as_stated(scans, batches, beers, self.value_name)
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
@@ -177,13 +177,11 @@ class ReferenceSet:
         checked.values.flags.writeable = False
         nm = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
         self._spectra = pd.DataFrame(checked.values, checked.scan_ids, nm, copy=False)
-        self._beers = check_beers(beers)
-        self.left_out = pd.DataFrame(left_out, columns=["table", "name", "reason"], dtype=object)
-        for row in left_out:
-            _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
+        self._beers = check_beers(beers, () if self._kept else self._batches["beer"].unique())
+        self.left_out = left_out_table(left_out)
         self.name, self.licence, self.parent = str(name), licence, parent
         self.band_nm = check_band(band_nm)
-        self.reference_kind = reference_kind or agreed(self._scans, "reference_kind")
+        self.reference_kind = one_kind(None if self._kept else reference_kind, self._scans) or reference_kind
         self.history, self.sources = tuple(map(dict, history)), tuple(map(dict, sources or ()))
         self.determinations = {name: list(values) for name, values in (determinations or {}).items()}
 
@@ -284,31 +282,25 @@ class ReferenceSet:
         tables, what, edit = change
         entry = self._entry(what, reason, who, when, edit)
         kept = {key: getattr(self, key) for key in _KEPT} | {"parent": self.hash, "history": (*self.history, entry)}
-        kept |= {"determinations": _left_by_hand(self.determinations, edit), "x_unit": "nm"}
-        after = ReferenceSet(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
+        kept |= {"determinations": left_by_hand(self.determinations, edit), "x_unit": "nm"}
+        after = ReferenceSet._of(tables.spectra, tables.scans, tables.batches, tables.beers, **(kept | changed))
         after._before = (self._tables, {key: getattr(self, key) for key in _CONTENT})
         after._home = self._home
         return after
 
     def _entry(self, what: str, reason: str, who: str, when: str, edit: Mapping[str, Any]) -> dict[str, Any]:
-        if not reason.strip():
+        if not str(reason or "").strip():
             raise OptionError("a change of the set needs a reason; say why in a few words")
-        return {"what": what, "who": who, "when": iso_date(when), "why": reason, "parent": self.hash, "edit": edit}
+        told = {"who": who or "", "when": iso_date(when), "why": reason}
+        return {"what": what, **told, "parent": self.hash, "edit": edit}
 
     def _large_for(self, arrivals: list[Arrival]) -> LargeTables | None:
         """Return the tables of a large set if what arrives can be added without reading them."""
         large = self._large
         if large is None or any(name in self.__dict__ for name in ("_spectra", "_scans")):
             return None
-        for arrival in arrivals:
-            if arrival.spectra is None or arrival.scans is None:
-                continue
-            scans = tidy_columns(check_scans(arrival.scans, arrival.spectra.index), "scans")
-            prefixed = [f"{arrival.name}/{name}" for name in scans.index]
-            named = scans.assign(pour=[f"{arrival.name}/{name}" for name in scans["pour"]]).set_axis(prefixed, axis=0)
-            if not large.takes(scans, named):
-                return None
-        return large if large.parts and large.digests else None
+        come = [(a.name, a.scans, a.spectra.index) for a in arrivals if a.spectra is not None and a.scans is not None]
+        return large if large.parts and large.digests and all(large.takes(*one) for one in come) else None
 
     def _added_to(self, large: LargeTables, growth: Growth, changed: Mapping[str, Any]) -> "ReferenceSet":
         """Return a large set with rows added; what it holds already is not read."""
@@ -318,7 +310,7 @@ class ReferenceSet:
         after._batches.index = pd.Index(after._batches.index, dtype=object, name="batch")
         after._beers = growth.beers
         after._large = large.added(growth.spectra, growth.scans, after._batches.index)
-        after.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
+        after.left_out = left_out_table([])
         after.sources, after.history = tuple(changed["sources"]), tuple(changed["history"])
         after._home = self._home
         return after
@@ -330,8 +322,7 @@ class ReferenceSet:
         for source in self.sources:
             origins[source["name"]] = origins.get(source["name"], frozenset()) | set(source["batches"])
         large = self._large_for(arrivals)
-        spectra = _blank_spectra(large.wavelength_nm) if large else self._spectra
-        scans = _blank_scans(large.scan_types) if large else self._scans
+        spectra, scans = large.blank() if large else (self._spectra, self._scans)
         grid = spectra.columns.to_numpy(dtype=np.float64)
         held = Held(scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins)
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
@@ -421,14 +412,18 @@ class ReferenceSet:
             batches = pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], dtype=object, name="batch"))
         if isinstance(spectra, pd.DataFrame) and scans is None:
             scans = pd.DataFrame(index=spectra.index)
+        scans, batches, beers = tables_as_stated(scans, batches, beers, self.value_name)
         arrival = Arrival(batches, spectra, scans, beers)
         told = {"reason": reason, "who": who, "when": when}
         grown, growth, _ = self._grown([arrival], Choices(take), frozenset(restore), told)
+        out = left_out_table([{"table": "scans", "name": row["name"], "reason": row["reason"]} for row in growth.out])
         if growth.is_empty:
+            why = f"; left out is {counted(len(out), 'scan')}, the first as {out['reason'].iloc[0]}" if len(out) else ""
             raise ReferenceSetError(
                 f"nothing is new: {growth.n_known} scans are in the set already, and no lab value or record is other "
-                "than the set has it"
+                f"than the set has it{why}"
             )
+        grown.left_out = pd.concat([grown.left_out, out], ignore_index=True)
         return grown
 
     def merge(
@@ -467,6 +462,8 @@ class ReferenceSet:
         >>> len(winter.merge(spring, reason="one year").batches) == len(winter.batches) + len(spring.batches)
         True
         """
+        must_be("set", other)
+        refuse_other_value(self, other)
         if self.reference_kind and other.reference_kind and self.reference_kind != other.reference_kind:
             raise UnitError(
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
@@ -623,7 +620,7 @@ class ReferenceSet:
         >>> refs.drop("MP-0-001", reason="label mixed up at sampling")
         <ReferenceSet 'house': 51 scans of 17 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
-        names = [names] if isinstance(names, str) else list(names)
+        names = [names] if isinstance(names, str) or not isinstance(names, Iterable) else list(names)
         return self._changed(dropped(self._tables, names, level), reason, who, when)
 
     def relabel(self, batch: str, beer: str, *, reason: str, who: str = "", when: str = "") -> "ReferenceSet":
@@ -790,20 +787,9 @@ class ReferenceSet:
     def _kept_version(self, start: str) -> "ReferenceSet":
         """Load an earlier version from the folder that this set was opened or saved in; the last one by default."""
         info = {} if self._home is None else read_package(self._home).info
-        kept = info.get("versions") or []
-        if start:
-            found = [name for name in kept if name.startswith(start[:DIGITS].lower())]
-        else:
-            parents = [str(entry.get("parent"))[:DIGITS] for entry in reversed(self.history)]
-            found = [name for name in parents if name in kept][:1]
-            if not self.history and not info.get("history") and info.get("hash") == self.hash:
-                found = kept[-1:]  # built anew over what was there
-        if len(found) != 1:
-            listed = ", ".join(kept) or "none"
-            asked = f"{len(found)} versions begin with {start!r}" if start else "there is no version before this one"
-            raise ReferenceSetError(f"{asked}; kept are: {listed}")
+        earlier = earlier_version(info, self.history, self.hash, start)
         assert self._home is not None
-        return ReferenceSet.load(self._home / VERSIONS / found[0])
+        return ReferenceSet.load(self._home / VERSIONS / earlier)
 
     def save(self, folder: str | Path, *, replace: bool = False) -> None:
         """Write the set as a folder under the Data Package standard; whole or not at all.
@@ -829,7 +815,8 @@ class ReferenceSet:
         >>> ReferenceSet.load("sets/again").hash == refs.hash
         True
         """
-        large = self._large if self._adds_to(Path(folder)) else None
+        folder = path_of(folder)
+        large = self._large if self._adds_to(folder) else None
         tables = {"batches": self._batches}
         if large is None:
             tables = {"spectra": self._spectra, "scans": self._scans, **tables}
@@ -837,7 +824,7 @@ class ReferenceSet:
             tables["beers"] = self._beers
         info = {key: getattr(self, key) for key in (*_KEPT, "hash")} | {"sources": list(self.sources)}
         write_package(folder, tables, {**info, "history": list(self.history)}, replace=replace, large=large)
-        self._home = Path(folder)
+        self._home = folder
 
     def _adds_to(self, folder: Path) -> bool:
         """Say whether this is a large set with rows added, saved where the rest of it stands."""
@@ -868,6 +855,7 @@ class ReferenceSet:
         >>> ReferenceSet.load("sets/house")
         <ReferenceSet 'house': 54 scans of 18 batches of 3 beers, 339.22-850.09 nm, EBC>
         """
+        folder = path_of(folder)
         package = read_package(folder)
         tables, info = package.tables, package.info
         info["colour_unit"] = unit_of(info["colour_unit"], tables["batches"], folder)
@@ -876,9 +864,17 @@ class ReferenceSet:
         if package.large is not None:
             opened = cls._opened(package.large, tables, info["hash"], kept)
         else:
-            opened = cls(*map(tables.get, _TABLES), x_unit="nm", **kept)
-        opened._home = Path(folder)
+            opened = cls._of(*map(tables.get, _TABLES), x_unit="nm", **kept)
+        opened._home = folder
         return opened
+
+    @classmethod
+    def _of(cls, *tables: Any, **kept: Any) -> "ReferenceSet":
+        """Return a set of tables that were a set's before: they stand as they are."""
+        made = cls.__new__(cls)
+        made._kept = True
+        cls.__init__(made, *tables, **kept)
+        return made
 
     @classmethod
     def _opened(
@@ -892,7 +888,7 @@ class ReferenceSet:
         opened.sources, opened.determinations = tuple(kept["sources"] or ()), dict(kept["determinations"] or {})
         opened._batches = tidy_columns(check_batches(tables["batches"], colour_unit=opened.colour_unit), "batches")
         opened._beers = check_beers(tables.get("beers"))
-        opened.left_out = pd.DataFrame(columns=["table", "name", "reason"], dtype=object)
+        opened.left_out = left_out_table([])
         return opened
 
     @cached_property

@@ -130,6 +130,9 @@ def risk_shares(risks: pd.DataFrame) -> pd.DataFrame:
         passes=[f"{low:.3g} to {high:.3g} {unit}" if low <= high else "no reading" for low, high, unit in zip(
             risks["accepted_low"], risks["accepted_high"], risks["unit"], strict=True)]
     )  # fmt: skip
+    for name in ("valid_from", "valid_to"):
+        if risks[name].notna().any():  # limits of several periods stand below one another
+            shown[name] = ["" if day is None else str(day) for day in risks[name]]
     for name, words in (("conform", "conform"), ("held_of_conforming", "held of these")):
         shown[words] = risks[name].map(lambda share: "" if math.isnan(share) else f"{share:.1%}")
     for name, words in (

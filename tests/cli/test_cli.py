@@ -13,7 +13,7 @@ import pandas as pd
 import pytest
 
 import specmatch as sm
-from specmatch.cli import available_commands, main
+from specmatch.cli import COMMANDS, main
 from specmatch.demo.brewery import Brewery, write_brewery
 from specmatch.demo.shift import write_shift
 from specmatch.errors import TooFewBatchesError
@@ -224,7 +224,7 @@ def test_colour_by_transmission(capsys):
     assert code == 1 and "the blank is wrong or dirty" in text
 
 
-@pytest.mark.parametrize("command", available_commands())
+@pytest.mark.parametrize("command", COMMANDS)
 def test_every_command_has_help_with_an_example(command, capsys):
     with pytest.raises(SystemExit) as stopped:
         main([command, "--help"])

@@ -110,6 +110,42 @@ def test_limits_and_labels_beside_the_model_are_used_and_recorded(workshop, line
     assert "Summer can" in line
 
 
+def test_risks_beside_a_decision_are_those_of_the_limits_of_its_day(line_room, tmp_path, capsys):
+    model, folder = tmp_path / "house.model", tmp_path / "scans"
+    line_room.house.save(model)
+    (tmp_path / "house.labels.csv").write_text("label,beer\nSummer can,Saddle Pale\n")
+    (tmp_path / "house.limits.csv").write_text(
+        "beer,target,tolerance,unit,valid_from,valid_to\n"
+        "Saddle Pale,14,20%,EBC,2025-01-01,2025-06-30\nSaddle Pale,14,5%,EBC,2025-07-01,2025-12-31\n"
+    )
+    folder.mkdir()
+    days = {"june": "2025-06-24", "july": "2025-07-24", "january": "2026-01-24"}
+    for name in days:
+        write_pour(folder, f"{name}.csv", line_room.pours("Saddle Pale")[0])
+    write_sheet(
+        folder,
+        [
+            {
+                "file": f"{name}.csv",
+                "role": "sample",
+                "sample": name,
+                "beer": "Summer can",
+                "measured_at": f"{day}T08:00Z",
+            }
+            for name, day in days.items()
+        ],
+    )
+    _, (got,) = answer_json(capsys, "verify", model, folder)
+    _, (line,) = answer_json(capsys, "verify", model, folder, "--journal", tmp_path / "line.db")
+    for document in (got, line):
+        rows = {row["sample"]: row for row in document["results"]}
+        assert rows["june"]["cannot_tell"] < rows["july"]["cannot_tell"]
+        assert rows["june"]["consumer_risk_high"] < rows["july"]["consumer_risk_high"]
+        assert rows["january"]["cannot_tell"] is None and "no colour limits" in rows["january"]["reason"]
+    _, out, _ = answer(capsys, "verify", model, folder)
+    assert "valid_from" in out and "2025-07-01" in out
+
+
 @pytest.mark.whole
 def test_watch_once_prints_a_document_a_line_and_then_has_nothing_to_do(workshop, tmp_path, capsys):
     args = ("watch", workshop / "house.model", workshop / "shift", "--journal", tmp_path / "line.db", "--once")

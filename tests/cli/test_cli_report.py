@@ -1,6 +1,7 @@
 """`specmatch report`: a page of a set, a model with readings, and journals; what it refuses."""
 
 import json
+import shutil
 import sys
 
 import pytest
@@ -123,3 +124,19 @@ def test_without_matplotlib_the_command_says_how_to_get_it(house_files, capsys, 
     said = capsys.readouterr().err
     assert "pip install '.[plot]'" in said
     assert said.count("\n") == 1
+
+
+def test_a_claim_that_nobody_knows_holds_its_own_sample_on_the_page_too(house_files, capsys, undrawn, tmp_path):
+    shutil.copytree(house_files / "monday", tmp_path / "monday")
+    sheet = tmp_path / "monday" / "scans.csv"
+    sheet.write_text(sheet.read_text().replace(",Pale,", ",none,"))
+    asked = [
+        "report",
+        str(house_files / "tiny.model"),
+        "--readings",
+        str(tmp_path / "monday"),
+        "--out",
+        str(tmp_path / "x.html"),
+    ]
+    assert main(asked) == 1
+    assert "claimed to be &#x27;none&#x27;" in (tmp_path / "x.html").read_text(encoding="utf-8")

@@ -10,6 +10,7 @@ import pandas as pd
 import pytest
 from default_tour import default_tour, small_tour
 
+from specmatch.cli import demo as command
 from specmatch.cli import main
 from specmatch.demo import tour as tours
 from specmatch.demo.brewery import DEFAULT_SEED, write_brewery
@@ -29,7 +30,7 @@ def asked(monkeypatch):
         requests.append({"folder": str(folder), "seed": options["seed"]})
         return replace(small_tour(), folder=Path(folder))
 
-    monkeypatch.setattr(tours, "run_tour", made_before)
+    monkeypatch.setattr(command, "run_tour", made_before)
     return requests
 
 
@@ -123,7 +124,7 @@ def test_programs_get_one_document(capsys, asked):
 def test_progress_is_for_terminals_only(capsys, monkeypatch, terminal):
     monkeypatch.setattr(sys.stderr, "isatty", lambda: terminal)
     monkeypatch.setattr(
-        tours, "run_tour", lambda folder, *, seed, tell: (tell("fitting the house model"), small_tour())[1]
+        command, "run_tour", lambda folder, *, seed, tell: (tell("fitting the house model"), small_tour())[1]
     )
     assert main(["demo"]) == 0
     said = capsys.readouterr()

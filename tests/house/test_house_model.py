@@ -201,7 +201,7 @@ def test_inputs_are_never_written_to(house, new):
 
 @pytest.mark.parametrize("wrong", [{"coverage": 1.0}, {"coverage": 90}, {"false_reject_rate": 0.0}])
 def test_settings_outside_their_range_are_refused(wrong):
-    with pytest.raises(OptionError, match="expected a share between 0 and 1"):
+    with pytest.raises(OptionError, match="expected a share between 0 and 1, such as 0.(9|05)$"):
         sm.HouseModel(**wrong).fit(as_set(Brewery(seed=1).draw(1)))
 
 
@@ -259,7 +259,7 @@ def test_a_notebook_shows_the_model_with_every_name_escaped():
 
 
 def test_a_fit_on_anything_but_a_set_says_what_it_wants():
-    with pytest.raises(TableError, match=r"got a DataFrame; make one: ReferenceSet\("):
+    with pytest.raises(TableError, match=r"got a DataFrame; expected a ReferenceSet: ReferenceSet\("):
         sm.HouseModel().fit(pd.DataFrame())
 
 
@@ -278,3 +278,73 @@ def test_a_fit_runs_on_one_thread_whatever_the_machine_offers(monkeypatch):
         sm.HouseModel().fit(refs)
         assert [pool["num_threads"] for pool in threadpoolctl.threadpool_info()] == before
     assert 2 in before and seen == [{1}]
+
+
+def test_claims_of_a_row_a_scan_are_those_of_their_samples(house, new):
+    rows = new.scans["batch"].map(new.batches["beer"])
+    by_row = pd.Series(rows.to_numpy(), index=new.scans["sample"])
+    once = by_row[~by_row.index.duplicated()]
+    judged = house.verify(new.spectra, by_row, new.scans)
+    assert judged["decision"].equals(house.verify(new.spectra, once, new.scans)["decision"])
+    by_row.iloc[0] = "Peat Stout"
+    with pytest.raises(TableError, match="is said to be 'Peat Stout' and 'Lantern Gold'; keep"):
+        house.verify(new.spectra, by_row, new.scans)
+    blank = once.astype("string").mask(np.arange(len(once)) == 0)
+    assert house.verify(new.spectra, blank, new.scans)["decision"].isna().sum() == 1
+
+
+def test_a_day_that_is_none_decides_nothing(small_house):
+    from dataclasses import replace
+
+    model, new = small_house
+    offered = replace(model.fitted.offered, valid_from=("2020-01-01",) * len(model.beers_))
+    dated = model.with_fitted(replace(model.fitted, offered=offered))
+    one = new.scans["sample"] == new.scans["sample"].iloc[0]
+    spectra, scans = new.spectra[one], new.scans[one]
+    beer = new.batches.at[scans["batch"].iloc[0], "beer"]
+    for day in ("24.06.2025", "Jun 24, 2025", pd.Timestamp("2025-06-24")):
+        assert dated.verify(spectra, beer, scans.assign(measured_at=day))["p_value"].notna().all()
+    with pytest.raises(TableError, match="'yesterday' is no date"):
+        dated.verify(spectra, beer, scans.assign(measured_at="yesterday"))
+
+
+@pytest.mark.parametrize(
+    ("option", "value", "said"),
+    [
+        ("coverage", "0.9", "coverage is '0.9'"),
+        ("coverage", [0.9], r"coverage is \[0.9\]"),
+        ("specification", "house.limits.csv", "got a str 'house.limits.csv'; expected a Specification"),
+        ("claimed", " ", "verify needs a claim"),
+        ("claimed", pd.DataFrame({"beer": ["x"]}), "claimed is a DataFrame, no name"),
+    ],
+)
+def test_options_of_another_kind_say_what_is_wanted(house, new, option, value, said):
+    with pytest.raises(SpecmatchError, match=said):
+        house.verify(new.spectra, **({"claimed": "Peat Stout", "scans": new.scans} | {option: value}))
+
+
+def test_what_is_no_set_or_model_is_told_how_one_is_come_by(house, new):
+    path = "sets/house"
+    for call in (
+        house.add_batches,
+        sm.choose_batches,
+        lambda p: sm.evaluate(house, p),
+        lambda p: sm.compare_sets(p, p),
+    ):
+        with pytest.raises(TableError, match="got a str 'sets/house'; expected a ReferenceSet"):
+            call(path)
+    with pytest.raises(TableError, match="got a str 'house.model'; expected a HouseModel"):
+        sm.validate("house.model", new.spectra, new.scans, new.batches)
+
+
+def test_packages_of_two_lots_are_no_sequence(house, new):
+    with pytest.raises(TableError, match="the packages are of batches"):
+        house.next_package(new.spectra, "Peat Stout", new.scans)
+    lot = new.scans["batch"] == new.scans["batch"].iloc[0]
+    with pytest.raises(OptionError, match="most_packages is 0"):
+        house.next_package(new.spectra[lot], "Chalk Lager", new.scans[lot], most_packages=0)
+
+
+def test_a_scan_needs_a_name(house, new):
+    with pytest.raises(TableError, match="scan_id is blank in row 2; give each its name"):
+        house.read(new.spectra.iloc[:2].set_axis(["a", None], axis=0))

@@ -121,6 +121,15 @@ def test_a_sample_of_two_modules_is_refused_and_one_without_a_name_is_held(both,
     assert not (without["decision"] == "consistent").any()
 
 
+def test_one_spectrum_is_read_by_its_module_and_names_are_matched_without_blanks(both, model, again, shared, new):
+    one = both.read(new.spectra.iloc[0], new.scans)
+    pd.testing.assert_frame_equal(one, both.read(new.spectra.iloc[:1], new.scans))
+    spectra = again.spectra.loc[shared.index]
+    padded = spectra.set_axis([f"{name} " for name in spectra.index], axis=0)
+    with pytest.raises(ReferenceSetError, match="the band is 700-400 nm; expected the lower edge first"):
+        model.transfer(padded, shared, instrument=UNIT, band_nm=(700.0, 400.0))
+
+
 def test_a_saved_model_knows_its_modules_and_inspect_lists_them(both, new, tmp_path):
     from specmatch.report.inspected import inspected_text
 

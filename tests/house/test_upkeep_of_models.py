@@ -112,6 +112,19 @@ def test_water_is_told_and_a_series_sees_less_than_one_sample(house, changeover)
     assert together.first == "P1" and together.smallest_visible < none["smallest_visible"]
 
 
+def test_a_series_is_read_in_time_and_another_beer_is_no_new_beer(house, changeover):
+    pale, dark, base, half, _ = changeover
+    series = pd.concat([half.iloc[[0]], *[base.iloc[[0]]] * 5]).set_axis([f"P{i}" for i in range(6)])
+    times = [f"2025-06-24T08:0{i}:00+01:00" for i in range(6)]
+    scans = pd.DataFrame({"sample": series.index, "batch": "b", "measured_at": times}, index=series.index)
+    newest_first = series.iloc[::-1]
+    got = house.changeover_series(newest_first, scans.loc[newest_first.index], before=dark, after=pale)
+    assert got.first == "P1" and "in the order of their times" in got.sentence
+    wrong = house.changeover_series(series, scans, before="Water", after="Meadow Pils")  # paler than what is there
+    assert "in the order" not in wrong.sentence
+    assert wrong.first is None and "no blend of the two" in wrong.sentence
+
+
 def test_a_series_of_few_samples_is_refused(house, changeover):
     pale, dark, base, _, _ = changeover
     series = pd.concat([base.iloc[[0]]] * 4).set_axis([f"P{i}" for i in range(4)])

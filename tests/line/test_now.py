@@ -5,7 +5,8 @@ from datetime import UTC, datetime, timedelta
 import pytest
 
 from specmatch.line.journal.journal import Journal
-from specmatch.line.now import line_now, lines_of
+from specmatch.line.journal.queries import lines_of
+from specmatch.line.now import line_now
 from specmatch.line.reviews import review
 
 NOW = datetime(2025, 6, 25, 3, tzinfo=UTC)

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from tiny_folder import NM, beer, tiny_folder, write_sheet
 
-from specmatch.errors import MissingScanError, ParentsError, ScanFileError, SheetError, UnitError
+from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, SheetError, UnitError
 from specmatch.measurement.folder.folder import first_reason
 from specmatch.measurement.session import claims_of, known_columns, measure
 
@@ -152,3 +152,9 @@ def test_a_claim_belongs_to_its_sample_and_a_blank_is_none():
     rows = pd.DataFrame({"beer": ["Amber Lane", "", "Amber Lane"]})
     scans = pd.DataFrame({"sample": ["S-1", "S-2", "S-1"]})
     assert claims_of(rows, scans).to_dict() == {"S-1": "Amber Lane"}
+
+
+@pytest.mark.parametrize("option", [{"dark_age_h": "x"}, {"reference_age_h": float("nan")}, {"full_scale": -5}])
+def test_ages_and_full_scale_are_numbers_above_nothing(tmp_path, option):
+    with pytest.raises(OptionError, match=f"{next(iter(option))} is .*; expected a number above 0"):
+        measure(tmp_path, **option)

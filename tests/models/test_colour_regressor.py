@@ -117,3 +117,12 @@ def test_refuses_options_outside_their_range():
     model = ColourRegressor().fit(R, y, groups=batch)
     with pytest.raises(OptionError, match="coverage is 1"):
         model.predict_interval(R, coverage=1.0)
+
+
+def test_rows_named_in_another_order_are_refused():
+    nm = [450.0, 550.0, 650.0]
+    X = pd.DataFrame([[0.1, 0.2, 0.3], [0.2, 0.3, 0.4], [0.3, 0.4, 0.5]], index=["a", "b", "c"], columns=nm)
+    turned = pd.Series([3.0, 2.0, 1.0], index=["c", "b", "a"])
+    for known in ({"y": turned, "groups": list("abc")}, {"y": turned.to_numpy(), "groups": turned}):
+        with pytest.raises(TableError, match="has the rows of X in another order, and rows go by position"):
+            ColourRegressor().fit(X, **known)

@@ -1,16 +1,19 @@
 """Building sets from measured folders, reflectance tables and sessions."""
 
+import shutil
 from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 from small_house import small_tables, write_tables
+from tiny_folder import tiny_folder
 
 from specmatch.demo.brewery import write_brewery
-from specmatch.errors import ReferenceSetError, SheetError, SpecmatchError, UnitError
+from specmatch.errors import ReferenceSetError, SheetError, SpecmatchError, TableError, UnitError
 from specmatch.measurement.session import measure
 from specmatch.reference.build import build_set
+from specmatch.reference.extension import extend_set
 from specmatch.reference.reference_set import ReferenceSet
 
 
@@ -109,3 +112,22 @@ def test_bad_folders_are_refused(tmp_path, session):
         build_set([write_tables(tmp_path / "u", spectra, scans, renamed)])
     with pytest.raises(UnitError, match="build a set of each kind"):
         build_set([session, replace(session, reference_kind="base")])
+
+
+def test_a_folder_named_twice_is_taken_once(tmp_path, caplog):
+    folder = tiny_folder(tmp_path / "monday")
+    once, _ = build_set([folder])
+    shutil.copytree(folder, tmp_path / "copy")
+    twice, _ = build_set([folder, folder, tmp_path / "copy"])
+    assert twice.hash == once.hash
+    assert "copy holds the same as monday" in caplog.text
+
+
+def test_one_folder_may_be_given_by_itself(tmp_path):
+    spectra, scans, batches = small_tables()
+    refs, _ = build_set(write_tables(tmp_path / "one", spectra, scans, batches))
+    assert not extend_set(refs, str(tmp_path / "one"), reason="again").is_new
+    with pytest.raises(TableError, match="got a str 'sets/house'; expected a ReferenceSet"):
+        extend_set("sets/house", str(tmp_path / "one"), reason="again")
+    with pytest.raises(ReferenceSetError, match=r"folders is a table; of tables ReferenceSet\("):
+        build_set(spectra)

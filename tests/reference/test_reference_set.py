@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 from small_house import small_tables
 
-from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
+from specmatch.errors import OptionError, ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.reference.build import share_of_single_pours
 from specmatch.reference.disk.descriptor import slug
 from specmatch.reference.disk.table_csv import decode_table, encode_table
@@ -100,7 +100,7 @@ def test_bad_tables_are_refused_by_name():
         ReferenceSet(spectra, scans, batches, band_nm=(700.0, 430.0))
     with pytest.raises(ReferenceSetError, match="expected two wavelengths"):
         ReferenceSet(spectra, scans, batches, band_nm=(430.0,))
-    with pytest.raises(TableError, match="has fill_ml 'ten'"):
+    with pytest.raises(TableError, match=r"line 1 \('0000-0.csv'\), column fill_ml: 'ten' is not a number"):
         ReferenceSet(spectra, scans.assign(fill_ml="ten"), batches)
     with pytest.raises(TableError, match="which a spreadsheet runs"):
         ReferenceSet(spectra, scans, batches.assign(**{"=1+1": 0}))
@@ -170,3 +170,38 @@ def test_a_table_comes_back_from_csv_and_no_cell_is_a_formula():
     back = decode_table(data, fields, source="batches.csv")
     assert back.index.tolist() == ["007", "=b"] and back.index.name == "batch"
     assert back["colour"].iloc[0] == 0.1 and np.isnan(back["colour"].iloc[1])
+
+
+def test_scans_that_extend_leaves_out_are_said(caplog):
+    spectra, scans, batches = small_tables()
+    old = scans["batch"] < "0020"
+    refs = ReferenceSet(spectra[old], scans[old], batches[batches.index < "0020"])
+    with caplog.at_level("WARNING"):
+        grown = refs.extend(spectra[~old], scans[~old], batches.iloc[6:8], reason="more")
+    assert len(grown.batches) == 8 and grown.left_out["name"].tolist() == ["0022-0.csv", "0022-1.csv"]
+    assert "'0022-1.csv' left out: batch '0022' has no row with a beer in a batches table" in caplog.text
+    with pytest.raises(ReferenceSetError, match="left out is 6 scans, the first as batch '0020' has no row"):
+        refs.extend(spectra[~old], scans[~old], reason="more")
+
+
+def test_sets_of_two_values_are_not_merged():
+    tables = small_tables()
+    one, other = (ReferenceSet(*tables, value_name=name, value_unit="g/L") for name in ("glucose", "ethanol"))
+    with pytest.raises(UnitError, match="holds glucose, g/L and 'house' holds ethanol, g/L"):
+        one.merge(other, reason="together")
+
+
+def test_edits_take_days_numbers_and_names_as_programs_have_them():
+    refs = ReferenceSet(*small_tables())
+    assert refs.drop("0000", reason="r", when=pd.Timestamp("2026-01-31")).history[-1]["when"] == "2026-01-31"
+    assert refs.select(beers="Beer 1").batches["beer"].unique().tolist() == ["Beer 1"]
+    assert len(refs.select(batch=["0000", "0010"]).batches) == 2
+    for wrong in ("x", True, None):
+        with pytest.raises(OptionError, match="the colour is .*; expected a number, or NaN for none"):
+            refs.set_colour("0000", wrong, reason="r")
+    with pytest.raises(OptionError, match="the colour_sd is 'x'"):
+        refs.set_colour("0000", 5.0, reason="r", colour_sd="x")
+    with pytest.raises(OptionError, match="no batch is named"):
+        refs.drop([], reason="r")
+    with pytest.raises(OptionError, match="needs a reason"):
+        refs.drop("0000", reason=None)

@@ -1,13 +1,14 @@
 """Which batches to send to the lab next, and what more batches of a beer would buy."""
 
-from collections.abc import Sequence
+from collections.abc import Collection, Sequence
 from typing import TYPE_CHECKING
 
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.array_types import Floats, Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask, is_number
+from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.maths.classification.cross_validation import f_statistics
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
@@ -79,12 +80,15 @@ def choose_batches(
     >>> choose_batches(sm.ReferenceSet(refs.spectra, refs.scans, batches), 2).index.tolist()
     ['MP-0-003', 'NP-0-001']
     """
-    if n < 1:
-        raise OptionError(f"n is {n}; choose one batch or more")
+    must_be("set", refs)
+    if not (is_number(n, whole=True) and n >= 1):
+        raise OptionError(f"n is {n!r}; choose one batch or more")
     if method not in METHODS:
         raise OptionError(f"method is {method!r}; expected one of {', '.join(METHODS)}")
-    if transfer is not None and transfer < FEWEST_SHARED:
-        raise OptionError(f"transfer is {transfer}; a second module needs {FEWEST_SHARED} shared batches at the least")
+    if transfer is not None and not (is_number(transfer, whole=True) and transfer >= FEWEST_SHARED):
+        raise OptionError(
+            f"transfer is {transfer!r}; a second module needs {FEWEST_SHARED} shared batches at the least"
+        )
     own = scans_of_module(refs.scans)  # another module's spectra lie elsewhere, whatever the beer
     pours = pours_of(refs.spectra.loc[own.index], own, refs.batches, refs.band_nm, refs.colour_unit)
     names, points = list(pours.batch_names), _axes_of(pours)
@@ -131,6 +135,8 @@ def learning_curve(
     ------
     TooFewBatchesError
         If the set is too small to judge any batch without itself.
+    OptionError
+        If a number of batches is not 1 or more.
 
     Notes
     -----
@@ -145,6 +151,9 @@ def learning_curve(
     >>> curve.loc[curve["beer"] == "Night Porter", ["n_batches", "colour_error"]].round(3).values.tolist()
     [[6.0, 0.012], [11.0, 0.009]]
     """
+    must_be("set", refs)
+    if not (isinstance(more, Collection) and all(is_number(added, whole=True) and added >= 1 for added in more)):
+        raise OptionError(f"more is {more!r}; expected numbers of batches, 1 or more each, such as (5, 10)")
     pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     judged = judge_batches(pours.reflectance, pours.levels)
     if judged is None:

@@ -15,7 +15,7 @@ from scipy.special import ndtri
 
 from specmatch.errors import ModelFileError
 from specmatch.maths.regression.conformal import widen_limits
-from specmatch.storage import write_atomic
+from specmatch.storage import path_of, write_atomic
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -108,7 +108,7 @@ class ColourCorrection:
     def load(cls, path: str | Path) -> ColourCorrection:
         """Read a correction."""
         try:
-            content = json.loads(Path(path).read_text(encoding="utf-8"))
+            content = json.loads(path_of(path).read_text(encoding="utf-8"))
             made_for = int(content["format"])
             if made_for != FORMAT:
                 way_out = "update it" if made_for > FORMAT else "validate the model anew"

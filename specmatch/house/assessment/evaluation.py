@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.batches import VALUE_NAME, batch_folds
+from specmatch.batches import VALUE_NAME, batch_folds, must_be
 from specmatch.house.assessment.figures_of_merit import components_of_variance, figures_of_merit
 from specmatch.house.assessment.mix_ups import (
     held_blends,
@@ -116,6 +116,8 @@ def evaluate(
     >>> len(result.colour) == len(past.batches)
     True
     """
+    must_be("model", house)
+    must_be("set", refs)
     folds = _folds(refs, n_folds, seed)
     names = list(folds.index)
     beers = refs.batches.loc[names, "beer"]

@@ -6,6 +6,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.batches import must_be
 from specmatch.errors import ReferenceSetError, SpecmatchError
 from specmatch.house.assessment.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel
@@ -61,6 +62,7 @@ def finding_costs(
     >>> finding_costs(refs.relabel("MP-0-001", "Amber Lane", reason="a slip"), n_folds=2)["code"].tolist()
     ['mislabelled']
     """
+    must_be("set", refs)
     house = HouseModel() if house is None else house
     groups, doubted = _edits(refs)
     if not groups:

@@ -10,8 +10,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
-from specmatch.batches import check_scans
+from specmatch.array_types import Floats, is_number
+from specmatch.batches import check_scans, must_be
 from specmatch.errors import OptionError, TableError
 from specmatch.house.house_model import HouseModel
 from specmatch.maths.statistics.gauge_study import CrossedLayout, crossed_layout, mean_square_bounds
@@ -86,10 +86,10 @@ def gauge(house: HouseModel, session: Session, *, tolerance: float | None = None
     >>> study.sentences[0]
     'nothing differs but pours: this is repeatability only, and says nothing about operators, modules or days'
     """
-    if tolerance is not None and not (np.isfinite(tolerance) and tolerance > 0):
+    if tolerance is not None and not (is_number(tolerance) and 0 < tolerance < np.inf):
         raise OptionError(f"tolerance is {tolerance!r}; expected the whole width of a tolerance above 0, such as 2.0")
-    if not hasattr(session, "scans"):
-        raise TableError(f"the session is a {type(session).__name__}; expected what sm.measure(folder) returns")
+    must_be("model", house)
+    must_be("session", session)
     if house.fitted.colour is None:
         raise TableError("the model reads no colour: its set holds too few lab values for a gauge study")
     house.fitted.colour.check_relative("a gauge study")

@@ -15,7 +15,7 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats
-from specmatch.batches import in_colour_unit
+from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import conformance_probability
@@ -210,7 +210,7 @@ def check_claims(
     claimed: Any, samples: pd.Index, beers: Sequence[str], *, labels: Collection[str] = ()
 ) -> list[str | None]:
     """Return the claim of each sample, None where there is none."""
-    if claimed is None:
+    if claimed is None or (isinstance(claimed, str) and not claimed.strip()):
         raise TableError(
             "verify needs a claim: fill the column beer of scans.csv, say --claim BEER, or in Python "
             "claimed='BEER' or a Series sample -> beer"
@@ -218,15 +218,19 @@ def check_claims(
     if isinstance(claimed, str):
         claims: list[str | None] = [claimed.strip()] * len(samples)
     elif not isinstance(claimed, Mapping | pd.Series):
-        raise TableError(f"claimed is {claimed!r}, no name; expected a beer by its name, or a Series sample -> beer")
+        said = f" {claimed!r}" if np.isscalar(claimed) else ""
+        raise TableError(
+            f"claimed is a {type(claimed).__name__}{said}, no name; expected a beer by its name, or a Series sample -> "
+            "beer"
+        )
     else:
-        table = {str(sample).strip(): beer for sample, beer in dict(claimed).items()}
+        table = by_sample(claimed)
         unused = set(table) - set(samples)
         if unused:
             raise TableError(
                 f"a claim is made for sample {sorted(unused)[0]!r}, which has no scan; samples match as text"
             )
-        claims = [None if _blank(table.get(name)) else str(table[name]).strip() for name in samples]
+        claims = [table.get(name) for name in samples]
     for name, claim in zip(samples, claims, strict=True):
         refuse_unknown_claim(claim, beers, labels, said=f"sample {name!r} is claimed to be")
     return claims
@@ -240,7 +244,3 @@ def refuse_unknown_claim(claim: str | None, beers: Sequence[str], labels: Collec
         raise UnknownBeerError(
             f"{said} {claim!r}, which is no beer of the set{meant}; it holds {', '.join(beers)}{known}"
         )
-
-
-def _blank(value: object) -> bool:
-    return value is None or (isinstance(value, float) and np.isnan(value)) or str(value).strip() == ""

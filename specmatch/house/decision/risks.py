@@ -5,36 +5,42 @@ held out. That a lot conforms means that its lab colour lies within the limits.
 """
 
 import hashlib
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
+from datetime import date
 from functools import lru_cache
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
-from scipy.special import ndtr, ndtri
+from scipy.special import gammaln, ndtri, stdtr
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.batches import in_colour_unit
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, UnknownBeerError
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
 from specmatch.maths.classification.covariance import shrink_covariances
-from specmatch.maths.statistics.beer_effects import scatter_within
-from specmatch.maths.statistics.conformance import Risks, acceptance_limits, global_risks
+from specmatch.maths.statistics.conformance import acceptance_limits
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
 COVERAGE = 0.90
 # readings follow the lab by so much at least, and not without any scatter: rounding of few batches makes neither
 LEAST_SLOPE, LEAST_SCATTER = 0.1, 1e-4
+# what is left of a scatter without one batch: of two batches nothing would be
+LEAST_LEFT = 0.05
 # houses that the set's batches may come from, drawn for the bounds, and the part of them that the bounds leave out
 HOUSES, OUTSIDE = 200, 0.05
-# standard deviations of lab colours that are looked at for them, and how many of the intervals of a beer
-GRID, WIDTHS = np.linspace(-4.5, 4.5, 181), np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+# colours that are looked at on each side of the limits and between them, and how many of the intervals of a beer
+NODES, WIDTHS = 20, np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+# degrees of freedom of the tails that lots may have, the first all but normal; rounds in which scatter settles for each
+TAILS, ROUNDS = (1e4, 20.0, 10.0, 6.0, 4.0, 3.0), 4
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
-    "unit", "low", "high", "rule", "risk", "accepted_low", "accepted_high", "conform", "producer_risk",
-    "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
+    "unit", "low", "high", "rule", "risk", "valid_from", "valid_to", "accepted_low", "accepted_high", "conform",
+    "producer_risk", "consumer_risk", "held_of_conforming", "passed_of_others", "cannot_tell", "n_batches",
     "producer_risk_low", "producer_risk_high", "consumer_risk_low", "consumer_risk_high", "cannot_tell_low",
     "cannot_tell_high",
 )  # fmt: skip
@@ -51,9 +57,28 @@ def limit_risks(fitted: FittedHouse, specification: Specification) -> pd.DataFra
     return pd.DataFrame([_risks(*pair) for pair in told], columns=list(COLUMNS), index=names)
 
 
+def risks_of_claims(
+    risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: Mapping[str, date | None]
+) -> pd.DataFrame:
+    """Return the risks, with their bounds, of the limits that were in force for each decision; NaN where none were."""
+    # risks: of `limit_risks`; verified: as `HouseModel.verify` returns it; days: on which samples were measured
+    told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
+    place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
+    rows = []
+    for sample, claim, nearest in verified[["claimed", "nearest_beer"]].itertuples():
+        try:
+            beers = specification.beers_of(claim, days.get(sample))
+        except UnknownBeerError:  # a label that was not valid on that day
+            beers = ()
+        beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
+        limits = specification.limits_of(beer, days.get(sample))
+        rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))
+    return told.reset_index(drop=True).reindex(rows).set_axis(verified.index)
+
+
 def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_risk: float) -> Specification:
     """Return limits whose rule holds so many of the lots that conform, each beer with guard bands of its own."""
-    if not 0.0 < producer_risk < 0.5:
+    if not (is_number(producer_risk) and 0.0 < producer_risk < 0.5):
         raise OptionError(f"producer_risk is {producer_risk!r}; expected a share between 0 and 0.5, such as 0.02")
     limits = []
     for row, lots in zip(specification.limits, _lots(fitted, specification.limits), strict=True):
@@ -65,19 +90,29 @@ def limits_by_risk(fitted: FittedHouse, specification: Specification, producer_r
     return replace(specification, limits=tuple(limits), text=text, hash=named)
 
 
+class Risks(NamedTuple):
+    """Shares of lots."""
+
+    in_tolerance: float  # conform, whatever the reading says
+    producer: float  # conform and are held
+    consumer: float  # do not conform and pass
+    cannot_tell: float
+
+
 @dataclass(frozen=True)
 class _Lots:
     """New lots of one beer, in the unit of its limits: lab colours and readings scatter, and not as one."""
 
     mean: float  # mean, seen: of lab colours and of readings
     seen: float
-    lab_sd: float
+    lab_sd: float  # lab_sd, noise: of Student's t with `tail` degrees of freedom, about a mean that is known
     slope: float  # of readings on lab colours: the lab's own error moves no reading
-    noise: float  # standard deviation of readings about that line
+    noise: float  # of readings about that line
     uncertainties: Floats  # of readings, as a decision takes each from its own interval; see `WIDTHS`
     n_batches: int
     n_sessions: int  # that the batches were measured in: those of one session share its noise
-    dof: tuple[float, float]  # degrees of freedom behind the scatter of lab colours, and behind the noise
+    dof: float  # degrees of freedom behind the scatter
+    tail: float = TAILS[0]
 
     def times(self, unit: float) -> "_Lots":
         """Return the same lots in a unit of which one of today's makes so many."""
@@ -86,80 +121,69 @@ class _Lots:
             uncertainties=unit * self.uncertainties,
         )  # fmt: skip
 
+    @property
+    def doubt(self) -> float:
+        """Variance of the mean over that of one lot: of so heavy a tail as much as it tells."""
+        return (self.tail + 3.0) / (self.tail + 1.0) / self.n_batches
+
     def risks(self, limits: ColourLimits) -> Risks:
-        """Return the risks of a rule, over the intervals that readings have."""
-        each = [self._risks_between(limits, _accepted(limits, one)) for one in self.uncertainties.tolist()]
-        return Risks(
-            *(float(np.mean([getattr(one, name) for one in each])) for name in ("in_tolerance", "consumer", "producer"))
-        )
+        """Return the risks of a rule for lots about a mean that so few batches leave open."""
+        none, root = np.zeros(1), np.sqrt(1.0 + self.doubt)
+        sd, noise, slope = (np.array([one]) for one in (root * self.lab_sd, root * self.noise, self.slope))
+        inside = np.interp((np.array([limits.low, limits.high]) - self.mean) / sd, *_student(self.tail))
+        return Risks(float(inside[1] - inside[0]), *self.shares(limits, none, none, sd, noise, slope)[0].tolist())
 
     def drawn(self, limits: ColourLimits, rng: np.random.Generator) -> Floats:
         """Return producer's risk, consumer's risk and what cannot be told, (`HOUSES`, 3), of houses like the set's.
 
         Mean and scatter are drawn anew as so many batches leave them open.
         """
-        root = np.sqrt(1.0 + 1.0 / self.n_batches)
-        # drawn a second time they would count the doubt of the mean twice
-        lab_sd, noise = (
-            sd / root * np.sqrt(dof / rng.chisquare(dof, HOUSES))
-            for sd, dof in zip((self.lab_sd, self.noise), self.dof, strict=True)
-        )
-        slope = self.slope + noise / lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.dof[1])
-        off = lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.n_batches)
-        seen_off = slope * off + noise * rng.standard_normal(HOUSES) / np.sqrt(self.n_sessions)
-        return self.shares(limits, GRID, off, seen_off, lab_sd, noise, slope)
+        lab_sd, noise = (sd * np.sqrt(self.dof / rng.chisquare(self.dof, HOUSES)) for sd in (self.lab_sd, self.noise))
+        slope = self.slope + noise / lab_sd * rng.standard_normal(HOUSES) / np.sqrt(self.dof)
+        off = lab_sd * rng.standard_normal(HOUSES) * np.sqrt(self.doubt)
+        shared = max(self.doubt, 1.0 / self.n_sessions)
+        seen_off = slope * off + noise * rng.standard_normal(HOUSES) * np.sqrt(shared)
+        return self.shares(limits, off, seen_off, lab_sd, noise, slope)
 
     def shares(
-        self,
-        limits: ColourLimits,
-        grid: Floats,
-        off: Floats,
-        seen_off: Floats,
-        lab_sd: Floats,
-        noise: Floats,
-        slope: Floats,
+        self, limits: ColourLimits, off: Floats, seen_off: Floats, lab_sd: Floats, noise: Floats, slope: Floats
     ) -> Floats:
         """Return producer's risk, consumer's risk and what cannot be told, (h, 3), of houses that lie so far off."""
-        # grid (g,): standard deviations of lab colours that are looked at; the others (h,): as fields of their names
-        lab = self.mean + off[:, None] + lab_sd[:, None] * grid
-        reading = self.seen + seen_off[:, None] + (slope * lab_sd)[:, None] * grid
-        share = np.exp(-(grid**2) / 2.0) / np.exp(-(grid**2) / 2.0).sum()
-        conforms = (lab >= limits.low) & (lab <= limits.high)
+        # off, seen_off (h,): of lab colours and readings; lab_sd, noise, slope (h,): as fields of their names
+        at, below = _student(self.tail)
+        low, high = (np.interp((end - self.mean - off) / lab_sd, at, below) for end in (limits.low, limits.high))
+        # under the limits, between them, over them: Gauss-Legendre in the share of lots
+        ends = np.stack([np.zeros(low.size), low, high, np.ones(low.size)], axis=1)
+        x, w = np.polynomial.legendre.leggauss(NODES)
+        part = np.diff(ends, axis=1)
+        shares = ends[:, :-1, None] + part[:, :, None] * (x + 1.0) / 2.0
+        lab = lab_sd[:, None, None] * np.interp(shares, below, at)
+        reading = self.seen + seen_off[:, None, None] + slope[:, None, None] * lab
 
         def passes(rule: ColourLimits) -> Floats:
             out = np.zeros_like(lab)
             for one in self.uncertainties.tolist():
-                low, high = _accepted(rule, one)
-                if low < high:
-                    out += ndtr((high - reading) / noise[:, None]) - ndtr((low - reading) / noise[:, None])
-            return out / len(self.uncertainties)
+                ends = _accepted(rule, one)
+                if ends[0] < ends[1]:
+                    first, last = (np.interp((end - reading) / noise[:, None, None], at, below) for end in ends)
+                    out += last - first
+            return part * (out / len(self.uncertainties) @ w) / 2.0
 
         own = passes(limits)
         between = passes(replace(limits, rule=LENIENT)) - passes(replace(limits, rule=GUARDED))
-        parts = (np.where(conforms, 1.0 - own, 0.0), np.where(conforms, 0.0, own), between)
-        return np.stack([part @ share for part in parts], axis=1)
+        return np.stack([part[:, 1] - own[:, 1], own[:, 0] + own[:, 2], between.sum(axis=1)], axis=1)
 
     @property
     def uncertainty(self) -> float:
         """The middle one."""
         return float(np.median(self.uncertainties))
 
-    def _risks_between(self, limits: ColourLimits, accepted: tuple[float, float]) -> Risks:
-        if not accepted[0] < accepted[1]:
-            inside = ndtr((np.array([limits.low, limits.high]) - self.mean) / self.lab_sd)
-            return Risks(float(inside[1] - inside[0]), 0.0, float(inside[1] - inside[0]))
-        # readings are put on the scale of lab colours, for which the formulas are written
-        low, high = (self.mean + (end - self.seen) / self.slope for end in accepted)
-        return global_risks(
-            self.mean, self.lab_sd, self.noise / self.slope, tolerance=(limits.low, limits.high),
-            acceptance=(low, high),
-        )  # fmt: skip
 
-    def between(self, accepted: tuple[float, float]) -> float:
-        """Return the share of readings between two limits."""
-        sd = float(np.hypot(self.slope * self.lab_sd, self.noise))
-        ends = ndtr((np.array(accepted) - self.seen) / sd)
-        return max(0.0, float(ends[1] - ends[0])) if accepted[0] < accepted[1] else 0.0
+@lru_cache(maxsize=len(TAILS))
+def _student(tail: float) -> tuple[Floats, Floats]:
+    """Return values of Student's t, closer where it falls, and the share below each."""
+    at = np.sinh(np.linspace(-7.0, 7.0, 2801))
+    return at, stdtr(tail, at)
 
 
 def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots | None]:
@@ -203,39 +227,73 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: lis
     known = np.isfinite(lab) & np.isfinite(seen)
     lab, seen, beer, session = lab[known], seen[known], beer[known], session[known]
     count = np.bincount(beer, minlength=len(unsure)).astype(float)
-    dof = np.maximum(count - 1.0, 0.0)
     with np.errstate(invalid="ignore", divide="ignore"):
-        mean, seen_mean = (np.bincount(beer, values, minlength=count.size) / count for values in (lab, seen))
-    away = np.stack([lab / mean[beer] - 1.0, (seen - seen_mean[beer]) / mean[beer]], axis=1)
-    if not (away[:, 0] != 0.0).any():
+        mean = np.bincount(beer, lab, minlength=count.size) / count
+    values = np.stack([lab, seen], axis=1) / mean[beer, None]
+    if np.allclose(values[:, 0], 1.0, rtol=0.0, atol=1e-12):
         return [None] * count.size
-    # both scatters and what they share at once: one by one they leave slopes of 0.4 and of 1.8
-    products = np.zeros((count.size, 2, 2))
-    np.add.at(products, beer, away[:, :, None] * away[:, None, :])
-    products += LEAST_SCATTER * dof[:, None, None] * products[:, :1, :1].sum(axis=0) / dof.sum() * np.eye(2)
-    covariance, prior = shrink_covariances(products, dof)
-    # where single batches lie far out, so many of them tell less of a scatter
-    tails = [
-        scatter_within((values / np.sqrt(covariance[beer, k, k]))[:, None], beer) for k, values in enumerate(away.T)
-    ]
-    lots_dof = [np.minimum(dof + prior, dof.sum()) * one.effective_df / one.df for one in tails]
+    one = settled = _scatter(values, beer, count, TAILS[0], np.ones(beer.size))
+    for tail in TAILS[1:]:
+        settled = _scatter(values, beer, count, tail, settled.weight)
+        one = max(one, settled, key=lambda each: each.log)
     found: list[_Lots | None] = []
-    for k, centre in enumerate(mean.tolist()):
-        if not np.isfinite([centre, *unsure[k]]).all():
+    for k, scale in enumerate(mean.tolist()):
+        if not np.isfinite([scale, *unsure[k]]).all():
             found.append(None)
             continue
-        # of a new batch about the mean of so many
-        (lab_square, shared), (_, square) = covariance[k] * (1.0 + 1.0 / count[k])
+        (lab_square, shared), (_, square) = one.covariance[k]
         slope = max(float(shared / lab_square), LEAST_SLOPE)
         noise = float(np.sqrt(max(square - 2.0 * slope * shared + slope**2 * lab_square, LEAST_SCATTER * square)))
+        centre = scale * one.centre[k]
         found.append(
             _Lots(
-                centre, float(seen_mean[k]), centre * float(np.sqrt(lab_square)), slope, centre * noise,
-                centre * unsure[k], int(count[k]), np.unique(session[beer == k]).size,
-                (float(lots_dof[0][k]), float(lots_dof[1][k])),
+                float(centre[0]), float(centre[1]), scale * float(np.sqrt(lab_square)), slope, scale * noise,
+                scale * unsure[k], int(count[k]), np.unique(session[beer == k]).size, float(one.dof[k]), one.tail,
             )
         )  # fmt: skip
     return found
+
+
+class _Scatter(NamedTuple):
+    centre: Floats  # (b, 2)
+    covariance: Floats  # (b, 2, 2): of lab colours and readings of one batch
+    dof: Floats  # (b,)
+    weight: Floats  # (n,): of each batch
+    tail: float
+    log: float  # likelihood of each batch by the others, in its logarithm
+
+
+def _scatter(values: Floats, beer: Ints, count: Floats, tail: float, weight: Floats) -> _Scatter:
+    """Return how lab colours and readings of beers scatter as a bivariate t: far batches count less, not nothing.
+
+    K. L. Lange, R. J. A. Little, J. M. G. Taylor, Journal of the American Statistical Association 84:881-896, 1989
+    (from memory), by EM; covariances drawn to the common one by as much as beers are alike.
+    """
+    # values (n, 2), beer (n,), count (b,); weight (n,): to begin with
+    dof, b = np.maximum(count - 1.0, 0.0), count.size
+    few = (count / np.maximum(count - 1.0, 1.0))[beer]
+    for _ in range(ROUNDS):
+        with np.errstate(invalid="ignore", divide="ignore"):
+            sums = [np.bincount(beer, weight * of, minlength=b) for of in (*values.T, np.ones(beer.size))]
+            centre = np.asarray(np.stack(sums[:2], axis=1) / sums[2][:, None], float)
+        away = values - centre[beer]
+        products = np.zeros((b, 2, 2))
+        # both scatters and what they share at once: one by one they leave slopes of 0.4 and of 1.8
+        np.add.at(products, beer, weight[:, None, None] * away[:, :, None] * away[:, None, :])
+        products += LEAST_SCATTER * dof[:, None, None] * products[:, :1, :1].sum(axis=0) / dof.sum() * np.eye(2)
+        covariance, prior = shrink_covariances(products, dof)
+        behind = np.maximum(dof.sum() * np.ones(b) if np.isinf(prior) else dof + prior, 2.0)[beer]
+        part = few * np.einsum("ni,nij,nj->n", away, np.linalg.inv(covariance)[beer], away) / behind
+        weight_was, weight = weight, (tail + 2.0) / (tail + behind * part)
+    # of each batch by the others: beers with a scatter each would fit far batches better than any tail does
+    left = np.maximum(1.0 - weight_was * part, LEAST_LEFT)
+    squared = (behind - 1.0) * part / left
+    log = gammaln(tail / 2.0 + 1.0) - gammaln(tail / 2.0) - np.log(tail * np.pi)
+    size = np.linalg.slogdet(covariance)[1][beer] + np.log(left) + 2.0 * np.log(behind / (behind - 1.0))
+    log = log - size / 2.0 - (tail / 2.0 + 1.0) * np.log1p(squared / tail)
+    # a scatter with such tails is known as so much less (information of a scale: tail / (tail + 3))
+    known = np.minimum(dof + prior, dof.sum()) * tail / (tail + 3.0)
+    return _Scatter(centre, covariance, known, weight, tail, float(log.sum()))
 
 
 @lru_cache(maxsize=256)  # the bounds of a risk ask for the same limits again
@@ -252,14 +310,11 @@ def _risks(limits: ColourLimits, lots: _Lots) -> tuple[object, ...]:
     risks = lots.risks(limits)
     ends = np.quantile(lots.drawn(limits, np.random.default_rng(0)), [OUTSIDE / 2.0, 1.0 - OUTSIDE / 2.0], axis=0)
     others = 1.0 - risks.in_tolerance
-    mild, strict = (
-        np.mean([lots.between(_accepted(replace(limits, rule=rule), one)) for one in lots.uncertainties.tolist()])
-        for rule in (LENIENT, GUARDED)
-    )
     return (
-        limits.unit, limits.low, limits.high, limits.rule, limits.risk, *accepted, risks.in_tolerance, risks.producer,
-        risks.consumer, risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
-        risks.consumer / others if others > NEXT_TO_NONE else np.nan, float(mild - strict), lots.n_batches,
+        limits.unit, limits.low, limits.high, limits.rule, limits.risk, limits.valid_from, limits.valid_to, *accepted,
+        risks.in_tolerance, risks.producer, risks.consumer,
+        risks.producer / risks.in_tolerance if risks.in_tolerance > NEXT_TO_NONE else np.nan,
+        risks.consumer / others if others > NEXT_TO_NONE else np.nan, risks.cannot_tell, lots.n_batches,
         *ends.T.ravel().tolist(),
     )  # fmt: skip
 

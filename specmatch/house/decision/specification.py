@@ -19,6 +19,7 @@ from specmatch.errors import SheetError, UnknownBeerError
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, read_sheet
+from specmatch.storage import path_of
 from specmatch.wording import nearest_name
 
 SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_rejection"
@@ -26,7 +27,7 @@ SIMPLE, GUARDED, LENIENT = "simple_acceptance", "guarded_acceptance", "guarded_r
 DECISION_RULES = (SIMPLE, GUARDED, LENIENT)
 DEFAULT_RISK = 0.05
 _LOG = logging.getLogger(__name__)
-LIMIT_COLUMNS = ("beer", "target", "tolerance", "unit", "rule", "risk", "valid_from", "valid_to")
+LIMIT_COLUMNS = ("beer", "target", "tolerance", "unit", "rule", "risk", "valid_from", "valid_to", "low", "high")
 LABEL_COLUMNS = ("label", "beer", "valid_from", "valid_to")
 
 
@@ -35,7 +36,7 @@ class ColourLimits:
     """Colour limits of one beer over some time."""
 
     beer: str
-    target: float  # target, low, high: in `unit`
+    target: float  # target, low, high: in `unit`; the middle where no target is stated
     low: float
     high: float
     unit: str
@@ -98,7 +99,7 @@ def day_of(said: object) -> date | None:
 
 def specification_paths(model: str | Path) -> tuple[Path, Path]:
     """Return where the limits and the labels of a model file are looked for."""
-    model = Path(model)
+    model = path_of(model)
     return model.with_name(f"{model.stem}.limits.csv"), model.with_name(f"{model.stem}.labels.csv")
 
 
@@ -149,14 +150,10 @@ def load_specification(model: str | Path, *, beers: Sequence[str] | None = None)
 
 def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[ColourLimits, ...]:
     rows: list[ColourLimits] = []
-    for line, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "target", "tolerance", "unit")):
+    for line, cells, days in _rows(path, sheet, LIMIT_COLUMNS, ("beer", "unit", _given(sheet))):
         where = f"{path.name}, line {line}"
         _known_beer(where, cells["beer"], beers)
-        target = _number(where, "target", cells["target"])
-        written = re.sub(r"\A(?:\u00b1|\+/?-)\s*", "", cells["tolerance"])
-        tolerance = _number(where, "tolerance", written) * (target if written.endswith("%") else 1.0)
-        if not 0.0 < tolerance <= target < np.inf:
-            raise SheetError(f"{where}: target {target:g} with tolerance {cells['tolerance']!r} makes no limits")
+        target, low, high = _low_and_high(where, cells)
         unit, rule = unit_of(cells["unit"]), folded(cells["rule"]) or GUARDED
         if unit not in COLOUR_UNITS:
             raise SheetError(f"{where}, column unit: {cells['unit']!r}; write EBC or SRM")
@@ -165,12 +162,41 @@ def _limits(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[Colo
         risk = _number(where, "risk", cells["risk"]) if cells["risk"] else DEFAULT_RISK
         if not 0.0 < risk < 0.5:
             raise SheetError(f"{where}, column risk: {risk:g}; expected a share between 0 and 0.5, such as 0.05")
-        row = ColourLimits(cells["beer"], target, target - tolerance, target + tolerance, unit, rule, risk, *days)
+        row = ColourLimits(cells["beer"], target, low, high, unit, rule, risk, *days)
         clash = next((old for old in rows if old.beer == row.beer and _overlap(old, row)), None)
         if clash is not None:
             raise SheetError(f"{where}: {row.beer!r} has two limits for one day; close the older one with valid_to")
         rows.append(row)
     return tuple(rows)
+
+
+def _given(sheet: Sheet) -> str:
+    """Return the column that a sheet of limits must have, by the way in which it states them."""
+    return "high" if "low" in sheet.table else "low" if "high" in sheet.table else "target"
+
+
+def _low_and_high(where: str, cells: dict[str, str]) -> tuple[float, float, float]:
+    """Return target and limits of a row: a blank `low` is 0, for no colour lies under it."""
+    if cells["high"] or cells["low"]:
+        if cells["tolerance"]:
+            raise SheetError(f"{where}: limits stand there twice; leave tolerance blank, or low and high")
+        low, high = (_number(where, name, cells[name] or "0") for name in ("low", "high"))
+        if not 0.0 <= low < high < np.inf:
+            raise SheetError(
+                f"{where}: low {cells['low']!r} and high {cells['high']!r} make no limits; write the smaller one as low"
+            )
+        return _number(where, "target", cells["target"]) if cells["target"] else (low + high) / 2.0, low, high
+    target = _number(where, "target", cells["target"])
+    written = re.sub(r"\A(?:\u00b1|\+/?-)\s*", "", cells["tolerance"])
+    if written.startswith(("+", "-")):
+        raise SheetError(
+            f"{where}, column tolerance: {cells['tolerance']!r} is no width to both sides; write the limits into the "
+            "columns low and high"
+        )
+    tolerance = _number(where, "tolerance", written) * (target if written.endswith("%") else 1.0)
+    if not 0.0 < tolerance <= target < np.inf:
+        raise SheetError(f"{where}: target {target:g} with tolerance {cells['tolerance']!r} makes no limits")
+    return target, target - tolerance, target + tolerance
 
 
 def _labels(path: Path, sheet: Sheet, beers: Sequence[str] | None) -> tuple[PackageLabel, ...]:
@@ -197,7 +223,8 @@ def _rows(
     notes = [*sheet.notes]
     missing = [column for column in needed if column not in sheet.table]
     if missing:
-        raise SheetError(f"{path.name}: no column {missing[0]!r}, got {', '.join(sheet.table.columns)}")
+        ways = "; limits are target and tolerance, or low and high" if columns is LIMIT_COLUMNS else ""
+        raise SheetError(f"{path.name}: no column {missing[0]!r}, got {', '.join(sheet.table.columns)}{ways}")
     blank = [""] * len(sheet.lines)
     # one order of day and month for both columns
     cells = [cell for column in ("valid_from", "valid_to") for cell in sheet.table.get(column, blank)]

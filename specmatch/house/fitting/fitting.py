@@ -94,10 +94,10 @@ def _learn_good_scans(
     pours: SetPours, grown_from: FittedHouse | None, *, figures_only: bool
 ) -> tuple[SetPours, FaultModel, tuple[str, ...], SharedNoise | None]:
     """Return pours that agree with their mates, what good scans look like, the pours left out, and sessions' effect."""
-    faults = fit_fault_model(
+    faults, found = fit_fault_model(
         pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, path_law=pours.path_law
     )
-    odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample)
+    odd, _ = odd_among_mates(faults, pours.reflectance, pours.levels.sample, departures=found)
     if grown_from is not None:
         # of batches that the model knows the same pours are left out as before, whatever the new ones teach
         known = pours.levels.codes("batch") < len(grown_from.batches)
@@ -107,7 +107,7 @@ def _learn_good_scans(
         logger.info("pours left out of the fit, at odds with their mates: %s", ", ".join(odd_names))
         # at least two mates stay of each sample, so that no code falls out
         pours, optics = pours.without(odd), faults.optics
-        faults = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, optics=optics)
+        faults, _ = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, optics=optics)
     if not figures_only:
         faults = calibrate_thresholds(faults, pours.reflectance, pours.levels)
     shared = pours.shared_noise()

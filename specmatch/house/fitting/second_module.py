@@ -275,7 +275,8 @@ def _fit_carried(
         lab, session = np.append(lab, seen.lab), np.append(session, seen.session + session.max() + 1)
         batches = (*batches, *more.names)
     law = None if own.path_law is None else own.path_law.at(channels)
-    faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm, path_law=law), drawn, levels)
+    faults, _ = fit_fault_model(drawn, levels, wavelength_nm=nm, path_law=law)
+    faults = calibrate_thresholds(faults, drawn, levels)
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
         beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,

@@ -18,7 +18,7 @@ import numpy as np
 
 from specmatch import __version__
 from specmatch.errors import ModelFileError
-from specmatch.storage import sha256_of, strict_json, write_atomic
+from specmatch.storage import path_of, sha256_of, strict_json, write_atomic
 
 # 2: classes by the field's names; `old_names` reads format 1
 FORMAT = 2
@@ -71,7 +71,7 @@ def save_arrays(path: str | Path, arrays: Mapping[str, np.ndarray], manifest: Ma
 
 def load_arrays(path: str | Path) -> tuple[dict[str, np.ndarray], dict[str, Any]]:
     """Read a model file, checking every size, shape, name and hash before anything is taken from it."""
-    path = Path(path)
+    path = path_of(path)
     members = _members(path)
     content = _manifest(path, members)
     table = content["arrays"]

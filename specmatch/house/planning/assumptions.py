@@ -25,6 +25,7 @@ from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled,
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning
 from specmatch.measurement.folder.sheets import number_columns, read_sheet
+from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
 from specmatch.wording import counted, rows_beside
 
@@ -330,7 +331,7 @@ _LARGEST_COLOUR_EBC = 1000.0
 
 def read_beers(path: str | Path) -> tuple[pd.DataFrame, list[str]]:
     """Read a sheet of beers and colours; what was odd about it comes second."""
-    sheet = read_sheet(path, known=BEER_COLUMNS, optional=("colour_unit", "batches_a_week"))
+    sheet = read_sheet(path, known=BEER_COLUMNS, optional=("batches_a_week",))
     name = Path(path).name
     absent = [column for column in ("beer", "colour") if column not in sheet.table]
     if absent:
@@ -358,9 +359,8 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
     """Bring a list of beers and colours to one form, and say what it cannot promise."""
     if not isinstance(beers, pd.DataFrame | Mapping):
         raise TableError(f"the list of beers is a {type(beers).__name__}; expected beer -> colour, or a DataFrame")
-    table = beers if isinstance(beers, pd.DataFrame) else pd.DataFrame({"colour": pd.Series(dict(beers), dtype=object)})
-    if "beer" in table.columns:
-        table = table.set_index("beer")
+    table = pd.DataFrame({"colour": pd.Series(dict(beers), dtype=object)}) if isinstance(beers, Mapping) else beers
+    table = as_stated(table, "list of beers", numbers=())
     if unit not in COLOUR_UNITS:
         raise UnitError(f"colour_unit is {unit!r}; expected EBC or SRM")
     if "colour" not in table.columns:
@@ -383,7 +383,7 @@ def beer_list(beers: pd.DataFrame | Mapping[str, float], unit: str, usual_rate: 
     wrong = ~((colour > 0) & (colour < _LARGEST_COLOUR_EBC))
     if wrong.any():
         row = int(wrong.argmax())
-        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].iloc[row]!r}; expected a number > 0")
+        raise TableError(f"beer {names[row]!r} has the colour {table['colour'].tolist()[row]!r}; expected a number > 0")
     rate = np.full(len(names), usual_rate)
     if "batches_a_week" in table.columns:
         own = pd.to_numeric(table["batches_a_week"], errors="coerce").to_numpy(float)

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass, fields, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import is_number
 from specmatch.errors import OptionError, TableError
 from specmatch.house.planning.advice import (
     advice_said,
@@ -35,7 +36,7 @@ from specmatch.house.planning.assumptions import (
 )
 from specmatch.house.planning.forecast import ENDLESS, NEW_BATCHES, Design, Tried, curves, try_all
 from specmatch.house.planning.line import SHIFTS, plan_line
-from specmatch.storage import write_atomic
+from specmatch.storage import path_of, write_atomic
 
 if TYPE_CHECKING:
     from specmatch.measurement.commissioning.commission import Commissioning
@@ -101,7 +102,7 @@ class Plan:
     def load(cls, path: str | Path) -> Plan:
         """Read a plan that `save` has written."""
         try:
-            body = json.loads(Path(path).read_text(encoding="utf-8"))
+            body = json.loads(path_of(path).read_text(encoding="utf-8"))
             if (number := body.pop("format")) != FORMAT:
                 raise OptionError(f"{path} is a plan of format {number}; this version reads {FORMAT}: plan anew")
             for name in _TABLES:
@@ -262,10 +263,10 @@ def _effort(n_beers: int, rough: bool) -> tuple[int, int, int]:
 
 
 def _numbers(given: Sequence[int], name: str, least: int) -> list[int]:
-    values = sorted(set(given))
-    if not values or any(int(v) != v or v < least for v in values):
-        raise OptionError(f"{name} is {tuple(given)!r}; expected whole numbers, {least} or more each")
-    return [int(v) for v in values]
+    values = set(given) if isinstance(given, Iterable) else {given}
+    if not values or not all(is_number(v, whole=True) and v >= least for v in values):
+        raise OptionError(f"{name} is {given!r}; expected whole numbers, {least} or more each")
+    return sorted(int(v) for v in values)
 
 
 def _as_shown(tries: list[list[Tried]], ground: Grounds, wanted: tuple[float, float], seed: int) -> list[list[Tried]]:

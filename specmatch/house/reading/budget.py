@@ -11,7 +11,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, is_number
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.maths.faults.normal_variation import CAUSES
@@ -47,9 +47,9 @@ def budget_table(fitted: FittedHouse, *, n_pours: int | None = None, lab_sd: flo
     fit.check_relative("a budget of uncertainty")
     usual = int(np.clip(round(1.0 / fitted.faults.scatter.per_pour), 1, None))
     pours = usual if n_pours is None else n_pours
-    if pours < 1 or int(pours) != pours:
+    if not (is_number(pours, whole=True) and pours >= 1):
         raise OptionError(f"n_pours is {n_pours!r}; expected a whole number of pours, 1 or more")
-    if lab_sd is not None and not (np.isfinite(lab_sd) and lab_sd > 0):
+    if lab_sd is not None and not (is_number(lab_sd) and 0 < lab_sd < np.inf):
         raise OptionError(f"lab_sd is {lab_sd!r}; expected the standard deviation of one lab colour, above 0")
     spread = _between_batches(fitted, fit)
     rows = []

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Ints
 from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
@@ -13,11 +14,14 @@ from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.series import FEWEST, read_series
 from specmatch.maths.optics.cup import glare_of
 from specmatch.maths.optics.path_law import PathLaw, textbook_law
+from specmatch.wording import listed, nearest_name
 
 WATER = "water"
 # light over the reference that may be none of a beer's at the most, and the share of channels with no more, from which
 # on blends of it are drawn by the law alone (tuning)
 LITTLE, WITHOUT_LIGHT = 0.03, 0.4
+# a sample that so few blends lie as far out as is called no blend; of a series, one of all its samples (statistics)
+UNLIKE = 0.01
 
 
 @dataclass(frozen=True)
@@ -32,6 +36,7 @@ class ChangeoverSeries:
 
 def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
+    before = _water_or(before)
     path, wider = path_and_scale(fitted, before, after)
     scores, dark = fitted.identity.metric.scores(samples.averages.reflectance), _of_the_dark(fitted, before, after)
     rows = []
@@ -41,7 +46,7 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
             if got.low <= 0.0
             else f"about {_share(got.fraction)} {before} left ({_share(got.low)} to {_share(got.high)})"
         )
-        if got.p_value < 0.01:
+        if got.p_value < UNLIKE:
             sentence += f"; but it looks like no blend of {before} and {after}"
         sentence += dark
         rows.append((before, after, got.fraction, got.low, got.high, got.smallest_visible, got.p_value, sentence))
@@ -53,33 +58,62 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
     return table.astype(dict.fromkeys(numbers, np.float64))
 
 
-def changeover_series(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> ChangeoverSeries:
-    """Read samples over a changeover together, in the order given."""
+def _water_or(before: str) -> str:
+    return WATER if before.strip().casefold() == WATER else before
+
+
+def _in_time(index: pd.Index, scans: object) -> Ints:
+    """Return the places of samples in the order that they were measured in; as given where not all say when."""
+    if isinstance(scans, pd.DataFrame) and {"measured_at", "sample"} <= {*scans.columns}:
+        when = pd.to_datetime(scans["measured_at"], errors="coerce", utc=True, format="ISO8601")
+        when = when.groupby(scans["sample"].to_numpy()).min().reindex(index)
+        if when.notna().all():
+            return np.argsort(when.to_numpy(), kind="stable")
+    return np.arange(len(index))
+
+
+def changeover_series(
+    fitted: FittedHouse, samples: SampleSet, scans: object = None, *, before: str, after: str
+) -> ChangeoverSeries:
+    """Read samples over a changeover together, in the order of their times, or as given where they have none."""
     if len(samples.index) < FEWEST:
         raise OptionError(f"a series over a changeover has {FEWEST} samples or more, got {len(samples.index)}")
+    before = _water_or(before)
     path, wider = path_and_scale(fitted, before, after)
-    identity = fitted.identity
-    scores = identity.metric.scores(samples.averages.reflectance)
-    got = read_series(
-        path, scores, samples.averages.counts, wider, pours_known=identity.choice.pour_dof > 0
-    )  # fmt: skip
-    seen, dark = _share(got.smallest_visible), _of_the_dark(fitted, before, after)
+    identity, order = fitted.identity, _in_time(samples.index, scans)
+    scores, counts = identity.metric.scores(samples.averages.reflectance)[order], samples.averages.counts[order]
+    got = read_series(path, scores, counts, wider, pours_known=identity.choice.pour_dof > 0)
+    seen, dark, names = _share(got.smallest_visible), _of_the_dark(fitted, before, after), samples.index[order]
+    if (np.diff(order) < 0).any():
+        dark += "; read in the order of their times, which is not that of the sheet"
+    odd = []
     if got.first is not None:
-        first = str(samples.index[got.first])
+        blends = estimate_blends(path, scores[got.first :], counts[got.first :], wider)
+        odd = [
+            one for one, blend in zip(names[got.first :], blends, strict=True) if blend.p_value < UNLIKE / len(blends)
+        ]
+    fractions = pd.Series(got.fractions, names)
+    if odd:
+        said = f"no {before} is seen in {listed(odd, 3)}, which {'look' if len(odd) > 1 else 'looks'} like no {after}"
+        said += f" and no blend of the two: find out what it is{dark}"
+        return ChangeoverSeries(None, got.smallest_visible, fractions, said)
+    if got.first is not None:
+        first = str(names[got.first])
         said = f"from sample {first} on it is {after}, with less than {seen} {before} in it{dark}"
-        return ChangeoverSeries(first, got.smallest_visible, pd.Series(got.fractions, samples.index), said)
+        return ChangeoverSeries(first, got.smallest_visible, fractions, said)
     if got.left > 0.0:
         said = f"the last samples still hold {_share(got.left)} {before} or more: it is not {after} yet"
     else:
         said = f"the part of {before} has not settled under {seen} by the last sample: take more"
-    return ChangeoverSeries(None, got.smallest_visible, pd.Series(got.fractions, samples.index), said + dark)
+    return ChangeoverSeries(None, got.smallest_visible, fractions, said + dark)
 
 
 def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
     """Return where blends of two beers lie, and by how much more, as a variance, held-out blends scatter."""
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):
-            raise UnknownBeerError(f"{name!r} is no beer of the set; it holds {', '.join(fitted.beers)}")
+            meant, water = nearest_name(name, fitted.beers), ", or water before" if name == before else ""
+            raise UnknownBeerError(f"{name!r} is no beer of the set{meant}; it holds {', '.join(fitted.beers)}{water}")
     if before == after:
         raise OptionError(f"the beer before and the beer after are both {before!r}; name two")
     identity = fitted.identity

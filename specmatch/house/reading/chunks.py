@@ -7,7 +7,10 @@ from typing import Any, TypeAlias
 
 import pandas as pd
 
+from specmatch.batches import by_sample, check_scans
 from specmatch.errors import TableError
+from specmatch.measurement.folder.stated import as_stated
+from specmatch.spectra import text_ids
 
 Answer = Callable[[Any, Any], pd.DataFrame]
 Claims: TypeAlias = str | pd.Series | Mapping[str, str] | None
@@ -20,6 +23,8 @@ def answer_parts(parts: Iterable[Any], answer: Answer) -> Iterator[pd.DataFrame]
             f"parts is one {type(parts).__name__}; expected several: an iterable of tables, of sessions, or of pairs "
             "(spectra, scans); one alone is read by read and verify"
         )
+    if not isinstance(parts, Iterable):
+        raise TableError(f"parts is a {type(parts).__name__}; expected an iterable of tables, sessions or pairs")
     before: frozenset[str] = frozenset()
     for number, part in enumerate(parts, start=1):
         spectra, scans = part if isinstance(part, tuple) and len(part) == 2 else (part, None)
@@ -48,13 +53,16 @@ def judge_parts(
     if not isinstance(claimed, Mapping | pd.Series):
         yield from answer_parts(parts, lambda spectra, scans: judge(spectra, scans, claimed))
         return
-    claim_of = {str(name).strip(): claim for name, claim in claimed.items()}
+    claim_of = by_sample(claimed)
     unused = set(claim_of)
 
     def judge_own(spectra: Any, scans: Any) -> pd.DataFrame:
-        table = getattr(spectra, "scans", scans)
-        cells = spectra.index if table is None else table if isinstance(table, pd.Series) else table["sample"]
-        own = {str(name): claim_of[str(name)] for name in dict.fromkeys(cells) if str(name) in claim_of}
+        alone = isinstance(spectra, pd.Series)
+        scan_ids = text_ids(
+            pd.Index([spectra.name]) if alone else getattr(spectra, "spectra", spectra).index, "scan_id"
+        )
+        names = check_scans(as_stated(getattr(spectra, "scans", scans), "scans"), scan_ids)["sample"].unique()
+        own = {name: claim_of[name] for name in names if name in claim_of}
         unused.difference_update(own)
         return judge(spectra, scans, own)
 

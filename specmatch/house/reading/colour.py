@@ -11,8 +11,9 @@ import pandas as pd
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.batches import by_sample
 from specmatch.colour.double_pass import rows_that_disagree
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, TableError
 from specmatch.house.fitting.colour_cautions import ColourWarnings
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval, widen_limits
@@ -37,6 +38,22 @@ class ColourReadings:
     codes: dict[int, list[str]]  # row -> warning codes
 
 
+def asked_labs(lab: Any) -> Any:
+    """Return the lab that is asked for: one for all, or by the names of samples."""
+    if lab is None or isinstance(lab, str):
+        return lab
+    if not isinstance(lab, Mapping | pd.Series):
+        raise OptionError(f"lab is {lab!r:.60}; expected the name of a lab, or a Series or mapping sample -> lab")
+    return by_sample(lab)
+
+
+def refuse_unread(labs: Any, samples: pd.Index) -> None:
+    """Refuse a lab that is asked for a sample which was not read."""
+    strange = set(labs).difference(samples) if isinstance(labs, Mapping) else ()
+    if strange:
+        raise TableError(f"a lab is named for sample {min(strange)!r}, which has no scan; samples match as text")
+
+
 def as_lab_reports(
     fit: ColourModel, names: pd.Index, lab: str | Mapping[str, str] | None, table: dict[str, Any], coverage: float
 ) -> dict[str, Any]:
@@ -45,7 +62,9 @@ def as_lab_reports(
     labs = fit.labs
     if labs is None or not labs.labs:
         if lab is not None:
-            raise OptionError(f"lab is {lab!r}, but the set tells no labs apart; it needs two of three batches or more")
+            raise OptionError(
+                f"lab is {lab!r:.60}, but the set tells no labs apart; it needs two of three batches or more"
+            )
         return table
     cells = [lab] * len(names) if isinstance(lab, str) else [(lab or {}).get(str(name)) for name in names]
     asked = [labs.place(cell) if cell else 0 for cell in cells]

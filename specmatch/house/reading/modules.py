@@ -15,7 +15,8 @@ from specmatch.errors import TableError
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.fitting.fitted import FittedHouse, SecondModule
 from specmatch.house.reading.samples import SampleSet, prepare_samples
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra
+from specmatch.measurement.folder.stated import as_stated
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, spectra_table
 
 PARTS = ("lamp", "cup", "base")
 
@@ -41,10 +42,15 @@ def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]
     """Part the scans of a session or table by the module of the model that reads them."""
     checks = None
     if hasattr(spectra, "checks") and hasattr(spectra, "spectra"):
-        spectra, scans, checks = spectra.spectra, spectra.scans if scans is None else scans, spectra.checks
+        # its own table was held to it when the sheet was read
+        scans = spectra.scans if scans is None else as_stated(scans, "scans")
+        spectra, checks = spectra.spectra, spectra.checks
+    else:
+        scans = as_stated(scans, "scans")
     if not fitted.modules or not isinstance(scans, pd.DataFrame) or "instrument" not in scans.columns:
         return [Part(fitted, fitted, spectra, scans, checks, np.zeros(0, np.int64))]
     checked = check_spectra(spectra, any_wavelength=bool(fitted.wavelength_nm[-1] > PLAUSIBLE_NM[1]))
+    spectra = spectra_table(checked) if isinstance(spectra, pd.Series) else spectra
     table = check_scans(scans, checked.scan_ids)
     place = np.array([_place(fitted, row) for row in _rows(table)])
     split = pd.Series(place).groupby(table["sample"].to_numpy(), sort=False).nunique()

@@ -52,9 +52,7 @@ def codes_by_row(
 ) -> Objects:
     """Return the codes of each row, each once, in the order of the arguments; those `of_all` go before `before`."""
     # -> (n,)
-    pattern = np.zeros(len(names), np.int64)
-    for place, (mask, _) in enumerate(flagged):
-        pattern |= mask.astype(np.int64) << place
+    pattern = (1 << np.arange(len(flagged))) @ np.array([mask for mask, _ in flagged])
     rows = set(before).union(after)
     if of_sample:
         rows.update(np.flatnonzero(names.isin(list(of_sample))).tolist())

@@ -43,7 +43,8 @@ class SampleSet:
     @property
     def index(self) -> pd.Index:
         """Names of the samples, in the order given."""
-        return self.averages.names.astype(object, copy=False).rename("sample")
+        names = self.averages.names
+        return (names if names.dtype == object else names.astype(object)).rename("sample")
 
 
 def scans_alone(fitted: FittedHouse, spectra: pd.DataFrame, scans: pd.DataFrame) -> Floats:

@@ -6,6 +6,9 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
+from specmatch.errors import TableError
 from specmatch.line.journal.schema import FIRST_PREVIOUS
 
 HOW_TO_CHECK = (
@@ -39,7 +42,32 @@ class ChainCheck:
 
 def record_text(record: dict[str, Any]) -> str:
     """Return the JSON text of a record: UTF-8, no blanks, numbers in the shortest form that reads back the same."""
-    return json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"))
+    try:
+        text = json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
+        text.encode()
+    except (TypeError, ValueError) as error:
+        odd = next((f"{key} is {value!r:.60}" for key, value in record.items() if not _is_json(value)), str(error))
+        raise TableError(
+            f"the record cannot be written: {odd}; a journal holds text, finite numbers, true, false, null and lists "
+            "and mappings of them: leave the field out where nothing is known"
+        ) from None
+    return text
+
+
+def _plain(value: Any) -> Any:
+    """Return a number of numpy as one of Python."""
+    if isinstance(value, np.generic):
+        return value.item()
+    raise TypeError(f"a {type(value).__name__} is no JSON")
+
+
+def _is_json(value: Any) -> bool:
+    try:
+        json.dumps(value, allow_nan=False, default=_plain).encode()
+        json.dumps(value, ensure_ascii=False, default=_plain).encode()
+    except (TypeError, ValueError):
+        return False
+    return True
 
 
 def seal(previous_hash: str, text: str) -> str:

@@ -21,17 +21,16 @@ from specmatch.line.journal.schema import (
     BUSY_KINDS,
     FIRST_PREVIOUS,
     FORMAT,
-    FROM_1,
-    SCHEMA,
     TRIGGERS,
     TRIGGERS_OF_1,
-    VIEW_OF_1,
     error_kind,
     patiently,
+    sql_of,
     statements,
+    unix_time,
     utc_now,
 )
-from specmatch.storage import sha256_of
+from specmatch.storage import path_of, sha256_of
 from specmatch.wording import CAUTIONS
 
 Record = dict[str, Any]
@@ -73,7 +72,7 @@ class Journal:
     """
 
     def __init__(self, path: str | Path, *, read_only: bool = False, clock: Callable[[], datetime] = utc_now) -> None:
-        self.path, self.clock = Path(path), clock
+        self.path, self.clock = path_of(path), clock
         self._written: list[int] = []
         self._scans, self._triggers = "scans_recorded", TRIGGERS
         share = network_file_system(self.path)
@@ -133,7 +132,7 @@ class Journal:
             with self.writing():
                 # another process may have made the tables since we looked
                 if db.execute("SELECT count(*) FROM sqlite_master").fetchone()[0] == 0:
-                    for statement in statements(SCHEMA):
+                    for statement in statements(sql_of("schema")):
                         db.execute(statement)
                     for kind, text in (("cautions", CAUTIONS), ("how to check", HOW_TO_CHECK)):
                         self._keep(sha256_of(text.encode()), kind, text)
@@ -151,7 +150,7 @@ class Journal:
             db.execute("PRAGMA synchronous = FULL")
         if number == 1 and read_only:
             self._scans, self._triggers = "scans_seen", TRIGGERS_OF_1
-            db.execute(VIEW_OF_1)
+            db.execute(sql_of("view of 1"))
         elif number == 1:
             with self.writing():
                 self._bring_from_1()
@@ -166,7 +165,7 @@ class Journal:
             "SELECT sha256, path, entry FROM scans_seen EXCEPT "
             "SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f"
         ).fetchall()
-        for statement in statements(FROM_1):
+        for statement in statements(sql_of("from 1")):
             db.execute(statement)
         self._keep(sha256_of(HOW_TO_CHECK.encode()), "how to check", HOW_TO_CHECK)
         said = "brought from format 1 to format 2"
@@ -255,7 +254,10 @@ class Journal:
         Raises
         ------
         StorageError
-            If it holds a scan file that is recorded already, and does not say which entry it `replaces`.
+            If it holds a scan file that is recorded already, and does not say which entry it `replaces`; or outside
+            `writing`.
+        TableError
+            If it has no `kind`, states what is filled in here, or holds what JSON does not, such as NaN.
 
         Examples
         --------
@@ -264,6 +266,7 @@ class Journal:
         1
         """
         db = self._db
+        self._refuse_unfit(record)
         if record.get("replaces") is None:
             for path, digest in record.get("scan_files", {}).items():
                 if (there := self.seen(digest).get(path)) is not None:
@@ -283,6 +286,20 @@ class Journal:
             self._keep(*document)
         self._pending.append(number + 1)
         return whole
+
+    def _refuse_unfit(self, record: Mapping[str, Any]) -> None:
+        """Refuse what would not be a row of this journal."""
+        if not self._db.in_transaction:
+            raise StorageError(f"{self.path}: append is called inside `with journal.writing():`; nothing was recorded")
+        if not isinstance(record, Mapping) or not (isinstance(record.get("kind"), str) and record["kind"].strip()):
+            raise TableError(f"the record is {record!r:.60}; expected a mapping with a kind, such as 'review'")
+        own = {"entry", "written_at"}.intersection(record)
+        if own:
+            raise TableError(f"the record states {min(own)}, which the journal fills in; leave it out")
+        if not isinstance(record.get("scan_files", {}), Mapping):
+            raise TableError("scan_files is no mapping; expected path -> SHA-256 of each file")
+        if record.get("measured_at"):
+            unix_time(record["measured_at"], f"a record of kind {record['kind']!r}")
 
     def seen(self, sha256: str) -> dict[str, int]:
         """Return path -> newest entry of every scan file recorded with these contents.

@@ -12,7 +12,7 @@ from typing import Any
 
 from specmatch.errors import OptionError, TableError
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import COLUMNS, UNREPLACED
+from specmatch.line.journal.schema import COLUMNS, UNREPLACED, sql_of
 from specmatch.storage import write_atomic
 from specmatch.wording import CAUTIONS, guarded_cell, nearest_name
 
@@ -46,6 +46,11 @@ def newest(journals: Sequence[Journal], *, beer: str | None = None, last: int = 
         for row in journal.select(where, values, last=last)
     ]
     return sorted(rows, key=when)[-last:]
+
+
+def lines_of(journal: Journal) -> list[str]:
+    """Return the names of the lines that a journal is of, by name."""
+    return sorted(line for (line,) in journal.query("SELECT DISTINCT line FROM entries WHERE line IS NOT NULL"))
 
 
 def named_baseline(journal: Journal, line: str) -> Record | None:
@@ -109,7 +114,9 @@ def _counted(start: str, line: str, rows: list[Record]) -> ShiftCounts:
 
 # what a scanner reads off a tag: the entry's number, and the beginning of its hash, which no other journal has
 _CODE_LETTERS = 12
-_CODE = re.compile(r"SM-(\d+)-([0-9A-F]{12})\Z")
+# figures of an entry's number at the most: SQLite holds no more
+_LONGEST = 18
+_CODE = re.compile(rf"SM-(\d{{1,{_LONGEST}}})-([0-9A-F]{{12}})\Z")
 
 
 def entry_code(journal: Journal, entry: int) -> str:
@@ -121,7 +128,7 @@ def entry_number(journal: Journal, text: str) -> int:
     """Return the entry that a number or the code of a tag names; a code of another journal is refused."""
     found = _CODE.match(text.strip().upper())
     if found is None:
-        if not text.strip().isdecimal():
+        if not text.strip().isdecimal() or len(text.strip()) > _LONGEST:
             raise TableError(f"an entry is a number, or the code of a tag such as SM-12-0123456789AB; got {text!r}")
         return int(text)
     entry = int(found.group(1))
@@ -148,10 +155,26 @@ _HELD_AS = {"claimed": "a claim of", "lot": "a lot"}
 def refuse_unheld(journals: Sequence[Journal], **asked: str | None) -> None:
     """Refuse a claim or lot of which nothing is recorded: a misspelt one would look like one without trouble."""
     for column, name in asked.items():
+        if not name:
+            continue
         sql = f"SELECT DISTINCT {column} FROM entries WHERE {column} != ''"
         held = [str(found) for journal in journals for (found,) in journal.query(sql)]
-        if name and name not in held:
+        if name not in held:
             raise OptionError(f"no journal holds {_HELD_AS[column]} {name!r}{nearest_name(name, held)}")
+
+
+def without_copies(journals: Sequence[Journal]) -> list[Journal]:
+    """Take a journal that was named twice once, and refuse a copy beside it: its entries would count twice."""
+    begun: dict[str, Journal] = {}
+    journals = list({journal.path.resolve(): journal for journal in journals}.values())
+    for journal in journals:
+        for (first,) in journal.query("SELECT hash FROM entries WHERE entry = 1"):
+            if (other := begun.setdefault(first, journal)) is not journal:
+                raise OptionError(
+                    f"{other.path} and {journal.path} begin with the same entry: one is a copy of the other, and what "
+                    "both hold would count twice; name the one that goes further"
+                )
+    return journals
 
 
 def export(
@@ -161,6 +184,7 @@ def export(
     """Write what is asked for of journals to one CSV or JSON file, by its suffix; return the number of rows."""
     # since, until: first and last day, as the scans state it; where they state none, the day of writing in UTC
     path, (where, values) = Path(path), _asked(beer, lot, line, since, until)
+    refuse_unheld(journals, claimed=beer, lot=lot)
     if path.suffix.lower() == ".json":
         rows = [{"journal": str(j.path), **row} for j in journals for row in j.select(where, values)]
         body = entries_document(rows)
@@ -206,52 +230,6 @@ def _whole_day(name: str, day: str) -> None:
 
 
 OPEN, HELD = "open", "held"
-_SHOWN = "e.entry, e.kind, e.line, e.claimed, e.lot, e.measured_at, e.reason, e.sample"
-# a plus keeps SQLite from an index of no use: `concerns` is found by its own only where it meets a value without a type
-_REVIEWED = "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = +e.entry AND +r.kind = 'review')"
-
-# a run waits while its departure stands, or a retest of it does, and no later row of it is clear
-_RUNS = f"""
-    SELECT {_SHOWN} FROM entries e
-    WHERE e.entry IN (SELECT entry FROM entries WHERE run_state IN ('open', 'held')) AND {{only}}
-    AND +e.kind = 'reading' AND e.concerns IS NULL
-    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry AND +later.run_state = 'clear'
-                    AND later.entry {UNREPLACED})
-    AND (e.entry {UNREPLACED} OR EXISTS (SELECT 1 FROM entries later WHERE later.concerns = +e.entry
-         AND +later.run_state IN ('open', 'held') AND later.entry {UNREPLACED}))
-    ORDER BY e.entry"""
-# held by itself, whatever its run
-_HOLDS = f"""
-    SELECT {_SHOWN} FROM entries e
-    WHERE e.single = 'hold' AND {{only}}
-    AND e.entry {UNREPLACED} AND json_extract(e.record, '$.overridden_by') IS NULL AND NOT {_REVIEWED}
-    ORDER BY e.entry"""
-# sent back to be poured again, and nothing good came of its run since
-_UNJUDGED = f"""
-    SELECT {_SHOWN} FROM entries e
-    WHERE e.single = 'rescan' AND {{only}}
-    AND e.entry {UNREPLACED} AND NOT {_REVIEWED}
-    AND NOT EXISTS (SELECT 1 FROM entries later WHERE later.line = e.line AND later.claimed = e.claimed
-                    AND later.lot = e.lot AND later.entry > e.entry AND (e.lot != '' OR later.sample = e.sample)
-                    AND (later.decision = 'consistent' OR later.run_state IN ('open', 'held')
-                         OR later.kind = 'review'))
-    ORDER BY e.entry"""
-_LEFT_OUT = f"""
-    SELECT {_SHOWN}, e.scan_files FROM entries e
-    WHERE e.kind = 'left_out' AND e.entry {UNREPLACED} AND NOT {_REVIEWED} ORDER BY e.entry"""
-# the newest control of its material, lot and module on a line
-_CONTROLS = f"""
-    SELECT {_SHOWN}, e.decision FROM entries e
-    WHERE e.kind = 'control' AND e.decision IN ('rescan', 'hold') AND e.entry {UNREPLACED} AND NOT {_REVIEWED}
-    AND NOT EXISTS (
-        SELECT 1 FROM entries later WHERE later.kind = 'control' AND later.line = e.line AND later.entry > e.entry
-        AND later.decision IS NOT 'hold' AND later.entry {UNREPLACED}
-        AND coalesce(json_extract(later.record, '$.material'), '') = coalesce(json_extract(e.record, '$.material'), '')
-        AND coalesce(json_extract(later.record, '$.material_lot'), '')
-            = coalesce(json_extract(e.record, '$.material_lot'), '')
-        AND coalesce(json_extract(later.record, '$.instrument'), '')
-            = coalesce(json_extract(e.record, '$.instrument'), ''))
-    ORDER BY e.entry"""
 _MEND = "mend its row in scans.csv, or the file, and verify or watch again"
 # what settles each state, beside a review; in a held run nothing else does
 _TO_DO = {
@@ -267,14 +245,16 @@ _TO_DO = {
 def waiting(journals: Sequence[Journal], *, beer: str | None = None) -> list[Record]:
     """Return every entry that waits for a person: `run_state` says how, `to_do` and `settle` what to do."""
     found: list[Record] = []
+    only, key = ("1", ()) if beer is None else ("e.claimed = ?", (beer,))
+    # parts of journal.sql, and how what they find stands; what has no claim is of no beer
+    asked = {"runs": "", "holds": "hold", "unjudged": "unjudged"}
+    asked |= {"left out": "left out", "controls": "control out"} if beer is None else {}
     for journal in journals:
-        only, key = ("1", ()) if beer is None else ("e.claimed = ?", (beer,))
-        rows: list[Record] = []
-        for sql, state in ((_RUNS, ""), (_HOLDS, "hold"), (_UNJUDGED, "unjudged")):
-            rows += [_row(journal, row, state) for row in journal.query(sql.format(only=only), key)]
-        if beer is None:
-            rows += [_row(journal, row, "left out") for row in journal.query(_LEFT_OUT)]
-            rows += [_row(journal, row, "control out") for row in journal.query(_CONTROLS)]
+        rows = [
+            _row(journal, row, state)
+            for part, state in asked.items()
+            for row in journal.query(sql_of(part).format(only=only), key)
+        ]
         found += sorted(rows, key=lambda row: int(row["entry"]))
     return found
 

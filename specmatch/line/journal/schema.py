@@ -1,16 +1,18 @@
-"""The tables of a journal, in SQL: one JSON text a row, columns read out of it, triggers that refuse any change.
+"""The tables of a journal (journal.sql): one JSON text a row, columns read out of it, triggers that refuse any change.
 
 The JSON text is what the chain of hashes covers; every other column of `entries` is computed from it, so that no
 column can say anything else than the text that was sealed. `scans_recorded` only finds texts quickly: a row of it
 counts where the entry that it names says the same. Times hold on both sides of a clock change.
 """
 
+import re
 import sqlite3
 import time
 from collections.abc import Callable, Iterator
 from datetime import UTC, datetime
 
 from specmatch.errors import TableError
+from specmatch.wording import text_beside
 
 # "SPMJ" as a number: it tells a journal from any other SQLite file
 APPLICATION_ID = 0x53504D4A
@@ -23,77 +25,37 @@ _BEFORE = ("kind", "concerns", "written_at", "measured_at", "measured_unix", "li
 _READING = ("colour", "colour_low", "colour_high", "colour_unit", "nearest_beer", "p_value", "plausible_beers",
             "n_pours", "warnings")  # fmt: skip
 COLUMNS = (*_BEFORE, *_READING, "model_hash", "set_hash", "specification_hash", "scan_files", "replaces")
+_PLACES = {name: f"reading.{name}" if name in _READING else name for name in COLUMNS}
 
 
-def _append_only(table: str) -> str:
-    return "\n".join(
-        f"CREATE TRIGGER {table}_no_{verb.lower()} BEFORE {verb} ON {table} BEGIN "
-        f"SELECT RAISE(ABORT, 'a journal only grows: rows of {table} are never changed or removed'); END;"
-        for verb in ("UPDATE", "DELETE")
-    )
-
-
-_GENERATED = ",\n".join(
-    f"    {name} GENERATED ALWAYS AS (json_extract(record, '$.{'reading.' if name in _READING else ''}{name}')) VIRTUAL"
-    for name in COLUMNS
-)
 # a reading, a retest, a control or a file left out that a later entry takes the place of
 UNREPLACED = "NOT IN (SELECT replaces FROM entries WHERE replaces IS NOT NULL)"
-# a hold or a rescan that its run knows nothing of
-_SINGLE = (
-    "CASE WHEN json_extract(record, '$.run_state') = 'clear' AND json_extract(record, '$.decision') IN "
-    "('hold', 'rescan') THEN json_extract(record, '$.decision') END"
-)
-# what the first format had not
-_SINCE_2 = f"""
-CREATE TABLE scans_recorded (sha256 TEXT NOT NULL, path TEXT NOT NULL, entry INTEGER NOT NULL,
-    PRIMARY KEY (sha256, path, entry)) WITHOUT ROWID;
-CREATE INDEX by_run ON entries (line, claimed, lot, sample);
-CREATE INDEX by_replaced ON entries (replaces) WHERE replaces IS NOT NULL;
-CREATE INDEX by_single ON entries (single, claimed) WHERE single IS NOT NULL;
-{_append_only("scans_recorded")}
-"""
-SCHEMA = f"""
-CREATE TABLE entries (
-    entry INTEGER PRIMARY KEY,
-    record TEXT NOT NULL,
-    previous_hash TEXT NOT NULL,
-    hash TEXT NOT NULL,
-{_GENERATED},
-    single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL
-);
-CREATE TABLE documents (hash TEXT PRIMARY KEY, kind TEXT NOT NULL, text TEXT NOT NULL) WITHOUT ROWID;
-CREATE INDEX by_claim ON entries (claimed, kind, entry, decision);
-CREATE INDEX by_kind ON entries (kind, line, measured_unix);
-CREATE INDEX by_state ON entries (run_state, claimed, entry);
-CREATE INDEX by_concern ON entries (concerns) WHERE concerns IS NOT NULL;
-{_append_only("entries")}
-{_append_only("documents")}
-CREATE TRIGGER entries_in_order BEFORE INSERT ON entries
-WHEN NEW.entry != (SELECT coalesce(max(entry), 0) + 1 FROM entries)
-  OR NEW.previous_hash != coalesce((SELECT hash FROM entries ORDER BY entry DESC LIMIT 1), '{FIRST_PREVIOUS}')
-BEGIN SELECT RAISE(ABORT, 'a journal only grows at its end: the row does not follow the last one'); END;
-{_SINCE_2}
-PRAGMA application_id = {APPLICATION_ID};
-PRAGMA user_version = {FORMAT};
-"""
-# a journal of format 1 is brought here in place; what it held of scans is read anew out of the sealed texts
-FROM_1 = f"""
-ALTER TABLE entries ADD COLUMN replaces GENERATED ALWAYS AS (json_extract(record, '$.replaces')) VIRTUAL;
-ALTER TABLE entries ADD COLUMN single GENERATED ALWAYS AS ({_SINGLE}) VIRTUAL;
-DROP INDEX by_run;
-{_SINCE_2}
-INSERT INTO scans_recorded SELECT f.value, f.key, e.entry FROM entries e, json_each(e.record, '$.scan_files') f;
-DROP TABLE scans_seen;
-PRAGMA user_version = 2;
-"""
-# one of format 1 that may not be written to is looked at through this
-VIEW_OF_1 = f"CREATE TEMP VIEW entries AS SELECT *, NULL AS replaces, {_SINGLE} AS single FROM main.entries"
-TRIGGERS = frozenset(
-    [f"{table}_no_{verb}" for table in ("entries", "scans_recorded", "documents") for verb in ("update", "delete")]
-    + ["entries_in_order"]
-)
+_FILE = text_beside(__file__, "journal.sql")
+_PARTS = dict(re.findall(r"^-- name: (.+)\n-- .*\n((?:(?!-- ).*\n)+)", _FILE, re.MULTILINE))
+_FILLED = {
+    "application_id": str(APPLICATION_ID),
+    "first_previous": FIRST_PREVIOUS,
+    "columns": ",\n".join(
+        f"    {name} GENERATED ALWAYS AS (json_extract(record, '$.{place}')) VIRTUAL" for name, place in _PLACES.items()
+    ),
+    # a hold or a rescan that its run knows nothing of
+    "single": "CASE WHEN json_extract(record, '$.run_state') = 'clear' AND json_extract(record, '$.decision') IN "
+    "('hold', 'rescan') THEN json_extract(record, '$.decision') END",
+    "since_2": _PARTS["since 2"],
+    "unreplaced": UNREPLACED,
+    "shown": "e.entry, e.kind, e.line, e.claimed, e.lot, e.measured_at, e.reason, e.sample",
+    # a plus keeps SQLite from an index of no use: `concerns` is found by its own only where it meets a value without
+    # a type
+    "reviewed": "EXISTS (SELECT 1 FROM entries r WHERE r.concerns = +e.entry AND +r.kind = 'review')",
+    "only": "{only}",
+}
+TRIGGERS = frozenset(re.findall(r"CREATE TRIGGER (\w+)", _FILE))
 TRIGGERS_OF_1 = frozenset(name.replace("recorded", "seen") for name in TRIGGERS) | {"scans_seen_once"}
+
+
+def sql_of(name: str) -> str:
+    """Return a part of journal.sql, its words in braces filled; `{only}` is left to whoever asks."""
+    return _PARTS[name].format(**_FILLED)
 
 
 def statements(script: str) -> Iterator[str]:

@@ -9,8 +9,9 @@ from typing import TYPE_CHECKING
 import numpy as np
 from joblib import Parallel, delayed
 
-from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import batch_folds
+from specmatch.array_types import Floats, Ints, Mask, is_number
+from specmatch.batches import batch_folds, must_be
+from specmatch.errors import OptionError
 from specmatch.house.fitting.set_pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.runs import held_at
@@ -90,6 +91,11 @@ def run_risks(
     RunRisks
         `false_hold`, `false_holds_a_week` and `wrong_held` with their bounds, `weakest_pair` and how often it is held.
 
+    Raises
+    ------
+    OptionError
+        If a number or the rate is outside its range.
+
     Notes
     -----
     Each held-out batch is taken through runs of a line: readings are its spectrum with the scatter between pours that
@@ -103,6 +109,12 @@ def run_risks(
     >>> risks.false_hold, round(risks.false_hold_high, 2), risks.wrong_held  # 18 batches: up to 19 % cannot be denied
     (0.0, 0.19, 1.0)
     """
+    must_be("set", refs)
+    for name, number in (("runs_a_week", runs_a_week), ("readings_a_run", readings_a_run), ("n_runs", n_runs)):
+        if not (is_number(number, whole=True) and number >= 1):
+            raise OptionError(f"{name} is {number!r}; expected a whole number, 1 or more")
+    if not (is_number(false_reject_rate) and 0.0 < false_reject_rate < 1.0):
+        raise OptionError(f"false_reject_rate is {false_reject_rate!r}; expected a share between 0 and 1, such as 0.05")
     pours = gather_set(refs)
     levels, batch_of_pour, beer_of_pour = pours.levels, pours.levels.codes("batch"), pours.levels.codes("beer")
     names = [str(name) for name in pours.batches]

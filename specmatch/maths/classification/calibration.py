@@ -97,7 +97,7 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
     x, a, d, w = statistic[kept], n_axes[kept], dof[kept], weight[kept] / weight[kept].mean()
     standard_error = np.sqrt(2.0 / (w.sum() * a.mean()))
     plain = float(max(1.0, np.average(x * (d - 2.0) / d, weights=w) * (1.0 + UPPER * standard_error)))
-    grid = np.array([[_log_likelihood(x, i, a, np.minimum(d, t), w) for i in INFLATIONS] for t in (*TAIL_DOFS, np.inf)])
+    grid = np.array([_log_likelihoods(x, a, np.minimum(d, t), w) for t in (*TAIL_DOFS, np.inf)])
     gain = 2.0 * (grid[:-1].max(axis=1) - grid[-1].max())
     if gain.max() < WORTHWHILE_GAIN:
         return TailCorrection(plain, np.inf)
@@ -106,13 +106,10 @@ def fit_tail(statistic: Floats, n_axes: Floats, dof: Floats, weight: Floats) -> 
     return TailCorrection(float(INFLATIONS[np.flatnonzero(bound)[-1]]), TAIL_DOFS[chosen])
 
 
-def _log_likelihood(x: Floats, inflation: float, a: Floats, dof: Floats, weight: Floats) -> float:
-    scaled = x / inflation
-    log_density = (
-        a / 2.0 * np.log(a / dof)
-        + (a / 2.0 - 1.0) * np.log(scaled)
-        - (a + dof) / 2.0 * np.log1p(a * scaled / dof)
-        - betaln(a / 2.0, dof / 2.0)
-        - np.log(inflation)
-    )
-    return float(weight @ log_density)
+def _log_likelihoods(x: Floats, a: Floats, dof: Floats, weight: Floats) -> Floats:
+    """Return the log likelihood of F statistics at each of the inflations."""
+    # x, a, dof, weight (n,) -> (n_inflations,)
+    scaled = x / INFLATIONS[:, None]
+    density = (a / 2.0 - 1.0) * np.log(scaled) - (a + dof) / 2.0 * np.log1p(a / dof * scaled)
+    alike = a / 2.0 * np.log(a / dof) - betaln(a / 2.0, dof / 2.0)
+    return np.asarray(density @ weight + alike @ weight - np.log(INFLATIONS) * weight.sum())

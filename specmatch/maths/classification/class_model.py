@@ -159,11 +159,12 @@ class ClassModel:
         scores, left = self.metric.scores_and_residual(reflectance)
         squared = np.empty((len(scores), n_beers))
         nearest, to_batch = np.empty(len(scores), np.int64), np.empty(len(scores))
-        for pours in np.unique(n_pours):
+        step = max(1, BLOCK // (n_beers * n_axes))
+        for pours in np.flatnonzero(np.bincount(n_pours)).tolist():
             rows = np.flatnonzero(n_pours == pours)
             weight = self.weights(float(pours))
-            step = max(1, BLOCK // (n_beers * n_axes))
-            for block in np.split(rows, range(step, rows.size, step)):
+            for start in range(0, rows.size, step):
+                block = rows[start : start + step]
                 departures = scores[block][:, None, :] - self.beer_means
                 squared[block] = np.einsum("nka,ka->nk", departures**2, weight)
             nearest[rows], to_batch[rows] = self.nearest_batch(scores[rows], float(pours))
@@ -215,13 +216,12 @@ class ClassModel:
             from scipy.spatial import cKDTree  # here, because reading one sample must not wait for its import
 
             nearest = cKDTree(batches).query(rows)[1]
-            return nearest, np.sqrt(((rows - batches[nearest]) ** 2).mean(axis=1))
-        nearest = np.empty(len(rows), np.int64)
-        step = max(1, BLOCK // len(batches))
-        for start in range(0, len(rows), step):
-            block = rows[start : start + step]
-            nearest[start : start + step] = ((batches**2).sum(axis=1) - 2.0 * block @ batches.T).argmin(axis=1)
-        return nearest, np.sqrt(((rows - batches[nearest]) ** 2).mean(axis=1))
+        else:
+            nearest = np.empty(len(rows), np.int64)
+            step, twice, squares = max(1, BLOCK // len(batches)), 2.0 * batches.T, (batches**2).sum(axis=1)
+            for start in range(0, len(rows), step):
+                nearest[start : start + step] = (squares - rows[start : start + step] @ twice).argmin(axis=1)
+        return nearest, np.sqrt(((rows - batches[nearest]) ** 2).sum(axis=1) / root.size)
 
     def nearest_beer(self, reflectance: Floats) -> Ints:
         """Return the beer at the smallest distance, shape (n,), of samples of one pour each, shape (n, p)."""
@@ -243,7 +243,8 @@ class ClassModel:
             return np.ones_like(squared)
         found = f_statistics(squared, self.beer_means.shape[1], self.metric.dof, self.scatter, beer)
         p_value = combine_p_values(self.tail.p_value(found.statistic, found.n_axes, found.dof), outside)
-        for ranked in np.unique(beer[self.by_ranks[beer]]):
+        by_ranks = self.by_ranks[beer]
+        for ranked in np.unique(beer[by_ranks]) if by_ranks.any() else ():
             p_value[..., beer == ranked] = self._rank(p_value[..., beer == ranked], int(ranked))
         return p_value
 

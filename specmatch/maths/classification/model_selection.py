@@ -112,13 +112,17 @@ def cross_validated_scores(
 
 def _to_other_beers(rows: Floats, beer_means: Floats, shrink: Floats, own_beer: Ints) -> Floats:
     """Squared distance to the nearest beer but the own one in the first 1, 2, ... axes, shape (n, a)."""
-    distance = np.empty_like(rows)
-    running = np.zeros((len(rows), len(beer_means)))
-    running[np.arange(len(rows)), own_beer] = np.inf
-    for axis in range(rows.shape[1]):
-        running += shrink * (rows[:, [axis]] - beer_means[:, axis]) ** 2
-        distance[:, axis] = running.min(axis=1)
-    return distance
+    # rows along the last axis, so that the least of a few beers is taken of long rows
+    distance = np.empty(rows.shape[::-1])
+    running = np.zeros((len(beer_means), len(rows)))
+    running[own_beer, np.arange(len(rows))] = np.inf
+    root = np.sqrt(shrink)[:, None]
+    along, means, apart = rows.T.copy(), root * beer_means, np.empty_like(running)
+    for axis, seen in enumerate(along):
+        np.subtract(np.multiply(root, seen, out=apart), means[:, axis, None], out=apart)
+        running += np.multiply(apart, apart, out=apart)
+        np.min(running, axis=0, out=distance[axis])
+    return distance.T
 
 
 SCALES = (
@@ -202,9 +206,9 @@ def select_space(
             beyond = shared.axes_beyond((of_batches - centre) @ axes, choice.noise, choice.session_noise)
             axes = axes[:, :beyond]
         found, margin = cross_validated_scores(
-            (spectra - centre) @ axes,
+            spectra @ axes - centre @ axes,
             few,
-            (unknown - centre) @ axes,
+            unknown @ axes - centre @ axes,
             brewed.beer,
             session=choice.session_scatter(axes),
         )

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.errors import OptionError
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.warning_codes import CONSISTENT, HOLD
@@ -92,7 +92,7 @@ def wald_bounds(wrong_hold: float, wrong_pass: float) -> tuple[float, float]:
     A. Wald, Annals of Mathematical Statistics 16:117-186, 1945: ln(beta/(1-alpha)) and ln((1-beta)/alpha).
     """
     for name, chance in (("wrong_hold", wrong_hold), ("wrong_pass", wrong_pass)):
-        if not 0.0 < chance < 0.5:
+        if not (is_number(chance) and 0.0 < chance < 0.5):
             raise OptionError(f"{name} is {chance!r}; expected a chance between 0 and 0.5, such as 0.05")
     return float(np.log(wrong_pass / (1.0 - wrong_hold))), float(np.log((1.0 - wrong_pass) / wrong_hold))
 
@@ -127,6 +127,8 @@ def last_look(fit: ClassModel, claimed: int, rule: SequentialRule) -> LastLook:
     """Find the bounds at the last package that let `wrong_pass` of a rival's lots pass in all, by lots drawn anew."""
     if rule.wrong_pass is None or rule.most_packages is None:
         return LastLook(np.full(len(fit.beer_means), -np.inf), 0.0)
+    if not (is_number(rule.most_packages, whole=True) and rule.most_packages >= 1):
+        raise OptionError(f"most_packages is {rule.most_packages!r}; expected a whole number, 1 or more")
     counts = np.arange(1, rule.most_packages + 1)
     weight = np.stack([fit.weights(float(m)) for m in counts])  # (m, n_beers, a)
     rng = np.random.default_rng(0)

@@ -13,7 +13,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.leading_axes import all_axes, leading_axes, solve_lower
+from specmatch.maths.statistics.leading_axes import all_axes, leading_axes_of, solve_lower
 from specmatch.maths.statistics.levels import mean_by
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
@@ -50,17 +50,10 @@ def principal_axes(spectra: Floats, noise: Floats, n_axes: int) -> tuple[Floats,
     """Return centre and principal axes of spectra, each channel in units of its noise."""
     # spectra (n, p), noise (p,) -> (p,), (p, r)
     centre = spectra.mean(axis=0)
-    weighted = (spectra - centre) / noise
-    n, p = weighted.shape
-    # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
-    product = weighted @ weighted.T if n < p else weighted.T @ weighted
-    spread, vectors = leading_axes(product, min(n_axes, len(product)))
+    spread, directions = leading_axes_of((spectra - centre) / noise, n_axes)
     # axes beyond the rank are rounding; one axis always stays, so that identical spectra still have a distance (0)
     rank = max(1, int((spread > 1e-12 * spread[0]).sum()))
-    directions = vectors[:, :rank]
-    if n < p:
-        directions = weighted.T @ directions
-        directions /= np.maximum(np.linalg.norm(directions, axis=0), np.finfo(float).tiny)
+    directions = directions[:, :rank]
     # eigenvectors are free in sign; fixed here, so that every machine names the same direction positive
     largest = directions[np.abs(directions).argmax(axis=0), np.arange(rank)]
     return centre, directions * np.where(largest < 0, -1.0, 1.0) / noise[:, None]

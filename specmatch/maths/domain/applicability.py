@@ -6,6 +6,7 @@ The batches that span what a set holds: the odd ones found and left out, and wha
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import chdtri
@@ -240,7 +241,11 @@ class ApplicabilityDomain:
         return np.maximum(self.q_mean + (1.0 / n_pours - self.per_pour) * self.pour_q, 0.1 * self.q_mean)
 
     def _q_limit(self, q_mean: Floats) -> Floats:
-        return np.asarray(q_mean / self.q_dof * chdtri(self.q_dof, self.false_alarm_rate / 2.0))
+        return q_mean * self._limit_of_mean
+
+    @cached_property
+    def _limit_of_mean(self) -> float:
+        return float(chdtri(self.q_dof, self.false_alarm_rate / 2.0)) / self.q_dof
 
 
 def _to_nearest(batches: Floats, rows: Floats, k: int) -> Floats:

@@ -1,10 +1,11 @@
 """From what each fault explains of a departure to the one that is named, a second beside it, and a rival."""
 
 from dataclasses import dataclass, fields
+from itertools import pairwise
 
 import numpy as np
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.faults.detector import BLOCK, NO_FAULT, Detector, Explanation, places_of_all, rests_on_light
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS, FaultWords
@@ -49,17 +50,21 @@ class Diagnosis:
         return Diagnosis(*(getattr(self, field.name)[chosen] for field in fields(self)))
 
 
+def nothing_found(n: int) -> Diagnosis:
+    """Return findings of n departures that nothing explains."""
+    none, zero = np.full((3, n), NO_FAULT), np.zeros((4, n))
+    return Diagnosis(none[0], zero[0], none[1], zero[1], none[2], zero[2], zero[3])
+
+
 def join_findings(parts: list[tuple[Ints, Diagnosis]], n: int) -> Diagnosis:
     """Return the findings of rows 0 .. n-1 from those of parts of them."""
-    which = [np.full(n, NO_FAULT) for _ in range(3)]
-    numbers = [np.zeros(n) for _ in range(4)]
+    if len(parts) == 1 and len(parts[0][0]) == n == 1:
+        return parts[0][1]
+    whole = nothing_found(n)
     for rows, found in parts:
-        for whole, part in zip(which, (found.fault, found.second, found.rival), strict=True):
-            whole[rows] = part
-        for size, its in zip(numbers, (found.size, found.second_size, found.rival_size, found.share), strict=True):
-            size[rows] = its
-    fault, second, rival = which
-    return Diagnosis(fault, numbers[0], second, numbers[1], rival, numbers[2], numbers[3])
+        for one in fields(Diagnosis):
+            getattr(whole, one.name)[rows] = getattr(found, one.name)
+    return whole
 
 
 def in_words(found: Diagnosis, k: int, *, pours: str = "", usual: str = "than usual") -> str:
@@ -85,8 +90,10 @@ def rows_by(first: Ints, second: Ints) -> list[tuple[tuple[int, int], Ints]]:
     # first, second (n,) -> (m,)
     key = first * (int(second.max(initial=0)) + 1) + second
     order = np.argsort(key, kind="stable")
-    parts = np.split(order, np.flatnonzero(np.diff(key[order])) + 1)
-    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts if rows.size]
+    key = key[order]
+    ends = (np.flatnonzero(key[1:] != key[:-1]) + 1).tolist()
+    parts = [order[start:end] for start, end in pairwise([0, *ends, key.size])] if key.size else []
+    return [((int(first[rows[0]]), int(second[rows[0]])), rows) for rows in parts]
 
 
 def judge(
@@ -99,39 +106,36 @@ def judge(
     # departure (n, p), doubt, limit (n_faults,)
     # doubt: what the gain of each fault is divided by: how much more than by chance good scans seem to have of it
     # limit: what the quotient has to reach for a fault to be named
-    limit = np.broadcast_to(limit, doubt.shape)
-    fault, size, rival, rival_size = _best(explanation, doubt, limit)
+    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit)
+    named = np.flatnonzero(told.any(axis=1))
+    if not named.size:
+        return nothing_found(len(told))
+    gain, sizes, rows = explanation.gain[named], explanation.size[named], departure[named]
+    fault, size, rival, rival_size = _best(gain, sizes, told[named])
     second, second_size = np.full(fault.size, NO_FAULT), np.zeros(fault.size)
-    share = np.zeros(fault.size)
-    named = np.flatnonzero(fault != NO_FAULT)
-    if named.size:
-        rows = departure[named]
-        first = rows - detector.pattern(fault[named], size[named])
-        after = detector.distance(first)
-        # what a lamp known badly leaves of the first fault is no second one
-        lit = np.flatnonzero(rests_on_light(fault[named]))
-        if lit.size:
-            misses = detector.light_variance(fault[named[lit]], size[named[lit]])
-            after[lit] = detector.loose_distances([first[lit]], misses)[0]
-        worth = np.maximum(SECOND_FAULT * limit[fault[named]], SECOND_SHARE * explanation.gain[named, fault[named]])
-        # good scans lie at one unit a channel, which nothing is asked to explain
-        for start in range(0, named.size, BLOCK):
-            part = slice(start, start + BLOCK)
-            left = np.flatnonzero(after[part] - rows.shape[1] > worth[part]) + start
-            if left.size:
-                at = named[left]
-                pair = _pairs(detector, rows[left], fault[at], explanation.size[at], doubt, worth[left])
-                size[at] = np.where(pair[0] == NO_FAULT, size[at], pair[1])
-                second[at], second_size[at] = pair[0], pair[2]
-        faults, misses = detector.added(fault[named], size[named], second[named], second_size[named])
-        before, after = detector.loose_distances([rows, rows - faults], misses)
-        beyond = np.maximum(after - rows.shape[1], 0.0)
-        share[named] = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
-    poor = share < LEAST_SHARE
-    for which, its_size in ((fault, size), (second, second_size), (rival, rival_size)):
-        which[poor], its_size[poor] = NO_FAULT, 0.0
-    share[poor] = 0.0
-    return Diagnosis(fault, size, second, second_size, rival, rival_size, share)
+    first = rows - detector.pattern(fault, size)
+    after = detector.distance(first)
+    # what a lamp known badly leaves of the first fault is no second one
+    lit = np.flatnonzero(rests_on_light(fault))
+    if lit.size:
+        after[lit] = detector.loose_distances([first[lit]], detector.light_variance(fault[lit], size[lit]))[0]
+    limits = np.broadcast_to(limit, doubt.shape)
+    worth = np.maximum(SECOND_FAULT * limits[fault], SECOND_SHARE * gain[np.arange(named.size), fault])
+    # good scans lie at one unit a channel, which nothing is asked to explain
+    for start in range(0, named.size, BLOCK):
+        part = slice(start, start + BLOCK)
+        left = np.flatnonzero(after[part] - rows.shape[1] > worth[part]) + start
+        if left.size:
+            pair = _pairs(detector, rows[left], fault[left], sizes[left], doubt, worth[left])
+            size[left] = np.where(pair[0] == NO_FAULT, size[left], pair[1])
+            second[left], second_size[left] = pair[0], pair[2]
+    faults, misses = detector.added(fault, size, second, second_size)
+    before, after = detector.loose_distances([rows, rows - faults], misses)
+    beyond = np.maximum(after - rows.shape[1], 0.0)
+    share = np.clip((before - after) / np.maximum(before - after + beyond, 1e-300), 0.0, 1.0)
+    clear = np.flatnonzero(np.logical_not(share < LEAST_SHARE))
+    found = Diagnosis(fault, size, second, second_size, rival, rival_size, share)
+    return join_findings([(named[clear], found.rows(clear))], len(told))
 
 
 def _pairs(
@@ -166,15 +170,12 @@ def _pairs(
     return np.where(clear, second, NO_FAULT), size_first, np.where(clear, size, 0.0)
 
 
-def _best(explanation: Explanation, doubt: Floats, limit: Floats) -> tuple[Ints, Floats, Ints, Floats]:
+def _best(gain: Floats, sizes: Floats, told: Mask) -> tuple[Ints, Floats, Ints, Floats]:
+    """Return the likeliest fault of each departure of which some are told, its size, and a rival with its size."""
+    # gain, sizes, told (n, n_faults)
     # whether a fault is there is told by how far good scans reach; which it is by the likelihoods alone, which compare
-    odds = explanation.gain - RARENESS - (explanation.size / USUAL_SIZES) ** 2
-    told = (explanation.size >= LEAST_SIZES) & (explanation.gain / doubt > limit)
-    odds = np.where(told, odds, -np.inf)
-    n = len(odds)
-    fault, size, rival, rival_size = np.full(n, NO_FAULT), np.zeros(n), np.full(n, NO_FAULT), np.zeros(n)
-    named = np.flatnonzero(told.any(axis=1))
-    odds, sizes, row = odds[named], explanation.size[named], np.arange(named.size)
+    odds = np.where(told, gain - RARENESS - (sizes / USUAL_SIZES) ** 2, -np.inf)
+    row = np.arange(len(odds))
     first = odds.argmax(axis=1)
     others = np.where(_EXCLUDED[first], -np.inf, odds)
     next_best = others.argmax(axis=1)
@@ -184,6 +185,4 @@ def _best(explanation: Explanation, doubt: Floats, limit: Floats) -> tuple[Ints,
     close = others[row, next_best] > odds[row, first] - room
     swapped = white & close & (first > next_best)
     first, next_best = np.where(swapped, next_best, first), np.where(swapped, first, next_best)
-    fault[named], size[named] = first, sizes[row, first]
-    rival[named], rival_size[named] = np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)
-    return fault, size, rival, rival_size
+    return first, sizes[row, first], np.where(close, next_best, NO_FAULT), np.where(close, sizes[row, next_best], 0.0)

@@ -280,8 +280,8 @@ def _noise(reflectance: Floats, group: Ints, wavelength_nm: Floats, bins: Ints) 
 def fit_fault_model(
     reflectance: Floats, levels: Levels, *, wavelength_nm: Floats, optics: Optics | None = None,
     path_law: PathLaw | None = None,
-) -> FaultModel:  # fmt: skip
-    """Learn what good scans look like: all that judging pours against their mates needs.
+) -> tuple[FaultModel, PourDepartures]:  # fmt: skip
+    """Learn what good scans look like, all that judging pours against their mates needs, and how these pours depart.
 
     A gain is twice the log likelihood ratio of a fault against none; by chance alone it is chi-squared with one degree
     of freedom half of the time, and 0 otherwise, since sizes are not negative. Where the set's own scans reach higher
@@ -309,9 +309,9 @@ def fit_fault_model(
         levels.mean(reflectance, to="beer"), levels.counts("beer"), np.stack([certain, certain]),
         np.where(_OF_A_POUR, certain, np.inf), np.inf, bins,
     )  # fmt: skip
-    if not replicated:
-        return fit
     found = pour_departures(fit, reflectance, sample)
+    if not replicated:
+        return fit, found
     told = levels.counts("sample")[sample] > 1
     good, doubt = told, np.ones(len(FAULTS))
     for _ in range(_TRIES):
@@ -321,11 +321,8 @@ def fit_fault_model(
         good = told & ~np.isin(sample, sample[odd])
         good = good if 2 * good.sum() > told.sum() else told
         doubt = _over_chance(found.gain[good], tails=False)
-    return replace(
-        fit,
-        pour_doubt=np.where(_OF_A_POUR, doubt, np.inf),
-        pour_distance_limit=_far(found.distance[good]),
-    )
+    limit = _far(found.distance[good])
+    return replace(fit, pour_doubt=np.where(_OF_A_POUR, doubt, np.inf), pour_distance_limit=limit), found
 
 
 # what pours of any house may differ by, sd along `CAUSES`, where no set has told them yet

@@ -64,12 +64,14 @@ def find_outlying_replicates(
 
 
 def odd_among_mates(
-    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT
-) -> tuple[Mask, Mask]:
+    fit: FaultModel, reflectance: Floats, sample: Ints, suspected: Ints | None = None, *, limit: float = POUR_LIMIT,
+    departures: PourDepartures | None = None,
+) -> tuple[Mask, Mask]:  # fmt: skip
     """Find odd pours as `find_outlying_replicates` does, without asking why."""
-    # -> (n_pours,), (n_samples,)
+    # departures: of these pours, where they are known -> (n_pours,), (n_samples,)
     odd, disagree = np.zeros(len(sample), bool), np.zeros(int(sample.max(initial=-1)) + 1, bool)
-    doubtful = pour_departures(fit, reflectance, sample).oddness(fit, limit) > 1.0
+    found = pour_departures(fit, reflectance, sample) if departures is None else departures
+    doubtful = found.oddness(fit, limit) > 1.0
     named = np.zeros(len(sample), bool)
     if suspected is not None:
         named[suspected] = True

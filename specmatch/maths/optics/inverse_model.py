@@ -106,15 +106,19 @@ class _CupModel:
         self.products = [
             (*divmod(int(k), 4), weight * factor[left[pair == k]] * factor[right[pair == k]]) for k in np.unique(pair)
         ] + [(k, 3, weight * factor[k == CURVE]) for k in range(3)]
-        # of a spectrum or two derivatives themselves are quicker
-        self.factor, self.weight = factor, weight
+        # of a spectrum or two derivatives themselves are quicker: what is linear in the unknowns, factors of curves
+        linear = np.zeros((CURVE.size, 2, average.size))
+        linear[:4, 0], linear[4:6, 1] = factor[:4], -factor[4:6]
+        self.linear, self.constant = linear.reshape(CURVE.size, -1), np.repeat([0.0, 1.0 - GLARE], average.size)
+        self.of_depth, self.of_white, self.curve = factor[:4], factor[4:6], -_LN10 * average
+        self.each = np.eye(CURVE.size)
+        self.weights, self.largest = np.concatenate([weight, PRIOR_SD**-2.0]), LARGEST_STEP[:, 0]
         # where the sums stand in the equations, right sides last
         self.place = np.empty((CURVE.size, CURVE.size + 1), np.int64)
         order = np.argsort(pair, kind="stable")
         self.place[left[order], right[order]] = self.place[right[order], left[order]] = np.arange(order.size)
         self.place[:, -1] = order.size + np.arange(CURVE.size)
         self.pull = PRIOR_SD[:, None] ** -2.0
-        self.prior = np.diag(self.pull[:, 0])
 
     def fit(self, reflectance: Floats) -> Floats:
         # spectra and unknowns run along the last axis; memory is taken once, not in every round
@@ -123,14 +127,13 @@ class _CupModel:
             R[:, start : start + FEW] = self.pool @ reflectance[start : start + FEW].T
         theta = np.zeros((CURVE.size, R.shape[1]))
         theta[0] = self._first_strength(R)
+        if R.shape[1] <= FEWEST:
+            return self._fit_few(np.ascontiguousarray(R.T), theta.T)
         curves, product = np.empty((4, *R.shape)), np.empty_like(R)
         sums, normal = np.empty((self.place.max() + 1, R.shape[1])), np.empty((*self.place.shape, R.shape[1]))
         diagonal = np.arange(CURVE.size)
         for _ in range(ROUNDS):
             self._curves(theta, R, curves)
-            if R.shape[1] <= FEWEST:
-                theta += self._step_of_few(theta, curves)
-                continue
             at = 0
             for i, j, factors in self.products:
                 np.matmul(factors, np.multiply(curves[i], curves[j], out=product), out=sums[at : at + len(factors)])
@@ -141,15 +144,36 @@ class _CupModel:
             theta += np.minimum(np.maximum(solve_each(normal)[:, 0], -LARGEST_STEP), LARGEST_STEP)
         return theta.T
 
-    def _step_of_few(self, theta: Floats, curves: Floats) -> Floats:
-        along = curves.transpose(2, 0, 1)
-        slopes = along[:, CURVE] * self.factor
-        weighted = slopes * self.weight
-        systems = weighted @ slopes.swapaxes(1, 2)
-        systems += self.prior
-        right = np.matmul(weighted, along[:, 3, :, None])[:, :, 0] - (theta * self.pull).T
-        step = np.linalg.solve(systems, right[:, :, None])[:, :, 0].T
-        return np.minimum(np.maximum(step, -LARGEST_STEP), LARGEST_STEP)
+    def _fit_few(self, R: Floats, theta: Floats) -> Floats:
+        # R (n, q), theta (n, 7): the same with spectra along the first axis, in as few steps as there can be
+        q, n = R.shape[1], CURVE.size
+        # derivatives, then what the model leaves of spectra; beliefs about the unknowns are channels more
+        rows = np.zeros((len(R), n + 1, q + n))
+        rows[:, :n, q:] = self.each
+        of_depths, of_whites, of_gain, left, pulled = (
+            rows[:, :4, :q], rows[:, 4:6, :q], rows[:, 6, :q], rows[:, 7, :q], rows[:, 7, q:]
+        )  # fmt: skip
+        for _ in range(ROUNDS):
+            np.negative(theta, out=pulled)
+            linear = theta @ self.linear
+            linear += self.constant
+            gain, depth, seen = np.exp(theta[:, -1:]), linear[:, :q], linear[:, q:]
+            np.exp(np.minimum(np.maximum(depth, -10.0, out=depth), 6.0, out=depth), out=depth)
+            depth *= self.curve
+            through = np.exp(depth)
+            seen *= gain
+            depth *= seen
+            depth *= through
+            np.multiply(depth[:, None], self.of_depth, out=of_depths)
+            np.subtract(1.0, through, out=through)
+            seen *= through
+            through *= gain
+            np.multiply(through[:, None], self.of_white, out=of_whites)
+            np.subtract(R, np.subtract(gain, seen, out=of_gain), out=left)
+            normal = (rows[:, :n] * self.weights) @ rows.swapaxes(1, 2)
+            step = np.linalg.solve(normal[:, :, :n], normal[:, :, n:])[:, :, 0]
+            theta = theta + np.minimum(np.maximum(step, -self.largest, out=step), self.largest, out=step)
+        return theta
 
     def _first_strength(self, R: Floats) -> Floats:
         """Return log strength from the channels that are neither nearly clear nor nearly black."""

@@ -6,6 +6,7 @@ The colour regression of one set: spectra of batches to lab colours, with leave-
 """
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -16,10 +17,11 @@ from specmatch.errors import OptionError, TableError, TooFewBatchesError
 from specmatch.maths.regression.conformal import (
     JACKKNIFE_PLUS,
     NORMAL,
+    HeldOutScores,
     Interval,
     batches_needed,
     check_coverage,
-    jackknife_plus,
+    held_out_scores,
     t_interval,
 )
 from specmatch.maths.regression.gp_regression import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
@@ -189,14 +191,14 @@ class ColourModel:
         check_coverage(coverage)
         rows = np.asarray(reflectance, float)
         pours = np.broadcast_to(np.asarray(n_pours, np.int64), rows.shape[:1])
-        level = np.clip(pours, 1, self.most_pours)
+        level = np.minimum(np.maximum(pours, 1), self.most_pours)
         normal = self.n_batches < batches_needed(coverage)
         middle, low, high = (np.empty(rows.shape[0]) for _ in range(3))
-        for m in np.unique(level):
+        for m in np.flatnonzero(np.bincount(level)).tolist():
             chosen = np.flatnonzero(level == m)
             for start in range(0, chosen.size, BLOCK):
                 part = chosen[start : start + BLOCK]
-                middle[part], low[part], high[part] = self._limits(rows[part], int(m), coverage, normal)
+                middle[part], low[part], high[part] = self._limits(rows[part], m, coverage, normal)
         value = self.response.value
         return Interval(value(middle), value(low), value(high), NORMAL if normal else JACKKNIFE_PLUS, normal)
 
@@ -208,21 +210,31 @@ class ColourModel:
         if self.n_batches < batches_needed(coverage):
             half = t_interval(np.zeros(1), np.ones(1), score, batch, coverage)[1]
         else:
-            half = jackknife_plus(np.zeros((1, self.n_batches)), np.abs(score), np.ones(1), batch, coverage)[1]
+            half = held_out_scores(score, batch).limits(np.zeros((1, self.n_batches)), np.ones(1), coverage)[1]
         own = [score[batch == code] for code in range(self.n_batches)]
         return -np.array([np.resize(one, max(map(len, own))) for one in own]) / half
 
     def _limits(self, rows: Floats, m: int, coverage: float, normal: bool) -> tuple[Floats, Floats, Floats]:
         middle, variance, without = self._one(self.regression).predict_with_and_without(rows)
         scale = np.sqrt(variance + self.response.variance(self.error, self.response.value(middle)))
-        used = self.score_pours == m
-        score, batch = self.score[used], self.score_batch[used]
         if normal:
-            return middle, *t_interval(middle, scale, score, batch, coverage)
-        for name in set(self.fold_regression.tolist()) - {self.regression}:
-            folds = self.fold_regression == name
+            used = self.score_pours == m
+            return middle, *t_interval(middle, scale, self.score[used], self.score_batch[used], coverage)
+        for name, folds in self._other_folds:
             without[:, folds] = self._one(name).predict_without(rows)[:, folds]
-        return middle, *jackknife_plus(without, np.abs(score), scale, batch, coverage)
+        return middle, *self._scores[m].limits(without, scale, coverage)
+
+    @cached_property
+    def _other_folds(self) -> "list[tuple[str, Mask]]":
+        """Folds that chose another regression than the whole."""
+        others = sorted(set(self.fold_regression.tolist()) - {self.regression})
+        return [(name, self.fold_regression == name) for name in others]
+
+    @cached_property
+    def _scores(self) -> dict[int, HeldOutScores]:
+        """Scores of readings of so many pours."""
+        used = {m: self.score_pours == m for m in np.unique(self.score_pours).tolist()}
+        return {m: held_out_scores(self.score[rows], self.score_batch[rows]) for m, rows in used.items()}
 
     def held_out_widening(self, reflectance: Floats, left_out: Ints) -> Floats:
         """Return how many times wider an interval is where the batch at position `left_out` did not teach it, (n,)."""
@@ -241,6 +253,7 @@ class ColourModel:
         of = self.response.of(self.lab_colour[batches])
         return self.response.value(of - one.process.errors_without(batches))
 
+    @cached_property
     def _named(self) -> "dict[str, ProcessRegression | PlsRegression]":
         found: dict[str, ProcessRegression | PlsRegression] = {}
         for one in (self.optical, self.spectral, self.snv):
@@ -251,7 +264,7 @@ class ColourModel:
         return found
 
     def _one(self, name: str) -> "ProcessRegression | PlsRegression":
-        return self._named()[name]
+        return self._named[name]
 
 
 def _held_out(

@@ -5,12 +5,14 @@ Y. Lee, R. F. Barber, R. Willett, arXiv 2306.06342 (weights when a batch gives s
 """
 
 from dataclasses import dataclass
+from functools import cached_property
+from math import ceil
 
 import numpy as np
 from numpy.typing import ArrayLike
 from scipy.special import betaincinv, stdtrit
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, is_number
 from specmatch.errors import OptionError
 
 # Levels such as 0.9 are not exact in binary: (1 - alpha)(K + 1) that is a whole number must not be pushed up a rank
@@ -37,14 +39,14 @@ class Interval:
 def check_coverage(coverage: float) -> float:
     """Return the coverage as a float."""
     # coverage: nominal share of lab values inside, strictly between 0 and 1
-    if not 0.0 < coverage < 1.0:
-        raise OptionError(f"coverage is {coverage}; a fraction between 0 and 1 is needed, such as 0.90")
+    if not (is_number(coverage) and 0.0 < coverage < 1.0):
+        raise OptionError(f"coverage is {coverage!r}; a fraction between 0 and 1 is needed, such as 0.90")
     return float(coverage)
 
 
 def batches_needed(coverage: float) -> int:
     """Return how many batches a finite distribution-free interval needs: 1/alpha - 1."""
-    return int(np.ceil(1.0 / (1.0 - check_coverage(coverage)) - 1.0 - RANK_TOLERANCE))
+    return ceil(1.0 / (1.0 - check_coverage(coverage)) - 1.0 - RANK_TOLERANCE)
 
 
 def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Floats:
@@ -52,18 +54,12 @@ def upper_quantile(values: ArrayLike, weight: ArrayLike, coverage: float) -> Flo
     # values (n, m), weight (m,) -> (n,)
     v, w = np.asarray(values, float), np.asarray(weight, float)
     n, m = v.shape
-    if np.ptp(w) == 0.0:  # equal weights: an order statistic, found without sorting the whole row
+    if w.min() == w.max():  # equal weights: an order statistic, found without sorting the whole row
         rank = int(np.ceil(coverage / w[0] - RANK_TOLERANCE)) - 1
         return np.full(n, np.inf) if rank >= m else np.partition(v, rank, axis=1)[:, rank]
     order, rows = np.argsort(v, axis=1), np.arange(n)
     reached = np.cumsum(w[order], axis=1) >= coverage - RANK_TOLERANCE / m
     return np.where(reached[:, -1], v[rows, order[rows, reached.argmax(axis=1)]], np.inf)
-
-
-def _outweighing(weight: Floats, coverage: float) -> int:
-    """Return how many values surely outweigh what lies above the quantile, even if they are the lightest ones."""
-    above = weight.sum() - coverage
-    return min(weight.size, int(np.searchsorted(np.cumsum(np.sort(weight)), above + RANK_TOLERANCE)) + 2)
 
 
 def score_weights(batch: ArrayLike) -> Floats:
@@ -74,32 +70,55 @@ def score_weights(batch: ArrayLike) -> Floats:
     return 1.0 / (np.count_nonzero(counts) + 1.0) / counts[codes]
 
 
-def jackknife_plus(
-    centre: ArrayLike, score: ArrayLike, scale: ArrayLike, batch: ArrayLike, coverage: float
-) -> tuple[Floats, Floats]:
-    """Return jackknife+ limits from predictions of models that each left one batch out.
+@dataclass(frozen=True)
+class HeldOutScores:
+    """Absolute held-out scores, the largest first, with the batch and the weight of each."""
 
-    Limits are quantiles of centre -+ score times scale. Models without one batch hardly differ, so that the largest
-    scores decide nearly always: only where others could reach the limit found among these are all of them looked at.
-    """
-    # centre (n, K), score (m,), scale (n,), batch (m,) -> (n,)
-    middle, reach, width = np.asarray(centre, float), np.asarray(score, float), np.asarray(scale, float)
-    codes, weight = np.asarray(batch, np.int64), score_weights(batch)
+    size: Floats  # size, batch, weight: (m,)
+    batch: Ints
+    weight: Floats
 
-    def limits(rows: slice | Ints, of: Ints) -> tuple[Floats, Floats]:
-        at, half = middle[rows][:, codes[of]], reach[of] * width[rows, None]
-        level = coverage - (weight.sum() - weight[of].sum())
-        return -upper_quantile(half - at, weight[of], level), upper_quantile(at + half, weight[of], level)
+    def limits(self, centre: Floats, scale: Floats, coverage: float) -> tuple[Floats, Floats]:
+        """Return jackknife+ limits from predictions of models that each left one batch out.
 
-    order = np.argsort(-reach, kind="stable")
-    few = LOOKED_AT * _outweighing(weight, coverage)
-    low, high = limits(slice(None), order[:few])
-    if few < order.size:
-        beyond = reach[order[few]] * width
-        doubtful = np.flatnonzero((middle.max(axis=1) + beyond > high) | (middle.min(axis=1) - beyond < low))
-        if doubtful.size:
-            low[doubtful], high[doubtful] = limits(doubtful, order)
-    return low, high
+        Limits are quantiles of centre -+ score times scale. Models without one batch hardly differ, so that the largest
+        scores decide nearly always: only where others could reach the limit found among these are all looked at.
+        """
+        # centre (n, K), scale (n,) -> (n,)
+        few = LOOKED_AT * self._outweighing(coverage)
+        low, high = self._among(few, centre, scale, coverage)
+        if few < self.size.size:
+            beyond = self.size[few] * scale
+            doubtful = np.flatnonzero((centre.max(axis=1) + beyond > high) | (centre.min(axis=1) - beyond < low))
+            if doubtful.size:
+                low[doubtful], high[doubtful] = self._among(None, centre[doubtful], scale[doubtful], coverage)
+        return low, high
+
+    def _among(self, few: int | None, centre: Floats, scale: Floats, coverage: float) -> tuple[Floats, Floats]:
+        at, half, weight = centre[:, self.batch[:few]], self.size[:few] * scale[:, None], self.weight[:few]
+        level = coverage - (self._total - weight.sum())
+        return -upper_quantile(half - at, weight, level), upper_quantile(at + half, weight, level)
+
+    def _outweighing(self, coverage: float) -> int:
+        """Return how many scores surely outweigh what lies above the quantile, even if they are the lightest ones."""
+        above = self._total - coverage
+        return min(self.size.size, int(np.searchsorted(self._lightest, above + RANK_TOLERANCE)) + 2)
+
+    @cached_property
+    def _total(self) -> float:
+        return float(self.weight.sum())
+
+    @cached_property
+    def _lightest(self) -> Floats:
+        return np.cumsum(np.sort(self.weight))
+
+
+def held_out_scores(score: ArrayLike, batch: ArrayLike) -> HeldOutScores:
+    """Order scores of batches, signed or not, for limits."""
+    # score, batch (m,)
+    size, codes = np.abs(np.asarray(score, float)), np.asarray(batch, np.int64)
+    order = np.argsort(-size, kind="stable")
+    return HeldOutScores(size[order], codes[order], score_weights(codes)[order])
 
 
 def t_interval(

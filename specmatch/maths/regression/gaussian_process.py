@@ -13,7 +13,7 @@ training conditional). With every row chosen both are the exact process. Source:
 Journal of Machine Learning Research 6:1939-1959, 2005, sections 4 and 5 (from memory).
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,26 +39,30 @@ class Kernel:
 
     def __call__(self, left: Floats, right: Floats) -> Floats:
         """Return prior covariances, shape (n, m), of rows of `left` (n, q) with rows of `right` (m, q)."""
-        return next(covariances([self], left, right))
+        return self.of(*products_and_distances(left, right))
+
+    def of(self, product: Floats, apart: Floats) -> Floats:
+        """Return prior covariances from products and squared distances of rows, of the same shape."""
+        return LEVEL_SD**2 + self.slope**2 * product + self.bend**2 * np.exp(-apart / (2.0 * self.reach**2))
 
     def variance(self, rows: Floats) -> Floats:
         """Return the prior variance of each row, shape (n,)."""
-        return LEVEL_SD**2 + self.slope**2 * (rows[:, 1:] ** 2).sum(axis=1) + self.bend**2
+        return LEVEL_SD**2 + self.slope**2 * squares_of(rows) + self.bend**2
 
 
-def covariances(kernels: Sequence[Kernel], left: Floats, right: Floats) -> Iterator[Floats]:
-    """Yield the prior covariances of rows under each kernel; the distances that all rest on are taken once."""
-    # left (n, q), right (m, q) -> (n, m)
+def products_and_distances(left: Floats, right: Floats, squares: Floats | None = None) -> tuple[Floats, Floats]:
+    """Return what all prior covariances of rows rest on: products of slopes, and squared distances, (n, m) each."""
+    # left (n, q), right (m, q), squares (m,): `squares_of` the right ones, where they are known
     along = (left[:, :1] - right[:, 0]) ** 2
     product = left[:, 1:] @ right[:, 1:].T
-    squares = [np.einsum("nq,nq->n", rows[:, 1:], rows[:, 1:]) for rows in (left, right)]
-    across = squares[0][:, None] + squares[1] - 2.0 * product
+    across = squares_of(left)[:, None] + (squares_of(right) if squares is None else squares) - 2.0 * product
     # rounding may leave a distance between equal rows a little below 0
-    apart = along + np.maximum(across, 0.0)
-    slopes = product * np.exp(-along / (2.0 * SLOPE_REACH**2))
-    bends = {reach: np.exp(-apart / (2.0 * reach**2)) for reach in {kernel.reach for kernel in kernels}}
-    for kernel in kernels:
-        yield LEVEL_SD**2 + kernel.slope**2 * slopes + kernel.bend**2 * bends[kernel.reach]
+    return product * np.exp(-along / (2.0 * SLOPE_REACH**2)), along + np.maximum(across, 0.0)
+
+
+def squares_of(rows: Floats) -> Floats:
+    """Return the sum of squares of the features of each row but the first, shape (n,)."""
+    return np.asarray(np.einsum("nq,nq->n", rows[:, 1:], rows[:, 1:]))
 
 
 @dataclass(frozen=True)
@@ -119,8 +123,9 @@ def fit_gaussian_processes(
     from scipy.linalg.lapack import dpotri
 
     rows, y, found = np.asarray(features, float), np.asarray(response, float), []
-    own, diagonal = np.asarray(noise, float), np.diag_indices(len(rows))
-    for kernel, prior in zip(kernels, covariances(kernels, rows, rows), strict=True):
+    own, diagonal, parts = np.asarray(noise, float), np.diag_indices(len(rows)), products_and_distances(rows, rows)
+    for kernel in kernels:
+        prior = kernel.of(*parts)
         prior[diagonal] += own
         # half the work of a general inverse; only the lower triangle is filled
         inverse, _ = dpotri(cholesky(prior, lower=True), lower=1)
@@ -152,34 +157,65 @@ def fit_sparse_process(
 ) -> SparseProcess:
     """Condition a Gaussian process on rows through its values at some of them."""
     # features (n, q), response (n,), noise (n,), chosen (m,)
+    from scipy.linalg import cho_solve, solve_triangular
+
+    centres = features[chosen]
+    lower, across, inner = _through(features, noise, kernel, chosen)
+    shared = cho_solve((inner, True), across)
+    fitted = solve_triangular(lower, shared, lower=True, trans="T")
+    weight = fitted @ (response / noise)
+    leverage = (across * shared).sum(axis=0) / noise
+    held_out_error = (response - weight @ kernel(centres, features)) / (1.0 - leverage)
+    back = solve_triangular(lower, np.eye(len(lower)), lower=True)
+    process = GaussianProcess(kernel, centres, back.T @ (back - cho_solve((inner, True), back)), weight)
+    return SparseProcess(process, held_out_error, weight - (fitted * (held_out_error / noise)).T)
+
+
+def sparse_held_out_errors(features: Floats, response: Floats, noise: Floats, kernel: Kernel, chosen: Ints) -> Floats:
+    """Return the held-out errors of `fit_sparse_process`, shape (n,), without the rest of it."""
+    from scipy.linalg import solve_triangular
+
+    _, across, inner = _through(features, noise, kernel, chosen)
+    half = solve_triangular(inner, across, lower=True)
+    return (response - (half @ (response / noise)) @ half) / (1.0 - (half**2).sum(axis=0) / noise)
+
+
+def _through(features: Floats, noise: Floats, kernel: Kernel, chosen: Ints) -> tuple[Floats, Floats, Floats]:
+    """Return the factor of the chosen rows' covariances, all rows in its axes, and the factor of their scatter."""
+    # -> (m, m), (m, n), (m, m), the factors lower triangles
     # imported here: a fitted model is loaded and read without SciPy's linear algebra
-    from scipy.linalg import cho_factor, cho_solve, cholesky, solve_triangular
+    from scipy.linalg import cholesky, solve_triangular
 
     centres = features[chosen]
     own = kernel(centres, centres)
     lower = cholesky(own + JITTER * np.trace(own) / len(own) * np.eye(len(own)), lower=True)
-    prior = kernel(centres, features)
-    across = solve_triangular(lower, prior, lower=True)
-    inner = cho_factor(np.eye(len(own)) + (across / noise) @ across.T)
-    shared = cho_solve(inner, across)
-    fitted = solve_triangular(lower, shared, lower=True, trans="T")
-    weight = fitted @ (response / noise)
-    leverage = (across * shared).sum(axis=0) / noise
-    held_out_error = (response - weight @ prior) / (1.0 - leverage)
-    back = solve_triangular(lower, np.eye(len(own)), lower=True)
-    process = GaussianProcess(kernel, centres, back.T @ (back - cho_solve(inner, back)), weight)
-    return SparseProcess(process, held_out_error, weight - (fitted * (held_out_error / noise)).T)
+    across = solve_triangular(lower, kernel(centres, features), lower=True)
+    return lower, across, cholesky(np.eye(len(own)) + (across / noise) @ across.T, lower=True)
 
 
-def spread_rows(features: Floats, noise: Floats, kernel: Kernel, most: int) -> Ints:
+class RowCovariances:
+    """Prior covariances of single rows with all of them; what every kernel rests on is worked out once."""
+
+    def __init__(self, features: Floats) -> None:
+        self.features, self.squares = features, squares_of(features)
+        self._parts: dict[int, tuple[Floats, Floats]] = {}
+
+    def of(self, kernel: Kernel, row: int) -> Floats:
+        """Return the covariances of a row under a kernel, shape (n,)."""
+        if row not in self._parts:
+            self._parts[row] = products_and_distances(self.features[[row]], self.features, self.squares)
+        return kernel.of(*self._parts[row])[0]
+
+
+def spread_rows(rows: RowCovariances, noise: Floats, kernel: Kernel, most: int) -> Ints:
     """Choose rows so that the process at all rows nearly follows from its values there."""
-    # features (n, q), noise (n,) -> (m,)
-    left = kernel.variance(features)
-    factor = np.zeros((min(most, len(features)), len(features)))
+    # noise (n,) -> (m,)
+    left = kernel.variance(rows.features)
+    factor = np.zeros((min(most, len(left)), len(left)))
     chosen: list[int] = []
     while len(chosen) < len(factor) and left.max() > LEFT_OPEN * noise.min():
         row = int(left.argmax())
-        own = kernel(features[[row]], features)[0] - factor[: len(chosen), row] @ factor[: len(chosen)]
+        own = rows.of(kernel, row) - factor[: len(chosen), row] @ factor[: len(chosen)]
         factor[len(chosen)] = own / np.sqrt(left[row])
         left = np.maximum(left - factor[len(chosen)] ** 2, 0.0)
         left[row] = 0.0

@@ -13,9 +13,11 @@ from specmatch.maths.optics.inverse_model import PRIOR_SD, fit_cup_model
 from specmatch.maths.regression.gaussian_process import (
     GaussianProcess,
     Kernel,
+    RowCovariances,
     SparseProcess,
     fit_gaussian_processes,
     fit_sparse_process,
+    sparse_held_out_errors,
     spread_rows,
 )
 from specmatch.maths.regression.spectral_rows import KINDS, SpectralRows, learn_rows
@@ -144,7 +146,7 @@ def process_inputs(
     # reflectance (n, p), wavelength_nm, noise (p,) -> (n,), (n, q)
     if inputs == OPTICAL:
         theta = fit_cup_model(reflectance, wavelength_nm, noise)
-        return theta[:, 0], np.column_stack([theta[:, 0] / STRENGTH_UNIT, theta[:, 1:] / PRIOR_SD[1:]])
+        return theta[:, 0], theta / np.concatenate([[STRENGTH_UNIT], PRIOR_SD[1:]])
     if made is not None:
         rows = made.of(reflectance)
     elif inputs == LOG_ABSORBANCE:
@@ -220,8 +222,7 @@ def _through_few(
     rows: Floats, response: Floats, variance: Floats, share: Floats, kernels: list[Kernel]
 ) -> tuple[Kernel, SparseProcess]:
     """Condition a process on many rows through a few of them, by the kernel of the least held-out error."""
-    tried = []
-    for kernel in kernels:
-        few = spread_rows(rows, variance, kernel, MOST_BATCHES_AT_ONCE)
-        tried.append((kernel, fit_sparse_process(rows, response, variance, kernel, few)))
-    return min(tried, key=lambda one: float(share @ one[1].held_out_error ** 2))
+    each = RowCovariances(rows)
+    tried = [(kernel, spread_rows(each, variance, kernel, MOST_BATCHES_AT_ONCE)) for kernel in kernels]
+    kernel, few = min(tried, key=lambda one: share @ sparse_held_out_errors(rows, response, variance, *one) ** 2)
+    return kernel, fit_sparse_process(rows, response, variance, kernel, few)

@@ -14,11 +14,14 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.robust import column_medians
 
 # the lamp's shape cannot have more detail than the slit passes: full width at half maximum 12-15 nm
 SLIT_NM = 13.0
 # ... and is followed by parabolas, over so many nm where a hundred rows tell it and over more where fewer do (tuning)
 LIGHT_NM = 22.0
+# places from which curves so smooth are known to rounding, in each such width
+PLACES_A_WIDTH = 14
 # a squared deviation beyond this many variances is a spike, not noise
 LARGEST_SQUARE = 9.0
 # the detector's variance over the photons' at the lamp's peak, tried, and the least light of a channel over that peak
@@ -32,8 +35,8 @@ BIN_NM = SLIT_NM / 3.0
 MOST_ROWS, MOST_CELLS = 2000, 400_000
 
 
-# rows at a time: a block of them stays in the processor's cache
-BLOCK = 256
+# numbers at a time: a block of rows stays in the processor's cache, and memory that it needs is not taken anew
+BLOCK = 2**16
 
 # the median of chi-squared with one degree of freedom
 MEDIAN_SQUARE = 0.4549
@@ -58,11 +61,13 @@ def off_neighbours(
     if not chosen.size:
         return off_the_cubic(rows) if rows.shape[1] >= 5 else off_the_line(rows)
     means, out = mean_by(rows, group)[0], np.empty((chosen.size, rows.shape[1] - 2))
-    for start in range(0, chosen.size, BLOCK):
-        own = chosen[start : start + BLOCK]
-        rest = rows[own] - means[group[own]]
+    step = max(1, BLOCK // rows.shape[1])
+    for start in range(0, chosen.size, step):
+        own = chosen[start : start + step]
+        rest = rows[own]
+        rest -= means[group[own]]
         rest /= np.sqrt(1.0 - 1.0 / counts[group[own]])[:, None]
-        out[start : start + BLOCK] = off_the_line(rest, wavelength_nm)
+        out[start : start + step] = off_the_line(rest, wavelength_nm)
     return out
 
 
@@ -71,8 +76,11 @@ def off_the_line(rows: Floats, wavelength_nm: Floats | None = None) -> Floats:
     # rows (n, p), wavelength_nm (p,) -> (n, p - 2)
     nm = np.arange(float(rows.shape[1])) if wavelength_nm is None else wavelength_nm
     share = (nm[2:] - nm[1:-1]) / (nm[2:] - nm[:-2])
-    bend = rows[:, 1:-1] - share * rows[:, :-2] - (1.0 - share) * rows[:, 2:]
-    return np.asarray(bend / np.sqrt(1.0 + share**2 + (1.0 - share) ** 2))
+    size = np.sqrt(1.0 + share**2 + (1.0 - share) ** 2)
+    bend = rows[:, 1:-1] / size
+    bend -= share / size * rows[:, :-2]
+    bend -= (1.0 - share) / size * rows[:, 2:]
+    return np.asarray(bend)
 
 
 def off_the_cubic(rows: Floats) -> Floats:
@@ -91,7 +99,7 @@ def channel_noise(rows: ArrayLike, group: ArrayLike, *, robust: bool = False) ->
     if not finite.all():
         R = np.where(finite, R, np.where(finite, R, 0.0).sum(axis=0) / np.maximum(finite.sum(axis=0), 1))
     off = off_neighbours(R, codes)
-    square = np.median(off**2, axis=0) / MEDIAN_SQUARE if robust else np.einsum("np,np->p", off, off) / len(off)
+    square = column_medians(off**2) / MEDIAN_SQUARE if robust else np.einsum("np,np->p", off, off) / len(off)
     return to_ends(np.sqrt(square), R.shape[1])
 
 
@@ -199,7 +207,7 @@ def _squares(reflectance: Floats, group: Ints, rows: Ints, wavelength_nm: Floats
     groups, code = np.unique(group[rows], return_inverse=True)
     level = np.clip(mean_by(reflectance, group)[0][groups], 0.0, None)
     # noise grows with the level at most in proportion: brighter rows have so much more room
-    room = np.median(square, axis=0) * np.maximum(1.0, level / np.maximum(np.median(level, axis=0), 1e-9))
+    room = column_medians(square) * np.maximum(1.0, level / np.maximum(column_medians(level), 1e-9))
     square = np.minimum(square, LARGEST_SQUARE / MEDIAN_SQUARE * np.maximum(room, 1e-14)[code])
     mean, count = mean_by(square, code)
     return _Squares(count[:, None].astype(float), mean * count[:, None], level)
@@ -233,27 +241,45 @@ def _likeliest_noise(seen: _Squares, wavelength_nm: Floats) -> ChannelNoise:
 def _smooth(values: Floats, wavelength_nm: Floats, width_nm: float) -> Floats:
     """Return values of channels on local parabolas; those of the outermost, which are copies, tell nothing."""
     # values, wavelength_nm (p,)
-    away = (wavelength_nm[:, None] - wavelength_nm) / (width_nm / 2.3548)
-    weight = np.exp(-0.5 * away**2)
-    weight[:, [0, -1]] = 0.0
-    powers = np.stack([away**k for k in range(3)], axis=1)
-    weighed = powers * weight[:, None]
-    right = weighed @ values
-    return np.asarray(np.linalg.solve(weighed @ powers.swapaxes(1, 2) + 1e-9 * np.eye(3), right[..., None])[:, 0, 0])
+    sd_nm = width_nm / 2.3548
+
+    def smoothed(at_nm: Floats) -> Floats:
+        away = (at_nm[:, None] - wavelength_nm) / sd_nm
+        weighed = np.exp(-0.5 * away**2)
+        weighed[:, [0, -1]] = 0.0
+        moments, right = np.empty((5, at_nm.size)), np.empty((at_nm.size, 3, 1))
+        for k in range(5):
+            moments[k] = weighed.sum(axis=1)
+            if k < 3:
+                right[:, k, 0] = weighed @ values
+            weighed *= away
+        systems = moments[np.add.outer(np.arange(3), np.arange(3))].transpose(2, 0, 1)
+        return np.asarray(np.linalg.solve(systems + 1e-9 * np.eye(3), right)[:, 0, 0])
+
+    # of many channels, without a gap between them, a polynomial through fewer places follows the curve to rounding
+    ends = [float(wavelength_nm[0]), float(wavelength_nm[-1])]
+    places = int(PLACES_A_WIDTH * (ends[1] - ends[0]) / width_nm)
+    if wavelength_nm.size <= places or np.diff(wavelength_nm).max() > sd_nm:
+        return smoothed(wavelength_nm)
+    return np.asarray(np.polynomial.Chebyshev.interpolate(smoothed, places, domain=ends)(wavelength_nm))
 
 
 def _likeliest(seen: _Squares, read: float) -> tuple[Floats, float]:
     """Return the likeliest light of each channel, shape (p,), for photon noise of 1, and minus its log likelihood."""
-    variance, loss = np.ones_like(seen.level), 0.0
-    light = np.ones(seen.level.shape[1])
-    for _ in range(_ROUNDS):
-        # Fisher scoring: weights of a round are the variances of the one before
-        weight = seen.count / variance
-        alone, through = weight.sum(axis=0), (weight * seen.level).sum(axis=0)
-        seen_so = (seen.total / variance).sum(axis=0)
-        light = (through + np.sqrt(through**2 + 4.0 * read * alone * seen_so)) / (2.0 * seen_so)
-        variance = read / light**2 + seen.level / light
-        loss = float((seen.count * np.log(variance) + seen.total / variance).sum())
+    count, light, loss = seen.count[:, 0], np.empty(seen.level.shape[1]), 0.0
+    step = max(1, BLOCK // count.size)
+    for start in range(0, light.size, step):
+        part = slice(start, start + step)
+        level, total = seen.level[:, part], seen.total[:, part]
+        variance, rows = np.ones_like(level), seen.count * level
+        for _ in range(_ROUNDS):
+            # Fisher scoring: weights of a round are the variances of the one before
+            weight = np.divide(1.0, variance, out=variance)
+            alone, through, seen_so = count @ weight, *(np.einsum("gp,gp->p", weight, one) for one in (rows, total))
+            light[part] = (through + np.sqrt(through**2 + 4.0 * read * alone * seen_so)) / (2.0 * seen_so)
+            variance = np.divide(level, light[part], out=weight)
+            variance += read / light[part] ** 2
+        loss += float((count @ np.log(variance)).sum() + (total / variance).sum())
     return light, loss
 
 

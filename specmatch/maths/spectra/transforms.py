@@ -60,14 +60,17 @@ def _absorbance_above(reflectance: Floats, dark: float) -> Floats:
 
 
 def on_scales(scales: Sequence[LogAbsorbance], reflectance: Floats) -> Iterator[Floats]:
-    """Yield spectra on each scale in turn; scales of one glare that follow each other share a logarithm."""
+    """Yield spectra on each scale in turn; scales of one glare that follow each other share a logarithm.
+
+    What is yielded stands until the next is asked for, which may be written over it.
+    """
     # reflectance (n, p) -> (n, p)
-    dark, shared = np.nan, np.empty(0)
+    dark, shared, bent = np.nan, np.empty(0), None
     for scale in scales:
         if scale.transform == "log_absorbance":
             if scale.dark != dark:
                 dark, shared = scale.dark, _absorbance_above(reflectance, scale.dark)
-            yield scale._bent(shared)
+            yield (bent := scale._bent(shared, bent))
         else:
             yield scale.apply(reflectance)
 

@@ -8,12 +8,20 @@ from scipy.special import fdtrc, ndtri, stdtr, stdtrit
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.statistics.gauge_study import satterthwaite_df
 from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.robust import NORMAL_MAD
 
 # Chance with which the smallest bias that is stated would be found.
 POWER = 0.8
 
 # A bias matters that takes the intervals to so much less than they state.
 COVERAGE_LOST = 0.2
+
+# Errors beyond so many robust standard deviations say no more of a bias than one there: 95 % as sure as a mean where
+# errors are normal, surer where tails are heavy (P. J. Huber, Annals of Mathematical Statistics 35:73-101, 1964; from
+# memory)
+HUBER = 1.345
+# the search for it ends when nothing moves by so much of what errors are drawn in to
+MOST_ROUNDS, SETTLED = 50, 1e-6
 
 
 @dataclass(frozen=True)
@@ -24,6 +32,11 @@ class Scatter:
     df: int
     n_beers: int
     kurtosis: float  # 3 for normal errors, above it with heavy tails
+    # reach, inside, drawn_in: where errors are drawn in to for a bias, the share of them that lie within, and the mean
+    # square of drawn-in errors, as they bear on a mean, over `mean_square`
+    reach: float = np.inf
+    inside: float = 1.0
+    drawn_in: float = 1.0
 
     @property
     def effective_df(self) -> float:
@@ -55,8 +68,14 @@ def scatter_within(errors: Floats, beer: Ints) -> Scatter:
     df = len(beer) - counts.size
     square = float(np.sum(about**2) / errors.shape[1])
     scaled = about[(counts > 1)[beer]] * np.sqrt(counts / np.maximum(counts - 1, 1))[beer[(counts > 1)[beer]], None]
-    kurtosis = float(np.mean(scaled**4) / np.mean(scaled**2) ** 2) if square > 0 else 3.0
-    return Scatter(square / df if df else 0.0, df, counts.size, kurtosis)
+    if not (df and square > 0):
+        return Scatter(0.0, df, counts.size, 3.0)
+    kurtosis = float(np.mean(scaled**4) / np.mean(scaled**2) ** 2)
+    reach = HUBER * float(np.median(np.abs(scaled))) / NORMAL_MAD or np.inf  # more than half agree to the digit
+    short = np.clip(about, -reach, reach)
+    inside = float(np.mean(np.abs(about) < reach))
+    drawn = float(np.sum((short - mean_by(short, beer)[0][beer]) ** 2)) / inside**2
+    return Scatter(square / df, df, counts.size, kurtosis, reach, inside, drawn / errors.shape[1] / square)
 
 
 @dataclass(frozen=True)
@@ -90,45 +109,89 @@ def judge_errors(
     # errors, size, at (n,): error of each new batch, its expected size, where it lies (log colour)
     # beer (n,): codes from 0; known (b,): batches of each beer behind the model; old: of errors over their size
     # alpha: level of the test of bias
-    each = 1.0 / size**2
-    total, counts = np.bincount(beer, each), np.bincount(beer)
-    mean, where = np.bincount(beer, each * errors) / total, np.bincount(beer, each * at) / total
-    b, n = counts.size, beer.size
-    within = float(np.sum(each * (errors - mean[beer]) ** 2))
-    df = n - b + old.df
-    phi = (within + old.mean_square * old.df) / df
-    weight = 1.0 / (counts / total / known + 1.0 / total)
-    whole = float(weight.sum())
-    bias, centre = float(weight @ mean) / whole, float(weight @ where) / whole
-    about, x = mean - bias, where - centre
-    spread, square = float(weight @ about**2), float(weight @ x**2)
-    slope = float(weight @ (x * mean)) / square if b >= 3 and np.ptp(where) > 0 else np.nan
-    told = np.isfinite(slope)
-    left, left_df = (spread - slope**2 * square, b - 2) if told else (spread, b - 1)
-    p_beers = float(fdtrc(left_df, df, left / left_df / phi)) if left_df > 0 else 1.0
-    squares, freedom = np.array([left / max(left_df, 1), phi]), np.array([left_df, df])
-    mixed = np.array([left_df, vouching := max(old.n_beers - 1, 1)]) / (left_df + vouching)
+    df = beer.size - known.size + old.df
+    every = _through_beers(errors, size, beer, at, known)
+    phi = (every.within + old.mean_square * old.df) / df
+    p_beers = float(fdtrc(every.left_df, df, every.left / every.left_df / phi)) if every.left_df > 0 else 1.0
+    # what the model learnt from was not drawn in
+    line = _through_beers(_drawn_in(errors, size, at, known, old), size, beer, at, old.drawn_in * known.astype(float))
+    core = (line.within + old.drawn_in * old.mean_square * old.df) / df
+    squares, freedom = np.array([line.left / max(line.left_df, 1), core]), np.array([line.left_df, df])
+    mixed = np.array([line.left_df, vouching := max(old.n_beers - 1, 1)]) / (line.left_df + vouching)
     variance = float(mixed @ squares)
     # beers that differ for reasons of their own tilt a line through them as they move its height
-    bias_df, bias_sd = satterthwaite_df(mixed, squares, freedom), float(np.sqrt(variance / whole))
-    slope_sd = float(np.sqrt(variance / square)) if told else np.nan
-    p_slope = 2.0 * float(stdtr(bias_df, -abs(slope) / slope_sd)) if told else 1.0
-    p_scatter = old.likelier_than(scatter_within((errors / size)[:, None], beer)) if n > b and old.df else 1.0
+    bias_df, bias_sd = satterthwaite_df(mixed, squares, freedom), float(np.sqrt(variance / line.weight))
+    told = np.isfinite(line.slope)
+    slope_sd = float(np.sqrt(variance / line.spread_at)) if told else np.nan
+    p_slope = 2.0 * float(stdtr(bias_df, -abs(line.slope) / slope_sd)) if told else 1.0
+    p_scatter = (
+        old.likelier_than(scatter_within((errors / size)[:, None], beer)) if beer.size > known.size and old.df else 1.0
+    )
     found = float(stdtrit(bias_df, 1.0 - alpha / 2.0) + stdtrit(bias_df, POWER))
     return NewErrors(
-        bias=bias,
+        bias=line.bias,
         bias_sd=bias_sd,
         bias_df=bias_df,
-        slope=float(slope),
-        slope_sd=float(slope_sd),
-        centre=centre,
-        p_bias=2.0 * float(stdtr(bias_df, -abs(bias) / bias_sd)),
+        slope=line.slope,
+        slope_sd=slope_sd,
+        centre=line.centre,
+        p_bias=2.0 * float(stdtr(bias_df, -abs(line.bias) / bias_sd)),
         p_slope=p_slope,
         p_beers=p_beers,
         p_scatter=p_scatter,
         smallest_found=found * bias_sd,
         matters=float(_shift_that_matters(coverage) * np.sqrt(phi * np.mean(size**2))),
     )
+
+
+@dataclass(frozen=True)
+class _Line:
+    """A line through the mean errors of beers."""
+
+    bias: float
+    slope: float  # NaN from fewer than three beers
+    centre: float
+    weight: float  # of all beers
+    spread_at: float  # weighted sum of squares of where the beers lie
+    left: float  # weighted sum of squares of the beers' means about the line, with `left_df` degrees of freedom
+    left_df: int
+    within: float  # sum of squares of errors about the means of beers
+
+
+def _through_beers(errors: Floats, size: Floats, beer: Ints, at: Floats, known: Floats | Ints) -> _Line:
+    each = 1.0 / size**2
+    total, counts = np.bincount(beer, each), np.bincount(beer)
+    mean, where = np.bincount(beer, each * errors) / total, np.bincount(beer, each * at) / total
+    weight = 1.0 / (counts / total / known + 1.0 / total)
+    whole = float(weight.sum())
+    bias, centre = float(weight @ mean) / whole, float(weight @ where) / whole
+    x = where - centre
+    spread, square = float(weight @ (mean - bias) ** 2), float(weight @ x**2)
+    slope = float(weight @ (x * mean)) / square if counts.size >= 3 and np.ptp(where) > 0 else np.nan
+    left, df = (spread - slope**2 * square, counts.size - 2) if np.isfinite(slope) else (spread, counts.size - 1)
+    within = float(np.sum(each * (errors - mean[beer]) ** 2))
+    return _Line(bias, slope, centre, whole, square, left, df, within)
+
+
+def _drawn_in(errors: Floats, size: Floats, at: Floats, known: Ints, old: Scatter) -> Floats:
+    """Return errors whose means are robust: far ones drawn in towards a line over `at`, all spread to the same doubt.
+
+    Pseudo-values of M-estimates: line + psi / mean psi' (P. J. Huber, Robust Statistics, 1981, 7.6; from memory).
+    """
+    reach = old.reach * float(np.sqrt(1.0 + 1.0 / known.mean()))
+    if not np.isfinite(reach):
+        return errors
+    columns = [np.ones(at.size)] + ([at - at.mean()] if known.size >= 3 and np.ptp(at) > 0 else [])
+    design, scaled = np.stack(columns, axis=1) / size[:, None], errors / size
+    line = np.zeros(at.size)
+    for _ in range(MOST_ROUNDS):
+        before, short = line, np.clip(scaled - line, -reach, reach)
+        line = line + design @ np.linalg.lstsq(design, short, rcond=None)[0]
+        if np.abs(line - before).max() <= SETTLED * reach:
+            break
+    # of few errors the share within reach is mostly luck, of many it tells that beers differ: old ones count as much
+    inside = (old.inside + float(np.mean(np.abs(scaled - line) < reach))) / 2.0
+    return size * (line + np.clip(scaled - line, -reach, reach) / inside)
 
 
 def still_needed(found: NewErrors, size: Floats, beer: Ints, known: Ints) -> tuple[int, int]:

@@ -32,6 +32,18 @@ def leading_axes(product: Floats, n_axes: int) -> tuple[Floats, Floats]:
     return spread[::-1], axes[:, ::-1]
 
 
+def leading_axes_of(rows: Floats, n_axes: int) -> tuple[Floats, Floats]:
+    """Return the largest sums of squares of rows along axes, falling, and these axes as columns, each of length 1."""
+    # rows (n, p) -> (a,), (p, a); an axis beyond the rank may be rounding, or zeros
+    n, p = rows.shape
+    # the smaller of the two products has the same leading eigenvalues, and costs far less than all singular vectors
+    spread, axes = leading_axes(rows @ rows.T if n < p else rows.T @ rows, min(n_axes, n, p))
+    if n < p:
+        axes = rows.T @ axes
+        axes /= np.maximum(np.linalg.norm(axes, axis=0), np.finfo(float).tiny)
+    return spread, axes
+
+
 def solve_lower(lower: Floats, right: Floats, *, transposed: bool = False) -> Floats:
     """Return L^-1 B, or L^-T B, of a lower triangle."""
     # lower (a, a), right (a, n) -> (a, n)

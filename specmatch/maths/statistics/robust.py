@@ -7,7 +7,7 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.statistics.leading_axes import leading_axes
+from specmatch.maths.statistics.leading_axes import leading_axes_of
 from specmatch.maths.statistics.levels import rows_of
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
@@ -20,6 +20,14 @@ NORMAL_MAD = 0.6745
 WORTHWHILE = 0.10
 # fewer rows than this have no tail to speak of
 FEWEST_ROWS = 20
+
+
+def column_medians(rows: Floats) -> Floats:
+    """Return the median of each column of finite numbers, several times as fast as NumPy does along that axis."""
+    # rows (n, p) -> (p,)
+    low, high = (len(rows) - 1) // 2, len(rows) // 2
+    ranked = np.partition(rows.T.copy(), (low, high), axis=1)
+    return np.asarray(0.5 * (ranked[:, low] + ranked[:, high]))
 
 
 def median_by(rows: Floats, codes: Ints) -> Floats:
@@ -39,14 +47,14 @@ def spherical_pca_outliers(rows: Floats, most_components: int) -> Mask:
     n, p = rows.shape
     if n < FEWEST_ROWS:
         return np.zeros(n, bool)
-    departures = rows - np.median(rows, axis=0)
+    departures = rows - column_medians(rows)
     length = np.linalg.norm(departures, axis=1, keepdims=True)
     # a row on the median has no direction and is not odd
     directions = departures / np.where(length > 0, length, 1.0)
     kept = min(most_components, p - 1)
     if kept < 1:
         return np.zeros(n, bool)
-    axes = leading_axes(directions.T @ directions, kept)[1]
+    axes = leading_axes_of(directions, kept)[1]
     left = length[:, 0] ** 2
     for axis in axes.T:
         without = np.maximum(left - (departures @ axis) ** 2, 0.0)

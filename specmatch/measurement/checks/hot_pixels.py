@@ -101,6 +101,7 @@ def mask_lone_full_pixels(raw: RawScans, *, full_scale: float | None) -> tuple[M
 
 # the largest numbers of converters with 12, 14, 15 and 16 bits
 CONVERTER_LIMITS = (4095.0, 16383.0, 32767.0, 65535.0)
+EIGHT_BITS = 255.0
 # three equal neighbours at the top of a smooth hump come about by rounding where noise is low; then the counts beside
 # them are nearly as high, while a cut peak falls off steeply from its flat top
 STEEP_SIDE = {3: 0.01, 4: 0.003, 5: 0.003}
@@ -121,7 +122,9 @@ def saturated_channels(counts: Floats, *, full_scale: float | None = None) -> Ma
         at_limit = at_top & ((top == CONVERTER_LIMITS[-1]) | (np.isin(top, CONVERTER_LIMITS[:-1]) & (n_top >= 2)))
     # a flat top stands above the rest of its spectrum; equal counts everywhere (a dark, a test pattern) are none
     lowest = np.where(np.isfinite(counts), counts, np.inf).min(axis=1, keepdims=True)
-    likely = np.flatnonzero(((top >= 1000.0) & (lowest < 0.9 * top) & (n_top >= min(STEEP_SIDE))).ravel())
+    # few counts have equal ones at their top by rounding, but for many at the limit of 8 bits
+    fewest = np.where(top == EIGHT_BITS, LONG_RUN, np.where(top >= 1000.0, min(STEEP_SIDE), np.inf))
+    likely = np.flatnonzero(((lowest < 0.9 * top) & (n_top >= fewest)).ravel())
     for i in likely:
         if _has_flat_run(filled[i], at_top[i], float(top[i, 0])):
             at_limit[i] |= at_top[i]

@@ -120,12 +120,30 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
         for place, change in jumps(level[lit]).items():
             said = f"reads {change:+.1%} against the {min(place, PREDECESSORS)} reference(s) before it"
             drifted[int(of_it[lit[place]])] = (change, said)
+        if any(int(i) in drifted for i in of_it):
+            rows += _by_place(paired, of_it)
     lamp = "check the lamp, let it warm up, clean the base and the cup, then take a new reference"
     for rows_of, code in ((weak, "low_light"), (drifted, "lamp_drift")):
         for i, (size, what) in rows_of.items():
             rows.append(CheckRow(raw.scan_ids[i], code, size, f"the reference {what}: {lamp}"))
     # a lamp that drifts leaves the quotient as it was, so only a weak reference is said of the scans that use it
     rows += _leaning(paired, "reference", weak, "low_light", lamp)
+    return rows
+
+
+def _by_place(paired: Paired, references: Ints) -> list[CheckRow]:
+    """Say which scans got one of several references, between which the lamp drifted, by its place in the sheet."""
+    raw, rows = paired.raw, []
+    for i in np.flatnonzero(np.isin(paired.reference, references)):
+        apart = np.abs(raw.hours[references] - raw.hours[i])
+        if raw.order[paired.reference[i]] == raw.order[i]:
+            continue  # of its own file
+        if np.isnan(apart).any() or np.count_nonzero(apart == apart.min()) > 1:
+            said = (
+                f"its reference {raw.scan_ids[paired.reference[i]]} was found by its place in the sheet: no times tell"
+            )
+            said += " which is nearest, and the lamp drifts between them; write measured_at with the hour"
+            rows.append(CheckRow(raw.scan_ids[i], "lamp_drift", float("nan"), said))
     return rows
 
 

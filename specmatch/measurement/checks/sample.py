@@ -3,7 +3,7 @@
 import numpy as np
 from numpy.typing import NDArray
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.spectra.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.light import span
@@ -12,6 +12,8 @@ from specmatch.measurement.reflectance.pairing import Paired
 # noise and a drop of glare may carry a reading this far out; beyond it the reference or the dark is wrong
 LOWEST_REFLECTANCE, HIGHEST_REFLECTANCE = -0.02, 1.05
 SHARE_OUTSIDE = 0.05
+# drift and noise leave no scan this far below its dark: a share of the dark, and times the noise
+DARK_SHARE, FAR_SNR = 0.2, 10.0
 # beer of 3 EBC already rises by 0.2 over the band in a 16 mm path; water and an empty cup stay within this
 EMPTY_SPREAD, EMPTY_LEVEL = 0.04, (0.85, 1.15)
 # below this many times the noise there is no light to speak of
@@ -47,13 +49,28 @@ def _out_of_range_rows(paired: Paired) -> list[CheckRow]:
     outside = np.isin(raw.scan_ids[of], [row.scan_id for row in rows])
     below = values < 0
     middle = row_quantiles(paired.net.values[of][:, live], (0.5,))[0]
-    for k in np.flatnonzero(~outside & (below.mean(axis=1) > 0.5) & (middle < -3.0 * paired.dark_noise[of])):
+    sunk, own = _below_dark(paired), paired.reference[of]
+    twice = (below.mean(axis=1) > 0.5) & (middle < -3.0 * paired.dark_noise[of]) | sunk[of] | (sunk[own] & (own >= 0))
+    for k in np.flatnonzero(~outside & twice):
+        n_below = int((paired.net.values[of[k]] < 0).sum())
         sentence = (
-            f"reflectance lies below 0 at {int(below[k].sum())} of {nm.size} channels: a wrong dark, or the recorder "
-            "has subtracted the dark already; say dark_corrected in the file, or take a new dark"
+            f"the scan or its reference lies below the dark at {n_below} of {raw.wavelength_nm.size} channels: a wrong "
+            "dark, or the recorder has subtracted it already; say dark_corrected in the file, or take a new dark"
         )
-        rows.append(CheckRow(raw.scan_ids[of[k]], "reflectance_out_of_range", float(-np.nanmin(values[k])), sentence))
+        size = float(-np.nanmin(paired.values[of[k]], initial=0.0))
+        rows.append(CheckRow(raw.scan_ids[of[k]], "reflectance_out_of_range", size, sentence))
     return rows
+
+
+def _below_dark(paired: Paired) -> Mask:
+    """Return which scans lie far below their dark in a share of their channels, as where no light falls."""
+    # -> (n,)
+    raw, used = paired.raw, paired.net.dark
+    with np.errstate(invalid="ignore"):
+        far = -paired.net.values > np.fmax(
+            DARK_SHARE * raw.counts[used] / raw.time_ms[:, None], FAR_SNR * paired.dark_noise[:, None]
+        )
+    return (used >= 0) & (far.mean(axis=1) > SHARE_OUTSIDE)
 
 
 def reflectance_range_rows(scan_ids: NDArray[np.object_], values: Floats, nm: Floats) -> list[CheckRow]:

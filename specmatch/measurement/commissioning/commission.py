@@ -49,7 +49,7 @@ from specmatch.measurement.folder.folder import MeasuredFolder, read_folder
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
 from specmatch.measurement.session import one_reference_kind
-from specmatch.storage import write_atomic
+from specmatch.storage import path_of, write_atomic
 from specmatch.wording import counted
 
 FIT, DOUBTFUL, UNFIT = "within its limits", "near a limit", "beyond a limit"
@@ -137,7 +137,7 @@ def commission(
     """
     wanted = limits_of(limits)
     known_lines = _lines(lines_nm)
-    bench = _Bench.of(read_folder(Path(folder), n_jobs=None, reading=reading), str(folder))
+    bench = _Bench.of(read_folder(path_of(folder), n_jobs=None, reading=reading), str(folder))
     found: dict[str, tuple[Estimate, str]] = {}
     noise = _noise(bench, found)
     lines, pieces = _axis(bench, noise, known_lines, found)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import is_number
 from specmatch.errors import OptionError
 from specmatch.measurement.commissioning.response import Estimate
 from specmatch.wording import rows_beside
@@ -39,10 +40,12 @@ KINDS = {
 def limits_of(own: Mapping[str, float] | None) -> dict[str, float]:
     """Return the limit of each figure that has one, the house's own before the defaults."""
     limits = {name: kind.limit for name, kind in KINDS.items() if kind.limit is not None}
+    if own is not None and not isinstance(own, Mapping):
+        raise OptionError(f"limits is {own!r}; expected figure -> limit, such as {{'noise': {limits['noise']:g}}}")
     for name, limit in (own or {}).items():
         if name not in limits:
             raise OptionError(f"limits: {name!r} is no figure with a limit; use some of {', '.join(limits)}")
-        if not (np.isfinite(limit) and limit > 0):
+        if not (is_number(limit) and 0 < limit < np.inf):
             raise OptionError(f"limits: {name} is {limit!r}; expected a number above 0, such as {limits[name]:g}")
         limits[name] = float(limit)
     return limits

@@ -1,6 +1,7 @@
 """What a folder knows of its batches, kept where there are scans of them, and of what its controls are."""
 
 import re
+from datetime import date, timedelta
 from pathlib import Path
 
 import pandas as pd
@@ -8,7 +9,7 @@ import pandas as pd
 from specmatch.errors import DoubtfulDate, ParentsError, SheetError
 from specmatch.maths.statistics.levels import rows_of
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, MATERIAL_COLUMNS
-from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
+from specmatch.measurement.folder.sheets import Sheet, find_sheet, keyed_sheet
 
 _BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
@@ -34,8 +35,13 @@ def read_batches(
         path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=_BATCH_NUMBERS,
         dates=("packaged_on",), date_order=date_order,
     )  # fmt: skip
-    table = sheet.table
-    notes += [(path.name, note) for note in sheet.notes]
+    table = sheet.table.assign(**numbers)  # `6` and `6.0` are one value
+    notes += [(path.name, note) for note in (*sheet.notes, *_days_ahead(sheet, path.name))]
+    for line, n in zip(sheet.lines, numbers.get("colour_n", ()), strict=False):
+        if n % 1 > 0:
+            raise SheetError(
+                f"{path.name}, line {line}, column colour_n: {n:g} is no count; write how often the lab measured it"
+            )
     keep, none = [], table.iloc[:0]
     code, names = pd.factorize(table["batch"])
     for batch, places in zip(names, rows_of(code) if len(names) else (), strict=True):
@@ -44,8 +50,8 @@ def read_batches(
         said = f"lines {lines}: batch {batch!r}"
         if not batch:
             left_out.append((path.name, f"line {lines}: no batch named; fill the column batch"))
-        elif len(own) > 1 and "beer" in own and own["beer"].nunique() > 1:
-            one, other = own["beer"].unique()[:2]
+        elif len(own) > 1 and "beer" in own and len(named := own["beer"][own["beer"] != ""].unique()) > 1:
+            one, other = named[:2]
             raise ParentsError(f"{path.name}, {said} stands under two beers, {one!r} and {other!r}; keep one of them")
         elif len(own) > 1:
             said += " is listed more than once with different values; keep one row; "
@@ -56,7 +62,17 @@ def read_batches(
             keep.append(places[0])
             if len(places) > 1:
                 notes.append((path.name, f"{said} is repeated with the same values; one row kept"))
-    return table.assign(**numbers).iloc[sorted(keep)].set_index("batch")
+    return table.iloc[sorted(keep)].set_index("batch")
+
+
+def _days_ahead(sheet: Sheet, name: str) -> list[str]:
+    """Say which batches were packaged on a day that has not come."""
+    days, today = sheet.table.get("packaged_on", []), (date.today() + timedelta(days=1)).isoformat()
+    return [
+        f"{name}, line {line}, column packaged_on: {day[:10]} has not come yet; check the year"
+        for line, day in zip(sheet.lines, days, strict=False)
+        if day[:10] > today
+    ]
 
 
 def known_batches(

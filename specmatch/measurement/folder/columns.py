@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from difflib import SequenceMatcher
 
+from specmatch.errors import SheetError
 from specmatch.wording import rows_beside, text_beside
 
 SCAN_COLUMNS = (
@@ -18,17 +19,27 @@ BATCH_COLUMNS = (
 )  # fmt: skip
 MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
 ROLES = ("sample", "dark", "reference", "control", "check")
+# the two kinds of reference, each with what people of the trade write for it
+REFERENCE_KINDS = {
+    "water": "water wasser eau agua acqua vand vatten cup_with_water water_cup water_ref water_reference",
+    "base": "base bare_base basis mirror spiegel miroir espejo specchio spejl",
+}
+# titles of spectra that say what they are
+ROLE_TITLES = dict.fromkeys(("dark", "dark_scan", "dark_spectrum", "dunkel"), "dark") | dict.fromkeys(
+    ("reference", "reference_scan", "reference_spectrum", "ref", "referenz", "white", "white_reference"), "reference"
+)
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
 
 # kept with the scans or batches, but no answer rests on them: a slip in these names is only told
-_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method")
+_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method", "time")
 
 # what people of the trade write for a known column, in the languages of the usual spreadsheets
 _ALIASES = {known: aliases.split() for known, aliases in rows_beside(__file__, "column_aliases.csv")}
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
     f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
 }
+TIME_NAMES = frozenset(("measured_at", *_ALIASES["measured_at"]))
 # `SampleID` is `sample_id`
 _TARGET |= {alias.replace("_", ""): known for alias, known in _TARGET.items()}
 # words of the language that lie one letter from a known name and are none
@@ -53,6 +64,18 @@ def folded(name: str) -> str:
     plain = unicodedata.normalize("NFKD", name.casefold())
     letters = "".join(letter for letter in plain if not unicodedata.combining(letter))
     return re.sub(r"[\s\-./_,:;]+", "_", letters).strip("_")
+
+
+def reference_kinds(cells: Sequence[str], lines: Sequence[int], name: str) -> list[str]:
+    """Return kinds of reference by their known names; one that is none would be told from no other."""
+    kind = {word: known for known, words in REFERENCE_KINDS.items() for word in words.split()} | {"": ""}
+    for line, cell in zip(lines, cells, strict=True):
+        if folded(cell) not in kind or (cell and not folded(cell)):
+            raise SheetError(
+                f"{name}, line {line}, column reference_kind: {cell!r} is not known; write water (a cup with water) or "
+                "base (the bare base), or leave it blank"
+            )
+    return [kind[folded(cell)] for cell in cells]
 
 
 def known_name(name: str, known: Sequence[str]) -> str:

@@ -8,6 +8,7 @@ import pandas as pd
 from specmatch.colour import ebc_from_srm
 from specmatch.errors import SheetError
 from specmatch.measurement.folder.columns import UnknownColumn, folded
+from specmatch.wording import listed
 
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?\Z")
 # to the unit of the known column, as a factor
@@ -20,6 +21,9 @@ _TOLERANCE = {"colour": 0.03}
 _ELSE = 0.005
 # columns of the other sheet that mean something else there: the claim is none of the batch's facts
 _NO_FACT_OF_BOTH = ("batch", "beer")
+# columns in which two spellings of one name part what belongs together
+_NAMES = ("batch", "beer", "instrument", "session", "operator", "cup", "lamp", "base", "stage", "site", "material")
+MOST_NAMED = 5
 
 
 def check_columns(table: pd.DataFrame, lines: Sequence[int], unknown: Sequence[UnknownColumn], *, name: str) -> None:
@@ -52,14 +56,39 @@ def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str,
                 )
 
 
-def lots_of_two_beers(scans: pd.DataFrame) -> list[str]:
-    """Say which batches a sheet claims to be of several beers."""
+def said_of_names(scans: pd.DataFrame) -> list[str]:
+    """Say which batches a sheet claims to be of several beers, and which names are likely one name written twice."""
     claimed = scans[(scans["role"] == "sample") & (scans["batch"] != "") & (scans["beer"] != "")]
-    return [
+    said = [
         f"batch {batch!r} is claimed to be {' and '.join(map(repr, own))}; a lot is of one beer"
         for batch, own in claimed.groupby("batch", sort=False)["beer"].unique().items()
         if len(own) > 1
     ]
+    for column in _NAMES:
+        alike: dict[str, list[str]] = {}
+        for name in scans[column].unique():
+            alike.setdefault(folded(name), []).append(name)
+        said += [
+            f"column {column}: {' and '.join(map(repr, names))} differ in case or marks only, and are taken for "
+            "different names; write one of them where they are one"
+            for plain, names in alike.items()
+            if plain and len(names) > 1
+        ]
+    return said
+
+
+def other_claims(scans: pd.DataFrame, batches: pd.DataFrame) -> list[str]:
+    """Say which batches the sheet of scans claims to be another beer than the sheet of batches."""
+    if "beer" not in batches or batches.empty:
+        return []
+    pairs = scans.loc[(scans["role"] == "sample") & (scans["beer"] != ""), ["batch", "beer"]].drop_duplicates()
+    own = pairs["batch"].map(batches["beer"])
+    pairs = pairs[own.notna() & (own != "") & (own != pairs["beer"])]
+    each = [f"{batch!r}, there {batches.at[batch, 'beer']!r}, here {beer!r}" for batch, beer in pairs.to_numpy()]
+    if not each:
+        return []
+    named = listed(each, MOST_NAMED)
+    return [f"batches claimed to be another beer than in batches.csv, which a set goes by: {named}"]
 
 
 def _one_diameter_a_cup(table: pd.DataFrame, lines: Sequence[int], name: str) -> None:

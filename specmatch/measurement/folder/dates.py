@@ -9,14 +9,21 @@ from datetime import date, datetime, time
 from specmatch.errors import DateOrderError, DoubtfulDate, OptionError, SheetError
 
 DATE_ORDERS = ("dmy", "mdy", "ymd")
-_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,6})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
+_ISO = re.compile(r"\d{4}-\d{2}-\d{2}(?:[T ]\d{2}:\d{2}(?::\d{2}(?:\.\d{1,9})?)?\s?(Z|[+-]\d{2}:?\d{2})?)?\Z")
+# the same without marks, as in names of files
+_BASIC = re.compile(r"(\d{4})(\d{2})(\d{2})(?:[T _-]?(\d{2}:?\d{2}(?::?\d{2})?))?\Z")
 _NUMERIC = re.compile(r"(\d{1,4})([./-])\s?(\d{1,2})\2\s?(\d{1,4})\.?(?:,?[ T]+(.*))?\Z")
 _NAMED = re.compile(
     r"(?:(?P<day>\d{1,2})\.?[ -]*(?P<month>[^\W\d_]{3,9})\.?|(?P<first>[^\W\d_]{3,9})\.?[ -]*(?P<second>\d{1,2}),?)"
-    r"[ -]+(?P<year>\d{4})(?:,?[ T]+(?P<rest>.*))?\Z"
+    r"[ -]+(?P<year>\d{4}|(?<=-)\d{2})(?:,?[ T]+(?P<rest>.*))?\Z"
 )
 _CLOCK = re.compile(
-    r"(\d{1,2}):(\d{2})(?::(\d{2})(?:[.,]\d{1,6})?)?\s?([ap]m)?\s?(Z|[+-]\d{2}:?\d{2})?\Z", re.IGNORECASE
+    r"(\d{1,2})[:.h](\d{2})(?:[:.](\d{2})(?:[.,]\d{1,9})?)?\s?([ap]m)?\s?(?:uhr)?\s?(Z|[+-]\d{2}:?\d{2})?\Z",
+    re.IGNORECASE,
+)
+# of a date that begins with one, in English, German or French
+_WEEKDAY = re.compile(
+    r"(?:mon|tue|wed|thu|fri|sat|sun|mo|di|mi|do|fr|sa|so|lun|mar|mer|jeu|ven|sam|dim)[a-z]{0,7}\.?,?\s+(?=\d)", re.I
 )
 # English, and where they differ German, French, Spanish, Dutch and Italian
 _MONTHS = (
@@ -116,26 +123,35 @@ def date_readings(cell: str) -> list[tuple[str, datetime, bool]]:
     """Return every way in which a cell can be read: the order, the time, and whether it states one."""
     if not cell:
         return []
+    cell = re.sub(r"\s?(?:UTC|GMT)\Z", "Z", cell)
     if _ISO.match(cell):
         try:
             when = datetime.fromisoformat(re.sub(r"\s(?=[Z+-])", "", cell))
         except ValueError:
             return []
         return [("iso", when, True) if len(cell) > 10 else ("iso", datetime.combine(when.date(), time(12)), False)]
-    numeric, named = _NUMERIC.match(cell), _NAMED.match(cell)
+    numeric, named, basic = _NUMERIC.match(cell), _NAMED.match(cell), _BASIC.match(cell)
     days: list[tuple[str, date]] = []
     clock: str | None = None
     if numeric is not None:
         clock = numeric.group(5)
         parts = (numeric.group(1), numeric.group(3), numeric.group(4))
         days = [(order, day) for order in DATE_ORDERS if (day := _day(parts, order)) is not None]
+    elif basic is not None:
+        day = _date(*map(int, basic.group(1, 2, 3)))
+        days = [("named", day)] if day else []
+        digits = (basic.group(4) or "").replace(":", "")
+        clock = ":".join(re.findall("..", digits))
     elif named is not None:
         month = _MONTH.get((named["month"] or named["first"])[:4].casefold()) or _MONTH.get(
             (named["month"] or named["first"])[:3].casefold()
         )
         clock = named["rest"]
-        day = _date(int(named["year"]), month, int(named["day"] or named["second"])) if month else None
+        year = int(named["year"]) + (2000 if len(named["year"]) == 2 else 0)
+        day = _date(year, month, int(named["day"] or named["second"])) if month else None
         days = [("named", day)] if day else []
+    elif weekday := _WEEKDAY.match(cell):
+        return date_readings(cell[weekday.end() :])
     if clock is None or not clock.strip():
         return [(order, datetime.combine(day, time(12)), False) for order, day in days]
     hour = _clock(clock.strip())

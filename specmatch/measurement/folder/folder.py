@@ -1,6 +1,8 @@
 """A measured folder on disk: its sheets, the scan files that they list, and what cannot be used."""
 
 import re
+import unicodedata
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from datetime import datetime
@@ -11,9 +13,16 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, SheetError, SpecmatchError
 from specmatch.measurement.folder.batches import no_batches, no_materials, read_batches, read_materials
-from specmatch.measurement.folder.columns import ROLES, SCAN_COLUMNS, folded
-from specmatch.measurement.folder.contradictions import check_sheets, lots_of_two_beers
-from specmatch.measurement.folder.dates import one_refusal, read_dates
+from specmatch.measurement.folder.columns import (
+    ROLE_TITLES,
+    ROLES,
+    SCAN_COLUMNS,
+    TIME_NAMES,
+    folded,
+    reference_kinds,
+)
+from specmatch.measurement.folder.contradictions import MOST_NAMED, check_sheets, other_claims, said_of_names
+from specmatch.measurement.folder.dates import date_readings, one_refusal, read_dates
 from specmatch.measurement.folder.sheets import (
     Sheet,
     find_sheet,
@@ -24,13 +33,13 @@ from specmatch.measurement.folder.sheets import (
     read_sheet,
     scans_sheet,
 )
+from specmatch.measurement.folder.stated import name_counted_pours
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
 from specmatch.progress import counted_off
-from specmatch.wording import listed
+from specmatch.wording import counted, listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
-MOST_NAMED = 5
 SHEETS = ("scans", "batches", "materials", "beers")
 _SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
@@ -82,14 +91,43 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
         rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
         batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
         materials = read_materials(folder, notes)
+    rows["file"] = _as_on_disk(folder, list(rows["file"]), path.name, notes)
     other = find_sheet(folder, "batches")
     check_sheets(rows, batches, scans_name=path.name, batches_name=other.name if other else "batches.csv")
-    notes += [(path.name, f"{path.name}: {said}") for said in lots_of_two_beers(rows)]
+    notes += [(path.name, f"{path.name}: {said}") for said in (*said_of_names(rows), *other_claims(rows, batches))]
     unlisted = _unlisted(folder, [*rows["file"], *(file for file, _ in left_out)])
     if unlisted:
         named = listed(unlisted, MOST_NAMED)
         notes.append((path.name, f"{path.name}: not listed, and not read: {named}"))
     return FolderSheets(rows, batches, materials, left_out, notes, unlisted)
+
+
+def _as_on_disk(folder: Path, files: list[str], sheet: str, notes: list[tuple[str, str]]) -> list[str]:
+    """Return files by their places in the folder, where the sheet's names lack one, an ending, or differ in letters."""
+    away = [file for file in files if not (folder / file).exists()]
+    if not away:
+        return files
+    named: dict[str, set[str]] = {}
+    without_ending: dict[str, set[str]] = {}
+    for path in folder.rglob("*"):
+        there = path.relative_to(folder)
+        for name in (there.as_posix(), path.name):
+            named.setdefault(_bare(name), set()).add(there.as_posix())
+        for name in (there.with_suffix("").as_posix(), path.stem):
+            without_ending.setdefault(_bare(name), set()).add(there.as_posix())
+    meant = {file: named.get(_bare(file)) or without_ending.get(_bare(file), set()) for file in away}
+    one = {file: next(iter(found)) for file, found in meant.items() if len(found) == 1}
+    # a file that two rows would mean is for the sheet to say
+    counts = Counter([*(file for file in files if file not in one), *one.values()])
+    one = {file: actual for file, actual in one.items() if counts[actual] == 1}
+    if one:
+        said = listed([f"{file!r} is {actual!r}" for file, actual in one.items()], MOST_NAMED)
+        notes.append((sheet, f"{sheet}: {counted(len(one), 'file')} by other names or in sub-folders: {said}"))
+    return [one.get(file, file) for file in files]
+
+
+def _bare(name: str) -> str:
+    return unicodedata.normalize("NFC", name).casefold()
 
 
 def _unlisted(folder: Path, known: Sequence[str]) -> tuple[str, ...]:
@@ -110,7 +148,7 @@ def listed_scans(
     path: Path, doubtful: list[DoubtfulDate], *, date_order: str | None = None
 ) -> tuple[pd.DataFrame, list[tuple[str, str]], list[tuple[str, str]]]:
     """Return the scan files that a sheet lists, without reading them."""
-    sheet = read_sheet(path, known=SCAN_COLUMNS)
+    sheet = read_sheet(path, known=(*SCAN_COLUMNS, "time"))
     rows, left_out, notes = _scan_rows(sheet, path.name, date_order, doubtful)
     return rows, left_out, [(path.name, note) for note in (*sheet.notes, *notes)]
 
@@ -139,7 +177,12 @@ def join_scans(sheets: FolderSheets, results: Sequence[list[Scan] | str]) -> Mea
             scans.append(scan)
             kept.append(at)
     table = rows.iloc[kept].set_axis(pd.Index([scan.scan_id for scan in scans], name="scan_id", dtype=object), axis=0)
-    notes = [*sheets.notes, *_name_instruments(table, scans)]
+    notes = [
+        *sheets.notes,
+        *_name_instruments(table, scans),
+        *_times_of_headers(table, scans),
+        *_roles_of_titles(table),
+    ]
     return MeasuredFolder(table, sheets.batches, sheets.materials, left_out, notes, sheets.unlisted, scans, unread)
 
 
@@ -161,6 +204,35 @@ def _name_instruments(table: pd.DataFrame, scans: Sequence[Scan]) -> list[tuple[
     return [("instrument", f"instrument: not stated in the sheet, taken from the headers of the files: {taken}")]
 
 
+def _times_of_headers(table: pd.DataFrame, scans: Sequence[Scan]) -> list[tuple[str, str]]:
+    """Take the times of scans from their headers where the sheet states none and every header one that is certain."""
+    if any(time is not None for time in table["time"]):
+        return []
+    times: list[datetime] = []
+    for scan in scans:
+        stated = {folded(key): value.strip() for key, value in scan.meta.items()}
+        day = next((stated[name] for name in stated if name in TIME_NAMES), "")
+        found = {when for _, when, _ in date_readings(_with_clock(day, stated.get("time", "")))}
+        times += found if len(found) == 1 else ()
+    if len(times) < len(scans) or len({time.tzinfo is None for time in times}) != 1:
+        return []
+    table["time"] = pd.Series(times, index=table.index, dtype=object)
+    table["measured_at"] = [time.isoformat() for time in times]
+    return [("measured_at", "measured_at: not stated in the sheet, taken from the headers of the files")]
+
+
+def _roles_of_titles(table: pd.DataFrame) -> list[tuple[str, str]]:
+    """Take columns titled dark and reference as such, where one file holds both and the sheet lists none of its own."""
+    if table["role"].isin(("dark", "reference")).any():
+        return []
+    titles = pd.Series([ROLE_TITLES.get(folded(name.rpartition("#")[2]), "") for name in table.index], table.index)
+    both = titles[titles != ""].groupby(table["file"]).nunique() == 2
+    own = titles.index[(titles != "") & table["file"].isin(both.index[both])]
+    table.loc[own, "role"] = titles[own]
+    table.loc[own, ["sample", "pour", "batch", "beer"]] = ""
+    return [(str(name), f"{name}: taken as {titles[name]}, by its title") for name in own]
+
+
 def _scan_rows(
     sheet: Sheet, name: str, date_order: str | None, doubtful: list[DoubtfulDate]
 ) -> tuple[pd.DataFrame, list[tuple[str, str]], list[str]]:
@@ -178,15 +250,20 @@ def _scan_rows(
     full, notes = table.copy(), merged_cells(sheet, name=name)
     times: list[datetime | None] = [None] * len(table)
     if "measured_at" in table:
-        dates = read_dates(table["measured_at"], sheet.lines, "measured_at", name=name, date_order=date_order)
+        clocks = table["time"] if "time" in table else [""] * len(table)
+        cells = [_with_clock(day, clock) for day, clock in zip(table["measured_at"], clocks, strict=True)]
+        dates = read_dates(cells, sheet.lines, "measured_at", name=name, date_order=date_order)
         full["measured_at"], times = dates.text, dates.times
         doubtful += dates.doubtful
         notes += dates.notes
+    elif "time" in table:
+        notes.append("column time: not used without the day; add it as measured_at")
     for column in SCAN_COLUMNS:
         if column not in full:
             full[column] = float("nan") if column in _SHEET_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
+    full["reference_kind"] = reference_kinds(full["reference_kind"].tolist(), sheet.lines, name)
     full["file"] = full["file"].str.replace("\\", "/", regex=False)
     full["time"] = pd.Series(times, dtype=object)
     full["order"] = range(len(full))
@@ -205,7 +282,7 @@ def _scan_rows(
                 f"{name}, line {line}: file {file!r} is listed in line {first_line[file]} already; keep one row a file"
             )
         first_line[file] = line
-    notes += _name_counted_pours(full, name)
+    notes += name_counted_pours(full, name)
     destroyed = [
         (i, f"line {line}, column {column}: {cell!r} is a spreadsheet's error mark; write the name again")
         for column in ("sample", "pour", "batch")
@@ -216,28 +293,11 @@ def _scan_rows(
     return full.drop(index=full.index[sorted({i for i, _ in destroyed})]), left_out, notes
 
 
-def _name_counted_pours(full: pd.DataFrame, name: str) -> list[str]:
-    """Name pours that are counted from 1 anew in each sample by their sample and number, and say so."""
-    named = full[(full["pour"] != "").to_numpy()]
-    if (
-        named.empty
-        or named.groupby("pour")["sample"].nunique().max() == 1
-        or not named["pour"].str.fullmatch(r"[1-9]\d?").all()
-    ):
-        return []
-    # numbers above the most scans of a sample run on over the samples, and are no counts within them
-    most = named.groupby("sample")["pour"].size().max()
-    if (named["sample"] == "").any() or named["pour"].astype(int).max() > most:
-        return []
-    gaps = [
-        f"{name}, column pour: sample {sample!r} has {', '.join(numbers)}; one number stands twice, or one is missing"
-        for sample, numbers in named.groupby("sample", sort=False)["pour"]
-        if numbers.duplicated().any() and numbers.nunique() < numbers.astype(int).max()
-    ]
-    full.loc[named.index, "pour"] = named["sample"] + "-" + named["pour"]
-    first = full.loc[named.index[0], "pour"]
-    said = f"{name}, column pour: counted anew in each sample; pours are named by sample and number, such as {first}"
-    return [said, *gaps]
+def _with_clock(day: str, clock: str) -> str:
+    """Return a day with the hour that another column gives it."""
+    joined = f"{day} {clock}"
+    of_day = clock and not any(timed for _, _, timed in date_readings(day))
+    return joined if of_day and date_readings(joined) else day
 
 
 def _read_one(folder: Path, file: str, reading: Mapping[str, Any]) -> list[Scan] | str:

@@ -3,14 +3,16 @@
 import csv
 import io
 import re
+import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from datetime import date
+from datetime import date, datetime, time
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Floats
 from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
@@ -25,7 +27,7 @@ from specmatch.measurement.folder.columns import (
 from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.lines import decode_text
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks
+from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 _SET_DESCRIPTOR = "datapackage.json"
@@ -96,6 +98,10 @@ _REWRITTEN_DATE = re.compile(
 )
 
 
+# a formula that came to an empty text has a type, `t="str"`
+_UNSAVED = re.compile(rb'<c r="([A-Z]+\d+)"(?:(?! t=)[^>])*><f[^>]*>[^<]*</f>(?:<v></v>|<v ?/>)?</c>')
+
+
 def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
     """Read the sheet of an Excel file that bears the file's name, else the first, every cell as text."""
     try:
@@ -105,6 +111,7 @@ def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
             table = pd.read_excel(
                 book, sheet_name=which, header=None, dtype=object, keep_default_na=False, na_filter=False
             )
+        unsaved = _formula_without_value(path) if (table == "").to_numpy().any() else ""
     except ImportError as error:
         raise SheetError(
             f"{path.name}: reading it needs another package ({error}); install it, or export the sheet as CSV"
@@ -113,9 +120,23 @@ def read_spreadsheet(path: Path) -> tuple[list[list[str]], list[int]]:
         raise SheetError(f"{path}: cannot be read; check the name and the folder") from None
     except Exception as error:  # the engines raise errors of many kinds for a damaged file
         raise SheetError(f"{path.name}: is no readable spreadsheet ({error}); export the sheet as CSV") from None
+    if unsaved:
+        raise SheetError(
+            f"{path.name}, cell {unsaved}: a formula whose value is not saved with it; open the file in a spreadsheet "
+            "program, save it there, or export the sheet as CSV"
+        )
     every = [list(map(_as_text, row)) for row in table.itertuples(index=False, name=None)]
     lines = [number for number, cells in enumerate(every, 1) if any(cells)]
     return [every[number - 1] for number in lines], lines
+
+
+def _formula_without_value(path: Path) -> str:
+    """Return the first cell of an Excel file whose formula was never worked out, "" if there is none."""
+    if path.suffix.lower() not in (".xlsx", ".xlsm"):
+        return ""
+    with zipfile.ZipFile(path) as book:
+        sheets = (book.read(name) for name in book.namelist() if name.startswith("xl/worksheets/"))
+        return next((found[1].decode() for found in map(_UNSAVED.search, sheets) if found), "")
 
 
 def _as_text(cell: object) -> str:
@@ -125,6 +146,8 @@ def _as_text(cell: object) -> str:
         return str(cell).upper()
     if isinstance(cell, float) and cell.is_integer() and abs(cell) < 1e15:
         return str(int(cell))
+    if isinstance(cell, datetime) and cell.time() == time():
+        cell = cell.date()  # a day has no hour of its own there
     return cell.isoformat() if isinstance(cell, date) else str(cell)
 
 
@@ -150,6 +173,7 @@ _RANGES = {
     "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
     "batches_a_week": (1e-3, 1e4),
 }  # fmt: skip
+_UNIT_BEHIND = re.compile(r"(.*\d)\s*\u00b0?\s*(EBC|SRM)\Z", re.I)
 _IN_HEADING = ("ml", "mm", "ms", "c")
 _IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
@@ -216,7 +240,7 @@ def read_sheet(
     table = pd.DataFrame(body, columns=names, dtype=object)
     unknown = tuple(unknown_column(name, known) for name in names if name not in known)
     if trusted:
-        _refuse_misnamed(unknown, [*names, *optional], path.name)
+        refuse_misnamed(unknown, [*names, *optional], path.name)
         check_columns(table, body_lines, unknown, name=path.name)
     notes += [f"{path.name}: {_said_of(column)}" for column in unknown]
     return Sheet(table, body_lines, notes, unknown)
@@ -234,7 +258,7 @@ def _lines_above(rows: Sequence[Sequence[str]], known: Sequence[str]) -> int:
     return next((at for at, row in enumerate(rows[:_MOST_ABOVE]) if named(row) > 1), 0)
 
 
-def _refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
+def refuse_misnamed(unknown: Sequence[UnknownColumn], present: Sequence[str], name: str) -> None:
     """Refuse a sheet that holds near misses of columns that would change an answer, where those columns are absent."""
     meant = [column for column in unknown if column.meant and column.nearest not in present]
     if not meant:
@@ -318,7 +342,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
         (column, line, cell)
         for column in present
         for line, cell in zip(sheet.lines, own[column], strict=True)
-        if cell and cell.lower() not in ("na", "n/a", "nan", "-", "#n/a")
+        if token_kind(cell) != "missing"
     ]
     for column, line, cell in cells:
         if not looks_numeric(cell):
@@ -328,11 +352,10 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
             )
     found = possible_marks((cell for _, _, cell in cells), blank_groups=True)
 
-    def in_range(column: str, value: float) -> bool:
-        return _RANGES[column][0] <= value <= _RANGES[column][1]
-
     def fits(marks: NumberMarks) -> bool:
-        return all(in_range(column, parse_number(cell, marks) or 0.0) for column, _, cell in cells)
+        return all(
+            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
+        )
 
     likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
     if len(likely) > 1:
@@ -350,14 +373,21 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
     out = pd.DataFrame(index=sheet.table.index, columns=present, dtype=float)
     for column in present:
         values = [parse_number(cell, likely[0]) if likely and looks_numeric(cell) else None for cell in own[column]]
-        for line, value in zip(sheet.lines, values, strict=True):
-            if value is not None and not in_range(column, value):
-                span = "{:g} to {:g}".format(*_RANGES[column])
-                raise SheetError(
-                    f"{name}, line {line}, column {column}: {value:g} is outside {span}; check the number and its unit"
-                )
         out[column] = np.array(values, dtype=float)
+        refuse_out_of_range(out[column].to_numpy(), column, sheet.lines, name=name)
     return out
+
+
+def refuse_out_of_range(values: Floats, column: str, lines: Sequence[int], *, name: str) -> None:
+    """Refuse numbers that can only be a slip of the pen or of a decimal mark; NaN is none."""
+    low, high = _RANGES[column]
+    outside = (values < low) | (values > high)
+    if outside.any():
+        at = int(outside.argmax())
+        raise SheetError(
+            f"{name}, line {lines[at]}, column {column}: {values[at]:g} is outside {low:g} to {high:g}; check the "
+            "number and its unit"
+        )
 
 
 def keyed_sheet(
@@ -366,7 +396,7 @@ def keyed_sheet(
 ) -> tuple[Sheet, pd.DataFrame]:  # fmt: skip
     """Read a sheet whose rows one column names: its text, with dates in ISO order, and its numbers."""
     # what: the way out of a sheet without that column
-    sheet = read_sheet(path, known=known, optional=optional)
+    sheet = _units_apart(read_sheet(path, known=known, optional=optional), name=path.name)
     if key not in sheet.table:
         raise SheetError(f"{path.name}: no column {key!r}, got {', '.join(sheet.table.columns)}; {what}")
     found = number_columns(sheet, numbers, name=path.name)
@@ -378,6 +408,27 @@ def keyed_sheet(
         doubtful += read.doubtful
         notes += read.notes
     return replace(sheet, table=table, notes=notes), found
+
+
+def _units_apart(sheet: Sheet, *, name: str) -> Sheet:
+    """Move units that stand behind the colours into the column for them, where every colour has one."""
+    table = sheet.table
+    if "colour" not in table:
+        return sheet
+    units = list(table["colour_unit"]) if "colour_unit" in table else [""] * len(table)
+    behind = [_UNIT_BEHIND.match(cell) for cell in table["colour"]]
+    found = [match[2].upper() if match else unit for match, unit in zip(behind, units, strict=True)]
+    stated = [token_kind(cell) == "missing" or unit for cell, unit in zip(table["colour"], found, strict=True)]
+    if not any(behind) or not all(stated):
+        return sheet
+    for line, unit, own in zip(sheet.lines, units, found, strict=True):
+        if unit and folded(unit).upper() != folded(own).upper():
+            raise SheetError(
+                f"{name}, line {line}: {own!r} behind the colour and {unit!r} in the column 'colour_unit'; keep one"
+            )
+    colours = [match[1] if match else cell for match, cell in zip(behind, table["colour"], strict=True)]
+    note = f"{name}, column colour: units behind the numbers are taken as its colour_unit"
+    return replace(sheet, table=table.assign(colour=colours, colour_unit=found), notes=[*sheet.notes, note])
 
 
 def _refuse_units_in_part(sheet: Sheet, *, name: str) -> None:

@@ -135,10 +135,13 @@ def loose_number(cell: str) -> float:
         return float("nan")
 
 
-def numbering(column: Floats) -> bool:
-    """True for a column that counts its lines from 0 or 1."""
+def numbering(column: Floats, *, any_start: bool = False) -> bool:
+    """True for a column that counts its lines from 0 or 1, or from anywhere if it is long enough to be sure."""
+    started = column.size >= 10 if any_start else False
     return bool(
-        column.size >= 2 and column[0] in (0.0, 1.0) and np.array_equal(np.diff(column), np.ones(column.size - 1))
+        column.size >= 2
+        and (started or column[0] in (0.0, 1.0))
+        and np.array_equal(np.diff(column), np.ones(column.size - 1))
     )
 
 

@@ -23,7 +23,15 @@ from specmatch.measurement.readers.axis import (
     one_way,
     reach,
 )
-from specmatch.measurement.readers.lines import Row, is_data_line, is_value, names_over_units, read_meta, split_table
+from specmatch.measurement.readers.lines import (
+    Row,
+    comments_among,
+    is_data_line,
+    is_value,
+    names_over_units,
+    read_meta,
+    split_table,
+)
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
 from specmatch.measurement.readers.parsed_text import (
     ParsedText,
@@ -34,7 +42,7 @@ from specmatch.measurement.readers.parsed_text import (
 )
 from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.several_tables import refuse_several
-from specmatch.measurement.readers.units import Label, names_wavelength, read_label, stated_x_unit
+from specmatch.measurement.readers.units import Label, names_wavelength, read_label, same_axis, stated_x_unit
 from specmatch.wording import counted
 
 
@@ -64,10 +72,13 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     for i in range(len(split)):
         if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
             numeric[i] = False
+    notes = Notes()
+    for i in comments_among(lines, separator, numeric, filled):
+        split[i], filled[i] = [], False
+        notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled, name)
-    notes = Notes()
     block = [i for i in range(first, last + 1) if filled[i]]
     usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
     named = _names_above(split, filled, first, usual, separator)[1]
@@ -220,7 +231,8 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
     if not any(numeric):
         texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
         if texts:
-            said = f"{name}, line {texts[0] + 1}: {split[texts[0]][1]!r} is not a number; export numbers alone"
+            odd = next(cell for cell in split[texts[0]] if not is_value(cell))
+            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone"
         else:
             said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
         return ScanFileError(said, stage="table")
@@ -297,7 +309,8 @@ def columns_readings(
     rows = zip(table.line_numbers, table.rows, strict=True)
     placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
     cells = [cell for _, cell in placed]
-    found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    counts = any(read_label(word).quantity == "counts" for word in table.words)
+    found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|", counts=counts)
     if not found:
         raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
     readings, problem = [], None
@@ -343,7 +356,7 @@ def _read_columns(
     if len(keep) < len(text_columns):
         notes.add(f"{len(text_columns) - len(keep)} empty column(s) left out")
     if pairs:
-        plan = [(j, j + 1) for j in range(0, len(keep), 2)]
+        plan = list(zip(keep[::2], keep[1::2], strict=True))
     else:
         x_column = _x_column(values, table.words, keep, name, layout, wavelength_column)
         plan, ignored = _values_plan(values, table, keep, x_column)
@@ -414,7 +427,7 @@ def _x_column(
         if told - 1 not in keep:
             raise ScanFileError(f"{name}: wavelength_column={told}, where the table has {len(words)} columns")
         return told - 1
-    named = named_axes(words, keep)
+    named = sorted(named_axes(words, keep), key=lambda j: stated_x_unit(words[j]) != "nm")
     if named:
         return next((j for j in named if one_way(values[np.isfinite(values[:, j]), j])), named[0])
     pixels = [j for j in keep if stated_x_unit(words[j]) == "pixel"]
@@ -429,12 +442,22 @@ def _x_column(
 
 
 def _values_plan(values: Floats, table: TextTable, keep: list[int], x: int) -> tuple[list[tuple[int, int]], list[str]]:
-    """Return the columns of wavelength and value, and a note of the columns that number the lines."""
+    """Return the columns of wavelength and value, and a note of those that number the lines or repeat the axis."""
+    if len(keep) == 2:
+        return [(x, j) for j in keep if j != x], []
+    others = [j for j in keep if j != x]
     numbers = [
+        j for j in others
+        if numbering(values[:, j], any_start=not table.words[j]) or stated_x_unit(table.words[j]) == "pixel"
+    ]  # fmt: skip
+    again = [
         j
-        for j in keep
-        if j != x and (numbering(values[:, j]) or stated_x_unit(table.words[j]) == "pixel") and len(keep) > 2
+        for j in named_axes(table.words, others)
+        if j not in numbers and same_axis(values[:, [x, j]], (table.words[x], table.words[j]))
     ]
-    named = [table.names[j] or str(j + 1) for j in numbers]
-    notes = [f"column(s) that number the lines left out: {', '.join(named)}"] if named else []
-    return [(x, j) for j in keep if j != x and j not in numbers], notes
+    notes = [
+        f"column(s) that {what} left out: {', '.join(table.names[j] or str(j + 1) for j in columns)}"
+        for what, columns in (("number the lines", numbers), ("hold the wavelengths again", again))
+        if columns
+    ]
+    return [(x, j) for j in others if j not in numbers + again], notes

@@ -9,13 +9,21 @@ from specmatch.array_types import Floats
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
 from specmatch.measurement.readers.column_layout import columns_readings
-from specmatch.measurement.readers.fast_path import plain_reading
+from specmatch.measurement.readers.fast_path import plain_reading, plain_rows
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
-from specmatch.measurement.readers.units import names_wavelength, read_label, stated_x_unit, to_nanometres
+from specmatch.measurement.readers.units import (
+    names_wavelength,
+    read_label,
+    refuse_other_axis,
+    stated_x_unit,
+    to_nanometres,
+)
 
 _UNIT_FIELDS = ("xunit", "xunits", "wavelengthunit", "wavelengthunits", "xaxis", "xlabel")
+# an axis that runs over less than this share of another's is none beside it
+_LEAST_SPAN = 0.1
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
@@ -41,7 +49,7 @@ class ReadOptions:
 def short_way(text: str, told: ReadOptions) -> ParsedText | None:
     """Read a text of the commonest form, which holds one table and can be read one way only; else None."""
     if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
-        return plain_reading(text)
+        return plain_reading(text) or plain_rows(text)
     return None
 
 
@@ -92,11 +100,10 @@ def _readings_at(
             by_rows = rows_reading(lines, split, separator, name=name, decimal=told.decimal, thousands=told.thousands)
         except ScanFileError as error:
             return fits, [*problems, error]
-        corner = by_rows.spectra[0].words
         headed = any(names_wavelength(s.x_words) for reading in fits for s in reading.spectra)
-        if fits and corner and not names_wavelength(corner):
+        if fits and _corner(by_rows) and _span(by_rows) > _LEAST_SPAN * _span(fits[0]):
             fits = [by_rows]  # the corner of the header names what the rows are
-        elif not fits or corner or not headed:
+        elif not fits or by_rows.spectra[0].words or not headed:
             fits.append(by_rows)
     return fits, problems
 
@@ -127,7 +134,22 @@ def _plausible(
     if len(kept) > 1:
         # a fraction, a percentage or an absorbance never reaches the thousands
         kept = [r for r in kept if not all(_in_thousands(s, told) for s in r.spectra)] or kept
+        # lots such as 501, 502, 503 beside an axis over the colours are names, unless the corner says so of the rows
+        if not any(r.layout == "rows" and _corner(r) for r in kept):
+            kept = [r for r in kept if _span(r) > _LEAST_SPAN * max(map(_span, kept))]
     return kept, problems
+
+
+def _corner(reading: ParsedText) -> str:
+    """Return what stands in the corner of a table in rows, if it names the rows and not the wavelengths."""
+    words = reading.spectra[0].words
+    return "" if names_wavelength(words) else words
+
+
+def _span(reading: ParsedText) -> float:
+    """Return how far the axis of a reading runs, as a share of its middle, which is the same in every unit."""
+    x = reading.spectra[0].x
+    return float(np.ptp(x) / abs(np.median(x))) if x.size and np.median(x) else 0.0
 
 
 def _differ(one: ParsedText, other: ParsedText) -> str:
@@ -167,6 +189,9 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Rea
                 f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
             )
         return pixels_to_nm(spectrum.x, coefficients, name=name), "pixel", True
+    # above rows the words are the corner's, which names what the rows are
+    if not unit and spectrum.line_numbers[0] != spectrum.line_numbers[-1]:
+        refuse_other_axis(spectrum.x_words, name=name)
     return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
 
 

@@ -1,4 +1,6 @@
-"""The short way for the commonest file: a header, then two columns of plain numbers to the end of the text.
+"""The short way for the commonest files: a header, then two columns of plain numbers to the end of the text.
+
+Or a line of wavelengths, and under it to the end rows of a name and as many plain numbers.
 
 It gives exactly what the general way gives, or nothing, and the general way is gone then. The whole text decides here
 too: one line, mark or number that could be read otherwise sends the file the general way.
@@ -9,14 +11,17 @@ from functools import lru_cache
 
 import numpy as np
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, Mask
 from specmatch.measurement.readers.axis import FAR_STEPS, one_way
 from specmatch.measurement.readers.lines import is_data_line, names_over_units, read_meta, split_line
 from specmatch.measurement.readers.numbers import NumberMarks
 from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
 from specmatch.measurement.readers.row_layout import wavelength_header
 from specmatch.measurement.readers.units import names_wavelength
+from specmatch.spectra import PLAUSIBLE_NM
 
+# marks that part or shield cells, or belong to numbers: where others than a dialect's own stand, the general way judges
+_MARKS = frozenset(';\t,.|"')
 _DIALECTS = ((";", "."), (";", ","), (",", "."), ("\t", "."), ("\t", ","))
 _LINES = {}
 _BLOCKS = {}
@@ -124,3 +129,39 @@ def _columns(header: list[str], names_at: int, block: str, separator: str, decim
     meta = read_meta(header[:names_at], first_line=1)
     marks = NumberMarks("." if "." not in block else decimal)
     return ParsedText("columns", separator, marks, [spectrum], meta, True)
+
+
+def plain_rows(text: str) -> ParsedText | None:
+    """Read named spectra in rows under a line of wavelengths in nm, or return None."""
+    head, _, block = text.partition("\n")
+    separator = next((mark for mark in ";\t," if mark in head), "")
+    decimal = "," if separator != "," and "," in text else "."
+    if not separator or any(mark in text for mark in _MARKS - {separator, decimal}):
+        return None
+    corner, *axis = split_line(head, separator)
+    number = rf"-?(?:0|[1-9][0-9]*+)(?:{re.escape(decimal)}[0-9]++)?+"
+    row = rf"[A-Za-z][^{separator},\n]*+(?:{separator}{number}){{{len(axis)}}}\n"
+    plain = len(axis) > 2 and corner[:1].isalpha() and all(re.fullmatch(number, cell) for cell in axis)
+    if not plain or names_wavelength(corner) or wavelength_header([corner, *axis]) != axis:
+        return None
+    if re.fullmatch(rf"(?:{row})++", block) is None:
+        return None
+    rows = [line.split(separator) for line in block.split("\n")[:-1]]
+    names = [cells[0].strip() for cells in rows]
+    cells = [[cell.replace(decimal, ".") for cell in row] for row in (axis, *(cells[1:] for cells in rows))]
+    x, *values = np.array([list(map(float, row)) for row in cells])
+    x_decimals, *decimals = np.array(list(map(_decimals, cells)))
+    steps = np.diff(np.vstack([x, *values]), axis=1)
+    one_way_only: Mask = np.all(steps > 0, axis=1) | np.all(steps < 0, axis=1)
+    # 1.234 may be 1234; rows that only rise or fall, and names that say so, may be wavelengths again
+    doubtful = not (set(np.unique(decimals).tolist()) - {0, 3}) or one_way_only[1:].any()
+    in_nm = one_way_only[0] and x.min() >= PLAUSIBLE_NM[0] and x.max() <= PLAUSIBLE_NM[1]
+    if doubtful or not in_nm or corner in names or any(map(names_wavelength, names)):
+        return None
+    spectra = [
+        RawSpectrum(
+            name, x, v, np.zeros(x.size, bool), f"{corner} {axis[-1]}", corner, x_decimals, d, np.full(x.size, line)
+        )
+        for line, (name, v, d) in enumerate(zip(names, values, decimals, strict=True), 2)
+    ]
+    return ParsedText("rows", separator, NumberMarks(decimal), spectra, {}, True)

@@ -19,6 +19,7 @@ from specmatch.measurement.readers.parsed_text import LAYOUTS, ParsedText, RawSp
 from specmatch.measurement.readers.scan import Notes, Scan
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import X_UNITS, Label, read_label, settle_scale
+from specmatch.storage import path_of
 
 __all__ = ["Scan", "read_scans"]
 
@@ -97,7 +98,8 @@ def read_scans(
     for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
         if given is not None and given not in options:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
-    name = os.path.basename(path)
+    path = path_of(path)
+    name = path.name
     try:
         with open(path, "rb") as file:
             # a limit given to every read would set aside that much memory for every small file

@@ -72,14 +72,15 @@ def read_blocks(text: str, *, name: str) -> list[Block]:
             open_blocks.pop()
             continue
         if label in _TABLES:
-            if block.table_label:
+            if block.table_label and "NTUPLES" not in block.labels:
                 raise ScanFileError(
                     f"{name}, line {line}: a second table ##{label} in one block; save one spectrum a block"
                 )
-            block.form, block.table_label, block.table = re.sub(r"\s", "", value), label, rest
+            block.form, block.table_label, block.table = re.sub(r"\s", "", value).upper(), label, rest
             continue
         full = "\n".join([value, *(text for _, text in rest)]).strip()
-        if block.labels.get(label, full) != full:
+        # pages of one block repeat their labels; such a block is refused as a whole
+        if block.labels.get(label, full) != full and "NTUPLES" not in block.labels:
             raise ScanFileError(f"{name}, line {line}: ##{label} stands twice in one block with different values")
         block.labels[label] = full
     return blocks

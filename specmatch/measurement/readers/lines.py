@@ -24,6 +24,7 @@ _WITH_UNIT = re.compile(
 _LAST_OF_UNIT = frozenset("mM%1sStTuU.")
 # blanks are bounded here and in other patterns of this room, so that the time of a search grows with the text only
 AFTER_KEY = re.compile(r"\s{0,99}[:=;\t]\s*|\s{0,99},\s*")
+_COMMENT = re.compile(r"\s*(?:[#%!]|//)+\s*")
 _SEPARATOR_LINE = re.compile(r'\ufeff?"?sep=(.)"?\s*\Z', re.I)
 
 
@@ -74,8 +75,13 @@ def split_line(line: str, separator: str) -> Row:
         # not every blank: a no-break blank groups digits
         return [cell for cell in line.replace("\t", " ").split(" ") if cell]
     if '"' in line:
-        cells = next(csv.reader([line.strip()], delimiter=separator, skipinitialspace=True))
-        return [cell.strip() for cell in cells]
+        # spreadsheets keep a number as text by `="400"`; a line may be quoted as a whole
+        cells = next(csv.reader([line.strip().replace('="', '"')], delimiter=separator, skipinitialspace=True))
+        return (
+            [cell.strip() for cell in cells] if len(cells) > 1 else [cell.strip() for cell in cells[0].split(separator)]
+        )
+    if line.lstrip()[:1] == "'":
+        return [cell.strip().strip("'") for cell in line.split(separator)]
     return [cell.strip() for cell in line.split(separator)]
 
 
@@ -86,6 +92,17 @@ def candidate_separators(text: str, separator: str | None) -> list[str]:
             raise OptionError(f"separator={separator!r} is not known; use one of {', '.join(map(repr, SEPARATORS))}")
         return [separator]
     return [mark for mark in SEPARATORS if mark == " " or mark in text]
+
+
+def comments_among(lines: Sequence[str], separator: str, numeric: list[bool], filled: list[bool]) -> list[int]:
+    """Return the lines between numbers that are marked as comments and hold no number."""
+    marked = [i for i, line in enumerate(lines) if filled[i] and not numeric[i] and _COMMENT.match(line)]
+    first = numeric.index(True) if any(numeric) else len(lines)
+    return [
+        i for i in marked
+        if i > first and any(numeric[i:])
+        and not any(map(looks_numeric, split_line(_COMMENT.sub("", lines[i]), separator)))
+    ]  # fmt: skip
 
 
 def is_value(cell: str) -> bool:

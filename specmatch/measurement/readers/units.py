@@ -2,6 +2,7 @@
 
 import re
 import unicodedata
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -43,7 +44,11 @@ _X_UNIT_PATTERNS = (
     ("um", re.compile(r"\b(?:um|micron|microns|micromet(?:er|re)s?)\b|[\u00b5\u03bc]\s{0,9}m\b", re.I)),
     ("angstrom", re.compile(r"\b(?:angstrom|\u00e5ngstr\u00f6m)s?\b|(?<!\w)[\u00c5\u212b](?!\w)", re.I)),
     ("nm", re.compile(r"\bnm\b|(?<![a-z])nm(?![a-z])|nanomet(?:er|re)s?", re.I)),
-    ("pixel", re.compile(r"\b(?:pixel|pixels|px|channel|pixelnummer)\b", re.I)),
+    ("pixel", re.compile(r"\b(?:pixel|pixels|pix|px|channel|pixelnummer)\b", re.I)),
+)
+# what an axis is headed with that is of no wavelength, though its numbers may lie where nanometres do
+_NO_WAVELENGTH = re.compile(
+    r"freq|\b[kmgtp]?hz\b|energ|\bk?ev\b|\btime\b|\bzeit\b|\btemps\b|\bseconds?\b|[\[(](?:m?s|min|\u00b0c)[\])]", re.I
 )
 # Words, written without accents, that state a quantity: strong ones wherever they stand as a word; weak ones are beers
 # and towns as well, and do so where nothing but such words stands in the title; short ones are units.
@@ -134,11 +139,23 @@ def _stated_scale(plain: str, tokens: list[str], inside: list[str], stated: bool
     return ""
 
 
+def refuse_other_axis(text: str, *, name: str) -> None:
+    """Refuse an axis that is headed as frequency, energy or time."""
+    if _NO_WAVELENGTH.search(text) and not _X_WORDS.search(text):
+        raise ScanFileError(
+            f"{name}: the axis is headed {text!r}, expected wavelengths; export the scan over nm, or give x_unit= one "
+            f"of {', '.join(map(repr, X_UNITS))} if the heading is wrong"
+        )
+
+
 def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
     """Convert a wavelength axis to nm and refuse one that cannot be what it is taken for."""
     # x (p,) -> (p,)
     if not np.isfinite(x).all() or (x <= 0).any():
-        raise ScanFileError(f"{name}: the wavelength column holds {x.min():g}; wavelengths are positive numbers")
+        raise ScanFileError(
+            f"{name}: the wavelength column holds {x.min():g}, and wavelengths are positive numbers; give "
+            "wavelength_column=, or pixel_polynomial= for a file of pixels"
+        )
     if unit == "1/cm":
         nm = 1e7 / x
     elif unit == "um":
@@ -155,6 +172,19 @@ def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
             f"name the unit with x_unit= one of {', '.join(map(repr, X_UNITS))}, or check the file"
         )
     return nm
+
+
+def same_axis(columns: Floats, words: Sequence[str]) -> bool:
+    """True for two columns that are one axis in two units, or twice in one; `words` stand above them."""
+    # columns (p, 2)
+    try:
+        one, other = (
+            to_nanometres(x, stated_x_unit(said), name="", stated=True)
+            for x, said in zip(columns.T, words, strict=True)
+        )
+    except ScanFileError:
+        return False
+    return bool(np.allclose(one, other, rtol=2e-3, atol=0.0))  # an axis may be written with three digits
 
 
 def settle_scale(

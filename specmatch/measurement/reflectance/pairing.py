@@ -66,7 +66,7 @@ def _references(raw: RawScans, net: DarkCorrected) -> tuple[Ints, dict[int, str]
     """Return the row of the reference of each sample and control scan (-1 for none), and why there is none."""
     reference = np.full(raw.role.size, -1)
     reasons = dict(net.reasons)
-    rows_of = candidates(raw, "reference")
+    rows_of = candidates(raw, raw.role == "reference")
     none = np.empty(0, np.int64)
     good = np.asarray(np.isfinite(net.values).any(axis=1))
     for i in np.flatnonzero(np.isin(raw.role, ("sample", "control"))):

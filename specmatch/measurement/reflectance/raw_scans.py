@@ -1,6 +1,7 @@
 """Scans of a folder put on one grid, with their times, integration times and what the recorder has done."""
 
 import re
+import unicodedata
 from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from datetime import datetime
@@ -17,38 +18,74 @@ from specmatch.measurement.readers.scan import Scan
 from specmatch.measurement.readers.units import ASSUMED_FRACTION
 from specmatch.measurement.reflectance.reflectance import RawScans
 
-_YES = ("yes", "true", "1", "on", "ja", "oui", "done")
-_DARK_KEY = re.compile(
-    r"(?:(?:electric(?:al)?|dark|background|offset)[\s_-]*)+(?:(?:is|was|already)[\s_-]*)?"
-    r"(?:corrected|correction|subtracted|subtraction|removed|removal)\Z",
-    re.I,
+_YES = ("yes", "y", "true", "1", "on", "ja", "oui", "si", "done", "enabled", "active", "applied")
+# below, keys and values as `folded` leaves them: no case, accents or brackets, words joined by underscores
+_REMOVED = (
+    r"(?:(?:is|was|already)_)?(?:correct(?:ed|ion)|subtract(?:ed|ion)|remov(?:ed|al)|korrektur|korrigiert|abgezogen|"
+    r"soustrait|corrige|corregido|restado|sottratto)"
+)
+_DARK = (
+    r"(?:dark|background|offset|dunkel(?:strom|wert|signal)?|noir|oscuro|buio)(?:_(?:current|scan|spectrum|signal))?"
+)
+_DARK_REMOVED = re.compile(
+    rf"(?:(?:counts|signal|intensity|electric(?:al)?|{_DARK})_)*(?:{_DARK}_?{_REMOVED}|"
+    rf"(?:correct(?:ed)?_for|subtract(?:ed)?|remove)_(?:electric(?:al)?_)?{_DARK})"
+    r"(?:_(?:counts|signal|intensity|spectrum|data|enabled|applied))*\Z|net_(?:counts|signal|intensity)\Z"
 )
 _TIME_KEY = re.compile(
-    r"(?:integration|exposure|int)[\s_.-]*(?:time|zeit)?[\s_]*"
-    r"[\[(]?\s*(us|\u00b5s|\u03bcs|ms|s|sec|msec|usec)?\s*[\])]?\Z",
-    re.I,
+    r"(?:(?:spectrometer|detector|sensor|scan|temps_d['\u2019_]?|tiempo_de_?|tempo_di_?)_?)*"
+    r"t?_?(?:int|integra(?:tion|tie|cion|zione)|expos(?:ure|ition|icion|izione)|belichtungs?|acquisition)"
+    r"_?(?:s?zeit|time|s?tijd|period)?_*(us|\u03bcs|ms|s|sec|seconds?|(?:u|m)sec|(?:micro|milli)seconds?)?\Z"
 )
-_TIME_VALUE = re.compile(r"([0-9]+(?:[.,][0-9]+)?)\s*(us|\u00b5s|\u03bcs|ms|s|sec|msec|usec)?\Z", re.I)
-_IN_MS = {"us": 1e-3, "\u00b5s": 1e-3, "\u03bcs": 1e-3, "usec": 1e-3, "ms": 1.0, "msec": 1.0, "s": 1e3, "sec": 1e3}
+_TIME_VALUE = re.compile(
+    r"([0-9]+(?:[.,][0-9]+)?(?:e[+-]?[0-9]+)?)\s*(us|\u03bcs|ms|s|sec|seconds?|(?:u|m)sec|(?:micro|milli)seconds?)?"
+    r"(?:\s*\(.*\))?\Z"
+)
+
+# axes that are nowhere farther apart than this share of a step are one, printed with other digits
+ROUNDING = 0.05
+
+
+def _plain(text: str) -> str:
+    """Return a key or a value of a header without case, accents, brackets, and marks between words."""
+    return folded(re.sub(r"[()\[\]]", " ", text))
+
+
+def _header_time(meta: Mapping[str, str]) -> tuple[float, float]:
+    """Return the integration time that a file's header states, as its number and in ms; NaN for what it does not say.
+
+    A time with its unit goes before one without.
+    """
+    bare = float("nan")
+    for key, value in meta.items():
+        in_key = _TIME_KEY.match(_plain(key))
+        in_value = in_key and _TIME_VALUE.match(unicodedata.normalize("NFKC", value).strip().lower())
+        if not in_key or not in_value:
+            continue
+        number, unit = float(in_value.group(1).replace(",", ".")), in_value.group(2) or in_key.group(1)
+        if unit:
+            in_ms = 1e-3 if unit.startswith(("u", "\u03bc", "micro")) else 1.0 if unit.startswith("m") else 1e3
+            return number, number * in_ms
+        bare = number if bare != bare else bare
+    return bare, float("nan")
 
 
 def header_integration_ms(meta: Mapping[str, str]) -> float | None:
     """Return the integration time that a file's header states with its unit, in ms."""
-    for key, value in meta.items():
-        in_key, in_value = _TIME_KEY.match(key.strip()), _TIME_VALUE.match(value.strip())
-        if in_key is None or in_value is None:
-            continue
-        unit = in_value.group(2) or in_key.group(1)
-        if unit:
-            return float(in_value.group(1).replace(",", ".")) * _IN_MS[unit.lower()]
-    return None
+    in_ms = _header_time(meta)[1]
+    return None if in_ms != in_ms else in_ms
 
 
 def _dark_already_removed(meta: Mapping[str, str]) -> bool:
-    """True if a file's header says that the recorder has subtracted the dark."""
-    return any(
-        _DARK_KEY.match(key.strip()) is not None and value.strip().lower() in _YES for key, value in meta.items()
-    )
+    """True if a file's header, or the title of its values, says that the recorder has subtracted the dark."""
+    for key, value in meta.items():
+        own = _plain(value)
+        stated = _plain(re.sub(r"[(\[].*", "", key))
+        if _DARK_REMOVED.match(own) or _DARK_REMOVED.match(f"{stated}_{own}"):
+            return True
+        if own in _YES and _DARK_REMOVED.match(stated):
+            return True
+    return False
 
 
 def gather_raw_scans(
@@ -89,7 +126,7 @@ def gather_raw_scans(
         lamp=rows["lamp"].map(folded).to_numpy(dtype=object),
         base=rows["base"].map(folded).to_numpy(dtype=object),
         beer=rows["beer"].to_numpy(dtype=object),
-        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept]),
+        integration_ms=_integration_ms(rows, [found.scans[i] for i in kept], notes),
         hours=_hours(rows["time"].tolist()),
         order=rows["order"].to_numpy(dtype=float),
         dark_removed=np.array([_dark_already_removed(found.scans[i].meta) for i in kept], dtype=bool),
@@ -153,6 +190,11 @@ def _on_grid(scan: Scan, grid: Floats, notes: list[tuple[str, str]]) -> tuple[Fl
     x = scan.wavelength_nm
     if x is grid or (x.size == grid.size and np.array_equal(x, grid)):
         return scan.values, scan.saturated
+    if x.size == grid.size and np.abs(x - grid).max() <= ROUNDING * np.diff(grid).min(initial=np.inf):
+        notes.append(
+            (scan.scan_id, "its wavelengths are rounded otherwise than those of the other scans: taken as these")
+        )
+        return scan.values, scan.saturated
     if x.size < grid.size and np.isin(x, grid).all():
         raise ScanFileError(
             f"{scan.scan_id}: {x.size} points from {x[0]:g} to {x[-1]:g} nm where the other files have {grid.size} "
@@ -184,11 +226,17 @@ def _quantity(scan: Scan, role: str) -> str:
     raise ScanFileError(f"{scan.scan_id}: holds {scan.quantity}, expected {wanted}; export the counts")
 
 
-def _integration_ms(rows: pd.DataFrame, scans: list[Scan]) -> Floats:
+def _integration_ms(rows: pd.DataFrame, scans: list[Scan], notes: list[tuple[str, str]]) -> Floats:
     # where both are stated the sheet's is used, and a check says so
-    of_files = np.array([header_integration_ms(scan.meta) for scan in scans], dtype=float)
+    stated = np.array([_header_time(scan.meta) for scan in scans], dtype=float).reshape(len(scans), 2)
     times = rows["integration_ms"].to_numpy(dtype=float)
-    return np.where(np.isnan(times), of_files, times)
+    times = np.where(np.isnan(times), stated[:, 1], times)
+    bare = stated[np.isfinite(stated[:, 0]), 0]
+    if np.isnan(times).all() and np.unique(bare).size > 1:
+        said = "integration times of the files' headers are without a unit: their ratios are used"
+        notes.append(("integration_ms", f"{said}; write them into scans.csv"))
+        return stated[:, 0]
+    return times
 
 
 def _hours(times: list[datetime | None]) -> Floats:

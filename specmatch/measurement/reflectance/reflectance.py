@@ -57,21 +57,24 @@ def over_reference(net: Floats, light: Floats) -> Floats:
 
 
 def nearest(raw: RawScans, i: int, rows: Ints) -> int:
-    """Return which of `rows` was measured nearest to scan `i`, by time where known, else by place in the sheet."""
+    """Return which of `rows` was measured nearest to scan `i` in time.
+
+    Of those as near, and where times are not known, it is the last that the sheet lists before the scan, else the first
+    after it.
+    """
     # rows (m,)
-    if rows.size == 1:
-        return int(rows[0])
     apart = np.abs(raw.hours[rows] - raw.hours[i])
     if np.isnan(apart).any():
-        apart = np.abs(raw.order[rows] - raw.order[i])
-    return int(rows[apart.argmin()])
+        apart = np.zeros(rows.size)
+    after = raw.order[rows] - raw.order[i]
+    return int(rows[np.lexsort((np.abs(after), after > 0, apart))[0]])
 
 
-def candidates(raw: RawScans, role: str) -> dict[tuple[str, str | None], Ints]:
-    """Return the rows of a role by instrument and session."""
-    # -> (m,)
+def candidates(raw: RawScans, chosen: Mask) -> dict[tuple[str, str | None], Ints]:
+    """Return the chosen rows by instrument and session, and by instrument alone."""
+    # chosen (n,) -> (m,)
     found: dict[tuple[str, str | None], list[int]] = {}
-    for i in np.flatnonzero(raw.role == role):
+    for i in np.flatnonzero(chosen):
         found.setdefault((raw.instrument[i], raw.session[i]), []).append(int(i))
         found.setdefault((raw.instrument[i], None), []).append(int(i))
     return {key: np.array(rows) for key, rows in found.items()}
@@ -86,26 +89,27 @@ def subtract_darks(raw: RawScans, *, dark_offset: float | None = None) -> DarkCo
     # dark_offset: counts of the dark at 0 ms, the same for all pixels
     n = raw.counts.shape[0]
     net = DarkCorrected(np.full(raw.counts.shape, np.nan), np.full(n, -1))
-    darks = candidates(raw, "dark")
+    # a dark that the recorder treated as it did the scan: what it leaves of the dark, it leaves in both
+    dark = raw.role == "dark"
+    darks = {removed: candidates(raw, dark & (raw.dark_removed == removed)) for removed in (False, True)}
     same: list[int] = []
     for i in np.flatnonzero(raw.role != "dark"):
-        if raw.dark_removed[i]:
+        removed, instrument = bool(raw.dark_removed[i]), raw.instrument[i]
+        own = darks[removed].get((instrument, raw.session[i]))
+        rows = own if own is not None else darks[removed].get((instrument, None))
+        if removed and (rows is None or not same_time(raw.integration_ms[rows], raw.integration_ms[i]).any()):
             net.values[i] = raw.counts[i]
             continue
-        own = darks.get((raw.instrument[i], raw.session[i]))
-        rows = own if own is not None else darks.get((raw.instrument[i], None))
         if rows is None:
-            of = (
-                f" scan of instrument {raw.instrument[i]!r}; take a dark scan"
-                if raw.instrument[i]
-                else " scan; take one"
-            )
+            of = f" scan of instrument {instrument!r}; take a dark scan" if instrument else " scan; take one"
+            if (instrument, None) in darks[True]:
+                of = ": the recorder had taken the dark off those there are, and not off this scan; take all alike"
             net.reasons[int(i)] = f"no usable dark{of}"
             continue
         own_time = raw.integration_ms[i]
         equal = same_time(raw.integration_ms[rows], own_time)
         if not equal.any() and own is not None and _distinct_times(raw, rows).size < 2:
-            everywhere = darks[(raw.instrument[i], None)]
+            everywhere = darks[removed][(instrument, None)]
             if (there := same_time(raw.integration_ms[everywhere], own_time)).any():
                 rows, equal = everywhere, there
         if equal.any():

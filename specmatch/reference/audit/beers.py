@@ -9,7 +9,7 @@ from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.left_out import JudgedBatches
-from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.finding import Finding, found
 from specmatch.reference.audit.levels import told
 from specmatch.reference.tables.pours import Pours
 
@@ -96,16 +96,11 @@ def _change(
     k = int(place[0])
     step = float(level[k:].mean() - level[:k].mean())
     name, since = pours.beer_names[beer], pours.batch_names[in_time[k]]
-    finding = Finding(
-        "recipe_change",
-        "beer",
-        name,
-        abs(float(np.expm1(step))),
-        f"{name} is {np.expm1(step):+.0%} in {what} from batch {since} ({dates[k]}) on: {level.size - k} "
-        f"batches against {k} before, t = {statistic[0]:.1f}",
-        f"if the recipe changed, give {name} a new name from {since} on, or leave the older batches out",
-        since,
-    )
+    change = float(np.expm1(step))
+    finding = found(
+        "recipe", name, abs(change), since, beer=name, step=change, what=what, since=since, day=dates[k],
+        n_after=level.size - k, n_before=k, t=statistic[0],
+    )  # fmt: skip
     return finding, _share_beyond(_steps_by_chance(level.size), float(statistic[0]))
 
 
@@ -133,9 +128,9 @@ def _steps_by_chance(n: int) -> Floats:
     return np.sort(_largest_step(rng.standard_normal((N_SIMULATED, n)), 1.0)[1])
 
 
-def _share_beyond(by_chance: Floats, found: float) -> float:
+def _share_beyond(by_chance: Floats, statistic: float) -> float:
     """Return how often chance brings as much."""
-    return 1.0 - float(np.searchsorted(by_chance, found)) / by_chance.size
+    return 1.0 - float(np.searchsorted(by_chance, statistic)) / by_chance.size
 
 
 def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats) -> tuple[Finding, float]:
@@ -146,15 +141,8 @@ def _clusters(pours: Pours, beer: int, rows: Ints, points: Floats) -> tuple[Find
     chance = max(_share_beyond(_splits_by_chance(rows.size, n_axes), share) for n_axes in (1, points.shape[1]))
     smaller = rows[side == (side.mean() < 0.5)]
     name, listed = pours.beer_names[beer], ", ".join(pours.batch_names[row] for row in smaller[:5])
-    finding = Finding(
-        "two_clusters",
-        "beer",
-        name,
-        float(share),
-        f"the batches of {name} fall into two groups: {smaller.size} of {rows.size} stand apart ({listed}); the "
-        f"split takes away {share:.0%} of their scatter along its axis",
-        "find out what the two groups are: two recipes, two tanks, two ways to measure, or two beers under one name",
-        listed,
+    finding = found(
+        "two groups", name, share, listed, beer=name, n_apart=smaller.size, n=rows.size, listed=listed, share=share
     )
     return finding, 1.0 if apart < LEAST_APART else chance
 

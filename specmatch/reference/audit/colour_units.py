@@ -8,7 +8,7 @@ from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Mask
 from specmatch.colour import ebc_from_srm
-from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.finding import Finding, found
 from specmatch.reference.tables.pours import Pours
 
 # EBC is 1.97 SRM (ASBC Beer-10 and EBC 9.6, factor 25 over 12.7): on a log scale a shift that no beer's scatter has
@@ -84,9 +84,8 @@ def _split(design: Floats, log_colour: Floats, beer: NDArray[np.int64]) -> Mask:
     usual = _robust_residual(design, log_colour)
     starts: list[Mask] = [nobody, gapped, usual > LOG_FACTOR / 2.0, usual > -LOG_FACTOR / 2.0]
     starts += [np.asarray(rng.random(m) < 0.5) for _ in range(_STARTS)]
-    found = min((_settle(design, log_colour, start) for start in starts), key=lambda pair: pair[1])
-    higher = found[0]
-    scatter = float(np.sqrt(found[1] / (m - k)))
+    higher, square = min((_settle(design, log_colour, start) for start in starts), key=lambda pair: pair[1])
+    scatter = float(np.sqrt(square / (m - k)))
     if not higher.any() or higher.all() or scatter > LARGEST_SCATTER:
         return nobody
     side = higher.astype(np.float64)
@@ -181,27 +180,16 @@ def _of_batches(
         own = rows[labs[rows] == lab]
         if lab and own.size >= FEWEST_OF_A_LAB and wrong[own].mean() >= LAB_SHARE and not wrong[rows].all():
             rest[own] = False
-            yield Finding(
-                "unit_doubtful", "set", str(lab), factor,
-                f"{int(wrong[own].sum())} of the {own.size} lab colours by {lab} stand a factor of {factor:.2f} "
-                f"off the others, judged by the spectra, as if they were in {off} and said to be in {unit}",
-                f"ask {lab} for its unit, and write it into colour_unit", off,
-            )  # fmt: skip
+            n_off = int(wrong[own].sum())
+            of_lab = {"lab": lab, "n_off": n_off, "n": own.size, "factor": factor, "off": off, "unit": unit}
+            yield found("unit of a lab", str(lab), factor, off, **of_lab)
     for row in np.flatnonzero(rest):
-        yield Finding(
-            "unit_doubtful", "batch", str(names[row]), factor,
-            f"the lab colour of batch {names[row]} stands a factor of {factor:.2f} off those of like spectra, as if it "
-            f"were in {off} and said to be in {unit}",
-            "look at the lab's sheet, and write the unit into colour_unit", off,
-        )  # fmt: skip
+        batch = str(names[row])
+        yield found("unit of a batch", batch, factor, off, batch=batch, factor=factor, off=off, unit=unit)
 
 
 def _of_the_set(level: float, n: int, unit: str) -> Finding:
     other = "SRM" if unit == "EBC" else "EBC"
-    return Finding(
-        "unit_doubtful", "set", "colour_unit", max(level, 1.0 / level),
-        f"lab colours are {level:.2f} times what absorbance at 430 nm and the depth of beer give ({n} batches), where "
-        f"{LOWEST_RATIO:g} to {HIGHEST_RATIO:g} is usual: they may be in {other} and said to be in {unit}, or fill_ml "
-        "or cup_mm is wrong",
-        f"ask the lab for its unit; if it is {other}, build the set again with colour_unit {other}", other,
-    )  # fmt: skip
+    usual = {"lowest": LOWEST_RATIO, "highest": HIGHEST_RATIO}
+    size = max(level, 1.0 / level)
+    return found("unit of the set", "colour_unit", size, other, level=level, n=n, other=other, unit=unit, **usual)

@@ -2,29 +2,17 @@
 
 from collections.abc import Iterable
 from dataclasses import asdict, dataclass
+from typing import Any
 
 import pandas as pd
 
 from specmatch.reference.audit.remedies import remedy_of
+from specmatch.wording import rows_beside
 
-# From what makes a set wrong to what only makes it thin; findings of one code stand by their size.
-CODES = (
-    "mislabelled",
-    "unit_doubtful",
-    "swapped_lab_values",
-    "lab_bias",
-    "lab_value",
-    "duplicate_scans",
-    "odd_pour",
-    "drifted_reference",
-    "recipe_change",
-    "two_clusters",
-    "mixed_conditions",
-    "few_sessions",
-    "missing_lab",
-    "thin_beer",
-    "colour_gap",
-)
+# Each kind of finding: its code, level, evidence and advice; codes stand from what makes a set wrong to what only makes
+# it thin, and findings of one code by their size.
+_KINDS = {kind: told for kind, *told in rows_beside(__file__, "findings.csv")}
+CODES = tuple(dict.fromkeys(code for code, *_ in _KINDS.values()))
 LEVELS = ("scan", "pour", "sample", "batch", "beer", "session", "set")
 FINDING_COLUMNS = ("code", "level", "subject", "size", "sentence", "action", "suggestion", "finding", "python")
 
@@ -45,6 +33,12 @@ class Finding:
     def name(self) -> str:
         """Return the name by which it is known for as long as the set lives."""
         return f"{self.code}:{self.subject}"
+
+
+def found(kind: str, subject: str, size: float, suggestion: str = "", **said: Any) -> Finding:
+    """Return a finding of a kind of findings.csv, its words filled with what is said."""
+    code, level, sentence, action = _KINDS[kind]
+    return Finding(code, level, subject, size, sentence.format(**said), action.format(**said), suggestion)
 
 
 def findings_table(findings: Iterable[Finding], scans: pd.DataFrame, batches: pd.DataFrame) -> pd.DataFrame:

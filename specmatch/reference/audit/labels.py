@@ -14,7 +14,7 @@ from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
 from specmatch.maths.regression.response import ErrorModel, fit_error_model
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
-from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.finding import Finding, found
 from specmatch.reference.audit.levels import told_up_to
 from specmatch.reference.tables.pours import Pours
 
@@ -48,7 +48,6 @@ FEWEST_OF_A_LAB, LAB_BIAS_P = 3, 0.001
 # few batches are nearest to their own beer, of three beers or more; or half of the readings miss by so much, and by so
 # large a part of what values scatter (tuning: 28 clean houses have 0.86 or more, 0.03 or less and 0.07 or less).
 NEAREST_TO_OWN, FEWEST_BEERS, FAR_OFF, OF_SCATTER = 0.6, 3, 0.1, 0.2
-_SORTED = "see in the sheet whether the column {} was sorted or filled apart from batch, and build the set again"
 
 
 def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
@@ -67,24 +66,9 @@ def label_findings(pours: Pours, scored: JudgedBatches) -> Iterator[Finding]:
         gain = float(squared[beer] - others[nearest])
         if p_value[nearest] > FITTING_P and scored.log_odds(row, nearest) > np.log(least_odds):
             fits = pours.beer_names[nearest]
-            yield Finding(
-                "mislabelled",
-                "batch",
-                batch,
-                gain,
-                f"{doubt}, and {p_value[nearest]:.2f} of {fits}",
-                f"check the records; if it was {fits}, relabel it, otherwise leave it out",
-                fits,
-            )
+            yield found("fits another", batch, gain, fits, doubt=doubt, p_value=p_value[nearest], fits=fits)
         elif p_value[beer] < UNLIKE_ANY_RATE / scored.beer.size:
-            yield Finding(
-                "mislabelled",
-                "batch",
-                batch,
-                float(squared[beer]),
-                f"{doubt}; it fits no other beer of the set",
-                "check its records and its pours; leave it out if the reason is not found",
-            )
+            yield found("fits none", batch, float(squared[beer]), doubt=doubt)
 
 
 @dataclass(frozen=True)
@@ -166,10 +150,7 @@ def parted_labels(scored: JudgedBatches) -> Iterator[Finding]:
     n, n_beers = scored.squared.shape
     right = int((np.nan_to_num(scored.squared, nan=np.inf).argmin(axis=1) == scored.beer).sum())
     if n_beers >= FEWEST_BEERS and binomial_bounds(right, n)[1] < NEAREST_TO_OWN:
-        said = (
-            f"of {n} batches {right} are nearest to the beer that they are labelled: labels do not go with the spectra"
-        )
-        yield Finding("mislabelled", "set", "beer", 1.0 - right / n, said, _SORTED.format("beer"))
+        yield found("labels parted", "beer", 1.0 - right / n, n=n, right=right)
 
 
 def parted_lab_values(lab: LabResiduals, what: str) -> Iterator[Finding]:
@@ -177,11 +158,7 @@ def parted_lab_values(lab: LabResiduals, what: str) -> Iterator[Finding]:
     off = float(np.median(np.abs(lab.residual)))
     spread = float(np.median(np.abs(lab.log_lab - np.median(lab.log_lab))))
     if off > max(FAR_OFF, OF_SCATTER * spread):
-        said = (
-            f"half of the lab {values_of(what)} lie {np.expm1(off):.0%} or more off what the spectra read without them "
-            "and do not go with them"
-        )
-        yield Finding("lab_value", "set", "colour", off / spread, said, _SORTED.format("colour"))
+        yield found("lab values parted", "colour", off / spread, values=values_of(what), off=np.expm1(off))
 
 
 def lab_findings(
@@ -195,17 +172,10 @@ def lab_findings(
         explained |= {one, two}
         for here, there in ((one, two), (two, one)):
             batch, other = (pours.batch_names[lab.rows[place]] for place in (here, there))
-            yield Finding(
-                "swapped_lab_values",
-                "batch",
-                batch,
-                gain,
-                f"batch {batch} has {np.exp(lab.log_lab[here]):.3g} {unit} and reads "
-                f"{np.exp(lab.log_lab[here] - lab.residual[here]):.3g}; batch {other} is off the other way: their lab "
-                "values fit if swapped",
-                f"check the lab's sheet; if they were swapped, set {np.exp(lab.log_lab[there]):.4g} here",
-                other,
-            )
+            has, of_other = np.exp(lab.log_lab[[here, there]])
+            reads = np.exp(lab.log_lab[here] - lab.residual[here])
+            values = {"has": has, "reads": reads, "of_other": of_other, "unit": unit}
+            yield found("swapped", batch, gain, other, batch=batch, other=other, **values)
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
     # a filling that slipped has a long tail, and so have small departures
     far = np.abs(lab.residual) >= LARGE_DEPARTURE
@@ -224,14 +194,10 @@ def lab_findings(
         )
         size = float(abs(lab.t[place]))
         if strange[place] and not usual_scans[place]:
-            said += "; the other batches of its beer side with the lab: its scans are what is odd"
-            yield Finding("odd_pour", "batch", batch, size, said, "check its pours; measure it again or leave it out")
+            yield found("odd scans", batch, size, said=said)
         else:
-            advice = f"repeat the lab measurement, or leave the {what} blank"
-            if usual_scans[place]:
-                said += "; as likely its pours held more or less than was stated"
-                advice = f"pour the batch again if there is some left, else {advice}"
-            yield Finding("lab_value", "batch", batch, size, said, advice, f"{read:.3g} {unit}")
+            kind = "lab value or filling" if usual_scans[place] else "lab value"
+            yield found(kind, batch, size, f"{read:.3g} {unit}", said=said, what=what)
 
 
 def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
@@ -284,13 +250,7 @@ def lab_bias_findings(lab: LabResiduals, labs: NDArray[np.str_], what: str) -> I
         bias = float(means[name] - means[usual])
         t = abs(bias) / np.sqrt(variance * (1.0 / counts[name] + 1.0 / counts[usual]))
         if 2.0 * stdtr(dof, -t) < LAB_BIAS_P:
-            yield Finding(
-                "lab_bias",
-                "set",
-                str(names[name]),
-                float(t),
-                f"lab {values_of(what)} by {names[name]} lie {np.expm1(bias):+.1%} off those by {names[usual]} (on "
-                f"{counts[name]} and {counts[usual]} batches), judged by the spectra",
-                f"the {what} fit takes it out; have both measure the same samples to be sure of it, and settle it then",
-                f"{np.expm1(-bias):+.1%}",
-            )
+            yield found(
+                "lab bias", str(names[name]), float(t), f"{np.expm1(-bias):+.1%}", lab=names[name], usual=names[usual],
+                bias=np.expm1(bias), n=counts[name], n_usual=counts[usual], what=what, values=values_of(what),
+            )  # fmt: skip

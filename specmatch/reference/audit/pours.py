@@ -14,7 +14,7 @@ from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.optics.inverse_model import fit_cup_model
 from specmatch.maths.optics.path_law import SECOND_FILL
 from specmatch.measurement.reflectance.path_length import SAME_DEPTH
-from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.finding import Finding, found
 from specmatch.reference.audit.levels import told_up_to
 from specmatch.reference.tables.pours import Pours
 
@@ -44,15 +44,7 @@ def depth_findings(pours: Pours) -> Iterator[Finding]:
     if law is None or law.taught_by != SECOND_FILL or WEAKEST < law.exponent < STRONGEST:
         return
     how = "less" if law.exponent < 1.0 else "more"
-    yield Finding(
-        "mixed_conditions",
-        "set",
-        "fill_ml",
-        abs(float(np.log(law.exponent))),
-        f"{law.n_batches} batches are stated at several fillings, and their spectra differ far {how} than those depths "
-        "of beer do: a filling or a diameter that is stated is not the one that was poured",
-        "correct fill_ml and cup_mm in the sheets and build the set again",
-    )
+    yield found("fillings", "fill_ml", abs(float(np.log(law.exponent))), n=law.n_batches, how=how)
 
 
 def filling_findings(pours: Pours, lab_colour: Floats) -> Iterator[Finding]:
@@ -75,16 +67,8 @@ def filling_findings(pours: Pours, lab_colour: Floats) -> Iterator[Finding]:
         middle = float(off.median())
         spread = float((off - middle).abs().median()) / 0.6745
         if middle / filling > OF_DEPTH and abs(middle) > SURELY_OFF * spread / np.sqrt(len(off)):
-            yield Finding(
-                "mixed_conditions",
-                "set",
-                "fill_ml",
-                abs(middle),
-                f"{own.sum()} batches stated at {np.exp(-filling):.2g} of the set's depth come out "
-                f"{abs(np.expm1(middle)):.0%} {'stronger' if middle > 0 else 'weaker'} than others of their beers, as "
-                "if they had been poured like these",
-                "correct fill_ml and cup_mm in the sheets and build the set again",
-            )
+            off, how = abs(np.expm1(middle)), "stronger" if middle > 0 else "weaker"
+            yield found("a filling", "fill_ml", abs(middle), n=own.sum(), factor=np.exp(-filling), off=off, how=how)
 
 
 def duplicate_findings(spectra: pd.DataFrame, scans: pd.DataFrame) -> Iterator[Finding]:
@@ -110,15 +94,7 @@ def _duplicate(scans: pd.DataFrame, first: int, second: int, apart: float) -> Fi
     where = f"both of batch {of_batches.iloc[0]}"
     if of_batches.nunique() > 1:
         where = f"of batches {of_batches.iloc[0]} and {of_batches.iloc[1]}"
-    return Finding(
-        "duplicate_scans",
-        "scan",
-        str(two),
-        1.0 - apart,
-        f"scan {two} is the same as scan {one}, {where}; no two scans share their noise",
-        f"find out which of the two is real and leave {two} out",
-        str(one),
-    )
+    return found("duplicate", str(two), 1.0 - apart, str(one), one=one, two=two, where=where)
 
 
 def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
@@ -127,48 +103,47 @@ def odd_pour_findings(pours: Pours) -> Iterator[Finding]:
     several = int((pours.levels.counts("sample")[sample] > 1).sum())
     if several < 6:
         return
-    fit = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=pours.wavelength_nm, path_law=pours.path_law)
-    odd, _ = odd_among_mates(fit, pours.reflectance, sample)
+    nm = pours.wavelength_nm
+    fit, departures = fit_fault_model(pours.reflectance, pours.levels, wavelength_nm=nm, path_law=pours.path_law)
+    odd, _ = odd_among_mates(fit, pours.reflectance, sample, departures=departures)
     if odd.any():
         # odd pours pull at the sizes, and at the level of foam, by which they are named
         kept, part = pours.reflectance[~odd], pours.levels.part(~odd)
-        fit = fit_fault_model(kept, part, wavelength_nm=pours.wavelength_nm, optics=fit.optics)
-    found = find_outlying_replicates(fit, pours.reflectance, sample)
+        fit, _ = fit_fault_model(kept, part, wavelength_nm=nm, optics=fit.optics)
+    apart = find_outlying_replicates(fit, pours.reflectance, sample)
     gain = POUR_LIMIT * np.concatenate(
-        [_worth(found.oddness, found.finding), _worth(found.unsettled_oddness, found.difference)]
+        [_worth(apart.oddness, apart.finding), _worth(apart.unsettled_oddness, apart.difference)]
     )
     p_value = REACH_POUR_LIMIT * np.exp((POUR_LIMIT - gain) / PER_FOLD)
     limit = POUR_LIMIT + max(0.0, PER_FOLD * np.log(REACH_POUR_LIMIT / told_up_to(p_value, several)))
     if limit > POUR_LIMIT:
-        found = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
-    for k in np.flatnonzero(_worth(found.oddness, found.finding) > 1.0).tolist():
-        yield _odd(pours, int(found.pours[k]), found.finding, k, float(found.oddness[k]))
-    for k in np.flatnonzero(_worth(found.unsettled_oddness, found.difference) > 1.0).tolist():
-        yield _unsettled(pours, int(found.unsettled[k]), found.difference, k, float(found.unsettled_oddness[k]))
+        apart = find_outlying_replicates(fit, pours.reflectance, sample, limit=limit)
+    for k in np.flatnonzero(_worth(apart.oddness, apart.finding) > 1.0).tolist():
+        yield _odd(pours, int(apart.pours[k]), apart.finding, k, float(apart.oddness[k]))
+    for k in np.flatnonzero(_worth(apart.unsettled_oddness, apart.difference) > 1.0).tolist():
+        yield _unsettled(pours, int(apart.unsettled[k]), apart.difference, k, float(apart.unsettled_oddness[k]))
 
 
-def _worth(oddness: Floats, found: Diagnosis) -> Floats:
+def _worth(oddness: Floats, cause_of: Diagnosis) -> Floats:
     """Return how far out pours lie, as a multiple of what good pours of the beers where that looks so reach."""
-    return np.where(HAZY[found.fault], oddness / HAZY_ROOM, oddness)
+    return np.where(HAZY[cause_of.fault], oddness / HAZY_ROOM, oddness)
 
 
-def _looks(found: Diagnosis, k: int) -> str:
-    if found.fault[k] == NO_FAULT:
+def _looks(cause_of: Diagnosis, k: int) -> str:
+    if cause_of.fault[k] == NO_FAULT:
         return "in a way that no known fault explains"
-    return f"as by {in_words(found, k, usual='than in the others')}"
+    return f"as by {in_words(cause_of, k, usual='than in the others')}"
 
 
-def _odd(pours: Pours, row: int, found: Diagnosis, k: int, size: float) -> Finding:
+def _odd(pours: Pours, row: int, cause_of: Diagnosis, k: int, size: float) -> Finding:
     pour, batch = pours.pour_names[row], pours.batch_names[pours.levels.codes("batch")[row]]
     others = int(pours.levels.counts("sample")[pours.levels.sample[row]]) - 1
-    said = f"pour {pour} of batch {batch} differs from the other {others} of its sample {_looks(found, k)}"
-    cause = "" if found.fault[k] == NO_FAULT else in_words(found, k, usual="than in the others")
-    return Finding("odd_pour", "pour", pour, size, said, "leave the pour out", cause)
+    cause = "" if cause_of.fault[k] == NO_FAULT else in_words(cause_of, k, usual="than in the others")
+    return found("odd pour", pour, size, cause, pour=pour, batch=batch, others=others, looks=_looks(cause_of, k))
 
 
-def _unsettled(pours: Pours, row: int, found: Diagnosis, k: int, size: float) -> Finding:
+def _unsettled(pours: Pours, row: int, cause_of: Diagnosis, k: int, size: float) -> Finding:
     sample, batch = pours.sample_names[pours.levels.sample[row]], pours.batch_names[pours.levels.codes("batch")[row]]
     n = int(pours.levels.counts("sample")[pours.levels.sample[row]])
     which = "the two pours" if n == 2 else f"the {n} pours"
-    said = f"{which} of sample {sample} (batch {batch}) differ {_looks(found, k)}; which is right cannot be told"
-    return Finding("odd_pour", "sample", sample, size, said, "pour the sample again, or leave its pours out")
+    return found("undecided pours", sample, size, which=which, sample=sample, batch=batch, looks=_looks(cause_of, k))

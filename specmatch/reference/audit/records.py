@@ -18,7 +18,7 @@ from specmatch.batches import VALUE_NAME, values_of
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
 from specmatch.measurement.reflectance.path_length import depth_of_set, fillings, unfit_for_one_depth
-from specmatch.reference.audit.finding import Finding
+from specmatch.reference.audit.finding import Finding, found
 from specmatch.reference.audit.levels import told
 from specmatch.reference.tables.modules import second_modules
 
@@ -52,28 +52,14 @@ def record_findings(scans: pd.DataFrame, batches: pd.DataFrame, unit: str, what:
     """Yield findings that need no spectrum."""
     # what: the name of what the lab measures
     yield from _like_names(batches["beer"])
+    enter = "measure it by transmission and enter the colour" if what == VALUE_NAME else f"measure and enter its {what}"
     for batch in batches.index[batches["colour"].isna()]:
-        yield Finding(
-            "missing_lab",
-            "batch",
-            batch,
-            1.0,
-            f"batch {batch} of {batches.at[batch, 'beer']} has no lab {what}; it serves identity only",
-            "measure it by transmission and enter the colour"
-            if what == VALUE_NAME
-            else f"measure and enter its {what}",
-        )
+        yield found("no lab colour", batch, 1.0, batch=batch, beer=batches.at[batch, "beer"], what=what, way_out=enter)
     counts = batches["beer"].value_counts(sort=False)
     for beer, count in counts.items():
         if count < FEWEST_BATCHES_OF_A_BEER:
-            yield Finding(
-                "thin_beer",
-                "beer",
-                str(beer),
-                float(FEWEST_BATCHES_OF_A_BEER - count),
-                f"{beer} has {count} of the {FEWEST_BATCHES_OF_A_BEER} batches from which its own scatter can be told",
-                f"add batches of it as they are brewed{_or_a_slip(str(beer), counts)}",
-            )
+            lacks, slip = float(FEWEST_BATCHES_OF_A_BEER - count), _or_a_slip(str(beer), counts)
+            yield found("thin", str(beer), lacks, beer=beer, n=count, fewest=FEWEST_BATCHES_OF_A_BEER, or_a_slip=slip)
     yield from _colour_gaps(batches["colour"].dropna(), unit, values_of(what))
     yield from _mixed_conditions(scans, batches)
     yield from _few_sessions(scans, batches)
@@ -91,15 +77,7 @@ def _few_sessions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Findin
     if len(few):
         listed = [str(names[code]) for code in few]
         more = f" and {len(listed) - 4} more" if len(listed) > 4 else ""
-        yield Finding(
-            "few_sessions",
-            "set",
-            "session",
-            float(len(listed)),
-            f"batches of {', '.join(listed[:4])}{more} were measured in one session or two and share their references' "
-            "noise; by how much new batches will scatter is partly assumed",
-            "measure the next batches in other sessions, beers mixed",
-        )
+        yield found("sessions", "session", float(len(listed)), listed=f"{', '.join(listed[:4])}{more}")
 
 
 def _or_a_slip(beer: str, counts: pd.Series) -> str:
@@ -117,16 +95,8 @@ def _like_names(beers: pd.Series) -> Iterator[Finding]:
         alike.setdefault(bare_name(beer), []).append(beer)
     for first, *others in alike.values():
         for other in others:
-            yield Finding(
-                "mislabelled",
-                "beer",
-                other,
-                float(counts[other]),
-                f"{other!r} ({counts[other]} batches) and {first!r} ({counts[first]}) differ only in marks, case "
-                "or letters, and are taken for two beers",
-                "if they are one beer, give them one name",
-                first,
-            )
+            both = {"other": other, "n_other": counts[other], "first": first, "n_first": counts[first]}
+            yield found("names alike", other, float(counts[other]), first, **both)
 
 
 def bare_name(name: str) -> str:
@@ -142,15 +112,9 @@ def _colour_gaps(colours: pd.Series, unit: str, values: str) -> Iterator[Finding
     ordered = np.sort(colours.to_numpy())
     for low, high in zip(ordered[:-1], ordered[1:], strict=True):
         if high > WIDEST_COLOUR_GAP * low and ordered[0] > 0:
-            yield Finding(
-                "colour_gap",
-                "set",
-                f"{low:.3g}-{high:.3g} {unit}",
-                float(high / low),
-                f"no batch lies between {low:.3g} and {high:.3g} {unit}, a factor of {high / low:.2g}; {values} in "
-                "between rest on interpolation",
-                f"add batches from inside the gap, or read {values} there with care",
-            )
+            factor = float(high / low)
+            ends = {"low": low, "high": high, "factor": factor, "unit": unit}
+            yield found("gap", f"{low:.3g}-{high:.3g} {unit}", factor, values=values, **ends)
 
 
 def _is_depth(column: str, scans: pd.DataFrame) -> bool:
@@ -184,14 +148,7 @@ def _mixed_conditions(scans: pd.DataFrame, batches: pd.DataFrame) -> Iterator[Fi
     if "temperature_c" in scans.columns:
         spread = scans["temperature_c"].max() - scans["temperature_c"].min()
         if spread > WIDEST_TEMPERATURE_SPREAD_C:
-            yield Finding(
-                "mixed_conditions",
-                "set",
-                "temperature_c",
-                float(spread),
-                f"samples were measured at temperatures {spread:.3g} degrees C apart; cold beer may carry chill haze",
-                "warm samples to one temperature before measuring",
-            )
+            yield found("temperatures", "temperature_c", float(spread), spread=spread)
 
 
 def _shown(cell: object) -> object:
@@ -204,11 +161,9 @@ def _mixed(column: str, kinds: pd.Series, beer: pd.Series, reason: str) -> Findi
     # a condition that goes with a beer is taken for the beer: that is the harm
     bound = sorted(str(name) for name, own in kinds.groupby(beer) if own.notna().any() and not (own == usual).any())
     listed = ", ".join(f"{kind} ({count} scans)" for kind, count in counts.iloc[:4].items())
-    sentence = f"the set mixes {column}: {listed}; {reason}"
-    if bound:
-        sentence += f"; {', '.join(bound[:4])} stand apart from the rest by it"
-    share = float(others.sum() / counts.sum())
-    return Finding("mixed_conditions", "set", column, share, sentence, _WAY_OUT.get(column, _KEEP_APART))
+    apart = f"; {', '.join(bound[:4])} stand apart from the rest by it" if bound else ""
+    share, way_out = float(others.sum() / counts.sum()), _WAY_OUT.get(column, _KEEP_APART)
+    return found("mixed", column, share, column=column, listed=listed, reason=reason, apart=apart, way_out=way_out)
 
 
 # A session is judged against the others: there must be some, and batches of several beers in it.
@@ -237,16 +192,9 @@ def session_findings(scored: JudgedBatches, typical: Floats, session: NDArray[np
     tested = []
     for name, away in departure.abs().items():
         light = float(levels.at[name, "light"] - levels["light"].median())
-        finding = Finding(
-            "drifted_reference",
-            "session",
-            str(name),
-            abs(light),
-            f"the {levels.at[name, 'n']} batches of session {name} all read as if against a reference "
-            f"{-np.expm1(light):+.1%} off in level ({away / spread:.1f} times the usual spread of sessions)",
-            "look at its reference and control scans; leave the session out if the cup or base was dirty",
-            f"{-np.expm1(light):+.1%}",
-        )
+        off = -np.expm1(light)
+        said = {"n": levels.at[name, "n"], "session": name, "off": off, "times": away / spread}
+        finding = found("drifted", str(name), abs(light), f"{off:+.1%}", **said)
         chance = 2.0 * stdtr(MEDIAN_EFFICIENCY * len(levels), -away / spread)
         tested.append((finding, float(chance) if abs(light) > LEAST_DRIFT else 1.0))
     yield from told(tested)

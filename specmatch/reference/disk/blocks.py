@@ -32,7 +32,8 @@ def block_digests(values: Floats, scans: pd.DataFrame) -> list[str]:
 
 def plain_bytes(values: Floats) -> bytes:
     """Return numbers as bytes, every kind of NaN as one and the same."""
-    return np.where(np.isnan(values), np.nan, values).astype("<f8").tobytes()
+    missing = np.isnan(values)
+    return (np.where(missing, np.nan, values) if missing.any() else values).astype("<f8", copy=False).tobytes()
 
 
 def hash_of_blocks(

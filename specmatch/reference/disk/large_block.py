@@ -66,6 +66,14 @@ class LargeTables:
         """Return how many scans there are."""
         return sum(n for _, _, n in self.spectra_files) + (0 if self.tail is None else len(self.tail[0]))
 
+    def blank(self) -> tuple[pd.DataFrame, pd.DataFrame]:
+        """Return tables of spectra and scans like those of the set, without a row."""
+        none = pd.Index([], dtype=object)
+        columns = pd.Index(self.wavelength_nm, dtype="float64", name="wavelength_nm")
+        cells = {name: np.array([], float if kind == "number" else object) for name, kind in self.scan_types.items()}
+        spectra = pd.DataFrame(np.empty((0, columns.size)), columns=columns, index=none)
+        return spectra, pd.DataFrame(cells, index=none.rename("scan_id"))
+
     def scans(self) -> pd.DataFrame:
         """Return the scans table."""
         table = self.read_scans(None if self.tail is None else range(len(self.parts)))
@@ -113,9 +121,12 @@ class LargeTables:
                 raise ReferenceSetError(f"{file} holds infinite values; restore the file")
         return values
 
-    def takes(self, scans: pd.DataFrame, more_names: pd.DataFrame) -> bool:
+    def takes(self, folder: str, scans: pd.DataFrame, scan_ids: pd.Index) -> bool:
         """Say whether rows can be added without reading what is there: new names, and no column that it lacks."""
-        # more_names: the same scans under the names that a folder's own name before them makes
+        scans = tidy_columns(check_scans(scans, scan_ids), "scans")
+        # the same scans under the names that a folder's own name before them makes
+        more_names = scans.assign(pour=[f"{folder}/{name}" for name in scans["pour"]])
+        more_names.index = pd.Index([f"{folder}/{name}" for name in scans.index], dtype=object, name="scan_id")
         if not self.parts or not self.digests or set(scans.columns) - set(self.scan_types):
             return False
         wanted = np.union1d(name_keys(scans), name_keys(more_names))

@@ -5,12 +5,12 @@ Files are linked, not copied, where the file system can: a file of a set is neve
 
 import os
 import shutil
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from contextlib import suppress
 from pathlib import Path
 from typing import Any
 
-from specmatch.errors import StorageError
+from specmatch.errors import ReferenceSetError, StorageError
 from specmatch.reference.disk.descriptor import DESCRIPTOR, file_of
 from specmatch.storage import TEMPORARY_SUFFIX, write_atomic
 
@@ -35,6 +35,24 @@ def keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list[
     if not (place / DESCRIPTOR).is_file():
         _link_all(folder, place, data, content)
     return [*kept, name]
+
+
+def earlier_version(info: Mapping[str, Any], history: Sequence[Mapping[str, Any]], digest: str, start: str) -> str:
+    """Return the name of a kept version: the one whose name begins so, by default the last before this one."""
+    # info: of the folder; history, digest: of the set
+    kept = info.get("versions") or []
+    if start:
+        found = [name for name in kept if name.startswith(start[:DIGITS].lower())]
+    else:
+        parents = [str(entry.get("parent"))[:DIGITS] for entry in reversed(history)]
+        found = [name for name in parents if name in kept][:1]
+        if not history and not info.get("history") and info.get("hash") == digest:
+            found = kept[-1:]  # built anew over what was there
+    if len(found) != 1:
+        listed = ", ".join(kept) or "none"
+        asked = f"{len(found)} versions begin with {start!r}" if start else "there is no version before this one"
+        raise ReferenceSetError(f"{asked}; kept are: {listed}")
+    return str(found[0])
 
 
 def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]) -> None:

@@ -1,7 +1,9 @@
 """Bring the tables of a set into one form and into line; of several lab colours of a batch make one."""
 
+import logging
 from collections.abc import Sequence
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -12,6 +14,7 @@ from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
 from specmatch.spectra import text_ids
 from specmatch.wording import FORMULA_STARTS
 
+_LOG = logging.getLogger(__name__)
 # Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
 NUMBER_COLUMNS = frozenset((
     "cup_mm", "fill_ml", "fill_sd_ml", "integration_ms", "temperature_c", "colour", "colour_sd", "colour_n",
@@ -111,6 +114,13 @@ def set_aside_unmeasured(
     return scans if used.all() else scans[used]
 
 
+def left_out_table(rows: list[dict[str, str]]) -> pd.DataFrame:
+    """Return what of a set's tables was not used as a table, and say it."""
+    for row in rows:
+        _LOG.warning("%s %r left out: %s", row["table"], row["name"], row["reason"])
+    return pd.DataFrame(rows, columns=["table", "name", "reason"], dtype=object)
+
+
 def align_batches(
     batches: pd.DataFrame,
     scans: pd.DataFrame,
@@ -119,7 +129,11 @@ def align_batches(
     value_name: str = VALUE_NAME,
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
-    if isinstance(batches, pd.DataFrame) and VALUE_NAME not in batches.columns:
+    if isinstance(batches, pd.DataFrame) and value_name != VALUE_NAME and value_name in batches.columns:
+        if VALUE_NAME in batches.columns:
+            raise TableError(
+                f"the batches table has columns {VALUE_NAME!r} and {value_name!r}; keep the one that counts"
+            )
         batches = batches.rename(columns={value_name: VALUE_NAME})
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())
@@ -137,16 +151,30 @@ def align_batches(
     return table
 
 
-def check_beers(beers: pd.DataFrame | None) -> pd.DataFrame | None:
+def check_beers(beers: pd.DataFrame | None, brewed: Sequence[str] = ()) -> pd.DataFrame | None:
     """Return the table of beers with text names as its index, each beer once; None stays None."""
+    # brewed: what the batches call their beers; a row that misses such a name by its letters would be passed over
     if beers is None:
         return None
+    if not isinstance(beers, pd.DataFrame):
+        raise TableError(f"beers are a {type(beers).__name__}; expected a DataFrame, a row a beer")
     if "beer" in beers.columns:
         beers = beers.set_index("beer")
     table = tidy_columns(beers.set_axis(text_ids(beers.index, "beer"), axis=0), "beers")
     if not table.index.is_unique:
         raise TableError(f"beer {table.index[table.index.duplicated()][0]!r} stands twice in the beers table")
+    strange = [name for name in table.index if len(brewed) and name not in set(brewed)]
+    meant = {_folded(name): name for name in brewed}
+    near = next((name for name in strange if _folded(name) in meant), None)
+    if near is not None or (strange and len(strange) == len(table)):
+        name = strange[0] if near is None else near
+        said = f"where the batches say {meant[_folded(name)]!r}" if near else "and no beer of the batches"
+        raise TableError(f"the beers table holds {name!r} {said}; its index or column 'beer' names beers as batches do")
     return table
+
+
+def _folded(name: str) -> str:
+    return " ".join(name.casefold().split())
 
 
 def check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
@@ -168,10 +196,23 @@ def agreed(scans: pd.DataFrame, column: str) -> str | None:
     return kinds.pop() if len(kinds) == 1 else None
 
 
+def one_kind(stated: str | None, scans: pd.DataFrame) -> str | None:
+    """Return the kind of reference that is stated, or that all scans with one share; two that differ are refused."""
+    shared = agreed(scans, "reference_kind")
+    if stated and shared and str(stated).strip().casefold() != shared.casefold():
+        raise UnitError(
+            f"reference_kind is {stated!r}, and the scans say {shared!r}; the two differ by about 4 % in level: keep "
+            "the one that is right"
+        )
+    return stated or shared
+
+
 def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tuple[str, str]:
     """Return what the value of a set is called, and its unit: EBC or SRM for a colour, any for another value."""
     if value_name == VALUE_NAME:
         unit = value_unit or colour_unit
+        if colour_unit not in (COLOUR_UNITS[0], unit):  # the first is what nobody may have stated
+            raise UnitError(f"colour_unit is {colour_unit!r} and value_unit {value_unit!r}; state one of them")
         if unit not in COLOUR_UNITS:
             raise UnitError(
                 f"the set's colour unit is {unit!r}; expected EBC or SRM (a value that is no beer's colour has a "
@@ -191,6 +232,16 @@ def named_value(value_name: str, value_unit: str | None, colour_unit: str) -> tu
 def with_name(value_name: str, unit: str) -> str:
     """Return the unit, with the name of the value before it where that is no colour."""
     return unit if value_name == VALUE_NAME else f"{value_name}, {unit}"
+
+
+def refuse_other_value(one: Any, other: Any) -> None:
+    """Refuse to put two sets together that hold another value each, or one in units that are not converted."""
+    first, second = (with_name(refs.value_name, refs.colour_unit) for refs in (one, other))
+    if first != second and {one.value_name, other.value_name} != {VALUE_NAME}:
+        raise UnitError(
+            f"set {one.name!r} holds {first} and {other.name!r} holds {second}; only sets of one value, in one unit, "
+            "are put together"
+        )
 
 
 def unit_of(recorded: str | None, batches: pd.DataFrame, folder: str | Path) -> str:

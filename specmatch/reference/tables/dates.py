@@ -3,7 +3,7 @@
 import re
 from collections.abc import Sequence
 from contextlib import suppress
-from datetime import date, datetime
+from datetime import date, datetime, time
 
 import numpy as np
 
@@ -15,9 +15,11 @@ _YEAR = re.compile(r"\d{4}")  # a year of two digits leaves room for doubt
 _REDUCED = re.compile(r"\d{4}(?:-\d{2})?\Z")
 
 
-def iso_date(text: str, what: str = "when") -> str:
+def iso_date(said: object, what: str = "when") -> str:
     """Return a date or time as ISO 8601; a day before a month is read where only one way is a date, or dots say so."""
-    text = text.strip()
+    if isinstance(said, datetime) and said.tzinfo is None and said.time() == time():
+        said = said.date()  # a day as pandas keeps it
+    text = said.isoformat() if isinstance(said, date) else str(said).strip()
     if not text:
         return ""
     for kind in (date, datetime):
@@ -35,11 +37,11 @@ def iso_date(text: str, what: str = "when") -> str:
     return when.isoformat() if timed else days[0]
 
 
-def not_before(times: Sequence[str], bound: str, what: str) -> Mask:
+def not_before(times: Sequence[str], bound: object, what: str) -> Mask:
     """Say which times lie at or after a bound: a day is compared with the day on record, a time with the moment."""
     # -> (n,)
-    if _REDUCED.match(bound.strip()):
-        bound = f"{bound.strip()}-01-01"[:10]
+    if _REDUCED.match(str(bound).strip()):
+        bound = f"{str(bound).strip()}-01-01"[:10]
     limit = iso_date(bound, what)
     unique = dict.fromkeys(times)
     later: dict[str, bool] = {}

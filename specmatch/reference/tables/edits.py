@@ -12,6 +12,8 @@ from specmatch.errors import OptionError, ReferenceSetError
 from specmatch.reference.tables.dates import iso_date, not_before
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
+# what is known of a lab colour in words
+_WORDS = ("colour_method", "lab")
 
 
 @dataclass(frozen=True)
@@ -36,19 +38,24 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> Change:
     if level == "session" and level not in tables.scans.columns:
         raise ReferenceSetError("the scans table has no column 'session' to drop by")
     of_scan = tables.scans.index if level == "scan" else tables.scans[level]
+    names = [str(name) for name in names]
+    if not names:
+        raise OptionError(f"no {level} is named; name at least one to drop")
+    held = set(of_scan)
     for name in names:
-        if name not in set(of_scan):
+        if name not in held:
             raise ReferenceSetError(f"{level} {name!r} is not in the set; names are matched letter by letter")
     kept = ~np.isin(np.asarray(of_scan, dtype=object), list(names))
     if not kept.any():
         raise ReferenceSetError("nothing would be left of the set; drop fewer, or start a new one")
     what = f"dropped {level} {_listed(names)}"
-    return _with_scans(tables, kept), what, {"kind": "drop", "level": level, "names": [str(name) for name in names]}
+    return _with_scans(tables, kept), what, {"kind": "drop", "level": level, "names": names}
 
 
 def relabelled(tables: Tables, batch: str, beer: str) -> Change:
     """Give a batch another beer."""
     _must_hold(tables, batch)
+    beer = "" if beer is None else str(beer)
     if not beer.strip():
         raise OptionError("the new beer is blank; name it, or drop the batch")
     before = tables.batches.at[batch, "beer"]
@@ -136,7 +143,8 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     # values: `colour` in the set's unit (NaN for none) and what else is known: `colour_sd`, `colour_n`, `lab`,
     # `colour_method`; what is not known of the new value is cleared
     _must_hold(tables, batch)
-    colour = float(str(values["colour"]))
+    values = {name: value if name in _WORDS else _number(value, name) for name, value in values.items()}
+    colour = values["colour"]
     least = 0.0 if tables.colour_unit in COLOUR_UNITS else -np.inf
     if not (np.isnan(colour) or least < colour < np.inf):
         above = "" if np.isinf(least) else " above 0"
@@ -147,7 +155,7 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
         value = values.get(column)
         if value is None and column not in batches.columns:
             continue
-        is_text = column in ("colour_method", "lab")
+        is_text = column in _WORDS
         if column not in batches.columns:
             batches[column] = "" if is_text else np.nan
         blank: object = "" if is_text else np.nan
@@ -161,12 +169,13 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
 def selected(
     tables: Tables,
     *,
-    beers: Collection[str] | None,
+    beers: str | Collection[str] | None,
     since: str | None,
     until: str | None,
-    where: Mapping[str, str],
+    where: Mapping[str, Any],
 ) -> Change:
     """Keep the scans of some beers, of a span of time, of an instrument and so on."""
+    beers = [beers] if isinstance(beers, str) else beers
     scans = tables.scans
     kept = np.ones(len(scans), dtype=bool)
     said = []
@@ -186,11 +195,18 @@ def selected(
     for column, value in where.items():
         if column not in scans.columns:
             raise ReferenceSetError(f"the scans table has no column {column!r} to select by")
-        kept &= (scans[column] == value).to_numpy()
+        kept &= scans[column].isin([value] if isinstance(value, str) or np.isscalar(value) else list(value)).to_numpy()
         said.append(f"{column} {value!r}")
     if not kept.any():
         raise ReferenceSetError(f"no scan is of {'; '.join(said) or 'nothing'}")
     return _with_scans(tables, kept), f"selected {'; '.join(said) or 'everything'}", {"kind": "select"}
+
+
+def left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> dict[str, Any]:
+    """Return lab values that a colour is the mean of; a colour that was set by hand is no mean any more."""
+    edits = edit["edits"] if edit["kind"] == "sheet" else [edit]
+    by_hand = {one["batch"] for one in edits if one["kind"] == "colour"}
+    return {name: values for name, values in determinations.items() if name not in by_hand}
 
 
 def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:
@@ -202,6 +218,15 @@ def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:
 def _must_hold(tables: Tables, batch: str) -> None:
     if batch not in tables.batches.index:
         raise ReferenceSetError(f"batch {batch!r} is not in the set; names are matched letter by letter")
+
+
+def _number(value: Any, what: str) -> float | None:
+    if value is None and what != "colour":
+        return None
+    try:
+        return float("x" if isinstance(value, bool) else value)
+    except (TypeError, ValueError):
+        raise OptionError(f"the {what} is {value!r}; expected a number, or NaN for none") from None
 
 
 def _listed(names: Collection[str]) -> str:

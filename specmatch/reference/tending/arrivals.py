@@ -34,6 +34,10 @@ class Arrival:
     sha256: str = ""  # over its files
 
     def __post_init__(self) -> None:
+        for name in ("batches", "beers"):
+            table = getattr(self, name)
+            if not (table is None or isinstance(table, pd.DataFrame)):
+                raise TableError(f"{name} are a {type(table).__name__}; expected a DataFrame, or nothing")
         if not (self.spectra is None or isinstance(self.spectra, pd.DataFrame)):
             raise TableError(
                 f"spectra are a {type(self.spectra).__name__}; expected a DataFrame: of a session, give its spectra, "
@@ -90,6 +94,11 @@ class Growth:
         return not (len(self.spectra) or any(changes))
 
     @property
+    def out(self) -> list[dict[str, str]]:
+        """Everything that arrived and does not join the set."""
+        return [*self.left_out, *self.stays_out]
+
+    @property
     def dropped_before(self) -> list[str]:
         """Say how many scans stay out because they were dropped before."""
         out = self.stays_out
@@ -130,7 +139,7 @@ def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore
     rows = _rows(arrival.batches, held, growth, arrival.name)
     if arrival.spectra is not None and len(arrival.spectra):
         _add_scans(held, arrival, rows, upkeep, choices, restore, growth)
-    _add_batches(held, arrival.name, rows, upkeep, choices, growth)
+    _add_batches(held, arrival.name, rows, upkeep, choices, growth, alone=arrival.scans is None)
     if arrival.beers is not None:
         _add_beers(arrival, choices, growth)
     growth.conflicts = choices.rows
@@ -284,7 +293,10 @@ def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:
     return names
 
 
-def _add_batches(held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, choices: Choices, growth: Growth) -> None:
+def _add_batches(
+    held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, choices: Choices, growth: Growth, *, alone: bool
+) -> None:
+    # alone: whether the rows come without scans, which would tell what stays out
     arriving = set(growth.scans["batch"]) if len(growth.scans) else set()
     values = LabValues(held.colour_unit, growth.determinations)
     weighing = _Weighing(source, upkeep, choices, values, growth)
@@ -296,8 +308,11 @@ def _add_batches(held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, ch
             table = weighing.batch(table, name, group)
         elif name in arriving:
             fresh.append(str(name))
-        elif name not in upkeep.dropped.get("batch", {}):
-            growth.left_out.append({"source": source, "name": str(name), "reason": "has no scan, here or in the set"})
+        elif name not in (dropped := upkeep.dropped.get("batch", {})) or alone:
+            reason = "has no scan, here or in the set"
+            if name in dropped:
+                reason = f"was dropped from the set ({dropped[name]}); bring it back with its scans, by name"
+            growth.left_out.append({"source": source, "name": str(name), "reason": reason})
     if fresh:
         new = rows.loc[rows.index.isin(fresh)]
         new = new.assign(beer=[_beer_of(row, upkeep, growth) for _, row in new.iterrows()])

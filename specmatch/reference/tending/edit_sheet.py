@@ -40,6 +40,8 @@ EDITS: Mapping[str, Callable[[Tables, str, str], Change]] = {
 
 def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
     """Make every edit of a sheet, in its order."""
+    if not isinstance(sheet, pd.DataFrame):
+        raise OptionError(f"the sheet of edits is a {type(sheet).__name__}; expected a table with {', '.join(COLUMNS)}")
     missing = [name for name in COLUMNS[:2] if name not in sheet.columns]
     if missing:
         raise OptionError(f"the sheet of edits has no column {missing[0]!r}; it needs {', '.join(COLUMNS)}")

@@ -16,6 +16,7 @@ from specmatch.errors import MissingExtraError, OptionError, SpecmatchError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.now import line_now
 from specmatch.report.board.shown import board_shown, sentence
+from specmatch.storage import path_of
 
 if TYPE_CHECKING:
     from specmatch.report.board.server import Served
@@ -75,7 +76,7 @@ class Board:
     def __init__(
         self, journal: str | Path, *, line: str = "", address: str = "8080", token: str = "", names: bool = False
     ) -> None:
-        self.journal, self.line, self.names, self.token = Path(journal), line, names, token
+        self.journal, self.line, self.names, self.token = path_of(journal), line, names, token
         self.host, self.port = host_and_port(address)
         if token and (len(token) < SHORTEST_TOKEN or not token.isascii() or not token.isalnum()):
             raise OptionError(

@@ -199,15 +199,31 @@ def _study_facts(study: Gauge) -> dict[str, str]:
 
 def budget_part(budget: pd.DataFrame) -> str:
     """Return the drawing and the table of an uncertainty budget."""
+    budget = budget.sort_values("colour", kind="stable")  # pale to dark, as everywhere on a page
     beers = budget.index.get_level_values("beer").nunique()
+    numbers = budget.reset_index().drop(columns="advice")
+    for name in ("sd", "share", "reading_sd_if_halved"):
+        numbers[name] = numbers[name].map(lambda value: "" if np.isnan(value) else f"{value:.2%}")
     drawn = figure(
         plots.plot_budget(budget, ax=new_figure(7.0, 1.4 + 0.3 * beers).subplots()),
         name="budget",
         caption="What the variance of a reading is made of, beer by beer",
         says=_budget_says(budget),
+        numbers=numbers.round({"colour": 2, "sd_in_unit": 3}),
     )
-    rows = budget.reset_index()
-    return drawn + table(rows, "Standard deviations (0.01 is 1 % of the value), shares, and what halving one would do")
+    parts = budget.groupby(level="component", sort=False)
+    found = pd.DataFrame(
+        {
+            "sd": parts["sd"].median().map("{:.1%}".format),
+            "share of the variance": parts["share"]
+            .median()
+            .map(lambda share: "" if np.isnan(share) else f"{share:.0%}"),
+            "what to do, or what it is": parts["advice"].agg(lambda said: said.mode().iloc[0]),
+        }
+    )
+    return drawn + table(
+        found.rename_axis("part"), "Each part, the middle one of the beers; sd is of the value", cards="cards"
+    )
 
 
 def _budget_says(budget: pd.DataFrame) -> str:

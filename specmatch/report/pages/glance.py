@@ -120,9 +120,11 @@ def glance(rows: pd.DataFrame, *, unit: str, what: str = "colour") -> str:
         observed = "n" in rows
         shown["told apart?"] = [_told(row.held, row.n if observed else None) for row in rows.itertuples()]
     notes = [IN_A_GLASS] if painted else []
+    order = "their days" if any(map(any, rows["days"])) else "the table of the set"
     notes.append(
-        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in their "
-        f"order, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above the beer's mean."
+        f"Lab {values_of(what)}: mean and, after ±, the standard deviation between batches. Lines: batches in the "
+        f"order of {order}, all to one scale, from edge to edge {spread:.0%} below to {spread:.0%} above "
+        "the beer's mean."
     )
     if "nearest" in rows:
         notes.append(
@@ -201,6 +203,12 @@ def told_apart(rows: pd.DataFrame) -> str:
     first = f"{weak.index[0]} from {weak['nearest'].iloc[0]}"
     more = f" ({len(weak)} of {len(rows)} beers have such a neighbour)" if len(weak) > 2 else ""
     return f"does not always tell {first}{more}"
+
+
+MAP_CAPTION = (
+    "Map of the beers: batches, and the region in which a sample passes for the beer; seen from one side only: a "
+    "sample inside a region may lie off it in other directions"
+)
 
 
 def map_says(rows: pd.DataFrame) -> str:

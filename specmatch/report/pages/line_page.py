@@ -79,7 +79,7 @@ def journal_page(journals: Sequence[Journal]) -> str:
     sections = [limits(can, cannot, title="What this record can and cannot do")]
     if damaged:
         sections.append(Section("damaged", "Damage", bullets(damaged)))
-    first = verdict(_verdict(counts, len(waiting), damaged), _facts(rows, waiting, checks)) + section(
+    first = verdict(_verdict(counts, len(waiting), damaged), _facts(journals, rows, waiting, checks)) + section(
         Section("waiting", "What waits", _waiting(waiting))
     )
     sections.append(Section("moved", "What moved", _moved([_drifted(drift) for drift in drifts], charts)))
@@ -109,16 +109,20 @@ def _verdict(counts: Mapping[str, int], n_waiting: int, damaged: Sequence[str]) 
 
 
 def _facts(
-    rows: Sequence[Mapping[str, Any]], waiting: Sequence[Mapping[str, Any]], checks: Sequence[ChainCheck]
+    journals: Sequence[Journal],
+    rows: Sequence[Mapping[str, Any]],
+    waiting: Sequence[Mapping[str, Any]],
+    checks: Sequence[ChainCheck],
 ) -> dict[str, str]:
+    measured = "SELECT min(measured_at), max(measured_at) FROM entries"
     bases = dict.fromkeys(
-        f"{row['set_name']} {str(row.get('model_hash', ''))[:12]}" for row in rows if "set_name" in row
+        f"model {str(row.get('model_hash', ''))[:12]} of {row['set_name']}" for row in rows if "set_name" in row
     )
     n, whole = sum(check.n_entries for check in checks), all(not check.faults for check in checks)
     first = waiting[0] if waiting else {}
     lot = f", lot {first['lot']}" if first.get("lot") else ""
     return {
-        "measured": span(row.get("measured_at") for row in rows),
+        "measured": span(moment for journal in journals for ends in journal.query(measured) for moment in ends),
         "do next": f"{first['claimed'] or first['sample']}{lot}: {first['to_do']}" if first else "go on",
         "how sure": "; ".join(stated_risks(rows[-1])) if rows else "",
         "judged by": ", ".join(list(bases)[-2:]),
@@ -223,7 +227,7 @@ def _sheet(row: Mapping[str, Any], anchor: str) -> Section:
         "line": row.get("line"),
         "operator": row.get("operator"),
         "measured": row.get("measured_at"),
-        "entry": f"{row['entry']} ({row.get('run_state') or 'alone'})",
+        "entry": f"{row['entry']} (run {row['run_state']})" if row.get("run_state") else row["entry"],
         "house model": str(row.get("model_hash", ""))[:16],
         "reference set": f"{row.get('set_name', '')} {str(row.get('set_hash', ''))[:16]}",
     }

@@ -145,7 +145,7 @@ def lot_sheet(journals: Sequence[Journal], lot: str, *, line: str | None = None)
         "do next": "; ".join(f"entry {row['entry']}: {row['to_do']}" for row in waits) or "nothing for this lot",
         "typical of": ", ".join(set(reading.get("plausible_beers") or ()) - {last.get("claimed")}),
         "how sure": "; ".join([f"{counted(len(checked), 'sample')} looked at", *stated_risks(last)]),
-        "judged by": f"{last.get('set_name', '')} {str(last.get('set_hash', ''))[:12]}",
+        "judged by": f"model {str(last.get('model_hash', ''))[:12]} of {last.get('set_name', '')}",
         "it cannot": "prove what the liquid is, or release it: people do",
         "code": code,
     }
@@ -209,15 +209,18 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
         }
         for (model, name, digest, rate, held, limits), entries in bases.items()
     ]  # fmt: skip
-    body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions")
+    body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions", cards="cards")
     beers = {str(row.get("claimed")) for _, row in checked}
     sheets = {str(row.get("specification_hash") or ""): journal for journal, row in checked}
     every = [one for digest, journal in sheets.items() if digest for one in _rows_of(journal.document(digest))]
     beers |= {str(one.get("beer")) for one in every if one.get("label") in beers}
     laid_down = [one for one in every if one.get("label", one.get("beer")) in beers]
     if not laid_down:
-        return f"{body}<p>No colour limits were laid down: the lot was judged by identity only.</p>"
-    return body + table(pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed")
+        of = text(", ".join(sorted(beers)))
+        return f"{body}<p>No colour limits were laid down for {of}: the lot was judged by identity only.</p>"
+    return body + table(
+        pd.DataFrame(laid_down).fillna(""), "Limits and labels laid down for what was claimed", cards="cards"
+    )
 
 
 def _rows_of(sheets: str) -> list[dict[str, str]]:
@@ -239,7 +242,7 @@ def _controls(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
         {"entry": row["entry"], "time": _time(row), "line": row.get("line", ""), "what": subject(row),
          "decision": decision_word(row), "reason": row.get("reason") or ""} for row in rows
     ]  # fmt: skip
-    return table(pd.DataFrame(shown), "Controls of these lines")
+    return table(pd.DataFrame(shown), "Controls of these lines", cards="cards")
 
 
 def _not_proved(rows: Sequence[Mapping[str, Any]]) -> str:

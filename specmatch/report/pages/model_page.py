@@ -8,13 +8,22 @@ from typing import TYPE_CHECKING, Any
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import values_of
+from specmatch.batches import must_be, values_of
 from specmatch.errors import TableError
 from specmatch.house.reading.modules import parts_by_module
 from specmatch.progress import counted_off
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
-from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
+from specmatch.report.pages.glance import (
+    MAP_CAPTION,
+    glance,
+    map_says,
+    model_beers,
+    most_alike,
+    span,
+    told_apart,
+    verdict,
+)
 from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, pairs, section, table, versions, whole_page
 from specmatch.report.pages.readings import (
     MOST_DRAWN_SHEETS,
@@ -78,6 +87,7 @@ def model_page(
     >>> page.startswith("<!DOCTYPE html>"), "Readings of" in page
     (True, True)
     """
+    must_be("model", house)
     fitted = house.fitted
     can, cannot = _abilities(house)
     lead = (
@@ -107,7 +117,7 @@ def model_page(
             # samples of two modules have no common map: then it holds the set alone
             plots.plot_identity_map(house, session if one_map else None, ax=new_figure(7.0, 5.2).subplots()),
             name="map",
-            caption="Map of the beers: batches, and the region in which a sample passes for the beer",
+            caption=MAP_CAPTION,
             says=map_says(rows),
         )
         sections.append(Section("map", "The beers on a map", drawn))

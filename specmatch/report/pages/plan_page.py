@@ -93,6 +93,8 @@ def plan_page(made: Plan) -> str:
         f"{counted(int(advice['n_pours']), 'pour')} a sample, {advice['fill_ml']:g} mL in a cup of "
         f"{advice['cup_mm']:g} mm."
     )
+    if len(made.line) and not made.line["meets"].any():
+        said += " At the line no interval tried is enough: see there."
     first = verdict(said, _facts(made)) + section(sections[0])
     return whole_page("Plan before the first batch", lead, first, [limits(_CAN, _CANNOT), *sections[1:]])
 

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import VALUE_NAME, values_of
+from specmatch.batches import VALUE_NAME, must_be, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
@@ -23,7 +23,16 @@ from specmatch.report.pages.capabilities import (
     evaluated_abilities,
     thin_beers,
 )
-from specmatch.report.pages.glance import glance, map_says, most_alike, set_beers, span, told_apart, verdict
+from specmatch.report.pages.glance import (
+    MAP_CAPTION,
+    glance,
+    map_says,
+    most_alike,
+    set_beers,
+    span,
+    told_apart,
+    verdict,
+)
 from specmatch.report.pages.html import (
     MOST_DRAWN,
     Section,
@@ -134,6 +143,7 @@ def set_page(
     >>> page.startswith("<!DOCTYPE html>"), "Night Porter" in page
     (True, True)
     """
+    must_be("set", refs)
     batches, findings = refs.batches, refs.audit() if findings is None else findings
     per_beer = batches["beer"].value_counts()
     scans, in_batches = counted(len(refs.spectra), "scan"), counted(len(batches), "batch")
@@ -281,7 +291,7 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
             body += figure(
                 plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
                 name="map",
-                caption="Map of the beers: batches and the region in which a sample passes for the beer",
+                caption=MAP_CAPTION,
                 says=map_says(rows),
             )
         body += figure(

@@ -10,6 +10,7 @@ from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.assessment.choose import LAB_NOISE, _by_distance, _by_model, _fit, choose_batches, learning_curve
+from specmatch.line.rules.rates import run_risks
 from specmatch.maths.regression.colour_model import REGRESSIONS, ColourModel
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of
@@ -151,3 +152,12 @@ def test_a_learning_curve_on_several_workers_is_the_same():
         many = learning_curve(refs, more=(5,), n_jobs=2)
     assert many["colour_error"].notna().all()
     pd.testing.assert_frame_equal(many, learning_curve(refs, more=(5,)))
+
+
+def test_numbers_that_are_none_are_refused():
+    refs = ReferenceSet(*small_tables())
+    for more in (5, (0,), ("x",)):
+        with pytest.raises(OptionError, match="more is .*; expected numbers of batches"):
+            learning_curve(refs, more=more)
+    with pytest.raises(OptionError, match="false_reject_rate is 2; expected a share"):
+        run_risks(refs, false_reject_rate=2)

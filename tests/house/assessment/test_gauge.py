@@ -118,7 +118,7 @@ def test_one_pour_a_cell_says_so(study):
 
 def test_bad_input_is_refused_with_the_way_out(study):
     house, session = study
-    with pytest.raises(TableError, match="the session is a str; expected what sm.measure"):
+    with pytest.raises(TableError, match="got a str 'monday/'; expected a Session, as measure"):
         sm.gauge(house, "monday/")
     with pytest.raises(OptionError, match="tolerance is 0.0; expected the whole width"):
         sm.gauge(house, session, tolerance=0.0)

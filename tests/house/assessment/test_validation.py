@@ -112,7 +112,7 @@ def test_too_little_is_said_to_be_too_little_with_what_is_missing(house, new):
     assert (
         verdict(some(1, 1))[0] == NOT_ENOUGH and "batches of these beers alone are not enough" in verdict(some(1, 1))[1]
     )
-    assert verdict(some(4, 1))[0] == NOT_ENOUGH and "4 batches more of these beers" in verdict(some(4, 1))[1]
+    assert verdict(some(4, 1))[0] == NOT_ENOUGH and "5 batches more of these beers" in verdict(some(4, 1))[1]
     assert verdict(some(12, 1))[0] == FIT_FOR_USE
 
 

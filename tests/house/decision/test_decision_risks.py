@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+import scipy.stats
 
 import specmatch as sm
 from benchmarks.houses import spec_of
@@ -13,9 +14,10 @@ from specmatch.batches import in_colour_unit
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import judge_colour
-from specmatch.house.decision.risks import _lots_like
+from specmatch.house.decision.risks import _Lots, _lots_like
 from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
 from specmatch.maths.statistics.conformance import acceptance_limits, conformance_probability
+from specmatch.maths.statistics.levels import binomial_bounds
 
 
 def limits_of(house, tolerance, rule=GUARDED, risk=0.05, unit="EBC"):
@@ -48,6 +50,73 @@ def test_the_edge_of_guarded_rejection_lies_outside_the_limits():
     assert low < 7.0 and high > 9.0
     # the root finder stops at 2e-12 of the argument
     assert conformance_probability(high, 0.3, lower=7.0, upper=9.0) == pytest.approx(0.05, abs=1e-9)
+
+
+def known_lots(mean, sd, u, tail=1e4):
+    many = 10**9
+    return _Lots(mean, mean, sd, 1.0, u, np.array([u]), many, many, many, tail)
+
+
+def between(low, high, rule=SIMPLE, risk=0.05):
+    return ColourLimits("", (low + high) / 2.0, low, high, "EBC", rule, risk, None, None)
+
+
+def test_risks_of_the_resistors():
+    # JCGM 106:2012, 9.5, resistors of 1500 ohm; inputs from memory, results recomputed
+    lots = known_lots(1500.0, 0.12, 0.04)
+    bare = lots.risks(between(1499.8, 1500.2))
+    # four printed digits: half a unit of the last one; the t of 10^4 degrees of freedom is within 2e-5 of the normal
+    assert bare.in_tolerance == pytest.approx(0.9044, abs=7e-5)
+    assert bare.consumer == pytest.approx(0.01894, abs=1.2e-5)
+    assert bare.producer == pytest.approx(0.03721, abs=1.2e-5)
+    # guard bands of 0.02, half of the uncertainty
+    guarded = lots.risks(between(1499.8, 1500.2, GUARDED, float(scipy.stats.norm.sf(0.5))))
+    assert guarded.consumer == pytest.approx(0.00988, abs=1.2e-5)
+    assert guarded.producer == pytest.approx(0.06903, abs=1.2e-5)
+
+
+def test_risks_agree_with_the_bivariate_normal_of_scipy():
+    mean, sd, u, low, high = 8.0, 0.4, 0.3, 7.2, 8.9
+    cdf = scipy.stats.multivariate_normal([mean, mean], [[sd**2, sd**2], [sd**2, sd**2 + u**2]]).cdf
+    both = cdf([high, high]) - cdf([low, high]) - cdf([high, low]) + cdf([low, low])
+    accepted = cdf([np.inf, high]) - cdf([np.inf, low])
+    got = known_lots(mean, sd, u).risks(between(low, high))
+    # SciPy's bivariate integral is good to about 1e-5
+    assert got.consumer == pytest.approx(accepted - both, abs=1e-4)
+    assert got.producer == pytest.approx(got.in_tolerance - both, abs=1e-4)
+
+
+@pytest.mark.parametrize("tail", [3.0, 1e4])
+def test_risks_are_those_that_occur(tail):
+    rng, n = np.random.default_rng(20), 200_000
+    mean, sd, u, low, high = 10.0, 0.5, 0.2, 9.0, 11.0
+    true = mean + sd * rng.standard_t(tail, n)
+    measured = true + u * rng.standard_t(tail, n)
+    accepted, conform = (low <= measured) & (measured <= high), (low <= true) & (true <= high)
+    wanted = known_lots(mean, sd, u, tail).risks(between(low, high))
+    for count, share in ((accepted & ~conform, wanted.consumer), (~accepted & conform, wanted.producer)):
+        bounds = binomial_bounds(int(count.sum()), n, level=0.999)
+        assert bounds[0] <= share <= bounds[1]
+
+
+def test_far_batches_are_tails_and_not_the_scatter_of_their_beer():
+    rng, beer, off = np.random.default_rng(6), np.repeat(np.arange(8), 10), []
+    for _ in range(10):
+        z, e = rng.standard_t(3, (2, beer.size))
+        lab, seen = 10.0 * (1.0 + 0.03 * z), 10.0 * (1.0 + 0.03 * z + 0.02 * e)
+        lots = _lots_like(lab, seen, beer, np.arange(beer.size), [np.array([0.03])] * 8)
+        off += [[one.lab_sd / 0.3, one.noise / 0.2, one.tail] for one in lots]
+    lab_sd, noise, tail = np.array(off).T
+    # root mean squares are 1.7 of the scale of such a t; lab and reading stray apart here, which one weight for both
+    # takes for an eighth more noise
+    assert np.median(lab_sd) == pytest.approx(1.0, abs=0.12) and np.median(noise) == pytest.approx(1.1, abs=0.12)
+    assert np.mean(tail <= 6.0) >= 0.8
+    # and where tails are normal, few sets are told to have any
+    normal = [
+        _lots_like(10.0 + 0.3 * z, 10.0 + 0.3 * z + 0.2 * e, beer, np.arange(beer.size), [np.array([0.03])] * 8)[0].tail
+        for z, e in rng.standard_normal((20, 2, beer.size))
+    ]
+    assert np.mean(np.array(normal) <= 6.0) <= 0.2
 
 
 def test_stricter_rules_hold_more_and_pass_less(house):

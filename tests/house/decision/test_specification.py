@@ -228,3 +228,34 @@ def test_the_house_model_judges_labels_and_limits(small_house):
 def test_limits_and_labels_are_looked_for_beside_the_model():
     limits, labels = specification_paths("sets/house.model")
     assert (limits.as_posix(), labels.as_posix()) == ("sets/house.limits.csv", "sets/house.labels.csv")
+
+
+@pytest.mark.parametrize(
+    ("sheet", "limits"),
+    [
+        ("beer,low,high,unit\nPale,7,9.5,EBC\n", (8.25, 7.0, 9.5)),
+        ("beer;target;low;high;unit\nPale;8,0;;9,5;EBC\n", (8.0, 0.0, 9.5)),
+        ("beer,target,tolerance,low,high,unit\nPale,8,10%,,,EBC\n", (8.0, 7.2, 8.8)),
+    ],
+)
+def test_limits_may_be_stated_as_low_and_high(tmp_path, sheet, limits):
+    (tmp_path / "house.limits.csv").write_text(sheet)
+    row = load_specification(tmp_path / "house.model", beers=BEERS).limits_of("Pale")
+    assert (row.target, row.low, row.high) == pytest.approx(limits)
+
+
+@pytest.mark.parametrize(
+    ("sheet", "said"),
+    [
+        ("beer,low,high,unit\nPale,7,,EBC\n", "make no limits"),
+        ("beer,low,high,unit\nPale,9,7,EBC\n", "make no limits"),
+        ("beer,target,tolerance,low,high,unit\nPale,8,1,7,9,EBC\n", "stand there twice"),
+        ("beer,min,max,unit\nPale,7,9,EBC\n", "target and tolerance, or low and high"),
+        ("beer,target,tolerance,unit\nPale,8,+1,EBC\n", "is no width to both sides"),
+        ("beer,target,tolerance,unit\nPale,8,-0/+1,EBC\n", "is no width to both sides"),
+    ],
+)
+def test_limits_that_may_mean_something_else_are_refused(tmp_path, sheet, said):
+    (tmp_path / "house.limits.csv").write_text(sheet)
+    with pytest.raises(SheetError, match=said):
+        load_specification(tmp_path / "house.model", beers=BEERS)

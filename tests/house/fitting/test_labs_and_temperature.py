@@ -3,11 +3,12 @@
 import json
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import specmatch as sm
 from benchmarks.houses import House, members
-from specmatch.errors import OptionError
+from specmatch.errors import OptionError, TableError
 
 
 @pytest.fixture(scope="module")
@@ -72,6 +73,12 @@ def test_a_reading_stands_for_the_value_of_the_lab_that_is_asked_for(brewery, to
     assert each["colour"].iloc[1] == north["colour"].iloc[1] and each["colour"].iloc[0] == usual["colour"].iloc[0]
     with pytest.raises(OptionError, match="lab 'West' is not one that the model knows; it knows South, North"):
         model.read(new.spectra, scans=new.scans, lab="West")
+    # a Series, and names with blanks about them, say the same; a sample that is not there is told
+    series = pd.Series("North", index=[f" {usual.index[1]} "])
+    assert model.read(new.spectra, scans=new.scans, lab=series).equals(each)
+    for call in (model.read, lambda *tables, **asked: model.verify(tables[0], usual["nearest_beer"], **asked)):
+        with pytest.raises(TableError, match="a lab is named for sample 'S9', which has no scan"):
+            call(new.spectra, scans=new.scans, lab={"S9": "North"})
 
 
 def test_a_set_that_names_no_labs_tells_none_apart(small_house):

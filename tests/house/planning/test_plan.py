@@ -15,7 +15,7 @@ from specmatch.house.planning.advice import advised, bench_sheet, weak_pairs
 from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
 from specmatch.house.planning.forecast import Design, try_all
 from specmatch.house.planning.line import readings_in_time
-from specmatch.house.planning.plan import Plan, forecast_at
+from specmatch.house.planning.plan import Plan, _numbers, forecast_at
 from specmatch.house.planning.simulation import draw_batches, draw_sessions
 
 FOUR = {"Pils": 7.0, "Amber": 20.0, "Red": 27.0, "Stout": 75.0}
@@ -131,7 +131,7 @@ def test_what_cannot_be_is_refused(given, error, match):
         ({"Pils": -3.0}, "beer 'Pils' has the colour -3.0; expected a number > 0"),
         ({"Pils": "pale"}, "beer 'Pils' has the colour 'pale'"),
         (pd.DataFrame({"beer": ["A", "A"], "colour": [5, 6]}), "beer 'A' stands twice"),
-        (pd.DataFrame({"beer": ["A"], "ebc": [5]}), "lacks the column 'colour'"),
+        (pd.DataFrame({"beer": ["A"], "ebc": [5]}), "'ebc' is not known, and is likely meant for 'colour'"),
         (pd.DataFrame({"beer": ["A"], "colour": [5], "batches_a_week": [0]}), "batches_a_week must be above 0"),
     ],
 )
@@ -317,3 +317,11 @@ def test_a_plan_is_json_through_and_through(four):
 
     text = document("plan", four)
     assert "NaN" not in text and set(json.loads(text)["results"]) >= {"advice", "curves", "line", "bench_sheet"}
+
+
+def test_numbers_of_batches_may_be_one_and_a_unit_is_not_passed_over():
+    assert _numbers(3, "n_pours", 1) == [3]
+    with pytest.raises(OptionError, match=r"n_batches is \['x'\]; expected whole numbers"):
+        _numbers(["x"], "n_batches", 3)
+    with pytest.raises(TableError, match="column 'unit' is not known, and is likely meant for 'colour_unit'"):
+        beer_list(pd.DataFrame({"beer": ["A", "B"], "colour": [5.0, 9.0], "unit": "SRM"}), "EBC", 1.0)

@@ -8,6 +8,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
+from specmatch.errors import TableError
 
 BEERS = ("Meadow Pils", "Amber Lane", "Night Porter")
 
@@ -103,3 +104,17 @@ def test_memory_does_not_grow_with_the_parts(house, new):
     most(2)  # what is made once
     # a fifth for what the collector has not met yet
     assert most(9) < 1.2 * most(3)
+
+
+def test_claims_find_their_samples_however_the_part_names_them(house, new):
+    name = str(new.scans["sample"].iloc[0])
+    rows = new.scans["sample"] == name
+    spectra, scans = new.spectra[rows], new.scans[rows]
+    beer = str(new.batches.at[scans["batch"].iloc[0], "beer"])
+    for part in ((spectra, scans.assign(sample=f" {name} ")), (spectra, scans.reset_index())):
+        assert [t["claimed"].tolist() for t in house.verify_chunks([part], claimed={f"{name} ": beer})] == [[beer]]
+    alone = str(spectra.index[0])
+    for part in (spectra.iloc[0], (spectra.iloc[:1], scans[["fill_ml"]])):
+        assert [t["claimed"].tolist() for t in house.verify_chunks([part], claimed={alone: beer})] == [[beer]]
+    with pytest.raises(TableError, match="parts is a NoneType"):
+        list(house.read_chunks(None))

@@ -152,7 +152,12 @@ def test_a_run_is_one_point_and_the_newest_model_counts(journal):
 def test_every_chart_of_a_line_and_a_baseline_named_in_the_journal(journal, tmp_path):
     with journal.writing():
         for i in range(30):
-            common = {"line": "L1", "measured_at": f"t{i}", "measured_unix": float(i), "model_hash": "a" * 64}
+            common = {
+                "line": "L1",
+                "measured_at": f"2026-03-01T00:{i:02d}:00+00:00",
+                "measured_unix": float(i),
+                "model_hash": "a" * 64,
+            }
             journal.append({"kind": "reference", **common, "reading": {"level": 900.0 + i % 2, "peak_nm": 452.0}})
             journal.append(
                 {"kind": "control", **common, "reading": {"colour": 25.0 + 0.1 * (i % 2), "colour_unit": "EBC"}}

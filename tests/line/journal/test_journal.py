@@ -7,6 +7,7 @@ import sys
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 
+import numpy as np
 import pytest
 
 from specmatch.errors import LockedError, StorageError, TableError
@@ -355,3 +356,37 @@ def test_a_line_on_a_chart_says_where_it_stands(step, state):
     assert (low, high) == pytest.approx((8.0 - half, 8.0 + half), abs=0.002)
     outside = sum(not low <= value <= high for value in values[20:])
     assert said.endswith(f"; {outside} of 12 later points outside")
+
+
+@pytest.mark.parametrize(
+    ("more", "said"),
+    [
+        ({"v": float("nan")}, "cannot be written: v is nan"),
+        ({"v": np.float32("inf")}, "cannot be written: v is"),
+        ({"v": {1}}, "cannot be written: v is {1}"),
+        ({"v": "\ud800"}, "cannot be written: v is"),
+        ({"kind": ""}, "expected a mapping with a kind"),
+        ({"entry": 99}, "states entry, which the journal fills in"),
+        ({"written_at": "2020"}, "states written_at"),
+        ({"scan_files": ["a"]}, "scan_files is no mapping"),
+        ({"measured_at": "soon"}, "measured_at is 'soon'"),
+    ],
+)
+def test_a_record_that_is_no_row_is_refused_and_leaves_none(path, more, said):
+    with Journal(path) as journal:
+        with pytest.raises(TableError, match=said), journal.writing():
+            journal.append({"kind": "review", **more})
+        assert journal.select() == []
+
+
+def test_numbers_of_numpy_are_numbers(path):
+    with Journal(path) as journal:
+        with journal.writing():
+            journal.append({"kind": "review", "n": np.int64(3), "x": np.float32(0.5), "ok": np.bool_(True)})
+        assert {key: journal.entry(1)[key] for key in ("n", "x", "ok")} == {"n": 3, "x": 0.5, "ok": True}
+        assert journal.check().faults == ()
+
+
+def test_rows_are_added_while_the_journal_is_held(path):
+    with Journal(path) as journal, pytest.raises(StorageError, match="append is called inside `with journal.writing"):
+        journal.append({"kind": "review"})

@@ -71,7 +71,7 @@ measured.reference, measured.sample = _band()
 
 
 def fitted(reflectance, beer, batch, sample, nm):
-    fit = fit_fault_model(reflectance, Levels.of_pours(sample, batch, beer), wavelength_nm=nm)
+    fit, _ = fit_fault_model(reflectance, Levels.of_pours(sample, batch, beer), wavelength_nm=nm)
     return calibrate_thresholds(fit, reflectance, Levels.of_pours(sample, batch, beer))
 
 
@@ -570,6 +570,6 @@ def test_many_odd_pours_do_not_hide_behind_the_doubt_that_they_make():
     spoilt = np.sort(np.random.default_rng(0).permutation(last)[: int(0.4 * last.size)])
     even = Optics(nm, np.ones(nm.size), glare_of(reflectance))
     reflectance[spoilt] = scale_path(reflectance[spoilt], 1.15, even)
-    fit = fit_fault_model(reflectance, levels, wavelength_nm=nm)
+    fit, _ = fit_fault_model(reflectance, levels, wavelength_nm=nm)
     assert fit.pour_doubt[FAULT_NAMES.index("path_long")] < 2.0
     assert np.array_equal(np.flatnonzero(find_outlying_replicates(fit, reflectance, sample).odd), spoilt)

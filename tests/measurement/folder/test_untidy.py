@@ -161,6 +161,15 @@ def test_sheets_begun_from_names_of_files_measure_as_those_by_hand(tmp_path, cap
         ("Dark_L7_3", ("sample", "Dark_L7", "3", "L7", "Dark")),
         ("Dunkel_L7_3", ("sample", "Dunkel_L7", "3", "L7", "Dunkel")),
         ("A1_B2_1", ("sample", "A1_B2", "1", "", "")),
+        ("Pils 1042 (2)", ("sample", "Pils_1042", "2", "1042", "Pils")),
+        ("Pils_1042_rep3", ("sample", "Pils_1042", "3", "1042", "Pils")),
+        ("Pils_1042_#2", ("sample", "Pils_1042", "2", "1042", "Pils")),
+        ("Pils_1042_c", ("sample", "Pils_1042", "3", "1042", "Pils")),
+        ("Pils_1042_R3", ("sample", "Pils_1042", "3", "1042", "Pils")),
+        ("Pils_R12", ("sample", "Pils_R12", "", "R12", "Pils")),
+        ("Pils_1042_012", ("sample", "Pils_1042", "12", "1042", "Pils")),
+        ("Pils_0042", ("sample", "Pils_0042", "", "0042", "Pils")),
+        ("dark (1)", ("dark", "", "", "", "")),
     ],
 )
 def test_what_a_name_tells(tmp_path, name, told):
@@ -170,6 +179,23 @@ def test_what_a_name_tells(tmp_path, name, told):
     (row,) = begin_sheets(tmp_path / "f").scans
     assert tuple(row[column] for column in ("role", "sample", "pour", "batch", "beer")) == told
     assert row["measured_at"] == ("2026-03-14" if name[:1] == "2" else "")
+
+
+def test_copies_backups_hours_and_sub_folders_of_a_begun_sheet(tmp_path):
+    pale, amber = (tiny_folder(tmp_path / "source") / name for name in ("Pale-1.csv", "Amber-2.csv"))
+    place = tmp_path / "f" / "2026-03-14" / "Pils"
+    place.mkdir(parents=True)
+    (place / "1042_1.csv").write_text(pale.read_text())
+    (place / "copy of 1042_1.csv").write_text(pale.read_text())
+    (place / "1042_1.csv.bak").write_text(amber.read_text())
+    (place / "20260314-081500_1042_2.csv").write_text(amber.read_text())
+    begun = begin_sheets(tmp_path / "f")
+    told = [(row["file"], row["sample"], row["pour"], row["beer"], row["measured_at"]) for row in begun.scans]
+    assert told[0] == ("2026-03-14/Pils/1042_1.csv", "2026-03-14_Pils_1042", "1", "Pils", "2026-03-14")
+    assert told[1][1:] == ("2026-03-14_Pils_1042", "2", "Pils", "2026-03-14T08:15:00")
+    assert [row["reason"] for row in begun.left_out] == [
+        "a backup, by its name", "the same bytes as 2026-03-14/Pils/1042_1.csv: a copy",
+    ]  # fmt: skip
 
 
 def test_a_report_of_what_is_not_there_says_how_to_make_it(tmp_path, capsys):

@@ -13,7 +13,7 @@ from jcamp_writer import FORMS, jcamp_text
 from specmatch.errors import AmbiguousScanFileError, SpecmatchError
 from specmatch.maths.spectra.spikes import spike_residuals
 from specmatch.measurement.readers.dialect import ReadOptions
-from specmatch.measurement.readers.fast_path import plain_reading
+from specmatch.measurement.readers.fast_path import plain_reading, plain_rows
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.reflectance.raw_scans import _on_grid
 
@@ -121,6 +121,43 @@ def test_the_short_way_reads_as_the_general_way_does(full_size, whole, monkeypat
 
     both_ways()
     assert taken > 10
+
+
+def test_rows_by_the_short_way_are_those_of_the_general_way(whole, monkeypatch):
+    from specmatch.measurement.readers import dialect as room
+
+    rng, taken = np.random.default_rng(4), 0
+    for k in range(120 if whole else 40):
+        separator, decimal = [(",", "."), (";", "."), (";", ","), ("\t", "."), ("\t", ",")][k % 5]
+        n, p, digits = int(rng.integers(1, 5)), int(rng.integers(2, 12)), int(rng.choice([0, 2, 3, 4, 5]))
+        corner = rng.choice(
+            ["scan_id", "sample", "batch", "reflectance", "wavelength_nm", "", "e5"],
+            p=[0.3, 0.2, 0.2, 0.1, 0.1, 0.05, 0.05],
+        )
+        odd = ["450", "nm", "NaN", "x.1", "S1", "R"]
+        names = [str(rng.choice(odd)) if rng.random() < 0.1 else f"S{i} a" for i in range(n)]
+        axis = np.sort(rng.uniform(400, 700, p)).round(int(rng.integers(0, 4)))
+        rows = rng.uniform(0, rng.choice([1.0, 100.0, 4000.0]), (n, p))
+        if rng.random() < 0.1:
+            rows.sort(axis=1)
+        lines = [separator.join([corner, *(f"{nm:g}" for nm in axis)])]
+        lines += [
+            separator.join([name, *(f"{v:.{digits}f}" for v in row)]) for name, row in zip(names, rows, strict=True)
+        ]
+        text = "\n".join(line.replace(".", decimal) if decimal == "," else line for line in lines) + "\n"
+        short = read_or_refuse(text.encode())
+        taken += plain_rows(text) is not None
+        with monkeypatch.context() as shut:
+            shut.setattr(room, "plain_rows", lambda text: None)
+            general = read_or_refuse(text.encode())
+        if isinstance(short, str) or isinstance(general, str):
+            assert short == general, text
+            continue
+        for a, b in zip(short, general, strict=True):
+            assert np.array_equal(a.values, b.values) and np.array_equal(a.wavelength_nm, b.wavelength_nm), text
+            assert (a.notes, dict(a.meta), a.quantity, a.scan_id) == (b.notes, dict(b.meta), b.quantity, b.scan_id)
+            assert (a.doubts, a.scale, a.open_end) == (b.doubts, b.scale, b.open_end), text
+    assert taken > 5, taken
 
 
 def read_or_refuse(raw):

@@ -74,6 +74,10 @@ def test_what_was_dropped_comes_back_by_name_only(january):
     assert extend_set(back, [january], **WHY).is_new is False
     with pytest.raises(OptionError, match="'7777' is to be restored"):
         extend_set(less, [january], restore=["7777"], **WHY)
+    # a lab value of a dropped batch that comes late is not passed over in silence
+    (late := january.parent / "late.csv").write_text("batch,colour\n0000,6.6\n")
+    (told,) = extend_set(less, [late], **WHY).left_out["reason"]
+    assert "was dropped from the set (foam)" in told
 
 
 def test_what_stands_against_the_set_is_listed_and_decided(january):
@@ -267,7 +271,7 @@ def test_two_sites_as_one_set(tmp_path):
         sets.append(
             ReferenceSet(spectra[mine], scans[mine], batches[batches.index.isin(scans.loc[mine, "batch"])], name=site)
         )
-    with pytest.raises(OptionError, match="to be merged is a str; expected what ReferenceSet.load"):
+    with pytest.raises(TableError, match="got a str 'first'; expected a ReferenceSet"):
         merge_sets("first", sets[1])
     both = merge_sets(*sets)
     assert both.split("site")["south"].batches.equals(sets[1].batches) and len(both.batches) == 12

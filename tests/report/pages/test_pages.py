@@ -298,8 +298,8 @@ def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tm
     path = tmp_path / "line.db"
     common = {"line": "<b>1</b>", "model_hash": "ab", "decision": "consistent", "reason": "within its limits"}
     with Journal(path) as journal, journal.writing():
-        for i in range(30):
-            unix = 1.7e9 + 3600 * i
+        for i in range(62):
+            unix = 1.7e9 + 1800 * i
             colour = 25.0 + 0.1 * (i % 3) + (2.0 if i > 25 else 0.0)
             control = {"kind": "control", "sample": f"c{i}", "reading": {"colour": colour, "colour_unit": "EBC"}}
             time = {"measured_at": datetime.fromtimestamp(unix, UTC).isoformat(), "measured_unix": unix}
@@ -310,6 +310,7 @@ def test_the_line_page_draws_charts_and_tells_what_waits_and_what_was_altered(tm
     with Journal(path, read_only=True) as journal:
         words, found = check_page(pages.journal_page([journal]))
     assert "1 entry waits for somebody" in words and "lot 7: pour again" in words
+    assert "2023-11-14 22:13 to 2023-11-16" in words  # of the whole record, not of the rows shown
     assert f"Sample {sample}" in words
     assert "control of <b>1</b>" in words
     assert found.tags["svg"] == 1
@@ -474,3 +475,13 @@ def test_names_in_a_correction_are_text_on_the_page(small_set, house, undrawn):
     page = pages.validation_page(replace(found, correction=wicked), house=house)
     assert "A correction is offered" in page and "&lt;b&gt;lab&lt;/b&gt;" in page
     assert not any(name in page for name in ("<b>lab</b>", "<i>module</i>", *WICKED.values()))
+
+
+def test_a_budget_says_each_part_once_and_folds_its_numbers(house):
+    from specmatch.report.pages.bench_page import budget_part
+
+    budget = house.budget()
+    words = budget_part(budget)
+    assert "The numbers of this figure" in words
+    advice = budget["advice"].xs("fill", level="component").iloc[0]
+    assert words.count(advice) == 1

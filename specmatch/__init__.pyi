@@ -1,0 +1,45 @@
+from specmatch import colour as colour
+from specmatch import errors as errors
+from specmatch import models as models
+from specmatch.demo.bench_day import write_bench_day as write_bench_day
+from specmatch.demo.brewery import Brewery as Brewery
+from specmatch.demo.brewery import write_brewery as write_brewery
+from specmatch.demo.shift import write_shift as write_shift
+from specmatch.errors import MissingGroupsWarning as MissingGroupsWarning
+from specmatch.errors import SpecmatchError as SpecmatchError
+from specmatch.house.assessment.choose import choose_batches as choose_batches
+from specmatch.house.assessment.choose import learning_curve as learning_curve
+from specmatch.house.assessment.evaluation import evaluate as evaluate
+from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
+from specmatch.house.assessment.gauge import gauge as gauge
+from specmatch.house.assessment.proficiency import proficiency as proficiency
+from specmatch.house.assessment.validation import validate as validate
+from specmatch.house.decision.specification import load_specification as load_specification
+from specmatch.house.house_model import HouseModel as HouseModel
+from specmatch.house.inspection import inspect_file as inspect_file
+from specmatch.house.planning.plan import plan as plan
+from specmatch.line.journal.journal import Journal as Journal
+from specmatch.line.rules.rates import run_risks as run_risks
+from specmatch.line.watch_folder import watch as watch
+from specmatch.measurement.commissioning.commission import commission as commission
+from specmatch.measurement.readers.files import Scan as Scan
+from specmatch.measurement.readers.files import read_scans as read_scans
+from specmatch.measurement.session import Session as Session
+from specmatch.measurement.session import measure as measure
+from specmatch.models.applicability import Applicability as Applicability
+from specmatch.models.beer_matcher import BeerMatcher as BeerMatcher
+from specmatch.models.colour_regressor import ColourRegressor as ColourRegressor
+from specmatch.reference.build import build_set as build_set
+from specmatch.reference.comparison import compare_sets as compare_sets
+from specmatch.reference.extension import Extension as Extension
+from specmatch.reference.extension import extend_set as extend_set
+from specmatch.reference.extension import merge_sets as merge_sets
+from specmatch.reference.extension import rebuild_set as rebuild_set
+from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
+from specmatch.report import pages as pages
+from specmatch.report import plots as plots
+from specmatch.report.board.board import Board as Board
+from specmatch.warning_codes import WARNING_CODES as WARNING_CODES
+
+__version__: str
+__all__: list[str]
