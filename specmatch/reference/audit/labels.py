@@ -27,9 +27,9 @@ UNLIKE_ANY_RATE = 1e-4
 # relies on it (a usual tolerance of a pale lager; common practice, no source): small ones are told where a long tail of
 # errors does not reach, large ones where a normal one does not (tuning: 54 houses, docs/depth.md) ...
 LEAST_DEPARTURE, LARGE_DEPARTURE = 0.05, 0.1
-# ... and t of those that the others are judged by, round by round: wide while wrong values still pull the fit, and one
-# of each beer at the most, so that they do not cast out the right ones of their beer, then narrow, so that they do not
-# hide one another.
+# ... and t of those that the others are judged by, round by round: wide, by an error that bears wrong values too,
+# while these still pull the fit, so that two of them do not cast out the right ones of their beer, then narrow, so that
+# they do not hide one another.
 LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
 # The usual error is that under a t of so few degrees of freedom, or one wrong value of a dark beer would make errors of
 # all dark beers large (tuning).
@@ -104,7 +104,7 @@ def lab_residuals(
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
     residual, t, of_lab = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
-    who, beer = tuple(str(name) for name in labs[rows]), pours.levels.beer[rows]
+    who = tuple(str(name) for name in labs[rows])
     for limit in LAB_CORE_LIMITS:
         used = core[position[batch]] & (position[batch] >= 0)
         fit = fit_colour(
@@ -122,13 +122,10 @@ def lab_residuals(
         # `held_out_colour` is in the order of batch codes, and so are the rows of the core
         log_read[rows[core]] = np.log(fit.held_out_colour)
         residual = np.log(colour) - of_lab - log_read[rows]
-        t = residual / np.sqrt(_usual_error(residual[core], colour[core]).relative_variance(colour))
+        error = fit.error if limit == LAB_CORE_LIMITS[0] else _usual_error(residual[core], colour[core])
+        t = residual / np.sqrt(error.relative_variance(colour))
         t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
         now = np.abs(t) <= limit
-        if limit == LAB_CORE_LIMITS[0]:
-            # a wrong value pulls at those of its own beer most: first the farthest of each is cast out alone
-            first = np.unique(beer[order := np.argsort(-np.abs(t), kind="stable")], return_index=True)[1]
-            now[np.setdiff1d(order, order[first])] = True
         if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
             break
         core = now
