@@ -168,7 +168,7 @@ class HouseModel:
         step(f"fitting a house model of {counted(len(refs.batches), 'batch')}")
         with one_thread():
             self._fitted = fit_set(refs, false_reject_rate=self.false_reject_rate)
-        self._fitted_by = who.strip()
+        self._fitted_by = str(who or "").strip()
         return self
 
     def add_batches(self, refs: ReferenceSet) -> HouseModel:

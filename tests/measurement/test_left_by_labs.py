@@ -285,3 +285,60 @@ def test_a_flat_top_of_eight_bits_is_saturated(tmp_path):
     files = {name: lines(np.minimum(20 + 0.5 * LIGHT * level, 255)) for name, level in (("light", 1), ("beer", BEER))}
     session = sm.measure(folder(tmp_path / "f", SHEET, dark=lines(NM * 0 + 20), **files))
     assert "saturated" in set(session.checks["code"][session.checks["scan_id"] == "light.csv"])
+
+
+def test_a_name_that_comes_again_on_another_day_is_said(tmp_path):
+    sheet = "file,role,sample,measured_at\ndark.csv,dark,,2026-03-03\nlight.csv,reference,,2026-03-03\n"
+    sheet += "beer.csv,sample,Pils,2026-03-03\nnext.csv,sample,Pils,2026-03-04\n"
+    files = {
+        name: lines(50 * LIGHT * level) for name, level in (("dark", 0), ("light", 1), ("beer", BEER), ("next", BEER))
+    }
+    notes = sm.measure(folder(tmp_path / "f", sheet, **files)).notes["note"]
+    assert notes.str.contains("give each its name and batch: 'Pils', 1 day(s)", regex=False).any()
+
+
+def test_rows_may_run_into_the_infrared_where_the_unit_is_said(tmp_path):
+    nm = range(400, 2500, 100)
+    text = f"id,{','.join(map(str, nm))}\n" + "".join(f"{name},{','.join(['0.25'] * 21)}\n" for name in "ab")
+    assert [scan.scan_id for scan in scans(tmp_path, text, x_unit="nm")] == ["a", "b"]
+    with pytest.raises(ScanFileError, match="400 to 2400 with no unit, .* name the unit with x_unit="):
+        scans(tmp_path, text)
+
+
+def test_an_empty_first_column_and_rules_around_cells_are_no_part_of_a_table(tmp_path):
+    bare = "".join(f";{x:g};{y:.0f}\n" for x, y in zip(NM, LIGHT, strict=True))
+    assert np.array_equal(scans(tmp_path, bare)[0].values, LIGHT.round())
+    ruled = "| nm | counts |\n|---|---|\n" + "".join(f"| {x:g} | {y:.0f} |\n" for x, y in zip(NM, LIGHT, strict=True))
+    assert np.array_equal(scans(tmp_path, ruled)[0].values, LIGHT.round())
+
+
+def test_a_table_of_points_names_the_text_among_its_numbers(tmp_path):
+    with pytest.raises(ScanFileError, match="line 2: 'S1' is not a number; export numbers alone, a column a spectrum"):
+        scans(tmp_path, "sample,wavelength,counts\n" + "".join(f"S1,{x:g},90\n" for x in NM))
+
+
+def test_headers_of_r_and_wavelengths_of_three_decimals(tmp_path):
+    rows = "".join(f'"{k + 1}" {x:g} {y:.0f}\n' for k, (x, y) in enumerate(zip(NM, LIGHT, strict=True)))
+    [scan] = scans(tmp_path, f'"wavelength" "counts"\n{rows}')
+    assert np.array_equal(scan.wavelength_nm, NM) and scan.quantity == "counts"
+    nm = ",".join(f"{x:.3f}" for x in NM)
+    found = scans(tmp_path, f"id,{nm}\n" + "".join(f"{name},{','.join(['812'] * NM.size)}\n" for name in "ab"))
+    assert np.array_equal(found[1].wavelength_nm, NM) and found[1].values[0] == 812.0
+
+
+def test_a_table_of_our_own_form_may_hold_counts(tmp_path):
+    text = f"scan_id,{','.join(f'{x:g}' for x in NM)}\n" + "".join(
+        f"{name},{','.join(['812'] * NM.size)}\n" for name in "ab"
+    )
+    assert [scan.quantity for scan in scans(tmp_path, text)] == ["unknown", "unknown"]
+    assert scans(tmp_path, text.replace("812", "0.25"))[0].quantity == "reflectance"
+
+
+def test_a_number_that_is_no_time_is_taken_for_none(tmp_path):
+    files = {
+        name: lines(50 * LIGHT * level, f"Int: {k + 1}\nIntegrations: {k + 1}\n")
+        for k, (name, level) in enumerate((("dark", 0), ("light", 1), ("beer", BEER)))
+    }
+    assert np.allclose(
+        sm.measure(folder(tmp_path / "f", SHEET, **files)).spectra.iloc[0], BEER, atol=1e-3
+    )  # whole counts

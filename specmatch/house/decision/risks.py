@@ -212,7 +212,11 @@ def _lots(fitted: FittedHouse, limits: tuple[ColourLimits, ...]) -> list[_Lots |
         return [None] * len(limits)
     own = [half[of_sample == k] for k in range(n_beers)]
     unsure = [np.quantile(one, WIDTHS) if one.size else np.array([np.nan]) for one in own]
-    lots = _lots_like(fitted.colour.lab_colour, fitted.colour.held_out_colour, beer, session, unsure)
+    # a batch pulls its own reading to its lab colour; held out, it moves the model away: half-way it does neither
+    at = place[samples.batch][taught]
+    seen = np.bincount(at, read.colour[taught], minlength=beer.size) / np.bincount(at, minlength=beer.size)
+    seen = (seen + fitted.colour.held_out_colour) / 2.0
+    lots = _lots_like(fitted.colour.lab_colour, seen, beer, session, unsure)
     found: list[_Lots | None] = []
     for row in limits:
         one = lots[fitted.beers.index(row.beer)]

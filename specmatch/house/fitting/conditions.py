@@ -167,4 +167,7 @@ def learn_offered(beers: tuple[str, ...], table: pd.DataFrame | None) -> Validit
                 raise TableError(f"beer {beer!r} has {name} {day!r}; write the day as YYYY-MM-DD")
             days.append(text)
         columns.append(tuple(days))
+    for beer, first, last in zip(beers, *columns, strict=True):
+        if first and last and first > last:
+            raise TableError(f"beer {beer!r} has valid_from {first} after valid_to {last}; correct the days")
     return Validity(*columns)

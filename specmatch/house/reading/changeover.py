@@ -9,7 +9,15 @@ from specmatch.array_types import Ints
 from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
-from specmatch.maths.classification.blends import BlendPath, blend_path, estimate_blends, held_out_scale, space_of
+from specmatch.maths.classification.blends import (
+    WITHOUT_LIGHT,
+    BlendPath,
+    blend_path,
+    estimate_blends,
+    held_out_scale,
+    space_of,
+    without_light,
+)
 from specmatch.maths.classification.mixtures import mean_spectra
 from specmatch.maths.classification.series import FEWEST, read_series
 from specmatch.maths.optics.cup import glare_of
@@ -17,9 +25,6 @@ from specmatch.maths.optics.path_law import PathLaw, textbook_law
 from specmatch.wording import listed, nearest_name
 
 WATER = "water"
-# light over the reference that may be none of a beer's at the most, and the share of channels with no more, from which
-# on blends of it are drawn by the law alone (tuning)
-LITTLE, WITHOUT_LIGHT = 0.03, 0.4
 # a sample that so few blends lie as far out as is called no blend; of a series, one of all its samples (statistics)
 UNLIKE = 0.01
 
@@ -130,17 +135,14 @@ def _law(fitted: FittedHouse) -> PathLaw:
 
 def _of_the_dark(fitted: FittedHouse, *names: str) -> str:
     """Return what is to be said of beers that leave next to no light of their own in much of the band."""
-    law, spectra = _law(fitted), mean_spectra(fitted.identity.samples)
-    through = law.through(spectra[[fitted.beers.index(name) for name in names if name != WATER]])
-    # what comes back alike of all channels in which a beer is darkest never passed it
-    rest = np.clip(2.0 * np.quantile(through, 0.1, axis=1, keepdims=True), 2.0 * law.unsure, LITTLE)
-    dark = (through < rest).mean(axis=1)
+    names = tuple(name for name in names if name != WATER)
+    spectra = mean_spectra(fitted.identity.samples)[[fitted.beers.index(name) for name in names]]
+    dark = without_light(_law(fitted), spectra)
     if dark.max() < WITHOUT_LIGHT:
         return ""
-    name = [name for name in names if name != WATER][int(dark.argmax())]
     return (
-        f"; {name} leaves no light in {dark.max():.0%} of the channels: these limits are a rough guide, measure a "
-        "prepared blend"
+        f"; {names[int(dark.argmax())]} leaves no light in {dark.max():.0%} of the channels: the limits are wide for "
+        "it and still a rough guide, measure a prepared blend"
     )
 
 

@@ -38,8 +38,12 @@ TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
 ASKED = 2
 # light below which a dark beer's absorbance might as well be taken from its lighter channels
 DIM = 0.1
-# standard deviations of a law's numbers that stand for what no number of it says: a cup is of no law's form (tuning)
+# standard deviations of a law's numbers that stand for what no number of it says: a cup is of no law's form (tuning);
+# and of what a beer without light is carried on by
 FORM = 3.0
+# light over the reference that may be none of a beer's at the most, and the share of channels with no more, from which
+# on blends of it are drawn by the law alone (tuning)
+LITTLE, WITHOUT_LIGHT = 0.03, 0.4
 # absorbance of one crossing that is too weak to show how it falls with wavelength
 WEAK = 0.05
 # a channel that hardly answers to strength says little of the scatter there: it is taken as this part of the best
@@ -241,6 +245,7 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
     # what each end may be off by on its own; water has nothing to be off by
     rows = space.spectra[[base, base if other is None else other]]
     span = np.linspace(-1.0, 1.0, rows.shape[1])
+    doubt = np.where(without_light(law, rows) < WITHOUT_LIGHT, 1.0, FORM)
     for end in (0,) if other is None else (0, 1):
         row = rows[end : end + 1]
         taken = [law.absorbed(row + law.unsure * tilt, space.wavelength_nm) for tilt in (np.ones(span.size), span)]
@@ -249,9 +254,18 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
         for one in taken:
             k = pure.copy()
             k[end] = one[0]
-            moved.append(drawn(law, k) - here)
+            moved.append(doubt[end] * (drawn(law, k) - here))
     # both ends were measured: only what lies between them is drawn by the law
     return np.array([one - (1.0 - f) * one[0] - f * one[-1] for one in moved])
+
+
+def without_light(law: PathLaw, spectra: Floats) -> Floats:
+    """Return the share of channels in which beers leave next to no light of their own, (n,)."""
+    # spectra (n, p)
+    through = law.through(spectra)
+    # what comes back alike of all channels in which a beer is darkest never passed it
+    rest = np.clip(2.0 * np.quantile(through, 0.1, axis=1, keepdims=True), 2.0 * law.unsure, LITTLE)
+    return np.asarray((through < rest).mean(axis=1), float)
 
 
 def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:

@@ -2,6 +2,7 @@
 
 import re
 from collections.abc import Sequence
+from datetime import timedelta
 
 import pandas as pd
 
@@ -56,6 +57,9 @@ def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str,
                 )
 
 
+LONGEST_SAMPLE = timedelta(hours=12)  # all pours of one sample are poured within a shift
+
+
 def said_of_names(scans: pd.DataFrame) -> list[str]:
     """Say which batches a sheet claims to be of several beers, and which names are likely one name written twice."""
     claimed = scans[(scans["role"] == "sample") & (scans["batch"] != "") & (scans["beer"] != "")]
@@ -74,6 +78,13 @@ def said_of_names(scans: pd.DataFrame) -> list[str]:
             for plain, names in alike.items()
             if plain and len(names) > 1
         ]
+    timed = scans[(scans["role"] == "sample") & (scans["sample"] != "") & scans["time"].notna()]
+    spans = timed.groupby("sample", sort=False)["time"].agg(lambda own: max(own) - min(own))
+    if long := [f"{sample!r}, {span.days or 1} day(s)" for sample, span in spans.items() if span > LONGEST_SAMPLE]:
+        said.append(
+            "pours of one sample lie far apart, and a sample is taken at one time; if they are several, give each its "
+            f"name and batch: {listed(long, MOST_NAMED)}"
+        )
     return said
 
 

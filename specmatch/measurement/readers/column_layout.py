@@ -68,6 +68,8 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     split, units, changed = split_table(lines, separator)
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
+    if any(numeric) and not any(cells[0] for cells, data in zip(split, numeric, strict=True) if data):
+        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]  # an empty column
     # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
     for i in range(len(split)):
         if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
@@ -100,10 +102,11 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
             i < first or (i > last and i not in footer and not is_footer(i, split, last, column, within))
         ):
             _refuse_broken(i, split, numeric, filled, width, (first, last), name)
-    rows = [split[i] for i in block]
-    numbers = [i + 1 for i in block]
+    rows, numbers = [split[i] for i in block], [i + 1 for i in block]
     _refuse_without_unit(block, split, units, changed, name)
     names, words, top = _names_above(split, filled, first, width, separator)
+    if len(names) == width - 1 and rows[0][-1] and numbering(np.array([loose_number(row[0]) for row in rows])):
+        names, words = ["", *names], ["", *words]  # numbers of rows have no name
     rows, names, words, width, ended = _without_end_mark(rows, names, words, width)
     # a decimal comma is never beside a blank or a quotation mark
     parted = not any(re.search(r"[^\"\s],[^\"\s]", lines[i]) for i in block)
@@ -120,8 +123,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
     shortened_at = _check_widths(rows, numbers, width, separator, name, ended)
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
-    whole = last < len(lines) - 1
-    return TextTable(separator, rows, numbers, names, words, meta, whole, shortened_at, notes)
+    return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
 def _refuse_without_unit(
@@ -229,10 +231,13 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
     if not any(filled):
         return ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
     if not any(numeric):
-        texts = [i for i, cells in enumerate(split) if len(cells) >= 2 and looks_numeric(cells[0])]
+        numbers = [sum(map(looks_numeric, cells)) for cells in split]
+        texts = [
+            i for i, n in enumerate(numbers) if n >= 2 or (n and len(split[i]) >= 2 and looks_numeric(split[i][0]))
+        ]
         if texts:
-            odd = next(cell for cell in split[texts[0]] if not is_value(cell))
-            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone"
+            odd = next((cell for cell in split[texts[0]] if not is_value(cell)), "")
+            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone, a column a spectrum"
         else:
             said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
         return ScanFileError(said, stage="table")

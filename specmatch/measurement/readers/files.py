@@ -220,6 +220,8 @@ def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
 def _label(spectrum: RawSpectrum, meta: dict[str, str]) -> Label:
     """Return what the title says, or where it says nothing the header's field for it."""
     label = read_label(spectrum.words, field=bool(spectrum.words) and spectrum.words == meta.get("YUNITS"))
+    if spectrum.words.strip() == "scan_id" and np.nanmax(spectrum.values, initial=0.0) > 150.0:
+        label = Label()  # a table of counts in the form of our own
     words = [value for key, value in meta.items() if key.lower().replace(" ", "") in _QUANTITY_FIELDS]
     field = read_label(" ".join(words), field=True)
     if label.quantity and field.quantity not in ("", label.quantity):

@@ -73,6 +73,9 @@ def split_line(line: str, separator: str) -> Row:
     """Split one line; quotes shield a separator, and outer blanks go."""
     if separator == " ":
         # not every blank: a no-break blank groups digits
+        if '"' in line:
+            cells = next(csv.reader([line.replace("\t", " ")], delimiter=" ", skipinitialspace=True))
+            return [cell for cell in cells if cell]
         return [cell for cell in line.replace("\t", " ").split(" ") if cell]
     if '"' in line:
         # spreadsheets keep a number as text by `="400"`; a line may be quoted as a whole

@@ -27,6 +27,9 @@ from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES
+# so many numbers that rise are no row of counts, also where they run on into the infrared
+_SURE, _LONGEST_NM = 20, 3500
+_LARGEST_PER_CM = 60000  # 167 nm
 
 
 def rows_reading(
@@ -104,7 +107,10 @@ def _marks_of(
     placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
     numbers = [cell for _, cell in placed]
     found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
-    found = [marks for marks in found if _rising([parse_number(cell, marks) for cell in axis])]
+    axes = [(marks, [parse_number(cell, marks) for cell in axis]) for marks in found]
+    found = [marks for marks, x in axes if _rising(x)]
+    if len(found) > 1:  # 398.370 is no wavelength as 398370
+        found = [marks for marks, x in axes if _rising(x) and _could_be_axis([v for v in x if v is not None])] or found
     if not found:
         raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
     if len(found) > 1:
@@ -166,7 +172,14 @@ def _in_a_range(cell: str) -> bool:
     """False for a plain number that is no wavelength under any marks; a quick look before the thorough one."""
     x = loose_number(cell)
     grouped = 1000.0 * x if "." in cell or "," in cell else x
-    return not x < 0.2 and not (1.2 < x < 200 and not grouped >= 8000) and not 1200 < x < 8000
+    return not x < 0.2 and not (1.2 < x < 200 and not grouped >= 8000) and not _LONGEST_NM < x < 8000
+
+
+def _could_be_axis(x: Sequence[float]) -> bool:
+    """True for numbers that are wavelengths in nm, um or 1/cm; a count of columns or a row of counts is none."""
+    longest = 1200 if len(x) < _SURE else _LONGEST_NM
+    ranges = ((200, longest), (0.2, 1.2), (8000, _LARGEST_PER_CM))
+    return any(low <= min(x) and max(x) <= high for low, high in ranges)
 
 
 def wavelength_header(cells: list[str]) -> list[str] | None:
@@ -191,7 +204,6 @@ def wavelength_header(cells: list[str]) -> list[str] | None:
         if not _rising(parsed):
             continue
         x = [value for value in parsed if value is not None]
-        # a count of columns or a row of numbers is no axis: wavelengths in nm, um or 1/cm rise or fall throughout
-        if (min(x) >= 200 and max(x) <= 1200) or (min(x) >= 0.2 and max(x) <= 1.2) or min(x) >= 8000:
+        if _could_be_axis(x):
             return axis
     return None

@@ -35,7 +35,8 @@ _DARK_REMOVED = re.compile(
 _TIME_KEY = re.compile(
     r"(?:(?:spectrometer|detector|sensor|scan|temps_d['\u2019_]?|tiempo_de_?|tempo_di_?)_?)*"
     r"t?_?(?:int|integra(?:tion|tie|cion|zione)|expos(?:ure|ition|icion|izione)|belichtungs?|acquisition)"
-    r"_?(?:s?zeit|time|s?tijd|period)?_*(us|\u03bcs|ms|s|sec|seconds?|(?:u|m)sec|(?:micro|milli)seconds?)?\Z"
+    r"(?:(?:_?(?:s?zeit|time|s?tijd|period)_*|_+)"  # `Integrations` counts them
+    r"(us|\u03bcs|ms|s|sec|seconds?|(?:u|m)sec|(?:micro|milli)seconds?)?)?\Z"
 )
 _TIME_VALUE = re.compile(
     r"([0-9]+(?:[.,][0-9]+)?(?:e[+-]?[0-9]+)?)\s*(us|\u03bcs|ms|s|sec|seconds?|(?:u|m)sec|(?:micro|milli)seconds?)?"
@@ -66,7 +67,9 @@ def _header_time(meta: Mapping[str, str]) -> tuple[float, float]:
         if unit:
             in_ms = 1e-3 if unit.startswith(("u", "\u03bc", "micro")) else 1.0 if unit.startswith("m") else 1e3
             return number, number * in_ms
-        bare = number if bare != bare else bare
+        # without a unit only a key that names a time is one: `Int` may be an intensity
+        if bare != bare and re.search("time|zeit|tijd|temps|tiempo|tempo|integra", _plain(key)):
+            bare = number
     return bare, float("nan")
 
 

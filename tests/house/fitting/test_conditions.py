@@ -2,8 +2,10 @@
 
 import numpy as np
 import pandas as pd
+import pytest
 
-from specmatch.house.fitting.conditions import departures_from, learn_conditions, not_used
+from specmatch.errors import TableError
+from specmatch.house.fitting.conditions import departures_from, learn_conditions, learn_offered, not_used
 
 SET = pd.DataFrame(
     {
@@ -51,3 +53,9 @@ def test_margins_are_those_of_common_practice():
 
 def test_several_departures_of_a_sample_are_all_told():
     assert len(departures(stage="tank", cup="C60", fill_ml=14.0)["s"]) == 3
+
+
+def test_a_beer_that_ends_before_it_begins_is_refused():
+    table = pd.DataFrame({"valid_from": ["2026-01-01"], "valid_to": ["2025-01-01"]}, index=["Pale"])
+    with pytest.raises(TableError, match="beer 'Pale' has valid_from 2026-01-01 after valid_to 2025-01-01"):
+        learn_offered(("Pale", "Amber"), table)
