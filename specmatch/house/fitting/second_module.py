@@ -274,7 +274,9 @@ def _fit_carried(
         values = None if values is None or seen.values is None else values.and_of(seen.values)
         lab, session = np.append(lab, seen.lab), np.append(session, seen.session + session.max() + 1)
         batches = (*batches, *more.names)
-    faults = calibrate_thresholds(fit_fault_model(drawn, levels, wavelength_nm=nm)[0], drawn, levels)
+    law = None if own.path_law is None else own.path_law.at(channels)
+    faults, _ = fit_fault_model(drawn, levels, wavelength_nm=nm, path_law=law)
+    faults = calibrate_thresholds(faults, drawn, levels)
     pours = SetPours(
         names=pd.RangeIndex(len(plain)), reflectance=plain, wavelength_nm=nm, levels=levels, batches=batches,
         beers=own.beers, lab=lab, scans=pd.DataFrame(), some_of_many=False, values=values, session=session,
@@ -297,6 +299,6 @@ def _fit_carried(
         domain=fit_domain(drawn, levels, false_alarm_rate=DOMAIN_FALSE_ALARM_RATE),
         faults=faults,
         pours=None,
-        path_law=None if own.path_law is None else own.path_law.at(channels),
+        path_law=law,
         modules=(),
     )

@@ -12,7 +12,6 @@ from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
-    SAME_DEPTH,
     TEACHES,
     SetDepth,
     bring_pours,
@@ -32,7 +31,7 @@ class Pours:
     batch_names: tuple[str, ...]
     beer_names: tuple[str, ...]
     levels: Levels
-    path_law: PathLaw | None = None  # that brought them to one depth, where they stood at several
+    path_law: PathLaw | None = None  # that brings them to one depth; None where no filling is stated
     log_factor: Floats = field(
         default_factory=lambda: np.zeros(0)
     )  # (n_pours,): the set's depth over theirs, logarithm
@@ -81,7 +80,7 @@ def pours_of(
     reflectance, nm = _bridged(values[:, band], wavelength_nm[band]), wavelength_nm[band]
     refuse_few_channels(nm)
     kept, law = np.ones(len(pour_names), bool), None
-    if not (np.abs(factor - 1.0) <= SAME_DEPTH).all():
+    if depth is not None:
         lab = in_ebc(batches.loc[batch_names, "colour"].to_numpy(dtype=np.float64), colour_unit)
         one = bring_pours(reflectance, factor, batch.astype(np.int64), lab, nm)
         reflectance, kept, law = one.reflectance, one.kept, one.law

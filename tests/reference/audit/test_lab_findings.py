@@ -1,0 +1,53 @@
+"""Lab values that the spectra contradict: how sure the audit is, and what wrong ones do to the error of the others."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from scipy.special import ndtri
+from small_house import small_tables
+
+from specmatch.house.house_model import HouseModel
+from specmatch.maths.regression.response import fit_error_model
+from specmatch.reference.audit.labels import LabResiduals, _usual_error, lab_findings
+from specmatch.reference.reference_set import ReferenceSet
+from specmatch.reference.tables.pours import pours_of
+
+
+def lab_of(residual, t):
+    """A set of 108 batches of 12 beers whose errors are normal but for the last batch."""
+    rest = ndtri((np.arange(107) + 0.5) / 107)
+    n, whole, size = 108, np.append(0.03 * rest, residual), np.append(rest, t)
+    read = np.full(n, np.log(30.0))
+    lab = LabResiduals(np.arange(n), read + whole, whole, size, np.zeros(n), np.abs(size) <= 2.5, read)
+    names = tuple(f"B{k}" for k in range(n))
+    return SimpleNamespace(batch_names=names, levels=SimpleNamespace(beer=np.arange(n) % 12)), lab
+
+
+@pytest.mark.parametrize(("residual", "t", "is_told"), [(0.15, 4.5, True), (-0.15, -4.5, True), (0.07, 4.5, False)])
+def test_a_large_error_of_a_lab_is_told_earlier_than_a_small_one(residual, t, is_told):
+    pours, lab = lab_of(residual, t)
+    told = [one.subject for one in lab_findings(pours, lab, None, "EBC", "colour")]
+    assert told == (["B107"] if is_told else [])
+
+
+def test_a_wrong_value_of_a_dark_beer_makes_the_error_of_dark_beers_little_larger():
+    colour, sizes = np.geomspace(5.0, 120.0, 60), []
+    for seed in range(20):
+        residual = 0.02 * np.random.default_rng(seed).standard_normal(60)
+        residual[-3] = -0.25
+        errors = _usual_error(residual, colour), fit_error_model(residual, colour)
+        sizes.append([float(np.sqrt(error.relative_variance(colour[-1]))) for error in errors])
+    usual, of_all = np.median(sizes, axis=0)
+    # 0.02 was drawn; the dozen dark values beside it leave the one some weight
+    assert usual < 0.035
+    assert of_all > 0.045
+
+
+def test_an_audit_knows_the_law_of_depth_that_a_fit_of_the_set_knows():
+    spectra, scans, batches = small_tables()
+    refs = ReferenceSet(spectra, scans.assign(fill_ml=10.0), batches, colour_unit="EBC")
+    law = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm).path_law
+    own = HouseModel().fit(refs).fitted.path_law
+    assert law is not None
+    assert (law.taught_by, law.returned) == (own.taught_by, pytest.approx(own.returned, rel=1e-6))
