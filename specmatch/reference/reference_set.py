@@ -173,7 +173,8 @@ class ReferenceSet:
         left_out: list[dict[str, str]] = []
         known = set_aside_unmeasured(scans, checked.scan_ids, left_out)
         self._scans = tidy_columns(check_scans(known, checked.scan_ids), "scans")
-        self._batches = align_batches(batches, self._scans, self.colour_unit, left_out, value_name)
+        told = checked if quantity == "reflectance" and x_unit is None and not self._kept else None
+        self._batches = align_batches(batches, self._scans, self.colour_unit, left_out, value_name, reflectance=told)
         checked.values.flags.writeable = False
         nm = pd.Index(checked.wavelength_nm, dtype="float64", name="wavelength_nm")
         self._spectra = pd.DataFrame(checked.values, checked.scan_ids, nm, copy=False)

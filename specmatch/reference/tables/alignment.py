@@ -11,12 +11,14 @@ import pandas as pd
 from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, LAB_NUMBERS, SCAN_COLUMNS, SCAN_NUMBERS
-from specmatch.spectra import text_ids
+from specmatch.spectra import Spectra, text_ids
 from specmatch.wording import FORMULA_STARTS
 
 _LOG = logging.getLogger(__name__)
 # Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
 NUMBER_COLUMNS = frozenset((*SCAN_NUMBERS, *LAB_NUMBERS, "replicate"))
+# beer absorbs more in the blue than in the red (common practice, no source)
+BLUE_NM, RED_NM, FEWEST_COLOURS = 500.0, 600.0, 4
 _ELSE = ("scan_id", "valid_from", "valid_to", "recipe")
 TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUMNS
 
@@ -124,8 +126,11 @@ def align_batches(
     colour_unit: str,
     left_out: list[dict[str, str]],
     value_name: str = VALUE_NAME,
+    *,
+    reflectance: Spectra | None = None,
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
+    # reflectance: where it is to be held against the colours of the batches
     if isinstance(batches, pd.DataFrame) and value_name != VALUE_NAME and value_name in batches.columns:
         if VALUE_NAME in batches.columns:
             raise TableError(
@@ -145,7 +150,22 @@ def align_batches(
     left_out += [{"table": "batches", "name": name, "reason": "has no scan"} for name in table.index[~used]]
     table = table[used]
     table.index = pd.Index(table.index, dtype=object, name="batch")
+    if reflectance is not None and value_name == VALUE_NAME:
+        _refuse_absorbance(reflectance, scans, table)
     return table
+
+
+def _refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFrame) -> None:
+    """Refuse a table in which darker beers read higher, and every scan falls from blue to red, as absorbance does."""
+    nm, colour = spectra.wavelength_nm, scans["batch"].map(batches["colour"]).astype(float)
+    blue, red = (pd.DataFrame(spectra.values[:, kept]).mean(axis=1) for kept in (nm < BLUE_NM, nm > RED_NM))
+    if batches["colour"].nunique() < FEWEST_COLOURS or not (blue > red).all():
+        return
+    if colour.reset_index(drop=True).rank().corr(blue.rank()) > 0.5:
+        raise UnitError(
+            "darker beers read higher than pale ones, and every scan falls from blue to red: this is absorbance, where "
+            "reflectance of beer does the opposite; expected fractions of the reference, or give quantity='absorbance'"
+        )
 
 
 def check_beers(beers: pd.DataFrame | None, brewed: Sequence[str] = ()) -> pd.DataFrame | None:
