@@ -26,7 +26,8 @@ from specmatch.maths.statistics.beer_effects import (
     still_needed,
 )
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.measurement.folder.stated import LAB_NUMBERS, as_stated
+from specmatch.measurement.folder.columns import LAB_NUMBERS
+from specmatch.measurement.folder.stated import as_stated
 from specmatch.warning_codes import RESCAN, worst_effect
 from specmatch.wording import counted
 

@@ -8,10 +8,8 @@ import pandas as pd
 
 from specmatch.errors import DoubtfulDate, ParentsError, SheetError
 from specmatch.maths.statistics.levels import rows_of
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, MATERIAL_COLUMNS
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, LAB_NUMBERS, MATERIAL_COLUMNS
 from specmatch.measurement.folder.sheets import Sheet, find_sheet, keyed_sheet
-
-_BATCH_NUMBERS = ("colour", "colour_sd", "colour_n")
 
 
 def no_batches() -> pd.DataFrame:
@@ -32,7 +30,7 @@ def read_batches(
     if path is None:
         return no_batches()
     sheet, numbers = keyed_sheet(
-        path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=_BATCH_NUMBERS,
+        path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=LAB_NUMBERS,
         dates=("packaged_on",), date_order=date_order,
     )  # fmt: skip
     table = sheet.table.assign(**numbers)  # `6` and `6.0` are one value

@@ -1,5 +1,6 @@
 """Columns of the sheets: the known ones, and what an unknown one may be meant for."""
 
+import csv
 import re
 import unicodedata
 from collections.abc import Sequence
@@ -7,17 +8,24 @@ from dataclasses import dataclass
 from difflib import SequenceMatcher
 
 from specmatch.errors import SheetError
-from specmatch.wording import rows_beside, text_beside
+from specmatch.wording import text_beside
 
-SCAN_COLUMNS = (
-    "file", "role", "sample", "pour", "batch", "beer", "measured_at", "integration_ms", "fill_ml", "cup", "cup_mm",
-    "instrument", "session", "operator", "temperature_c", "stage", "reference_kind", "fill_sd_ml", "lamp", "base",
-    "site", "material", "material_lot", "certificate",
-)  # fmt: skip
-BATCH_COLUMNS = (
-    "batch", "beer", "colour", "colour_unit", "colour_sd", "colour_n", "colour_method", "lab", "packaged_on",
-)  # fmt: skip
-MATERIAL_COLUMNS = ("material", "material_lot", "colour", "colour_unit", "colour_sd")
+# every known column: its sheets, whether it names something or is only kept, the range beyond which a number is a slip
+# of the pen or of a decimal mark, its unit, and what people of the trade write for it in their languages
+_KNOWN = list(csv.DictReader(text_beside(__file__, "columns.csv").splitlines()))
+SCAN_COLUMNS, BATCH_COLUMNS, MATERIAL_COLUMNS = (
+    tuple(row["column"] for row in _KNOWN if sheet in row["sheets"].split())
+    for sheet in ("scans", "batches", "materials")
+)
+RANGES = {row["column"]: (float(row["low"]), float(row["high"])) for row in _KNOWN if row["low"]}
+UNITS = {row["column"]: row["unit"] for row in _KNOWN if row["unit"]}
+SCAN_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
+LAB_NUMBERS = ("colour", "colour_sd", "colour_n")
+_NAMED = tuple(row["column"] for row in _KNOWN if row["kind"] == "name")
+NAMES = (*_NAMED, "material_lot")  # which a spreadsheet may have spoilt
+# kept with the scans or batches, but no answer rests on them: a slip in these names is only told
+_ONLY_KEPT = tuple(row["column"] for row in _KNOWN if row["kind"] == "kept")
+_ALIASES = {row["column"]: row["aliases"].split() for row in _KNOWN if row["aliases"]}
 ROLES = ("sample", "dark", "reference", "control", "check")
 # the two kinds of reference, each with what people of the trade write for it
 REFERENCE_KINDS = {
@@ -29,15 +37,8 @@ ROLE_TITLES = dict.fromkeys(("dark", "dark_scan", "dark_spectrum", "dunkel"), "d
     ("reference", "reference_scan", "reference_spectrum", "ref", "referenz", "white", "white_reference"), "reference"
 )
 EVERY_COLUMN = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *MATERIAL_COLUMNS))
-_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material")
-
-# kept with the scans or batches, but no answer rests on them: a slip in these names is only told
-_ONLY_KEPT = ("operator", "site", "lamp", "base", "colour_method", "time")
-
-# what people of the trade write for a known column, in the languages of the usual spreadsheets
-_ALIASES = {known: aliases.split() for known, aliases in rows_beside(__file__, "column_aliases.csv")}
 _TARGET = {alias: known for known, aliases in _ALIASES.items() for alias in aliases} | {
-    f"{known}_{tail}": known for known in _IDENTIFIERS for tail in ("id", "name", "no", "nr", "number")
+    f"{known}_{tail}": known for known in _NAMED for tail in ("id", "name", "no", "nr", "number")
 }
 TIME_NAMES = frozenset(("measured_at", *_ALIASES["measured_at"]))
 # `SampleID` is `sample_id`

@@ -17,6 +17,7 @@ from specmatch.measurement.folder.columns import (
     ROLE_TITLES,
     ROLES,
     SCAN_COLUMNS,
+    SCAN_NUMBERS,
     TIME_NAMES,
     folded,
     reference_kinds,
@@ -41,7 +42,6 @@ from specmatch.wording import counted, listed
 
 NOT_FOUND = "listed in scans.csv, not found in the folder; copy the file there or take the row out"
 SHEETS = ("scans", "batches", "materials", "beers")
-_SHEET_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
 
 
 @dataclass(frozen=True, eq=False)
@@ -246,7 +246,7 @@ def _scan_rows(
             )
     if table.empty:
         raise SheetError(f"{name}: a header but no rows; list the scan files, one a row")
-    numbers = number_columns(sheet, _SHEET_NUMBERS, name=name)
+    numbers = number_columns(sheet, SCAN_NUMBERS, name=name)
     full, notes = table.copy(), merged_cells(sheet, name=name)
     times: list[datetime | None] = [None] * len(table)
     if "measured_at" in table:
@@ -260,7 +260,7 @@ def _scan_rows(
         notes.append("column time: not used without the day; add it as measured_at")
     for column in SCAN_COLUMNS:
         if column not in full:
-            full[column] = float("nan") if column in _SHEET_NUMBERS else ""
+            full[column] = float("nan") if column in SCAN_NUMBERS else ""
     full[list(numbers.columns)] = numbers
     full["role"] = full["role"].str.lower()
     full["reference_kind"] = reference_kinds(full["reference_kind"].tolist(), sheet.lines, name)

@@ -17,6 +17,8 @@ from specmatch.errors import DoubtfulDate, ScanFileError, SheetError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
     EVERY_COLUMN,
+    NAMES,
+    RANGES,
     ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
@@ -28,6 +30,7 @@ from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.lines import decode_text
 from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
+from specmatch.measurement.readers.scan import told_of
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 _SET_DESCRIPTOR = "datapackage.json"
@@ -167,15 +170,8 @@ def damage(cell: str, *, is_name: bool) -> str:
     return ""
 
 
-# ranges that a number outside of is a slip of the pen or of a decimal mark
-_RANGES = {
-    "integration_ms": (1e-3, 1e6), "fill_ml": (0.05, 5000.0), "cup_mm": (1.0, 500.0), "temperature_c": (-10.0, 100.0),
-    "fill_sd_ml": (0.0, 1000.0), "colour": (0.01, 1000.0), "colour_sd": (0.0, 200.0), "colour_n": (1.0, 1e5),
-    "batches_a_week": (1e-3, 1e4),
-}  # fmt: skip
 _UNIT_BEHIND = re.compile(r"(.*\d)\s*\u00b0?\s*(EBC|SRM)\Z", re.I)
 _IN_HEADING = ("ml", "mm", "ms", "c")
-_IDENTIFIERS = ("file", "sample", "pour", "batch", "beer", "instrument", "session", "cup", "material", "material_lot")
 _OUTER = " \t\r\n\u00a0\u202f\u2009\u200b\ufeff"
 
 
@@ -235,7 +231,7 @@ def read_sheet(
         body.append(cells[: len(names)])
         body_lines.append(line)
         for name, cell in zip(names, cells, strict=False):
-            if said := damage(cell, is_name=name in _IDENTIFIERS):
+            if said := damage(cell, is_name=name in NAMES):
                 notes.append(f"{path.name}, line {line}, column {name}: {cell!r} {said}")
     table = pd.DataFrame(body, columns=names, dtype=object)
     unknown = tuple(unknown_column(name, known) for name in names if name not in known)
@@ -306,7 +302,8 @@ def _text_rows(path: Path, known: Sequence[str]) -> tuple[list[list[str]], list[
     except OSError as error:
         raise SheetError(f"{path}: cannot be read ({error.strerror}); check the name and the folder") from None
     try:
-        text, _ = decode_text(raw, name=path.name)
+        with told_of(path.name):
+            text, _ = decode_text(raw)
     except ScanFileError as error:
         raise SheetError(str(error)) from None
     first = [line for line in text.split("\n") if line.strip(_OUTER)][:_MOST_ABOVE]
@@ -354,7 +351,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
 
     def fits(marks: NumberMarks) -> bool:
         return all(
-            _RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= _RANGES[column][1] for column, _, cell in cells
+            RANGES[column][0] <= (parse_number(cell, marks) or 0.0) <= RANGES[column][1] for column, _, cell in cells
         )
 
     likely = found if len(found) == 1 else [marks for marks in found if fits(marks)]
@@ -380,7 +377,7 @@ def number_columns(sheet: Sheet, columns: Sequence[str], *, name: str) -> pd.Dat
 
 def refuse_out_of_range(values: Floats, column: str, lines: Sequence[int], *, name: str) -> None:
     """Refuse numbers that can only be a slip of the pen or of a decimal mark; NaN is none."""
-    low, high = _RANGES[column]
+    low, high = RANGES[column]
     outside = (values < low) | (values > high)
     if outside.any():
         at = int(outside.argmax())

@@ -13,7 +13,9 @@ from specmatch.batches import VALUE_NAME
 from specmatch.errors import SheetError, TableError
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
+    LAB_NUMBERS,
     SCAN_COLUMNS,
+    SCAN_NUMBERS,
     known_name,
     reference_kinds,
     unknown_column,
@@ -22,8 +24,6 @@ from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, number_columns, refuse_misnamed, refuse_out_of_range
 
-SCAN_NUMBERS = ("integration_ms", "fill_ml", "fill_sd_ml", "cup_mm", "temperature_c")
-LAB_NUMBERS = ("colour", "colour_sd", "colour_n")
 _DATES = ("measured_at", "packaged_on", "valid_from", "valid_to")
 _KEYS = {"scans": "scan_id", "batches": "batch", "beers": "beer", "list of beers": "beer"}
 _KNOWN = {

@@ -10,6 +10,7 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
 from specmatch.measurement.readers.lines import Row, is_value
 from specmatch.measurement.readers.numbers import APOSTROPHES, BLANKS, looks_numeric
+from specmatch.measurement.readers.scan import told_of
 from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
 
 # a spectrometer's axis changes its step slowly; a lost line doubles it at one place
@@ -21,7 +22,7 @@ FAR_STEPS = 20.0
 _MOSTLY = 0.9
 
 
-def order_axis(x: Floats, *, name: str, lines: Ints | None = None) -> tuple[Ints, list[str]]:
+def order_axis(x: Floats, *, lines: Ints | None = None) -> tuple[Ints, list[str]]:
     """Return the order that sorts an axis, refusing one that goes up and down."""
     # x (p,), lines (p,) -> (p,)
     steps = np.diff(x)
@@ -31,10 +32,10 @@ def order_axis(x: Floats, *, name: str, lines: Ints | None = None) -> tuple[Ints
         return np.arange(x.size)[::-1], ["descending wavelengths put in ascending order"]
     falls = (steps < 0).sum() <= (steps > 0).sum()
     at = int(np.flatnonzero(steps < 0 if falls else steps > 0)[0]) + 1
-    where = f", line {lines[at]}" if lines is not None else ""
+    where = f"line {lines[at]}: " if lines is not None else ""
     raise ScanFileError(
-        f"{name}{where}: wavelengths go up and down ({x[at - 1]:g} then {x[at]:g}); lines are repeated, lost or out of "
-        "order: export the file again"
+        f"{where}wavelengths go up and down ({x[at - 1]:g} then {x[at]:g}); lines are repeated, lost or out of order: "
+        "export the file again"
     )
 
 
@@ -76,7 +77,7 @@ def gap_notes(x: Floats) -> list[str]:
     ]
 
 
-def pixels_to_nm(pixel: ArrayLike, coefficients: ArrayLike, *, name: str = "pixel_polynomial") -> Floats:
+def pixels_to_nm(pixel: ArrayLike, coefficients: ArrayLike) -> Floats:
     """Turn pixel numbers into wavelengths by a polynomial."""
     # pixel (p,), coefficients (k,) -> (p,)
     # coefficients: in nm, constant term first: `nm = c0 + c1 pixel + c2 pixel**2 + ...`
@@ -85,8 +86,8 @@ def pixels_to_nm(pixel: ArrayLike, coefficients: ArrayLike, *, name: str = "pixe
     steps = np.diff(nm)
     if not np.isfinite(nm).all() or nm.min() < 150 or nm.max() > 3500 or not ((steps > 0).all() or (steps < 0).all()):
         raise OptionError(
-            f"{name}: coefficients {c.tolist()} do not turn pixels into rising wavelengths within 150-3500 nm; "
-            "expected the constant term first, in nm"
+            f"coefficients {c.tolist()} do not turn pixels into rising wavelengths within 150-3500 nm; expected the "
+            "constant term first, in nm"
         )
     return nm
 
@@ -96,7 +97,8 @@ def resample(wavelength_nm: ArrayLike, values: ArrayLike, grid_nm: ArrayLike, *,
     # wavelength_nm, values (p,), grid_nm (m,) -> (m,)
     # wavelength_nm, values: strictly ascending or descending wavelengths
     x, y, grid = np.asarray(wavelength_nm, float), np.asarray(values, float), np.asarray(grid_nm, float)
-    order, _ = order_axis(x, name=name)
+    with told_of(name):
+        order, _ = order_axis(x)
     x, y = x[order], y[order]
     if x.size < 2 or (np.diff(x) <= 0).any():
         raise WavelengthMismatchError(f"{name}: wavelengths must rise strictly; merge repeated ones first")

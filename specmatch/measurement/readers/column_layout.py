@@ -36,6 +36,7 @@ from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, po
 from specmatch.measurement.readers.parsed_text import (
     ParsedText,
     RawSpectrum,
+    ReadOptions,
     cells_to_numbers,
     decimals_of,
     refuse_marks,
@@ -62,7 +63,7 @@ class TextTable:
     notes: Notes = field(default_factory=Notes)
 
 
-def find_columns_table(lines: Sequence[str], separator: str, *, name: str, literal: bool = False) -> TextTable:
+def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = False) -> TextTable:
     """Find the one block of numeric lines, refusing a file in which it is broken or not the only one."""
     # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
     split, units, changed = split_table(lines, separator)
@@ -80,7 +81,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
         notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
     first, last = _longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
-        raise _nothing_found(split, numeric, filled, name)
+        raise _nothing_found(split, numeric, filled)
     block = [i for i in range(first, last + 1) if filled[i]]
     usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
     named = _names_above(split, filled, first, usual, separator)[1]
@@ -94,16 +95,16 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
         )
     block = [i for i in range(first, last + 1) if filled[i]]
     axis = np.array([loose_number(split[i][column]) if column < len(split[i]) else np.nan for i in block])
-    width = _refuse_wide(block, split, name)
-    refuse_several(split, numeric, filled, (first, last), column, axis, name)
+    width = _refuse_wide(block, split)
+    refuse_several(split, numeric, filled, (first, last), column, axis)
     within = reach(axis)
     for i in range(len(split)):
         if filled[i] and (
             i < first or (i > last and i not in footer and not is_footer(i, split, last, column, within))
         ):
-            _refuse_broken(i, split, numeric, filled, width, (first, last), name)
+            _refuse_broken(i, split, numeric, filled, width, (first, last))
     rows, numbers = [split[i] for i in block], [i + 1 for i in block]
-    _refuse_without_unit(block, split, units, changed, name)
+    _refuse_without_unit(block, split, units, changed)
     names, words, top = _names_above(split, filled, first, width, separator)
     if len(names) == width - 1 and rows[0][-1] and numbering(np.array([loose_number(row[0]) for row in rows])):
         names, words = ["", *names], ["", *words]  # numbers of rows have no name
@@ -111,42 +112,42 @@ def find_columns_table(lines: Sequence[str], separator: str, *, name: str, liter
     # a decimal comma is never beside a blank or a quotation mark
     parted = not any(re.search(r"[^\"\s],[^\"\s]", lines[i]) for i in block)
     if separator == "," and not literal and not parted:
-        _refuse_comma_twice(rows, numbers, names, name)
+        _refuse_comma_twice(rows, numbers, names)
     elif len(names) != width and literal:
         notes.add(f"the header names {len(names)} columns, the table has {width}: the last have no name")
         names, words = [*names, *[""] * width][:width], [*words, *[""] * width][:width]
     if len(names) != width:
         raise ScanFileError(
-            f"{name}, line {top + 1}: the header names {len(names)} columns, the table below has {width}; "
-            "export the file again with one name a column"
+            f"line {top + 1}: the header names {len(names)} columns, the table below has {width}; export the file "
+            "again with one name a column"
         )
     words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
-    shortened_at = _check_widths(rows, numbers, width, separator, name, ended)
+    shortened_at = _check_widths(rows, numbers, width, separator, ended)
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
 def _refuse_without_unit(
-    block: list[int], split: list[Row], units: dict[int, str], changed: set[tuple[int, int]], name: str
+    block: list[int], split: list[Row], units: dict[int, str], changed: set[tuple[int, int]]
 ) -> None:
     """Refuse a number that stands without the unit of the others in its column."""
     for i in block:
         odd = next((j for j in units if j < len(split[i]) and (i, j) not in changed and looks_numeric(split[i][j])), -1)
         if odd >= 0:
             raise ScanFileError(
-                f"{name}, line {i + 1}: {split[i][odd]!r} stands without the unit {units[odd]!r} of the other numbers; "
-                "mend the line, or export the file without units"
+                f"line {i + 1}: {split[i][odd]!r} stands without the unit {units[odd]!r} of the other numbers; mend "
+                "the line, or export the file without units"
             )
 
 
-def _refuse_wide(block: list[int], split: list[Row], name: str) -> int:
+def _refuse_wide(block: list[int], split: list[Row]) -> int:
     """Return the width of a block, refusing one in which a few lines are wider than all others."""
     width = max(len(split[i]) for i in block)
     wide = [i for i in block if len(split[i]) == width]
     if len(wide) <= max(1, len(block) // 10) and len(block) - len(wide) >= 2:
         usual = Counter(len(split[i]) for i in block).most_common(1)[0][0]
         raise ScanFileError(
-            f"{name}, line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
+            f"line {wide[0] + 1}: {width} fields where the table has {usual}; a mark is too much, or a line is "
             "damaged: copy or export the file again"
         )
     return width
@@ -165,7 +166,7 @@ def _without_end_mark(rows: list[Row], names: Row, words: Row, width: int) -> tu
     return [row[:width] for row in rows], names[:width], words[:width], width, True
 
 
-def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, name: str, ended: bool) -> int:
+def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: str, ended: bool) -> int:
     """Bring rows to one width where pairs have run out; refuse any other row that is short."""
     shortened_at, shortest = 0, width
     may_run_out = width >= 4 and width % 2 == 0 and separator != " " and not ended
@@ -174,14 +175,14 @@ def _check_widths(rows: list[Row], numbers: list[int], width: int, separator: st
             shortest, shortened_at = len(row), shortened_at or numbers[k]
         if len(row) != shortest:
             raise ScanFileError(
-                f"{name}, line {numbers[k]}: {len(row)} fields where the table has {width}; a field or a mark is lost, "
-                "or the file is cut: copy or export it again"
+                f"line {numbers[k]}: {len(row)} fields where the table has {width}; a field or a mark is lost, or the "
+                "file is cut: copy or export it again"
             )
         rows[k] = row + [""] * (width - shortest)
     return shortened_at
 
 
-def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: str) -> None:
+def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row) -> None:
     """Refuse a comma-separated table of bare digits whose commas may be decimal marks as well."""
     row = max(rows, key=len)
     plain = all(cell.isdigit() or not cell for cells in rows for cell in cells)
@@ -196,8 +197,8 @@ def _refuse_comma_twice(rows: list[Row], numbers: list[int], names: Row, name: s
         pairs = [",".join(shown[i : i + 2]) for i in range(0, len(shown), 2)]
         readings = [" | ".join(shown) + more, " | ".join(pairs) + more]
     raise AmbiguousScanFileError(
-        f"{name}, line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: "
-        f"{readings[0]} or {readings[1]}; export with semicolons, or give separator=',' and decimal='.'"
+        f"line {numbers[rows.index(row)]}: the comma may separate columns and mark decimals: {readings[0]} or "
+        f"{readings[1]}; export with semicolons, or give separator=',' and decimal='.'"
     )
 
 
@@ -227,9 +228,9 @@ def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
     return best[0], best[1]
 
 
-def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], name: str) -> ScanFileError:
+def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool]) -> ScanFileError:
     if not any(filled):
-        return ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
+        return ScanFileError("the file is empty; measure again or take it off the list")
     if not any(numeric):
         numbers = [sum(map(looks_numeric, cells)) for cells in split]
         texts = [
@@ -237,19 +238,19 @@ def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool], na
         ]
         if texts:
             odd = next((cell for cell in split[texts[0]] if not is_value(cell)), "")
-            said = f"{name}, line {texts[0] + 1}: {odd!r} is not a number; export numbers alone, a column a spectrum"
+            said = f"line {texts[0] + 1}: {odd!r} is not a number; export numbers alone, a column a spectrum"
         else:
-            said = f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again"
+            said = "a header but no table of wavelengths and values; if this is a scan file, export it again"
         return ScanFileError(said, stage="table")
     first = numeric.index(True) + 1
     return ScanFileError(
-        f"{name}, line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {FEWEST_POINTS} or "
-        "more; the file was cut short, or its other cells are no numbers: export it again"
+        f"line {first}: {counted(sum(numeric), 'line')} of numbers, where a spectrum has {FEWEST_POINTS} or more; the "
+        "file was cut short, or its other cells are no numbers: export it again"
     )
 
 
 def _refuse_broken(
-    i: int, split: list[Row], numeric: list[bool], filled: list[bool], width: int, ends: tuple[int, int], name: str
+    i: int, split: list[Row], numeric: list[bool], filled: list[bool], width: int, ends: tuple[int, int]
 ) -> None:
     """Refuse numbers apart from the table, and a line beside the table that was one of it before it was damaged."""
     first, last = ends
@@ -261,8 +262,8 @@ def _refuse_broken(
         bad = next((cell for cell in split[broken] if cell and not is_value(cell)), "")
         what = f"{bad!r} is not a number" if bad else f"{len(split[broken])} fields where the table has {width}"
         raise ScanFileError(
-            f"{name}, line {broken + 1}: {what}, with numbers above and below it; mend the line, or save one table a "
-            "file if the file holds several tables"
+            f"line {broken + 1}: {what}, with numbers above and below it; mend the line, or save one table a file if "
+            "the file holds several tables"
         )
     if not beside:
         return
@@ -273,7 +274,7 @@ def _refuse_broken(
     if begins or (wordless and cells[0] and ends_numeric):
         odd = next((cell for cell in cells if not is_value(cell)), None)
         said = f"{odd!r} is not a number" if odd is not None else f"{len(cells)} fields where the table has {width}"
-        raise ScanFileError(f"{name}, line {i + 1}: {said}; the line is damaged or cut: copy or export the file again")
+        raise ScanFileError(f"line {i + 1}: {said}; the line is damaged or cut: copy or export the file again")
 
 
 def _names_above(split: list[Row], filled: list[bool], first: int, width: int, separator: str) -> tuple[Row, Row, int]:
@@ -304,24 +305,23 @@ def _names_above(split: list[Row], filled: list[bool], first: int, width: int, s
     return cells, cells, lowest
 
 
-def columns_readings(
-    lines: Sequence[str], separator: str, *, name: str, decimal: str | None, thousands: str | None, layout: str | None,
-    literal: bool, wavelength_column: int | None = None,
-) -> list[ParsedText]:  # fmt: skip
+def columns_readings(lines: Sequence[str], separator: str, told: ReadOptions) -> list[ParsedText]:
     """Read a text as spectra in columns (or pairs), under every pair of marks that fits all of it."""
-    # literal: true where the caller has given separator and decimal mark, so that a comma has one meaning only
-    table = find_columns_table(lines, separator, name=name, literal=literal)
+    # where the caller has given separator and decimal mark a comma has one meaning only
+    literal = told.separator is not None and (told.decimal is not None or told.separator_in_file)
+    table = find_columns_table(lines, separator, literal=literal)
     rows = zip(table.line_numbers, table.rows, strict=True)
     placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
     cells = [cell for _, cell in placed]
     counts = any(read_label(word).quantity == "counts" for word in table.words)
-    found = possible_marks(cells, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|", counts=counts)
+    groups = separator in "\t;|"
+    found = possible_marks(cells, decimal=told.decimal, thousands=told.thousands, blank_groups=groups, counts=counts)
     if not found:
-        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
+        raise refuse_marks(placed, told)
     readings, problem = [], None
     for marks in found:
         try:
-            readings.append(_read_columns(table, marks, name, layout, wavelength_column))
+            readings.append(_read_columns(table, marks, told))
         except AmbiguousScanFileError:
             raise
         except ScanFileError as error:
@@ -331,30 +331,28 @@ def columns_readings(
     return readings
 
 
-def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int], name: str) -> None:
+def _check_zeros(cells: Sequence[str], marks: NumberMarks, lines: Sequence[int]) -> None:
     """Refuse a number such as `0435` in a column that is not zero-padded: its decimal mark may be lost."""
     whole = [re.sub(r"^[+-]", "", c).split(marks.decimal)[0] if looks_numeric(c) else "" for c in cells]
     padded = [k for k, digits in enumerate(whole) if len(digits) > 1 and digits[0] == "0"]
     if padded and len({len(digits) for digits in whole if digits}) > 1:
         raise ScanFileError(
-            f"{name}, line {lines[padded[0]]}: {cells[padded[0]]!r} begins with a zero where the others do not; its "
-            "decimal mark may be lost: mend the line or export again"
+            f"line {lines[padded[0]]}: {cells[padded[0]]!r} begins with a zero where the others do not; its decimal "
+            "mark may be lost: mend the line or export again"
         )
 
 
-def _read_columns(
-    table: TextTable, marks: NumberMarks, name: str, layout: str | None, wavelength_column: int | None
-) -> ParsedText:
+def _read_columns(table: TextTable, marks: NumberMarks, told: ReadOptions) -> ParsedText:
     values, over = cells_to_numbers(table.rows, marks)
     text_columns = list(zip(*table.rows, strict=True))
     lines = np.array(table.line_numbers)
     keep = [j for j in range(len(text_columns)) if any(text_columns[j])]
     for j in keep:
-        _check_zeros(text_columns[j], marks, table.line_numbers, name)
-    pairs = _pair_columns(values, table.words, keep, name, layout)
+        _check_zeros(text_columns[j], marks, table.line_numbers)
+    pairs = _pair_columns(values, table.words, keep, told.layout)
     if table.shortened_at and not pairs:
         raise ScanFileError(
-            f"{name}, line {table.shortened_at}: fields are missing at the end of the line; the file is cut or damaged"
+            f"line {table.shortened_at}: fields are missing at the end of the line; the file is cut or damaged"
         )
     notes = Notes()
     notes.join(table.notes)
@@ -363,11 +361,11 @@ def _read_columns(
     if pairs:
         plan = list(zip(keep[::2], keep[1::2], strict=True))
     else:
-        x_column = _x_column(values, table.words, keep, name, layout, wavelength_column)
+        x_column = _x_column(values, table.words, keep, told)
         plan, ignored = _values_plan(values, table, keep, x_column)
         notes.add(*ignored)
     if not plan:
-        raise ScanFileError(f"{name}: a single column of numbers; a scan needs a wavelength and a value on each line")
+        raise ScanFileError("a single column of numbers; a scan needs a wavelength and a value on each line")
     spectra = []
     for x, y in plan:
         there = (
@@ -379,12 +377,11 @@ def _read_columns(
         if lost.any():
             i = int(np.flatnonzero(lost)[0])
             raise ScanFileError(
-                f"{name}, line {lines[i]}: no wavelength ({text_columns[x][i]!r}); mend the line or export again"
+                f"line {lines[i]}: no wavelength ({text_columns[x][i]!r}); mend the line or export again"
             )
         if pairs and np.flatnonzero(there).size != (np.flatnonzero(there)[-1] + 1 if there.any() else 0):
             raise ScanFileError(
-                f"{name}, line {lines[int(np.flatnonzero(~there)[0])]}: a gap in the columns of one spectrum; mend "
-                "the line"
+                f"line {lines[int(np.flatnonzero(~there)[0])]}: a gap in the columns of one spectrum; mend the line"
             )
         spectra.append(RawSpectrum(
             table.names[y], values[there, x], values[there, y], over[there, y], table.words[x], table.words[y],
@@ -398,7 +395,7 @@ def _read_columns(
     )
 
 
-def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, layout: str | None) -> bool:
+def _pair_columns(values: Floats, words: list[str], keep: list[int], layout: str | None) -> bool:
     """Say whether the columns are pairs of wavelength and value."""
     if layout is not None:
         return layout == "pairs"
@@ -418,29 +415,29 @@ def _pair_columns(values: Floats, words: list[str], keep: list[int], name: str, 
     fractions = all(np.nanmax(np.abs(values[:, j]), initial=0.0) < 3.0 for j in keep[1::2])
     if likely and not fractions:
         raise AmbiguousScanFileError(
-            f"{name}: {len(keep)} columns that may be one wavelength column and {len(keep) - 1} spectra, or "
-            f"{len(keep) // 2} pairs of wavelength and value; give layout='columns' or layout='pairs'"
+            f"{len(keep)} columns that may be one wavelength column and {len(keep) - 1} spectra, or {len(keep) // 2} "
+            "pairs of wavelength and value; give layout='columns' or layout='pairs'"
         )
     return likely
 
 
-def _x_column(
-    values: Floats, words: list[str], keep: list[int], name: str, layout: str | None, told: int | None
-) -> int:
+def _x_column(values: Floats, words: list[str], keep: list[int], told: ReadOptions) -> int:
     """Return the wavelength column: as the caller says, as it is named, or the only one that can be it."""
-    if told is not None:
-        if told - 1 not in keep:
-            raise ScanFileError(f"{name}: wavelength_column={told}, where the table has {len(words)} columns")
-        return told - 1
+    # pixels are counted in the first column
+    column = told.wavelength_column or (1 if told.pixel_polynomial is not None else None)
+    if column is not None:
+        if column - 1 not in keep:
+            raise ScanFileError(f"wavelength_column={column}, where the table has {len(words)} columns")
+        return column - 1
     named = sorted(named_axes(words, keep), key=lambda j: stated_x_unit(words[j]) != "nm")
     if named:
         return next((j for j in named if one_way(values[np.isfinite(values[:, j]), j])), named[0])
     pixels = [j for j in keep if stated_x_unit(words[j]) == "pixel"]
     likely = likely_axes(values, [j for j in keep if j not in pixels]) if len(keep) > 2 or not pixels else pixels
     # a caller who says that the spectra stand in columns means the usual place of the wavelengths, the first
-    if len(likely) > 1 and not (layout is not None and likely[0] == keep[0]):
+    if len(likely) > 1 and not (told.layout is not None and likely[0] == keep[0]):
         raise AmbiguousScanFileError(
-            f"{name}: column {' or column '.join(str(j + 1) for j in likely)} may hold the wavelengths; give "
+            f"column {' or column '.join(str(j + 1) for j in likely)} may hold the wavelengths; give "
             f"wavelength_column={likely[0] + 1} or another"
         )
     return likely[0] if likely else keep[0]

@@ -1,7 +1,7 @@
 """Find the one way to read a text: separator, decimal mark, thousands mark and layout that fit all of it."""
 
 import re
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
@@ -11,7 +11,7 @@ from specmatch.measurement.readers.axis import order_axis, pixels_to_nm
 from specmatch.measurement.readers.column_layout import columns_readings
 from specmatch.measurement.readers.fast_path import plain_reading, plain_rows
 from specmatch.measurement.readers.lines import SEPARATORS, candidate_separators, separator_line
-from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum
+from specmatch.measurement.readers.parsed_text import ParsedText, RawSpectrum, ReadOptions
 from specmatch.measurement.readers.row_layout import rows_may_be, rows_reading, split_rows
 from specmatch.measurement.readers.units import (
     names_wavelength,
@@ -27,25 +27,6 @@ _LEAST_SPAN = 0.1
 _PLAIN = re.compile(r"[+-]?(?:\d+\.?\d*|\.\d+)(?:[eE][+-]?\d+)?\Z")
 
 
-@dataclass(frozen=True)
-class ReadOptions:
-    """What the caller has said; it goes before anything found in the file."""
-
-    # encoding, separator, decimal, thousands, layout, x_unit, quantity, scale: as in `read_scans`; None where nothing
-    # is said
-    encoding: str | None = None
-    separator: str | None = None
-    decimal: str | None = None
-    thousands: str | None = None
-    layout: str | None = None
-    x_unit: str | None = None
-    quantity: str | None = None
-    scale: str | None = None
-    pixel_polynomial: tuple[float, ...] | None = None  # coefficients from pixel number to nm, constant term first
-    wavelength_column: int | None = None  # from 1
-    separator_in_file: bool = False  # whether the file itself names its separator, in a first line such as `sep=,`
-
-
 def short_way(text: str, told: ReadOptions) -> ParsedText | None:
     """Read a text of the commonest form, which holds one table and can be read one way only; else None."""
     if told == ReadOptions(told.encoding, quantity=told.quantity, scale=told.scale, x_unit=told.x_unit):
@@ -53,7 +34,7 @@ def short_way(text: str, told: ReadOptions) -> ParsedText | None:
     return None
 
 
-def parse_text(text: str, name: str, told: ReadOptions) -> ParsedText:
+def parse_text(text: str, told: ReadOptions) -> ParsedText:
     r"""Read a text under every separator, mark and layout that fits; refuse it unless all of them agree."""
     lines = text.split("\n")
     stated = separator_line(lines[0])
@@ -68,36 +49,34 @@ def parse_text(text: str, name: str, told: ReadOptions) -> ParsedText:
         ambiguous = [error for error in problems if isinstance(error, AmbiguousScanFileError)]
         if separator == " " and (readings or ambiguous) and len(separators) > 1:
             break  # blanks inside or around the cells of a table with a separator of its own
-        fits, failed = _readings_at(lines, separator, name, told)
+        fits, failed = _readings_at(lines, separator, told)
         readings += fits
         problems += failed
-    readings, problems = _plausible(readings, problems, name, told)
+    readings, problems = _plausible(readings, problems, told)
     if not readings:
         doubts: list[ScanFileError] = [e for e in problems if isinstance(e, AmbiguousScanFileError)]
         raise (doubts or sorted(problems, key=lambda error: error.stage == "table"))[0]
     for other in readings[1:]:
         if not readings[0].same_as(other):
-            raise AmbiguousScanFileError(f"{name}: may be read in two ways: {_differ(readings[0], other)}")
+            raise AmbiguousScanFileError(f"may be read in two ways: {_differ(readings[0], other)}")
     return readings[0]
 
 
-def _readings_at(
-    lines: list[str], separator: str, name: str, told: ReadOptions
-) -> tuple[list[ParsedText], list[ScanFileError]]:
+def _readings_at(lines: list[str], separator: str, told: ReadOptions) -> tuple[list[ParsedText], list[ScanFileError]]:
     """Read at one separator: in rows only where no table in columns was found and no name of wavelengths stands."""
     fits: list[ParsedText] = []
     problems: list[ScanFileError] = []
     refused = False
     if told.layout != "rows":
         try:
-            fits = _by_columns(lines, separator, name, told)
+            fits = columns_readings(lines, separator, told)
         except ScanFileError as error:
             problems.append(error)
             refused = error.stage != "table"
     split = split_rows(lines, separator) if told.layout in (None, "rows") else []
     if told.layout == "rows" or (told.layout is None and rows_may_be(split, refused=refused)):
         try:
-            by_rows = rows_reading(lines, split, separator, name=name, decimal=told.decimal, thousands=told.thousands)
+            by_rows = rows_reading(lines, split, separator, told)
         except ScanFileError as error:
             return fits, [*problems, error]
         headed = any(names_wavelength(s.x_words) for reading in fits for s in reading.spectra)
@@ -108,25 +87,16 @@ def _readings_at(
     return fits, problems
 
 
-def _by_columns(lines: list[str], separator: str, name: str, told: ReadOptions) -> list[ParsedText]:
-    return columns_readings(
-        lines, separator, name=name, decimal=told.decimal, thousands=told.thousands, layout=told.layout,
-        literal=told.separator is not None and (told.decimal is not None or told.separator_in_file),
-        # pixels are counted in the first column
-        wavelength_column=told.wavelength_column or (1 if told.pixel_polynomial is not None else None),
-    )  # fmt: skip
-
-
 def _plausible(
-    readings: list[ParsedText], problems: list[ScanFileError], name: str, told: ReadOptions
+    readings: list[ParsedText], problems: list[ScanFileError], told: ReadOptions
 ) -> tuple[list[ParsedText], list[ScanFileError]]:
     """Keep the readings whose wavelengths, and whose stated quantity, can be what they are taken for."""
     kept = []
     for reading in readings:
         try:
             for spectrum in reading.spectra:
-                order_axis(spectrum.x, name=name, lines=None if reading.layout == "rows" else spectrum.line_numbers)
-                axis_in_nm(spectrum, reading.meta, name, told)
+                order_axis(spectrum.x, lines=None if reading.layout == "rows" else spectrum.line_numbers)
+                axis_in_nm(spectrum, reading.meta, told)
         except ScanFileError as error:
             problems.append(error)
             continue
@@ -178,7 +148,7 @@ def _in_thousands(spectrum: RawSpectrum, told: ReadOptions) -> bool:
     return optical and bool(np.nanmax(np.abs(spectrum.values), initial=0.0) >= 1000.0)
 
 
-def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: ReadOptions) -> tuple[Floats, str, bool]:
+def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], told: ReadOptions) -> tuple[Floats, str, bool]:
     r"""Return the axis in nm, the unit it was taken as, and whether that was stated."""
     # -> (p,)
     unit = told.x_unit or stated_x_unit(spectrum.x_words) or _unit_in(meta)
@@ -186,13 +156,13 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], name: str, told: Rea
         coefficients = told.pixel_polynomial or _coefficients_in(meta)
         if coefficients is None:
             raise ScanFileError(
-                f"{name}: holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
+                "holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
             )
-        return pixels_to_nm(spectrum.x, coefficients, name=name), "pixel", True
+        return pixels_to_nm(spectrum.x, coefficients), "pixel", True
     # above rows the words are the corner's, which names what the rows are
     if not unit and spectrum.line_numbers[0] != spectrum.line_numbers[-1]:
-        refuse_other_axis(spectrum.x_words, name=name)
-    return to_nanometres(spectrum.x, unit, name=name, stated=bool(unit)), unit, bool(unit)
+        refuse_other_axis(spectrum.x_words)
+    return to_nanometres(spectrum.x, unit, stated=bool(unit)), unit, bool(unit)
 
 
 def _coefficients_in(meta: dict[str, str]) -> tuple[float, ...] | None:

@@ -12,13 +12,20 @@ import numpy as np
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.spikes import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
-from specmatch.measurement.readers.dialect import ReadOptions, axis_in_nm, parse_text, short_way
+from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
 from specmatch.measurement.readers.lines import SEPARATORS, decode_text, read_meta
-from specmatch.measurement.readers.parsed_text import LAYOUTS, ParsedText, RawSpectrum, check_points, format_notes
-from specmatch.measurement.readers.scan import Notes, Scan
+from specmatch.measurement.readers.parsed_text import (
+    LAYOUTS,
+    ParsedText,
+    RawSpectrum,
+    ReadOptions,
+    check_points,
+    format_notes,
+)
+from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan, told_of
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
-from specmatch.measurement.readers.units import X_UNITS, Label, read_label, settle_scale
+from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
 from specmatch.storage import path_of
 
 __all__ = ["Scan", "read_scans"]
@@ -95,9 +102,11 @@ def read_scans(
     told = ReadOptions(
         encoding, separator, decimal, thousands, layout, x_unit, quantity, scale, polynomial, wavelength_column
     )
-    for given, options, keyword in ((layout, LAYOUTS, "layout"), (x_unit, X_UNITS, "x_unit")):
-        if given is not None and given not in options:
-            raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, options))}")
+    options = {"separator": SEPARATORS, "layout": LAYOUTS, "x_unit": X_UNITS, "quantity": QUANTITIES, "scale": SCALES}
+    for keyword, known in options.items():
+        given = getattr(told, keyword)
+        if given is not None and given not in known:
+            raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, known))}")
     path = path_of(path)
     name = path.name
     try:
@@ -112,34 +121,38 @@ def read_scans(
 
 def scans_from_bytes(raw: bytes, *, name: str, told: ReadOptions | None = None) -> list[Scan]:
     """Read every spectrum of the bytes of a scan file; `read_scans` without the disk."""
-    told = told or ReadOptions()
+    with told_of(name):
+        return _scans(raw, name, told or ReadOptions())
+
+
+def _scans(raw: bytes, name: str, told: ReadOptions) -> list[Scan]:
     if len(raw) > LARGEST_BYTES:
         raise ScanFileError(
-            f"{name}: more than {LARGEST_BYTES // 10**6} MB, which no scan file is; save its spectra in several "
-            "files, or build a reference set of them"
+            f"more than {LARGEST_BYTES // 10**6} MB, which no scan file is; save its spectra in several files, or "
+            "build a reference set of them"
         )
-    text, encoding = decode_text(raw, name=name, encoding=told.encoding)
+    text, encoding = decode_text(raw, encoding=told.encoding)
     if not text.strip():
-        raise ScanFileError(f"{name}: the file is empty; measure again or take it off the list")
+        raise ScanFileError("the file is empty; measure again or take it off the list")
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
     if not re.search(r"\d", text):
         raise ScanFileError(
-            f"{name}: a header but no table of wavelengths and values; if this is a scan file, export it again",
+            "a header but no table of wavelengths and values; if this is a scan file, export it again",
             stage="table",
         )
     reading = short_way(text, told)
-    parts = table_parts(text, name=name) if reading is None and told.layout != "rows" else []
+    parts = table_parts(text) if reading is None and told.layout != "rows" else []
     if parts:
         return _of_several(parts, encoding, name, told)
-    return _text_scans(reading or parse_text(text, name, told), encoding, name, told)
+    return _text_scans(reading or parse_text(text, told), encoding, name, told)
 
 
 def _of_several(parts: Sequence[TablePart], encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     """Read each table of a text by itself, and name its scans after it."""
-    read = [_text_scans(parse_text(part.text, name, told), encoding, name, told) for part in parts]
+    read = [_text_scans(parse_text(part.text, told), encoding, name, told) for part in parts]
     titles = [part.title or scans[0].meta.get("column", "") for part, scans in zip(parts, read, strict=True)]
-    refuse_unnamed(parts, titles, [scans[0].values.size for scans in read], name)
+    refuse_unnamed(parts, titles, [scans[0].values.size for scans in read])
     shared = read_meta(parts[0].shared, first_line=1)
     note = f"{len(parts)} tables in the file"
     return [
@@ -158,7 +171,7 @@ def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions
     shared.join(reading.notes)
     if reading.layout != "columns":
         shared.add(f"spectra in {reading.layout}")
-    check_points(reading, name=name)
+    check_points(reading)
     if not reading.whole:
         shared.doubt("no line end after the last value: the file may be cut there")
     titles = [spectrum.title for spectrum in reading.spectra]
@@ -172,7 +185,7 @@ def _text_scans(reading: ParsedText, encoding: str, name: str, told: ReadOptions
         _scan_ids(titles, name, of_rows=reading.layout == "rows"), reading.spectra, labels, strict=True
     ):
         meta = reading.meta if not spectrum.title else {**reading.meta, "column": spectrum.title}
-        scans.append(_finish(spectrum, scan_id, meta, label, (shared,), name, told, whole=reading.whole))
+        scans.append(_finish(spectrum, scan_id, meta, label, (shared,), told, whole=reading.whole))
     return scans
 
 
@@ -185,12 +198,12 @@ def _scan_ids(titles: list[str], name: str, *, of_rows: bool = False) -> list[st
 
 
 def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list[Scan]:
-    spectra, file_notes = jcamp_spectra(text, name=name)
+    spectra, file_notes = jcamp_spectra(text)
     shared = Notes(["JCAMP-DX", f"text encoding {encoding}"])
     shared.join(file_notes)
     scan_ids = _scan_ids([spectrum.title for spectrum, _, _ in spectra], name)
     return [
-        _finish(spectrum, scan_id, labels, _label(spectrum, labels), (shared, notes), name, told)
+        _finish(spectrum, scan_id, labels, _label(spectrum, labels), (shared, notes), told)
         for scan_id, (spectrum, labels, notes) in zip(scan_ids, spectra, strict=True)
     ]
 
@@ -235,7 +248,6 @@ def _finish(
     meta: dict[str, str],
     label: Label,
     before: Sequence[Notes],
-    name: str,
     told: ReadOptions,
     *,
     whole: bool = True,
@@ -244,7 +256,7 @@ def _finish(
     notes = Notes()
     for said in before:
         notes.join(said)
-    nm, unit, stated = axis_in_nm(spectrum, meta, name, told)
+    nm, unit, stated = axis_in_nm(spectrum, meta, told)
     if unit == "pixel":
         notes.add("pixels turned into nm by the polynomial")
     elif stated:
@@ -252,19 +264,17 @@ def _finish(
     else:
         notes.add(f"wavelengths {nm.min():g} to {nm.max():g} taken as nm; the file states no unit")
     lines = spectrum.line_numbers
-    order, order_notes = order_axis(nm, name=name, lines=lines if lines[0] != lines[-1] else None)
+    order, order_notes = order_axis(nm, lines=lines if lines[0] != lines[-1] else None)
     # in 1/cm the ascending order is the reverse of the file's, which is no oddity of the file
     notes.add(*(order_notes if unit != "1/cm" else ()))
     x, values, saturated, merged = merge_duplicates(nm[order], spectrum.values[order], spectrum.saturated[order])
     notes.doubt(*merged, *gap_notes(x), *format_notes(spectrum))
-    values, quantity, scale, scale_notes = settle_scale(
-        values, label, quantity=told.quantity, scale=told.scale, name=name
-    )
+    values, quantity, scale, scale_notes = settle_scale(values, label, quantity=told.quantity, scale=told.scale)
     # what the file or the caller states is no doubt
     (notes.add if told.scale or label.scale else notes.doubt)(*scale_notes)
     missing = ~np.isfinite(values)
     if missing.all():
-        raise ScanFileError(f"{name}: no number among the {missing.size} values; measure again")
+        raise ScanFileError(f"no number among the {missing.size} values; measure again")
     if missing.any():
         over = f", {int(saturated.sum())} of them over the range" if saturated.any() else ""
         notes.doubt(f"{int(missing.sum())} value(s) missing{over}")

@@ -9,6 +9,7 @@ McDonald and Wilks, Applied Spectroscopy 42:151-162, 1988 (version 4.24); Lampen
 
 import re
 from collections.abc import Iterator
+from contextlib import nullcontext
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -17,7 +18,7 @@ from specmatch.array_types import Floats, Ints
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.jcamp_ordinates import Ordinates, decode_ordinates, decode_pairs, is_packed
 from specmatch.measurement.readers.parsed_text import RawSpectrum
-from specmatch.measurement.readers.scan import Notes
+from specmatch.measurement.readers.scan import Notes, told_of
 
 _LABEL = re.compile(r"\s*##([^=]*)=(.*)\Z", re.DOTALL)
 
@@ -53,19 +54,17 @@ def plain_label(text: str) -> str:
     return re.sub(r"[\s\-/_]", "", text).upper()
 
 
-def read_blocks(text: str, *, name: str) -> list[Block]:
+def read_blocks(text: str) -> list[Block]:
     r"""Return the outermost blocks of a text, each with the blocks inside it."""
     blocks: list[Block] = []
     open_blocks: list[Block] = []
-    for line, label, value, rest in _records(text, name):
+    for line, label, value, rest in _records(text):
         if label == "TITLE":
             block = Block(line)
             (open_blocks[-1].children if open_blocks else blocks).append(block)
             open_blocks.append(block)
         if not open_blocks:
-            raise ScanFileError(
-                f"{name}, line {line}: ##{label} stands before any ##TITLE; the file's beginning is lost"
-            )
+            raise ScanFileError(f"line {line}: ##{label} stands before any ##TITLE; the file's beginning is lost")
         block = open_blocks[-1]
         if label == "END":
             block.closed = True
@@ -73,15 +72,13 @@ def read_blocks(text: str, *, name: str) -> list[Block]:
             continue
         if label in _TABLES:
             if block.table_label and "NTUPLES" not in block.labels:
-                raise ScanFileError(
-                    f"{name}, line {line}: a second table ##{label} in one block; save one spectrum a block"
-                )
+                raise ScanFileError(f"line {line}: a second table ##{label} in one block; save one spectrum a block")
             block.form, block.table_label, block.table = re.sub(r"\s", "", value).upper(), label, rest
             continue
         full = "\n".join([value, *(text for _, text in rest)]).strip()
         # pages of one block repeat their labels; such a block is refused as a whole
         if block.labels.get(label, full) != full and "NTUPLES" not in block.labels:
-            raise ScanFileError(f"{name}, line {line}: ##{label} stands twice in one block with different values")
+            raise ScanFileError(f"line {line}: ##{label} stands twice in one block with different values")
         block.labels[label] = full
     return blocks
 
@@ -90,7 +87,7 @@ def _is_known_label(line: str) -> bool:
     return "=" in line and plain_label(line.split("=", 1)[0]) in _KNOWN
 
 
-def _records(text: str, name: str) -> Iterator[tuple[int, str, str, list[tuple[int, str]]]]:
+def _records(text: str) -> Iterator[tuple[int, str, str, list[tuple[int, str]]]]:
     """Yield (line, label, value, following lines) with comments cut."""
     current: tuple[int, str, str, list[tuple[int, str]]] | None = None
     for number, line in enumerate(text.split("\n"), 1):
@@ -103,10 +100,10 @@ def _records(text: str, name: str) -> Iterator[tuple[int, str, str, list[tuple[i
                 yield current
             current = (number, plain_label(match.group(1)), match.group(2).strip(), [])
         elif current is None:
-            raise ScanFileError(f"{name}, line {number}: text before the first label; the file's beginning is damaged")
+            raise ScanFileError(f"line {number}: text before the first label; the file's beginning is damaged")
         elif re.match(r"\s*#", bare) or "##" in bare or _is_known_label(bare):
             raise ScanFileError(
-                f"{name}, line {number}: {bare.strip()[:40]!r} is a label that has lost a mark; copy the file again"
+                f"line {number}: {bare.strip()[:40]!r} is a label that has lost a mark; copy the file again"
             )
         else:
             current[3].append((number, bare.strip()))
@@ -121,21 +118,25 @@ Table = tuple[Floats, Floats, Ints]
 _FORMS = ("(X++(Y..Y))", "(XY..XY)")
 
 
-def jcamp_spectra(text: str, *, name: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], Notes]], Notes]:
+def jcamp_spectra(text: str) -> tuple[list[tuple[RawSpectrum, dict[str, str], Notes]], Notes]:
     r"""Read every spectrum of a JCAMP-DX text."""
-    blocks = read_blocks(text, name=name)
+    blocks = read_blocks(text)
     notes = Notes()
-    found = _spectra_blocks(blocks, name, notes)
+    found = _spectra_blocks(blocks, notes)
     if not found:
-        raise ScanFileError(f"{name}: no spectrum in the file: no ##XYDATA and no ##XYPOINTS")
-    comma = _decimal_comma(found, name)
+        raise ScanFileError("no spectrum in the file: no ##XYDATA and no ##XYPOINTS")
+    comma = _decimal_comma(found)
     if comma:
         notes.add("decimal ','")
-    spectra = [_spectrum(block, comma, name) for block in found]
+    spectra = []
+    for block in found:
+        title = block.labels.get("TITLE", "")
+        with told_of(f"block {title!r}") if title else nullcontext():
+            spectra.append(_spectrum(block, comma))
     return spectra, notes
 
 
-def _spectra_blocks(blocks: list[Block], name: str, notes: Notes) -> list[Block]:
+def _spectra_blocks(blocks: list[Block], notes: Notes) -> list[Block]:
     """Return the blocks that hold a spectrum, at whatever depth, in the order of the file."""
     found: list[Block] = []
     waiting = blocks[::-1]
@@ -147,31 +148,29 @@ def _spectra_blocks(blocks: list[Block], name: str, notes: Notes) -> list[Block]
                 notes.add(f"##BLOCKS={declared} but {len(block.children)} blocks are found; all of them are read")
             if not block.closed:
                 raise ScanFileError(
-                    f"{name}: truncated: the block {block.labels.get('TITLE', '')!r} has no ##END; copy the file again"
+                    f"truncated: the block {block.labels.get('TITLE', '')!r} has no ##END; copy the file again"
                 )
             waiting += block.children[::-1]
-        elif _holds_spectrum(block, name):
+        elif _holds_spectrum(block):
             found.append(block)
     return found
 
 
-def _holds_spectrum(block: Block, name: str) -> bool:
+def _holds_spectrum(block: Block) -> bool:
     """True for a block with a table that is a spectrum; refuse a table of another kind, and a block that is cut."""
     if block.table_label in ("XYDATA", "XYPOINTS"):
         return True
     if block.table_label or "NTUPLES" in block.labels:
         kind = block.table_label or "NTUPLES"
         raise ScanFileError(
-            f"{name}, line {block.line}: a block of ##{kind}, which is no spectrum of one beer; export ##XYDATA"
+            f"line {block.line}: a block of ##{kind}, which is no spectrum of one beer; export ##XYDATA"
         )
     if not block.closed:
-        raise ScanFileError(
-            f"{name}: truncated: no table and no ##END in the block of line {block.line}; copy the file again"
-        )
+        raise ScanFileError(f"truncated: no table and no ##END in the block of line {block.line}; copy the file again")
     return False
 
 
-def _decimal_comma(blocks: list[Block], name: str) -> bool:
+def _decimal_comma(blocks: list[Block]) -> bool:
     """True if the file writes decimal commas, which must then hold for all of it."""
     values = [(label, block.labels[label]) for block in blocks for label in _NUMBERS if label in block.labels]
     commas = [label for label, value in values if _COMMA_NUMBER.match(value)]
@@ -181,110 +180,99 @@ def _decimal_comma(blocks: list[Block], name: str) -> bool:
     rows = [(line, text) for block in blocks for line, text in block.table if "." in text]
     if points is not None or rows:
         where = f"##{points}" if points is not None else f"line {rows[0][0]}"
-        raise ScanFileError(
-            f"{name}: ##{commas[0]} has a decimal comma, {where} a decimal point; export the file again"
-        )
+        raise ScanFileError(f"##{commas[0]} has a decimal comma, {where} a decimal point; export the file again")
     return True
 
 
-def _number(block: Block, label: str, comma: bool, name: str) -> tuple[float, float] | None:
+def _number(block: Block, label: str, comma: bool) -> tuple[float, float] | None:
     """The value of a numeric label and one unit of its last digit; None where the label is absent."""
     text = block.labels.get(label)
     if text is None or text == "":
         return None
     plain = text.replace(",", ".") if comma else text
     if not _NUMBER.match(plain):
-        raise ScanFileError(
-            f"{name}: ##{label}={text[:40]!r} is no number; the label is damaged, or a mark is lost after it"
-        )
+        raise ScanFileError(f"##{label}={text[:40]!r} is no number; the label is damaged, or a mark is lost after it")
     mantissa, _, exponent = plain.lower().partition("e")
     return float(plain), 10.0 ** (int(exponent or 0) - len(mantissa.partition(".")[2]))
 
 
-def _spectrum(block: Block, comma: bool, name: str) -> tuple[RawSpectrum, dict[str, str], Notes]:
+def _spectrum(block: Block, comma: bool) -> tuple[RawSpectrum, dict[str, str], Notes]:
     title = block.labels.get("TITLE", "")
-    where = name if not title else f"{name}, block {title!r}"
     if block.form not in _FORMS:
-        raise ScanFileError(f"{where}: the table's form {block.form!r} is not known; expected {' or '.join(_FORMS)}")
-    numbers = {label: _number(block, label, comma, where) for label in _NUMBERS}
+        raise ScanFileError(f"the table's form {block.form!r} is not known; expected {' or '.join(_FORMS)}")
+    numbers = {label: _number(block, label, comma) for label in _NUMBERS}
     points = numbers["NPOINTS"]
     declared = None if points is None else int(points[0])
     if declared is not None and (points is None or declared != points[0] or declared < 1):
-        raise ScanFileError(f"{where}: ##NPOINTS={block.labels['NPOINTS']} is no count of points")
+        raise ScanFileError(f"##NPOINTS={block.labels['NPOINTS']} is no count of points")
     notes = Notes()
     if block.form == "(XY..XY)":
-        x, y, lines = _pairs(block, numbers, comma, declared, where, notes)
+        x, y, lines = _pairs(block, numbers, comma, declared, notes)
     else:
-        x, y, lines = _steps(block, numbers, comma, declared, where, notes)
-    _check_extremes(y, numbers, where)
+        x, y, lines = _steps(block, numbers, comma, declared, notes)
+    _check_extremes(y, numbers)
     unknown = np.full(x.size, -1)
     x_unit, y_unit = (block.labels.get(label, "") for label in ("XUNITS", "YUNITS"))
     spectrum = RawSpectrum(title, x, y, np.zeros(x.size, bool), x_unit, y_unit, unknown, unknown, lines)
     return spectrum, block.labels, notes
 
 
-def _factor(numbers: Numbers, label: str, notes: Notes, where: str) -> float:
+def _factor(numbers: Numbers, label: str, notes: Notes) -> float:
     given = numbers[label]
     if given is None:
         notes.doubt(f"no ##{label}: 1 assumed")
         return 1.0
     if given[0] == 0.0:
-        raise ScanFileError(f"{where}: ##{label}=0; the label is damaged")
+        raise ScanFileError(f"##{label}=0; the label is damaged")
     return given[0]
 
 
-def _check_count(found: int, declared: int | None, block: Block, where: str) -> None:
+def _check_count(found: int, declared: int | None, block: Block) -> None:
     end = "" if block.closed else ", no ##END"
     if declared is not None and found < declared:
-        raise ScanFileError(f"{where}: truncated: {declared} points declared, {found} found{end}; copy the file again")
+        raise ScanFileError(f"truncated: {declared} points declared, {found} found{end}; copy the file again")
     if declared is not None and found > declared:
-        raise ScanFileError(
-            f"{where}: {declared} points declared, {found} found; lines are repeated or the label is damaged"
-        )
+        raise ScanFileError(f"{declared} points declared, {found} found; lines are repeated or the label is damaged")
     if not block.closed:
-        raise ScanFileError(f"{where}: truncated: {found} points found but no ##END; copy the file again")
+        raise ScanFileError(f"truncated: {found} points found but no ##END; copy the file again")
 
 
-def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: Notes) -> Table:
-    x_list, y_list, line_list = decode_pairs(block.table, decimal_comma=comma, name=where)
-    _check_count(len(x_list), declared, block, where)
+def _pairs(block: Block, numbers: Numbers, comma: bool, declared: int | None, notes: Notes) -> Table:
+    x_list, y_list, line_list = decode_pairs(block.table, decimal_comma=comma)
+    _check_count(len(x_list), declared, block)
     if declared is None:
         notes.add(f"no ##NPOINTS: {len(x_list)} points found")
-    x = np.array(x_list) * _factor(numbers, "XFACTOR", notes, where)
-    y = np.array(y_list) * _factor(numbers, "YFACTOR", notes, where)
+    x = np.array(x_list) * _factor(numbers, "XFACTOR", notes)
+    y = np.array(y_list) * _factor(numbers, "YFACTOR", notes)
     if x.size == 0 or not np.isfinite(x).all():
-        raise ScanFileError(f"{where}: points without an abscissa; export the file again")
+        raise ScanFileError("points without an abscissa; export the file again")
     for label, value in (("FIRSTX", x[0]), ("LASTX", x[-1])):
         given = numbers[label]
         if given is not None and abs(given[0] - value) > given[1] + 1e-6 * abs(value):
-            raise ScanFileError(
-                f"{where}: ##{label}={given[0]:g} but the table has {value:g}; points are lost or damaged"
-            )
-    _check_first_y(y, numbers, where)
+            raise ScanFileError(f"##{label}={given[0]:g} but the table has {value:g}; points are lost or damaged")
+    _check_first_y(y, numbers)
     return x, y, np.array(line_list)
 
 
-def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, where: str, notes: Notes) -> Table:
+def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, notes: Notes) -> Table:
     table = [(line, text.replace(",", ".")) for line, text in block.table] if comma else block.table
     if not table:
-        raise ScanFileError(f"{where}: truncated: the table has no lines; copy the file again")
+        raise ScanFileError("truncated: the table has no lines; copy the file again")
     first, last, step = numbers["FIRSTX"], numbers["LASTX"], numbers["DELTAX"]
     if first is None or (last is None and step is None):
-        raise ScanFileError(
-            f"{where}: ##FIRSTX and ##LASTX (or ##DELTAX) are needed to place the points; export the file again"
-        )
-    decoded = _decode(table, declared, where)
+        raise ScanFileError("##FIRSTX and ##LASTX (or ##DELTAX) are needed to place the points; export the file again")
+    decoded = _decode(table, declared)
     n = len(decoded.values)
-    _check_count(n, declared, block, where)
+    _check_count(n, declared, block)
     if declared is None:
         if last is None or step is None or abs((last[0] - first[0]) / step[0] - (n - 1)) > 0.01 * n:
-            raise ScanFileError(f"{where}: no ##NPOINTS, and the {n} points found do not fill ##FIRSTX to ##LASTX")
+            raise ScanFileError(f"no ##NPOINTS, and the {n} points found do not fill ##FIRSTX to ##LASTX")
         notes.add(f"no ##NPOINTS: {n} points found, as many as ##DELTAX asks")
     end = last[0] if last is not None else first[0] + (step[0] if step is not None else 0.0) * (n - 1)
     if last is None:
         notes.add(f"no ##LASTX: the axis steps by ##DELTAX from ##FIRSTX to {end:g}")
     if n < 2 or end == first[0]:
-        raise ScanFileError(f"{where}: {n} point(s) from {first[0]:g} to {end:g}; a spectrum needs two or more")
+        raise ScanFileError(f"{n} point(s) from {first[0]:g} to {end:g}; a spectrum needs two or more")
     x = np.linspace(first[0], end, n)
     found_step = (end - first[0]) / (n - 1)
     if step is not None and last is not None:
@@ -292,34 +280,34 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, wh
         apart = abs(abs(found_step) - abs(step[0]))
         if apart > step[1] + (first[1] + last[1]) / (n - 1) + 1e-6 * abs(found_step):
             raise ScanFileError(
-                f"{where}: ##DELTAX={step[0]:g} but {n} points from {first[0]:g} to {end:g} step by {found_step:g}; "
-                "a label is damaged or points are lost"
+                f"##DELTAX={step[0]:g} but {n} points from {first[0]:g} to {end:g} step by {found_step:g}; a label is "
+                "damaged or points are lost"
             )
-    x_factor = _factor(numbers, "XFACTOR", notes, where)
+    x_factor = _factor(numbers, "XFACTOR", notes)
     for line, written, digits, index in decoded.x_checks:
         # abscissas at the heads of lines are rounded or cut to their last digit: a rough check, never the axis
         slack = 10.0**-digits * abs(x_factor) + first[1] + 0.02 * abs(found_step)
         if index < n and abs(written * x_factor - x[index]) > slack:
             raise ScanFileError(
-                f"{where}, line {line}: x check failed: the line says {written * x_factor:g}, the points before it "
-                f"lead to {x[index]:g}; a line is lost, repeated or damaged"
+                f"line {line}: x check failed: the line says {written * x_factor:g}, the points before it lead to "
+                f"{x[index]:g}; a line is lost, repeated or damaged"
             )
-    y = np.array(decoded.values) * _factor(numbers, "YFACTOR", notes, where)
+    y = np.array(decoded.values) * _factor(numbers, "YFACTOR", notes)
     if numbers["YFACTOR"] is None and numbers["FIRSTY"] is None:
-        raise ScanFileError(f"{where}: neither ##YFACTOR nor ##FIRSTY: the size of the values is not known")
-    _check_first_y(y, numbers, where)
+        raise ScanFileError("neither ##YFACTOR nor ##FIRSTY: the size of the values is not known")
+    _check_first_y(y, numbers)
     return x, y, np.array(decoded.lines)
 
 
-def _decode(table: list[tuple[int, str]], declared: int | None, where: str) -> Ordinates:
+def _decode(table: list[tuple[int, str]], declared: int | None) -> Ordinates:
     """Decode a table; where only an E could be a pseudo-digit, the count of points must tell."""
     if is_packed(table):
-        return decode_ordinates(table, packed=True, name=where)
+        return decode_ordinates(table, packed=True)
     readings: list[Ordinates] = []
     problem: ScanFileError | None = None
     for packed in (False, True) if any(re.search(r"\d[eE]\d", text) for _, text in table) else (False,):
         try:
-            readings.append(decode_ordinates(table, packed=packed, name=where))
+            readings.append(decode_ordinates(table, packed=packed))
         except ScanFileError as error:
             problem = problem or error
     if problem is not None and not readings:
@@ -330,13 +318,13 @@ def _decode(table: list[tuple[int, str]], declared: int | None, where: str) -> O
     fits = [len(reading.values) == declared for reading in (plain, squeezed)]
     if fits[0] == fits[1]:
         raise AmbiguousScanFileError(
-            f"{where}: an E among the digits may mark a power of ten or a packed digit, and the count of points does "
-            "not tell; export without packing"
+            "an E among the digits may mark a power of ten or a packed digit, and the count of points does not tell; "
+            "export without packing"
         )
     return plain if fits[0] else squeezed
 
 
-def _check_first_y(y: Floats, numbers: Numbers, where: str) -> None:
+def _check_first_y(y: Floats, numbers: Numbers) -> None:
     given = numbers["FIRSTY"]
     if given is None or y.size == 0 or np.isnan(y[0]):
         return
@@ -345,11 +333,11 @@ def _check_first_y(y: Floats, numbers: Numbers, where: str) -> None:
     slack = given[1] + (factor[0] if factor else 0.0) * 0.51 + 1e-6 * abs(given[0])
     if abs(given[0] - y[0]) > slack:
         raise ScanFileError(
-            f"{where}: ##FIRSTY={given[0]:g} but the first value is {y[0]:g}; a factor or the first line is wrong"
+            f"##FIRSTY={given[0]:g} but the first value is {y[0]:g}; a factor or the first line is wrong"
         )
 
 
-def _check_extremes(y: Floats, numbers: Numbers, where: str) -> None:
+def _check_extremes(y: Floats, numbers: Numbers) -> None:
     for label, value in (("MAXY", np.nanmax(y, initial=-np.inf)), ("MINY", np.nanmin(y, initial=np.inf))):
         given = numbers[label]
         factor = numbers["YFACTOR"]
@@ -357,6 +345,4 @@ def _check_extremes(y: Floats, numbers: Numbers, where: str) -> None:
             continue
         slack = given[1] + abs(factor[0] if factor else 0.0) + 1e-4 * abs(given[0])
         if abs(given[0] - value) > slack:
-            raise ScanFileError(
-                f"{where}: ##{label}={given[0]:g} but the table has {value:g}; a value or a label is damaged"
-            )
+            raise ScanFileError(f"##{label}={given[0]:g} but the table has {value:g}; a value or a label is damaged")

@@ -91,8 +91,6 @@ def split_line(line: str, separator: str) -> Row:
 def candidate_separators(text: str, separator: str | None) -> list[str]:
     """Return the separators worth trying on a text, the plainest first."""
     if separator is not None:
-        if separator not in SEPARATORS:
-            raise OptionError(f"separator={separator!r} is not known; use one of {', '.join(map(repr, SEPARATORS))}")
         return [separator]
     return [mark for mark in SEPARATORS if mark == " " or mark in text]
 
@@ -161,48 +159,48 @@ _NOT_TEXT = (
 )
 
 
-def decode_text(raw: bytes, *, name: str, encoding: str | None = None) -> tuple[str, str]:
+def decode_text(raw: bytes, *, encoding: str | None = None) -> tuple[str, str]:
     """Decode the bytes of a text file."""
-    text, found = _decode(raw, name, encoding)
+    text, found = _decode(raw, encoding)
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     return text, found
 
 
-def _decode(raw: bytes, name: str, encoding: str | None) -> tuple[str, str]:
+def _decode(raw: bytes, encoding: str | None) -> tuple[str, str]:
     if encoding is not None:
         try:
             return raw.decode(encoding), encoding
         except LookupError:
             raise OptionError(f"encoding {encoding!r} is not known; use a name such as 'utf-8' or 'cp1252'") from None
         except UnicodeError as error:
-            raise ScanFileError(f"{name}: not {encoding} text ({error}); leave encoding=None") from None
+            raise ScanFileError(f"not {encoding} text ({error}); leave encoding=None") from None
     for start, kind in _NOT_TEXT:
         if raw.startswith(start):
-            raise ScanFileError(f"{name}: this is {kind}, not text; export the scan as delimited text or JCAMP-DX")
+            raise ScanFileError(f"this is {kind}, not text; export the scan as delimited text or JCAMP-DX")
     if raw.isascii() and b"\0" not in raw:
         return raw.decode("ascii"), "UTF-8"
     for mark, codec, words in _MARKS:
         if raw.startswith(mark):
-            return _strict(raw, codec, words, name), words
+            return _strict(raw, codec, words), words
     nulls = raw.count(0)
     if nulls:
         # text in UTF-16 has a zero in about every second byte, always on the same side
         for codec, side in (("utf-16-le", 1), ("utf-16-be", 0)):
             if raw[side::2].count(0) == nulls and nulls > len(raw) // 4:
-                return _strict(raw, codec, "UTF-16", name), "UTF-16 without a mark"
-        raise ScanFileError(f"{name}: {nulls} zero bytes: this is binary data, not text; export the scan as text")
+                return _strict(raw, codec, "UTF-16"), "UTF-16 without a mark"
+        raise ScanFileError(f"{nulls} zero bytes: this is binary data, not text; export the scan as text")
     try:
         return raw.decode("utf-8"), "UTF-8"
     except UnicodeDecodeError:
-        return _strict(raw, "cp1252", "Windows-1252", name), "Windows-1252"
+        return _strict(raw, "cp1252", "Windows-1252"), "Windows-1252"
 
 
-def _strict(raw: bytes, codec: str, words: str, name: str) -> str:
+def _strict(raw: bytes, codec: str, words: str) -> str:
     try:
         return raw.decode(codec)
     except UnicodeError as error:
         raise ScanFileError(
-            f"{name}: begins like {words} but does not decode ({error}); the file may be cut or damaged: copy it "
-            "again, or name its encoding=..."
+            f"begins like {words} but does not decode ({error}); the file may be cut or damaged: copy it again, or "
+            "name its encoding=..."
         ) from None

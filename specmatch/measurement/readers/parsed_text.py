@@ -20,6 +20,25 @@ from specmatch.measurement.readers.scan import Notes
 LAYOUTS = ("columns", "rows", "pairs")
 
 
+@dataclass(frozen=True)
+class ReadOptions:
+    """What the caller has said; it goes before anything found in the file."""
+
+    # encoding, separator, decimal, thousands, layout, x_unit, quantity, scale: as in `read_scans`; None where nothing
+    # is said
+    encoding: str | None = None
+    separator: str | None = None
+    decimal: str | None = None
+    thousands: str | None = None
+    layout: str | None = None
+    x_unit: str | None = None
+    quantity: str | None = None
+    scale: str | None = None
+    pixel_polynomial: tuple[float, ...] | None = None  # coefficients from pixel number to nm, constant term first
+    wavelength_column: int | None = None  # from 1
+    separator_in_file: bool = False  # whether the file itself names its separator, in a first line such as `sep=,`
+
+
 @dataclass(frozen=True, eq=False)
 class RawSpectrum:
     """One spectrum before units."""
@@ -57,10 +76,10 @@ class ParsedText:
         )
 
 
-def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> ScanFileError:
+def refuse_marks(cells: Sequence[tuple[int, str]], told: ReadOptions) -> ScanFileError:
     """Return the error for numbers that no pair of marks fits with certainty."""
-    texts = [cell for _, cell in cells]
-    if not told:
+    texts, stated = [cell for _, cell in cells], told.decimal is not None or told.thousands is not None
+    if not stated:
         for decimal, thousands in ((".", ","), (",", ".")):
             grouped = possible_marks(texts, decimal=decimal, thousands=thousands)
             marked = next(((n, c) for n, c in cells if thousands in c), None)
@@ -68,18 +87,15 @@ def refuse_marks(cells: Sequence[tuple[int, str]], *, name: str, told: bool) -> 
                 line, cell = marked
                 other = cell.replace(thousands, ".")
                 return AmbiguousScanFileError(
-                    f"{name}, line {line}: {cell!r} may be {parse_number(cell, grouped[0]):.10g} "
-                    f"({grouped[0].words()}) or {other} with another decimal mark than the other numbers; "
-                    "give decimal= and thousands="
+                    f"line {line}: {cell!r} may be {parse_number(cell, grouped[0]):.10g} ({grouped[0].words()}) or "
+                    f"{other} with another decimal mark than the other numbers; give decimal= and thousands="
                 )
     for mark in (".", ","):
         bad = next(((n, c) for n, c in cells if parse_number(c, NumberMarks(mark)) is None), None)
         if bad is not None:
-            way = "check the keywords" if told else "mend the line, or give decimal= and thousands="
-            return ScanFileError(
-                f"{name}, line {bad[0]}: {bad[1]!r} does not fit the marks of the other numbers; {way}"
-            )
-    return ScanFileError(f"{name}: no decimal mark fits all numbers; export again, or give decimal= and thousands=")
+            way = "check the keywords" if stated else "mend the line, or give decimal= and thousands="
+            return ScanFileError(f"line {bad[0]}: {bad[1]!r} does not fit the marks of the other numbers; {way}")
+    return ScanFileError("no decimal mark fits all numbers; export again, or give decimal= and thousands=")
 
 
 def cells_to_numbers(rows: list[list[str]], marks: NumberMarks) -> tuple[Floats, Mask]:
@@ -117,7 +133,7 @@ def _declared_points(meta: dict[str, str]) -> int | None:
     return None
 
 
-def check_points(reading: ParsedText, *, name: str) -> None:
+def check_points(reading: ParsedText) -> None:
     r"""Refuse a text that is cut: fewer points than declared, or a last value that stops short."""
     declared = _declared_points(reading.meta)
     longest = max(reading.spectra, key=lambda spectrum: spectrum.x.size)
@@ -125,12 +141,8 @@ def check_points(reading: ParsedText, *, name: str) -> None:
     end = "" if reading.whole else ", no line end after the last value, which may be cut"
     if declared is not None and found != declared and reading.layout != "rows":
         if found < declared:
-            raise ScanFileError(
-                f"{name}: truncated: {declared} points declared, {found} found{end}; copy the file again"
-            )
-        raise ScanFileError(
-            f"{name}: {declared} points declared, {found} found; lines are repeated or two files are joined"
-        )
+            raise ScanFileError(f"truncated: {declared} points declared, {found} found{end}; copy the file again")
+        raise ScanFileError(f"{declared} points declared, {found} found; lines are repeated or two files are joined")
     if reading.whole or reading.layout == "rows":
         return
     cut = reading.last_row_short
@@ -140,8 +152,8 @@ def check_points(reading: ParsedText, *, name: str) -> None:
             cut = True
     if cut:
         raise ScanFileError(
-            f"{name}, line {longest.line_numbers[-1]}: truncated: {found} points found, the last value is cut short "
-            "and has no line end; copy the file again"
+            f"line {longest.line_numbers[-1]}: truncated: {found} points found, the last value is cut short and has "
+            "no line end; copy the file again"
         )
 
 

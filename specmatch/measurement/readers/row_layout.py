@@ -19,6 +19,7 @@ from specmatch.measurement.readers.numbers import (
 from specmatch.measurement.readers.parsed_text import (
     ParsedText,
     RawSpectrum,
+    ReadOptions,
     cells_to_numbers,
     decimals_of,
     refuse_marks,
@@ -32,27 +33,19 @@ _SURE, _LONGEST_NM = 20, 3500
 _LARGEST_PER_CM = 60000  # 167 nm
 
 
-def rows_reading(
-    lines: Sequence[str],
-    split: list[Row],
-    separator: str,
-    *,
-    name: str,
-    decimal: str | None,
-    thousands: str | None,
-) -> ParsedText:
+def rows_reading(lines: Sequence[str], split: list[Row], separator: str, told: ReadOptions) -> ParsedText:
     """Read a text, split by `split_rows`, as spectra in rows under a header of wavelengths."""
     found = _head(split)
     if found is None:
-        raise ScanFileError(f"{name}: no header of wavelengths over rows of values", stage="table")
+        raise ScanFileError("no header of wavelengths over rows of values", stage="table")
     head, labels = found
     axis = [cell for cell in labels if cell]
     first = len(split[head]) - len(labels)
-    rows, row_lines, footer_from, notes = _rows_under(lines, split, head, first, name)
+    rows, row_lines, footer_from, notes = _rows_under(lines, split, head, first)
     if not rows:
-        raise ScanFileError(f"{name}: a header of wavelengths but no row of values under it")
+        raise ScanFileError("a header of wavelengths but no row of values under it")
     lines_of = [(head + 1, axis), *((n, row[first:]) for n, row in zip(row_lines, rows, strict=True))]
-    marks = _marks_of(lines_of, separator, name, decimal, thousands)
+    marks = _marks_of(lines_of, separator, told)
     values, over = cells_to_numbers([row[first:] for row in rows], marks)
     x = np.array([parse_number(cell, marks) for cell in axis], dtype=float)
     corner = " ".join(split[head][:first])
@@ -69,7 +62,7 @@ def rows_reading(
 
 
 def _rows_under(
-    lines: Sequence[str], split: list[Row], head: int, first: int, name: str
+    lines: Sequence[str], split: list[Row], head: int, first: int
 ) -> tuple[list[Row], list[int], int, Notes]:
     """Return the rows of numbers under a header, their lines, where the footer begins, and what was noted."""
     n_points = sum(1 for cell in split[head][first:] if cell)
@@ -84,40 +77,37 @@ def _rows_under(
         if of_numbers and len(cells) == len(split[head]):
             if footer_from < len(lines):
                 raise ScanFileError(
-                    f"{name}, line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the "
-                    "line"
+                    f"line {footer_from + 1}: {lines[footer_from].strip()[:40]!r} breaks the table; mend the line"
                 )
             rows.append(cells)
             row_lines.append(i + 1)
         elif sum(map(looks_numeric, cells)) >= max(2, n_points // 2):
             raise ScanFileError(
-                f"{name}, line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among "
-                "the numbers; mend the line"
+                f"line {i + 1}: {len(cells)} fields where the header has {len(split[head])}, or text among the "
+                "numbers; mend the line"
             )
         else:
             footer_from = min(footer_from, i)
     return rows, row_lines, footer_from, notes
 
 
-def _marks_of(
-    lines_of: Sequence[tuple[int, Sequence[str]]], separator: str, name: str, decimal: str | None, thousands: str | None
-) -> NumberMarks:
+def _marks_of(lines_of: Sequence[tuple[int, Sequence[str]]], separator: str, told: ReadOptions) -> NumberMarks:
     """Return the one pair of marks under which the header of wavelengths, which stands first, goes one way."""
     axis = lines_of[0][1]
     placed = [(n, cell) for n, row in lines_of for cell in row if looks_numeric(cell)]
     numbers = [cell for _, cell in placed]
-    found = possible_marks(numbers, decimal=decimal, thousands=thousands, blank_groups=separator in "\t;|")
+    found = possible_marks(numbers, decimal=told.decimal, thousands=told.thousands, blank_groups=separator in "\t;|")
     axes = [(marks, [parse_number(cell, marks) for cell in axis]) for marks in found]
     found = [marks for marks, x in axes if _rising(x)]
     if len(found) > 1:  # 398.370 is no wavelength as 398370
         found = [marks for marks, x in axes if _rising(x) and _could_be_axis([v for v in x if v is not None])] or found
     if not found:
-        raise refuse_marks(placed, name=name, told=decimal is not None or thousands is not None)
+        raise refuse_marks(placed, told)
     if len(found) > 1:
         cell = next(c for c in numbers if parse_number(c, found[0]) != parse_number(c, found[1]))
         raise AmbiguousScanFileError(
-            f"{name}: {cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give "
-            "decimal= and thousands="
+            f"{cell!r} may be {parse_number(cell, found[0]):g} or {parse_number(cell, found[1]):g}; give decimal= and "
+            "thousands="
         )
     return found[0]
 

@@ -1,13 +1,14 @@
 """One spectrum as a file gave it, with every decision that was taken while reading it."""
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
+from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from types import MappingProxyType
 
 import numpy as np
 
 from specmatch.array_types import Floats, Mask
-from specmatch.errors import UnitError
+from specmatch.errors import OptionError, ScanFileError, UnitError
 
 QUANTITIES = ("counts", "reflectance", "transmittance", "absorbance", "unknown")
 
@@ -116,3 +117,14 @@ class Scan:
             )
         note = "absorbance A turned into reflectance 10**-A on request"
         return replace(self, values=10.0**-self.values, quantity="reflectance", notes=(*self.notes, note))
+
+
+@contextmanager
+def told_of(place: str) -> Iterator[None]:
+    """Put a place, a file or a block of it, in front of what errors say of a text: `a.csv, line 3: ...`."""
+    try:
+        yield
+    except (ScanFileError, UnitError, OptionError) as error:
+        said = str(error)
+        error.args = (f"{place}{', ' if said.startswith(('line ', 'block ')) else ': '}{said}",)
+        raise

@@ -28,7 +28,7 @@ class TablePart:
     shared: list[str]  # lines of the text's own header, above the first table and its title
 
 
-def table_parts(text: str, *, name: str) -> list[TablePart]:
+def table_parts(text: str) -> list[TablePart]:
     """Take a text apart where two or more headers that name wavelengths stand over numbers; else return nothing."""
     if sum(map(names_wavelength, _WORDED.findall(text))) < 2:
         return []
@@ -41,9 +41,7 @@ def table_parts(text: str, *, name: str) -> list[TablePart]:
         # names over units are two such headers over one table
         heads = {end: head for head, end in reversed(found)}
         if len(heads) > MOST_TABLES:
-            raise ScanFileError(
-                f"{name}: holds several tables ({len(heads)}), more than {MOST_TABLES}; save them apart"
-            )
+            raise ScanFileError(f"holds several tables ({len(heads)}), more than {MOST_TABLES}; save them apart")
         if len(heads) > 1:
             return _parts(lines, [(head, end) for end, head in sorted(heads.items())])
     return []
@@ -88,9 +86,9 @@ def _title(line: str) -> str:
     return bare
 
 
-def refuse_unnamed(parts: Sequence[TablePart], titles: Sequence[str], points: Sequence[int], name: str) -> None:
+def refuse_unnamed(parts: Sequence[TablePart], titles: Sequence[str], points: Sequence[int]) -> None:
     """Refuse a text of several tables unless each has a name of its own and none is shorter than the others."""
-    holds = f"{name}: holds several tables ({len(parts)})"
+    holds = f"holds several tables ({len(parts)})"
     if not all(titles) or len(set(titles)) < len(titles):
         raise ScanFileError(
             f"{holds}, and they do not each carry a name of their own; save one table a file, or write a name over each"
@@ -110,7 +108,6 @@ def refuse_several(
     ends: tuple[int, int],
     column: int,
     axis: Floats,
-    name: str,
 ) -> None:
     """Refuse a text in which a second run of numbers begins again on the same wavelengths."""
     begins, count = [], 0
@@ -131,6 +128,6 @@ def refuse_several(
     ]  # fmt: skip
     if again:
         raise ScanFileError(
-            f"{name}: holds several tables of numbers, {len(again) + 1} of them, one more from line {again[0] + 1}; "
-            "save one table a file, or write a header with its name over each"
+            f"holds several tables of numbers, {len(again) + 1} of them, one more from line {again[0] + 1}; save one "
+            "table a file, or write a header with its name over each"
         )

@@ -9,8 +9,7 @@ from functools import lru_cache
 import numpy as np
 
 from specmatch.array_types import Floats
-from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
-from specmatch.measurement.readers.scan import QUANTITIES
+from specmatch.errors import AmbiguousScanFileError, ScanFileError, UnitError
 from specmatch.wording import rows_beside
 
 X_UNITS = ("nm", "um", "1/cm", "angstrom", "pixel")
@@ -139,22 +138,22 @@ def _stated_scale(plain: str, tokens: list[str], inside: list[str], stated: bool
     return ""
 
 
-def refuse_other_axis(text: str, *, name: str) -> None:
+def refuse_other_axis(text: str) -> None:
     """Refuse an axis that is headed as frequency, energy or time."""
     if _NO_WAVELENGTH.search(text) and not _X_WORDS.search(text):
         raise ScanFileError(
-            f"{name}: the axis is headed {text!r}, expected wavelengths; export the scan over nm, or give x_unit= one "
-            f"of {', '.join(map(repr, X_UNITS))} if the heading is wrong"
+            f"the axis is headed {text!r}, expected wavelengths; export the scan over nm, or give x_unit= one of "
+            f"{', '.join(map(repr, X_UNITS))} if the heading is wrong"
         )
 
 
-def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
+def to_nanometres(x: Floats, unit: str, *, stated: bool) -> Floats:
     """Convert a wavelength axis to nm and refuse one that cannot be what it is taken for."""
     # x (p,) -> (p,)
     if not np.isfinite(x).all() or (x <= 0).any():
         raise ScanFileError(
-            f"{name}: the wavelength column holds {x.min():g}, and wavelengths are positive numbers; give "
-            "wavelength_column=, or pixel_polynomial= for a file of pixels"
+            f"the wavelength column holds {x.min():g}, and wavelengths are positive numbers; give wavelength_column=, "
+            "or pixel_polynomial= for a file of pixels"
         )
     if unit == "1/cm":
         nm = 1e7 / x
@@ -168,8 +167,8 @@ def to_nanometres(x: Floats, unit: str, *, name: str, stated: bool) -> Floats:
     if nm.min() < low or nm.max() > high:
         said = f"in {unit}" if stated else "with no unit"
         raise ScanFileError(
-            f"{name}: the first column runs from {x[0]:g} to {x[-1]:g} {said}, expected {low:g}-{high:g} nm; "
-            f"name the unit with x_unit= one of {', '.join(map(repr, X_UNITS))}, or check the file"
+            f"the first column runs from {x[0]:g} to {x[-1]:g} {said}, expected {low:g}-{high:g} nm; name the unit "
+            f"with x_unit= one of {', '.join(map(repr, X_UNITS))}, or check the file"
         )
     return nm
 
@@ -179,8 +178,7 @@ def same_axis(columns: Floats, words: Sequence[str]) -> bool:
     # columns (p, 2)
     try:
         one, other = (
-            to_nanometres(x, stated_x_unit(said), name="", stated=True)
-            for x, said in zip(columns.T, words, strict=True)
+            to_nanometres(x, stated_x_unit(said), stated=True) for x, said in zip(columns.T, words, strict=True)
         )
     except ScanFileError:
         return False
@@ -188,14 +186,10 @@ def same_axis(columns: Floats, words: Sequence[str]) -> bool:
 
 
 def settle_scale(
-    values: Floats, label: Label, *, quantity: str | None, scale: str | None, name: str
+    values: Floats, label: Label, *, quantity: str | None, scale: str | None
 ) -> tuple[Floats, str, str, list[str]]:
     """Decide quantity and scale from the header, the caller and the values; return fractions."""
     # values (p,) -> (p,)
-    if quantity is not None and quantity not in QUANTITIES:
-        raise OptionError(f"quantity={quantity!r} is not known; use one of {', '.join(map(repr, QUANTITIES))}")
-    if scale is not None and scale not in SCALES:
-        raise OptionError(f"scale={scale!r} is not known; use one of {', '.join(map(repr, SCALES))}")
     found = quantity or label.quantity or ("reflectance" if label.scale or scale else "unknown")
     stated = scale or label.scale
     if found not in ("reflectance", "transmittance"):
@@ -210,8 +204,8 @@ def settle_scale(
         # 2: far above any glossy reading, far below any beer in percent
         if middle > 2.0 and scale is None:
             raise UnitError(
-                f"{name}: the header says fraction but the values run from {low:g} to {high:g}, as percent do; "
-                "correct the header, or give scale='percent' or scale='fraction'"
+                f"the header says fraction but the values run from {low:g} to {high:g}, as percent do; correct the "
+                "header, or give scale='percent' or scale='fraction'"
             )
         return values, found, stated, ["fraction, as stated"]
     # a beer never reflects more than its reference by more than a few percent, so values up to 1.05 are a
@@ -225,6 +219,6 @@ def settle_scale(
         said = f"percent taken from the values, {low:g} to {high:g}; the file does not say"
         return values / 100.0, found, "percent", [said]
     raise AmbiguousScanFileError(
-        f"{name}: {found} from {low:g} to {high:g} with no scale stated: a fraction (up to {high:.0%}) or percent "
-        f"(a dark beer, {low:g} % to {high:g} %); give scale='fraction' or scale='percent'"
+        f"{found} from {low:g} to {high:g} with no scale stated: a fraction (up to {high:.0%}) or percent (a dark "
+        f"beer, {low:g} % to {high:g} %); give scale='fraction' or scale='percent'"
     )

@@ -15,6 +15,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.errors import ReferenceSetError
+from specmatch.measurement.folder.columns import UNITS
 from specmatch.reference.disk.table_csv import encode_table
 from specmatch.reference.tables.alignment import type_of
 from specmatch.storage import sha256_of, strict_json
@@ -47,7 +48,6 @@ LARGEST_DESCRIPTOR_BYTES = 64 << 20
 _PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 _SEAL = re.compile(rb'"sha256": "([0-9a-f]{64})"\s*\}\s*$')
 _PARENTS = {"spectra": ("scan_id", "scans"), "scans": ("batch", "batches"), "batches": ("beer", "beers")}
-_UNITS = {"cup_mm": "mm", "fill_ml": "mL", "fill_sd_ml": "mL", "integration_ms": "ms", "temperature_c": "Cel"}
 
 
 def table_schema(name: str, table: pd.DataFrame, *, colour_unit: str, beers_listed: bool) -> dict[str, Any]:
@@ -59,7 +59,7 @@ def table_schema(name: str, table: pd.DataFrame, *, colour_unit: str, beers_list
             fields.append({"name": repr(float(column)), "type": "number", "unit": "1"})
             continue
         field = {"name": column, "type": type_of(table.iloc[:, position])}
-        unit = colour_unit if column in ("colour", "colour_sd") else _UNITS.get(column)
+        unit = colour_unit if column in ("colour", "colour_sd") else UNITS.get(column)
         fields.append({**field, "unit": unit} if unit else field)
     schema: dict[str, Any] = {"fields": fields, "primaryKey": [key], "missingValues": [""]}
     column, parent = _PARENTS.get(name, ("", ""))

@@ -10,16 +10,13 @@ import pandas as pd
 
 from specmatch.batches import COLOUR_UNITS, VALUE_NAME, check_batches
 from specmatch.errors import ParentsError, ReferenceSetError, TableError, UnitError
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, LAB_NUMBERS, SCAN_COLUMNS, SCAN_NUMBERS
 from specmatch.spectra import text_ids
 from specmatch.wording import FORMULA_STARTS
 
 _LOG = logging.getLogger(__name__)
 # Numbers by name; every other column with a name of the library is text. Columns of the house keep their own type.
-NUMBER_COLUMNS = frozenset((
-    "cup_mm", "fill_ml", "fill_sd_ml", "integration_ms", "temperature_c", "colour", "colour_sd", "colour_n",
-    "replicate",
-))  # fmt: skip
+NUMBER_COLUMNS = frozenset((*SCAN_NUMBERS, *LAB_NUMBERS, "replicate"))
 _ELSE = ("scan_id", "valid_from", "valid_to", "recipe")
 TEXT_COLUMNS = frozenset((*SCAN_COLUMNS, *BATCH_COLUMNS, *_ELSE)) - NUMBER_COLUMNS
 

@@ -7,6 +7,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Mask
 from specmatch.batches import check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
 from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
@@ -133,215 +134,17 @@ class Growth:
         return {"name": arrival.name, "sha256": arrival.sha256, "n_scans": len(self.spectra), "batches": batches}
 
 
-def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
-    """Work out what an arrival adds to a set; the set's own edits stand."""
-    growth = Growth.of(held)
-    rows = _rows(arrival.batches, held, growth, arrival.name)
-    if arrival.spectra is not None and len(arrival.spectra):
-        _add_scans(held, arrival, rows, upkeep, choices, restore, growth)
-    _add_batches(held, arrival.name, rows, upkeep, choices, growth, alone=arrival.scans is None)
-    if arrival.beers is not None:
-        _add_beers(arrival, choices, growth)
-    growth.conflicts = choices.rows
-    return growth
+class _Growing:
+    """What one arrival says, scan by scan and cell by cell, against what a set and its edits say."""
 
+    def __init__(self, held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> None:
+        self.held, self.arrival, self.source, self.upkeep = held, arrival, arrival.name, upkeep
+        self.choices, self.restore, self.growth = choices, restore, Growth.of(held)
+        self.values = LabValues(held.colour_unit, self.growth.determinations)
 
-def _rows(batches: pd.DataFrame, held: Held, growth: Growth, source: str) -> pd.DataFrame:
-    """Bring lab rows to one form, blank where nothing is said; the index `batch` may repeat."""
-    if "batch" in batches.columns:
-        batches = batches.set_index("batch")
-    rows = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
-    blank = np.array([not name for name in rows.index], dtype=bool)
-    if blank.any():
-        growth.left_out += [{"source": source, "name": "batches", "reason": "a row names no batch"}] * int(blank.sum())
-        rows = rows[~blank]
-    if "beer" not in rows.columns:
-        rows = rows.assign(beer="")
-    if "colour" not in rows.columns:
-        rows = rows.assign(colour=np.nan)
-    names = rows.index
-    said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
-    # the gate wants a beer in each row; which rows had none is kept
-    kept = rows.assign(beer=said.where(said != "", "?")).set_axis([str(at) for at in range(len(rows))], axis=0)
-    checked = tidy_columns(check_batches(kept, colour_unit=held.colour_unit), "batches").set_axis(names, axis=0)
-    return checked.assign(beer=said.to_numpy())
-
-
-def _add_scans(
-    held: Held,
-    arrival: Arrival,
-    rows: pd.DataFrame,
-    upkeep: Upkeep,
-    choices: Choices,
-    restore: frozenset[str],
-    growth: Growth,
-) -> None:
-    assert arrival.spectra is not None and arrival.scans is not None
-    checked = check_spectra(arrival.spectra, any_wavelength=bool(held.grid[-1] > PLAUSIBLE_NM[1]))
-    values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
-    if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
-        try:
-            values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
-        except WavelengthMismatchError as error:
-            raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
-    values.columns = held.spectra.columns
-    scans = tidy_columns(check_scans(arrival.scans, checked.scan_ids), "scans")
-    scans, values = _without_dropped(scans, values, arrival.name, upkeep, restore, growth)
-    known = scans["batch"].isin(held.batches.index) | scans["batch"].isin(rows.index[rows["beer"] != ""])
-    for scan, batch in scans.loc[~known.to_numpy(), "batch"].items():
-        reason = f"batch {batch!r} has no row with a beer in a batches table"
-        growth.left_out.append({"source": arrival.name, "name": str(scan), "reason": reason})
-    scans, values = scans[known.to_numpy()], values[known.to_numpy()]
-    names = _names_in_the_set(held, scans, values, arrival.name, choices, growth)
-    kept = np.array([name is not None for name in names], dtype=bool)
-    new = pd.Index([name for name in names if name is not None], dtype=object, name="scan_id")
-    scans = scans[kept].set_axis(new, axis=0)
-    scans = scans.assign(pour=_pours_apart(held, scans, arrival.name))
-    growth.spectra, growth.scans = values[kept].set_axis(new, axis=0), scans
-
-
-def _without_dropped(
-    scans: pd.DataFrame, values: pd.DataFrame, source: str, upkeep: Upkeep, restore: frozenset[str], growth: Growth
-) -> tuple[pd.DataFrame, pd.DataFrame]:
-    """Leave out what was dropped from the set before, unless its name is asked for."""
-    out = np.zeros(len(scans), dtype=bool)
-    for level in LEVELS:
-        gone = upkeep.dropped.get(level)
-        if not gone or (level == "session" and level not in scans.columns):
-            continue
-        cells = scans.index if level == "scan" else scans[level]
-        for place, cell in enumerate(cells):
-            name = next((known for known in (cell, f"{source}/{cell}") if known in gone), None)
-            if name is None or out[place]:
-                continue
-            if restore & {name, cell}:
-                names = growth.restored.setdefault(level, [])
-                if name not in names:
-                    names.append(str(name))
-                continue
-            out[place] = True
-            why = f" ({gone[name]})" if gone[name] else ""
-            reason = f"{level} {name!r} was dropped from the set{why}; to have it back, restore it by name"
-            growth.stays_out.append({"source": source, "name": str(scans.index[place]), "reason": reason})
-    return scans[~out], values[~out]
-
-
-def _names_in_the_set(
-    held: Held, scans: pd.DataFrame, values: pd.DataFrame, source: str, choices: Choices, growth: Growth
-) -> list[str | None]:
-    """Return the name of each scan in the set, or None where the set has it already or keeps its own."""
-    given = set(held.scans.index)
-    names: list[str | None] = []
-    batch_of = held.scans["batch"].to_dict() if len(given) else {}
-    module_of, modules = _modules(held.scans), _modules(scans)
-    arrived = values.to_numpy()
-    for place, (scan, batch) in enumerate(scans["batch"].items()):
-        candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
-        module = modules[scan]
-        # two modules number their files alike; one that is not named may be either
-        mine = next(
-            (
-                name for name in candidates
-                if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
-            ), None,
-        )  # fmt: skip
-        if mine is None:
-            name = next((name for name in candidates if name not in given), None)
-            if name is None:
-                number = next(n for n in range(2, len(given) + 3) if f"{source}-{n}/{scan}" not in given)
-                name = f"{source}-{number}/{scan}"
-                if not source:
-                    raise ReferenceSetError(
-                        f"scan {scan!r} is in the set already, under batch {batch_of[str(scan)]!r}; name it anew"
-                    )
-            names.append(name)
-            continue
-        apart = np.abs(held.spectra.loc[mine].to_numpy() - arrived[place])
-        gap = np.isnan(held.spectra.loc[mine].to_numpy()) != np.isnan(arrived[place])
-        if not gap.any() and not (apart > SAME_REFLECTANCE).any():
-            growth.n_known += 1
-            names.append(None)
-            continue
-        size = float(np.nanmax(np.append(apart, 0.0)))
-        side = choices.decide("reflectance", mine, "largest difference", 0.0, size, source)
-        names.append(mine if side == FOLDER else None)
-        if side == FOLDER:
-            growth.replaced.append(mine)
-    return names
-
-
-def _modules(scans: pd.DataFrame) -> dict[Any, str]:
-    """Return the name of each scan's module without case, "" where none is stated."""
-    if "instrument" not in scans:
-        return dict.fromkeys(scans.index, "")
-    return scans["instrument"].fillna("").astype(str).str.casefold().to_dict()
-
-
-def _pours_apart(held: Held, scans: pd.DataFrame, source: str) -> list[str]:
-    """Return pours of the new scans: one of a name that the set has for another filling gets the folder's name."""
-    sample_of = dict(zip(held.scans["pour"], held.scans["sample"], strict=True)) if len(held.scans) else {}
-    same_folder = held.origins.get(source, frozenset())
-    names = []
-    for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
-        named = f"{source}/{pour}"
-        if sample_of.get(named) == sample:
-            names.append(named)
-        elif pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder):
-            names.append(str(pour))
-        else:
-            names.append(named)
-    return names
-
-
-def _add_batches(
-    held: Held, source: str, rows: pd.DataFrame, upkeep: Upkeep, choices: Choices, growth: Growth, *, alone: bool
-) -> None:
-    # alone: whether the rows come without scans, which would tell what stays out
-    arriving = set(growth.scans["batch"]) if len(growth.scans) else set()
-    values = LabValues(held.colour_unit, growth.determinations)
-    weighing = _Weighing(source, upkeep, choices, values, growth)
-    table = growth.batches
-    fresh: list[str] = []
-    for name in dict.fromkeys(rows.index):
-        group = rows.loc[[name]]
-        if name in held.batches.index:
-            table = weighing.batch(table, name, group)
-        elif name in arriving:
-            fresh.append(str(name))
-        elif name not in (dropped := upkeep.dropped.get("batch", {})) or alone:
-            reason = "has no scan, here or in the set"
-            if name in dropped:
-                reason = f"was dropped from the set ({dropped[name]}); bring it back with its scans, by name"
-            growth.left_out.append({"source": source, "name": str(name), "reason": reason})
-    if fresh:
-        new = rows.loc[rows.index.isin(fresh)]
-        new = new.assign(beer=[_beer_of(row, upkeep, growth) for _, row in new.iterrows()])
-        table = joined(table, values.entered(new, growth.told))
-    growth.new_batches = fresh
-    growth.batches, growth.determinations = table, values.several
-
-
-def _beer_of(row: pd.Series, upkeep: Upkeep, growth: Growth) -> str:
-    said = str(row["beer"])
-    beer = upkeep.name_of(said) if said else said
-    if beer != said:
-        note = f"{said!r} is kept as {beer!r}, as an edit of the set has it"
-        if note not in growth.told:
-            growth.told.append(note)
-    day = str(row.get("packaged_on", ""))[:10]
-    older = next((name for since, name in upkeep.steps.get(beer, ()) if day and day < since), None)
-    return older or beer
-
-
-@dataclass(frozen=True)
-class _Weighing:
-    """What one folder says of batches that the set holds, against what the set says."""
-
-    source: str
-    upkeep: Upkeep
-    choices: Choices
-    values: LabValues
-    growth: Growth
+    def leave_out(self, name: object, reason: str) -> None:
+        """Note what arrived and does not join the set."""
+        self.growth.left_out.append({"source": self.source, "name": str(name), "reason": reason})
 
     def takes(self, kind: str, name: str, column: str, ours: object, said: object) -> bool:
         """Say whether the folder's word is taken, and note whose it was."""
@@ -349,18 +152,178 @@ class _Weighing:
         (self.growth.taken if taken else self.growth.set_aside).append([name, column, said])
         return taken
 
-    def batch(self, table: pd.DataFrame, name: str, group: pd.DataFrame) -> pd.DataFrame:
+    def rows(self) -> pd.DataFrame:
+        """Bring lab rows to one form, blank where nothing is said; the index `batch` may repeat."""
+        batches = self.arrival.batches
+        if "batch" in batches.columns:
+            batches = batches.set_index("batch")
+        rows = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
+        for _ in (name for name in rows.index if not name):
+            self.leave_out("batches", "a row names no batch")
+        rows = rows[np.array([bool(name) for name in rows.index], dtype=bool)]
+        if "beer" not in rows.columns:
+            rows = rows.assign(beer="")
+        if "colour" not in rows.columns:
+            rows = rows.assign(colour=np.nan)
+        names = rows.index
+        said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
+        # the gate wants a beer in each row; which rows had none is kept
+        kept = rows.assign(beer=said.where(said != "", "?")).set_axis([str(at) for at in range(len(rows))], axis=0)
+        checked = check_batches(kept, colour_unit=self.held.colour_unit)
+        return tidy_columns(checked, "batches").set_axis(names, axis=0).assign(beer=said.to_numpy())
+
+    def add_scans(self, rows: pd.DataFrame) -> None:
+        """Add the scans of batches that are known, here or in the set."""
+        held, arrival = self.held, self.arrival
+        assert arrival.spectra is not None and arrival.scans is not None
+        checked = check_spectra(arrival.spectra, any_wavelength=bool(held.grid[-1] > PLAUSIBLE_NM[1]))
+        values = spectra_table(checked).set_axis(checked.scan_ids, axis=0)
+        if checked.wavelength_nm.size != held.grid.size or np.abs(checked.wavelength_nm - held.grid).max() > 0:
+            try:
+                values = pd.DataFrame(match_wavelengths(checked, held.grid), index=checked.scan_ids)
+            except WavelengthMismatchError as error:
+                raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
+        values.columns = held.spectra.columns
+        scans = tidy_columns(check_scans(arrival.scans, checked.scan_ids), "scans")
+        dropped = self._dropped(scans)
+        scans, values = scans[~dropped], values[~dropped]
+        known = scans["batch"].isin(held.batches.index) | scans["batch"].isin(rows.index[rows["beer"] != ""])
+        for scan, batch in scans.loc[~known.to_numpy(), "batch"].items():
+            self.leave_out(scan, f"batch {batch!r} has no row with a beer in a batches table")
+        scans, values = scans[known.to_numpy()], values[known.to_numpy()]
+        names = self._names_in_the_set(scans, values)
+        kept = np.array([name is not None for name in names], dtype=bool)
+        new = pd.Index([name for name in names if name is not None], dtype=object, name="scan_id")
+        scans = scans[kept].set_axis(new, axis=0)
+        self.growth.scans = scans.assign(pour=self._pours_apart(scans))
+        self.growth.spectra = values[kept].set_axis(new, axis=0)
+
+    def _dropped(self, scans: pd.DataFrame) -> Mask:
+        """Return the scans that were dropped from the set before, unless their name is asked for."""
+        out = np.zeros(len(scans), dtype=bool)
+        for level in LEVELS:
+            gone = self.upkeep.dropped.get(level)
+            if not gone or (level == "session" and level not in scans.columns):
+                continue
+            cells = scans.index if level == "scan" else scans[level]
+            for place, cell in enumerate(cells):
+                name = next((known for known in (cell, f"{self.source}/{cell}") if known in gone), None)
+                if name is None or out[place]:
+                    continue
+                if self.restore & {name, cell}:
+                    names = self.growth.restored.setdefault(level, [])
+                    if name not in names:
+                        names.append(str(name))
+                    continue
+                out[place] = True
+                why = f" ({gone[name]})" if gone[name] else ""
+                reason = f"{level} {name!r} was dropped from the set{why}; to have it back, restore it by name"
+                left = {"source": self.source, "name": str(scans.index[place]), "reason": reason}
+                self.growth.stays_out.append(left)
+        return out
+
+    def _names_in_the_set(self, scans: pd.DataFrame, values: pd.DataFrame) -> list[str | None]:
+        """Return the name of each scan in the set, or None where the set has it already or keeps its own."""
+        held, source, given = self.held, self.source, set(self.held.scans.index)
+        names: list[str | None] = []
+        batch_of = held.scans["batch"].to_dict() if len(given) else {}
+        module_of, modules = _modules(held.scans), _modules(scans)
+        arrived = values.to_numpy()
+        for place, (scan, batch) in enumerate(scans["batch"].items()):
+            candidates = [str(scan), *([f"{source}/{scan}"] if source else [])]
+            module = modules[scan]
+            # two modules number their files alike; one that is not named may be either
+            mine = next(
+                (
+                    name for name in candidates
+                    if batch_of.get(name) == batch and (not module or module_of[name] in ("", module))
+                ), None,
+            )  # fmt: skip
+            if mine is None:
+                name = next((name for name in candidates if name not in given), None)
+                if name is None:
+                    number = next(n for n in range(2, len(given) + 3) if f"{source}-{n}/{scan}" not in given)
+                    name = f"{source}-{number}/{scan}"
+                    if not source:
+                        raise ReferenceSetError(
+                            f"scan {scan!r} is in the set already, under batch {batch_of[str(scan)]!r}; name it anew"
+                        )
+                names.append(name)
+                continue
+            apart = np.abs(held.spectra.loc[mine].to_numpy() - arrived[place])
+            gap = np.isnan(held.spectra.loc[mine].to_numpy()) != np.isnan(arrived[place])
+            if not gap.any() and not (apart > SAME_REFLECTANCE).any():
+                self.growth.n_known += 1
+                names.append(None)
+                continue
+            size = float(np.nanmax(np.append(apart, 0.0)))
+            side = self.choices.decide("reflectance", mine, "largest difference", 0.0, size, source)
+            names.append(mine if side == FOLDER else None)
+            if side == FOLDER:
+                self.growth.replaced.append(mine)
+        return names
+
+    def _pours_apart(self, scans: pd.DataFrame) -> list[str]:
+        """Return pours of new scans: one of a name that the set has for another filling gets the folder's name."""
+        held, source = self.held, self.source
+        sample_of = dict(zip(held.scans["pour"], held.scans["sample"], strict=True)) if len(held.scans) else {}
+        same_folder = held.origins.get(source, frozenset())
+        names = []
+        for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
+            named = f"{source}/{pour}"
+            if sample_of.get(named) == sample:
+                names.append(named)
+            elif pour not in sample_of or not source or (sample_of[pour] == sample and batch in same_folder):
+                names.append(str(pour))
+            else:
+                names.append(named)
+        return names
+
+    def add_batches(self, rows: pd.DataFrame) -> None:
+        """Add batches that come with scans, and hold the others against the set."""
+        growth = self.growth
+        arriving = set(growth.scans["batch"]) if len(growth.scans) else set()
+        for name in dict.fromkeys(rows.index):
+            if name in self.held.batches.index:
+                self._weigh(name, rows.loc[[name]])
+            elif name in arriving:
+                growth.new_batches.append(str(name))
+            # rows that come with scans are told of by these
+            elif name not in (dropped := self.upkeep.dropped.get("batch", {})):
+                self.leave_out(name, "has no scan, here or in the set")
+            elif self.arrival.scans is None:
+                reason = f"was dropped from the set ({dropped[name]}); bring it back with its scans, by name"
+                self.leave_out(name, reason)
+        if growth.new_batches:
+            new = rows.loc[rows.index.isin(growth.new_batches)]
+            new = new.assign(beer=[self._beer_of(row) for _, row in new.iterrows()])
+            growth.batches = joined(growth.batches, self.values.entered(new, growth.told))
+        growth.determinations = self.values.several
+
+    def _beer_of(self, row: pd.Series) -> str:
+        said = str(row["beer"])
+        beer = self.upkeep.name_of(said) if said else said
+        if beer != said:
+            note = f"{said!r} is kept as {beer!r}, as an edit of the set has it"
+            if note not in self.growth.told:
+                self.growth.told.append(note)
+        day = str(row.get("packaged_on", ""))[:10]
+        older = next((name for since, name in self.upkeep.steps.get(beer, ()) if day and day < since), None)
+        return older or beer
+
+    def _weigh(self, name: str, group: pd.DataFrame) -> None:
         """Hold all that a folder says of a batch against the set."""
         for said in dict.fromkeys(beer for beer in group["beer"] if beer):
-            ours = str(table.at[name, "beer"])
+            ours = str(self.growth.batches.at[name, "beer"])
             if said == ours or self.upkeep.name_of(said) == ours:
                 continue
             older = (older for _, older in self.upkeep.steps.get(said, ()))
             if (name, "beer", said) in self.upkeep.overruled or ours in older:
                 continue  # what an edit replaced, said again
             if self.takes("beer", name, "beer", ours, said):
-                table.loc[name, "beer"] = said
-        table = self._colour(table, name, group)
+                self.growth.batches.loc[name, "beer"] = said
+        self._weigh_colour(name, group)
+        table = self.growth.batches
         for column in (column for column in group.columns if column not in ("beer", *_OF_A_COLOUR)):
             for said in dict.fromkeys(cell for cell in group[column] if not (pd.isna(cell) or cell == "")):
                 own = table.at[name, column] if column in table.columns else ""
@@ -372,64 +335,84 @@ class _Weighing:
                     table[column] = np.nan if isinstance(said, float) else ""
                 table.loc[name, column] = said
                 self.growth.records += 1
-        return table
 
-    def _colour(self, table: pd.DataFrame, name: str, group: pd.DataFrame) -> pd.DataFrame:
+    def _weigh_colour(self, name: str, group: pd.DataFrame) -> None:
+        growth, values = self.growth, self.values
         for _, row in group[group["colour"].notna()].iterrows():
-            said, ours = float(row["colour"]), float(table.at[name, "colour"])
-            if self.values.holds(table.loc[name], row) or any(
+            said, ours = float(row["colour"]), float(growth.batches.at[name, "colour"])
+            if values.holds(growth.batches.loc[name], row) or any(
                 batch == name and column == "colour" and value is not None and np.isclose(value, said, rtol=1e-9)
                 for batch, column, value in self.upkeep.overruled
             ):
                 continue
-            by_hand = (name, "colour") in self.upkeep.edited
             if np.isnan(ours):
-                table = self.values.first(table, row)
+                growth.batches = values.first(growth.batches, row)
+            elif (name, "colour") not in self.upkeep.edited and values.is_repeat(ours, row):
+                self._average(name, ours, row)
             else:
-                side = BOTH
-                if by_hand or not self.values.is_repeat(ours, row):
-                    side = self.choices.decide("colour", name, "colour", ours, said, self.source)
-                if side not in (BOTH, FOLDER):
-                    self.growth.set_aside.append([name, "colour", said])
-                    continue
-                if side == FOLDER:
-                    table = self.values.first(table, row)
-                    self.growth.taken.append([name, "colour", said])
+                side = self.choices.decide("colour", name, "colour", ours, said, self.source)
+                if side == BOTH:
+                    self._average(name, ours, row)
+                elif side == FOLDER:
+                    growth.batches = values.first(growth.batches, row)
+                    growth.taken.append([name, "colour", said])
                 else:
-                    table = self.values.averaged(table, row)
-                    self.growth.told.append(
-                        f"batch {name!r}: lab colour {said:.4g} {self.values.unit} averaged with {ours:.4g} to "
-                        f"{float(table.at[name, 'colour']):.4g}, of {float(table.at[name, 'colour_n']):g} "
-                        "determinations"
-                    )
-            if name not in self.growth.lab:
-                self.growth.lab.append(name)
-        return table
+                    growth.set_aside.append([name, "colour", said])
+                    continue
+            if name not in growth.lab:
+                growth.lab.append(name)
 
+    def _average(self, name: str, ours: float, row: pd.Series) -> None:
+        table = self.growth.batches = self.values.averaged(self.growth.batches, row)
+        self.growth.told.append(
+            f"batch {name!r}: lab colour {float(row['colour']):.4g} {self.values.unit} averaged with {ours:.4g} to "
+            f"{float(table.at[name, 'colour']):.4g}, of {float(table.at[name, 'colour_n']):g} determinations"
+        )
 
-def _add_beers(arrival: Arrival, choices: Choices, growth: Growth) -> None:
-    new = check_beers(arrival.beers)
-    assert new is not None
-    if growth.beers is None:
-        growth.beers, growth.records = new, growth.records + len(new)
-        return
-    table = growth.beers.copy()
-    for beer, row in new.iterrows():
-        if beer not in table.index:
-            table = joined(table, new.loc[[beer]])
-            growth.records += 1
-            continue
-        for column, said in row.items():
-            own = table.at[beer, column] if column in table.columns else ""
-            if pd.isna(said) or said in ("", own):
-                continue
-            blank = pd.isna(own) or own == ""
-            if blank or choices.decide("beer record", str(beer), str(column), own, said, arrival.name) == FOLDER:
-                table.loc[beer, column] = said
+    def add_beers(self) -> None:
+        """Add what is said of beers."""
+        growth, new = self.growth, check_beers(self.arrival.beers)
+        assert new is not None
+        if growth.beers is None:
+            growth.beers, growth.records = new, growth.records + len(new)
+            return
+        table = growth.beers.copy()
+        for beer, row in new.iterrows():
+            if beer not in table.index:
+                table = joined(table, new.loc[[beer]])
                 growth.records += 1
-            else:
-                growth.set_aside.append([str(beer), str(column), said])
-    growth.beers = check_beers(table.rename_axis(None))
+                continue
+            for column, said in row.items():
+                own = table.at[beer, column] if column in table.columns else ""
+                if pd.isna(said) or said in ("", own):
+                    continue
+                of = ("beer record", str(beer), str(column), own, said, self.source)
+                if pd.isna(own) or own == "" or self.choices.decide(*of) == FOLDER:
+                    table.loc[beer, column] = said
+                    growth.records += 1
+                else:
+                    growth.set_aside.append([str(beer), str(column), said])
+        growth.beers = check_beers(table.rename_axis(None))
+
+
+def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore: frozenset[str]) -> Growth:
+    """Work out what an arrival adds to a set; the set's own edits stand."""
+    growing = _Growing(held, arrival, upkeep, choices, restore)
+    rows = growing.rows()
+    if arrival.spectra is not None and len(arrival.spectra):
+        growing.add_scans(rows)
+    growing.add_batches(rows)
+    if arrival.beers is not None:
+        growing.add_beers()
+    growing.growth.conflicts = choices.rows
+    return growing.growth
+
+
+def _modules(scans: pd.DataFrame) -> dict[Any, str]:
+    """Return the name of each scan's module without case, "" where none is stated."""
+    if "instrument" not in scans:
+        return dict.fromkeys(scans.index, "")
+    return scans["instrument"].fillna("").astype(str).str.casefold().to_dict()
 
 
 def grow_all(

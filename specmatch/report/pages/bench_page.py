@@ -13,8 +13,7 @@ from specmatch.measurement.commissioning.pieces import CAUTIONS, LINES_SOURCE
 from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, STATED
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
-from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
-from specmatch.report.plots.style import new_figure
+from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, text, versions, whole_page
 from specmatch.report.text import beside_limits, figures_in_words
 from specmatch.wording import counted, listed
 
@@ -63,13 +62,8 @@ def commissioning_page(found: Commissioning) -> str:
     (True, True)
     """
     shown = found.figures.copy()
-    drawn = figure(
-        plots.plot_commissioning(found, ax=new_figure(7.0, 1.2 + 0.3 * len(shown)).subplots()),
-        name="figure",
-        caption="Every figure as a share of its limit, with its 95 % reach",
-        says=found.sentence,
-        numbers=shown,
-    )
+    size = (7.0, 1.2 + 0.3 * len(shown))
+    drawn = figure_of("figure", plots.plot_commissioning, found, says=found.sentence, numbers=shown, size_in=size)
     sections = [
         Section(
             "figures",
@@ -142,14 +136,9 @@ def gauge_page(study: Gauge, *, budget: pd.DataFrame | None = None) -> str:
     (True, True)
     """
     told = " ".join(study.sentences)
-    drawn = "".join(
-        figure(plot(study, ax=new_figure(7.0, 3.4).subplots()), name=name, caption=caption, says=told)
-        for plot, name, caption in (
-            (plots.plot_gauge_components, "components", "Components, the batches aside, with 95 % bounds"),
-            (plots.plot_gauge_interaction, "interaction", "Each condition on each batch; lines that cross interact"),
-            (plots.plot_gauge_run, "run", "Readings in their order"),
-        )
-    )
+    drawn = figure_of("components", plots.plot_gauge_components, study, says=told)
+    drawn += figure_of("interaction", plots.plot_gauge_interaction, study, says=told)
+    drawn += figure_of("run", plots.plot_gauge_run, study, says=told)
     tables = table(study.components, "Components of variance: sd of log colour, 0.01 is 1 %")
     tables += table(study.precision, "Precision, with 95 % bounds")
     tables += table(study.beers, "ISO 5725 limits r and R beer by beer, in the unit of the set")
@@ -200,17 +189,14 @@ def _study_facts(study: Gauge) -> dict[str, str]:
 def budget_part(budget: pd.DataFrame) -> str:
     """Return the drawing and the table of an uncertainty budget."""
     budget = budget.sort_values("colour", kind="stable")  # pale to dark, as everywhere on a page
-    beers = budget.index.get_level_values("beer").nunique()
     numbers = budget.reset_index().drop(columns="advice")
     for name in ("sd", "share", "reading_sd_if_halved"):
         numbers[name] = numbers[name].map(lambda value: "" if np.isnan(value) else f"{value:.2%}")
-    drawn = figure(
-        plots.plot_budget(budget, ax=new_figure(7.0, 1.4 + 0.3 * beers).subplots()),
-        name="budget",
-        caption="What the variance of a reading is made of, beer by beer",
-        says=_budget_says(budget),
+    drawn = figure_of(
+        "budget", plots.plot_budget, budget, says=_budget_says(budget),
+        size_in=(7.0, 1.4 + 0.3 * budget.index.get_level_values("beer").nunique()),
         numbers=numbers.round({"colour": 2, "sd_in_unit": 3}),
-    )
+    )  # fmt: skip
     parts = budget.groupby(level="component", sort=False)
     found = pd.DataFrame(
         {
@@ -282,12 +268,8 @@ def validation_page(
     """
     unit, figures = house.fitted.colour_unit, found.figures
     inside = int(found.colour["inside"].sum())
-    drawn = figure(
-        plots.plot_held_out_colour(found, colour_unit=unit, ax=new_figure(5.6, 5.2).subplots()),
-        name="truth",
-        caption="Colour of each new batch with its interval, against its lab colour",
-        says=f"{inside} of {len(found.colour)} lab colours lie in their {figures['nominal_coverage']:.0%} interval.",
-    )
+    said = f"{inside} of {len(found.colour)} lab colours lie in their {figures['nominal_coverage']:.0%} interval."
+    drawn = figure_of("truth", plots.plot_held_out_colour, found, says=said, colour_unit=unit)
     shown = found.colour.assign(error=(found.colour["colour"] / found.colour["lab"] - 1.0).map("{:+.1%}".format))
     sections = [
         Section("batches", "Batch by batch", drawn + table(shown.round(2), f"New batches, colours in {unit}")),

@@ -205,12 +205,6 @@ def told_apart(rows: pd.DataFrame) -> str:
     return f"does not always tell {first}{more}"
 
 
-MAP_CAPTION = (
-    "Map of the beers: batches, and the region in which a sample passes for the beer; seen from one side only: a "
-    "sample inside a region may lie off it in other directions"
-)
-
-
 def map_says(rows: pd.DataFrame) -> str:
     """Say what the map of the beers shows."""
     ends = f", from {rows.index[0]} on the pale side to {rows.index[-1]} on the dark" if len(rows) > 1 else ""

@@ -7,7 +7,7 @@ import platform
 import re
 import warnings
 from base64 import b64encode
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from hashlib import sha256
 from html import escape
@@ -18,9 +18,9 @@ import numpy as np
 import pandas as pd
 
 from specmatch import __version__
-from specmatch.report.plots.style import whole_figure
+from specmatch.report.plots.style import new_figure, whole_figure
 from specmatch.report.text import show
-from specmatch.wording import CAUTIONS, printable, text_beside
+from specmatch.wording import CAUTIONS, printable, rows_beside, text_beside
 
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
@@ -32,6 +32,8 @@ SCRIPT = "\n" + text_beside(__file__, "page.js")
 # what a page allows to run: this text and nothing else
 ALLOWED = f"'sha256-{b64encode(sha256(SCRIPT.encode()).digest()).decode()}'"
 OWN_SCRIPT = f"<script>{SCRIPT}</script>\n"
+# size and caption of each figure; one whose size goes with what is drawn has none
+_FIGURES = {name: told for name, *told in rows_beside(__file__, "figures.csv")}
 _PARTS = ("numpy", "scipy", "scikit-learn", "pandas", "matplotlib")
 
 
@@ -126,6 +128,18 @@ def figure(ax: Axes, *, name: str, caption: str, says: str, numbers: pd.DataFram
         f'<figure><div class="drawing wide" tabindex="0" role="group" aria-label="{text(caption)}">'
         f"{drawing(ax, name=name, says=says)}</div><figcaption>{text(caption)}</figcaption>{behind}</figure>"
     )
+
+
+def figure_of(
+    name: str, plot: Callable[..., Axes], *drawn: Any, says: str, numbers: pd.DataFrame | None = None, mark: str = "",
+    size_in: tuple[float, float] | None = None, words: Mapping[str, str] | None = None, **options: Any,
+) -> str:  # fmt: skip
+    """Return a figure of figures.csv, which says its size and caption, drawn by a plot of what is given."""
+    # mark: where a page holds several of it; words: for the places of the caption; options: of the plot
+    width_in, height_in, caption = _FIGURES[name]
+    ax = new_figure(*(size_in or (float(width_in), float(height_in)))).subplots()
+    caption = caption.format_map(words or {})
+    return figure(plot(*drawn, ax=ax, **options), name=mark or name, caption=caption, says=says, numbers=numbers)
 
 
 def drawing(ax: Axes, *, name: str, says: str) -> str:

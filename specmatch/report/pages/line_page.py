@@ -15,9 +15,8 @@ from specmatch.line.journal.queries import waiting as find_waiting
 from specmatch.maths.statistics.run_length import FARTHEST_SD
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
-from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, text, versions, whole_page
+from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, text, versions, whole_page
 from specmatch.report.pages.readings import decision_mark, interval_bar, reading_sheet, stated_risks, what_to_do_and_why
-from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -174,12 +173,9 @@ def _moved(sentences: Sequence[str], charts: Sequence[ControlChart]) -> str:
     drawn.sort(key=lambda chart: (not chart.drifting, -len(chart.signals)))
     for place, chart in enumerate(drawn[:MOST_CHARTS]):
         signals, points = counted(len(chart.signals), "signal"), counted(len(chart.points), "point")
-        body += figure(
-            plots.plot_control_chart(chart, ax=new_figure(7.2, 3.0).subplots()),
-            name=f"chart{place}",
-            caption=f"Control chart: {chart.kind} of {chart.subject or 'the line'}",
-            says=f"{signals} in {points}; limits from {chart.baseline_name}.",
-        )
+        said = f"{signals} in {points}; limits from {chart.baseline_name}."
+        of = {"of": f"{chart.kind} of {chart.subject or 'the line'}"}
+        body += figure_of("chart", plots.plot_control_chart, chart, says=said, mark=f"chart{place}", words=of)
     young = [
         f"{chart.kind} of {chart.subject or 'the line'} ({len(chart.points)})"
         for chart in charts

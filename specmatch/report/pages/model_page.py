@@ -14,17 +14,18 @@ from specmatch.house.reading.modules import parts_by_module
 from specmatch.progress import counted_off
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
-from specmatch.report.pages.glance import (
-    MAP_CAPTION,
-    glance,
-    map_says,
-    model_beers,
-    most_alike,
-    span,
-    told_apart,
-    verdict,
+from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
+from specmatch.report.pages.html import (
+    MOST_DRAWN,
+    Section,
+    figure_of,
+    limits,
+    pairs,
+    section,
+    table,
+    versions,
+    whole_page,
 )
-from specmatch.report.pages.html import MOST_DRAWN, Section, figure, limits, pairs, section, table, versions, whole_page
 from specmatch.report.pages.readings import (
     MOST_DRAWN_SHEETS,
     MOST_SHEETS,
@@ -35,7 +36,6 @@ from specmatch.report.pages.readings import (
     readings_verdict,
     sheet_figures,
 )
-from specmatch.report.plots.style import new_figure
 from specmatch.report.text import risk_shares, show
 from specmatch.wording import counted
 
@@ -113,13 +113,9 @@ def model_page(
     sections = [limits(can, cannot)]
     if len(fitted.beers) <= MOST_DRAWN:
         one_map = session is not None and len(parts_by_module(fitted, session, None)) == 1
-        drawn = figure(
-            # samples of two modules have no common map: then it holds the set alone
-            plots.plot_identity_map(house, session if one_map else None, ax=new_figure(7.0, 5.2).subplots()),
-            name="map",
-            caption=MAP_CAPTION,
-            says=map_says(rows),
-        )
+        # samples of two modules have no common map: then it holds the set alone
+        samples = session if one_map else None
+        drawn = figure_of("map", plots.plot_identity_map, house, samples, says=map_says(rows))
         sections.append(Section("map", "The beers on a map", drawn))
     sections += [
         Section("beers", "The beers", f"{_beers(house)}<p>{HELD_AND_A_WEEK}</p>"),

@@ -9,8 +9,7 @@ import pandas as pd
 
 from specmatch.report import plots
 from specmatch.report.pages.glance import verdict
-from specmatch.report.pages.html import Section, bullets, figure, limits, section, table, versions, whole_page
-from specmatch.report.plots.style import new_figure
+from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, versions, whole_page
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -48,20 +47,9 @@ def plan_page(made: Plan) -> str:
     """
     advice = made.advice
     curves = made.curves.drop(columns=[c for c in made.curves if c.endswith(("_low", "_high"))])
-    drawn = figure(
-        plots.plot_plan_curves(made, ax=new_figure(6.4, 3.6).subplots()),
-        name="curves",
-        caption="What more batches and pours buy; bars: error of the simulation",
-        says=made.sentences[0],
-        numbers=curves,
-    )
-    of_beers = figure(
-        plots.plot_plan_beers(made, ax=new_figure(6.4, 1.2 + 0.28 * len(made.beers)).subplots()),
-        name="beers",
-        caption="What each beer gets, as advised",
-        says=made.sentences[0],
-        numbers=made.beers,
-    )
+    drawn = figure_of("curves", plots.plot_plan_curves, made, says=made.sentences[0], numbers=curves)
+    size = (6.4, 1.2 + 0.28 * len(made.beers))
+    of_beers = figure_of("beers", plots.plot_plan_beers, made, says=made.sentences[0], numbers=made.beers, size_in=size)
     pairs = made.pairs.drop(columns=["sentence"])
     sections = [
         Section("advice", "What is advised, and what it gives", bullets(made.sentences)),
@@ -142,12 +130,7 @@ def _sheet(made: Plan) -> str:
 def _at_line(made: Plan) -> str:
     at_line = ""
     if made.line["caught"].notna().any():
-        at_line = figure(
-            plots.plot_plan_line(made, ax=new_figure(6.4, 3.6).subplots()),
-            name="line",
-            caption="Mix-ups held in time, by how often a package is read; bars: 95 % bounds",
-            says=" ".join(made.sentences),
-        )
+        at_line = figure_of("line", plots.plot_plan_line, made, says=" ".join(made.sentences))
     changeover = made.changeover.rename(lambda name: name.replace("_", " ")).rename_axis("what").to_frame("value")
     return (
         at_line

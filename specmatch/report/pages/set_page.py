@@ -24,7 +24,6 @@ from specmatch.report.pages.capabilities import (
     thin_beers,
 )
 from specmatch.report.pages.glance import (
-    MAP_CAPTION,
     glance,
     map_says,
     most_alike,
@@ -36,7 +35,7 @@ from specmatch.report.pages.glance import (
 from specmatch.report.pages.html import (
     MOST_DRAWN,
     Section,
-    figure,
+    figure_of,
     limits,
     section,
     table,
@@ -45,7 +44,6 @@ from specmatch.report.pages.html import (
     whole_page,
 )
 from specmatch.report.plots.spectra import band_noise
-from specmatch.report.plots.style import new_figure
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
@@ -65,25 +63,17 @@ def light_body(refs: ReferenceSet, history: pd.DataFrame | None, findings: pd.Da
     """Return the body of the section."""
     noise = band_noise(refs)
     used = noise[noise["used"]]
-    body = figure(
-        plots.plot_usable_band(refs, ax=new_figure(7.0, 3.6).subplots()),
-        name="band",
-        caption="Noise of each channel, and the band that is quiet enough to be used",
-        says=(
-            f"{len(used)} of {len(noise)} channels are used, {used.index[0]:.0f} to {used.index[-1]:.0f} nm; noise "
-            f"there is {used['noise'].median():.1e} in the middle, {used['noise'].max():.1e} at most."
-        ),
+    said = (
+        f"{len(used)} of {len(noise)} channels are used, {used.index[0]:.0f} to {used.index[-1]:.0f} nm; noise "
+        f"there is {used['noise'].median():.1e} in the middle, {used['noise'].max():.1e} at most."
     )
+    body = figure_of("band", plots.plot_usable_band, refs, says=said)
     if history is None or history.empty:
         return body + _NOT_KEPT
     shown = ["folder", "measured_at", "instrument", "session", "level", "code"]
-    return body + figure(
-        plots.plot_reference_history(history, findings=findings, ax=new_figure(7.2, 3.4).subplots()),
-        name="references",
-        caption="Light of the reference scans: a slow fall is an ageing lamp, a jump a lamp, base or cup that changed",
-        says=_history_said(history),
-        numbers=history[shown].rename_axis("scan").rename(columns={"code": "found"}).round({"level": 4}),
-    )
+    numbers = history[shown].rename_axis("scan").rename(columns={"code": "found"}).round({"level": 4})
+    plot, said = plots.plot_reference_history, _history_said(history)
+    return body + figure_of("references", plot, history, says=said, numbers=numbers, findings=findings)
 
 
 def _history_said(history: pd.DataFrame) -> str:
@@ -246,29 +236,19 @@ def _colour(evaluation: Evaluation, refs: ReferenceSet) -> str:
     largest = f"{worst.max():.1%}" if above else f"{worst.max():.2g} {unit}"
     covered = evaluation.coverage[evaluation.coverage["by"] == "all"]
     shares = "; ".join(f"{row.covered:.0%} where {row.nominal:.0%} is promised" for row in covered.itertuples())
-    return (
-        figure(
-            plots.plot_held_out_colour(evaluation, refs=refs, colour_unit=unit, ax=_axis(5.6, 5.2)),
-            name="heldout",
-            caption=f"{what.capitalize()} of each batch by a model that never saw it, against its lab {what}",
-            says=f"{inside} of {len(known)} lab {values_of(what)} lie in their {level:.0%} interval.",
-            numbers=known.round(2),
-        )
-        + figure(
-            plots.plot_colour_error(evaluation, refs, ax=_axis(7.2, 3.4)),
-            name="errors",
-            caption="Error of each held-out batch over time: a slope or a step says that something drifted",
-            says=f"The largest error is {largest}, of batch {worst.idxmax()}.",
-        )
-        + figure(
-            plots.plot_coverage(evaluation, ax=_axis(6.4, 3.6)),
-            name="coverage",
-            caption=f"How often lab {values_of(what)} lie in their intervals, and what is stated; bars are 95% bounds",
-            says=f"Lab {values_of(what)} covered: {shares}.",
-            numbers=evaluation.coverage[evaluation.coverage["by"] != "beer"],
-        )
-        + _coverage_by_beer(evaluation.coverage, level, values_of(what))
-    )
+    values, together = values_of(what), evaluation.coverage[evaluation.coverage["by"] != "beer"]
+    words = {"Value": what.capitalize(), "value": what, "values": values}
+    held_out = figure_of(
+        "heldout", plots.plot_held_out_colour, evaluation, refs=refs, colour_unit=unit, numbers=known.round(2),
+        words=words, says=f"{inside} of {len(known)} lab {values} lie in their {level:.0%} interval.",
+    )  # fmt: skip
+    errors = figure_of(
+        "errors", plots.plot_colour_error, evaluation, refs,
+        says=f"The largest error is {largest}, of batch {worst.idxmax()}.",
+    )  # fmt: skip
+    said = f"Lab {values} covered: {shares}."
+    intervals = figure_of("coverage", plots.plot_coverage, evaluation, says=said, numbers=together, words=words)
+    return held_out + errors + intervals + _coverage_by_beer(evaluation.coverage, level, values)
 
 
 def _coverage_by_beer(coverage: pd.DataFrame, level: float, values: str) -> str:
@@ -288,18 +268,10 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
         body += f"<p>{n_beers} beers are too many to draw.</p>"
     else:
         if house is not None:
-            body += figure(
-                plots.plot_identity_map(house, ax=_axis(7.0, 5.2)),
-                name="map",
-                caption=MAP_CAPTION,
-                says=map_says(rows),
-            )
-        body += figure(
-            plots.plot_mix_ups(evaluation, ax=_axis(3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)),
-            name="mixups",
-            caption="How often a held-out batch of one beer, claimed to be another, was held",
-            says=f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once.",
-        )
+            body += figure_of("map", plots.plot_identity_map, house, says=map_says(rows))
+        said = f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once."
+        size = (3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)
+        body += figure_of("mixups", plots.plot_mix_ups, evaluation, says=said, size_in=size)
     weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
     columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
     if len(weak):
@@ -335,13 +307,11 @@ def _over_time(refs: ReferenceSet) -> str:
         return ""
     spread = known.groupby("beer")["colour"].agg(lambda x: x.max() - x.min()) / known.groupby("beer")["colour"].mean()
     widest = f"; {spread.idxmax()} varies most, by {spread.max():.0%} of its mean" if spread.max() > 0.0 else ""
-    return figure(
-        plots.plot_colour_over_time(refs, ax=_axis(7.6, 4.6)),
-        name="overtime",
-        caption="Lab colour of each batch over time; marks have the colour of the beer in a glass",
-        says=f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
-        f"{refs.colour_unit}{widest}.",
+    said = (
+        f"{counted(len(known), 'batch')} from {known['colour'].min():.1f} to {known['colour'].max():.1f} "
+        f"{refs.colour_unit}{widest}."
     )
+    return figure_of("overtime", plots.plot_colour_over_time, refs, says=said)
 
 
 def _beers(refs: ReferenceSet) -> str:
@@ -355,16 +325,14 @@ def _beers(refs: ReferenceSet) -> str:
     ).sort_values(lowest).rename_axis("beer")  # fmt: skip
     body = table(rows, "Beers of the set, from pale to dark")
     shown = list(rows.index[:MOST_DRAWN])
-    said = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
+    of = f" (the palest {MOST_DRAWN} of {len(rows)})" if len(rows) > MOST_DRAWN else ""
     level = refs.spectra[band_noise(refs).query("used").index].mean(axis=1)
     by_level = level.groupby(refs.scans["batch"].map(batches["beer"]).to_numpy()).mean().sort_values()
-    return body + figure(
-        plots.plot_spectra(refs, beers=shown, ax=_axis(7.6, 4.2)),
-        name="spectra",
-        caption=f"Mean spectrum of each beer with the spread of its batches{said}",
-        says=f"{by_level.index[-1]} sends back most light, {by_level.iloc[-1]:.0%} of the reference over the used "
-        f"channels, {by_level.index[0]} least, {by_level.iloc[0]:.0%}.",
+    said = (
+        f"{by_level.index[-1]} sends back most light, {by_level.iloc[-1]:.0%} of the reference over the used "
+        f"channels, {by_level.index[0]} least, {by_level.iloc[0]:.0%}."
     )
+    return body + figure_of("spectra", plots.plot_spectra, refs, says=said, words={"shown": of}, beers=shown)
 
 
 def _growth(refs: ReferenceSet) -> str:
@@ -373,15 +341,13 @@ def _growth(refs: ReferenceSet) -> str:
     except TooFewBatchesError as error:
         return f"<p>{text(error)}</p>"
     columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
-    drawn = plots.plot_learning_curve(curve, ax=_axis(7.6, 4.0))
-    drawn.set_ylabel(f"{refs.value_name} error, %")
-    return figure(
-        drawn,
-        name="growth",
-        caption=f"Estimated {refs.value_name} error of each beer as its batches grow in number",
-        says=_growth_said(curve),
-        numbers=curve[columns],
-    )
+
+    def plot(curve: pd.DataFrame, *, ax: Axes) -> Axes:
+        plots.plot_learning_curve(curve, ax=ax).set_ylabel(f"{refs.value_name} error, %")
+        return ax
+
+    value = {"value": refs.value_name}
+    return figure_of("growth", plot, curve, says=_growth_said(curve), numbers=curve[columns], words=value)
 
 
 def _growth_said(curve: pd.DataFrame) -> str:
@@ -394,7 +360,3 @@ def _growth_said(curve: pd.DataFrame) -> str:
         f"With {last} more batches the colour error of {best} falls most, from {errors.at[best, 0]:.1%} to "
         f"{errors.at[best, last]:.1%}; the numbers of all beers stand in the table."
     )
-
-
-def _axis(width_in: float, height_in: float) -> Axes:
-    return new_figure(float(np.clip(width_in, 3.0, 14.0)), float(np.clip(height_in, 2.0, 14.0))).subplots()

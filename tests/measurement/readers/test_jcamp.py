@@ -41,9 +41,9 @@ HAND = [
 @pytest.mark.parametrize(("values", "line", "packed"), HAND)
 def test_lines_decoded_by_hand(values, line, packed):
     if packed is None:  # L3 is one difference of 33, not three of 3: the repeat count is a letter of its own
-        assert decode_ordinates([(1, line)], packed=True, name="a").values == [10.0, 43.0]
+        assert decode_ordinates([(1, line)], packed=True).values == [10.0, 43.0]
         return
-    assert decode_ordinates([(1, line)], packed=packed, name="a").values == [float(v) for v in values.split()]
+    assert decode_ordinates([(1, line)], packed=packed).values == [float(v) for v in values.split()]
 
 
 @pytest.mark.parametrize("form", FORMS)
@@ -156,7 +156,7 @@ def test_pairs(line):
     [scan] = read(f"{head}##XYPOINTS= (XY..XY)\n{line}\n##END=\n")
     assert scan.wavelength_nm.tolist() == [400, 450, 500] and scan.values.tolist() == [0.1, 0.2, 0.4]
     with pytest.raises(ScanFileError, match="where pairs are expected"):
-        decode_pairs([(1, "400 0.1 450")], decimal_comma=False, name="a")
+        decode_pairs([(1, "400 0.1 450")], decimal_comma=False)
 
 
 @pytest.mark.parametrize(("unit", "first", "last"), [("1/CM", 25000.0, 15000.0), ("MICROMETERS", 0.4, 0.7)])

@@ -210,7 +210,7 @@ def test_resampling_takes_either_direction_and_never_leaves_the_range():
         resample([400, 600, 500], [1, 2, 3], [450])
     with pytest.raises(WavelengthMismatchError, match="must rise strictly"):
         resample([400, 400, 500], [1, 2, 3], [450])
-    assert order_axis(nm, name="a")[0].tolist() == [3, 2, 1, 0]
+    assert order_axis(nm)[0].tolist() == [3, 2, 1, 0]
     assert gap_notes(np.array([400, 405, 410, 420, 425, 430.0])) and not gap_notes(
         np.array([400, 450, 500, 600.0]) * 1.0
     )
