@@ -175,11 +175,11 @@ def lab_findings(
             yield found("swapped", batch, gain, other, batch=batch, other=other, **values)
     strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
     # a filling that slipped has a long tail, and so have small departures
-    far = np.abs(lab.residual) >= LARGE_DEPARTURE
-    p_value = 2.0 * np.where(far & ~strange, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
+    far = (np.abs(lab.residual) >= LARGE_DEPARTURE) & ~strange
+    p_value = 2.0 * np.where(far, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
     # the reading says that something is off; that it is the scans, these must say themselves
-    usual_scans = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
-    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & (far | ~usual_scans)
+    like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
+    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & ~like
     told = worth & (p_value <= told_up_to(p_value[worth], p_value.size))
     for place, row in enumerate(lab.rows):
         if place in explained or not told[place]:
@@ -190,11 +190,10 @@ def lab_findings(
             f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
         size = float(abs(lab.t[place]))
-        if strange[place] and not usual_scans[place]:
+        if strange[place]:
             yield found("odd scans", batch, size, said=said)
         else:
-            kind = "lab value or filling" if usual_scans[place] else "lab value"
-            yield found(kind, batch, size, f"{read:.3g} {unit}", said=said, what=what)
+            yield found("lab value", batch, size, f"{read:.3g} {unit}", said=said, what=what)
 
 
 def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
