@@ -159,8 +159,9 @@ class DrawnByLaw:
     doubts: Floats  # (d, knots, p_used): how the path would move, were the law otherwise
 
 
-def draw_by_law(space: BlendSpace, base: int, other: int | None) -> DrawnByLaw:
+def draw_by_law(space: BlendSpace, base: int, other: int | None, carried: float = FORM) -> DrawnByLaw:
     """Draw the path from a beer to another, or to water where `other` is None."""
+    # carried: standard deviations by which a beer without light is carried on
     f, x, k = KNOTS[:, None], FRACTIONS[:, None], _ends(space, space.law, base, other)
     strength = np.maximum((1.0 - f) * k[0] + f * k[1], 1e-9)
     answer = np.abs(_answer(space, strength))
@@ -173,7 +174,7 @@ def draw_by_law(space: BlendSpace, base: int, other: int | None) -> DrawnByLaw:
     # a path bends too much towards its far end to be drawn straight between knots; what scatters about it may be
     path = _on_scale(space, space.law.seen((1.0 - x) * k[0] + x * k[1]))
     both = (moved(1.0 - f, 0),) if other is None else (moved(1.0 - f, 0), moved(f, -1))
-    return DrawnByLaw(path, both, _doubts_of_law(space, base, other))
+    return DrawnByLaw(path, both, _doubts_of_law(space, base, other, carried))
 
 
 def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLaw | None = None) -> BlendPath:
@@ -230,7 +231,7 @@ def _lift(metric: DiscriminantSpace) -> Floats:
     return np.asarray(metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T, float)
 
 
-def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
+def _doubts_of_law(space: BlendSpace, base: int, other: int | None, carried: float) -> Floats:
     """Return how a path would move, (d, knots, p_used), if law, dark channels or light beside it were otherwise."""
     f, law = KNOTS[:, None], space.law
 
@@ -245,7 +246,7 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
     # what each end may be off by on its own; water has nothing to be off by
     rows = space.spectra[[base, base if other is None else other]]
     span = np.linspace(-1.0, 1.0, rows.shape[1])
-    doubt = np.where(without_light(law, rows) < WITHOUT_LIGHT, 1.0, FORM)
+    doubt = np.where(without_light(law, rows) < WITHOUT_LIGHT, 1.0, carried)
     for end in (0,) if other is None else (0, 1):
         row = rows[end : end + 1]
         taken = [law.absorbed(row + law.unsure * tilt, space.wavelength_nm) for tilt in (np.ones(span.size), span)]
@@ -397,7 +398,8 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
             parts.append((fold == out, _space_without(space, fit, kept)))
     for one, two in _pairs_like(space, base, other):
         # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
-        drawn = draw_by_law(space, one, two)
+        # wide limits of dark pairs are no reason to take those of others narrower
+        drawn = draw_by_law(space, one, two, 1.0)
         for held_out, part in parts:
             ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
     # held-out batches may share their session with those that they are held against, and lie too near
