@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 from unittest.mock import patch
 
+from specmatch.cli import demo as command
 from specmatch.cli import main
 from specmatch.demo import tour as tours
 from specmatch.demo.tour import Tour, run_tour
@@ -30,7 +31,7 @@ def default_tour() -> Tour:
         return made[-1]
 
     quiet = io.StringIO()  # what it says is no part of what the test that asks first looks at
-    with patch.object(tours, "run_tour", keep), contextlib.redirect_stdout(quiet), contextlib.redirect_stderr(quiet):
+    with patch.object(command, "run_tour", keep), contextlib.redirect_stdout(quiet), contextlib.redirect_stderr(quiet):
         assert main(["demo", "--out", str(folder / "demo_brewery")]) == 0
     (tour,) = made
     return tour

@@ -36,6 +36,8 @@ HOUSES, OUTSIDE = 200, 0.05
 NODES, WIDTHS = 20, np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 # degrees of freedom of the tails that lots may have, the first all but normal; rounds in which scatter settles for each
 TAILS, ROUNDS = (1e4, 20.0, 10.0, 6.0, 4.0, 3.0), 4
+# logarithm of the odds, twenty to one, from which on a tail is believed (statistics): few batches show less by chance
+EVIDENCE = 3.0
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
@@ -236,10 +238,11 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: lis
     values = np.stack([lab, seen], axis=1) / mean[beer, None]
     if np.allclose(values[:, 0], 1.0, rtol=0.0, atol=1e-12):
         return [None] * count.size
-    one = settled = _scatter(values, beer, count, TAILS[0], np.ones(beer.size))
+    normal = one = settled = _scatter(values, beer, count, TAILS[0], np.ones(beer.size))
     for tail in TAILS[1:]:
         settled = _scatter(values, beer, count, tail, settled.weight)
-        one = max(one, settled, key=lambda each: each.log)
+        if settled.log > max(one.log, normal.log + EVIDENCE):
+            one = settled
     found: list[_Lots | None] = []
     for k, scale in enumerate(mean.tolist()):
         if not np.isfinite([scale, *unsure[k]]).all():

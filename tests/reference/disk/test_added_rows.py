@@ -23,7 +23,7 @@ def rows(start, stop):
     numbers = range(start, stop)
     nm = np.arange(420.0, 700.0, 20.0)
     index = [f"s{n}" for n in numbers]
-    spectra = pd.DataFrame([np.exp(-(nm - 400) / (90.0 + n)) for n in numbers], index=index, columns=nm)
+    spectra = pd.DataFrame([np.exp(-(720 - nm) / (90.0 + n)) for n in numbers], index=index, columns=nm)
     scans = pd.DataFrame({"pour": [f"p{n}" for n in numbers], "sample": [f"m{n // 2}" for n in numbers]}, index=index)
     scans = scans.assign(batch=[f"b{n // 4}" for n in numbers], fill_ml=10.0, operator="JD")
     names = list(dict.fromkeys(scans["batch"]))
