@@ -152,8 +152,8 @@ breweries are no evidence about a real one: they show that the arithmetic keeps 
 is held against published values and open measurements is in `tests/test_outside.py`.
 
 Those of 2026-11-30 come from one run, but for validations, changeovers and risks of limits, which were measured anew
-after it; blends of beers without light have wider limits since ([identity](identity.md)). Rates are means over houses
-and sets: single ones lie higher and lower, and the pages of each subject name the worst.
+after it. Rates are means over houses and sets: single ones lie higher and lower, and the pages of each subject name
+the worst.
 
 | claim | figure (95 % bounds) | the test allows | of | measured on | test | date |
 | --- | --- | --- | --- | --- | --- | --- |
