@@ -183,6 +183,8 @@ def near(rows: pd.DataFrame) -> pd.DataFrame:
         low, high = near_of(str(name), float(part["second"].iloc[0]))
         inside = part[(part["depth"] >= low - 1e-9) & (part["depth"] <= high + 1e-9)]
         inside = inside[(inside["depth"] - 1.0).abs() > 1e-9]
+        if inside.empty:  # of the fillings that were asked for none lies near
+            continue
         own = shares(part[(part["depth"] - 1.0).abs() < 1e-9])
         each = pd.DataFrame({member: shares(own) for member, own in inside.groupby("member")}).T
         out[base, name] = pd.concat(
@@ -199,9 +201,7 @@ def near(rows: pd.DataFrame) -> pd.DataFrame:
                 ),
             ]
         )
-    frame = pd.DataFrame(out).T
-    frame.index.names = ["base", "set"]
-    return frame
+    return pd.DataFrame(out).T.rename_axis(index=["base", "set"] if out else None)
 
 
 def draw_picture(rows: pd.DataFrame, path: Path) -> None:
