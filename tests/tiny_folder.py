@@ -36,6 +36,15 @@ def write_sheet(folder: Path, rows: Sequence[Mapping[str, object]], name: str = 
     (folder / name).write_text("\n".join(lines) + "\n", encoding="utf-8")
 
 
+def bare_folder(path, sheet, **files):
+    """Write a sheet and files of a few lines, each by its name."""
+    path.mkdir(exist_ok=True)
+    for name, text in files.items():
+        (path / f"{name}.csv").write_text(text, encoding="utf-8")
+    (path / "scans.csv").write_text(sheet, encoding="utf-8")
+    return path
+
+
 def tiny_folder(
     folder: Path,
     *,

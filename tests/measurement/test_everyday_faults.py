@@ -2,6 +2,7 @@
 
 import numpy as np
 import pytest
+from tiny_folder import bare_folder as folder
 
 import specmatch as sm
 from specmatch.errors import ScanFileError, SpecmatchError
@@ -12,14 +13,6 @@ NM = (420, 460, 500, 540, 580, 620)
 
 def scan(counts, head="", tail=""):
     return head + "wavelength_nm;counts\n" + "".join(f"{x};{y}\n" for x, y in zip(NM, counts, strict=True)) + tail
-
-
-def folder(path, sheet, **files):
-    path.mkdir(exist_ok=True)
-    for name, text in files.items():
-        (path / f"{name}.csv").write_text(text, encoding="utf-8")
-    (path / "scans.csv").write_text(sheet, encoding="utf-8")
-    return path
 
 
 SHEET = "file,role,sample\nempty.csv,dark,\nlight.csv,reference,\nbeer.csv,sample,S1\n"

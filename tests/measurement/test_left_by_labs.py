@@ -4,6 +4,7 @@ from datetime import datetime
 
 import numpy as np
 import pytest
+from tiny_folder import bare_folder as folder
 
 import specmatch as sm
 from specmatch.errors import AmbiguousScanFileError, MissingScanError, ScanFileError, SheetError
@@ -19,14 +20,6 @@ SHEET = "file,role,sample\ndark.csv,dark,\nlight.csv,reference,\nbeer.csv,sample
 def lines(counts, head="", names="wavelength_nm;counts"):
     body = "".join(f"{x:g};{y:.0f}\n" for x, y in zip(NM, counts, strict=True))
     return f"{head}{names}\n{body}"
-
-
-def folder(path, sheet, **files):
-    path.mkdir(exist_ok=True)
-    for name, text in files.items():
-        (path / f"{name}.csv").write_text(text, encoding="utf-8")
-    (path / "scans.csv").write_text(sheet, encoding="utf-8")
-    return path
 
 
 def scans(path, text, name="a.csv", **told):

@@ -127,14 +127,7 @@ def evaluate(
     p_values = pd.concat([part.p_values for part in parts]).loc[names].reindex(columns=sorted(beers.unique()))
     intervals = pd.concat([part.intervals for part in parts])
     lab = refs.batches.loc[names, "colour"].astype(float)
-    colour = readings[["colour", "colour_low", "colour_high"]].copy()
-    colour.insert(0, "lab", lab)
-    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
-    identity.insert(0, "beer", beers)
-    own = [p_values.at[name, beer] for name, beer in beers.items()]
-    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
-    for table in (colour, identity):
-        table.index.name = "batch"
+    colour, identity = _by_batch(readings, p_values, lab, beers)
     coverage = _coverage(intervals, lab, beers)
     figures = _figures(colour, identity, coverage, house)
     parts_of_spread = components_of_variance(pd.concat([part.log_colours for part in parts]), refs.scans, beers)
@@ -169,6 +162,19 @@ def evaluate(
         forecast = forecast_beside(figures, mix_ups, made, n_learnt, float(readings["n_pours"].median()))
     budget = None if whole.colour is None or not whole.colour.is_relative else budget_table(whole)
     return Evaluation(figures, colour, identity, mix_ups, coverage, folds, budget, forecast)
+
+
+def _by_batch(
+    readings: pd.DataFrame, p_values: pd.DataFrame, lab: pd.Series, beers: pd.Series
+) -> tuple[pd.DataFrame, pd.DataFrame]:
+    """Return colour beside the lab's, and identity beside the label, a row a batch."""
+    colour = readings[["colour", "colour_low", "colour_high"]].copy()
+    colour.insert(0, "lab", lab)
+    identity = readings[["nearest_beer", "p_value", "plausible_beers"]].copy()
+    identity.insert(0, "beer", beers)
+    own = [p_values.at[name, beer] for name, beer in beers.items()]
+    identity.insert(3, "p_value_own", np.array(own, dtype=np.float64))
+    return colour.rename_axis("batch"), identity.rename_axis("batch")
 
 
 def _folds(refs: ReferenceSet, n_folds: int, seed: int) -> pd.Series:

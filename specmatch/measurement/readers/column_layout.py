@@ -69,12 +69,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
     split, units, changed = split_table(lines, separator)
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
-    if any(numeric) and not any(cells[0] for cells, data in zip(split, numeric, strict=True) if data):
-        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]  # an empty column
-    # a line that begins with an empty cell goes on with pairs that are longer; it begins no table
-    for i in range(len(split)):
-        if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
-            numeric[i] = False
+    split = _begin_with_a_cell(split, numeric, filled)
     notes = Notes()
     for i in comments_among(lines, separator, numeric, filled):
         split[i], filled[i] = [], False
@@ -125,6 +120,17 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
     shortened_at = _check_widths(rows, numbers, width, separator, ended)
     meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
+
+
+def _begin_with_a_cell(split: list[Row], numeric: list[bool], filled: list[bool]) -> list[Row]:
+    """Take an empty first column away, and from `numeric` the lines that begin empty and so begin no table."""
+    if any(numeric) and not any(cells[0] for cells, data in zip(split, numeric, strict=True) if data):
+        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]
+    # a line that begins with an empty cell goes on with pairs that are longer
+    for i in range(len(split)):
+        if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
+            numeric[i] = False
+    return split
 
 
 def _refuse_without_unit(
