@@ -24,9 +24,9 @@ VALUE_NAME = "colour"
 _LEVELS = ("pour", "sample", "batch")
 # kind of argument -> a part that it has, and how one is come by
 _KINDS = {
-    "set": ("colour_unit", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
-    "model": ("false_reject_rate", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
-    "session": ("scans", "a Session, as measure(folder) returns it"),
+    "set": ("relabel", "a ReferenceSet: ReferenceSet(spectra, scans, batches) or ReferenceSet.load(folder)"),
+    "model": ("read_chunks", "a HouseModel: HouseModel().fit(refs) or HouseModel.load(path)"),
+    "session": ("claims", "a Session, as measure(folder) returns it"),
     "specification": ("limits_of", "a Specification, as load_specification(model) returns it"),
 }  # fmt: skip
 

@@ -26,7 +26,7 @@ def loading(package: str, homes: dict[str, str]) -> Callable[[str], Any]:
         home = import_module(homes[name])
         # what a package does not hold itself is a room of it
         value = vars(home)[name] if name in vars(home) else import_module(f"{homes[name]}.{name}")
-        sys.modules[package].__dict__[name] = value
+        setattr(sys.modules[package], name, value)
         return value
 
     return load

@@ -108,7 +108,7 @@ def _parts(table: pd.DataFrame | pd.Series, copied: bool) -> tuple[pd.Index, pd.
     if isinstance(table, pd.Series) and table.dtype == np.float64 and len(table) > 1:
         # a table made of it would take longer than all that is checked here
         name = _name_of(table)
-        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str else None
+        own = pd.Index([name.strip()], dtype=_OBJECT, name="scan_id") if type(name) is str and name.strip() else None
         scan_ids = text_ids(pd.Index([name]), "scan_id") if own is None else own
         columns, values = table.index, table.to_numpy()[None, :].copy()
     else:

@@ -91,9 +91,8 @@ def _lots(args: argparse.Namespace) -> Outcome:
     session, left_out = load_source(args.source, dates=args.dates)
     if not isinstance(session, sm.Session):
         raise OptionError("--packages needs a measured folder: its scans.csv says which packages are of one lot")
-    hold, passed = (
-        default if rate is None else rate for rate, default in ((args.wrong_hold, 0.05), (args.wrong_pass, 0.01))
-    )
+    hold = 0.05 if args.wrong_hold is None else args.wrong_hold
+    passed = 0.01 if args.wrong_pass is None else args.wrong_pass
     table = judge_lots(house, session, args.claim, limits, wrong_hold=hold, wrong_pass=passed)
     look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
@@ -127,7 +126,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
         said += f"\nrecorded before as of line {', '.join(elsewhere) or 'without a name'}, and stays so"
     controls = [row for row in added if row["kind"] == "control"]
     for row in added:
-        if row in controls:
+        if row["kind"] == "control":
             said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"

@@ -5,3 +5,7 @@ from specmatch.public_names import loading, names_beside
 _PUBLIC = names_beside(__file__)
 __all__ = [*_PUBLIC]  # noqa: PLE0604
 __getattr__ = loading(__name__, _PUBLIC)
+
+
+def __dir__() -> list[str]:
+    return sorted([*globals(), *__all__])

@@ -235,7 +235,7 @@ def test_the_hour_may_stand_in_a_column_of_its_own_or_in_the_files(tmp_path):
     sheet += "".join(f"{row},2026-03-03,{clock}\n" for row, clock in by_role)
     session = sm.measure(folder(tmp_path / "f", sheet, **files))
     assert (
-        np.allclose(session.spectra, BEER, atol=1e-3)
+        np.allclose(session.spectra, BEER, atol=1e-3)  # whole counts
         and session.scans["measured_at"]["b1.csv"] == "2026-03-03T09:01:00"
     )
     bare = "file,role,sample\ndark.csv,dark,\n" + "".join(f"{row}\n" for row, _ in by_role)
@@ -335,3 +335,21 @@ def test_a_number_that_is_no_time_is_taken_for_none(tmp_path):
     assert np.allclose(
         sm.measure(folder(tmp_path / "f", SHEET, **files)).spectra.iloc[0], BEER, atol=1e-3
     )  # whole counts
+
+
+def test_a_unit_behind_an_empty_column_stays_with_its_numbers(tmp_path):
+    rows = "".join(f";{x};{0.1 + x / 1000:.2f} %\n" for x in range(420, 700, 20))
+    (one,) = scans(tmp_path, ";wavelength;reflectance\n" + rows)
+    assert one.values[0] == pytest.approx(0.0052)  # as printed
+
+
+def test_a_reference_that_leaves_its_lamp_blank_drifts_as_the_others_do(tmp_path):
+    sheet = "file,role,sample,lamp\ndark.csv,dark,,\nl0.csv,reference,,A\nl1.csv,reference,,\nbeer.csv,sample,S1,A\n"
+    files = {
+        "dark": lines(0 * LIGHT),
+        "l0": lines(50 * LIGHT),
+        "l1": lines(30 * LIGHT),
+        "beer": lines(50 * LIGHT * BEER),
+    }
+    session = sm.measure(folder(tmp_path / "f", sheet, **files))
+    assert "lamp_drift" in set(session.checks["code"][session.checks["scan_id"] == "l1.csv"])

@@ -210,7 +210,7 @@ def _kennard_stone(points: Floats, n: int) -> tuple[list[int], list[float]]:
     apart = np.linalg.norm(points[:, None, :] - points, axis=2)
     first, second = (int(k) for k in np.unravel_index(int(apart.argmax()), apart.shape))
     order, gain = _by_distance(points, np.isin(np.arange(len(points)), [first, second]), n - 2)
-    return [first, second, *order], [float(apart[first, second])] * 2 + gain
+    return [first, second, *order][:n], ([float(apart[first, second])] * 2 + gain)[:n]
 
 
 def _by_model(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:

@@ -198,6 +198,8 @@ def _old_scatter(house: HouseModel, fit: ColourModel, pours: Ints) -> Scatter:
     mean_square, *rest = np.average(
         [(one.mean_square, one.kurtosis, one.reach, one.inside, one.drawn_in) for one in each], axis=0, weights=share
     ).tolist()
+    if not np.isfinite(rest).all():  # nothing is drawn in where more than half of the errors agree
+        return Scatter(mean_square, each[0].df, each[0].n_beers, rest[0])
     return Scatter(mean_square, each[0].df, each[0].n_beers, *rest)
 
 

@@ -33,11 +33,12 @@ LEAST_LEFT = 0.05
 # houses that the set's batches may come from, drawn for the bounds, and the part of them that the bounds leave out
 HOUSES, OUTSIDE = 200, 0.05
 # colours that are looked at on each side of the limits and between them, and how many of the intervals of a beer
-NODES, WIDTHS = 20, np.array([0.1, 0.3, 0.5, 0.7, 0.9])
+NODES, WIDTHS = 100, np.array([0.1, 0.3, 0.5, 0.7, 0.9])
 # degrees of freedom of the tails that lots may have, the first all but normal; rounds in which scatter settles for each
 TAILS, ROUNDS = (1e4, 20.0, 10.0, 6.0, 4.0, 3.0), 4
-# logarithm of the odds, twenty to one, from which on a tail is believed (statistics): few batches show less by chance
-EVIDENCE = 3.0
+# logarithm of the odds, twenty to one, from which on a tail is believed of many batches (statistics); few show more by
+# chance, so that twice as much is asked of so many degrees of freedom (tuning: normal draws of 1 to 12 beers)
+EVIDENCE, FEW_DOF = 3.0, 40.0
 # a share of lots too small to be a condition
 NEXT_TO_NONE = 1e-9
 COLUMNS = (
@@ -238,10 +239,11 @@ def _lots_like(lab: Floats, seen: Floats, beer: Ints, session: Ints, unsure: lis
     values = np.stack([lab, seen], axis=1) / mean[beer, None]
     if np.allclose(values[:, 0], 1.0, rtol=0.0, atol=1e-12):
         return [None] * count.size
+    dof = float(np.maximum(count - 2.0, 0.0).sum())  # two batches of a beer show no tail
     normal = one = settled = _scatter(values, beer, count, TAILS[0], np.ones(beer.size))
     for tail in TAILS[1:]:
         settled = _scatter(values, beer, count, tail, settled.weight)
-        if settled.log > max(one.log, normal.log + EVIDENCE):
+        if settled.log > max(one.log, normal.log + EVIDENCE * (1.0 + FEW_DOF / max(dof, 1.0))):
             one = settled
     found: list[_Lots | None] = []
     for k, scale in enumerate(mean.tolist()):

@@ -185,7 +185,13 @@ def _low_and_high(where: str, cells: dict[str, str]) -> tuple[float, float, floa
             raise SheetError(
                 f"{where}: low {cells['low']!r} and high {cells['high']!r} make no limits; write the smaller one as low"
             )
-        return _number(where, "target", cells["target"]) if cells["target"] else (low + high) / 2.0, low, high
+        target = _number(where, "target", cells["target"]) if cells["target"] else (low + high) / 2.0
+        if not low <= target <= high:
+            raise SheetError(
+                f"{where}: target {cells['target']!r} lies outside low and high, {low:g} to {high:g}; correct one of "
+                "them, or leave target blank"
+            )
+        return target, low, high
     target = _number(where, "target", cells["target"])
     written = re.sub(r"\A(?:\u00b1|\+/?-)\s*", "", cells["tolerance"])
     if written.startswith(("+", "-")):
@@ -257,6 +263,8 @@ def _known_beer(where: str, beer: str, beers: Sequence[str] | None) -> None:
 
 
 def _number(where: str, column: str, cell: str) -> float:
+    if cell.endswith("%") and column in ("target", "low", "high"):
+        raise SheetError(f"{where}, column {column}: {cell!r} is a share; write the colour")
     # a colour has no thousands: a single comma is a decimal mark
     plain = cell.removesuffix("%").strip()
     try:

@@ -11,7 +11,7 @@ from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.hot_pixels import saturated_channels
 from specmatch.measurement.reflectance.band import median_light
 from specmatch.measurement.reflectance.pairing import Paired
-from specmatch.measurement.reflectance.reflectance import same_time
+from specmatch.measurement.reflectance.reflectance import Text, same_time
 
 # a lamp varies by about 1 % from one reference to the next; five times that is a lamp, a base or a cup that changed
 DRIFT_SHARE = 0.05
@@ -90,6 +90,18 @@ def stale_rows(paired: Paired, *, dark_age_h: float, reference_age_h: float) -> 
     return rows
 
 
+def _only_one_filled_in(stated: Text, instrument: Text) -> Text:
+    """Return what scans state, a blank as the one thing that the other scans of its instrument state."""
+    # stated, instrument (n,) -> (n,)
+    filled = stated.copy()
+    for name in np.unique(instrument):
+        own = instrument == name
+        known = {*stated[own]} - {""}
+        if len(known) == 1:
+            filled[own] = known.pop()
+    return filled
+
+
 def reference_rows(paired: Paired) -> list[CheckRow]:
     """References that carry too little light, or drift from those before them."""
     raw, net, live = paired.raw, paired.net, paired.live()
@@ -97,7 +109,9 @@ def reference_rows(paired: Paired) -> list[CheckRow]:
     weak: dict[int, tuple[float, str]] = {}
     drifted: dict[int, tuple[float, str]] = {}
     every = paired.rows("reference")
-    lights = list(zip(raw.instrument[every], raw.lamp[every], raw.base[every], strict=True))
+    instrument = raw.instrument[every]
+    stated = (_only_one_filled_in(one[every], instrument) for one in (raw.lamp, raw.base))
+    lights = list(zip(instrument, *stated, strict=True))
     for light in dict.fromkeys(lights):  # a lamp or base that is stated to be another has a level of its own
         of_it = every[[own == light for own in lights]]
         of_it = of_it[np.isfinite(net.values[of_it][:, live]).any(axis=1)]

@@ -69,7 +69,12 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
     split, units, changed = split_table(lines, separator)
     numeric = [is_data_line(cells) for cells in split]
     filled = [any(cells) for cells in split]
-    split = _begin_with_a_cell(split, numeric, filled)
+    if any(numeric) and not any(
+        cells[0] for cells, data in zip(split, numeric, strict=True) if data
+    ):  # an empty column
+        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]
+        units, changed = {j - 1: unit for j, unit in units.items() if j}, {(i, j - 1) for i, j in changed}
+    _begin_with_a_cell(split, numeric)
     notes = Notes()
     for i in comments_among(lines, separator, numeric, filled):
         split[i], filled[i] = [], False
@@ -122,15 +127,11 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
     return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
-def _begin_with_a_cell(split: list[Row], numeric: list[bool], filled: list[bool]) -> list[Row]:
-    """Take an empty first column away, and from `numeric` the lines that begin empty and so begin no table."""
-    if any(numeric) and not any(cells[0] for cells, data in zip(split, numeric, strict=True) if data):
-        split = [cells[1:] if filled[i] and not cells[0] else cells for i, cells in enumerate(split)]
-    # a line that begins with an empty cell goes on with pairs that are longer
+def _begin_with_a_cell(split: list[Row], numeric: list[bool]) -> None:
+    """Take from `numeric` lines that begin with an empty cell: they go on with longer pairs, and begin no table."""
     for i in range(len(split)):
         if numeric[i] and not split[i][0] and not any(numeric[max(i - 1, 0) : i]):
             numeric[i] = False
-    return split
 
 
 def _refuse_without_unit(
@@ -456,7 +457,7 @@ def _values_plan(values: Floats, table: TextTable, keep: list[int], x: int) -> t
     others = [j for j in keep if j != x]
     numbers = [
         j for j in others
-        if numbering(values[:, j], any_start=not table.words[j]) or stated_x_unit(table.words[j]) == "pixel"
+        if numbering(values[:, j], any_start=not table.words[j] or stated_x_unit(table.words[j]) == "pixel")
     ]  # fmt: skip
     again = [
         j

@@ -104,8 +104,8 @@ def _plausible(
     if len(kept) > 1:
         # a fraction, a percentage or an absorbance never reaches the thousands
         kept = [r for r in kept if not all(_in_thousands(s, told) for s in r.spectra)] or kept
-        # lots such as 501, 502, 503 beside an axis over the colours are names, unless the corner says so of the rows
-        if not any(r.layout == "rows" and _corner(r) for r in kept):
+        # lots such as 501, 502, 503 beside an axis over the colours are names where the corner names that axis
+        if all(names_wavelength(r.spectra[0].words) for r in kept if r.layout == "rows"):
             kept = [r for r in kept if _span(r) > _LEAST_SPAN * max(map(_span, kept))]
     return kept, problems
 

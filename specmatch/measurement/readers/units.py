@@ -182,7 +182,9 @@ def same_axis(columns: Floats, words: Sequence[str]) -> bool:
         )
     except ScanFileError:
         return False
-    return bool(np.allclose(one, other, rtol=2e-3, atol=0.0))  # an axis may be written with three digits
+    # in another unit an axis may be written with three digits; in one and the same, another axis is another detector's
+    same_unit = stated_x_unit(words[0]) == stated_x_unit(words[1])
+    return bool(np.allclose(one, other, rtol=1e-9 if same_unit else 2e-3, atol=0.0))
 
 
 def settle_scale(

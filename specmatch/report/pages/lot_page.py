@@ -210,7 +210,7 @@ def _limits(checked: Sequence[tuple[Journal, Mapping[str, Any]]]) -> str:
         for (model, name, digest, rate, held, limits), entries in bases.items()
     ]  # fmt: skip
     body = table(pd.DataFrame(rows), "What the decisions rest on; hashes name the versions", cards="cards")
-    beers = {str(row.get("claimed")) for _, row in checked}
+    beers = {str(row["claimed"]) for _, row in checked if row.get("claimed")}
     sheets = {str(row.get("specification_hash") or ""): journal for journal, row in checked}
     every = [one for digest, journal in sheets.items() if digest for one in _rows_of(journal.document(digest))]
     beers |= {str(one.get("beer")) for one in every if one.get("label") in beers}

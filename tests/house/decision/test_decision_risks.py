@@ -119,6 +119,19 @@ def test_far_batches_are_tails_and_not_the_scatter_of_their_beer():
     assert np.mean(np.array(normal) <= 6.0) <= 0.2
 
 
+@pytest.mark.parametrize(("beers", "batches"), [(1, 3), (1, 6), (4, 2), (3, 3), (8, 3)])
+def test_few_batches_show_no_tails(beers, batches):
+    rng, beer = np.random.default_rng(7), np.repeat(np.arange(beers), batches)
+    told = 0
+    for _ in range(40):
+        z, e = rng.standard_normal((2, beer.size))
+        lots = _lots_like(
+            10.0 + 0.3 * z, 10.0 + 0.3 * z + 0.2 * e, beer, np.arange(beer.size), [np.array([0.03])] * beers
+        )
+        told += any(one is not None and one.tail < 100.0 for one in lots)
+    assert told <= 4  # one in twenty is expected at most; five or more of forty come by chance in one of twenty
+
+
 def test_stricter_rules_hold_more_and_pass_less(house):
     rules = [(LENIENT, 0.05), (SIMPLE, 0.05), (GUARDED, 0.2), (GUARDED, 0.05)]
     tables = [house.limit_risks(limits_of(house, 0.1, *rule)) for rule in rules]
