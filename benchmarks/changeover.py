@@ -26,7 +26,7 @@ import specmatch as sm
 from benchmarks.houses import SHOWN, TUNING, House, spec_of
 from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.house import HouseSpec, log_bins
-from specmatch.house.reading.changeover import path_and_scale
+from specmatch.house.reading.changeover import path_between
 from specmatch.house.reading.samples import prepare_samples
 from specmatch.maths.classification.blends import estimate_blends
 from specmatch.maths.classification.mixtures import neighbours
@@ -98,7 +98,7 @@ class Asked:
         self.house, self.fitted, self.pours = house, model.fitted, house.spec.cellar.pours[0]
         self.names = {"kind": kind, "before": before, "after": after}
         self.before, self.after = before, after
-        self.path, self.wider = path_and_scale(model.fitted, before, after)
+        self.path = path_between(model.fitted, before, after)
         self.n_batches = int(model.fitted.identity.batches_per_beer[model.beers_.index(after)])
 
     def scores(self, fractions: Floats, draw: int, purpose: str) -> tuple[Floats, Ints]:
@@ -117,7 +117,7 @@ def read_pair(asked: Asked, *, judged: bool = True) -> dict[str, object]:
     """Read blends of one pair and return counts; `judged`: beside what the judges see."""
     true = np.tile(FRACTIONS, (BLENDS, 1))
     scores, counts = asked.scores(true, 1, "blends")
-    got = estimate_blends(asked.path, scores.reshape(true.size, -1), counts.ravel(), asked.wider)
+    got = estimate_blends(asked.path, scores.reshape(true.size, -1), counts.ravel())
     low, high = (np.array([getattr(one, name) for one in got]).reshape(true.shape) for name in ("low", "high"))
     # each reading states its own
     visible = np.array([one.smallest_visible for one in got]).reshape(true.shape)
@@ -148,7 +148,7 @@ def read_series(asked: Asked) -> dict[str, object]:
     known = asked.fitted.identity.choice.pour_dof > 0
     found, seen = 0, []
     for true, own, pours in zip(fractions, scores, counts, strict=True):
-        got = series_of_scores(asked.path, own, pours, asked.wider, pours_known=known)
+        got = series_of_scores(asked.path, own, pours, pours_known=known)
         seen.append(got.smallest_visible)
         under = int(np.flatnonzero(true <= got.smallest_visible)[0])
         found += got.first is not None and abs(got.first - under) <= 1

@@ -14,6 +14,7 @@ from specmatch.maths.classification.blends import (
     FRACTIONS,
     LEVEL,
     BlendPath,
+    Scatter,
     estimate_blends,
     likelihood,
     smallest_visible,
@@ -53,16 +54,16 @@ def falling(values: Floats) -> Floats:
     return np.repeat([mean for mean, _ in blocks], [size for _, size in blocks])
 
 
-def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *, pours_known: bool) -> SeriesReading:
+def read_series(path: BlendPath, scores: Floats, n_pours: Ints, *, pours_known: bool) -> SeriesReading:
     """Read samples in the order taken."""
     # scores (n, a), n_pours (n,); pours_known: whether the set has several pours of a sample to learn their scatter
     n, m = len(scores), float(np.median(n_pours))
     start = n - max(FEWEST_LAST, n // 4)
     fractions, visible, first = np.empty(0), 1.0, None
     for _ in range(2):
-        moved, covariance = _from_last(path, scores[start:], m, pours_known)
-        best = FRACTIONS[likelihood(moved, scores, covariance).log.argmax(axis=1)]
-        visible = smallest_visible(moved, covariance, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
+        moved, scatter = _from_last(path, scores[start:], m, pours_known)
+        best = FRACTIONS[likelihood(moved, scores, scatter).log.argmax(axis=1)]
+        visible = smallest_visible(moved, scatter, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
         fractions = falling(best)
         under = np.flatnonzero(fractions <= visible)
         first = int(under[0]) if under.size else None
@@ -71,15 +72,15 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *,
         start = first + 1
     settled = first is not None and n - first >= FEWEST_LAST
     last, of = scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))])
-    whole = estimate_blends(path, last, of, SURE * wider)[0]
+    whole = estimate_blends(path.wider(SURE), last, of)[0]
     return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
 
 
-def _from_last(path: BlendPath, last: Floats, m: float, pours_known: bool) -> tuple[BlendPath, Floats]:
+def _from_last(path: BlendPath, last: Floats, m: float, pours_known: bool) -> tuple[BlendPath, Scatter]:
     """Return the path from the mean of the last samples on, and the scatter of a sample about it."""
     base = (1.0 - FRACTIONS)[:, None]
     moved = replace(path, scores=path.scores + base * (last.mean(axis=0) - path.scores[0]))
     if not pours_known:
-        return moved, path.covariance(m)
+        return moved, path.scatter(m)
     pour = np.maximum(path.pours, LEAST_POURS) / m
-    return moved, (pour * (1.0 + base**2 / len(last)))[:, :, None] * np.eye(pour.shape[1])
+    return moved, Scatter.of((pour * (1.0 + base**2 / len(last)))[:, :, None] * np.eye(pour.shape[1]))
