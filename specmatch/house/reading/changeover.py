@@ -126,7 +126,7 @@ def path_between(fitted: FittedHouse, before: str, after: str) -> BlendPath:
         raise TooFewBatchesError("the set shows no scatter between batches, so no part of a beer can be told; add some")
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
     space = space_of(identity, _law(fitted), fitted.wavelength_nm)
-    return blend_path(space, base, other).wider(held_out_scale(identity, space, base, other))
+    return blend_path(space, base, other).wider(*held_out_scale(identity, space, base, other))
 
 
 def _law(fitted: FittedHouse) -> PathLaw:

@@ -97,9 +97,11 @@ class BlendPath:
         # a trace keeps the covariance of a liquid without scatter (water) invertible
         return Scatter.of(self.batches + own + 1e-9 * np.eye(own.shape[1]), self.doubts)
 
-    def wider(self, scale: float) -> "BlendPath":
-        """Return the path with so many times the variance of readings; what is known of the law stays."""
-        return replace(self, batches=scale * self.batches, pours=scale * self.pours)
+    def wider(self, scale: float, dof: float = np.inf) -> "BlendPath":
+        """Return the path with so many times the variance of readings, a number of so many degrees of freedom."""
+        # relative variances of what a variance is made of add up; what is known of the law stays
+        dof = 1.0 / (1.0 / self.dof + 1.0 / dof)
+        return replace(self, batches=scale * self.batches, pours=scale * self.pours, dof=dof)
 
 
 @dataclass(frozen=True)
@@ -115,8 +117,8 @@ class Scatter:
     @classmethod
     def of(cls, covariance: Floats, doubts: Floats | float = 0.0) -> "Scatter":
         """Return the scatter of a covariance, (k, a, a), and doubts of the law beside it."""
-        half = np.linalg.cholesky(covariance + doubts)
-        return cls(half, np.linalg.inv(half), np.linalg.slogdet(covariance)[1] / 2.0)
+        half = np.asarray(np.linalg.cholesky(covariance + doubts), float)
+        return cls(half, np.linalg.inv(half), np.asarray(np.linalg.slogdet(covariance)[1] / 2.0, float))
 
 
 @dataclass(frozen=True)
@@ -401,14 +403,14 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blen
     return [found[row] for row in range(len(scores))]
 
 
-def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> float:
-    """Return the scatter of blends of batches held out, as a variance, over what the path says.
+def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> tuple[float, float]:
+    """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof.
 
     Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
     made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
     few batches is that of the one that lies farthest out.
     """
-    samples, ratios = fit.samples, np.zeros(2)
+    samples, ratios = fit.samples, np.zeros((fit.samples.beer.size, 2))
     n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
     # batches of one beer go to one fold after the other
@@ -422,10 +424,15 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
         # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
         drawn = draw_by_law(space, one, two)
         for held_out, part in parts:
-            ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    # held-out batches may share their session with those that they are held against, and lie too near
-    least = 1.0 if fit.choice.session_noise.size or min(ratios) <= 0.0 else 0.0
-    return max(least, float(ratios[0] / (ratios[1] or 1.0)))
+            ratios += _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
+    seen, usual = ratios.sum(axis=0)
+    if seen <= 0.0:
+        return 1.0, np.inf
+    # all blends of a batch are one fact
+    off = ratios[:, 0] - seen / usual * ratios[:, 1]
+    dof = 2.0 * seen**2 / (off**2).sum()
+    # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
+    return max(1.0, float(seen / usual)), float(dof)
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -452,12 +459,13 @@ def _held_out_ratios(
     drawn: DrawnByLaw,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual."""
+    """Return sums of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual ones."""
+    # -> (n_batches, 2)
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
     if not bases.size or not others.size:
-        return np.zeros(2)
+        return np.zeros((samples.beer.size, 2))
     path, law, x = blend_path(space, base, other, drawn), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
     rows = samples.reflectance[first[bases]]
@@ -481,4 +489,8 @@ def _held_out_ratios(
     sure = replace(path, doubts=np.zeros_like(path.doubts)).scatter(m)
     usual = np.vstack([_drawn(path, sure, place, USUAL, rng) for place in TRIED.tolist()])
     expected = _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
-    return np.array([ratios.sum(), expected * ratios.size])
+    sums = np.zeros((samples.beer.size, 2))
+    sums[bases] = np.column_stack(
+        [ratios.reshape(bases.size, -1).sum(axis=1), np.full(bases.size, expected * TRIED.size)]
+    )
+    return sums

@@ -65,7 +65,7 @@ LAW = PathLaw(0.0, 0.0, 1.0, 1e-3 * np.eye(3), TEXTBOOK, 0, 1.0, 1.0)
 def asked(fit, base, other):
     """The path between two beers, as wide as held-out blends scatter."""
     space = space_of(fit, LAW, NM)
-    return blend_path(space, base, other).wider(held_out_scale(fit, space, base, other))
+    return blend_path(space, base, other).wider(*held_out_scale(fit, space, base, other))
 
 
 def estimate(fit, samples, base, other, question=None):
@@ -315,12 +315,10 @@ def test_limits_cover_as_stated_near_the_ends_too():
 def test_what_the_law_may_be_off_by_hides_nothing_that_lies_where_the_law_says():
     """Doubts grow from none on; readings of a tenth that scatter as beers do alone are not told as none."""
     rng, at = np.random.default_rng(5), np.argmin(np.abs(FRACTIONS - 0.1))
-    line, none = np.column_stack([20.0 * FRACTIONS, 5.0 * FRACTIONS]), np.zeros((FRACTIONS.size, 2, 2))
-    wrong = np.column_stack([12.0 * FRACTIONS * (1.0 - FRACTIONS), np.zeros(FRACTIONS.size)])
-    doubts = wrong[:, :, None] * wrong[:, None, :]
-    path = BlendPath(line, none + np.eye(2) / 4.0, doubts, none[:, 0], 50.0)
+    line, none = np.column_stack([10.0 * FRACTIONS, 5.0 * FRACTIONS]), np.zeros((FRACTIONS.size, 2, 2))
+    wrong = np.column_stack([30.0 * FRACTIONS * (1.0 - FRACTIONS), np.zeros(FRACTIONS.size)])
+    path = BlendPath(line, none + np.eye(2) / 4.0, wrong[:, :, None] * wrong[:, None, :], none[:, 0], 50.0)
     got = estimate_blends(path, line[at] + 0.5 * rng.standard_normal((200, 2)), np.full(200, 3))
-    covered = sum(one.low <= 0.1 <= one.high for one in got)
-    assert binomial_bounds(covered, 200)[1] >= 0.95
-    # likelihoods that weigh doubts as scatter find a tenth of 200 readings to hold none
-    assert np.mean([one.fraction for one in got]) == pytest.approx(0.1, abs=0.03)
+    assert sum(one.low <= 0.1 <= one.high for one in got) >= 190
+    # where doubts count as scatter a reading of a tenth is told as one of 3 %
+    assert np.median([one.fraction for one in got]) == pytest.approx(0.1, abs=0.03)
