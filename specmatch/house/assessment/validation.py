@@ -17,7 +17,7 @@ from specmatch.house.assessment.evaluation import labs_told_apart
 from specmatch.house.assessment.figures_of_merit import figures_of_merit
 from specmatch.house.house_model import HouseModel
 from specmatch.maths.regression.colour_model import ColourModel
-from specmatch.maths.statistics.beer_effects import (
+from specmatch.maths.statistics.agreement import (
     POWER,
     NewErrors,
     Scatter,

@@ -24,8 +24,8 @@ from specmatch.maths.classification.subspace import (
 )
 from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance, on_scales
-from specmatch.maths.statistics.leading_axes import solve_lower
 from specmatch.maths.statistics.levels import Levels, mean_by
+from specmatch.maths.statistics.linear_algebra import solve_lower
 
 N_STRENGTHS = 7
 

@@ -13,8 +13,8 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.leading_axes import all_axes, leading_axes_of, solve_lower
 from specmatch.maths.statistics.levels import mean_by
+from specmatch.maths.statistics.linear_algebra import all_axes, leading_axes_of, solve_lower
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
 SCATTER_FLOOR = 1e-9

@@ -7,7 +7,7 @@ import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.optics.cup import FAULTS, Optics, with_fault
-from specmatch.maths.statistics.small_systems import solve_each
+from specmatch.maths.statistics.linear_algebra import solve_each
 
 _FAULT_OF_ATOM = np.repeat(np.arange(len(FAULTS)), [len(fault.sizes) for fault in FAULTS])
 _FIRST = np.flatnonzero(np.diff(_FAULT_OF_ATOM, prepend=-1))

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.maths.optics.cup import relative_absorbance
-from specmatch.maths.statistics.small_systems import solve_each
+from specmatch.maths.statistics.linear_algebra import solve_each
 
 # Share of the reference that returns from the surface and never meets the beer: 2 % of a liquid's surface, seen in
 # part, over a base of a half. What a house has more or less of it ends in foam and in the regression.

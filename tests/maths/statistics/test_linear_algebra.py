@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from specmatch.maths.statistics.small_systems import MANY, solve_each
+from specmatch.maths.statistics.linear_algebra import MANY, solve_each
 
 
 @pytest.mark.parametrize("n", [1, MANY - 1, MANY, 3 * MANY])
