@@ -28,7 +28,7 @@ from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.modules import Part, joined, parts_by_module
 from specmatch.house.reading.readings import readings_table
 from specmatch.house.reading.samples import match_samples
-from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
+from specmatch.maths.classification.evidence import SequentialRule, Step, next_step
 from specmatch.progress import step
 from specmatch.threads import one_thread
 from specmatch.warning_codes import CONSISTENT, HOLD

@@ -10,7 +10,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.measurement.checks.check_table import CheckRow, check_table
 from specmatch.measurement.checks.checks import check_paired_scans
 from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_full_pixels

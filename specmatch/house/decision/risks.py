@@ -28,7 +28,7 @@ from specmatch.house.decision.specification import (
 )
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
-from specmatch.maths.classification.covariance import shrink_covariances
+from specmatch.maths.classification.beer_scatter import shrink_covariances
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
 COVERAGE = 0.90

@@ -26,7 +26,7 @@ from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
+from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes, place_within
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,

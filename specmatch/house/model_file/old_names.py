@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from specmatch.maths.regression.response import LOG
+from specmatch.maths.regression.rows_and_responses import LOG
 
 CLASSES = {
     # format 1

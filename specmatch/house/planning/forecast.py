@@ -12,9 +12,9 @@ from scipy.special import stdtrit
 
 from specmatch.array_types import Floats
 from specmatch.house.planning.simulation import Assumed, Batches, draw_batches, draw_sessions
+from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
-from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
-from specmatch.maths.classification.power import power
+from specmatch.maths.classification.evidence import power
 from specmatch.maths.classification.sessions import shared_noise
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues, extra_variance

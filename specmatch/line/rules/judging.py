@@ -19,7 +19,7 @@ from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
-from specmatch.maths.classification.sequential import ANOTHER
+from specmatch.maths.classification.evidence import ANOTHER
 from specmatch.measurement.session import Session
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted

@@ -3,7 +3,7 @@
 import numpy as np
 
 from specmatch.array_types import Floats, Mask
-from specmatch.maths.spectra.spikes import spike_residuals
+from specmatch.maths.spectra.channels import spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.reflectance.reflectance import RawScans, same_time
 from specmatch.wording import counted

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.spectra.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
+from specmatch.maths.spectra.channels import SPIKE_SIGMAS, row_quantiles, spike_residuals
 from specmatch.measurement.checks.check_table import CheckRow
 from specmatch.measurement.checks.light import span
 from specmatch.measurement.reflectance.pairing import Paired

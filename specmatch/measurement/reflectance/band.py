@@ -3,7 +3,7 @@
 import numpy as np
 
 from specmatch.array_types import Floats, Mask
-from specmatch.maths.spectra.band import longest_stretch
+from specmatch.maths.spectra.channels import longest_stretch
 from specmatch.maths.spectra.noise import MEDIAN_SQUARE, off_the_cubic
 
 # noise of one part in a hundred of the reference is as much as the error of a pour

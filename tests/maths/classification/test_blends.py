@@ -7,27 +7,26 @@ import pytest
 from scipy import stats
 from simulated_beers import BATCH_SD, MODES, SimulatedBeers, with_levels
 
+from specmatch.maths.classification.beer_scatter import PRIOR_DOFS, shrink_covariances
 from specmatch.maths.classification.blends import (
     FRACTIONS,
     BlendPath,
     blend_path,
     estimate_blends,
+    falling,
     held_out_scale,
+    hold_blends,
     likelihood,
     limits,
+    mean_spectra,
+    mixed_reflectance,
+    neighbours,
+    read_series,
     smallest_visible,
     space_of,
 )
 from specmatch.maths.classification.class_model import fit_class_model
-from specmatch.maths.classification.covariance import PRIOR_DOFS, shrink_covariances
-from specmatch.maths.classification.mixtures import (
-    hold_blends,
-    mean_spectra,
-    mixed_reflectance,
-    neighbours,
-)
-from specmatch.maths.classification.power import power, sample_size
-from specmatch.maths.classification.series import falling, read_series
+from specmatch.maths.classification.evidence import power, sample_size
 from specmatch.maths.optics.path_law import TEXTBOOK, PathLaw
 from specmatch.maths.statistics.levels import Levels, binomial_bounds
 

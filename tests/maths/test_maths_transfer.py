@@ -4,7 +4,7 @@ import numpy as np
 
 from specmatch.maths.spectra.noise import ChannelNoise, slit_weights
 from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.transfer.routes import (
+from specmatch.maths.transfer import (
     AS_IT_IS,
     BY_WAVELENGTH,
     FEW_PARAMETERS,
@@ -12,10 +12,13 @@ from specmatch.maths.transfer.routes import (
     SMOOTHED_NM,
     TERMS,
     Bench,
+    carry,
+    carry_each,
+    exchanged,
     fit_terms,
+    fit_transfer,
     pair,
 )
-from specmatch.maths.transfer.selection import carry, carry_each, exchanged, fit_transfer
 
 NM = np.linspace(430.0, 690.0, 80)
 LIGHT = 0.2 + np.exp(-(((NM - 560.0) / 70.0) ** 2))

@@ -7,13 +7,13 @@ from scipy.spatial.distance import cdist
 from simulated_beers import SimulatedBeers
 
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.domain.applicability import fit_domain, robust_pca, scores_and_residual
-from specmatch.maths.spectra.transforms import LogAbsorbance
-from specmatch.maths.statistics.levels import Levels
-from specmatch.maths.statistics.limits import (
+from specmatch.maths.applicability import fit_domain, robust_pca, scores_and_residual
+from specmatch.maths.classification.t2_and_q import (
     scaled_chi_square,
     t2_limit_new,
 )
+from specmatch.maths.spectra.transforms import LogAbsorbance
+from specmatch.maths.statistics.levels import Levels
 from specmatch.maths.statistics.robust import beyond_robust_limit, median_by, spherical_pca_outliers
 
 ONE = np.array([1])

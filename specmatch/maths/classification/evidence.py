@@ -1,17 +1,76 @@
-"""Pour after pour, package after package, until the evidence suffices: the one rule for retests and for packages.
+"""Can two beers be told apart by this check, what would help, and when the evidence of pours and packages suffices.
 
-Packages of one batch average out pours, never the batch itself: the evidence stops growing, so a sequence has a largest
-number of packages and ends in a hold. One departure is no hold: it asks for another pour, and is judged with it.
+Pour after pour, package after package: one rule for retests and for packages. Packages of one batch average out pours,
+never the batch itself: the evidence stops growing, so a sequence has a largest number of packages and ends in a hold.
+One departure is no hold: it asks for another pour, and is judged with it.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import fdtri, ncfdtr
 
 from specmatch.array_types import Floats, Ints, is_number
 from specmatch.errors import OptionError
 from specmatch.maths.classification.class_model import ClassModel
+from specmatch.maths.classification.t2_and_q import SHARE
 from specmatch.warning_codes import CONSISTENT, HOLD
+
+POURS_TRIED = (1, 2, 3, 4, 5, 6, 8, 10)
+BATCHES_TRIED = (4, 6, 8, 10, 15, 20, 30, 50)
+# stands for "as many as you like"
+ENDLESS = 10_000
+
+
+@dataclass(frozen=True)
+class Remedy:
+    """What would make a mix-up visible."""
+
+    held: float  # expected chance that the claim is held as things stand
+    held_at_best: float  # the same with endless pours and batches: what no number can better
+    # pours, batches: pours a sample (with the batches there are), or batches a beer (with the pours there are), that
+    # bring the chance to the one wanted; None where no number does
+    pours: int | None
+    batches: int | None
+
+
+def power(
+    fit: ClassModel, claimed: int, really: int, *, n_pours: int, n_batches: int | None = None, rate: float = 0.05
+) -> float:
+    """Return the expected chance that a sample of one beer is refused as another.
+
+    Squared distance over its scatter follows a noncentral F distribution, if the really poured beer scatters as the
+    claimed one does: a forecast for "what if"; what was observed on held-out batches is the better figure. The
+    squared distance between two estimated means is too large by their uncertainty, which is taken off first.
+    """
+    n_axes, dof = fit.beer_means.shape[1], fit.metric.dof
+    if not fit.judges:
+        return 0.0
+    known = fit.batches_per_beer
+    scale = fit.scatter.scale[claimed]
+    n = float(known[claimed] if n_batches is None else n_batches)
+    second = float(dof - n_axes + 1) if n_batches is None else float(known.size * (n_batches - 1) - n_axes + 1)
+    scatter = fit.metric.scatter(float(n_pours)) + 1.0 / n
+    gap = (fit.beer_means[claimed] - fit.beer_means[really]) ** 2 - scale / known[claimed] - scale / known[really]
+    last = float(min(second, fit.tail.dof))
+    limit = fdtri(n_axes, last, 1.0 - rate * (1.0 - SHARE))
+    apart = max(0.0, float((gap / scatter).sum())) / (scale * fit.tail.inflation)
+    return float(1.0 - ncfdtr(n_axes, max(last, 1.0), apart, limit))
+
+
+def sample_size(
+    fit: ClassModel, claimed: int, really: int, *, n_pours: int, rate: float = 0.05, wanted: float = 0.95
+) -> Remedy:
+    """Return what would make a mix-up visible."""
+
+    def held(pours: int, batches: int | None) -> float:
+        return power(fit, claimed, really, n_pours=pours, n_batches=batches, rate=rate)
+
+    fewest = int(fit.batches_per_beer.min())
+    pours = next((m for m in POURS_TRIED if m >= n_pours and held(m, None) >= wanted), None)
+    batches = next((n for n in BATCHES_TRIED if n >= fewest and held(n_pours, n) >= wanted), None)
+    return Remedy(held(n_pours, None), held(ENDLESS, ENDLESS), pours, batches)
+
 
 ANOTHER = "another"
 # lots drawn to set the bounds of the last package: one percent of them is a hundred
@@ -199,3 +258,38 @@ def next_step(fit: ClassModel, reflectance: Floats, *, claimed: int, rule: Seque
         # a departure waits for the next package; one that was judged with it no longer does
         waiting, departures = (row, departures + 1) if departs[row] else (-1, departures)
     return Step(ANOTHER, len(counts), int(rivals[-1]), float(strongest[-1]), "", *stated)
+
+
+def held_at(
+    fit: ClassModel, readings: Floats, retests: Floats, n_pours: int, rule: SequentialRule, claims: Ints | None = None
+) -> Ints:
+    """Return at which of its readings each run is held under each claim; the number of readings where at none."""
+    # readings, retests (n_runs, n_readings, p): means of so many pours; the retest at a reading is of the same beer
+    # claims (k,): codes of beers, all unless given -> (n_runs, k)
+    n_runs, n, p = readings.shape
+    beers = np.arange(len(fit.beer_means)) if claims is None else claims
+    rate = rule.wrong_hold
+
+    def p_values(rows: Floats, pours: Ints) -> Floats:
+        return fit.match(rows, pours).p_value
+
+    each = p_values(readings.reshape(-1, p), np.full(n_runs * n, n_pours)).reshape(n_runs, n, -1)
+    held = np.full((n_runs, beers.size), n)
+    for column, claim in enumerate(beers):
+        departs, departures = each[:, :, claim] <= rate, np.zeros(n_runs, np.int64)
+        total, count = np.zeros((n_runs, p)), np.zeros(n_runs, np.int64)
+        for turn in range(n):
+            total, count = total + readings[:, turn], count + 1
+            at = np.flatnonzero(departs[:, turn] & (held[:, column] == n))
+            departures[at] += 1
+            last = departures[at] >= rule.most_departures
+            held[at[last], column], at = turn, at[~last]
+            if at.size == 0:
+                continue
+            total[at], count[at] = total[at] + retests[at, turn], count[at] + 1
+            both = (readings[at, turn] + retests[at, turn]) / 2.0
+            pours = np.concatenate([count[at] * n_pours, np.full(at.size, 2 * n_pours)])
+            found = p_values(np.concatenate([total[at] / count[at][:, None], both]), pours)[:, claim]
+            stands = (found[: at.size] <= rate) | (found[at.size :] <= rule.since_share * rate)
+            held[at[stands], column] = turn
+    return held

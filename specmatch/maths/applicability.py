@@ -13,11 +13,11 @@ from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError
-from specmatch.maths.classification.subspace import principal_axes
+from specmatch.maths.classification.discriminant_space import principal_axes
+from specmatch.maths.classification.t2_and_q import scaled_chi_square, t2_limit_new
 from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
-from specmatch.maths.statistics.limits import scaled_chi_square, t2_limit_new
 from specmatch.maths.statistics.robust import (
     MOST_ODD,
     beyond_robust_limit,
