@@ -11,7 +11,7 @@ from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Mask
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
+from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model

@@ -6,9 +6,8 @@ from dataclasses import dataclass
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import VALUE_NAME
-from specmatch.house.fitting.colour_cautions import ColourWarnings
+from specmatch.house.fitting.colour_cautions import ColourWarnings, TemperatureCost
 from specmatch.house.fitting.conditions import Conditions, Validity
-from specmatch.house.fitting.temperature import TemperatureCost
 from specmatch.maths.applicability import ApplicabilityDomain
 from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.faults.fault_model import FaultModel

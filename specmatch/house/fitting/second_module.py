@@ -15,7 +15,7 @@ from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooF
 from specmatch.house.fitting.conditions import Conditions
 from specmatch.house.fitting.fitted import FittedHouse, KeptPours, SecondModule, SharedPours
 from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
-from specmatch.house.fitting.set_pours import SetPours, gather_set
+from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.maths.applicability import fit_domain
 from specmatch.maths.classification.class_model import fit_class_model
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model

@@ -14,7 +14,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.batches import COLOUR_UNITS, in_colour_unit
 from specmatch.errors import OptionError, SheetError, TableError, TooFewBatchesError, UnitError
-from specmatch.house.planning.simulation import Assumed
+from specmatch.house.planning.forecast import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
 from specmatch.maths.optics.cup import SHAPE_SD, Optics, glare_of, smooth_shapes

@@ -14,8 +14,7 @@ from scipy.special import gammaln
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-from specmatch.house.planning.forecast import Tried
-from specmatch.house.planning.simulation import draw_batches
+from specmatch.house.planning.forecast import Tried, draw_batches
 from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.wording import counted

@@ -14,8 +14,8 @@ from specmatch.house.decision.decision import CLAIM_ADVICE, check_claims, refuse
 from specmatch.house.decision.specification import Specification, day_of
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.house_model import HouseModel
-from specmatch.house.reading.modules import PARTS, parts_by_module
 from specmatch.house.reading.readings import READING_COLUMNS
+from specmatch.house.reading.samples import PARTS, parts_by_module
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled

@@ -12,9 +12,8 @@ from scipy.stats import hypergeom
 import specmatch as sm
 from specmatch.errors import OptionError
 from specmatch.house.planning.assumptions import LINE, settings_of
-from specmatch.house.planning.forecast import Design, try_all
+from specmatch.house.planning.forecast import Design, draw_batches, try_all
 from specmatch.house.planning.line import chance_to_catch, packages_needed, plan_line
-from specmatch.house.planning.simulation import draw_batches
 from specmatch.maths.statistics.levels import binomial_bounds
 
 

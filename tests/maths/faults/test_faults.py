@@ -12,7 +12,7 @@ import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.optics import LIGHT_NM, depth_cm, white_led
 from specmatch.demo.scanning import FOAM_SD, LAMP_SD, POUR_SD, PourConditions
-from specmatch.house.fitting.set_pours import gather_set
+from specmatch.house.fitting.pours import gather_set
 from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (
     _over_chance,
