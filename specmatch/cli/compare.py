@@ -5,7 +5,7 @@ import argparse
 import specmatch as sm
 from specmatch.cli.outcome import Outcome
 from specmatch.reference.comparison import history_since
-from specmatch.report.set_text import story_lines
+from specmatch.report.text import story_lines
 
 
 def run(args: argparse.Namespace) -> Outcome:

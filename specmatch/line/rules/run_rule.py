@@ -16,9 +16,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
-from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import UNREPLACED
+from specmatch.line.journal.schema import UNREPLACED, record_text
 from specmatch.maths.classification.evidence import SequentialRule
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
