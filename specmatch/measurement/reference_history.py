@@ -9,7 +9,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import TableError
-from specmatch.measurement.checks.light import jumps
+from specmatch.measurement.checks.counts import jumps
 from specmatch.measurement.session import Session
 
 WEAK, DRIFTED = "low_light", "lamp_drift"
