@@ -22,11 +22,11 @@ from specmatch.measurement.folder.columns import (
     ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
+    check_columns,
     folded,
     known_name,
     unknown_column,
 )
-from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.readers.cells import (
     NumberMarks,
