@@ -12,7 +12,7 @@ from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
 from specmatch.maths.classification.blends import BLEND_SHARES
-from specmatch.measurement.reference_history import DRIFTED, WEAK
+from specmatch.measurement.session import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.glance import (
     ALWAYS_TRUE,
@@ -116,7 +116,7 @@ def set_page(
         Of `refs.audit()`, which is asked where they are not given.
     history : DataFrame, optional
         Of the reference scans of the folders that the set was made of, as
-        `specmatch.measurement.reference_history.reference_history` returns it: a set keeps none.
+        `specmatch.measurement.session.reference_history` returns it: a set keeps none.
     why_not : str
         Why there is no model, where there is none.
 

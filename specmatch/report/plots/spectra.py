@@ -16,7 +16,7 @@ from specmatch.errors import SpecmatchError, UnknownBeerError
 from specmatch.maths.spectra.channels import LARGEST_NOISE, usable_band
 from specmatch.maths.spectra.noise import channel_noise
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
+from specmatch.measurement.session import DRIFTED, WEAK, reference_history, reference_times
 from specmatch.report.plots.style import (
     INK,
     LINES,
