@@ -17,8 +17,7 @@ from scipy.special import ndtri
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import check_scans
 from specmatch.errors import TableError
-from specmatch.house.fitting.conditions import departures_from, not_used, plain_text
-from specmatch.house.fitting.fitted import FittedHouse, SecondModule
+from specmatch.house.fitting.fitted import FittedHouse, SecondModule, departures_from, not_used, plain_text
 from specmatch.house.fitting.pours import Averages, average, bridge_missing
 from specmatch.maths.classification.class_model import Doubts, Match
 from specmatch.maths.faults.replicates import OddPours, find_outlying_replicates

@@ -16,7 +16,7 @@ from specmatch.array_types import Floats
 from specmatch.errors import UnknownBeerError
 from specmatch.house.decision.decision import CLAIM_ADVICE, check_claims, refuse_unknown_claim
 from specmatch.house.decision.specification import Specification, day_of
-from specmatch.house.fitting.conditions import plain_text
+from specmatch.house.fitting.fitted import plain_text
 from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.house.reading.samples import PARTS, parts_by_module

@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.house.assessment.gauge import CROSSED, NESTED, PARTLY
+from specmatch.house.assessment.precision import CROSSED, NESTED, PARTLY
 from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT
 from specmatch.measurement.commissioning.figures import BEYOND, MISSING, NEAR, STATED
 from specmatch.measurement.commissioning.pieces import CAUTIONS, LINES_SOURCE
@@ -18,7 +18,7 @@ from specmatch.report.text import beside_limits, figures_in_words
 from specmatch.wording import counted, listed
 
 if TYPE_CHECKING:
-    from specmatch.house.assessment.gauge import Gauge
+    from specmatch.house.assessment.precision import Gauge
     from specmatch.house.assessment.validation import Validation
     from specmatch.house.house_model import HouseModel
     from specmatch.house.planning.plan import Plan

@@ -28,7 +28,7 @@ from specmatch.report.plots.style import (
 if TYPE_CHECKING:
     from matplotlib.axes import Axes
 
-    from specmatch.house.assessment.gauge import Gauge
+    from specmatch.house.assessment.precision import Gauge
     from specmatch.house.planning.plan import Plan
     from specmatch.measurement.commissioning.commission import Commissioning
 
