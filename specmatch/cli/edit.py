@@ -7,7 +7,7 @@ import specmatch as sm
 from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome
 from specmatch.measurement.folder.sheets import read_sheet
-from specmatch.reference.tending.edit_sheet import COLUMNS, colour_of
+from specmatch.reference.tables.edits import COLUMNS, colour_of
 
 _LOG = logging.getLogger(__name__)
 

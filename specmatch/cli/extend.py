@@ -7,7 +7,7 @@ from pathlib import Path
 import specmatch as sm
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError, OptionError
-from specmatch.reference.tending.choices import shown
+from specmatch.reference.upkeep import shown
 from specmatch.report.text import text_table
 from specmatch.wording import counted
 

@@ -16,8 +16,7 @@ from specmatch.maths.classification.model_selection import select_space
 from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
 from specmatch.progress import counted_off, step
-from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
-from specmatch.reference.tables.pours import Pours, pours_of
+from specmatch.reference.tables.pours import FEWEST_SHARED, Pours, pours_of, scans_of_module
 from specmatch.threads import one_thread
 from specmatch.wording import counted
 

@@ -30,7 +30,7 @@ from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.progress import counted_off, step
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import scans_of_module
+from specmatch.reference.tables.pours import scans_of_module
 from specmatch.threads import one_thread
 
 if TYPE_CHECKING:

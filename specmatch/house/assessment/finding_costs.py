@@ -10,7 +10,7 @@ from specmatch.batches import must_be
 from specmatch.errors import ReferenceSetError, SpecmatchError
 from specmatch.house.assessment.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel
-from specmatch.reference.audit.remedies import Remedy, remedy_of
+from specmatch.reference.audit.finding import Remedy, remedy_of
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet
