@@ -11,7 +11,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.measurement.checks.counts import CheckRow, check_table, jumps, mask_hot_pixels, mask_lone_full_pixels
 from specmatch.measurement.checks.paired_scans import check_paired_scans, reflectance_range_rows
 from specmatch.measurement.checks.replicates import replicate_checks

@@ -11,7 +11,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.spectra.spikes import spike_residuals
+from specmatch.maths.spectra.channels import spike_residuals
 from specmatch.measurement.reflectance.reflectance import Paired, RawScans, Text, median_light, same_time
 from specmatch.wording import counted
 

@@ -4,7 +4,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.spectra.spikes import SPIKE_SIGMAS, row_quantiles, spike_residuals
+from specmatch.maths.spectra.channels import SPIKE_SIGMAS, row_quantiles, spike_residuals
 from specmatch.measurement.checks.counts import CheckRow, ambient_rows, reference_rows, saturated_rows, span, stale_rows
 from specmatch.measurement.readers.axis import fill_gaps
 from specmatch.measurement.reflectance.reflectance import Paired

@@ -4,8 +4,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis, in_words
+from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
 from specmatch.maths.faults.fault_model import usual_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by, parent_codes

@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 
 from specmatch.errors import OptionError, ScanFileError
-from specmatch.maths.spectra.spikes import find_spikes
+from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
 from specmatch.measurement.readers.cells import SEPARATORS, decode_text, read_meta
 from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way

@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.spectra.band import longest_stretch
+from specmatch.maths.spectra.channels import longest_stretch
 from specmatch.maths.spectra.noise import MEDIAN_SQUARE, off_the_cubic, overall_noise
 
 Text = NDArray[np.object_]

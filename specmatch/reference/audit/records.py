@@ -14,12 +14,10 @@ from specmatch.array_types import Floats
 from specmatch.batches import VALUE_NAME, values_of
 from specmatch.maths.classification.left_out import JudgedBatches
 from specmatch.maths.classification.sessions import few_sessions
-from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis, in_words
+from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates, odd_among_mates
-from specmatch.maths.optics.cup import FAULT_NAMES
-from specmatch.maths.optics.inverse_model import fit_cup_model
+from specmatch.maths.optics.cup import FAULT_NAMES, fit_cup_model
 from specmatch.maths.optics.path_law import SECOND_FILL
 from specmatch.measurement.reflectance.path_length import SAME_DEPTH, depth_of_set, fillings, unfit_for_one_depth
 from specmatch.reference.audit.finding import Finding, found, told, told_up_to

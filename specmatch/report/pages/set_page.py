@@ -11,7 +11,7 @@ from specmatch.batches import VALUE_NAME, must_be, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
-from specmatch.maths.classification.mixtures import BLEND_SHARES
+from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.measurement.session import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part

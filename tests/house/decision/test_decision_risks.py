@@ -15,8 +15,15 @@ from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import judge_colour
 from specmatch.house.decision.risks import _Lots, _lots_like
-from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
-from specmatch.maths.statistics.conformance import acceptance_limits, conformance_probability
+from specmatch.house.decision.specification import (
+    GUARDED,
+    LENIENT,
+    SIMPLE,
+    ColourLimits,
+    Specification,
+    acceptance_limits,
+    conformance_probability,
+)
 from specmatch.maths.statistics.levels import binomial_bounds
 
 

@@ -10,7 +10,7 @@ from tiny_folder import NM, beer, lamp, tiny_folder
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
 from specmatch.demo.scanning import PourConditions
-from specmatch.maths.spectra.spikes import find_spikes, row_quantiles
+from specmatch.maths.spectra.channels import find_spikes, row_quantiles
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.measurement.checks.counts import saturated_channels
 from specmatch.measurement.checks.paired_scans import wavelength_shift
