@@ -151,15 +151,15 @@ def align_batches(
     table = table[used]
     table.index = pd.Index(table.index, dtype=object, name="batch")
     if reflectance is not None and value_name == VALUE_NAME:
-        _refuse_absorbance(reflectance, scans, table)
+        refuse_absorbance(reflectance, scans, table)
     return table
 
 
-def _refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFrame) -> None:
+def refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFrame) -> None:
     """Refuse a table in which darker beers read higher, and every scan falls from blue to red, as absorbance does."""
     nm, colour = spectra.wavelength_nm, scans["batch"].map(batches["colour"]).astype(float)
     blue, red = (pd.DataFrame(spectra.values[:, kept]).mean(axis=1) for kept in (nm < BLUE_NM, nm > RED_NM))
-    if batches["colour"].nunique() < FEWEST_COLOURS or not (blue > red).all():
+    if colour.nunique() < FEWEST_COLOURS or not (blue > red).all():
         return
     if colour.reset_index(drop=True).rank().corr(blue.rank()) > 0.5:
         raise UnitError(

@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Mask
-from specmatch.batches import check_batches, check_scans
+from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
-from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
+from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
 from specmatch.reference.tending.lab_values import LabValues
@@ -185,6 +185,9 @@ class _Growing:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns
         scans = tidy_columns(check_scans(arrival.scans, checked.scan_ids), "scans")
+        if held.colour_unit in COLOUR_UNITS:
+            first = joined(rows[["colour"]], held.batches[["colour"]]).dropna()
+            refuse_absorbance(checked, scans, first[~first.index.duplicated()])
         dropped = self._dropped(scans)
         scans, values = scans[~dropped], values[~dropped]
         known = scans["batch"].isin(held.batches.index) | scans["batch"].isin(rows.index[rows["beer"] != ""])
