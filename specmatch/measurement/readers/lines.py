@@ -8,6 +8,7 @@ from collections.abc import Sequence
 
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.measurement.readers.numbers import looks_numeric, token_kind
+from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength, read_label
 
 SEPARATORS = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "bar", " ": "blanks"}
@@ -95,15 +96,26 @@ def candidate_separators(text: str, separator: str | None) -> list[str]:
     return [mark for mark in SEPARATORS if mark == " " or mark in text]
 
 
-def comments_among(lines: Sequence[str], separator: str, numeric: list[bool], filled: list[bool]) -> list[int]:
-    """Return the lines between numbers that are marked as comments and hold no number."""
-    marked = [i for i, line in enumerate(lines) if filled[i] and not numeric[i] and _COMMENT.match(line)]
+def pass_over_comments(
+    lines: Sequence[str], separator: str, split: list[Row], numeric: list[bool], filled: list[bool], notes: Notes
+) -> dict[str, str]:
+    """Blank the lines between numbers that are marked as comments and hold no row of numbers; return what they say."""
     first = numeric.index(True) if any(numeric) else len(lines)
-    return [
-        i for i in marked
-        if i > first and any(numeric[i:])
-        and not any(map(looks_numeric, split_line(_COMMENT.sub("", lines[i]), separator)))
-    ]  # fmt: skip
+    last = len(lines) - numeric[::-1].index(True) if any(numeric) else 0
+    said = [""] * len(lines)
+    for i in range(first, last):
+        if not filled[i] or numeric[i] or not _COMMENT.match(lines[i]):
+            continue
+        text = _COMMENT.sub("", lines[i])
+        words = _joined_units(split_line(text, " "))
+        if any(map(looks_numeric, split_line(text, separator))) or all(
+            looks_numeric(word) or _WITH_UNIT.match(word) for word in words
+        ):
+            continue
+        said[i], split[i], filled[i] = lines[i], [], False
+        notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
+    # such a line may say how it was measured, as a header does
+    return read_meta(said, first_line=1)
 
 
 def is_value(cell: str) -> bool:

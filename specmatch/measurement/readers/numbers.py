@@ -1,7 +1,7 @@
 """Which character is the decimal mark and which groups thousands, decided from every number of a table."""
 
 import re
-from collections.abc import Iterable
+from collections.abc import Collection, Iterable
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -79,13 +79,13 @@ def possible_marks(
     decimal: str | None = None,
     thousands: str | None = None,
     blank_groups: bool = False,
-    counts: bool = False,
+    counts: Collection[str] = (),
 ) -> list[NumberMarks]:
     """Return every reading of the marks under which all cells are numbers and the readings differ.
 
     A thousands mark is inferred only where it is certain that there is one: a number with both marks
     (`12.345,6`), with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside
-    nothing that settles it stays possible as 1.234 and as 1234, unless the values are counts, which are whole.
+    nothing that settles it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
     """
     numbers = sorted({cell.strip().translate(_MINUS) for cell in cells} - {""})
     others = BLANKS + APOSTROPHES if blank_groups else BLANKS[1:] + APOSTROPHES
@@ -109,7 +109,7 @@ def possible_marks(
     if decimal is not None or thousands is not None or len(found) != 1 or found[0][0].thousands not in (".", ","):
         return [marks for marks, _ in found]
     marks = found[0][0]
-    certain = counts or any(
+    certain = any(marks.thousands in cell for cell in counts) or any(
         cell.count(marks.thousands) > 1 or (marks.thousands in cell and marks.decimal in cell) for cell in numbers
     )
     ungrouped = any(re.match(r"[+-]?\d{4,}", cell) for cell in numbers)
