@@ -112,10 +112,6 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
 
-    if args.control_hours < 0:
-        raise OptionError(
-            f"--control-hours is {args.control_hours:g}; expected hours, or 0 where no control is asked for"
-        )
     return load_setting(
         args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )

@@ -65,7 +65,7 @@ def journal(workshop, tmp_path, capsys):
         (("history", "{db}", "--beer", ""), "--beer is empty"),
         (("verify", "{model}", "{scans}", "--wrong-hold", "0.01"), "go with --packages"),
         (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "nan"), "no finite number"),
-        (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "-1"), "--control-hours is -1"),
+        (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "-1"), "(--control-hours) is -1"),
         (("verify", "{model}", "{scans}", "--from", "Wasser", "--to", "Saddle Pale"), "or water before"),
         (("history", "{db}", "--review", "9" * 24, "--outcome", "reject"), "an entry is a number"),
         (("history", "{db}", "--export", "{db}.csv", "--lot", "l-1"), "is 'L-1' meant?"),

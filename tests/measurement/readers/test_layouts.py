@@ -183,3 +183,18 @@ def test_counts_without_groups_make_none_certain_beside_them():
     with pytest.raises(AmbiguousScanFileError, match="'1,100' may be 1100"):
         read(plain)
     assert [scan.values[0] for scan in read(grouped)] == [1210.0, 1100.0]
+
+
+def test_a_table_in_the_form_of_our_own_holds_counts_or_dead_channels_as_a_whole():
+    level = np.linspace(0.3, 0.9, 30)
+
+    def own(rows):
+        lines = [",".join([f"s{k}", *map("{:.3f}".format, row)]) for k, row in enumerate(rows)]
+        return read("\n".join([",".join(["scan_id", *map(str, range(400, 700, 10))]), *lines, ""]))
+
+    dead = np.stack([level, level, level])
+    dead[1, 0] = 200.0  # no light in the reference of one channel
+    assert [scan.quantity for scan in own(dead)] == ["reflectance"] * 3
+    counts = own([level * 0.0 + 95.0, level * 900.0, level * 1500.0])  # a dark scan stays under 150
+    assert not any("titles disagree" in note for scan in counts for note in scan.notes)
+    assert {scan.quantity for scan in counts} == {"unknown"}
