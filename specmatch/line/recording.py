@@ -320,13 +320,13 @@ def record_sample(
 
 def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced: Sequence[int]) -> str:
     """Say that a run of this lot waits under another line or claim, or a spelling that a slip may have made."""
-    departed = journal.query(
-        "SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?)", (OPEN, HELD)
-    )
+    departed = journal.query("SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?)", (OPEN, HELD))
     waits = [
         f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
         for other in departed
-        if other[2] and folded(other[2]) == folded(lot) and other != (line, claim, lot)
+        if other[2]
+        and folded(other[2]) == folded(lot)
+        and other != (line, claim, lot)
         and find_run(journal, *other, without=replaced).state != CLEAR
     ]
     return f"; but {'; '.join(waits)}" if waits else ""
