@@ -146,10 +146,14 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = pd.Series(table["colour"].dtype.kind in "mM", index=table.index) | _booleans(table["colour"]) | (
-        (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
-        | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
-        | np.isinf(colour)
+    wrong = (
+        pd.Series(table["colour"].dtype.kind in "mM", index=table.index)
+        | _booleans(table["colour"])
+        | (
+            (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
+            | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
+            | np.isinf(colour)
+        )
     )
     if wrong.any():
         row = int(wrong.to_numpy().argmax())

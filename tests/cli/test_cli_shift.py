@@ -134,7 +134,9 @@ def test_a_folder_without_a_usable_sample_says_why(workshop, tmp_path, capsys):
     shutil.copytree(workshop / "scans", tmp_path / "scans")
     for path in (tmp_path / "scans").glob("S1-*.csv"):
         path.write_text("")
-    assert "the first: S1-0.csv: the file is empty" in refused(capsys, "verify", workshop / "house.model", tmp_path / "scans")
+    assert "the first: S1-0.csv: the file is empty" in refused(
+        capsys, "verify", workshop / "house.model", tmp_path / "scans"
+    )
 
 
 def test_an_absorbance_beyond_the_photometer_asks_for_a_dilution(capsys):

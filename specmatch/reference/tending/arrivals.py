@@ -1,6 +1,6 @@
 """What a folder brings to a set: new scans, new batches, late lab values; and what it says against the set."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -10,7 +10,7 @@ import pandas as pd
 from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
-from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns
+from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns, with_value
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
 from specmatch.reference.tending.lab_values import LabValues
@@ -56,8 +56,9 @@ class Held:
     beers: pd.DataFrame | None
     grid: np.ndarray  # (p,)
     colour_unit: str
+    value_name: str
     determinations: Mapping[str, list[list[Any]]]
-    origins: Mapping[str, frozenset[str]]  # name of a folder -> batches that came from it
+    sources: Sequence[Mapping[str, Any]]  # each folder by its `name`, with the `batches` that came from it
 
 
 @dataclass
@@ -154,7 +155,7 @@ class _Growing:
 
     def rows(self) -> pd.DataFrame:
         """Bring lab rows to one form, blank where nothing is said; the index `batch` may repeat."""
-        batches = self.arrival.batches
+        batches = with_value(self.arrival.batches, self.held.value_name)
         if "batch" in batches.columns:
             batches = batches.set_index("batch")
         rows = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
@@ -270,7 +271,7 @@ class _Growing:
         """Return pours of new scans: one of a name that the set has for another filling gets the folder's name."""
         held, source = self.held, self.source
         sample_of = dict(zip(held.scans["pour"], held.scans["sample"], strict=True)) if len(held.scans) else {}
-        same_folder = held.origins.get(source, frozenset())
+        same_folder = {batch for one in held.sources if one["name"] == source for batch in one["batches"]}
         names = []
         for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
             named = f"{source}/{pour}"
