@@ -10,7 +10,7 @@ from specmatch.errors import SpecmatchError as SpecmatchError
 from specmatch.house.assessment.choose import choose_batches as choose_batches
 from specmatch.house.assessment.choose import learning_curve as learning_curve
 from specmatch.house.assessment.evaluation import evaluate as evaluate
-from specmatch.house.assessment.finding_costs import finding_costs as finding_costs
+from specmatch.house.assessment.evaluation import finding_costs as finding_costs
 from specmatch.house.assessment.gauge import gauge as gauge
 from specmatch.house.assessment.proficiency import proficiency as proficiency
 from specmatch.house.assessment.validation import validate as validate

@@ -14,9 +14,8 @@ from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.measurement.folder.folder import read_folder
-from specmatch.measurement.reflectance.pairing import Paired, pair
 from specmatch.measurement.reflectance.raw_scans import RawScans, gather_raw_scans
-from specmatch.measurement.reflectance.reflectance import subtract_darks
+from specmatch.measurement.reflectance.reflectance import Paired, pair, subtract_darks
 from specmatch.storage import sha256_of
 
 BEERS = ("Meadow Pils", "Amber Lane", "Night Porter")

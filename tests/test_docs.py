@@ -70,7 +70,7 @@ LONG = (
     "specmatch.demo.brewery",
     "specmatch.house.assessment.choose",
     "specmatch.house.assessment.evaluation",
-    "specmatch.house.assessment.finding_costs",
+    "specmatch.house.assessment.evaluation",
     "specmatch.house.assessment.validation",
     "specmatch.house.house_model",
     "specmatch.house.planning.plan",

@@ -4,7 +4,7 @@ Sources: ASBC *Methods of Analysis*, Beer-10A (SRM = 12.7 D A430 in 1 cm, 10 D A
 A700 is at most 0.039 A430); *Analytica-EBC* 9.6 (EBC = 25 D A430 in 1 cm; the number of the method from memory).
 """
 
-from typing import TypeVar
+from typing import TypeVar, cast
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -20,6 +20,7 @@ EBC_PER_ABSORBANCE = 25.0  # Analytica-EBC 9.6, 1 cm
 EBC_PER_SRM = EBC_PER_ABSORBANCE / SRM_PER_ABSORBANCE
 HALF_INCH_CM = 1.27
 CLEAR_RATIO = 0.039  # Beer-10A: A700 / A430 of a beer that is bright enough
+HIGHEST_FRACTION = 1.05  # transmittance: 5 % above 1 is a baseline that moved; more is percent, or absorbance
 
 
 def srm_from_absorbance(a430: Number, path_cm: float = 1.0, dilution: float = 1.0) -> Number:
@@ -105,7 +106,7 @@ def _per_cm(a430: Number, path_cm: float, dilution: float) -> Number:
             f"dilution is {dilution}; give final over beer volume, 1 or more (1 part beer made up to 2 is 2)"
         )
     scaled = absorbance * (dilution / path_cm)
-    return scaled if isinstance(a430, np.ndarray) else float(scaled)
+    return cast(Number, scaled if scaled.ndim else float(scaled))
 
 
 def ebc_from_srm(srm: Number) -> Number:

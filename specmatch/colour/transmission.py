@@ -6,7 +6,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
-from specmatch.colour.scales import clear_enough, ebc_from_absorbance, srm_from_absorbance
+from specmatch.colour.scales import HIGHEST_FRACTION, clear_enough, ebc_from_absorbance, srm_from_absorbance
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
 from specmatch.maths.spectra.transforms import even_step
 
@@ -72,7 +72,7 @@ def colour_from_transmission(
     WavelengthMismatchError
         If no wavelengths stand close to 430 nm on both sides.
     TableError
-        If transmittance at 430 nm is not above 0.
+        If transmittance at 430 nm is no fraction above 0, or shapes do not fit.
 
     Notes
     -----
@@ -87,10 +87,10 @@ def colour_from_transmission(
     (8.0, True, False)
     """
     T, nm = np.asarray(transmittance, np.float64), np.asarray(wavelength_nm, np.float64)
-    if T.ndim != 1 or T.shape != nm.shape or np.any(np.diff(nm) <= 0):
+    if T.ndim != 1 or T.shape != nm.shape or not nm.size or np.any(np.diff(nm) <= 0):
         raise TableError(f"transmittance of shape {T.shape} on {nm.size} wavelengths; one ascending spectrum is needed")
     if slit_nm:
-        T = correct_slit_width(T[None, :], nm, slit_nm=slit_nm)[0]
+        T = correct_slit_width(T, nm, slit_nm=slit_nm)
     a430 = _absorbance_at(430.0, T, nm)
     if a430 is None:
         raise WavelengthMismatchError(
@@ -115,6 +115,11 @@ def _absorbance_at(at: float, T: Floats, nm: Floats) -> float | None:
         return None
     if min(T[left], T[right]) <= 0.0:
         raise TableError(f"transmittance near {at:g} nm is {min(T[left], T[right]):g}; no light, no colour: dilute")
+    if max(T[left], T[right]) >= HIGHEST_FRACTION:
+        raise TableError(
+            f"transmittance near {at:g} nm is {max(T[left], T[right]):g}; a fraction is needed, water as 1: divide "
+            "percent by 100"
+        )
     # a straight line in absorbance, which is smoother than transmittance
     return (
         float(np.interp(at, nm[[left, right]], -np.log10(T[[left, right]])))
@@ -128,7 +133,7 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
 
     Parameters
     ----------
-    transmittance : array_like, shape (n, p)
+    transmittance : array_like, shape (n, p) or (p,)
     wavelength_nm : array_like, shape (p,)
         An even grid of three points or more.
     slit_nm : float
@@ -136,7 +141,7 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
 
     Returns
     -------
-    ndarray, shape (n, p)
+    ndarray, shape as given
         T - (slit^2 / 12) T''; the ends use the bend beside them.
 
     Raises
@@ -144,7 +149,7 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
     OptionError
         If the slit is negative or not finite.
     TableError
-        If the grid is uneven or shorter than three points.
+        If the grid is uneven or shorter than three points, or shapes do not fit.
 
     Notes
     -----
@@ -160,11 +165,13 @@ def correct_slit_width(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, sl
     """
     if not (np.isfinite(slit_nm) and slit_nm >= 0):
         raise OptionError(f"slit_nm is {slit_nm}; a width of 0 nm or more is needed")
-    T = np.asarray(transmittance, np.float64)
-    if T.shape[-1] < 3:
-        raise TableError(f"{T.shape[-1]} wavelengths; a slit correction needs three or more")
+    T, p = np.asarray(transmittance, np.float64), np.size(wavelength_nm)
+    if T.ndim not in (1, 2) or T.shape[-1] != p:
+        raise TableError(f"transmittance of shape {T.shape} on {p} wavelengths; as many are needed")
+    if p < 3:
+        raise TableError(f"{p} wavelengths; a slit correction needs three or more")
     step = even_step(wavelength_nm)
     bend = np.empty_like(T)
-    bend[:, 1:-1] = (T[:, :-2] - 2.0 * T[:, 1:-1] + T[:, 2:]) / step**2
-    bend[:, 0], bend[:, -1] = bend[:, 1], bend[:, -2]
+    bend[..., 1:-1] = (T[..., :-2] - 2.0 * T[..., 1:-1] + T[..., 2:]) / step**2
+    bend[..., 0], bend[..., -1] = bend[..., 1], bend[..., -2]
     return T - slit_nm**2 / 12.0 * bend

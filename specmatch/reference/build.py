@@ -18,8 +18,7 @@ from specmatch.errors import (
     SheetError,
     UnitError,
 )
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
-from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, check_sheets
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans

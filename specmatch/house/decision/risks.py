@@ -18,11 +18,17 @@ from scipy.special import gammaln, ndtri, stdtr
 from specmatch.array_types import Floats, Ints, is_number
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError, UnknownBeerError
-from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
+from specmatch.house.decision.specification import (
+    GUARDED,
+    LENIENT,
+    SIMPLE,
+    ColourLimits,
+    Specification,
+    acceptance_limits,
+)
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
-from specmatch.maths.classification.covariance import shrink_covariances
-from specmatch.maths.statistics.conformance import acceptance_limits
+from specmatch.maths.classification.beer_scatter import shrink_covariances
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
 COVERAGE = 0.90

@@ -17,6 +17,7 @@ from specmatch.measurement.readers.axis import (
     is_footer,
     like_wavelengths,
     likely_axes,
+    longest_run,
     loose_axis,
     loose_number,
     named_axes,
@@ -24,17 +25,20 @@ from specmatch.measurement.readers.axis import (
     one_way,
     reach,
 )
-from specmatch.measurement.readers.lines import (
+from specmatch.measurement.readers.cells import (
+    NumberMarks,
     Row,
     is_data_line,
     is_value,
+    looks_numeric,
     names_over_units,
     pass_over_comments,
+    possible_marks,
     read_meta,
     split_table,
 )
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
-from specmatch.measurement.readers.parsed_text import (
+from specmatch.measurement.readers.scan import (
+    Notes,
     ParsedText,
     RawSpectrum,
     ReadOptions,
@@ -42,7 +46,6 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.several_tables import refuse_several
 from specmatch.measurement.readers.units import Label, names_wavelength, read_label, same_axis, stated_x_unit
 from specmatch.wording import counted
@@ -78,7 +81,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
     _begin_with_a_cell(split, numeric)
     notes = Notes()
     told = pass_over_comments(lines, separator, split, numeric, filled, notes)
-    first, last = _longest_run(numeric, filled)
+    first, last = longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled)
     block = [i for i in range(first, last + 1) if filled[i]]
@@ -217,21 +220,6 @@ def _only_apart(rows: list[Row]) -> bool:
     joins = [range(0, width, 2)] if width % 2 == 0 else [range(k, k + 1) for k in range(width - 1)]
     joined = [np.array([float(f"{cells[j]}.{cells[j + 1]}") for cells in rows]) for places in joins for j in places]
     return any(map(like_wavelengths, apart.T)) and not any(map(like_wavelengths, joined))
-
-
-def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
-    """First and last index of the longest run of numeric lines; blank lines inside do not break it."""
-    best, start, last, count = (0, -1, 0), -1, -1, 0
-    for i, (data, text) in enumerate(zip(numeric, filled, strict=True)):
-        if data:
-            if start < 0:
-                start, count = i, 0
-            last, count = i, count + 1
-            if count > best[2]:
-                best = (start, last, count)
-        elif text:
-            start = -1
-    return best[0], best[1]
 
 
 def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool]) -> ScanFileError:

@@ -10,20 +10,23 @@ from pathlib import Path
 import numpy as np
 
 from specmatch.errors import OptionError, ScanFileError
-from specmatch.maths.spectra.spikes import find_spikes
+from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
+from specmatch.measurement.readers.cells import SEPARATORS, decode_text, read_meta
 from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
-from specmatch.measurement.readers.lines import SEPARATORS, decode_text, read_meta
-from specmatch.measurement.readers.parsed_text import (
+from specmatch.measurement.readers.scan import (
     LAYOUTS,
+    QUANTITIES,
+    Notes,
     ParsedText,
     RawSpectrum,
     ReadOptions,
+    Scan,
     check_points,
     format_notes,
+    told_of,
 )
-from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan, told_of
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
 from specmatch.storage import path_of

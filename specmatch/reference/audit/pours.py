@@ -6,12 +6,10 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis, in_words
+from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
 from specmatch.maths.faults.fault_model import POUR_LIMIT, fit_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates, odd_among_mates
-from specmatch.maths.optics.cup import FAULT_NAMES
-from specmatch.maths.optics.inverse_model import fit_cup_model
+from specmatch.maths.optics.cup import FAULT_NAMES, fit_cup_model
 from specmatch.maths.optics.path_law import SECOND_FILL
 from specmatch.measurement.reflectance.path_length import SAME_DEPTH
 from specmatch.reference.audit.finding import Finding, found

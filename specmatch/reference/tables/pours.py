@@ -9,7 +9,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_ebc
 from specmatch.maths.optics.path_law import PathLaw
-from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
+from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,

@@ -13,8 +13,15 @@ from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.scan_files import write_measured_folder
 from specmatch.errors import ModelFileError, TableError, TooFewBatchesError
-from specmatch.house.assessment.correction import ColourCorrection, drawn_to_zero
-from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT, validate
+from specmatch.house.assessment.validation import (
+    BIASED,
+    FIT_FOR_USE,
+    NOT_ENOUGH,
+    REFIT,
+    ColourCorrection,
+    drawn_to_zero,
+    validate,
+)
 
 
 @pytest.fixture(scope="module")

@@ -15,8 +15,16 @@ from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import judge_colour
 from specmatch.house.decision.risks import _Lots, _lots_like, risks_of_claims
-from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, PackageLabel, Specification
-from specmatch.maths.statistics.conformance import acceptance_limits, conformance_probability
+from specmatch.house.decision.specification import (
+    GUARDED,
+    LENIENT,
+    SIMPLE,
+    ColourLimits,
+    PackageLabel,
+    Specification,
+    acceptance_limits,
+    conformance_probability,
+)
 from specmatch.maths.statistics.levels import binomial_bounds
 
 

@@ -9,8 +9,7 @@ from jcamp_writer import FORMS, jcamp_text
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.files import scans_from_bytes
-from specmatch.measurement.readers.jcamp_dx import plain_label
-from specmatch.measurement.readers.jcamp_ordinates import decode_ordinates, decode_pairs
+from specmatch.measurement.readers.jcamp_dx import decode_ordinates, decode_pairs, plain_label
 
 HEADER = (
     "##TITLE= t\n##JCAMP-DX= 4.24\n##DATA TYPE= UV/VIS SPECTRUM\n##XUNITS= NANOMETERS\n##YUNITS= REFLECTANCE\n"
