@@ -9,7 +9,6 @@ from dataclasses import dataclass
 from functools import lru_cache
 
 from specmatch.errors import OptionError, ScanFileError
-from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength, read_label
 from specmatch.wording import rows_beside
 
@@ -209,12 +208,12 @@ def candidate_separators(text: str, separator: str | None) -> list[str]:
 
 
 def pass_over_comments(
-    lines: Sequence[str], separator: str, split: list[Row], numeric: list[bool], filled: list[bool], notes: Notes
-) -> dict[str, str]:
-    """Blank the lines between numbers that are marked as comments and hold no row of numbers; return what they say."""
+    lines: Sequence[str], separator: str, split: list[Row], numeric: list[bool], filled: list[bool]
+) -> tuple[dict[str, str], list[str]]:
+    """Blank lines between numbers that are marked as comments and hold no row of them; return what they say, told."""
     first = numeric.index(True) if any(numeric) else len(lines)
     last = len(lines) - numeric[::-1].index(True) if any(numeric) else 0
-    said = [""] * len(lines)
+    said, told = [""] * len(lines), []
     for i in range(first, last):
         if not filled[i] or numeric[i] or not _COMMENT.match(lines[i]):
             continue
@@ -225,9 +224,9 @@ def pass_over_comments(
         ):
             continue
         said[i], split[i], filled[i] = lines[i], [], False
-        notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
+        told.append(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
     # such a line may say how it was measured, as a header does
-    return read_meta(said, first_line=1)
+    return read_meta(said, first_line=1), told
 
 
 def is_value(cell: str) -> bool:

@@ -80,7 +80,8 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
         units, changed = {j - 1: unit for j, unit in units.items() if j}, {(i, j - 1) for i, j in changed}
     _begin_with_a_cell(split, numeric)
     notes = Notes()
-    told = pass_over_comments(lines, separator, split, numeric, filled, notes)
+    told, passed = pass_over_comments(lines, separator, split, numeric, filled)
+    notes.doubt(*passed)
     first, last = longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled)
