@@ -12,7 +12,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.house.reading.explanations import apart_from_claim
-from specmatch.reference.audit.remedies import Remedy, remedy_of
+from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.wording import counted, listed, rows_beside
 
 # what a tired eye must not miss stands in capitals

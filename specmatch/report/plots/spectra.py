@@ -11,7 +11,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Mask
 from specmatch.colour.double_pass import fit_double_pass
-from specmatch.colour.scales import average_absorbance, srm_from_ebc
+from specmatch.colour.transmission import average_absorbance, srm_from_ebc
 from specmatch.errors import SpecmatchError, UnknownBeerError
 from specmatch.maths.spectra.channels import LARGEST_NOISE, usable_band
 from specmatch.maths.spectra.noise import channel_noise
