@@ -13,9 +13,8 @@ from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
 from specmatch.maths.spectra.channels import usable_band
 from specmatch.measurement.checks.counts import CheckRow, check_table, jumps, mask_hot_pixels, mask_lone_full_pixels
+from specmatch.measurement.checks.disagreement import header_rows, replicate_checks
 from specmatch.measurement.checks.paired_scans import check_paired_scans, reflectance_range_rows
-from specmatch.measurement.checks.replicates import replicate_checks
-from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.columns import MOST_NAMED
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, known_batches, no_materials, read_folder
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
