@@ -16,7 +16,7 @@ from importlib.util import LazyLoader, find_spec, module_from_spec
 from typing import Any, NoReturn
 
 from specmatch import __version__
-from specmatch.cli.arguments import declare, refuse_clashes
+from specmatch.cli.arguments import declare, field_of, refuse_clashes
 from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
 from specmatch.progress import LOGGER
@@ -110,9 +110,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _refuse_empty(args: argparse.Namespace) -> None:
     """Refuse values that are empty: a variable of a script that nobody set must not leave out what was asked for."""
-    for name, value in vars(args).items():
-        if args.parser.get_default(name) is None and ("" in value if isinstance(value, list) else value == ""):
-            args.parser.error(f"{name.replace('_', '-')} is empty; give it a value, or leave the option out")
+    for flag, told in COMMANDS[args.command]["arguments"].items():
+        value, default = getattr(args, name := field_of(flag, told)), args.parser.get_default(name)
+        if default in (None, []) and ("" in value if isinstance(value, list) else value == ""):
+            args.parser.error(f"{flag} is empty; give it a value, or leave the option out")
 
 
 def _say_progress() -> None:

@@ -728,8 +728,8 @@ class HouseModel:
         (part,) = self._one_module(spectra, scans)
         samples = part.samples(every_pour=True)
         pours, on = samples.pours, day_of(samples.measured_on[0])
-        if isinstance(part.scans, pd.DataFrame) and "batch" in part.scans and part.scans["batch"].nunique() > 1:
-            one, other = part.scans["batch"].unique()[:2]
+        if len(lots := part.batches()) > 1:
+            one, other = lots[:2]
             raise TableError(f"the packages are of batches {one!r} and {other!r}; give those of one lot at a time")
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         rule = SequentialRule(wrong_hold, wrong_pass, most_packages)

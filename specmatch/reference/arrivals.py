@@ -1,6 +1,6 @@
 """What a folder brings to a set: new scans, new batches, late lab values; and what it says against the set."""
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 from typing import Any
 
@@ -8,9 +8,9 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Mask
-from specmatch.batches import check_batches, check_scans
+from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
-from specmatch.reference.tables.alignment import check_beers, joined, tidy_columns
+from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns, with_value
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.upkeep import BOTH, FOLDER, Choices, LabValues, Upkeep
 from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
@@ -54,8 +54,9 @@ class Held:
     beers: pd.DataFrame | None
     grid: np.ndarray  # (p,)
     colour_unit: str
+    value_name: str
     determinations: Mapping[str, list[list[Any]]]
-    origins: Mapping[str, frozenset[str]]  # name of a folder -> batches that came from it
+    sources: Sequence[Mapping[str, Any]]  # each folder by its `name`, with the `batches` that came from it
 
 
 @dataclass
@@ -152,7 +153,7 @@ class _Growing:
 
     def rows(self) -> pd.DataFrame:
         """Bring lab rows to one form, blank where nothing is said; the index `batch` may repeat."""
-        batches = self.arrival.batches
+        batches = with_value(self.arrival.batches, self.held.value_name)
         if "batch" in batches.columns:
             batches = batches.set_index("batch")
         rows = batches.set_axis(text_ids(batches.index, "batch"), axis=0)
@@ -183,6 +184,9 @@ class _Growing:
                 raise WavelengthMismatchError(f"the new scans do not fit the set: {error}") from error
         values.columns = held.spectra.columns
         scans = tidy_columns(check_scans(arrival.scans, checked.scan_ids), "scans")
+        if held.colour_unit in COLOUR_UNITS:
+            first = joined(rows[["colour"]], held.batches[["colour"]]).dropna()
+            refuse_absorbance(checked, scans, first[~first.index.duplicated()])
         dropped = self._dropped(scans)
         scans, values = scans[~dropped], values[~dropped]
         known = scans["batch"].isin(held.batches.index) | scans["batch"].isin(rows.index[rows["beer"] != ""])
@@ -265,7 +269,7 @@ class _Growing:
         """Return pours of new scans: one of a name that the set has for another filling gets the folder's name."""
         held, source = self.held, self.source
         sample_of = dict(zip(held.scans["pour"], held.scans["sample"], strict=True)) if len(held.scans) else {}
-        same_folder = held.origins.get(source, frozenset())
+        same_folder = {batch for one in held.sources if one["name"] == source for batch in one["batches"]}
         names = []
         for pour, sample, batch in zip(scans["pour"], scans["sample"], scans["batch"], strict=True):
             named = f"{source}/{pour}"

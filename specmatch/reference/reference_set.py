@@ -316,13 +316,13 @@ class ReferenceSet:
     def _grown(
         self, arrivals: list[Arrival], choices: Choices, restore: frozenset[str], told: Mapping[str, Any]
     ) -> tuple["ReferenceSet", Growth, list[Growth]]:
-        origins: dict[str, frozenset[str]] = {}
-        for source in self.sources:
-            origins[source["name"]] = origins.get(source["name"], frozenset()) | set(source["batches"])
         large = self._large_for(arrivals)
         spectra, scans = large.blank() if large else (self._spectra, self._scans)
         grid = spectra.columns.to_numpy(dtype=np.float64)
-        held = Held(scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins)
+        held = Held(
+            scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.value_name, self.determinations,
+            self.sources,
+        )  # fmt: skip
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
         choices.refuse_open()
         if growth.is_empty:

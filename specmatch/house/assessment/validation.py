@@ -32,8 +32,8 @@ from specmatch.maths.statistics.agreement import (
     still_needed,
 )
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.measurement.folder.columns import LAB_NUMBERS
-from specmatch.measurement.folder.stated import as_stated
+from specmatch.measurement.folder.stated import tables_as_stated
+from specmatch.reference.tables.alignment import with_value
 from specmatch.storage import path_of, write_atomic
 from specmatch.warning_codes import RESCAN, worst_effect
 from specmatch.wording import counted
@@ -272,8 +272,8 @@ def validate(
         )
     if scans is None:
         raise TooFewBatchesError("no scans table was given; a validation needs to know the batch of each scan")
-    scans, batches = as_stated(scans, "scans"), as_stated(batches, "batches", numbers=LAB_NUMBERS)
-    table = check_batches(batches, colour_unit=f.colour_unit)
+    scans, batches, _ = tables_as_stated(scans, batches, None, f.value_name)
+    table = check_batches(with_value(batches, f.value_name), colour_unit=f.colour_unit)
     checked = check_scans(scans, [str(name) for name in scans.index])
     batch_of = checked.groupby("sample", sort=False)["batch"].first()
     known = batch_of[batch_of.isin(table.index)]

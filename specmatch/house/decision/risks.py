@@ -74,11 +74,13 @@ def risks_of_claims(
     told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
     place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
     rows = []
-    for sample, claim, nearest in verified[["claimed", "nearest_beer"]].itertuples():
+    for sample, claim, nearest, plausible in verified[["claimed", "nearest_beer", "plausible_beers"]].itertuples():
         try:
             beers = specification.beers_of(claim, days.get(sample))
         except UnknownBeerError:  # a label that was not valid on that day
             beers = ()
+        # of the beers of a label the limits of the most typical one decide, which passes before one that is nearer
+        beers = tuple(beer for beer in beers if beer in (plausible or ())) or beers
         beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
         limits = specification.limits_of(beer, days.get(sample))
         rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))

@@ -27,7 +27,7 @@ from specmatch.maths.regression.conformal import widen_limits
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.measurement.reflectance.path_length import NO_FILL, ONE_KIND, SetDepth, fillings
-from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table
+from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
 
 UNKNOWN, OUT_OF_RANGE = "depth_unknown", "path_out_of_range"
 # a law taught between two depths serves a little beyond them
@@ -317,6 +317,15 @@ class Part:
         """Prepare its samples, with the name of their module and what the model does not know of it."""
         samples = prepare_samples(self.fitted, self.spectra, self.scans, self.checks, every_pour=every_pour)
         return _named(self, samples)
+
+    def batches(self) -> list[str]:
+        """Return the batches that its scans are stated to be of; a table of scans may hold others beside them."""
+        if not isinstance(self.scans, pd.DataFrame) or "batch" not in self.scans:
+            return []
+        own = pd.Index([self.spectra.name]) if isinstance(self.spectra, pd.Series) else self.spectra.index
+        table = self.scans.set_index("scan_id") if "scan_id" in self.scans else self.scans
+        said = table.loc[text_ids(table.index, "scan_id").isin(text_ids(own, "scan_id")), "batch"]
+        return [name for name in dict.fromkeys(map(plain_text, said)) if name]
 
 
 def parts_by_module(fitted: FittedHouse, spectra: Any, scans: Any) -> list[Part]:

@@ -4,7 +4,7 @@ import codecs
 import csv
 import re
 from collections import Counter
-from collections.abc import Iterable, Sequence
+from collections.abc import Collection, Iterable, Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -84,13 +84,13 @@ def possible_marks(
     decimal: str | None = None,
     thousands: str | None = None,
     blank_groups: bool = False,
-    counts: bool = False,
+    counts: Collection[str] = (),
 ) -> list[NumberMarks]:
     """Return every reading of the marks under which all cells are numbers and the readings differ.
 
     A thousands mark is inferred only where it is certain that there is one: a number with both marks
     (`12.345,6`), with two groups (`1.234.567`), or grouped by a blank or an apostrophe. A lone `1.234` beside
-    nothing that settles it stays possible as 1.234 and as 1234, unless the values are counts, which are whole.
+    nothing that settles it stays possible as 1.234 and as 1234, unless it is one of `counts`, which are whole.
     """
     numbers = sorted({cell.strip().translate(_MINUS) for cell in cells} - {""})
     others = BLANKS + APOSTROPHES if blank_groups else BLANKS[1:] + APOSTROPHES
@@ -114,7 +114,7 @@ def possible_marks(
     if decimal is not None or thousands is not None or len(found) != 1 or found[0][0].thousands not in (".", ","):
         return [marks for marks, _ in found]
     marks = found[0][0]
-    certain = counts or any(
+    certain = any(marks.thousands in cell for cell in counts) or any(
         cell.count(marks.thousands) > 1 or (marks.thousands in cell and marks.decimal in cell) for cell in numbers
     )
     ungrouped = any(re.match(r"[+-]?\d{4,}", cell) for cell in numbers)
@@ -207,15 +207,26 @@ def candidate_separators(text: str, separator: str | None) -> list[str]:
     return [mark for mark in SEPARATORS if mark == " " or mark in text]
 
 
-def comments_among(lines: Sequence[str], separator: str, numeric: list[bool], filled: list[bool]) -> list[int]:
-    """Return the lines between numbers that are marked as comments and hold no number."""
-    marked = [i for i, line in enumerate(lines) if filled[i] and not numeric[i] and _COMMENT.match(line)]
+def pass_over_comments(
+    lines: Sequence[str], separator: str, split: list[Row], numeric: list[bool], filled: list[bool]
+) -> tuple[dict[str, str], list[str]]:
+    """Blank lines between numbers that are marked as comments and hold no row of them; return what they say, told."""
     first = numeric.index(True) if any(numeric) else len(lines)
-    return [
-        i for i in marked
-        if i > first and any(numeric[i:])
-        and not any(map(looks_numeric, split_line(_COMMENT.sub("", lines[i]), separator)))
-    ]  # fmt: skip
+    last = len(lines) - numeric[::-1].index(True) if any(numeric) else 0
+    said, told = [""] * len(lines), []
+    for i in range(first, last):
+        if not filled[i] or numeric[i] or not _COMMENT.match(lines[i]):
+            continue
+        text = _COMMENT.sub("", lines[i])
+        words = _joined_units(split_line(text, " "))
+        if any(map(looks_numeric, split_line(text, separator))) or all(
+            looks_numeric(word) or _WITH_UNIT.match(word) for word in words
+        ):
+            continue
+        said[i], split[i], filled[i] = lines[i], [], False
+        told.append(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
+    # such a line may say how it was measured, as a header does
+    return read_meta(said, first_line=1), told
 
 
 def is_value(cell: str) -> bool:

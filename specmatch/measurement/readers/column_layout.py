@@ -1,5 +1,6 @@
 """From a text to its table of numbers, and from that to spectra in columns, or in pairs of wavelength and value."""
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -27,11 +28,11 @@ from specmatch.measurement.readers.axis import (
 from specmatch.measurement.readers.cells import (
     NumberMarks,
     Row,
-    comments_among,
     is_data_line,
     is_value,
     looks_numeric,
     names_over_units,
+    pass_over_comments,
     possible_marks,
     read_meta,
     split_table,
@@ -79,9 +80,8 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
         units, changed = {j - 1: unit for j, unit in units.items() if j}, {(i, j - 1) for i, j in changed}
     _begin_with_a_cell(split, numeric)
     notes = Notes()
-    for i in comments_among(lines, separator, numeric, filled):
-        split[i], filled[i] = [], False
-        notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
+    told, passed = pass_over_comments(lines, separator, split, numeric, filled)
+    notes.doubt(*passed)
     first, last = longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled)
@@ -126,7 +126,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
         )
     words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
     shortened_at = _check_widths(rows, numbers, width, separator, ended)
-    meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
+    meta = told | read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
@@ -308,7 +308,8 @@ def columns_readings(lines: Sequence[str], separator: str, told: ReadOptions) ->
     rows = zip(table.line_numbers, table.rows, strict=True)
     placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
     cells = [cell for _, cell in placed]
-    counts = any(read_label(word).quantity == "counts" for word in table.words)
+    whole = [read_label(word).quantity == "counts" for word in table.words]
+    counts = [cell for row in table.rows for cell in itertools.compress(row, whole)]
     groups = separator in "\t;|"
     found = possible_marks(cells, decimal=told.decimal, thousands=told.thousands, blank_groups=groups, counts=counts)
     if not found:

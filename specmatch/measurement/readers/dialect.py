@@ -321,8 +321,8 @@ def axis_in_nm(spectrum: RawSpectrum, meta: dict[str, str], told: ReadOptions) -
                 "holds pixels, not wavelengths; give the instrument's coefficients with pixel_polynomial=..."
             )
         return pixels_to_nm(spectrum.x, coefficients), "pixel", True
-    # above rows the words are the corner's, which names what the rows are
-    if not unit and spectrum.line_numbers[0] != spectrum.line_numbers[-1]:
+    # above rows the words are the corner's, which names what the rows are; JCAMP-DX may write all on one line
+    if not unit and (spectrum.line_numbers[0] != spectrum.line_numbers[-1] or "XUNITS" in meta):
         refuse_other_axis(spectrum.x_words)
     return to_nanometres(spectrum.x, unit, stated=bool(unit)), unit, bool(unit)
 
