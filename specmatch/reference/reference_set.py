@@ -14,8 +14,8 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans, must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.long_jobs import step
 from specmatch.measurement.folder.stated import tables_as_stated
-from specmatch.progress import step
 from specmatch.reference.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.audit.finding import evidence_of, still_settled
 from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
