@@ -1,10 +1,11 @@
 """Who is right where a folder says something against the set: asked of a person, by kind or one by one."""
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 import pandas as pd
 
 from specmatch.errors import ConflictError, OptionError
+from specmatch.wording import nearest_name
 
 SET, FOLDER, BOTH = "set", "folder", "both"
 KINDS = ("beer", "colour", "record", "reflectance", "beer record")
@@ -40,8 +41,15 @@ class Choices:
             return SET
         return side
 
-    def refuse_open(self) -> None:
-        """Raise where a conflict is undecided."""
+    def refuse_open(self, names: Collection[str]) -> None:
+        """Raise where a conflict is undecided, or a choice is made about what is neither a kind nor among the names."""
+        known = [*KINDS, *names, *(str(row[1]) for row in self.rows)]
+        strange = next((name for name in self._take if name and name not in set(known)), None)
+        if strange is not None:
+            raise OptionError(
+                f"take names {strange!r}, which is nothing of the set{nearest_name(str(strange), known)}; "
+                f"expected a kind ({', '.join(KINDS)}), or a batch, beer or scan by its name"
+            )
         if self.open:
             table = pd.DataFrame(self.open, columns=list(CONFLICT_COLUMNS), dtype=object)
             raise ConflictError(conflict_line(self.open), conflicts=table)
