@@ -1,10 +1,10 @@
 from specmatch import colour as colour
 from specmatch import errors as errors
 from specmatch import models as models
-from specmatch.demo.bench_day import write_bench_day as write_bench_day
 from specmatch.demo.brewery import Brewery as Brewery
 from specmatch.demo.brewery import write_brewery as write_brewery
-from specmatch.demo.shift import write_shift as write_shift
+from specmatch.demo.brewery import write_shift as write_shift
+from specmatch.demo.folders import write_bench_day as write_bench_day
 from specmatch.errors import MissingGroupsWarning as MissingGroupsWarning
 from specmatch.errors import SpecmatchError as SpecmatchError
 from specmatch.house.assessment.choose import choose_batches as choose_batches

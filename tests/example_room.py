@@ -8,7 +8,7 @@ from typing import Any
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.line.acquisition import measure_source
 from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import record_measured

@@ -66,7 +66,7 @@ def public_names():
 
 # what these show takes long: pages, plans, and models that are fitted again and again
 LONG = (
-    "specmatch.demo.bench_day",
+    "specmatch.demo.folders",
     "specmatch.demo.brewery",
     "specmatch.house.assessment.choose",
     "specmatch.house.assessment.evaluation",

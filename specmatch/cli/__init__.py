@@ -1,4 +1,4 @@
-"""The command line: one file a command, and their arguments in commands.toml.
+"""The command line: a file a command, or for two that belong together, and their arguments in commands.toml.
 
 Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it.
 """
@@ -128,7 +128,9 @@ def _run(args: argparse.Namespace) -> int:
     """Run the command, show its outcome, and return the exit code."""
     refuse_clashes(args, COMMANDS[args.command])
     # a command's imports are paid for only by those who call it
-    outcome = import_module(f"specmatch.cli.{args.command}").run(args)
+    beside = COMMANDS[args.command].get("beside")
+    module = import_module(f"specmatch.cli.{beside or args.command}")
+    outcome = getattr(module, args.command if beside else "run")(args)
     if outcome.shown:
         pass
     elif args.json:

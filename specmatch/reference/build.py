@@ -27,7 +27,7 @@ from specmatch.measurement.session import Session, measure
 from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
-from specmatch.reference.tending.lab_values import LabValues
+from specmatch.reference.upkeep import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES

@@ -16,7 +16,7 @@ import pytest
 from line_room import write_pour, write_sheet
 
 from specmatch.cli import main
-from specmatch.demo.shift import write_shift
+from specmatch.demo.brewery import write_shift
 from specmatch.line.journal.journal import Journal
 
 

@@ -15,8 +15,7 @@ from specmatch.maths.classification.discriminant_space import project, select_sp
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
 from specmatch.progress import counted_off, step
-from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
-from specmatch.reference.tables.pours import Pours, pours_of
+from specmatch.reference.tables.pours import FEWEST_SHARED, Pours, pours_of, scans_of_module
 from specmatch.threads import one_thread
 from specmatch.wording import counted
 

@@ -35,9 +35,9 @@ from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.variance_components import nested_components
 from specmatch.progress import counted_off, step
-from specmatch.reference.audit.remedies import Remedy, remedy_of
+from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import scans_of_module
+from specmatch.reference.tables.pours import scans_of_module
 from specmatch.threads import one_thread
 
 if TYPE_CHECKING:

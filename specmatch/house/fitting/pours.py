@@ -36,7 +36,7 @@ from specmatch.measurement.reflectance.path_length import (
     unfit_for_one_depth,
 )
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import scans_of_module
+from specmatch.reference.tables.pours import scans_of_module
 from specmatch.spectra import check_spectra, match_wavelengths
 from specmatch.wording import counted
 

@@ -24,7 +24,7 @@ from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.transfer import Bench, Transfer, carry, carry_each, exchanged, fit_transfer, pair, wider_by
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
+from specmatch.reference.tables.pours import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

@@ -11,7 +11,7 @@ from benchmarks.houses import SHOWN, members
 from benchmarks.validation import of_corrections, row_of
 from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.errors import ModelFileError, TableError, TooFewBatchesError
 from specmatch.house.assessment.validation import (
     BIASED,

@@ -10,8 +10,7 @@ from some_of import some_of
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import LIGHT_NM, depth_cm, white_led
-from specmatch.demo.scanning import FOAM_SD, LAMP_SD, POUR_SD, PourConditions
+from specmatch.demo.physics import FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, depth_cm, white_led
 from specmatch.house.fitting.pours import gather_set
 from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (

@@ -8,8 +8,8 @@ import pytest
 from tiny_folder import NM, beer, lamp, tiny_folder
 
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
-from specmatch.demo.scanning import PourConditions
+from specmatch.demo.folders import write_measured_folder
+from specmatch.demo.physics import PourConditions
 from specmatch.maths.spectra.channels import find_spikes, row_quantiles
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.measurement.checks.counts import saturated_channels

@@ -17,7 +17,7 @@ from specmatch.errors import StorageError
 from specmatch.reference.comparison import history_since
 from specmatch.reference.extension import rebuild_set
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tending.upkeep import edits_of
+from specmatch.reference.upkeep import edits_of
 
 NM = np.arange(420.0, 700.0, 20.0)
 BEERS = {"House Pils": 7.0, "Amber": 20.0, "Stout": 80.0}

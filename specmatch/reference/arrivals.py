@@ -12,9 +12,7 @@ from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
 from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns, with_value
 from specmatch.reference.tables.edits import LEVELS
-from specmatch.reference.tending.choices import BOTH, FOLDER, Choices
-from specmatch.reference.tending.lab_values import LabValues
-from specmatch.reference.tending.upkeep import Upkeep
+from specmatch.reference.upkeep import BOTH, FOLDER, Choices, LabValues, Upkeep
 from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
 from specmatch.wording import counted, nearest_name
 

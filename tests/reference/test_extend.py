@@ -11,7 +11,7 @@ from specmatch.errors import ConflictError, OptionError, ReferenceSetError, Stor
 from specmatch.reference.build import build_set
 from specmatch.reference.extension import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tending.upkeep import upkeep_of
+from specmatch.reference.upkeep import upkeep_of
 
 WHY = {"reason": "because"}
 
