@@ -33,9 +33,8 @@ from specmatch.house.serialisation import (
     refuse_other_readings,
     restore,
 )
+from specmatch.long_jobs import one_thread, step
 from specmatch.maths.classification.evidence import SequentialRule, Step, next_step
-from specmatch.progress import step
-from specmatch.threads import one_thread
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
 

@@ -131,7 +131,7 @@ def test_one_spectrum_is_read_by_its_module_and_names_are_matched_without_blanks
 
 
 def test_a_saved_model_knows_its_modules_and_inspect_lists_them(both, new, tmp_path):
-    from specmatch.cli.inspect import inspected_text
+    from specmatch.report.inspected import inspected_text
 
     both.save(tmp_path / "both.model")
     loaded = sm.HouseModel.load(tmp_path / "both.model")

@@ -1,24 +1,13 @@
-"""`specmatch inspect`: look inside a file without trusting it."""
+"""Lines for a terminal on what a file holds."""
 
-import argparse
 from collections.abc import Callable
 from typing import Any
 
-import specmatch as sm
-from specmatch.cli.arguments import STANDARD_INPUT, scans_of
-from specmatch.cli.outcome import Outcome
-from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET, scan_file
+from specmatch.house.inspection import FOLDER, JOURNAL, MODEL, SCAN_FILE, SET, SHEET
 from specmatch.wording import counted, listed
 
 _MOST_NAMED = 6
 _Found = dict[str, Any]
-
-
-def run(args: argparse.Namespace) -> Outcome:
-    """Find out what a file is, and say what it holds."""
-    standard_input = args.file == STANDARD_INPUT
-    found = {"file": args.file, **scan_file(scans_of(args.file))} if standard_input else sm.inspect_file(args.file)
-    return Outcome(found, inspected_text(found), needs_look=bool(found.get("doubts")))
 
 
 def inspected_text(found: _Found) -> str:
