@@ -61,7 +61,7 @@ def version_name(digest: str) -> str:
     return digest[:DIGITS]
 
 
-def keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list[str]:
+def _keep_version(folder: Path, data: bytes, content: Mapping[str, Any]) -> list[str]:
     """Keep what a folder holds now under `versions/`, and return the names of all versions kept, oldest first."""
     own = content.get("specmatch", {})
     digest = own.get("hash")
@@ -100,7 +100,7 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
         making.mkdir(parents=True)
         keys = [{"name": "keys", **entry} for entry in content.get("specmatch", {}).get("keys") or ()]
         for resource in [*content["resources"], *keys]:
-            for part in parts_of(resource):
+            for part in _parts_of(resource):
                 source = file_of(part, folder)
                 target = making / source.name
                 try:
@@ -119,7 +119,7 @@ def _link_all(folder: Path, place: Path, data: bytes, content: Mapping[str, Any]
             shutil.rmtree(making, ignore_errors=True)
 
 
-def parts_of(resource: Mapping[str, Any]) -> list[dict[str, Any]]:
+def _parts_of(resource: Mapping[str, Any]) -> list[dict[str, Any]]:
     """Return a resource as one resource a file: a large table may stand in several."""
     parts = resource.get("parts")
     if not isinstance(parts, list) or not all(isinstance(part, dict) for part in parts):
@@ -172,7 +172,7 @@ def write_package(
                 resources.append(_resource(name, entry, tables, info))
         write_atomic(folder / DESCRIPTOR, encode_descriptor(_content(resources, info, versions, blocks)))
         keys = [{"name": "keys", **entry} for entry in blocks.get("keys") or ()]
-        _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in parts_of(resource)})
+        _sweep(folder, {part["path"] for resource in [*resources, *keys] for part in _parts_of(resource)})
 
 
 def _write_large(
@@ -282,7 +282,7 @@ def _earlier(folder: Path, info: Mapping[str, Any], *, replace: bool) -> list[st
         )
     if there.get("hash") == info["hash"] and theirs == mine:
         return list(there.get("versions") or ())
-    return keep_version(folder, data, content)
+    return _keep_version(folder, data, content)
 
 
 def _sweep(folder: Path, named: set[str]) -> None:
@@ -352,7 +352,7 @@ def _read_content(folder: Path, content: Mapping[str, Any]) -> Package:
 def _open_large(
     folder: Path, listed: Mapping[str, Mapping[str, Any]], own: Mapping[str, Any], batch_names: pd.Index
 ) -> LargeTables:
-    spectra, scans = (parts_of(listed[name]) for name in ("spectra", "scans"))
+    spectra, scans = (_parts_of(listed[name]) for name in ("spectra", "scans"))
     files = [file_of(part, folder) for part in spectra]
     wavelength_nm = wavelengths_of(listed["spectra"], files[0])
     for entry in [*spectra, *scans]:
@@ -395,7 +395,7 @@ def _read_table(
     folder: Path, resource: Mapping[str, Any], only: Sequence[int] | None = None, *, guarded: bool
 ) -> pd.DataFrame:
     """Read a table from one file, or from some or all of several: those after the first have no header."""
-    parts = parts_of(resource)
+    parts = _parts_of(resource)
     files = [file_of(part, folder) for part in parts]
     file = files[0]
     chosen = range(len(parts)) if only is None else only

@@ -43,7 +43,7 @@ def iso_date(said: object, what: str = "when") -> str:
     return when.isoformat() if timed else days[0]
 
 
-def not_before(times: Sequence[str], bound: object, what: str) -> Mask:
+def _not_before(times: Sequence[str], bound: object, what: str) -> Mask:
     """Say which times lie at or after a bound: a day is compared with the day on record, a time with the moment."""
     # -> (n,)
     if _REDUCED.match(str(bound).strip()):
@@ -248,10 +248,10 @@ def selected(
         if times.size == 0 or (times == "").any():
             raise ReferenceSetError("not every scan says when it was measured; fill measured_at to select by date")
         if since is not None:
-            kept &= not_before(list(times), since, "since")
+            kept &= _not_before(list(times), since, "since")
             said.append(f"since {since}")
         if until is not None:
-            kept &= ~not_before(list(times), until, "until")
+            kept &= ~_not_before(list(times), until, "until")
             said.append(f"before {until}")
     for column, value in where.items():
         if column not in scans.columns:
