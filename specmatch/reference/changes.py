@@ -127,7 +127,10 @@ def extend_set(
             continue
         if not isinstance(folder, Session) and path_of(folder).is_file():
             file = path_of(folder)
-            arrivals.append(Arrival(lab_rows(file, date_order), name=file.name, sha256=folder_hash(file)))
+            rows = lab_rows(file, date_order)
+            if {"scan_id", "file", "pour"} & set(rows):
+                raise ReferenceSetError(f"{file.name} lists scans; name its folder, or a sheet of batches")
+            arrivals.append(Arrival(rows, name=file.name, sha256=folder_hash(file)))
             continue
         if not isinstance(folder, Session) and _is_sheet_alone(path_of(folder)):
             sheet = find_sheet(path_of(folder), _SHEET)

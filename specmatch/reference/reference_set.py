@@ -324,7 +324,7 @@ class ReferenceSet:
             self.sources,
         )  # fmt: skip
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
-        choices.refuse_open()
+        choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
             return self, growth, parts
         came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
@@ -467,7 +467,7 @@ class ReferenceSet:
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
                 f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
             )
-        name = other.name if other.name != self.name else ""
+        name = other.name if other.name != self.name else f"{other.name}-2"
         its = other._tables
         arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
         told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}

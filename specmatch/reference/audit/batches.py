@@ -32,6 +32,8 @@ LEAST_DEPARTURE, LARGE_DEPARTURE = 0.05, 0.1
 # while these still pull the fit, so that two of them do not cast out the right ones of their beer, then narrow, so that
 # they do not hide one another.
 LAB_CORE_LIMITS = (3.2, 2.5, 2.5)
+# So much of the least variance of a value about its reading is the lab's (tuning: a third or two thirds find as many).
+LAB_PART = 0.5
 # The usual error is that under a t of so few degrees of freedom, or one wrong value of a dark beer would make errors of
 # all dark beers large (tuning).
 ERROR_TAIL, ERROR_ROUNDS = 4.0, 4
@@ -77,16 +79,20 @@ class LabResiduals:
     """What the spectra say of lab values, each judged by a regression without it."""
 
     rows: Ints  # (m,): batches that have a lab colour
-    # log_lab, residual: (m,): log lab colour; it less the held-out log colour
-    # t: (m,): the latter over its expected size
+    # log_lab, residual, sd: (m,): log lab colour; it less the held-out log colour; the expected size of that
     log_lab: Floats
     residual: Floats
-    t: Floats
+    sd: Floats
     of_lab: Floats  # (m,): by how much its lab reads above the others, which is in neither residual nor t
     core: Mask  # (m,): lab values that the others were judged by
     # (n_batches,): log colour read from the spectra of every batch, by a regression without it where it has a lab
     # colour
     log_read: Floats
+
+    @property
+    def t(self) -> Floats:
+        """Residuals over their expected size, (m,)."""
+        return self.residual / self.sd
 
 
 def lab_residuals(
@@ -104,7 +110,7 @@ def lab_residuals(
     position = np.full(lab_colour.size, -1)
     position[rows] = np.arange(rows.size)
     core = np.ones(rows.size, dtype=bool)
-    residual, t, of_lab = np.zeros(rows.size), np.zeros(rows.size), np.zeros(rows.size)
+    residual, sd, of_lab = np.zeros(rows.size), np.ones(rows.size), np.zeros(rows.size)
     who = tuple(str(name) for name in labs[rows])
     for limit in LAB_CORE_LIMITS:
         used = core[position[batch]] & (position[batch] >= 0)
@@ -124,13 +130,18 @@ def lab_residuals(
         log_read[rows[core]] = np.log(fit.held_out_colour)
         residual = np.log(colour) - of_lab - log_read[rows]
         error = fit.error if limit == LAB_CORE_LIMITS[0] else _usual_error(residual[core], colour[core])
-        t = residual / np.sqrt(error.relative_variance(colour))
-        t /= max(float(np.median(np.abs(t[core]))) / 0.6745, 1e-9)
-        now = np.abs(t) <= limit
+        sd = np.sqrt(error.relative_variance(colour))
+        sd *= max(_spread((residual / sd)[core]), 1e-9)
+        now = np.abs(residual) <= limit * sd
         if (now == core).all() or now.sum() < FEWEST_LAB_VALUES:
             break
         core = now
-    return LabResiduals(rows, np.log(colour), residual, t, of_lab, core, log_read)
+    return LabResiduals(rows, np.log(colour), residual, sd, of_lab, core, log_read)
+
+
+def _spread(residual: Floats) -> float:
+    """Return the standard deviation of normal residuals of which some may be wrong."""
+    return float(np.median(np.abs(residual))) / 0.6745
 
 
 def _usual_error(residual: Floats, colour: Floats) -> ErrorModel:
@@ -174,45 +185,68 @@ def lab_findings(
             reads = np.exp(lab.log_lab[here] - lab.residual[here])
             values = {"has": has, "reads": reads, "of_other": of_other, "unit": unit}
             yield found("swapped", batch, gain, other, batch=batch, other=other, **values)
-    strange = _strange_spectrum(lab, pours.levels.beer[lab.rows])
+    said, read = _about_its_beer(lab, pours.levels.beer[lab.rows])
+    # the reading, and not the lab value, is what is unlike the other batches of the beer
+    strange = np.abs(read) > STRANGER * np.abs(said)
+    off, t = _off_by_both(lab, said, read)
     # a filling that slipped has a long tail, and so have small departures
-    far = (np.abs(lab.residual) >= LARGE_DEPARTURE) & ~strange
-    p_value = 2.0 * np.where(far, ndtr(-np.abs(lab.t)), stdtr(SHORTEST_TAIL, -np.abs(lab.t)))
+    p_value = 2.0 * np.where(
+        strange,
+        stdtr(SHORTEST_TAIL, -np.abs(t)),
+        np.where(np.abs(off) >= LARGE_DEPARTURE, ndtr(-np.abs(t)), stdtr(ERROR_TAIL, -np.abs(t))),
+    )
     # the reading says that something is off; that it is the scans, these must say themselves
     like = strange & (False if scored is None else scored.own_p_value[lab.rows] > SCANS_P)
-    worth = (np.abs(lab.residual) > LEAST_DEPARTURE) & ~like
+    worth = (np.minimum(np.abs(lab.residual), np.abs(off)) > LEAST_DEPARTURE) & ~like
     told = worth & (p_value <= told_up_to(p_value[worth], p_value.size))
     for place, row in enumerate(lab.rows):
         if place in explained or not told[place]:
             continue
-        batch, read = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
-        said = (
-            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {unit} by the lab and reads {read:.3g} by "
+        batch, reads = pours.batch_names[row], np.exp(lab.log_lab[place] - lab.residual[place])
+        sentence = (
+            f"batch {batch} has {np.exp(lab.log_lab[place]):.3g} {unit} by the lab and reads {reads:.3g} by "
             f"a regression without it, {np.expm1(lab.residual[place]):+.0%} of {what}"
         )
-        size = float(abs(lab.t[place]))
+        size = float(abs(t[place]))
         if strange[place]:
-            yield found("odd scans", batch, size, said=said)
+            yield found("odd scans", batch, size, said=sentence)
         else:
-            yield found("lab value", batch, size, f"{read:.3g} {unit}", said=said, what=what)
+            yield found("lab value", batch, size, f"{reads:.3g} {unit}", said=sentence, what=what)
 
 
-def _strange_spectrum(lab: LabResiduals, beer: Ints) -> Mask:
-    """Say where the reading, and not the lab value, is what is unlike the other batches of the beer, shape (m,)."""
-    strange = np.zeros(beer.size, bool)
+def _about_its_beer(lab: LabResiduals, beer: Ints) -> tuple[Floats, Floats]:
+    """Return how far each lab value and each reading lies from the other batches of its beer, NaN of lone ones."""
+    # beer (m,) -> (m,), (m,)
+    said, read, usual = lab.log_lab - lab.of_lab, lab.log_read[lab.rows], np.full(beer.size, np.nan)
     for place, own in enumerate(beer):
         others = (beer == own) & lab.core
         others[place] = False
         if others.any():
-            usual = float(np.median((lab.log_lab - lab.of_lab)[others]))
-            read, said = lab.log_read[lab.rows[place]], lab.log_lab[place] - lab.of_lab[place]
-            strange[place] = abs(read - usual) > STRANGER * abs(said - usual)
-    return strange
+            usual[place] = np.median(said[others] + read[others]) / 2.0
+    return said - usual, read - usual
+
+
+def _off_by_both(lab: LabResiduals, said: Floats, read: Floats) -> tuple[Floats, Floats]:
+    """Return by how much each lab value is off what its reading and its beer say together, and t of that, (m,) each.
+
+    The best guess of a batch lies between the two, weighed by their variances (linear regression on the reading).
+    """
+    known = np.isfinite(said)
+    of_lab = LAB_PART * float((lab.sd**2).min())
+    of_reading = lab.sd**2 - of_lab
+    # errors of value and reading are independent: what both share is what batches of a beer differ by
+    shown = known & lab.core
+    between = 0.0
+    if shown.any():
+        between = max((_spread((said + read)[shown]) ** 2 - _spread((said - read)[shown]) ** 2) / 4.0, 0.0)
+    trust = np.where(known, between / (between + of_reading), 1.0)
+    off = np.where(known, said - trust * read, lab.residual)
+    t = off / np.sqrt(of_lab + trust * of_reading)
+    return off, t / max(_spread(t[lab.core]), 1e-9)
 
 
 def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
     """Return pairs of one beer whose residuals would both vanish if their lab values changed places, best first."""
-    size = np.abs(lab.residual) / np.maximum(np.abs(lab.t), 1e-9)
     pairs = []
     beer = pours.levels.beer[lab.rows]
     suspects = np.flatnonzero(np.abs(lab.t) > SUSPECT_LIMIT)
@@ -221,7 +255,7 @@ def _swaps(pours: Pours, lab: LabResiduals) -> list[tuple[float, int, int]]:
             apart = lab.log_lab[one] - lab.log_lab[two]
             if beer[one] != beer[two] or abs(apart) < LEAST_DEPARTURE:
                 continue
-            after_one, after_two = (lab.residual[one] - apart) / size[one], (lab.residual[two] + apart) / size[two]
+            after_one, after_two = (lab.residual[one] - apart) / lab.sd[one], (lab.residual[two] + apart) / lab.sd[two]
             gain = lab.t[one] ** 2 + lab.t[two] ** 2 - after_one**2 - after_two**2
             if gain > SWAP_GAIN and max(abs(after_one), abs(after_two)) < SWAPPED_LIMIT:
                 pairs.append((float(gain), int(one), int(two)))
