@@ -1,4 +1,4 @@
-"""The wavelength axis: which column of a table it is, order, duplicates, gaps, pixels, moving values to another."""
+"""The wavelength axis: which column it is and how far its table goes; order, gaps, pixels, moving values to another."""
 
 import re
 from collections.abc import Sequence

@@ -38,7 +38,6 @@ from specmatch.measurement.readers.scan import (
 from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, names_wavelength, read_label, settle_scale
 from specmatch.storage import path_of
 
-
 __all__ = ["Scan", "read_scans"]
 
 LARGEST_BYTES = 64 * 10**6
