@@ -26,6 +26,7 @@ from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance, on_scales
 from specmatch.maths.statistics.leading_axes import solve_lower
 from specmatch.maths.statistics.levels import Levels, mean_by
+from specmatch.maths.statistics.robust import quantiles
 
 N_STRENGTHS = 7
 
@@ -103,8 +104,8 @@ def cross_validated_scores(
     right = (own[judged] < others[judged]).mean(axis=0)
     whitened = solve_lower(half, brewed.T).T
     nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
-    limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
-    refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
+    limits = quantiles(own[judged].T, 1.0 - FALSE_REJECT_RATES)
+    refused = (nearest.T[:, None] > limits.T[:, :, None]).mean(axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         margin = np.log(others[judged] / own[judged]).mean(axis=0)
     return right + refused, np.where(np.isnan(margin), -np.inf, margin)

@@ -210,13 +210,15 @@ class Projection:
     axes: Floats  # (p_used, a)
     scores: Floats  # (n_samples, a)
     pours: Floats  # (a, a): covariance of pours along the axes
+    session: Floats  # (a, a): what sessions add to the scatter along the axes
 
 
 def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
     """Take the principal axes of the batch means on the scale and channels of a choice."""
     spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
     centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
-    return Projection(centre, axes, (spectra - centre) @ axes, axes.T @ choice.pour_covariance @ axes)
+    pours = axes.T @ choice.pour_covariance @ axes
+    return Projection(centre, axes, (spectra - centre) @ axes, pours, choice.session_scatter(axes))
 
 
 def build_metric(choice: SpaceSettings, samples: LabelledSamples, projection: Projection) -> DiscriminantSpace:
@@ -239,13 +241,13 @@ def metric_and_scores(
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
     scatter = within_class_covariance(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
     if dof:
-        scatter = scatter + choice.session_scatter(axes)
+        scatter = scatter + projection.session
     half = cholesky_factor(scatter, scores)
     pour_part, turn = all_axes(solve_lower(half, solve_lower(half, projection.pours).T))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     turn = solve_lower(half, turn, transposed=True)
     axes = axes @ turn
-    carried = float(np.trace(choice.session_scatter(axes))) if dof else 0.0
+    carried = float(((projection.session @ turn) * turn).sum()) if dof else 0.0
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
     plane = projection.axes * choice.noise[:, None]
     metric = DiscriminantSpace(

@@ -40,6 +40,7 @@ from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
+from specmatch.maths.statistics.robust import quantiles
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
@@ -427,7 +428,7 @@ def _over_chance(gains: Floats, *, at: float = _COMPARED_AT, tails: bool = True)
     folds = np.log((1.0 - at) / _PASSED)
     for kind in np.unique(_KIND) if len(gains) else ():
         own = gains[:, kind == _KIND]
-        low = float(np.quantile(own, at))
+        low = float(quantiles(own.ravel(), (at,))[0])
         if not tails:
             doubt[kind == _KIND] = max(1.0, low / start)
             continue
