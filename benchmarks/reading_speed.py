@@ -21,8 +21,8 @@ import pandas as pd
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import Spectrometer
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
+from specmatch.demo.physics import Spectrometer
 from specmatch.threads import one_thread
 
 N_RUNS = 9

@@ -13,7 +13,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 from specmatch.array_types import is_number
 from specmatch.errors import OptionError, ParentsError
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
-from specmatch.maths.classification.model_selection import ROWS, SCALES
+from specmatch.maths.classification.discriminant_space import ROWS, SCALES
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,

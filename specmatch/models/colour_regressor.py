@@ -11,7 +11,7 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, TableError
 from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, ColourModel, fit_colour
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,

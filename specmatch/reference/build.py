@@ -18,8 +18,7 @@ from specmatch.errors import (
     SheetError,
     UnitError,
 )
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
-from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, check_sheets
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans
@@ -28,7 +27,7 @@ from specmatch.measurement.session import Session, measure
 from specmatch.reference.disk.descriptor import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
-from specmatch.reference.tending.lab_values import LabValues
+from specmatch.reference.upkeep import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES

@@ -14,11 +14,11 @@ from specmatch.batches import must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.measurement.session import Session
+from specmatch.reference.arrivals import Arrival
 from specmatch.reference.build import Source, build_set, folder_hash, lab_rows, source_of
-from specmatch.reference.disk.versions import VERSIONS, version_name
+from specmatch.reference.disk.package import VERSIONS, version_name
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tending.arrivals import Arrival
-from specmatch.reference.tending.choices import CONFLICT_COLUMNS, FOLDER, SET, Choices
+from specmatch.reference.upkeep import CONFLICT_COLUMNS, FOLDER, SET, Choices
 from specmatch.storage import path_of
 
 _SHEET = "batches"

@@ -12,10 +12,9 @@ from joblib import Parallel, delayed
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import batch_folds, must_be
 from specmatch.errors import OptionError
-from specmatch.house.fitting.set_pours import SetPours, gather_set
+from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
-from specmatch.maths.classification.runs import held_at
-from specmatch.maths.classification.sequential import SequentialRule
+from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.threads import one_thread

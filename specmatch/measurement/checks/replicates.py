@@ -4,12 +4,11 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis, in_words
+from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
 from specmatch.maths.faults.fault_model import usual_fault_model
 from specmatch.maths.faults.replicates import find_outlying_replicates
 from specmatch.maths.statistics.levels import mean_by, parent_codes
-from specmatch.measurement.checks.check_table import CheckRow, check_table
+from specmatch.measurement.checks.counts import CheckRow, check_table
 from specmatch.measurement.readers.axis import fill_gaps
 
 _DARKEST = 2e-3  # below this reflectance the logarithm tells nothing

@@ -6,11 +6,11 @@ from datetime import datetime
 import numpy as np
 import pandas as pd
 
-from specmatch.measurement.checks.check_table import CheckRow
+from specmatch.measurement.checks.counts import CheckRow
 from specmatch.measurement.folder.columns import folded
 from specmatch.measurement.folder.folder import MeasuredFolder, named_in_header
-from specmatch.measurement.reflectance.pairing import Paired
 from specmatch.measurement.reflectance.raw_scans import header_integration_ms
+from specmatch.measurement.reflectance.reflectance import Paired
 
 CODE = "sheet_disagrees_with_file"
 # beyond the rounding of what instruments write into their headers

@@ -13,6 +13,27 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import MissingScanError, OptionError, UnitError
+from specmatch.measurement.commissioning.figures import (
+    BEYOND,
+    MISSING,
+    NEAR,
+    Estimate,
+    NoiseFit,
+    certificate_of,
+    dilution_nonlinearity,
+    fit_dark,
+    fit_noise,
+    judge,
+    ladder_nonlinearity,
+    level_of,
+    limits_of,
+    other_light,
+    shifts_of,
+    slope_per_hour,
+    spread,
+    stray_light,
+    tilt_of,
+)
 from specmatch.measurement.commissioning.pieces import (
     CUT_OFF,
     DILUTION,
@@ -28,22 +49,6 @@ from specmatch.measurement.commissioning.pieces import (
     Piece,
     piece_of,
 )
-from specmatch.measurement.commissioning.response import (
-    Estimate,
-    NoiseFit,
-    dilution_nonlinearity,
-    fit_dark,
-    fit_noise,
-    ladder_nonlinearity,
-    level_of,
-    other_light,
-    shifts_of,
-    slope_per_hour,
-    spread,
-    stray_light,
-    tilt_of,
-)
-from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, certificate_of, judge, limits_of
 from specmatch.measurement.commissioning.wavelength import AxisFit, AxisVersion, corrected_axis, fit_glass, fit_lamp
 from specmatch.measurement.folder.folder import MeasuredFolder, read_folder
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans

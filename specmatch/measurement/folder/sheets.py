@@ -22,14 +22,20 @@ from specmatch.measurement.folder.columns import (
     ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
+    check_columns,
     folded,
     known_name,
     unknown_column,
 )
-from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
-from specmatch.measurement.readers.lines import decode_text
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
+from specmatch.measurement.readers.cells import (
+    NumberMarks,
+    decode_text,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+    token_kind,
+)
 from specmatch.measurement.readers.scan import told_of
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")

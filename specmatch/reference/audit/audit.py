@@ -18,15 +18,15 @@ from specmatch.reference.audit.labels import (
     parted_lab_values,
     parted_labels,
 )
-from specmatch.reference.audit.pours import (
+from specmatch.reference.audit.records import (
     depth_findings,
     duplicate_findings,
     filling_findings,
     odd_pour_findings,
+    record_findings,
+    session_findings,
 )
-from specmatch.reference.audit.records import record_findings, session_findings
-from specmatch.reference.tables.modules import scans_of_module
-from specmatch.reference.tables.pours import pours_of
+from specmatch.reference.tables.pours import pours_of, scans_of_module
 
 
 def audit_tables(

@@ -12,10 +12,9 @@ from specmatch.batches import values_of
 from specmatch.maths.classification.left_out import SHORTEST_TAIL, JudgedBatches
 from specmatch.maths.regression.colour_model import REGRESSIONS, fit_colour
 from specmatch.maths.regression.lab_effects import LabValues
-from specmatch.maths.regression.response import ErrorModel, fit_error_model
+from specmatch.maths.regression.rows_and_responses import ErrorModel, fit_error_model
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
-from specmatch.reference.audit.finding import Finding, found
-from specmatch.reference.audit.levels import told_up_to
+from specmatch.reference.audit.finding import Finding, found, told_up_to
 from specmatch.reference.tables.pours import Pours
 
 # A label is doubted where few batches of its beer lie as far out, and some other beer it fits, by the odds of that beer

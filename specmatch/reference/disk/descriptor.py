@@ -16,7 +16,7 @@ import pandas as pd
 
 from specmatch.errors import ReferenceSetError
 from specmatch.measurement.folder.columns import UNITS
-from specmatch.reference.disk.table_csv import encode_table
+from specmatch.reference.disk.tables_as_bytes import encode_table
 from specmatch.reference.tables.alignment import type_of
 from specmatch.storage import sha256_of, strict_json
 

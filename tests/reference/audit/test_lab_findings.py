@@ -8,7 +8,7 @@ from scipy.special import ndtri
 from small_house import small_tables
 
 from specmatch.house.house_model import HouseModel
-from specmatch.maths.regression.response import fit_error_model
+from specmatch.maths.regression.rows_and_responses import fit_error_model
 from specmatch.reference.audit.labels import LabResiduals, _usual_error, lab_findings
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of
