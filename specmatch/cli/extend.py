@@ -17,12 +17,15 @@ SIDES = ("SET", "FOLDER", "BOTH")
 
 def _taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
     """Return who is right about what, from the words of `--take`."""
-    asked = {}
+    asked: dict[str, str] = {}
     for word in words:
         side, _, subject = word.partition(":")
         if side.upper() not in sides:
             raise OptionError(f"--take {word}: expected {', '.join(sides)}, and a kind or name after a colon")
-        asked[subject] = side.lower()
+        if asked.setdefault(subject, side.lower()) != side.lower():
+            raise OptionError(
+                f"--take says {asked[subject].upper()} and {side.upper()} of {subject or 'all'}; keep one"
+            )
     return asked
 
 

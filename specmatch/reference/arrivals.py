@@ -14,7 +14,7 @@ from specmatch.reference.tables.alignment import check_beers, joined, refuse_abs
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.upkeep import BOTH, FOLDER, Choices, LabValues, Upkeep
 from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
-from specmatch.wording import counted
+from specmatch.wording import counted, nearest_name
 
 # reflectance of the same scan from another run of the same files differs by rounding only
 SAME_REFLECTANCE = 1e-9
@@ -197,7 +197,7 @@ class _Growing:
         kept = np.array([name is not None for name in names], dtype=bool)
         new = pd.Index([name for name in names if name is not None], dtype=object, name="scan_id")
         scans = scans[kept].set_axis(new, axis=0)
-        self.growth.scans = scans.assign(pour=self._pours_apart(scans))
+        self.growth.scans = scans.assign(pour=self._pours_apart(scans), sample=self._samples_apart(scans))
         self.growth.spectra = values[kept].set_axis(new, axis=0)
 
     def _dropped(self, scans: pd.DataFrame) -> Mask:
@@ -281,6 +281,16 @@ class _Growing:
                 names.append(named)
         return names
 
+    def _samples_apart(self, scans: pd.DataFrame) -> list[str]:
+        """Return samples of new scans: one of a name that the set has under another batch gets the folder's name."""
+        batch_of = dict(zip(self.held.scans["sample"], self.held.scans["batch"], strict=True))
+        names = []
+        for sample, batch in zip(scans["sample"], scans["batch"], strict=True):
+            named = f"{self.source}/{sample}"
+            other = bool(self.source) and batch_of.get(sample, batch) != batch
+            names.append(named if other or batch_of.get(named) == batch else str(sample))
+        return names
+
     def add_batches(self, rows: pd.DataFrame) -> None:
         """Add batches that come with scans, and hold the others against the set."""
         growth = self.growth
@@ -292,7 +302,7 @@ class _Growing:
                 growth.new_batches.append(str(name))
             # rows that come with scans are told of by these
             elif name not in (dropped := self.upkeep.dropped.get("batch", {})):
-                self.leave_out(name, "has no scan, here or in the set")
+                self.leave_out(name, f"has no scan, here or in the set{nearest_name(name, self.held.batches.index)}")
             elif self.arrival.scans is None:
                 reason = f"was dropped from the set ({dropped[name]}); bring it back with its scans, by name"
                 self.leave_out(name, reason)

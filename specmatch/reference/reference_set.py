@@ -14,14 +14,13 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans, must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.long_jobs import step
 from specmatch.measurement.folder.stated import tables_as_stated
-from specmatch.progress import step
 from specmatch.reference.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.audit.finding import evidence_of, still_settled
-from specmatch.reference.disk.descriptor import content_hash
+from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
 from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import VERSIONS, earlier_version, read_package, write_package
-from specmatch.reference.disk.tables_as_bytes import block_digests, hash_of_blocks
 from specmatch.reference.tables.alignment import (
     align_batches,
     check_band,
@@ -325,7 +324,7 @@ class ReferenceSet:
             self.sources,
         )  # fmt: skip
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
-        choices.refuse_open()
+        choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
             return self, growth, parts
         came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
@@ -468,7 +467,7 @@ class ReferenceSet:
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
                 f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
             )
-        name = other.name if other.name != self.name else ""
+        name = other.name if other.name != self.name else f"{other.name}-2"
         its = other._tables
         arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
         told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}

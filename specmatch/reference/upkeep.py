@@ -2,7 +2,7 @@
 
 import ast
 import re
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -11,6 +11,7 @@ import pandas as pd
 
 from specmatch.errors import ConflictError, OptionError
 from specmatch.reference.tables.alignment import average_lab_values
+from specmatch.wording import nearest_name
 
 Edit = Mapping[str, Any]
 
@@ -152,8 +153,15 @@ class Choices:
             return SET
         return side
 
-    def refuse_open(self) -> None:
-        """Raise where a conflict is undecided."""
+    def refuse_open(self, names: Collection[str]) -> None:
+        """Raise where a conflict is undecided, or a choice is made about what is neither a kind nor among the names."""
+        known = [*KINDS, *names, *(str(row[1]) for row in self.rows)]
+        strange = next((name for name in self._take if name and name not in set(known)), None)
+        if strange is not None:
+            raise OptionError(
+                f"take names {strange!r}, which is nothing of the set{nearest_name(str(strange), known)}; "
+                f"expected a kind ({', '.join(KINDS)}), or a batch, beer or scan by its name"
+            )
         if self.open:
             table = pd.DataFrame(self.open, columns=list(CONFLICT_COLUMNS), dtype=object)
             raise ConflictError(conflict_line(self.open), conflicts=table)

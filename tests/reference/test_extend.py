@@ -9,7 +9,7 @@ from small_house import small_tables, write_tables
 
 from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError
 from specmatch.reference.build import build_set
-from specmatch.reference.extension import extend_set, merge_sets
+from specmatch.reference.changes import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.upkeep import upkeep_of
 
@@ -282,3 +282,39 @@ def test_two_sites_as_one_set(tmp_path):
     assert merge_sets(both, other, take="second").batches.at["0000", "beer"] == "Beer 2"
     with pytest.raises(OptionError, match="expected 'first', 'second'"):
         merge_sets(both, other, take="set")
+
+
+def test_samples_that_each_day_counts_anew_stay_apart(tmp_path):
+    spectra, scans, batches = small_tables(3, 4, 2)
+    days, counted_anew = (
+        [],
+        scans.assign(sample=scans["batch"].str[2], pour=scans["batch"].str[2] + scans["pour"].str[-2:]),
+    )
+    for day in "01":
+        own = scans["batch"].str.endswith(day)
+        days.append(
+            write_tables(
+                tmp_path / f"day{day}", spectra[own], counted_anew[own], batches[batches.index.str.endswith(day)]
+            )
+        )
+    first, _ = build_set(days[:1])
+    both, grown = build_set(days)[0], extend_set(first, days[1:], **WHY)
+    assert set(grown.refs.scans["sample"]) == {"0", "1", "2", "day1/0", "day1/1", "day1/2"}
+    for refs in (both, grown.refs):
+        assert (refs.scans.groupby("sample")["pour"].nunique() == 2).all() and refs.scans["sample"].nunique() == 6
+    assert not extend_set(grown.refs, days, **WHY).is_new
+    # two sets of one name, as they are unless named
+    second, _ = build_set(days[1:])
+    assert len(merge_sets(first, second).batches) == 6
+
+
+def test_a_choice_about_nothing_of_the_set_is_refused(january, tmp_path):
+    refs, _ = build_set(january)
+    with pytest.raises(
+        OptionError, match=r"take names '00000', which is nothing of the set \(is '0000' meant\?\); expected"
+    ):
+        refs.extend(batches=late({"0000": 9.9}), take={"": "set", "00000": "folder"}, **WHY)
+    with pytest.raises(ReferenceSetError, match="scans.csv lists scans; name its folder"):
+        extend_set(refs, [january / "scans.csv"], **WHY)
+    late({"O011": 12.1}).to_csv(tmp_path / "late.csv")
+    assert "(is '0011' meant?)" in extend_set(refs, [tmp_path / "late.csv"], **WHY).left_out["reason"].iloc[0]

@@ -87,7 +87,8 @@ def _within_class_covariance(scores: Floats, samples: LabelledSamples, beer_scal
 def cholesky_factor(scatter: Floats, scores: Floats) -> Floats:
     """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
     # scatter (a, a), scores (n, a) -> (a, a)
-    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
+    apart = scores - scores.sum(axis=0) / len(scores)
+    floor = max(SCATTER_FLOOR * float((apart * apart).sum()) / len(scores), LEAST_VARIANCE)
     return np.asarray(np.linalg.cholesky(scatter + floor * np.eye(len(scatter))), float)
 
 
