@@ -14,13 +14,13 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.colour.scales import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
+from specmatch.colour.transmission import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.optics.cup import relative_absorbance
-from specmatch.maths.optics.inverse_model import GLARE
+from specmatch.maths.optics.cup import GLARE, relative_absorbance
 from specmatch.maths.regression.conformal import Interval, check_coverage
 
 FEWEST_POURS = 3
+HIGHEST_MEDIAN = 1.5  # no pour sends back more than the reference over half of the channels; percent does
 NORMAL = "double pass, normal"
 
 # White light that foam and haze add from pour to pour, in reflectance.
@@ -92,6 +92,8 @@ class DoublePassFit:
         ------
         OptionError
             If the coverage is outside (0, 1).
+        TableError
+            If shapes do not fit, or a row is no reflectance.
 
         Examples
         --------
@@ -100,7 +102,7 @@ class DoublePassFit:
         >>> fit_double_pass(R, ebc, nm).read(R[1:2]).colour.round().tolist()
         [15.0]
         """
-        middle, sd = self._log_colour(np.asarray(reflectance, np.float64))
+        middle, sd = self._log_colour(_fractions(reflectance, self.wavelength_nm.size))
         reach = float(ndtri(0.5 + check_coverage(coverage) / 2.0)) * sd
         return Interval(np.exp(middle), np.exp(middle - reach), np.exp(middle + reach), NORMAL, True)
 
@@ -134,6 +136,21 @@ class DoublePassFit:
         return strength - np.log(self.path_cm) + np.log(_per_absorbance(self.colour_unit)), spread
 
 
+def _fractions(reflectance: ArrayLike, n_wavelengths: int) -> Floats:
+    """Return reflectance of pours as an array, refused where a row cannot be any."""
+    R = np.asarray(reflectance, np.float64)
+    if R.ndim != 2 or R.shape[1] != n_wavelengths:
+        raise TableError(f"reflectance has shape {R.shape}; a row a pour on {n_wavelengths} wavelengths is expected")
+    level = np.median(R, axis=1)
+    if not np.all(level <= HIGHEST_MEDIAN):
+        row = int(np.argmin(level <= HIGHEST_MEDIAN))
+        raise TableError(
+            f"row {row} of reflectance has a median of {level[row]:.3g}; a fraction in every cell is needed, 1.0 = the "
+            "reference: divide percent by 100"
+        )
+    return R
+
+
 def fit_double_pass(
     reflectance: ArrayLike, colour: ArrayLike, wavelength_nm: ArrayLike, *, colour_unit: str = "EBC"
 ) -> DoublePassFit:
@@ -158,7 +175,7 @@ def fit_double_pass(
     TooFewBatchesError
         With fewer than three pours.
     TableError
-        If a colour is not above 0, or shapes do not fit.
+        If a colour is not above 0, shapes do not fit, or a row is no reflectance.
     OptionError
         For another unit.
     WavelengthMismatchError
@@ -179,16 +196,17 @@ def fit_double_pass(
     >>> round(fit.path_cm, 2), np.abs(fit.read(R).colour / colour - 1.0).max().round(2).item() <= 0.02
     (1.59, True)
     """
-    R, y, nm = (np.asarray(x, np.float64) for x in (reflectance, colour, wavelength_nm))
-    if R.ndim != 2 or R.shape != (y.size, nm.size):
+    y, nm = (np.asarray(x, np.float64) for x in (colour, wavelength_nm))
+    R = _fractions(reflectance, nm.size)
+    if len(R) != y.size:
         raise TableError(f"reflectance has shape {R.shape}; {y.size} pours on {nm.size} wavelengths are expected")
     if y.size < FEWEST_POURS:
         raise TooFewBatchesError(f"{y.size} pours of known colour; path and glare need {FEWEST_POURS}, better five")
     if not np.all(y > 0):
         raise TableError(f"a known colour is {y.min():g}; colours are above 0")
-    if nm[0] > 440.0 or nm[-1] < 460.0:
+    if not nm[0] <= 440.0 < 460.0 <= nm[-1] or np.any(np.diff(nm) <= 0):
         raise WavelengthMismatchError(
-            f"the spectra cover {nm[0]:g}-{nm[-1]:g} nm; the route reads from 440 nm or below"
+            f"the spectra cover {nm[0]:g}-{nm[-1]:g} nm; the route reads ascending, from 440 nm or below"
         )
     known = np.log(y / _per_absorbance(colour_unit))
     asked, weight = [], []

@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
+from specmatch.colour.transmission import HIGHEST_FRACTION
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
 
 ILLUMINANTS = ("C", "D65")
@@ -113,14 +114,13 @@ def tristimulus_values(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, il
     [[48.64, 50.0, 58.07]]
     """
     T, nm = np.atleast_2d(np.asarray(transmittance, np.float64)), np.asarray(wavelength_nm, np.float64)
-    if T.shape[1] != nm.size or np.any(np.diff(nm) <= 0):
+    if T.shape[1] != nm.size or not nm.size or np.any(np.diff(nm) <= 0):
         raise TableError(f"spectra of {T.shape[1]} values on {nm.size} wavelengths; as many, ascending, are needed")
     if nm[0] > MUST_COVER_NM[0] or nm[-1] < MUST_COVER_NM[1]:
         raise WavelengthMismatchError(
             f"the spectrum covers {nm[0]:g}-{nm[-1]:g} nm; CIELAB needs 400-700 nm, better 380-780 nm"
         )
-    # 5 % above 1 is a baseline that moved; more is percent or absorbance taken for transmittance
-    if not np.all((T > -0.05) & (T < 1.05)):
+    if not np.all((T > -0.05) & (T < HIGHEST_FRACTION)):
         raise TableError(f"transmittance runs from {T.min():g} to {T.max():g}; fractions between 0 and 1 are needed")
     grid = _tables()["wavelength_nm"]
     return np.array([np.interp(grid, nm, row) for row in T]) @ _weights(illuminant)
@@ -152,7 +152,7 @@ def cielab(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: st
 
     Examples
     --------
-    >>> from specmatch.colour.scales import average_absorbance
+    >>> from specmatch.colour.transmission import average_absorbance
     >>> nm = np.arange(380.0, 781.0, 5.0)
     >>> pale = cielab(10.0 ** -average_absorbance(nm, 2.0), nm)
     >>> round(float(pale.lightness[0])), round(float(pale.b[0]))

@@ -11,11 +11,12 @@ import pandas as pd
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.rules.clock import DOUBTFUL, clock_trouble
 from specmatch.line.rules.controls import (
     CONTROL,
+    DOUBTFUL,
     ControlDecision,
     Statements,
+    clock_trouble,
     control_name,
     control_trouble,
     judge_control,
@@ -24,7 +25,21 @@ from specmatch.line.rules.controls import (
     reread_with,
     statements_of,
 )
-from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
+from specmatch.line.rules.judging import (
+    LEFT_OUT,
+    PUT_RIGHT,
+    LineSetting,
+    Standing,
+    changed_since,
+    judge_pooled,
+    judge_sample,
+    kept_mean,
+    left_out_before,
+    part_of,
+    reading_record,
+    standing_of,
+    stated_of,
+)
 from specmatch.line.rules.run_rule import (
     CLEAR,
     HELD,
@@ -36,15 +51,7 @@ from specmatch.line.rules.run_rule import (
     judge_in_run,
     without_grid,
 )
-from specmatch.line.rules.standing import (
-    LEFT_OUT,
-    PUT_RIGHT,
-    Standing,
-    changed_since,
-    left_out_before,
-    standing_of,
-    stated_of,
-)
+from specmatch.measurement.folder.columns import folded
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
@@ -319,18 +326,14 @@ def record_sample(
 
 def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced: Sequence[int]) -> str:
     """Say that a run of this lot waits under another line or claim, or a spelling that a slip may have made."""
-
-    def plain(name: str) -> str:
-        return f"lower(replace(replace(replace({name}, '-', '_'), ' ', '_'), '.', '_'))"
-
-    departed = journal.query(
-        "SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?) AND "
-        f"{plain('lot')} = {plain('?')}", (OPEN, HELD, lot),
-    )  # fmt: skip
+    departed = journal.query("SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?)", (OPEN, HELD))
     waits = [
         f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
         for other in departed
-        if other != (line, claim, lot) and find_run(journal, *other, without=replaced).state != CLEAR
+        if other[2]
+        and folded(other[2]) == folded(lot)
+        and other != (line, claim, lot)
+        and find_run(journal, *other, without=replaced).state != CLEAR
     ]
     return f"; but {'; '.join(waits)}" if waits else ""
 

@@ -100,7 +100,11 @@ def test_rows_that_disagree_are_those_whose_whole_limits_lie_apart():
     [
         (lambda R, y, nm: (R[:2], y[:2], nm), TooFewBatchesError, "2 pours of known colour"),
         (lambda R, y, nm: (R, y - 5.0, nm), TableError, "colours are above 0"),
-        (lambda R, y, nm: (R[:, 1:], y, nm), TableError, "are expected"),
+        (lambda R, y, nm: (R[:, 1:], y, nm), TableError, "is expected"),
+        (lambda R, y, nm: (R[:2], y, nm), TableError, "are expected"),
+        (lambda R, y, nm: (100.0 * R, y, nm), TableError, "row 0 of reflectance has a median"),
+        (lambda R, y, nm: (np.where(nm < 433.0, np.nan, R), y, nm), TableError, "in every cell"),
+        (lambda R, y, nm: (R[:, ::-1], y, nm[::-1]), WavelengthMismatchError, "ascending"),
         (lambda R, y, nm: (R[:, 20:], y, nm[20:]), WavelengthMismatchError, "from 440 nm or below"),
     ],
 )

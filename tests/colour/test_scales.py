@@ -1,6 +1,7 @@
 """Colour by transmission: factors in print, cells, dilution, the rule at 700 nm, whole spectra, slit width."""
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from specmatch.colour import (
@@ -24,6 +25,11 @@ def test_scales_go_there_and_back_on_arrays_too():
     srm = np.array([2.0, 17.6, 40.0])
     np.testing.assert_allclose(srm_from_ebc(ebc_from_srm(srm)), srm, rtol=1e-15)
     np.testing.assert_allclose(ebc_from_absorbance(srm) / srm_from_absorbance(srm), EBC_PER_SRM, rtol=1e-15)
+
+
+def test_lists_and_columns_are_read_as_arrays():
+    np.testing.assert_array_equal(srm_from_absorbance([1.0, 2.0]), [12.7, 25.4])
+    np.testing.assert_array_equal(ebc_from_absorbance(pd.Series([1.0, 2.0], index=["a", "b"])), [25.0, 50.0])
 
 
 def test_any_path_and_dilution_give_the_same_colour():
@@ -85,6 +91,8 @@ def test_spectrum_off_the_grid_is_interpolated_in_absorbance():
         (NM, np.zeros(NM.size), TableError, "no light, no colour"),
         (NM[::-1], np.full(NM.size, 0.5), TableError, "one ascending spectrum"),
         (NM, np.full((1, NM.size), 0.5), TableError, "one ascending spectrum"),
+        (NM, np.full(NM.size, 50.0), TableError, "divide percent by 100"),
+        ([], [], TableError, "one ascending spectrum"),
     ],
 )
 def test_spectra_that_cannot_serve_are_refused(nm, transmittance, error, match):
@@ -112,5 +120,8 @@ def test_slit_correction_of_three_points_in_print():
     np.testing.assert_allclose(unit, [0.0, -1 / 12, 7 / 6, -1 / 12, 0.0], atol=1e-15)
     with pytest.raises(OptionError, match="a width of 0 nm or more"):
         correct_slit_width(np.eye(5), np.arange(5.0), slit_nm=-1.0)
+    assert correct_slit_width(np.eye(5)[2], np.arange(5.0), slit_nm=1.0)[2] == pytest.approx(7 / 6)
+    with pytest.raises(TableError, match="as many are needed"):
+        correct_slit_width(np.eye(5), np.arange(4.0), slit_nm=1.0)
     with pytest.raises(TableError, match="three or more"):
         correct_slit_width(np.eye(2), np.arange(2.0), slit_nm=1.0)

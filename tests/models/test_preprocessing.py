@@ -15,9 +15,9 @@ from specmatch.models import (
     SavitzkyGolay,
     SavitzkyGolayDerivative,
     StandardNormalVariate,
-    old_names,
     preprocessing,
 )
+from specmatch.public_names import NEW_NAMES
 
 NM = np.arange(430.0, 701.0, 10.0)
 
@@ -86,8 +86,22 @@ def test_windows_are_checked_against_what_is_left_after_cropping():
     assert SavitzkyGolayDerivative().fit(spectra()).window_ == 7
 
 
+@pytest.mark.parametrize(
+    ("transformer", "said"),
+    [
+        (SavitzkyGolay(window="5"), "window is '5'; a whole number"),
+        (SavitzkyGolayDerivative(order=1.0), "order is 1.0; a whole number"),
+        (MultiplicativeScatterCorrection(degree=1.0), "degree is 1.0; a whole number"),
+        (Absorbance(floor="low"), "floor is 'low'; a number"),
+    ],
+)
+def test_options_of_another_kind_are_refused(transformer, said):
+    with pytest.raises(OptionError, match=said):
+        transformer.fit(spectra())
+
+
 def test_smoothing_wants_an_even_grid():
-    with pytest.raises(TableError, match="uneven"):
+    with pytest.raises(TableError, match="uneven.* as numpy.interp does"):
         SavitzkyGolay().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
 
 
@@ -118,10 +132,10 @@ def test_a_derivative_of_an_uneven_grid_names_the_even_one_that_it_made():
     np.testing.assert_allclose(out.to_numpy(), 0.01)
 
 
-@pytest.mark.parametrize("old", sorted(old_names.NEW_NAMES))
+@pytest.mark.parametrize("old", sorted(NEW_NAMES))
 @pytest.mark.parametrize("room", [models, preprocessing], ids=["models", "preprocessing"])
 def test_old_names_lead_to_the_new_ones_and_say_so(old, room):
-    new = old_names.NEW_NAMES[old]
+    new = NEW_NAMES[old]
     with pytest.warns(FutureWarning, match=f"{old} is now called {new}; the old name goes in release 0.3.0") as said:
         found = getattr(room, old)
     assert found is getattr(models, new)
