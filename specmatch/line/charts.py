@@ -81,8 +81,8 @@ class ControlChart:
         """Direction of a drift that stands now (1, -1), or 0: moving average and sum of departures both outside."""
         if not self.points:
             return 0
-        last = self.points[-1].entry
-        now = {signal.test: signal.direction for signal in self.signals if signal.entry == last}
+        last = len(self.points) - self.n_baseline
+        now = {signal.test: signal.direction for signal in self.signals if signal.n_points == last}
         average, total = now.get("moving average", 0), now.get("sum of departures", 0)
         return average if average == total else 0
 
@@ -91,13 +91,12 @@ class ControlChart:
         """First signal of the unbroken row of them that the drift of now ends."""
         if not self.drifting:
             return None
-        outside = {signal.entry for signal in self.signals if signal.test != "single value"}
-        since = None
-        for point in reversed(self.points):
-            if point.entry not in outside:
-                break
-            since = point.entry
-        return next(signal for signal in self.signals if signal.entry == since and signal.test != "single value")
+        # by place: entries of two journals may bear one number
+        outside = {signal.n_points: signal for signal in self.signals if signal.test != "single value"}
+        first = len(self.points) - self.n_baseline
+        while first - 1 in outside:
+            first -= 1
+        return outside[first]
 
 
 def make_chart(
@@ -168,6 +167,8 @@ def _side(value: float, limits: tuple[float, float]) -> int:
 
 
 INSTRUMENT, PRODUCT, MODEL = "instrument_drift", "product_drift", "model_drift"
+# a drift is as large as the median of so many of its newest points
+LATEST = 5
 # three beers or more, and most of those charted, do not move together by themselves
 FEWEST_TOGETHER, SHARE_TOGETHER = 3, 0.6
 
@@ -240,10 +241,15 @@ def _instrument(chart: ControlChart) -> Drift:
 
 def _move(chart: ControlChart) -> str:
     assert chart.baseline is not None
-    away = float(chart.moving_average[-1]) - chart.baseline.centre
-    side = "above" if away > 0 else "below"
-    share = f" ({abs(away) / abs(chart.baseline.centre):.1%})" if chart.kind != PEAK and chart.baseline.centre else ""
-    return f"{abs(away):.3g} {chart.unit}{share} {side} its baseline".replace("  ", " ")
+    since = chart.drift_since
+    assert since is not None
+    later = [point.value for point in chart.points[chart.n_baseline + since.n_points - 1 :]]
+    # the moving average takes far values as less far, and alone would understate what moved far
+    now = (float(chart.moving_average[-1]), float(np.median(later[-LATEST:])))
+    away = max(chart.drifting * (value - chart.baseline.centre) for value in now)
+    side = "above" if chart.drifting > 0 else "below"
+    share = f" ({away / abs(chart.baseline.centre):.1%})" if chart.kind != PEAK and chart.baseline.centre else ""
+    return f"{away:.3g} {chart.unit}{share} {side} its baseline".replace("  ", " ")
 
 
 def _drift(code: str, subject: str, chart: ControlChart, said: str) -> Drift:
@@ -301,8 +307,11 @@ def _transfer_due(drift: Drift) -> str:
 
 
 def _thin_beers(journals: Sequence[Journal]) -> list[Action]:
-    where = "kind = 'reading' AND claimed IS NOT NULL AND decision != 'rescan'"
+    # what an older model wanted, a newer one may have been given
+    where = f"kind = 'reading' AND claimed IS NOT NULL AND decision != 'rescan' AND entry {UNREPLACED}"
     rows = [row for journal in journals for row in journal.select(where, last=NEWEST_READINGS)]
+    model = _newest_model(journals)
+    rows = [row for row in rows if row.get("model_hash") in (None, model)]
     totals = Counter(row["claimed"] for row in rows)
     counts = Counter((row["claimed"], code) for row in rows for code in _THIN if code in row["reading"]["warnings"])
     return [
@@ -340,9 +349,10 @@ def line_charts(
     model = _newest_model(journals)
     if beer is None:
         for line in _names(journals, "line", "kind = 'reference'"):
-            rows = _records(journals, "kind = 'reference' AND line = ?", (line,))
-            add(LEVEL, line, "counts/ms", _values(rows, "level"))
-            add(PEAK, line, "nm", _values(rows, "peak_nm"))
+            parts = _parts(_records(journals, "kind = 'reference' AND line = ?", (line,)), line, ())
+            for kind, unit, name in ((LEVEL, "counts/ms", "level"), (PEAK, "nm", "peak_nm")):
+                for subject, rows in parts.items():
+                    add(kind, subject, unit, _values(rows, name))
         for line in _names(journals, "line", "kind = 'control'"):
             for subject, unit, points in _controls(journals, line, model):
                 add(CONTROL, subject, unit, points)
@@ -412,13 +422,8 @@ def _records(journals: Sequence[Journal], where: str, values: Sequence[str], mod
 def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[str, str, list[Point]]]:
     """Subject, unit and points of each material and lot on a line: optical density, else the newest model's reading."""
     fit = "kind = 'control' AND line = ? AND decision IS NOT 'hold'"
-    rows: dict[str, list[Record]] = {}
-    for row in _records(journals, fit, (line,)):
-        material, lot = row.get("material", ""), row.get("material_lot", "")
-        subject = ", ".join(part for part in (line, material, f"lot {lot}" if lot else "") if part)
-        rows.setdefault(subject, []).append(row)
     found = []
-    for subject, own in rows.items():
+    for subject, own in _parts(_records(journals, fit, (line,)), line, ("material", "material_lot")).items():
         if all(row.get("optical_density") for row in own):
             points = [_point(row, float(np.mean(list(row["optical_density"].values())))) for row in own]
             found.append((subject, "OD", points))
@@ -426,6 +431,20 @@ def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[
             own = [row for row in own if row.get("model_hash") == model]
             found.append((subject, own[0]["reading"]["colour_unit"] if own else "", _values(own, "colour")))
     return found
+
+
+def _parts(rows: Sequence[Record], line: str, names: Sequence[str]) -> dict[str, list[Record]]:
+    """Records of a line by module, where it had several, and by what else tells them apart: those still in use."""
+    several = len({row.get("instrument") or "" for row in rows}) > 1
+    parts: dict[str, list[Record]] = {}
+    for row in rows:
+        said = [line, *(row.get(name) or "" for name in (["instrument", *names] if several else names))]
+        if row.get("material_lot"):
+            said[-1] = f"lot {row['material_lot']}"
+        parts.setdefault(", ".join(filter(None, said)), []).append(row)
+    # a module or lot behind which others have a baseline of their own was given up: how it ended moves nobody
+    late = {id(row) for row in rows[-FIRST_POINTS:]}
+    return {subject: own for subject, own in parts.items() if id(own[-1]) in late}
 
 
 def _point(row: Record, value: float) -> Point:
@@ -448,7 +467,10 @@ class _Run:
 
 def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
     """Readings of a beer by run, in the order of time; those that a fault or a control spoilt are left aside."""
-    sql = "SELECT line, lot FROM entries WHERE run_state = 'held' AND claimed = ?"
+    sql = (
+        "SELECT line, coalesce(nullif(lot, ''), sample) FROM entries WHERE run_state = 'held' AND claimed = ? "
+        f"AND entry {UNREPLACED}"
+    )
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
     runs: dict[tuple[str, str], list[Record]] = {}
     for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model):

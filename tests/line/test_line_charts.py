@@ -174,3 +174,50 @@ def test_every_chart_of_a_line_and_a_baseline_named_in_the_journal(journal, tmp_
             reading(other, 100, 8.0, "lot 100", line="L2")
         (colour,) = line_charts([journal, other], beer="Pale")
     assert len(colour.points) == 31
+
+
+def test_a_drift_is_stated_as_large_as_it_is():
+    # a lamp that lost a fifth of its light: in the running tests no point counts for more than four deviations
+    light = chart([*(950.0 + RNG.normal(0, 6.0, 20)), *(760.0 + RNG.normal(0, 6.0, 12))], kind="reference level")
+    (drift,) = find_drifts([light])
+    assert "(20." in drift.sentence or "(19." in drift.sentence
+
+
+def test_points_of_two_journals_with_one_number_are_two_points():
+    moved = [*STEADY[:20], *(STEADY[20:28] + 2.0), *STEADY[:12]]
+    alike = [Point(28 if i == len(moved) - 1 else i + 1, f"t{i}", float(i), float(v)) for i, v in enumerate(moved)]
+    got, other = make_chart("colour", "Pale", "EBC", alike), chart(moved)
+    assert got.drifting == other.drifting == 0
+
+
+def test_a_held_sample_without_a_lot_is_no_part_of_a_baseline(journal):
+    with journal.writing():
+        for i in range(22):
+            reading(journal, i, 8.0 + 0.1 * (i % 3), "")
+        reading(journal, 5, 60.0, "", decision="rescan")
+        held = {"kind": "retest", "line": "L1", "claimed": "Pale", "lot": "", "sample": "S5", "measured_unix": 5.0}
+        journal.append({**held, "concerns": 23, "decision": "hold", "run_state": "held", "reading": {}})
+    (colour,) = line_charts([journal], beer="Pale")
+    assert [point.held for point in colour.points].count(True) == 1
+    assert colour.baseline.centre < 9.0
+
+
+def test_each_module_of_a_line_has_charts_of_its_own_while_it_is_in_use(journal):
+    def measured(first, n, module, level):
+        for i in range(first, first + n):
+            common = {"line": "L1", "measured_at": "2026-03-01T00:00:00+00:00", "measured_unix": float(i)}
+            common |= {"instrument": module, "model_hash": "a" * 64}
+            journal.append({"kind": "reference", **common, "reading": {"level": level + i % 3, "peak_nm": 452.0}})
+            dye = {"kind": "control", **common, "material": "dye", "material_lot": "7"}
+            journal.append({**dye, "decision": "consistent", "optical_density": {"450 nm": level / 1000.0}})
+
+    with journal.writing():
+        measured(0, 24, "one", 900.0)
+        measured(24, 10, "two", 700.0)
+    of_level = [found for found in line_charts([journal]) if found.kind == "reference level"]
+    assert [(found.subject, len(found.points)) for found in of_level] == [("L1, one", 24), ("L1, two", 10)]
+    assert find_drifts(line_charts([journal])) == []
+    assert "L1, one, dye, lot 7" in [found.subject for found in line_charts([journal])]
+    with journal.writing():
+        measured(34, 15, "two", 700.0)
+    assert {found.subject.split(", ")[1] for found in line_charts([journal]) if found.subject} <= {"two", "all beers"}

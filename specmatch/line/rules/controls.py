@@ -20,7 +20,7 @@ from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.run_rule import REVIEW, with_grid
 from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
-from specmatch.warning_codes import CONSISTENT, RESCAN
+from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 from specmatch.wording import counted
 
 DOUBTFUL = "clock_doubtful"
@@ -312,8 +312,9 @@ def control_trouble(
     rows = [
         row
         for row in journal.select(
-            f"kind = ? AND line = ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}",
-            (CONTROL, line, at_unix - control_hours * 3600.0, at_unix + _CLOCK_SLACK_S),
+            # one whose time nobody trusts counts for nothing: it takes no other's place
+            f"kind = ? AND line = ? AND decision IS NOT ? AND measured_unix BETWEEN ? AND ? AND entry {UNREPLACED}",
+            (CONTROL, line, HOLD, at_unix - control_hours * 3600.0, at_unix + _CLOCK_SLACK_S),
         )
         if not instrument or not row.get("instrument") or row["instrument"] == instrument
     ]

@@ -189,6 +189,8 @@ def test_a_control_is_overdue_out_or_good(tmp_path):
         control(journal, 8000.0, 30.0, "rescan")
         code, said = control_trouble(journal, "L1", 9000.0)
         assert (code, "entry 2" in said) == ("control_out", True)
+        control(journal, 9400.0, 25.0, "hold")  # doubtful: it counts for nothing
+        assert control_trouble(journal, "L1", 9450.0)[0] == "control_out"
         control(journal, 9500.0, 25.0)
         assert control_trouble(journal, "L1", 9600.0) is None
 
