@@ -5,7 +5,7 @@ and by its reading. A new model reads the kept scans of earlier controls anew, s
 A scan's own time is held against the clock of this machine and against the scan before it.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Collection, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any
 
@@ -190,13 +190,15 @@ def judge_control(
     pour_share: float,
     statement: Statement | None = None,
     lots: Sequence[tuple[Statement, ControlName]] = (),
+    without: Collection[int] = (),
 ) -> ControlDecision:
     """Judge a control that is about to be recorded."""
+    # without: entries that it is about to take the place of; it is not held against itself
     # reread: gives the present model's reading of kept scans. pour_share: sd of a pour's strength, a share
     # lots: other lots of the same material with their statements
     name, colour = control_name(record), record["reading"]["colour"]
     unit = record["reading"]["colour_unit"]
-    every = _of_name(journal, name)
+    every = [row for row in _of_name(journal, name) if row["entry"] not in without]
     counted_out = [row["entry"] for row in every if row["decision"] == RESCAN and not _released(journal, row["entry"])]
     history = [row for row in every if row["entry"] not in counted_out]
     found = _values(journal, record, history, reread, since=max(counted_out, default=0))

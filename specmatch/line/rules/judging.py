@@ -30,10 +30,15 @@ from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted
 
-CONTROL, LEFT_OUT, PUT_RIGHT = "control", "left_out", "put_right"
+CONTROL, LEFT_OUT, PUT_RIGHT, REFERENCE = "control", "left_out", "put_right", "reference"
 WRONG_CLAIM = "wrong claim"
 # what a sheet states of a scan file and an answer may rest on
 _STATED = tuple(column for column in SCAN_COLUMNS if column != "file")
+# ... and what of a dark or a reference reaches the scans that are read over it
+LIGHT = ("dark", "reference")
+_STATED_OF_LIGHT = frozenset(
+    {"role", "measured_at", "integration_ms", "instrument", "session", "reference_kind", "lamp", "base"}
+)
 # of a hash: two rows of one file are told apart, nobody is to be kept from forging one
 _DIGITS = 16
 
@@ -54,6 +59,8 @@ def stated_of(rows: pd.DataFrame) -> dict[str, str]:
     found: dict[str, str] = {}
     for file, *row in zip(rows["file"].tolist(), *cells, strict=True):
         said = [f"{name}={cell}" for name, cell in zip(columns, row, strict=True) if not (cell == "" or pd.isna(cell))]
+        if f"role={LIGHT[0]}" in said or f"role={LIGHT[1]}" in said:
+            said = [one for one in said if one.partition("=")[0] in _STATED_OF_LIGHT]
         found[file] = sha256_of("\n".join(said).encode())[:_DIGITS]
     return found
 
@@ -73,14 +80,14 @@ def standing_of(
 def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, claim: str | None) -> bool:
     if row["kind"] == LEFT_OUT:
         return True
-    if row["kind"] not in (READING, RETEST, CONTROL):
+    if row["kind"] not in (READING, RETEST, CONTROL, REFERENCE):
         return False
     if journal.query("SELECT 1 FROM entries WHERE replaces = ? LIMIT 1", (row["entry"],)):
         return True  # what took its place left this file out
     mended = stated is not None and any(stated.get(path) != said for path, said in row.get("stated", {}).items())
     if mended:
         return True
-    if claim is None or row["kind"] == CONTROL or row.get("claimed") == claim:
+    if claim is None or row["kind"] in (CONTROL, REFERENCE) or row.get("claimed") == claim:
         return False
     return _claim_was_wrong(journal, row)
 
