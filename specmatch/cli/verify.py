@@ -137,11 +137,11 @@ def _recorded(args: argparse.Namespace) -> _Judged:
 
 
 def _days(source: sm.Session | pd.DataFrame) -> dict[str, date | None]:
-    """Return the day on which each sample was measured, by its first scan, as decisions take it."""
+    """Return the day on which each sample was measured, by its last scan, as decisions take it."""
     if not isinstance(source, sm.Session) or "measured_at" not in source.scans:
         return {}
-    first = source.scans.drop_duplicates("sample")
-    return {str(name): day_of(at) for name, at in zip(first["sample"], first["measured_at"], strict=True)}
+    times = source.scans.groupby("sample", sort=False)["measured_at"]
+    return {str(name): max(filter(None, map(day_of, own)), default=None) for name, own in times}
 
 
 def _beside(

@@ -102,11 +102,13 @@ def decide(
         (claimed,) if beers is None else beers, colour,
     )  # fmt: skip
     doubts = [code for code in warnings if WARNING_CODES[code].effect == HOLD]
-    if got.decision == CONSISTENT and doubts:
-        return Decision(
-            HOLD, f"{got.reason}; but {WARNING_CODES[doubts[0]].sentence}", "settle that, then verify again"
-        )
-    return got
+    if not doubts:
+        return got
+    told = WARNING_CODES[doubts[0]].sentence
+    if got.decision == CONSISTENT:
+        return Decision(HOLD, f"{got.reason}; but {told}", "settle that, then verify again")
+    # what departs may do so by the doubt alone, and then no other pour helps
+    return Decision(HOLD, f"{got.reason}; and {told}", got.advice)
 
 
 def _of_identity(
