@@ -7,7 +7,7 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import BASELINE, lines_of, waits
 from specmatch.line.journal.schema import unix_time
 from specmatch.line.rules.judging import LineSetting
-from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run
+from specmatch.line.rules.run_rule import CLEAR, REVIEW, find_run, newest_review
 from specmatch.measurement.folder.columns import folded
 from specmatch.wording import nearest_name
 
@@ -22,8 +22,11 @@ _SETTINGS = {
 }  # fmt: skip
 
 
-def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "") -> Record:
+def review(
+    journal: Journal, entry: int, *, outcome: str, operator: str, note: str, second: str = "", correct: bool = False
+) -> Record:
     """Add a person's review of an entry that waits, or of its run, which is clear then. Call it inside `writing`."""
+    # correct: whether a review of what was reviewed before is taken for a correction: its outcome counts from then on
     row = journal.entry(entry)
     signed = _signed(journal, row.get("line", ""), outcome, operator, note, second)
     key: dict[str, str] = {name: row.get(name) or "" for name in ("line", "claimed", "lot")}
@@ -33,6 +36,10 @@ def review(journal: Journal, entry: int, *, outcome: str, operator: str, note: s
             own = {} if key["lot"] else {"sample": row.get("sample") or ""}
             return journal.append({"kind": REVIEW, "concerns": run.first, **key, **own, **signed, "run_state": CLEAR})
     if not waits(journal, entry):
+        before = newest_review(journal, entry, row.get("concerns"))
+        if before is not None and correct:
+            corrects = {"concerns": before["concerns"], "corrects": before["entry"]}
+            return journal.append({"kind": REVIEW, **corrects, **key, **signed})
         raise TableError(f"entry {entry} waits for nobody, nor does its run; `history` lists what waits")
     return journal.append({"kind": REVIEW, "concerns": entry, **key, **signed})
 
@@ -44,11 +51,7 @@ def override(
     signed = _signed(journal, line, outcome, operator, note, second)
     if not beer.strip() or not lot.strip():
         raise TableError("a review before the fact is of one beer and one lot: name both")
-    lines = [
-        name for (name,) in journal.query("SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind != ?", (REVIEW,))
-    ]
-    if lines and line not in lines:
-        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
+    _refuse_strange(journal, line)
     claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
     if beer not in claims and folded(beer) in map(folded, claims):
         raise TableError(
@@ -67,6 +70,12 @@ def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note
     from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
+    if line:
+        _refuse_strange(journal, line)
+    measured = "SELECT max(measured_unix), total(measured_unix BETWEEN ? AND ?) FROM entries WHERE ? IN (line, '')"
+    ((newest, inside),) = journal.query(measured, (from_unix, to_unix, line))
+    if not inside and newest is not None and newest > to_unix:
+        raise TableError(f"nothing was measured from {start} to {end}, and later scans were: name another period")
     period = {"from": start, "to": end, "from_unix": from_unix, "to_unix": to_unix}
     return journal.append({"kind": BASELINE, "line": line, "operator": operator, "reason": note, **period})
 
@@ -95,6 +104,14 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
             said += f"; changed since entry {last[0]['entry']}: {', '.join(changed)}"
         row = {"kind": IN_FORCE, **wanted, "operator": setting.operator, "reason": said}
         return int(journal.append(row, documents=setting.documents)["entry"])
+
+
+def _refuse_strange(journal: Journal, line: str) -> None:
+    lines = [
+        name for (name,) in journal.query("SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind != ?", (REVIEW,))
+    ]
+    if lines and line not in lines:
+        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
 
 
 def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str, second: str) -> Record:

@@ -3,6 +3,7 @@
 import numpy as np
 import pytest
 
+from specmatch.errors import TableError
 from specmatch.line.acquisition import peak_position, reference_level
 from specmatch.line.charts import Point, find_drifts, line_charts, make_chart
 from specmatch.line.journal.journal import Journal
@@ -174,6 +175,19 @@ def test_every_chart_of_a_line_and_a_baseline_named_in_the_journal(journal, tmp_
             reading(other, 100, 8.0, "lot 100", line="L2")
         (colour,) = line_charts([journal, other], beer="Pale")
     assert len(colour.points) == 31
+
+
+def test_a_baseline_of_no_line_or_of_nothing_measured_is_refused(journal):
+    with journal.writing():
+        for i in range(3):
+            reading(journal, 86400 * i, 8.0, f"lot {i}")
+        signed = {"operator": "KA", "note": "new lamp"}
+        with pytest.raises(TableError, match="nothing of line 'L9' is recorded, but of L1"):
+            name_baseline(journal, "1970-01-01T00:00:00+00:00", "1970-01-05T00:00:00+00:00", line="L9", **signed)
+        with pytest.raises(TableError, match="nothing was measured from 1969-01-01"):
+            name_baseline(journal, "1969-01-01T00:00:00+00:00", "1969-01-05T00:00:00+00:00", line="L1", **signed)
+        # one that begins now is for what is to come
+        name_baseline(journal, "1970-01-04T00:00:00+00:00", "1970-02-05T00:00:00+00:00", line="L1", **signed)
 
 
 def test_a_drift_is_stated_as_large_as_it_is():

@@ -18,7 +18,7 @@ from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.rules.run_rule import REVIEW, with_grid
+from specmatch.line.rules.run_rule import REVIEW, newest_review, with_grid
 from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 from specmatch.wording import counted
@@ -348,8 +348,8 @@ def _overdue(journal: Journal, line: str, at_unix: float, control_hours: float) 
 
 
 def _released(journal: Journal, entry: int) -> bool:
-    sql = "SELECT 1 FROM entries WHERE concerns = ? AND kind = ? AND json_extract(record, '$.outcome') = ? LIMIT 1"
-    return bool(journal.query(sql, (entry, REVIEW, RELEASED)))
+    found = newest_review(journal, entry)
+    return found is not None and found.get("outcome") == RELEASED
 
 
 def _reviewed(journal: Journal, entry: int) -> bool:

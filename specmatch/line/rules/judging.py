@@ -22,7 +22,7 @@ from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.house.reading.samples import PARTS, parts_by_module
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.rules.controls import CONTROL_HOURS
-from specmatch.line.rules.run_rule import READING, RETEST, REVIEW, Judged, Pooled
+from specmatch.line.rules.run_rule import READING, RETEST, Judged, Pooled, newest_review
 from specmatch.maths.classification.evidence import ANOTHER
 from specmatch.measurement.folder.columns import SCAN_COLUMNS
 from specmatch.measurement.session import Session
@@ -94,12 +94,8 @@ def _again(journal: Journal, row: Record, stated: Mapping[str, str] | None, clai
 
 def _claim_was_wrong(journal: Journal, row: Record) -> bool:
     """Whether a person has said of an entry, or of its run, that the claim was wrong."""
-    first = row["entry"] if row.get("concerns") is None else row["concerns"]
-    found = journal.query(
-        "SELECT json_extract(record, '$.outcome') FROM entries WHERE concerns IN (?, ?) AND kind = ?",
-        (row["entry"], first, REVIEW),
-    )
-    return (WRONG_CLAIM,) in found
+    found = newest_review(journal, row["entry"], row.get("concerns"))
+    return found is not None and found.get("outcome") == WRONG_CLAIM
 
 
 def left_out_before(journal: Journal, path: str) -> list[int]:

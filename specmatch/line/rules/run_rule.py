@@ -109,6 +109,12 @@ def find_run(
     return Run(state, first, departures, parts, override)
 
 
+def newest_review(journal: Journal, *concerns: int | None) -> Record | None:
+    """Return the newest review of an entry, or of the run that it is of; one before it was corrected by it."""
+    found = [row for entry in {*concerns} for row in journal.select("concerns = ? AND kind = ?", (entry, REVIEW))]
+    return max(found, key=lambda row: int(row["entry"]), default=None)
+
+
 def _where(line: str, claimed: str, lot: str, sample: str) -> tuple[str, tuple[str, ...]]:
     if lot:
         return "line = ? AND claimed = ? AND lot = ?", (line, claimed, lot)
