@@ -421,8 +421,7 @@ def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: flo
     for z in np.sqrt(wider) * np.linspace(-float(stdtrit(path.dof, SEEN)), 0.0, 7):
         log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], scatter).log
         seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > wider * limit
-    missed = np.flatnonzero(~seen)
-    last = missed[-1] if missed.size else 0
+    last = int(np.flatnonzero(~seen).max(initial=0))
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
 
 
@@ -488,8 +487,7 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     if seen <= 0.0:
         return 1.0, np.inf
     # all blends of a batch are one fact
-    off = ratios[:, 0] - seen / usual * ratios[:, 1]
-    dof = 2.0 * seen**2 / (off**2).sum()
+    dof = 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
     # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
     return max(1.0, float(seen / usual)), float(dof)
 
@@ -523,8 +521,9 @@ def _held_out_ratios(
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
+    sums = np.zeros((samples.beer.size, 2))
     if not bases.size or not others.size:
-        return np.zeros((samples.beer.size, 2))
+        return sums
     path, law, x = blend_path(space, base, other, drawn), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
     rows = samples.reflectance[first[bases]]
@@ -542,16 +541,12 @@ def _held_out_ratios(
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])
     scores = (scores + missing * rng.standard_normal(scores.shape)).reshape(bases.size * TRIED.size, -1)
-    scatter, true = path.scatter(m), np.tile(TRIED, bases.size)
-    ratios = _ratio(path, scatter, scores, true)
+    scatter = path.scatter(m)
+    sums[bases, 0] = _ratio(path, scatter, scores, np.tile(TRIED, bases.size)).reshape(bases.size, -1).sum(axis=1)
     # the law mixes the blends: they do not scatter as it may be off
     sure = replace(path, doubts=np.zeros_like(path.doubts)).scatter(m)
     usual = np.vstack([_drawn(path, sure, place, USUAL, rng) for place in TRIED.tolist()])
-    expected = _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
-    sums = np.zeros((samples.beer.size, 2))
-    sums[bases] = np.column_stack(
-        [ratios.reshape(bases.size, -1).sum(axis=1), np.full(bases.size, expected * TRIED.size)]
-    )
+    sums[bases, 1] = TRIED.size * _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
     return sums
 
 
