@@ -464,20 +464,17 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blen
 def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> tuple[float, float]:
     """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof.
 
-    Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
-    made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
-    few batches is that of the one that lies farthest out.
+    Batches of every beer, or sessions, are held out in folds, metric and means learnt from the rest, and blends of
+    held-out batches made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a
+    high quantile of so few batches is that of the one that lies farthest out.
     """
     samples, ratios = fit.samples, np.zeros((fit.samples.beer.size, 2))
-    n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
-    # batches of one beer go to one fold after the other
-    fold = place_within(samples.beer) % n_folds
-    parts = []
-    for out in range(n_folds):
-        kept = np.flatnonzero(fold[samples.batch] != out)
-        if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
-            parts.append((fold == out, _space_without(space, fit, kept)))
+    # batches that share their session with those that they are held against lie too near
+    shared = np.unique(samples.session).size < samples.session.size
+    parts = (shared and _held_out_parts(fit, space, samples.session)) or _held_out_parts(
+        fit, space, place_within(samples.beer)
+    )
     for one, two in _pairs_like(space, base, other):
         # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
         drawn = draw_by_law(space, one, two)
@@ -490,6 +487,17 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     dof = 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
     # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
     return max(1.0, float(seen / usual)), float(dof)
+
+
+def _held_out_parts(fit: ClassModel, space: BlendSpace, fold: Ints) -> list[tuple[Mask, BlendSpace]]:
+    """Return what is held out, (n_batches,), and what the rest teaches, where that still holds every beer."""
+    samples, parts = fit.samples, []
+    fold = fold % min(samples.batches_per_beer.max(), MOST_FOLDS)
+    for out in np.unique(fold):
+        kept = np.flatnonzero(fold[samples.batch] != out)
+        if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
+            parts.append((fold == out, _space_without(space, fit, kept)))
+    return parts
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
