@@ -67,6 +67,20 @@ def cup(text: str) -> tuple[float, float]:
 TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
 
 
+class _Once(argparse.Action):
+    """Refuses an option that is given again: the second would take the place of the first in silence."""
+
+    seen = False
+
+    def __call__(
+        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, option: str | None = None
+    ) -> None:
+        if self.seen:
+            raise argparse.ArgumentError(self, "given twice, and it takes one; keep one of them")
+        self.seen = True
+        setattr(namespace, self.dest, values)
+
+
 def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], shared: Mapping[str, Any]) -> None:
     """Declare arguments as commands.toml describes them."""
     groups: dict[str, Any] = {"": parser}
@@ -77,6 +91,8 @@ def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], share
             own["metavar"] = tuple(own["metavar"])
         if "type" in own:
             own["type"] = TYPES[own["type"]]
+        if flag.startswith("-"):
+            own.setdefault("action", _Once)
         group = own.pop("group", "")
         if group not in groups:
             groups[group] = parser.add_mutually_exclusive_group(required=group == "one")

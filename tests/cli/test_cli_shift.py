@@ -60,6 +60,7 @@ def journal(workshop, tmp_path, capsys):
         (("verify", "", "{scans}"), "model is empty"),
         (("verify", "{model}", "{scans}", "--from", "", "--to", "Saddle Pale"), "--from is empty"),
         (("plan", "--beers", "b.csv", "--wish", ""), "--wish is empty"),
+        (("edit", "{scans}", "--drop", "B1", "--drop", "B2", "--reason", "r"), "--drop: given twice, and it takes one"),
         (("history", ""), "journals is empty"),
         (("history", "{db}", "--check", "--expect", ""), "--expect is empty"),
         (("history", "{db}", "--beer", ""), "--beer is empty"),
