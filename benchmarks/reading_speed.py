@@ -23,7 +23,7 @@ import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.demo.folders import write_measured_folder
 from specmatch.demo.physics import Spectrometer
-from specmatch.threads import one_thread
+from specmatch.long_jobs import one_thread
 
 N_RUNS = 9
 N_CHANNELS = 256

@@ -30,11 +30,11 @@ from specmatch.models.applicability import Applicability as Applicability
 from specmatch.models.beer_matcher import BeerMatcher as BeerMatcher
 from specmatch.models.colour_regressor import ColourRegressor as ColourRegressor
 from specmatch.reference.build import build_set as build_set
-from specmatch.reference.comparison import compare_sets as compare_sets
-from specmatch.reference.extension import Extension as Extension
-from specmatch.reference.extension import extend_set as extend_set
-from specmatch.reference.extension import merge_sets as merge_sets
-from specmatch.reference.extension import rebuild_set as rebuild_set
+from specmatch.reference.changes import Extension as Extension
+from specmatch.reference.changes import compare_sets as compare_sets
+from specmatch.reference.changes import extend_set as extend_set
+from specmatch.reference.changes import merge_sets as merge_sets
+from specmatch.reference.changes import rebuild_set as rebuild_set
 from specmatch.reference.reference_set import ReferenceSet as ReferenceSet
 from specmatch.report import pages as pages
 from specmatch.report import plots as plots

@@ -195,6 +195,8 @@ def _as_floats(table: pd.DataFrame, scan_ids: pd.Index, copied: bool) -> Floats:
     plain = table.to_numpy()
     if plain.dtype == np.float64:
         return plain.copy() if copied else np.ascontiguousarray(plain)
+    if plain.dtype.kind in "bcmM":
+        raise TableError(f"the spectra table holds {plain.dtype} values such as {plain.flat[0]}; numbers are needed")
     try:
         return table.to_numpy(dtype=np.float64, na_value=np.nan, copy=True)
     except (TypeError, ValueError):

@@ -25,7 +25,7 @@ _LOCK_ATTEMPTS = 20
 
 def path_of(said: object) -> Path:
     """Return the path that a caller names; `~` is the caller's home, as in a shell."""
-    if not isinstance(said, str | os.PathLike) or "\0" in str(said):
+    if not isinstance(said, str | os.PathLike) or "\0" in str(said) or not str(said).strip():
         raise StorageError(f"got {said!r:.60} for a path; name the file or folder in text")
     return Path(os.path.expanduser(said))
 

@@ -70,6 +70,8 @@ def test_dead_channels_pass_but_percent_does_not():
         (table(values=[[0.1, 0.2, 0.3], [0.1, np.inf, 0.3]]), TableError, "scan 'b' is infinite at 440 nm"),
         (table(values=[[np.nan] * 3, [0.1, 0.2, 0.3]]), TableError, "scan 'a' has no value at all"),
         (table().iloc[:0], TableError, "0 scans"),
+        (table() > 0.2, TableError, "holds bool values such as"),
+        (table() * 1j, TableError, "holds complex128 values"),
         ([[0.1, 0.2]], TableError, "spectra are a list"),
     ],
 )

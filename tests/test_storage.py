@@ -96,6 +96,6 @@ def test_a_path_may_begin_at_home(tmp_path, monkeypatch):
     monkeypatch.setenv("USERPROFILE", str(tmp_path))
     write_atomic("~/kept.txt", b"x")
     assert (tmp_path / "kept.txt").read_bytes() == b"x" and path_of("a/~b").parts == ("a", "~b")
-    for wrong in (None, 5, "a\0b"):
+    for wrong in (None, 5, "a\0b", "", "  "):
         with pytest.raises(StorageError, match="for a path; name the file or folder in text"):
             path_of(wrong)

@@ -19,7 +19,7 @@ from specmatch import __version__
 from specmatch.cli.arguments import declare, field_of, refuse_clashes
 from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
-from specmatch.progress import LOGGER
+from specmatch.long_jobs import LOGGER
 from specmatch.wording import text_beside
 
 # what each command is called, says of itself and takes, in the order of the work

@@ -7,7 +7,7 @@ import specmatch as sm
 from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome
 from specmatch.measurement.folder.sheets import read_sheet
-from specmatch.reference.comparison import history_since
+from specmatch.reference.changes import history_since
 from specmatch.reference.tables.edits import COLUMNS, colour_of
 from specmatch.report.set_text import story_lines
 from specmatch.report.text import text_table

@@ -26,9 +26,8 @@ from specmatch.house.model_file.serialisation import classes_within, flatten, re
 from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.readings import Claims, answer_parts, judge_parts, readings_table
 from specmatch.house.reading.samples import Part, joined, match_samples, parts_by_module
+from specmatch.long_jobs import one_thread, step
 from specmatch.maths.classification.evidence import SequentialRule, Step, next_step
-from specmatch.progress import step
-from specmatch.threads import one_thread
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
 

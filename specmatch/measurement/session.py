@@ -11,17 +11,16 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
+from specmatch.long_jobs import step
 from specmatch.maths.spectra.channels import usable_band
 from specmatch.measurement.checks.counts import CheckRow, check_table, jumps, mask_hot_pixels, mask_lone_full_pixels
+from specmatch.measurement.checks.disagreement import header_rows, replicate_checks
 from specmatch.measurement.checks.paired_scans import check_paired_scans, reflectance_range_rows
-from specmatch.measurement.checks.replicates import replicate_checks
-from specmatch.measurement.checks.sheet import header_rows
 from specmatch.measurement.folder.columns import MOST_NAMED
 from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, known_batches, no_materials, read_folder
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
 from specmatch.measurement.reflectance.reflectance import Paired, RawScans, of_instrument, pair, subtract_darks
-from specmatch.progress import step
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines, listed
 

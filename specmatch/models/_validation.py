@@ -140,9 +140,9 @@ def batch_codes(groups: Any, n_rows: int, estimator: str) -> Ints:
             stacklevel=3,
         )
         return np.arange(n_rows)
+    if np.shape(groups) != (n_rows,):
+        raise TableError(f"groups has shape {np.shape(groups)}; expected one batch for each of the {n_rows} rows of X")
     codes, _ = pd.factorize(np.asarray(groups), use_na_sentinel=True)
-    if codes.shape != (n_rows,):
-        raise TableError(f"groups has shape {codes.shape}; expected one batch for each of the {n_rows} rows of X")
     if (codes < 0).any():
         raise TableError(f"row {int((codes < 0).argmax())} of X has no batch in groups; name it or leave the row out")
     return codes.astype(np.int64)

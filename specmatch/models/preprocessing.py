@@ -5,6 +5,8 @@ only what it stores; a scan's result never depends on the scans sent with it.
 """
 
 from abc import ABC, abstractmethod
+from numbers import Integral, Real
+from types import NoneType
 from typing import Any
 
 import numpy as np
@@ -13,6 +15,7 @@ from sklearn.base import BaseEstimator, OneToOneFeatureMixin, TransformerMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.array_types import Floats
+from specmatch.errors import OptionError
 from specmatch.maths.spectra.transforms import (
     REFLECTANCE_FLOOR,
     absorbance,
@@ -37,6 +40,9 @@ class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator
     def fit(self, X: Any, y: Any = None) -> Any:
         """Learn what the transform needs from spectra of shape (n, p); `y` is ignored."""
         # X (n, p)
+        for name, value in self.get_params().items():
+            if not isinstance(value, Real if name == "floor" else Integral | NoneType):
+                raise OptionError(f"{name} is {value!r}; a {'' if name == 'floor' else 'whole '}number is needed")
         values, self.wavelengths_ = by_wavelength(X)
         rows = validate_data(self, values, dtype=np.float64, ensure_min_features=self._fewest_columns)
         self._learn(rows)

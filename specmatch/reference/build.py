@@ -24,7 +24,7 @@ from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
-from specmatch.reference.disk.descriptor import content_hash
+from specmatch.reference.disk.encoding import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
 from specmatch.reference.upkeep import LabValues

@@ -14,14 +14,13 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans, must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.long_jobs import step
 from specmatch.measurement.folder.stated import tables_as_stated
-from specmatch.progress import step
 from specmatch.reference.arrivals import Arrival, Growth, Held, grow_all
 from specmatch.reference.audit.finding import evidence_of, still_settled
-from specmatch.reference.disk.descriptor import content_hash
+from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
 from specmatch.reference.disk.large_block import LargeTables, is_large
 from specmatch.reference.disk.package import VERSIONS, earlier_version, read_package, write_package
-from specmatch.reference.disk.tables_as_bytes import block_digests, hash_of_blocks
 from specmatch.reference.tables.alignment import (
     align_batches,
     check_band,

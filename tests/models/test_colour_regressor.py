@@ -101,6 +101,8 @@ def test_few_batches_fall_back_to_normal_errors():
             "lab colours of one batch run from",
         ),
         (lambda y, b: (y, b[:-1]), TableError, "one batch for each"),
+        (lambda y, b: (y, b[:, None]), TableError, "one batch for each"),
+        (lambda y, b: (y, "batch"), TableError, "one batch for each"),
     ],
 )
 def test_refuses_colours_that_teach_nothing(change, error, match):

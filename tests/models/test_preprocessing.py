@@ -86,8 +86,22 @@ def test_windows_are_checked_against_what_is_left_after_cropping():
     assert SavitzkyGolayDerivative().fit(spectra()).window_ == 7
 
 
+@pytest.mark.parametrize(
+    ("transformer", "said"),
+    [
+        (SavitzkyGolay(window="5"), "window is '5'; a whole number"),
+        (SavitzkyGolayDerivative(order=1.0), "order is 1.0; a whole number"),
+        (MultiplicativeScatterCorrection(degree=1.0), "degree is 1.0; a whole number"),
+        (Absorbance(floor="low"), "floor is 'low'; a number"),
+    ],
+)
+def test_options_of_another_kind_are_refused(transformer, said):
+    with pytest.raises(OptionError, match=said):
+        transformer.fit(spectra())
+
+
 def test_smoothing_wants_an_even_grid():
-    with pytest.raises(TableError, match="uneven"):
+    with pytest.raises(TableError, match="uneven.* as numpy.interp does"):
         SavitzkyGolay().fit(pd.DataFrame(spectra()[:, :6], columns=[430, 440, 450, 470, 480, 500]).astype(float))
 
 

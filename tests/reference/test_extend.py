@@ -9,7 +9,7 @@ from small_house import small_tables, write_tables
 
 from specmatch.errors import ConflictError, OptionError, ReferenceSetError, StorageError, TableError
 from specmatch.reference.build import build_set
-from specmatch.reference.extension import extend_set, merge_sets
+from specmatch.reference.changes import extend_set, merge_sets
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.upkeep import upkeep_of
 

@@ -7,8 +7,7 @@ from small_house import small_tables
 
 from specmatch.errors import OptionError, ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.reference.build import share_of_single_pours
-from specmatch.reference.disk.descriptor import slug
-from specmatch.reference.disk.tables_as_bytes import decode_table, encode_table
+from specmatch.reference.disk.encoding import decode_table, encode_table, slug
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import check_band, check_beers, type_of, unit_of
 
@@ -196,6 +195,13 @@ def test_edits_take_days_numbers_and_names_as_programs_have_them():
     assert refs.drop("0000", reason="r", when=pd.Timestamp("2026-01-31")).history[-1]["when"] == "2026-01-31"
     assert refs.select(beers="Beer 1").batches["beer"].unique().tolist() == ["Beer 1"]
     assert len(refs.select(batch=["0000", "0010"]).batches) == 2
+    with pytest.raises(ReferenceSetError, match="beer 'Beer one' is not in the set"):
+        refs.select(beers=["Beer 1", "Beer one"])
+    for blank in (np.nan, pd.NA, None):
+        with pytest.raises(OptionError, match="the new beer is blank"):
+            refs.relabel("0000", blank, reason="r")
+        with pytest.raises(OptionError, match="give another name"):
+            refs.rename_beer("Beer 1", blank, reason="r")
     for wrong in ("x", True, None):
         with pytest.raises(OptionError, match="the colour is .*; expected a number, or NaN for none"):
             refs.set_colour("0000", wrong, reason="r")

@@ -14,8 +14,7 @@ from small_house import write_tables
 
 from specmatch.cli import main
 from specmatch.errors import StorageError
-from specmatch.reference.comparison import history_since
-from specmatch.reference.extension import rebuild_set
+from specmatch.reference.changes import history_since, rebuild_set
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.upkeep import edits_of
 

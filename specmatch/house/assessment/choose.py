@@ -10,13 +10,12 @@ from joblib import Parallel, delayed
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
+from specmatch.long_jobs import counted_off, one_thread, step
 from specmatch.maths.classification.beer_scatter import f_statistics
 from specmatch.maths.classification.discriminant_space import project, select_space
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
-from specmatch.progress import counted_off, step
 from specmatch.reference.tables.pours import FEWEST_SHARED, Pours, pours_of, scans_of_module
-from specmatch.threads import one_thread
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

@@ -30,15 +30,14 @@ from specmatch.house.house_model import HouseModel
 from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
 from specmatch.house.reading.samples import joined, match_samples, parts_by_module, scans_alone
+from specmatch.long_jobs import counted_off, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
 from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.maths.statistics.variance_components import nested_components
-from specmatch.progress import counted_off, step
 from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.reference.tables.edits import before_recipe
 from specmatch.reference.tables.pours import scans_of_module
-from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
     from specmatch.house.planning.plan import Plan

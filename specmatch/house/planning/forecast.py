@@ -17,6 +17,7 @@ from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
 from specmatch.array_types import Floats, Ints
+from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
 from specmatch.maths.classification.evidence import power
@@ -29,7 +30,6 @@ from specmatch.maths.regression.lab_effects import LabValues, extra_variance
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import Levels
-from specmatch.threads import one_thread
 
 EBC_PER_ABSORBANCE = 25.0  # of 1 cm at 430 nm, by definition
 COLOUR_NM = 430.0

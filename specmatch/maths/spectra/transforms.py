@@ -101,7 +101,7 @@ def even_step(wavelength_nm: ArrayLike) -> float:
     if step == 0.0 or np.abs(steps - step).max() > EVEN_STEP_TOLERANCE * abs(step):
         raise TableError(
             f"the wavelength grid is uneven: steps from {steps.min():.4g} to {steps.max():.4g} nm; resample it to an "
-            "even grid first (to_even_grid)"
+            "even grid first, as numpy.interp does (SavitzkyGolayDerivative does so by itself)"
         )
     return step
 

@@ -12,6 +12,7 @@ from typing import Any
 import pandas as pd
 
 from specmatch.errors import DoubtfulDate, MissingScanError, ParentsError, SheetError, SpecmatchError
+from specmatch.long_jobs import counted_off
 from specmatch.maths.statistics.levels import rows_of
 from specmatch.measurement.folder.columns import (
     BATCH_COLUMNS,
@@ -44,7 +45,6 @@ from specmatch.measurement.folder.sheets import (
 from specmatch.measurement.folder.stated import name_counted_pours
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.readers.scan import Scan
-from specmatch.progress import counted_off
 from specmatch.wording import counted, listed
 
 # What a folder knows of its batches, kept where there are scans of them, and of what its controls are.

@@ -71,13 +71,14 @@ def as_stated(table: Any, what: str, *, numbers: Collection[str] = SCAN_NUMBERS)
     """
     # what: scans, batches or beers
     columns = table.columns if isinstance(table, pd.DataFrame) else None
-    if columns is None or not columns.is_unique or not all(isinstance(column, str) for column in columns):
+    if columns is None or not len(table) or not all(isinstance(column, str) for column in columns):
         return table  # which its own gate refuses, with the reason
     known, name = _KNOWN[what], f"the {what}" if " " in what else f"the {what} table"
     names = [known_name(column, known) for column in columns]
     if len(set(names)) < len(names):
         twice = next(column for column in names if names.count(column) > 1)
-        raise TableError(f"{name} has column {twice!r} twice, in two spellings; keep one of them")
+        spelt = "" if len(set(columns)) < len(columns) else ", in two spellings"
+        raise TableError(f"{name} has column {twice!r} twice{spelt}; keep one of them")
     if names != list(columns):
         table = table.set_axis(names, axis=1)
     if _KEYS[what] in names:

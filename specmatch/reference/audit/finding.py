@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.reference.disk.tables_as_bytes import encode_table
+from specmatch.reference.disk.encoding import encode_table
 from specmatch.reference.tables.edits import batch_days
 from specmatch.wording import rows_beside
 

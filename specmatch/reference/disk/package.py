@@ -18,14 +18,18 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME
 from specmatch.errors import ReferenceSetError, StorageError
-from specmatch.reference.disk.descriptor import (
+from specmatch.reference.disk.encoding import (
     DESCRIPTOR,
     FIRST_FORMAT,
     FORMAT,
     LARGEST_DESCRIPTOR_BYTES,
     TABLES,
+    block_digests,
+    csv_cell,
     decode_descriptor,
+    decode_table,
     encode_descriptor,
+    encode_table,
     file_of,
     slug,
     table_schema,
@@ -42,7 +46,6 @@ from specmatch.reference.disk.large_block import (
     write_parts,
     written,
 )
-from specmatch.reference.disk.tables_as_bytes import block_digests, csv_cell, decode_table, encode_table
 from specmatch.storage import TEMPORARY_SUFFIX, locked, sha256_of, write_atomic
 from specmatch.wording import counted
 

@@ -116,25 +116,25 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> Change:
 def relabelled(tables: Tables, batch: str, beer: str) -> Change:
     """Give a batch another beer."""
     _must_hold("batch", batch, tables.batches.index)
-    beer = "" if beer is None else str(beer)
-    if not beer.strip():
+    beer = _name(beer)
+    if not beer:
         raise OptionError("the new beer is blank; name it, or drop the batch")
     before = tables.batches.at[batch, "beer"]
-    if before == beer.strip():
+    if before == beer:
         raise ReferenceSetError(f"batch {batch!r} is labelled {before!r} already")
     batches = tables.batches.copy()
-    batches.loc[batch, "beer"] = beer.strip()
-    edit = {"kind": "relabel", "batch": str(batch), "before": before, "beer": beer.strip()}
-    return replace(tables, batches=batches), f"relabelled batch {batch!r} from {before!r} to {beer.strip()!r}", edit
+    batches.loc[batch, "beer"] = beer
+    edit = {"kind": "relabel", "batch": str(batch), "before": before, "beer": beer}
+    return replace(tables, batches=batches), f"relabelled batch {batch!r} from {before!r} to {beer!r}", edit
 
 
 def renamed(tables: Tables, before: str, beer: str) -> Change:
     """Give all batches of a beer another name of it, and its row of the beers table too."""
     held = tables.batches["beer"] == before
     _must_hold("beer", before, set(tables.batches["beer"]))
-    if not beer.strip() or beer.strip() == before:
+    beer = _name(beer)
+    if beer in ("", before):
         raise OptionError(f"the new name of {before!r} is {beer!r}; give another name")
-    beer = beer.strip()
     batches = tables.batches.assign(beer=tables.batches["beer"].where(~held, beer))
     beers = tables.beers
     if beers is not None and before in beers.index:
@@ -240,6 +240,10 @@ def selected(
     kept = np.ones(len(scans), dtype=bool)
     said = []
     if beers is not None:
+        held = set(tables.batches["beer"])
+        for beer in beers:
+            if beer not in held:
+                raise ReferenceSetError(f"beer {beer!r} is not in the set; names are matched letter by letter")
         kept &= scans["batch"].map(tables.batches["beer"]).isin(list(beers)).to_numpy()
         said.append(f"beers {_listed(beers)}")
     if since is not None or until is not None:
@@ -267,6 +271,11 @@ def left_by_hand(determinations: Mapping[str, Any], edit: Mapping[str, Any]) -> 
     edits = edit["edits"] if edit["kind"] == "sheet" else [edit]
     by_hand = {one["batch"] for one in edits if one["kind"] == "colour"}
     return {name: values for name, values in determinations.items() if name not in by_hand}
+
+
+def _name(beer: Any) -> str:
+    """Return a name as text; "" where it is none, as a blank cell of a table is."""
+    return "" if not pd.api.types.is_scalar(beer) or pd.isna(beer) else str(beer).strip()
 
 
 def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:

@@ -158,7 +158,7 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     # the drawing library's; it then warns of letters that it cannot measure
     # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set
     printed = np.printoptions(legacy=False)
-    plain = {"svg.fonttype": "none", "svg.hashsalt": name}
+    plain: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": name}
     plain |= {"figure.autolayout": False, "figure.constrained_layout.use": False}  # or None below would mean these
     with printed, rc_context(plain), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)

@@ -77,6 +77,8 @@ def test_columns_are_known_in_any_spelling_and_a_near_miss_is_refused():
     assert as_stated(SCANS.assign(**{"Fill ml": 10.0}), "scans").columns.tolist()[-1] == "fill_ml"
     with pytest.raises(TableError, match="has column 'fill_ml' twice, in two spellings"):
         as_stated(SCANS.assign(fill_ml=10.0, Fill_ml=9.0), "scans")
+    with pytest.raises(TableError, match="has column 'batch' twice; keep"):
+        as_stated(pd.concat([SCANS, SCANS[["batch"]]], axis=1), "scans")
     with pytest.raises(TableError, match="column 'temp' is not known, and is likely meant for 'temperature_c'"):
         as_stated(SCANS.assign(temp=20.0), "scans")
     with pytest.raises(TableError, match=r"column 'cup_mm' says '41.0', where line 1 \('s1'\) has '40.0'"):
@@ -85,6 +87,12 @@ def test_columns_are_known_in_any_spelling_and_a_near_miss_is_refused():
         as_stated(SCANS.assign(reference_kind=["Wasser", "milk"]), "scans")
     own = SCANS.assign(beer="Pale", hop="x")  # what a house keeps besides
     assert as_stated(own, "scans").equals(own)
+
+
+def test_a_table_without_rows_is_refused_in_words():
+    spectra, scans, batches = small_tables()
+    with pytest.raises(TableError, match="have no row in the scans table"):
+        ReferenceSet(spectra, scans.iloc[:0], batches)
 
 
 def test_pours_counted_anew_in_each_sample_bear_its_name():

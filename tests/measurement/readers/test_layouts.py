@@ -8,7 +8,7 @@ import pytest
 from tiny_folder import tiny_folder
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.checks.replicates import replicate_checks
+from specmatch.measurement.checks.disagreement import replicate_checks
 from specmatch.measurement.readers.files import scans_from_bytes
 from specmatch.measurement.readers.scan import ReadOptions
 from specmatch.measurement.readers.units import Label, read_label

@@ -13,7 +13,7 @@ from specmatch.errors import (
     UnitError,
     WavelengthMismatchError,
 )
-from specmatch.reference.comparison import compare_sets
+from specmatch.reference.changes import compare_sets
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import average_lab_values
 
@@ -159,7 +159,7 @@ def test_select_and_split():
     assert set(refs.select(beers=["Beer 1"]).batches["beer"]) == {"Beer 1"}
     span = refs.select(since="2026-02-01", until="2026-03-01")
     assert set(span.scans["measured_at"].str[:7]) == {"2026-02"}
-    with pytest.raises(ReferenceSetError, match="no scan is of"):
+    with pytest.raises(ReferenceSetError, match="beer 'Stout' is not in the set"):
         refs.select(beers=["Stout"])
     with pytest.raises(ReferenceSetError, match="no column 'cup'"):
         refs.split("cup")
