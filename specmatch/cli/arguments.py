@@ -70,7 +70,7 @@ TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
 
 
 class _Once(argparse.Action):
-    """Refuses an option that is given again with another value: the second would take the place of the first in silence."""
+    """Refuses an option that is given anew with another value, which would take the first one's place in silence."""
 
     seen = False
 
