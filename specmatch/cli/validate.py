@@ -42,6 +42,8 @@ def run(args: argparse.Namespace) -> Outcome:
         results["correction"] = {
             **asdict(correction), "version": correction.version, "file": args.save_correction or None,
         }  # fmt: skip
+    elif args.save_correction:
+        lines.append(f"no correction is offered, and {args.save_correction} is not written")
     if args.out:
         page = sm.pages.validation_page(found, house=house, session=session, model_hash=sha256_of(Path(args.model)))
         lines.append(written(args.out, page))
