@@ -18,8 +18,7 @@ from specmatch.maths.faults.diagnosis import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.report.plots.glass import batch_colours, house_glass
-from specmatch.report.plots.spectra import REFLECTANCE, WAVELENGTH
+from specmatch.report.plots.spectra import REFLECTANCE, WAVELENGTH, batch_colours, house_glass
 from specmatch.report.plots.style import (
     BLUE,
     INK,
