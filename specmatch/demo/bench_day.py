@@ -10,7 +10,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, check_whole
 from specmatch.demo.optics import FULL_SCALE, LIGHT_NM, Spectrometer, white_led
 from specmatch.demo.scan_files import scan_text, whole_folder, written_axis
 from specmatch.storage import path_of
@@ -101,6 +101,7 @@ def write_bench_day(
     >>> sm.commission("moved").figures.loc["axis_shift_nm", "state"]
     'beyond'
     """
+    check_whole(seed, "seed")
     day = _Day(
         replace(Spectrometer(), stray_light=stray_light), np.random.default_rng([seed, 7]),
         axis_nm, nonlinear, drift_an_hour,

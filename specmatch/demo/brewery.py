@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, is_number
+from specmatch.array_types import Floats, check_whole, is_number
 from specmatch.demo.beers import (
     BATCH_COLOUR_SD,
     BATCH_SHAPE_SD,
@@ -74,8 +74,7 @@ class Brewery:
     beers = HOUSE_BEERS
 
     def __init__(self, seed: int, *, cup: Cup | None = None, spectrometer: Spectrometer | None = None) -> None:
-        if not (is_number(seed, whole=True) and seed >= 0):
-            raise OptionError(f"seed is {seed!r}; expected a whole number, 0 or more")
+        check_whole(seed, "seed")
         self.seed = seed
         rng = self._rng(_BEERS)
         self.colour_ebc = house_colours(rng)
