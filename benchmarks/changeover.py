@@ -28,9 +28,8 @@ from benchmarks.houses.blends import WATER, draw_blends
 from benchmarks.houses.house import HouseSpec, log_bins
 from specmatch.house.reading.changeover import path_and_scale
 from specmatch.house.reading.samples import prepare_samples
-from specmatch.maths.classification.blends import estimate_blends
-from specmatch.maths.classification.mixtures import neighbours
-from specmatch.maths.classification.series import read_series as series_of_scores
+from specmatch.maths.classification.blends import estimate_blends, neighbours
+from specmatch.maths.classification.blends import read_series as series_of_scores
 from specmatch.maths.statistics.levels import binomial_bounds
 
 Floats, Ints = NDArray[np.float64], NDArray[np.int64]

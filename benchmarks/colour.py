@@ -21,7 +21,7 @@ from sklearn.preprocessing import PolynomialFeatures, StandardScaler
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.regression.colour_model import fit_colour
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.maths.statistics.levels import Levels, mean_by
 

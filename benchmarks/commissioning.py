@@ -22,7 +22,7 @@ import specmatch as sm
 from benchmarks.houses import members
 from benchmarks.houses.members import SHOWN
 from benchmarks.houses.modules import FINE_NM, FULL_SCALE, Module, ModuleSpec
-from specmatch.measurement.commissioning.pieces import GLASSES, LINES
+from specmatch.measurement.commissioning.figures import GLASSES, LINES
 
 Floats = NDArray[np.float64]
 

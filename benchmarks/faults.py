@@ -13,12 +13,10 @@ import numpy as np
 import pandas as pd
 
 import specmatch as sm
-from specmatch.demo.beers import Liquids
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import Spectrometer
-from specmatch.demo.scanning import PourConditions, RawScans
+from specmatch.demo.physics import Liquids, PourConditions, RawScans, Spectrometer
 from specmatch.house.reading.samples import prepare_samples
-from specmatch.maths.faults.detector import NO_FAULT
+from specmatch.maths.faults.diagnosis import NO_FAULT
 from specmatch.maths.optics.cup import FAULTS
 from specmatch.warning_codes import FAULT_WORDS
 

@@ -19,7 +19,7 @@ import pandas as pd
 import specmatch as sm
 from benchmarks.houses import Fault, House, spec_of
 from benchmarks.houses.members import SHOWN, TUNING
-from specmatch.house.assessment.finding_costs import follow_advice
+from specmatch.house.assessment.evaluation import follow_advice
 from specmatch.maths.statistics.levels import binomial_bounds
 
 SHARE, NEW_BATCHES = 0.08, 240

@@ -26,7 +26,7 @@ from sklearn.svm import SVC
 
 from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.classification.class_model import fit_class_model
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.maths.statistics.levels import Levels, binomial_bounds, mean_by
 

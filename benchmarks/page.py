@@ -33,7 +33,7 @@ from threadpoolctl import threadpool_limits
 
 import specmatch as sm
 from benchmarks.reading_speed import BARE
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.models import ColourRegressor
 
 PAGE = Path(__file__).parents[1] / "docs" / "speed.md"

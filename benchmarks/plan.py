@@ -91,7 +91,7 @@ def of_brewery(seed: int) -> tuple[dict[str, Any], Callable[..., Any]]:
     brewery = sm.Brewery(seed)
 
     def draw(n: int, which: int, pours: int = POURS, fill: float = 1.0) -> Any:
-        from specmatch.demo.scanning import PourConditions
+        from specmatch.demo.physics import PourConditions
 
         got = brewery.draw(n, n_pours=pours, draw=which, conditions=PourConditions(fill=fill))
         return SimpleNamespace(spectra=got.spectra, scans=got.scans, batches=got.batches, band_nm=None)

@@ -21,9 +21,9 @@ import pandas as pd
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import Spectrometer
-from specmatch.demo.scan_files import write_measured_folder
-from specmatch.threads import one_thread
+from specmatch.demo.folders import write_measured_folder
+from specmatch.demo.physics import Spectrometer
+from specmatch.long_jobs import one_thread
 
 N_RUNS = 9
 N_CHANNELS = 256

@@ -30,7 +30,7 @@ from sklearn.pipeline import make_pipeline  # noqa: E402
 
 import specmatch as sm  # noqa: E402
 from specmatch.demo.brewery import Brewery  # noqa: E402
-from specmatch.demo.optics import Spectrometer  # noqa: E402
+from specmatch.demo.physics import Spectrometer  # noqa: E402
 
 FOLDS, MOST_COMPONENTS, COVERAGE = 10, 15, 0.90
 

@@ -115,6 +115,8 @@ def by_sample(stated: Mapping[str, Any] | pd.Series) -> dict[str, str | None]:
     """Return the beer or lab of each sample that is named; a sample may be named twice, as rows of scans do."""
     table: dict[str, str | None] = {}
     for sample, beer in stated.items():
+        if not pd.api.types.is_scalar(beer):
+            raise TableError(f"sample {sample!r} is said to be {beer!r:.60}; expected one name, or nothing")
         name, said = str(sample).strip(), None if pd.isna(beer) or not str(beer).strip() else str(beer).strip()
         if table.setdefault(name, said) != said:
             raise TableError(f"sample {name!r} is said to be {table[name]!r} and {said!r}; keep the one that is meant")
@@ -144,10 +146,14 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
     colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = pd.Series(table["colour"].dtype.kind in "bmM", index=table.index) | (
-        (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
-        | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
-        | np.isinf(colour)
+    wrong = (
+        pd.Series(table["colour"].dtype.kind in "mM", index=table.index)
+        | _booleans(table["colour"])
+        | (
+            (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
+            | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
+            | np.isinf(colour)
+        )
     )
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
@@ -164,9 +170,14 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     return _in_one_unit(table, colour_unit)
 
 
+def _booleans(cells: pd.Series) -> pd.Series:
+    """Say which cells are true or false, which pandas takes for 1 and 0."""
+    return cells.map(lambda cell: isinstance(cell, bool | np.bool_)).astype(bool)
+
+
 def _refuse_below(cells: pd.Series, column: str, least: float) -> None:
     numbers = pd.to_numeric(cells, errors="coerce")
-    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers)
+    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers) | _booleans(cells)
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
         raise TableError(

@@ -4,7 +4,7 @@ from pathlib import Path
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.line.acquisition import measure_source
 from specmatch.line.recording import record_measured
 from specmatch.line.rules.judging import LineSetting

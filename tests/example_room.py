@@ -8,15 +8,14 @@ from typing import Any
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.line.acquisition import measure_source
 from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.measurement.folder.folder import read_folder
-from specmatch.measurement.reflectance.pairing import Paired, pair
 from specmatch.measurement.reflectance.raw_scans import RawScans, gather_raw_scans
-from specmatch.measurement.reflectance.reflectance import subtract_darks
+from specmatch.measurement.reflectance.reflectance import Paired, pair, subtract_darks
 from specmatch.storage import sha256_of
 
 BEERS = ("Meadow Pils", "Amber Lane", "Night Porter")

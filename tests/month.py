@@ -12,9 +12,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.demo.beers import Liquids
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scanning import PourConditions, RawScans
+from specmatch.demo.physics import Liquids, PourConditions, RawScans
 from specmatch.line.acquisition import peak_position, reference_level
 from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import REFERENCE, record_control, record_sample

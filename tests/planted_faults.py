@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.demo.brewery import Brewery, batch_table
-from specmatch.demo.scanning import PourConditions
+from specmatch.demo.physics import PourConditions
 from specmatch.reference.reference_set import ReferenceSet
 
 # 4 SRM, below which lab values are harder to judge

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from specmatch.batches import batch_folds, check_batches, check_scans
+from specmatch.batches import batch_folds, by_sample, check_batches, check_scans
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 
 IDS = pd.Index(["x1", "x2", "x3"])
@@ -88,6 +88,8 @@ def test_labs_that_differ_by_case_are_one():
     [
         (batches(colour_sd=[0.1, -0.1]), TableError, "batch 'b2' has the colour_sd '-0.1'; expected a number of 0 or"),
         (batches(colour_sd=["", "few"]), TableError, "batch 'b2' has the colour_sd 'few'"),
+        (batches(colour_n=["3", True]), TableError, "the colour_n 'True'; expected a number of 1 or more"),
+        (batches(colour=["8", True]), TableError, "the colour 'True'; expected a number > 0"),
         (batches(colour_n=[0, None]), TableError, "batch 'b1' has the colour_n '0.0'; expected a number of 1 or more"),
         (batches().drop(columns="beer"), TableError, "lacks column 'beer'"),
         (batches(beer=["Pale", " "]), TableError, "batch 'b2' has no beer"),
@@ -140,3 +142,11 @@ def test_the_batches_of_a_beer_are_spread_over_the_folds():
 def test_known_folds_never_change():
     # by hand: SHA-256 of "0:alpha" begins 67d7, "0:beta" 5071, "0:gamma" caa6, "0:delta" c9f8; sorted, dealt in turn
     assert batch_folds(["alpha", "beta", "gamma", "delta"], 2, seed=0).tolist() == [1, 0, 1, 0]
+
+
+def test_a_sample_is_said_to_be_one_beer():
+    assert by_sample({"s1": " Pils ", "s2": None, "s3": float("nan"), "s4": ""}) == {
+        "s1": "Pils", "s2": None, "s3": None, "s4": None,
+    }  # fmt: skip
+    with pytest.raises(TableError, match=r"sample 's1' is said to be \['Pils', 'Stout'\]; expected one name"):
+        by_sample({"s1": ["Pils", "Stout"]})

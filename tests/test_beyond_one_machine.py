@@ -8,7 +8,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 
 PAGE = Path(__file__).parent.parent / "docs" / "beyond_one_machine.md"
 BLOCKS = re.findall(r"```python\n(.*?)```", PAGE.read_text(encoding="utf-8"), flags=re.DOTALL)

@@ -66,19 +66,19 @@ def public_names():
 
 # what these show takes long: pages, plans, and models that are fitted again and again
 LONG = (
-    "specmatch.demo.bench_day",
+    "specmatch.demo.folders",
     "specmatch.demo.brewery",
     "specmatch.house.assessment.choose",
     "specmatch.house.assessment.evaluation",
-    "specmatch.house.assessment.finding_costs",
+    "specmatch.house.assessment.evaluation",
     "specmatch.house.assessment.validation",
     "specmatch.house.house_model",
     "specmatch.house.planning.plan",
     "specmatch.line.rules.rates",
     "specmatch.line.watch_folder",
     "specmatch.measurement.commissioning.commission",
-    "specmatch.reference.extension",
-    "specmatch.reference.extension",
+    "specmatch.reference.changes",
+    "specmatch.reference.changes",
     "specmatch.reference.reference_set",
     "specmatch.report.pages.bench_page",
     "specmatch.report.pages.model_page",

@@ -185,7 +185,7 @@ def test_results_name_every_field():
 
 
 def test_public_names_are_found():
-    assert {"specmatch.house.house_model.HouseModel", "specmatch.colour.scales.ebc_from_srm"} <= PUBLIC
+    assert {"specmatch.house.house_model.HouseModel", "specmatch.colour.transmission.ebc_from_srm"} <= PUBLIC
     assert {"specmatch.errors.TableError", "specmatch.models.beer_matcher.BeerMatcher"} <= PUBLIC
     assert "specmatch.maths.classification.class_model.fit_typicality" not in PUBLIC
     assert len(WHOLE) > 40

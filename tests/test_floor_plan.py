@@ -12,7 +12,7 @@ import specmatch
 ROOT = Path(specmatch.__file__).parent
 # from the ground up; what stands on one floor does not import its neighbour, single files of the ground aside
 FLOORS = (
-    {"errors", "warning_codes", "storage", "wording", "progress", "array_types", "threads", "public_names"},
+    {"errors", "warning_codes", "storage", "wording", "long_jobs", "array_types", "public_names"},
     {"maths"},
     {"colour"},
     {"spectra", "batches"},
@@ -25,7 +25,7 @@ FLOORS = (
     {"cli", "__main__", ""},
 )
 SIDE_BY_SIDE = {
-    "errors", "warning_codes", "storage", "wording", "progress", "array_types", "threads", "public_names", "spectra",
+    "errors", "warning_codes", "storage", "wording", "long_jobs", "array_types", "public_names", "spectra",
     "batches",
 }  # fmt: skip
 MOST_CODE, MOST_LINES_A_FUNCTION, MOST_FILES = 400, 60, 15

@@ -1,4 +1,4 @@
-"""The command line: one file a command, and their arguments in commands.toml.
+"""The command line: a file a command, or for two that belong together, and their arguments in commands.toml.
 
 Exit codes: 0 = done; 1 = done and someone must look; 2 = nothing usable came of it.
 """
@@ -16,10 +16,10 @@ from importlib.util import LazyLoader, find_spec, module_from_spec
 from typing import Any, NoReturn
 
 from specmatch import __version__
-from specmatch.cli.arguments import declare, refuse_clashes
+from specmatch.cli.arguments import declare, field_of, refuse_clashes
 from specmatch.cli.outcome import let_go_of_closed_pipe, say, tell
 from specmatch.errors import SpecmatchError
-from specmatch.progress import LOGGER
+from specmatch.long_jobs import LOGGER
 from specmatch.wording import text_beside
 
 # what each command is called, says of itself and takes, in the order of the work
@@ -110,9 +110,10 @@ def main(argv: Sequence[str] | None = None) -> int:
 
 def _refuse_empty(args: argparse.Namespace) -> None:
     """Refuse values that are empty: a variable of a script that nobody set must not leave out what was asked for."""
-    for name, value in vars(args).items():
-        if args.parser.get_default(name) is None and ("" in value if isinstance(value, list) else value == ""):
-            args.parser.error(f"{name.replace('_', '-')} is empty; give it a value, or leave the option out")
+    for flag, told in COMMANDS[args.command]["arguments"].items():
+        value, default = getattr(args, name := field_of(flag, told)), args.parser.get_default(name)
+        if default in (None, []) and ("" in value if isinstance(value, list) else value == ""):
+            args.parser.error(f"{flag} is empty; give it a value, or leave the option out")
 
 
 def _say_progress() -> None:
@@ -127,7 +128,9 @@ def _run(args: argparse.Namespace) -> int:
     """Run the command, show its outcome, and return the exit code."""
     refuse_clashes(args, COMMANDS[args.command])
     # a command's imports are paid for only by those who call it
-    outcome = import_module(f"specmatch.cli.{args.command}").run(args)
+    beside = COMMANDS[args.command].get("beside")
+    module = import_module(f"specmatch.cli.{beside or args.command}")
+    outcome = getattr(module, args.command if beside else "run")(args)
     if outcome.shown:
         pass
     elif args.json:

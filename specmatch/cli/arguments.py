@@ -83,12 +83,17 @@ def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], share
         groups[group].add_argument(flag, **own)
 
 
+def field_of(flag: str, told: str | Mapping[str, Any]) -> str:
+    """Return the name under which an argument of commands.toml is found when it was read."""
+    named = "" if isinstance(told, str) else told.get("dest", "")
+    return named or flag.strip("-").replace("-", "_")
+
+
 def refuse_clashes(args: argparse.Namespace, command: Mapping[str, Any]) -> None:
     """Refuse options that do not go together, or not without another, as commands.toml lists them."""
-    names = {flag: told.get("dest") for flag, told in command["arguments"].items() if not isinstance(told, str)}
 
     def given(flags: str) -> int:
-        values = (getattr(args, names.get(flag) or flag.strip("-").replace("-", "_")) for flag in flags.split())
+        values = (getattr(args, field_of(flag, command["arguments"][flag])) for flag in flags.split())
         return sum(value not in (None, "", []) and value is not False for value in values)
 
     for rule in command.get("refused", ()):
@@ -107,10 +112,6 @@ def line_setting(args: argparse.Namespace) -> "LineSetting":
     """Load the model and what lies beside it, and refuse a claim that it does not know."""
     from specmatch.line.watch_folder import load_setting
 
-    if args.control_hours < 0:
-        raise OptionError(
-            f"--control-hours is {args.control_hours:g}; expected hours, or 0 where no control is asked for"
-        )
     return load_setting(
         args.model, line=args.line, operator=args.operator, claim=args.claim, control_hours=args.control_hours
     )

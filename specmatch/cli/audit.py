@@ -7,7 +7,7 @@ import pandas as pd
 import specmatch as sm
 from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome, tell
-from specmatch.reference.tending.edit_sheet import COLUMNS
+from specmatch.reference.tables.edits import COLUMNS
 from specmatch.report.set_text import group_lines, grouped
 from specmatch.storage import write_atomic
 from specmatch.wording import counted

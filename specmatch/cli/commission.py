@@ -8,7 +8,7 @@ from specmatch.cli.arguments import named_numbers
 from specmatch.cli.outcome import WIDTH, Outcome, fields_of, need_drawing, tell, written
 from specmatch.errors import OptionError
 from specmatch.measurement.commissioning.commission import FIT
-from specmatch.measurement.commissioning.pieces import bench_sheet
+from specmatch.measurement.commissioning.figures import bench_sheet
 from specmatch.report.text import beside_limits, text_table
 
 

@@ -1,4 +1,4 @@
-"""`specmatch edit`: drop, relabel or recolour batches of a reference set, with the reason in its history."""
+"""`specmatch edit`, `undo` and `compare`: change a reference set, go back to an earlier version, say what changed."""
 
 import argparse
 import logging
@@ -7,7 +7,10 @@ import specmatch as sm
 from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome
 from specmatch.measurement.folder.sheets import read_sheet
-from specmatch.reference.tending.edit_sheet import COLUMNS, colour_of
+from specmatch.reference.changes import history_since
+from specmatch.reference.tables.edits import COLUMNS, colour_of
+from specmatch.report.set_text import story_lines
+from specmatch.report.text import text_table
 
 _LOG = logging.getLogger(__name__)
 
@@ -42,3 +45,31 @@ def run(args: argparse.Namespace) -> Outcome:
     text = f"{args.set}: {what}\nversion {before.hash[:12]} -> {after.hash[:12]}; fit the house model again to use it\n"
     text += f"next: specmatch audit {args.set}"
     return Outcome(results, text)
+
+
+def undo(args: argparse.Namespace) -> Outcome:
+    """Go back and save."""
+    refs = sm.ReferenceSet.load(args.set)
+    after = refs.undo(to=args.to, **signature(args))
+    changes = sm.compare_sets(refs, after)
+    after.save(args.set)
+    results = {"set": args.set, "before": refs.hash, "after": after.hash, "changes": changes}
+    taken_back = (
+        f"taken back: {refs.history[-1]['what']}" if refs.history and not args.to else after.history[-1]["what"]
+    )
+    text = (
+        f"{args.set}: {taken_back}\n{text_table(changes) if len(changes) else 'the tables are the same'}\n"
+        f"version {refs.hash[:12]} -> {after.hash[:12]}"
+    )
+    return Outcome(results, text)
+
+
+def compare(args: argparse.Namespace) -> Outcome:
+    """List changes, and the history that the second has over the first."""
+    before, after = sm.ReferenceSet.load(args.before), sm.ReferenceSet.load(args.after)
+    changes, since = sm.compare_sets(before, after), history_since(before, after)
+    lines = [f"{args.before} {before.hash[:12]} -> {args.after} {after.hash[:12]}"]
+    lines += story_lines(since, changes, after.sources)
+    results = {"before": before.hash, "after": after.hash, "history": since, "changes": changes,
+               "sources": after.sources}  # fmt: skip
+    return Outcome(results, "\n".join(lines))

@@ -1,27 +1,31 @@
-"""`specmatch extend`: add batches, scans and lab values that came late to a reference set."""
+"""`specmatch extend` and `merge`: add batches, scans and late lab values to a reference set; make one set of two."""
 
 import argparse
 from collections.abc import Sequence
 from pathlib import Path
 
 import specmatch as sm
+from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome
 from specmatch.errors import ConflictError, OptionError
-from specmatch.reference.tending.choices import shown
+from specmatch.reference.upkeep import shown
 from specmatch.report.text import text_table
 from specmatch.wording import counted
 
 SIDES = ("SET", "FOLDER", "BOTH")
 
 
-def taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
+def _taken(words: Sequence[str], sides: Sequence[str]) -> dict[str, str]:
     """Return who is right about what, from the words of `--take`."""
-    asked = {}
+    asked: dict[str, str] = {}
     for word in words:
         side, _, subject = word.partition(":")
         if side.upper() not in sides:
             raise OptionError(f"--take {word}: expected {', '.join(sides)}, and a kind or name after a colon")
-        asked[subject] = side.lower()
+        if asked.setdefault(subject, side.lower()) != side.lower():
+            raise OptionError(
+                f"--take says {asked[subject].upper()} and {side.upper()} of {subject or 'all'}; keep one"
+            )
     return asked
 
 
@@ -31,11 +35,11 @@ def run(args: argparse.Namespace) -> Outcome:
     reason = args.reason or f"added {', '.join(Path(folder).resolve().name for folder in args.folders)}"
     try:
         added = sm.extend_set(
-            refs, args.folders, reason=reason, who=args.who, when=args.when, take=taken(args.take, SIDES),
+            refs, args.folders, reason=reason, who=args.who, when=args.when, take=_taken(args.take, SIDES),
             restore=args.restore, date_order=args.dates,
         )  # fmt: skip
     except ConflictError as error:
-        return conflict_outcome(args.set, error, ("set", "folder"))
+        return _conflict_outcome(args.set, error, ("set", "folder"))
     results = {
         "set": args.set, "before": refs.hash, "after": added.refs.hash, "n_new": added.n_new, "n_known": added.n_known,
         "new_batches": added.new_batches, "lab": added.lab, "told": added.told, "decided": added.conflicts,
@@ -67,7 +71,7 @@ def run(args: argparse.Namespace) -> Outcome:
     return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
 
 
-def conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -> Outcome:
+def _conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -> Outcome:
     """Lay out what stands against a set; nothing was changed."""
     table = error.conflicts.rename(columns=dict(zip(("set", "folder"), sides, strict=True)))
     mine, other = (side.upper() for side in sides)
@@ -80,3 +84,20 @@ def conflict_outcome(place: str, error: ConflictError, sides: tuple[str, str]) -
     return Outcome(
         {"set": place, "conflicts": table}, text, failed=f"{differs}; nothing was changed: choose with --take"
     )
+
+
+def merge(args: argparse.Namespace) -> Outcome:
+    """Join and save, or list what the two say differently."""
+    first, second = sm.ReferenceSet.load(args.first), sm.ReferenceSet.load(args.second)
+    try:
+        both = sm.merge_sets(first, second, take=_taken(args.take, ("FIRST", "SECOND", "BOTH")), **signature(args))
+    except ConflictError as error:
+        return _conflict_outcome(args.out, error, ("first", "second"))
+    both.save(args.out)
+    results = {"set": args.out, "hash": both.hash, "n_scans": len(both.spectra), "n_batches": len(both.batches)}
+    text = (
+        f"{args.out}: {counted(len(both.spectra), 'scan')} of {counted(len(both.batches), 'batch')} of "
+        f"{counted(both.batches['beer'].nunique(), 'beer')}, version {both.hash[:12]}\n"
+        f"next: specmatch audit {args.out}"
+    )
+    return Outcome(results, text)

@@ -1,12 +1,15 @@
-"""`specmatch measure`: raw counts to checked reflectance."""
+"""`specmatch measure` and `inspect`: raw counts to checked reflectance; a look inside a file without trusting it."""
 
 import argparse
 from collections import Counter
 from pathlib import Path
 
 import specmatch as sm
+from specmatch.cli.arguments import STANDARD_INPUT, scans_of
 from specmatch.cli.outcome import Outcome, fields_of
+from specmatch.house.inspection import scan_file
 from specmatch.measurement.folder.begin import begin_sheets
+from specmatch.report.inspected import inspected_text
 from specmatch.storage import write_atomic
 from specmatch.wording import counted, guarded_cell
 
@@ -62,3 +65,10 @@ def _begun(folder: Path) -> Outcome:
     lines.append(f"next: specmatch measure {folder}")
     results = {"folder": str(folder), "begun": begun.scans, "batches": begun.batches}
     return Outcome(results, "\n".join(lines), begun.left_out, needs_look=True)
+
+
+def inspect(args: argparse.Namespace) -> Outcome:
+    """Find out what a file is, and say what it holds."""
+    standard_input = args.file == STANDARD_INPUT
+    found = {"file": args.file, **scan_file(scans_of(args.file))} if standard_input else sm.inspect_file(args.file)
+    return Outcome(found, inspected_text(found), needs_look=bool(found.get("doubts")))

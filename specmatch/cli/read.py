@@ -15,7 +15,7 @@ def run(args: argparse.Namespace) -> Outcome:
     scans_or_session, left_out = load_source(args.source, dates=args.dates)
     readings = house.read(scans_or_session, lab=args.lab)
     if args.correction:
-        from specmatch.house.assessment.correction import ColourCorrection
+        from specmatch.house.assessment.validation import ColourCorrection
 
         readings = ColourCorrection.load(args.correction).apply(readings, house, lab=args.lab)
     readings = in_unit(readings, args.unit)

@@ -11,7 +11,7 @@ from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.line.journal.queries import entry_number, waiting, without_copies
 from specmatch.line.rules.judging import verify_folder
-from specmatch.measurement.reference_history import reference_history
+from specmatch.measurement.session import reference_history
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import counted

@@ -1,4 +1,4 @@
-"""`specmatch validate`: a model against new batches with new lab values."""
+"""`specmatch validate` and `gauge`: a model against new batches with new lab values, and a study of its precision."""
 
 import argparse
 from dataclasses import asdict
@@ -50,3 +50,32 @@ def run(args: argparse.Namespace) -> Outcome:
     left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
     look = found.verdict != FIT_FOR_USE or bool(left_out)
     return Outcome(results, "\n".join(lines), left_out, needs_look=look)
+
+
+def gauge(args: argparse.Namespace) -> Outcome:
+    """Study, and lay out the components."""
+    need_drawing(args.out)
+    house = sm.HouseModel.load(args.model)
+    session = sm.measure(args.folder)
+    study = sm.gauge(house, session, tolerance=args.tolerance)
+    budget = house.budget()
+    lines = [
+        f"{study.layout} study of {', '.join(study.factors)}: {len(study.readings)} pours",
+        *(fill(sentence, WIDTH) for sentence in study.sentences),
+        "",
+        "Components, standard deviations of log colour (0.01 is 1 %), with 95 % bounds",
+        text_table(study.components.reset_index()),
+        "",
+        text_table(study.precision.reset_index()),
+        "",
+        f"Beer by beer, in {house.fitted.colour_unit}: two results differ by more than r (R) once in twenty times",
+        text_table(study.beers.reset_index()),
+    ]
+    if args.out:
+        lines.append(written(args.out, sm.pages.gauge_page(study, budget=budget)))
+    left_out = [*study.left_out.to_dict("records"), *session.left_out.to_dict("records")]
+    results = fields_of(
+        study, "layout", "factors", "sentences", "figures", "components", "precision", "beers", "readings"
+    )
+    results |= {"budget": budget.reset_index(), "page": args.out}
+    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))

@@ -16,7 +16,7 @@ from specmatch.house.decision.decision import refuse_unknown_claim
 from specmatch.house.decision.risks import risks_of_claims
 from specmatch.house.decision.specification import Specification, day_of
 from specmatch.line.rules.judging import judge_lots, verify_folder
-from specmatch.maths.classification.series import FEWEST
+from specmatch.maths.classification.blends import FEWEST
 from specmatch.report.text import readings_text, risks_text, text_table
 from specmatch.warning_codes import CONSISTENT
 from specmatch.wording import CAUTIONS

@@ -14,10 +14,9 @@ from numpy.typing import ArrayLike
 from scipy.special import ndtri
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.colour.scales import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
+from specmatch.colour.transmission import EBC_PER_ABSORBANCE, SRM_PER_ABSORBANCE
 from specmatch.errors import OptionError, TableError, TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.optics.cup import relative_absorbance
-from specmatch.maths.optics.inverse_model import GLARE
+from specmatch.maths.optics.cup import GLARE, relative_absorbance
 from specmatch.maths.regression.conformal import Interval, check_coverage
 
 FEWEST_POURS = 3

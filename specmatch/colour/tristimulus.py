@@ -14,7 +14,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
-from specmatch.colour.scales import HIGHEST_FRACTION
+from specmatch.colour.transmission import HIGHEST_FRACTION
 from specmatch.errors import OptionError, TableError, WavelengthMismatchError
 
 ILLUMINANTS = ("C", "D65")
@@ -152,7 +152,7 @@ def cielab(transmittance: ArrayLike, wavelength_nm: ArrayLike, *, illuminant: st
 
     Examples
     --------
-    >>> from specmatch.colour.scales import average_absorbance
+    >>> from specmatch.colour.transmission import average_absorbance
     >>> nm = np.arange(380.0, 781.0, 5.0)
     >>> pale = cielab(10.0 ** -average_absorbance(nm, 2.0), nm)
     >>> round(float(pale.lightness[0])), round(float(pale.b[0]))

@@ -7,9 +7,8 @@ from pathlib import Path
 
 import pandas as pd
 
-from specmatch.demo.brewery import DEFAULT_SEED, Brewery, write_brewery
-from specmatch.demo.scan_files import INVENTED
-from specmatch.demo.shift import write_shift
+from specmatch.demo.brewery import DEFAULT_SEED, Brewery, write_brewery, write_shift
+from specmatch.demo.folders import INVENTED
 from specmatch.errors import MissingExtraError, StorageError
 from specmatch.house.assessment.evaluation import Evaluation, evaluate
 from specmatch.house.house_model import HouseModel

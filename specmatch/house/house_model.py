@@ -23,14 +23,11 @@ from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.model_file.model_file import load_arrays, save_arrays
 from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
 from specmatch.house.model_file.serialisation import classes_within, flatten, restore
-from specmatch.house.reading.chunks import Claims, answer_parts, judge_parts
 from specmatch.house.reading.colour import asked_labs, refuse_unread
-from specmatch.house.reading.modules import Part, joined, parts_by_module
-from specmatch.house.reading.readings import readings_table
-from specmatch.house.reading.samples import match_samples
-from specmatch.maths.classification.sequential import SequentialRule, Step, next_step
-from specmatch.progress import step
-from specmatch.threads import one_thread
+from specmatch.house.reading.readings import Claims, answer_parts, judge_parts, readings_table
+from specmatch.house.reading.samples import Part, joined, match_samples, parts_by_module
+from specmatch.long_jobs import one_thread, step
+from specmatch.maths.classification.evidence import SequentialRule, Step, next_step
 from specmatch.warning_codes import CONSISTENT, HOLD
 from specmatch.wording import counted, in_ten_lines
 
@@ -727,8 +724,8 @@ class HouseModel:
         (part,) = self._one_module(spectra, scans)
         samples = part.samples(every_pour=True)
         pours, on = samples.pours, day_of(samples.measured_on[0])
-        if isinstance(part.scans, pd.DataFrame) and "batch" in part.scans and part.scans["batch"].nunique() > 1:
-            one, other = part.scans["batch"].unique()[:2]
+        if len(lots := part.batches()) > 1:
+            one, other = lots[:2]
             raise TableError(f"the packages are of batches {one!r} and {other!r}; give those of one lot at a time")
         (claim, *_) = check_claims(claimed, pours.names, self.beers_)
         rule = SequentialRule(wrong_hold, wrong_pass, most_packages)
@@ -853,7 +850,7 @@ class HouseModel:
         >>> round(float(parts["share"].sum()), 6)
         1.0
         """
-        from specmatch.house.reading.budget import budget_table
+        from specmatch.house.reading.colour import budget_table
 
         return budget_table(self.fitted, n_pours=n_pours, lab_sd=lab_sd)
 

@@ -13,8 +13,7 @@ from specmatch.errors import OptionError, TableError
 from specmatch.house.fitting.conditions import Conditions, departures_from, plain_text
 from specmatch.house.fitting.fitted import FittedHouse, SharedPours
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
-from specmatch.house.reading.modules import PARTS
-from specmatch.house.reading.samples import prepare_samples
+from specmatch.house.reading.samples import PARTS, prepare_samples
 from specmatch.measurement.folder.stated import as_stated
 from specmatch.reference.tables.alignment import check_band
 from specmatch.spectra import text_ids

@@ -45,6 +45,7 @@ from specmatch.line.rules.standing import (
     standing_of,
     stated_of,
 )
+from specmatch.measurement.folder.columns import folded
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import listed
 
@@ -319,18 +320,14 @@ def record_sample(
 
 def _waits_elsewhere(journal: Journal, line: str, claim: str, lot: str, replaced: Sequence[int]) -> str:
     """Say that a run of this lot waits under another line or claim, or a spelling that a slip may have made."""
-
-    def plain(name: str) -> str:
-        return f"lower(replace(replace(replace({name}, '-', '_'), ' ', '_'), '.', '_'))"
-
-    departed = journal.query(
-        "SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?) AND "
-        f"{plain('lot')} = {plain('?')}", (OPEN, HELD, lot),
-    )  # fmt: skip
+    departed = journal.query("SELECT DISTINCT line, claimed, lot FROM entries WHERE run_state IN (?, ?)", (OPEN, HELD))
     waits = [
         f"lot {other[2]!r} waits as {other[1]} on line {other[0]!r}"
         for other in departed
-        if other != (line, claim, lot) and find_run(journal, *other, without=replaced).state != CLEAR
+        if other[2]
+        and folded(other[2]) == folded(lot)
+        and other != (line, claim, lot)
+        and find_run(journal, *other, without=replaced).state != CLEAR
     ]
     return f"; but {'; '.join(waits)}" if waits else ""
 

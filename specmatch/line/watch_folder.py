@@ -168,7 +168,9 @@ def load_setting(
 ) -> LineSetting:  # fmt: skip
     """Load a model and what lies beside it, and refuse a claim that it does not know."""
     if not (is_number(control_hours) and 0 <= control_hours < float("inf")):
-        raise OptionError(f"control_hours is {control_hours!r}; expected hours, 0 or more (0 asks for no controls)")
+        raise OptionError(
+            f"control_hours (--control-hours) is {control_hours!r}; expected hours, or 0 to ask for no controls"
+        )
     house = HouseModel.load(model)
     specification = load_specification(model, beers=house.beers_)
     refuse_unknown_claim(claim, house.beers_, specification.label_names, said="--claim is")

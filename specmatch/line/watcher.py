@@ -21,9 +21,8 @@ from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
 from specmatch.line.rules.judging import LineSetting
 from specmatch.line.rules.standing import standing_of, stated_of
-from specmatch.measurement.folder.batches import no_materials, read_materials
 from specmatch.measurement.folder.dates import one_refusal
-from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans
+from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans, no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet
 from specmatch.storage import locked, sha256_of
 

@@ -1,5 +1,6 @@
 """A measured folder to a session: checked reflectance with everything that is known of it."""
 
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
@@ -10,21 +11,16 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import check_scans
 from specmatch.errors import MissingScanError, OptionError, ParentsError, ScanFileError, TableError, UnitError
-from specmatch.maths.spectra.band import usable_band
-from specmatch.measurement.checks.check_table import CheckRow, check_table
-from specmatch.measurement.checks.checks import check_paired_scans
-from specmatch.measurement.checks.hot_pixels import mask_hot_pixels, mask_lone_full_pixels
-from specmatch.measurement.checks.replicates import replicate_checks
-from specmatch.measurement.checks.sample import reflectance_range_rows
-from specmatch.measurement.checks.sheet import header_rows
-from specmatch.measurement.folder.batches import known_batches, no_materials
-from specmatch.measurement.folder.contradictions import MOST_NAMED
-from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, read_folder
-from specmatch.measurement.reflectance.pairing import Paired, of_instrument, pair
+from specmatch.long_jobs import step
+from specmatch.maths.spectra.channels import usable_band
+from specmatch.measurement.checks.counts import CheckRow, check_table, jumps, mask_hot_pixels, mask_lone_full_pixels
+from specmatch.measurement.checks.disagreement import header_rows, replicate_checks
+from specmatch.measurement.checks.paired_scans import check_paired_scans, reflectance_range_rows
+from specmatch.measurement.folder.columns import MOST_NAMED
+from specmatch.measurement.folder.folder import MeasuredFolder, first_reason, known_batches, no_materials, read_folder
 from specmatch.measurement.reflectance.path_length import at_one_depth, brought_to, one_depth_mm
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans
-from specmatch.measurement.reflectance.reflectance import RawScans, subtract_darks
-from specmatch.progress import step
+from specmatch.measurement.reflectance.reflectance import Paired, RawScans, of_instrument, pair, subtract_darks
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines, listed
 
@@ -384,3 +380,77 @@ def _within_reason(table: pd.DataFrame, usable: Mask) -> tuple[Mask, list[tuple[
             (str(table.index[k]), f"{said}: wrong reference, wrong dark or wrong integration time; measure again")
         )
     return ~beyond, reasons
+
+
+# How the light of reference scans went on over time, across folders measured at different times.
+
+WEAK, DRIFTED = "low_light", "lamp_drift"
+_TEXT = ("folder", "measured_at", "instrument", "session")
+
+
+def reference_history(sessions: Sequence[Session]) -> pd.DataFrame:
+    """Return the level of every reference scan as a share of the first of its instrument, in the order of time.
+
+    A level is the median of the quotient over the wavelengths that are usable in every folder, so that folders with
+    other masked channels, or a slightly narrower band, stay comparable. The first that carries light is what the others
+    are held against; where none does, levels are NaN. The rule for `lamp_drift` is that of `measure`, held over all
+    folders: a lamp may be changed between two of them.
+    """
+    parts = [_rows(session) for session in sessions]
+    history = pd.concat(parts) if parts else pd.DataFrame(columns=[*_TEXT, "level", "code"])
+    # one way of sorting for all instruments: an order by date with undated scans in it would be made up
+    times = reference_times(history)
+    order = np.argsort(times.to_numpy(), kind="stable") if times is not None else np.arange(len(history))
+    light = [
+        (row, session.references.columns.to_numpy(float), session.usable.to_numpy(bool))
+        for session in sessions
+        for row in session.references.to_numpy(float)
+    ]
+    level, instrument = np.full(len(history), np.nan), history["instrument"].to_numpy()
+    code = history["code"].to_numpy(dtype=object, copy=True)
+    carries = code != WEAK
+    for name in dict.fromkeys(instrument):
+        own = [i for i in order if instrument[i] == name]
+        lit = next((i for i in own if carries[i]), None)
+        if lit is not None:
+            level[own] = _levels([light[i] for i in own], own.index(lit))
+            lit_ones = [i for i in own if carries[i]]
+            for place in jumps(level[lit_ones]):
+                code[lit_ones[place]] = DRIFTED
+    return history.assign(level=level, code=code).iloc[order]
+
+
+def reference_times(history: pd.DataFrame) -> pd.Series | None:
+    """Return the times of a history in UTC, or None where any reference has none."""
+    times = pd.to_datetime(history["measured_at"].replace("", None), utc=True, errors="coerce", format="ISO8601")
+    return times if len(times) and times.notna().all() else None
+
+
+def _rows(session: Session) -> pd.DataFrame:
+    rows, checks = session.reference_scans, session.checks
+    codes = dict.fromkeys(rows.index, "")
+    for name, code in zip(checks["scan_id"], checks["code"], strict=True):
+        if name in codes and code == WEAK:
+            codes[name] = WEAK
+    known = {column: rows[column].fillna("").astype(str) if column in rows else "" for column in _TEXT[1:]}
+    return pd.DataFrame({"folder": session.folder, **known, "code": pd.Series(codes, dtype=object)}, index=rows.index)
+
+
+def _levels(light: Sequence[tuple[Floats, Floats, Mask]], first: int) -> Floats:
+    """Return the median quotient of each to the first, over the wavelengths where all can be used."""
+    # light: of each scan its light, its wavelengths, and which of them are usable
+    seen = []
+    for y, nm, usable in light:
+        known = np.isfinite(y)
+        # where nothing of a scan is usable (no light at all), whatever was measured still has a level
+        keep = known & usable if (known & usable).any() else known
+        seen.append((nm[keep], y[keep]))
+    low, high = max(x[0] for x, _ in seen), min(x[-1] for x, _ in seen)
+    grid = seen[first][0]
+    grid = grid[(grid >= low) & (grid <= high)]
+    if grid.size == 0:
+        raise TableError(
+            "the reference scans of one instrument share no usable wavelength; make a history of each folder"
+        )
+    on_grid = [np.interp(grid, x, y) for x, y in seen]
+    return np.array([float(np.median(values / on_grid[first])) for values in on_grid])

@@ -9,10 +9,10 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.array_types import is_number
 from specmatch.errors import OptionError
-from specmatch.maths.domain.applicability import SCALES, ApplicabilityDomain, fit_domain
+from specmatch.long_jobs import one_thread
+from specmatch.maths.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
-from specmatch.threads import one_thread
 
 
 class Applicability(OutlierMixin, BaseEstimator):

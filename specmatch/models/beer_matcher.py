@@ -12,8 +12,9 @@ from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.array_types import is_number
 from specmatch.errors import OptionError, ParentsError
+from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model, identify
-from specmatch.maths.classification.model_selection import ROWS, SCALES
+from specmatch.maths.classification.discriminant_space import ROWS, SCALES
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,
@@ -22,7 +23,6 @@ from specmatch.models._validation import (
     rows_as_fitted,
     warn_of_no_reflectance,
 )
-from specmatch.threads import one_thread
 
 
 class BeerMatcher(ClassifierMixin, BaseEstimator):

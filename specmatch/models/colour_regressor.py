@@ -10,8 +10,9 @@ from sklearn.base import BaseEstimator, RegressorMixin
 from sklearn.utils.validation import check_is_fitted, validate_data
 
 from specmatch.errors import OptionError, TableError
+from specmatch.long_jobs import one_thread
 from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, ColourModel, fit_colour
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import (
     batch_codes,
@@ -20,7 +21,6 @@ from specmatch.models._validation import (
     rows_as_fitted,
     warn_of_no_reflectance,
 )
-from specmatch.threads import one_thread
 
 _log = logging.getLogger(__name__)
 

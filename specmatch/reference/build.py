@@ -18,17 +18,16 @@ from specmatch.errors import (
     SheetError,
     UnitError,
 )
-from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS
-from specmatch.measurement.folder.contradictions import check_sheets
+from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, check_sheets
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
-from specmatch.reference.disk.descriptor import content_hash
+from specmatch.reference.disk.encoding import content_hash
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
-from specmatch.reference.tending.lab_values import LabValues
+from specmatch.reference.upkeep import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import path_of, sha256_of
 from specmatch.warning_codes import RESCAN, WARNING_CODES
@@ -318,18 +317,24 @@ def _spoilt_scans(checks: pd.DataFrame, scan_ids: pd.Index) -> dict[str, str]:
 
 
 def _with_names_apart(sources: list[Source]) -> list[Source]:
-    """Scans and pours of one name in two folders are different ones: they get the folder's name before theirs."""
+    """Scans and pours of one name in two folders are different ones: they get the folder's name before theirs.
+
+    So do samples, which days count anew, where the name is another batch's in each.
+    """
     if len(sources) == 1:
         return sources
     names = [source.name for source in sources]
     prefixes = [name if names.count(name) == 1 else f"{name}-{at + 1}" for at, name in enumerate(names)]
     shared_scans = _in_several([source.scans.index for source in sources])
     shared_pours = _in_several([pd.Index(source.scans["pour"].unique()) for source in sources])
+    pairs = pd.concat([source.scans[["sample", "batch"]].drop_duplicates() for source in sources]).drop_duplicates()
+    shared_samples = set(pairs["sample"][pairs["sample"].duplicated()])
     apart = []
     for source, prefix in zip(sources, prefixes, strict=True):
         ids = [f"{prefix}/{scan}" if scan in shared_scans else scan for scan in source.scans.index]
         pours = [f"{prefix}/{pour}" if pour in shared_pours else pour for pour in source.scans["pour"]]
-        scans = source.scans.assign(pour=pours).set_axis(pd.Index(ids, name="scan_id"), axis=0)
+        samples = [f"{prefix}/{name}" if name in shared_samples else name for name in source.scans["sample"]]
+        scans = source.scans.assign(pour=pours, sample=samples).set_axis(pd.Index(ids, name="scan_id"), axis=0)
         spectra = source.spectra.set_axis(scans.index, axis=0)
         apart.append(replace(source, name=prefix, spectra=spectra, scans=scans))
     return apart

@@ -14,14 +14,13 @@ import pandas as pd
 
 from specmatch.batches import VALUE_NAME, beer_lines, check_batches, check_scans, must_be
 from specmatch.errors import OptionError, ReferenceSetError, UnitError
+from specmatch.long_jobs import step
 from specmatch.measurement.folder.stated import tables_as_stated
-from specmatch.progress import step
-from specmatch.reference.audit.evidence import evidence_of, still_settled
-from specmatch.reference.disk.blocks import block_digests, hash_of_blocks
-from specmatch.reference.disk.descriptor import content_hash
+from specmatch.reference.arrivals import Arrival, Growth, Held, grow_all
+from specmatch.reference.audit.finding import evidence_of, still_settled
+from specmatch.reference.disk.encoding import block_digests, content_hash, hash_of_blocks
 from specmatch.reference.disk.large_block import LargeTables, is_large
-from specmatch.reference.disk.package import read_package, write_package
-from specmatch.reference.disk.versions import VERSIONS, earlier_version
+from specmatch.reference.disk.package import VERSIONS, earlier_version, read_package, write_package
 from specmatch.reference.tables.alignment import (
     align_batches,
     check_band,
@@ -36,11 +35,12 @@ from specmatch.reference.tables.alignment import (
     unit_of,
     with_name,
 )
-from specmatch.reference.tables.dates import iso_date
 from specmatch.reference.tables.edits import (
     Change,
     Tables,
     dropped,
+    edited_by_sheet,
+    iso_date,
     left_by_hand,
     recoloured,
     relabelled,
@@ -48,10 +48,7 @@ from specmatch.reference.tables.edits import (
     selected,
     stepped,
 )
-from specmatch.reference.tending.arrivals import Arrival, Growth, Held, grow_all
-from specmatch.reference.tending.choices import Choices
-from specmatch.reference.tending.edit_sheet import edited_by_sheet
-from specmatch.reference.tending.upkeep import Upkeep, upkeep_of
+from specmatch.reference.upkeep import Choices, Upkeep, upkeep_of
 from specmatch.spectra import check_spectra
 from specmatch.storage import path_of
 from specmatch.wording import counted, in_ten_lines
@@ -319,15 +316,15 @@ class ReferenceSet:
     def _grown(
         self, arrivals: list[Arrival], choices: Choices, restore: frozenset[str], told: Mapping[str, Any]
     ) -> tuple["ReferenceSet", Growth, list[Growth]]:
-        origins: dict[str, frozenset[str]] = {}
-        for source in self.sources:
-            origins[source["name"]] = origins.get(source["name"], frozenset()) | set(source["batches"])
         large = self._large_for(arrivals)
         spectra, scans = large.blank() if large else (self._spectra, self._scans)
         grid = spectra.columns.to_numpy(dtype=np.float64)
-        held = Held(scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.determinations, origins)
+        held = Held(
+            scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.value_name, self.determinations,
+            self.sources,
+        )  # fmt: skip
         growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
-        choices.refuse_open()
+        choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
             return self, growth, parts
         came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
@@ -470,7 +467,7 @@ class ReferenceSet:
                 f"set {self.name!r} was measured against {self.reference_kind} and {other.name!r} against "
                 f"{other.reference_kind}, which differ by about 4 % in level; keep them apart"
             )
-        name = other.name if other.name != self.name else ""
+        name = other.name if other.name != self.name else f"{other.name}-2"
         its = other._tables
         arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
         told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}

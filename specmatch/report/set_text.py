@@ -8,7 +8,7 @@ from typing import Any
 
 import pandas as pd
 
-from specmatch.reference.audit.remedies import Remedy, remedy_of
+from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.report.text import text_table
 from specmatch.wording import listed
 

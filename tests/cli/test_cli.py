@@ -14,8 +14,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.cli import COMMANDS, main
-from specmatch.demo.brewery import Brewery, write_brewery
-from specmatch.demo.shift import write_shift
+from specmatch.demo.brewery import Brewery, write_brewery, write_shift
 from specmatch.errors import TooFewBatchesError
 from specmatch.report.text import FIGURE_WORDS
 

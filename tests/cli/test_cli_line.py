@@ -16,7 +16,7 @@ import pytest
 from line_room import write_pour, write_sheet
 
 from specmatch.cli import main
-from specmatch.demo.shift import write_shift
+from specmatch.demo.brewery import write_shift
 from specmatch.line.journal.journal import Journal
 
 
@@ -486,6 +486,8 @@ SIGNED = ["--outcome", "rework", "--operator", "K", "--note", "n"]
         (["--false-alarm-days", "0"], "--last and --false-alarm-days are above 0"),
         (["--operator", "KA", "--note", "looked"], "go with --review, --override or --baseline"),
         (["--now", "--check"], "ask for one of --review"),
+        (["--review", "1", "--line", "L1", *SIGNED], "--line goes with --now"),
+        (["--baseline", "2025-06-24", "2025-06-25", *SIGNED], "a baseline has neither"),
         (["--check", "--beer", "Straw Blond"], "--beer goes with --export"),
         (["--override", "Straw Blond", "L9", *SIGNED], "nothing of line '' is recorded, but of L1"),
         (["--baseline", "2025-06-24", "2025-06-25", *SIGNED[2:]], "such as 2025-06-24T00:00:00+02:00"),

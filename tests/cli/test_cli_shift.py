@@ -56,14 +56,16 @@ def journal(workshop, tmp_path, capsys):
 @pytest.mark.parametrize(
     ("words", "said"),
     [
-        (("verify", "{model}", "{scans}", "--journal", ""), "journal is empty"),
+        (("verify", "{model}", "{scans}", "--journal", ""), "--journal is empty"),
         (("verify", "", "{scans}"), "model is empty"),
+        (("verify", "{model}", "{scans}", "--from", "", "--to", "Saddle Pale"), "--from is empty"),
+        (("plan", "--beers", "b.csv", "--wish", ""), "--wish is empty"),
         (("history", ""), "journals is empty"),
-        (("history", "{db}", "--check", "--expect", ""), "expect is empty"),
-        (("history", "{db}", "--beer", ""), "beer is empty"),
+        (("history", "{db}", "--check", "--expect", ""), "--expect is empty"),
+        (("history", "{db}", "--beer", ""), "--beer is empty"),
         (("verify", "{model}", "{scans}", "--wrong-hold", "0.01"), "go with --packages"),
         (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "nan"), "no finite number"),
-        (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "-1"), "--control-hours is -1"),
+        (("verify", "{model}", "{scans}", "--journal", "{db}", "--control-hours", "-1"), "(--control-hours) is -1"),
         (("verify", "{model}", "{scans}", "--from", "Wasser", "--to", "Saddle Pale"), "or water before"),
         (("history", "{db}", "--review", "9" * 24, "--outcome", "reject"), "an entry is a number"),
         (("history", "{db}", "--export", "{db}.csv", "--lot", "l-1"), "is 'L-1' meant?"),
@@ -97,7 +99,7 @@ def test_a_journal_named_twice_counts_once_and_a_copy_is_refused(journal, tmp_pa
 
 @pytest.mark.parametrize(
     ("lot", "line", "claim"),
-    [("l 7", "L1", "Saddle Pale"), ("L-7", "L2", "Saddle Pale"), ("L-7", "L1", "Lantern Gold")],
+    [("l/7", "L1", "Saddle Pale"), ("L-7", "L2", "Saddle Pale"), ("L-7", "L1", "Lantern Gold")],
 )
 def test_a_lot_under_another_spelling_line_or_claim_does_not_hide_a_run_that_waits(
     workshop, line_room, tmp_path, capsys, lot, line, claim
@@ -132,7 +134,9 @@ def test_a_folder_without_a_usable_sample_says_why(workshop, tmp_path, capsys):
     shutil.copytree(workshop / "scans", tmp_path / "scans")
     for path in (tmp_path / "scans").glob("S1-*.csv"):
         path.write_text("")
-    assert "the first" in refused(capsys, "verify", workshop / "house.model", tmp_path / "scans")
+    assert "the first: S1-0.csv: the file is empty" in refused(
+        capsys, "verify", workshop / "house.model", tmp_path / "scans"
+    )
 
 
 def test_an_absorbance_beyond_the_photometer_asks_for_a_dilution(capsys):

@@ -10,10 +10,9 @@ from sklearn.model_selection import GroupKFold, cross_val_predict
 
 from specmatch.batches import check_batches, check_scans
 from specmatch.colour import average_absorbance, srm_from_absorbance
-from specmatch.demo import beers, brewery, scanning
+from specmatch.demo import brewery, physics
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import LIGHT_NM, Cup, Spectrometer, depth_cm
-from specmatch.demo.scanning import PourConditions
+from specmatch.demo.physics import LIGHT_NM, Cup, PourConditions, Spectrometer, depth_cm
 from specmatch.spectra import check_spectra
 
 # a reflectance that noise made 0 or less has no absorbance; one count in the reference's brightest pixel is 2e-5
@@ -63,10 +62,10 @@ def test_house_beers_lie_20_to_35_percent_apart_over_5_to_80_ebc(seed):
 
 
 def test_stated_errors_are_at_least_those_asked():
-    assert scanning.POUR_SD >= 0.012 and scanning.LAMP_SD >= 0.006
-    assert scanning.FOAM_SD >= 0.0015 and scanning.HAZE_SD >= 0.003
-    assert beers.BATCH_COLOUR_SD >= 0.045
-    assert np.all(beers.BATCH_SHAPE_SD[:3] >= [0.014, 0.010, 0.007])
+    assert physics.POUR_SD >= 0.012 and physics.LAMP_SD >= 0.006
+    assert physics.FOAM_SD >= 0.0015 and physics.HAZE_SD >= 0.003
+    assert physics.BATCH_COLOUR_SD >= 0.045
+    assert np.all(physics.BATCH_SHAPE_SD[:3] >= [0.014, 0.010, 0.007])
     assert brewery.LAB_RELATIVE_SD >= 0.012 and brewery.LAB_SD_EBC >= 0.1
     cup = Cup()
     assert cup.surface_reflectance * cup.glare_seen >= 0.008 - 1e-12
@@ -78,7 +77,7 @@ def test_true_colours_scatter_as_stated():
     colour = house.true_colour.to_numpy().reshape(12, 400)
     scatter = np.log(colour).std(axis=1)
     # the shapes add to the 4.5 % at 430 nm; 400 batches know an sd to 3.5 %, so four times that is allowed
-    expected = np.sqrt(0.045**2 + ((beers.BATCH_SHAPE_SD * beers.smooth_modes([430.0])[:, 0]) ** 2).sum())
+    expected = np.sqrt(0.045**2 + ((physics.BATCH_SHAPE_SD * physics.smooth_modes([430.0])[:, 0]) ** 2).sum())
     np.testing.assert_allclose(scatter, expected, rtol=0.15)
     lab_error = house.batches["colour"] - house.true_colour
     scaled = lab_error / np.sqrt((0.012 * house.true_colour) ** 2 + 0.1**2)
@@ -122,9 +121,9 @@ def test_average_beer_comes_back_at_its_srm_through_clean_optics(srm):
 @pytest.mark.parametrize("srm", [2.5, 5.0, 10.0])
 def test_average_beer_comes_back_at_its_srm_through_the_spectrometer(srm, monkeypatch):
     for error in ("POUR_SD", "LAMP_SD", "FOAM_SD", "HAZE_SD"):
-        monkeypatch.setattr(scanning, error, 0.0)
+        monkeypatch.setattr(physics, error, 0.0)
     quiet = Brewery(1, cup=Cup(glare_seen=0.0), spectrometer=Spectrometer(noisy=False, stray_light=0.0))
-    liquid = beers.Liquids(("Average",), ("A-1",), average_absorbance(LIGHT_NM, srm)[np.newaxis])
+    liquid = physics.Liquids(("Average",), ("A-1",), average_absorbance(LIGHT_NM, srm)[np.newaxis])
     spectra, _ = quiet.scan(liquid, [[PourConditions()]]).reflectance()
     band = spectra.loc[:, 450.0:650.0]
     path_cm = 2 * depth_cm()

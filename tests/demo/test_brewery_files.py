@@ -4,7 +4,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from specmatch.demo import scan_files
+from specmatch.demo import folders
 from specmatch.demo.brewery import Brewery, write_brewery
 from specmatch.errors import StorageError
 
@@ -71,7 +71,7 @@ def test_a_failed_write_leaves_nothing(tmp_path, monkeypatch):
     def broken(*args):
         raise OSError("disk full")
 
-    monkeypatch.setattr(scan_files, "scan_text", broken)
+    monkeypatch.setattr(folders, "scan_text", broken)
     with pytest.raises(OSError, match="disk full"):
         write_brewery(tmp_path / "year", n_batches=1)
     assert list(tmp_path.iterdir()) == []

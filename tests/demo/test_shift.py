@@ -7,9 +7,8 @@ from default_tour import default_tour
 from scipy.stats import fisher_exact
 from some_of import some_of
 
-from specmatch.demo import shift as line
-from specmatch.demo.brewery import DEFAULT_SEED, Brewery
-from specmatch.demo.shift import plan_shift
+from specmatch.demo import brewery as line
+from specmatch.demo.brewery import DEFAULT_SEED, Brewery, plan_shift
 from specmatch.demo.tour import run_tour
 from specmatch.house.house_model import HouseModel
 from specmatch.maths.statistics.levels import binomial_bounds

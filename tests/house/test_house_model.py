@@ -341,6 +341,8 @@ def test_packages_of_two_lots_are_no_sequence(house, new):
     with pytest.raises(TableError, match="the packages are of batches"):
         house.next_package(new.spectra, "Peat Stout", new.scans)
     lot = new.scans["batch"] == new.scans["batch"].iloc[0]
+    own = house.next_package(new.spectra[lot], "Chalk Lager", new.scans[lot])
+    assert house.next_package(new.spectra[lot], "Chalk Lager", new.scans) == own  # whose table holds other lots too
     with pytest.raises(OptionError, match="most_packages is 0"):
         house.next_package(new.spectra[lot], "Chalk Lager", new.scans[lot], most_packages=0)
 

@@ -7,7 +7,7 @@ import pytest
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, ReferenceSetError, UnknownBeerError
-from specmatch.maths.classification.mixtures import mixed_reflectance
+from specmatch.maths.classification.blends import mixed_reflectance
 
 
 def joined(*drawn):

@@ -11,7 +11,7 @@ import pytest
 from line_room import reflectance_text, write_pour, write_sheet
 
 import specmatch as sm
-from specmatch.demo.shift import write_shift
+from specmatch.demo.brewery import write_shift
 from specmatch.errors import LockedError, MissingScanError, StorageError, UnknownBeerError
 from specmatch.line import watcher as watch_module
 from specmatch.line.journal.journal import Journal

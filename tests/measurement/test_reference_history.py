@@ -7,8 +7,7 @@ import pandas as pd
 import pytest
 
 from specmatch.errors import TableError
-from specmatch.measurement.reference_history import reference_history, reference_times
-from specmatch.measurement.session import measure
+from specmatch.measurement.session import measure, reference_history, reference_times
 
 NM = np.arange(420.0, 681.0, 4.0)
 LAMP = np.exp(-(((NM - 450) / 15) ** 2)) + 0.6 * np.exp(-(((NM - 560) / 70) ** 2))

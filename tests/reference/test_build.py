@@ -13,7 +13,7 @@ from specmatch.demo.brewery import write_brewery
 from specmatch.errors import ReferenceSetError, SheetError, SpecmatchError, TableError, UnitError
 from specmatch.measurement.session import measure
 from specmatch.reference.build import build_set
-from specmatch.reference.extension import extend_set
+from specmatch.reference.changes import extend_set
 from specmatch.reference.reference_set import ReferenceSet
 
 

@@ -7,8 +7,7 @@ from small_house import small_tables
 
 from specmatch.errors import OptionError, ParentsError, ReferenceSetError, TableError, UnitError
 from specmatch.reference.build import share_of_single_pours
-from specmatch.reference.disk.descriptor import slug
-from specmatch.reference.disk.table_csv import decode_table, encode_table
+from specmatch.reference.disk.encoding import decode_table, encode_table, slug
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import check_band, check_beers, type_of, unit_of
 

@@ -10,15 +10,12 @@ from joblib import Parallel, delayed
 from specmatch.array_types import Floats, Ints, Mask, check_share, is_number
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
-from specmatch.maths.classification.cross_validation import f_statistics
+from specmatch.long_jobs import counted_off, one_thread, step
+from specmatch.maths.classification.beer_scatter import f_statistics
+from specmatch.maths.classification.discriminant_space import project, select_space
 from specmatch.maths.classification.left_out import JudgedBatches, judge_batches, one_sample_a_batch
-from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.subspace import project
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for
-from specmatch.progress import counted_off, step
-from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module
-from specmatch.reference.tables.pours import Pours, pours_of
-from specmatch.threads import one_thread
+from specmatch.reference.tables.pours import FEWEST_SHARED, Pours, pours_of, scans_of_module
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

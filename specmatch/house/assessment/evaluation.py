@@ -1,17 +1,22 @@
-"""How good a house model is, with batches held out: every figure is of batches that the model did not see."""
+"""How good a house model is, with batches held out: every figure is of batches that the model did not see.
+
+Agreement with lab values, where the spread comes from, and what the findings of an audit cost: a model fitted with and
+without following their advice.
+"""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import reduce
 from pathlib import Path
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
 from specmatch.batches import VALUE_NAME, batch_folds, must_be
-from specmatch.house.assessment.figures_of_merit import components_of_variance, figures_of_merit
+from specmatch.errors import ReferenceSetError, SpecmatchError, TableError
 from specmatch.house.assessment.mix_ups import (
     held_blends,
     held_pairs,
@@ -22,20 +27,71 @@ from specmatch.house.assessment.mix_ups import (
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.fitting.second_module import fit_set
 from specmatch.house.house_model import HouseModel
-from specmatch.house.reading.budget import budget_table
-from specmatch.house.reading.modules import joined, parts_by_module
+from specmatch.house.reading.colour import budget_table
 from specmatch.house.reading.readings import figures_table
-from specmatch.house.reading.samples import match_samples, scans_alone
+from specmatch.house.reading.samples import joined, match_samples, parts_by_module, scans_alone
+from specmatch.long_jobs import counted_off, one_thread, step
 from specmatch.maths.regression.conformal import coverage_spread
+from specmatch.maths.statistics.agreement import agreement
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.progress import counted_off, step
+from specmatch.maths.statistics.variance_components import nested_components
+from specmatch.reference.audit.finding import Remedy, remedy_of
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import scans_of_module
-from specmatch.threads import one_thread
+from specmatch.reference.tables.pours import scans_of_module
 
 if TYPE_CHECKING:
     from specmatch.house.planning.plan import Plan
     from specmatch.reference.reference_set import ReferenceSet
+
+
+FEWEST_BATCHES = 3
+
+
+def figures_of_merit(lab: pd.Series, colour: pd.Series) -> pd.Series:
+    """Return the figures of a validation, one batch a row.
+
+    ISO 12099 (from memory); see `specmatch.maths.statistics.agreement`. No figure here is reproducibility: that needs
+    batches under several conditions, see `gauge`.
+    """
+    # lab, colour: lab colours and readings of the same batches, matched by index; batches that lack either are left out
+    pairs = pd.DataFrame({"lab": lab, "colour": colour}).astype(float).dropna()
+    names = (
+        "bias", "bias_limit", "sep", "rmsep", "slope", "intercept", "slope_t", "slope_limit", "rpd", "iqr_over_sep",
+        "r_squared",
+    )  # fmt: skip
+    figures: dict[str, float] = {"n": len(pairs)}
+    if len(pairs) < FEWEST_BATCHES or np.ptp(pairs["colour"]) == 0.0:
+        figures |= dict.fromkeys((*names, "relative_error"), float("nan"))
+    else:
+        found = agreement(pairs["lab"].to_numpy(), pairs["colour"].to_numpy())
+        figures |= {name: float(getattr(found, name)) for name in names}
+        lab = pairs["lab"] if pairs["lab"].gt(0).all() else np.nan  # of values of 0 or below nothing is a part
+        figures["relative_error"] = float(np.sqrt(np.mean((pairs["colour"] / lab - 1.0) ** 2)))
+    return pd.Series(figures, dtype=object, name="figures")
+
+
+def components_of_variance(values: pd.Series, scans: pd.DataFrame, beer: pd.Series | None = None) -> pd.DataFrame:
+    """Say how much of the spread of readings lies between batches, between pours and between scans of a pour.
+
+    Columns `variance`, `sd` (free of the bias that a root of few degrees of freedom has), its 95 % bounds `sd_low` and
+    `sd_high`, `df`. Nested components are not reproducibility: every batch was measured by its own people on its day.
+    """
+    missing = values.index.difference(scans.index)
+    if len(missing):
+        raise TableError(f"{len(missing)} values have no row in the scans table, first {missing[0]!r}")
+    names = pd.Index(["between_batch", "between_pour", "between_scan"], name="component")
+    kept = values.astype(float).dropna()
+    if kept.empty:
+        return pd.DataFrame(np.nan, names, ["variance", "sd", "sd_low", "sd_high", "df"])
+    table = scans.loc[kept.index]
+    batch = pd.factorize(table["batch"])[0]
+    pour = pd.factorize(pd.MultiIndex.from_frame(table[["batch", "pour"]]))[0]
+    kind = None if beer is None else pd.factorize(table["batch"].map(beer))[0]
+    found = nested_components(kept.to_numpy(), [batch, pour], kind)
+    low, high = found.sd_bounds()
+    columns = {"variance": found.variance, "sd": found.sd, "sd_low": low, "sd_high": high, "df": found.df}
+    return pd.DataFrame(columns, index=names)
+
 
 COVERAGE_LEVELS = (0.80, 0.90, 0.95)
 OF_A_READING = ("colour", "nearest_beer", "p_value", "plausible_beers", "n_pours")
@@ -328,3 +384,125 @@ def _figures(colour: pd.DataFrame, identity: pd.DataFrame, coverage: pd.DataFram
         "n_colour": n,
     }
     return pd.Series(figures, dtype=object, name="figures")
+
+
+_WHY = "to see what it costs"
+COST_COLUMNS = (
+    "code", "findings", "colour_error_before", "colour_error_after", "false_hold_before", "false_hold_after",
+    "mix_ups_held_before", "mix_ups_held_after", "n_batches",
+)  # fmt: skip
+
+
+def finding_costs(
+    refs: ReferenceSet,
+    house: HouseModel | None = None,
+    *,
+    n_folds: int = 5,
+    seed: int = 0,
+    n_jobs: int | None = None,
+) -> pd.DataFrame:
+    """Say what the findings of a set's audit cost, a row a code whose advice is an edit.
+
+    Parameters
+    ----------
+    refs : ReferenceSet
+    house : HouseModel, optional
+        Its settings are used; the defaults where it is not given.
+    n_folds : int, default 5
+        At least 2.
+    seed : int, default 0
+        With the names of the batches it fixes the folds, the same before and after.
+    n_jobs : int, optional
+        Processes, as joblib counts them; one by default.
+
+    Returns
+    -------
+    DataFrame
+        `code`, `findings` (how many), and before and after following the advice of all of them: `colour_error`
+        (relative, root mean square, of batches whose own label and lab colour nobody doubts), `false_hold` (share of
+        those batches held), `mix_ups_held` (share of the other beers that they would not pass for), and `n_batches`,
+        on how many this rests. NaN where the set cannot tell.
+
+    Raises
+    ------
+    ReferenceSetError
+        If following the advice would leave no set that could be judged.
+
+    Examples
+    --------
+    >>> finding_costs(refs.relabel("MP-0-001", "Amber Lane", reason="a slip"), n_folds=2)["code"].tolist()
+    ['mislabelled']
+    """
+    must_be("set", refs)
+    house = HouseModel() if house is None else house
+    groups, doubted = _edits(refs)
+    if not groups:
+        return pd.DataFrame(columns=list(COST_COLUMNS))
+    before = evaluate(house, refs, n_folds=n_folds, seed=seed, n_jobs=n_jobs)
+    rows = []
+    for code, remedies in groups.items():
+        after_refs = reduce(_followed, remedies, refs)
+        try:
+            after = evaluate(house, after_refs, n_folds=n_folds, seed=seed, n_jobs=n_jobs)
+        except SpecmatchError as error:
+            raise ReferenceSetError(f"following the advice of {code!r} leaves no set to judge: {error}") from error
+        judged = [name for name in before.identity.index if name in after.identity.index and name not in doubted]
+        pair = [_figures_of_judged(result, judged, house.false_reject_rate) for result in (before, after)]
+        cost: dict[str, Any] = {"code": code, "findings": len(remedies), "n_batches": len(judged)}
+        for name in pair[0]:
+            cost |= {f"{name}_before": pair[0][name], f"{name}_after": pair[1][name]}
+        rows.append(cost)
+    return pd.DataFrame(rows, columns=list(COST_COLUMNS))
+
+
+def follow_advice(refs: ReferenceSet, code: str) -> ReferenceSet:
+    """Return the set after all edits that its audit advises for a code."""
+    return reduce(_followed, _edits(refs)[0].get(code, []), refs)
+
+
+def _edits(refs: ReferenceSet) -> tuple[dict[str, list[Remedy]], set[str]]:
+    """Return the edits that an audit advises, by code, and the batches that it doubts."""
+    groups: dict[str, list[Remedy]] = {}
+    doubted: set[str] = set()
+    for row in refs.audit().to_dict("records"):
+        told = (row["code"], row["level"], row["subject"], row["suggestion"])
+        remedy = remedy_of(*told, refs.scans, refs.batches)
+        if remedy.kind not in ("extend", "lab", "settle"):
+            groups.setdefault(row["code"], []).append(remedy)
+            doubted |= _batches_of(row["level"], row["subject"], refs.scans)
+    return groups, doubted
+
+
+def _batches_of(level: str, subject: str, scans: pd.DataFrame) -> set[str]:
+    """Return the batches whose own label, lab colour or pours a finding doubts; a whole beer is not doubted."""
+    if level not in ("scan", "pour", "sample", "batch", "session"):
+        return set()
+    of_scan = scans.index if level == "scan" else scans[level]
+    return set(scans.loc[np.asarray(of_scan == subject), "batch"])
+
+
+def _followed(refs: ReferenceSet, remedy: Remedy) -> ReferenceSet:
+    names = remedy.names
+    if remedy.kind == "drop":
+        return refs.drop(names[1], level=names[0], reason=_WHY)
+    if remedy.kind == "colour":
+        return refs.set_colour(names[0], np.nan if names[1] is None else names[1], reason=_WHY)
+    if remedy.kind == "rename":
+        return refs.rename_beer(*names, reason=_WHY)
+    return refs.recipe_step(*names, reason=_WHY) if remedy.kind == "recipe" else refs.relabel(*names, reason=_WHY)
+
+
+def _figures_of_judged(result: Evaluation, judged: list[str], rate: float) -> dict[str, float]:
+    colour = result.colour.loc[judged].dropna(subset=["lab", "colour"])
+    above = bool(colour["lab"].gt(0).all())  # of values of 0 or below nothing is a part
+    off = np.log((colour["colour"].astype(float) / colour["lab"].astype(float)).to_numpy()) if above else np.zeros(0)
+    own = result.identity.loc[judged, "p_value_own"].dropna()
+    # of each batch that nobody doubts, the other beers that it would not pass for: those most like it tell
+    told = result.identity.loc[judged]
+    others = [sum(beer != own for beer in one) for one, own in zip(told["plausible_beers"], told["beer"], strict=True)]
+    n_others = result.identity["beer"].nunique() - 1
+    return {
+        "colour_error": float(np.sqrt(np.mean(off**2))) if len(off) else np.nan,
+        "false_hold": float((own <= rate).mean()) if len(own) else np.nan,
+        "mix_ups_held": 1.0 - float(np.mean(others)) / n_others if others and n_others else np.nan,
+    }

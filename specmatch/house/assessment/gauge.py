@@ -14,8 +14,12 @@ from specmatch.array_types import Floats, is_number
 from specmatch.batches import check_scans, must_be
 from specmatch.errors import OptionError, TableError
 from specmatch.house.house_model import HouseModel
-from specmatch.maths.statistics.gauge_study import CrossedLayout, crossed_layout, mean_square_bounds
-from specmatch.maths.statistics.variance_components import LIMIT_FACTOR
+from specmatch.maths.statistics.variance_components import (
+    LIMIT_FACTOR,
+    CrossedLayout,
+    crossed_layout,
+    mean_square_bounds,
+)
 from specmatch.warning_codes import RESCAN, worst_effect
 
 if TYPE_CHECKING:

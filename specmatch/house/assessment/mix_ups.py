@@ -11,15 +11,14 @@ from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Mask
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, gather_set
+from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, gather_set
 from specmatch.house.reading.samples import SampleSet
+from specmatch.long_jobs import counted_off, one_thread
+from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
-from specmatch.maths.classification.mixtures import BLEND_SHARES, hold_blends
-from specmatch.maths.classification.power import sample_size
+from specmatch.maths.classification.evidence import sample_size
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds, mean_by
-from specmatch.progress import counted_off
-from specmatch.threads import one_thread
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

@@ -17,8 +17,7 @@ from scipy.special import ndtri
 from specmatch.array_types import Floats
 from specmatch.batches import by_sample, in_colour_unit
 from specmatch.errors import TableError, UnknownBeerError
-from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification
-from specmatch.maths.statistics.conformance import conformance_probability
+from specmatch.house.decision.specification import GUARDED, SIMPLE, ColourLimits, Specification, conformance_probability
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import nearest_name, p_in_words
 

@@ -18,11 +18,17 @@ from scipy.special import gammaln, ndtri, stdtr
 from specmatch.array_types import Floats, Ints, is_number
 from specmatch.batches import in_colour_unit
 from specmatch.errors import OptionError, UnknownBeerError
-from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
+from specmatch.house.decision.specification import (
+    GUARDED,
+    LENIENT,
+    SIMPLE,
+    ColourLimits,
+    Specification,
+    acceptance_limits,
+)
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.colour import read_colours
-from specmatch.maths.classification.covariance import shrink_covariances
-from specmatch.maths.statistics.conformance import acceptance_limits
+from specmatch.maths.classification.beer_scatter import shrink_covariances
 
 # of the interval that the uncertainty of a reading is taken from, as decisions take it
 COVERAGE = 0.90
@@ -68,11 +74,13 @@ def risks_of_claims(
     told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
     place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}
     rows = []
-    for sample, claim, nearest in verified[["claimed", "nearest_beer"]].itertuples():
+    for sample, claim, nearest, plausible in verified[["claimed", "nearest_beer", "plausible_beers"]].itertuples():
         try:
             beers = specification.beers_of(claim, days.get(sample))
         except UnknownBeerError:  # a label that was not valid on that day
             beers = ()
+        # of the beers of a label the limits of the most typical one decide, which passes before one that is nearer
+        beers = tuple(beer for beer in beers if beer in (plausible or ())) or beers
         beer = nearest if nearest in beers else beers[0] if len(beers) == 1 else ""
         limits = specification.limits_of(beer, days.get(sample))
         rows.append(-1 if limits is None else place.get((beer, limits.valid_from), -1))

@@ -6,11 +6,10 @@ from dataclasses import dataclass
 
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import VALUE_NAME
-from specmatch.house.fitting.colour_cautions import ColourWarnings
+from specmatch.house.fitting.colour_cautions import ColourWarnings, TemperatureCost
 from specmatch.house.fitting.conditions import Conditions, Validity
-from specmatch.house.fitting.temperature import TemperatureCost
+from specmatch.maths.applicability import ApplicabilityDomain
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.domain.applicability import ApplicabilityDomain
 from specmatch.maths.faults.fault_model import FaultModel
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.regression.colour_model import ColourModel
@@ -48,7 +47,7 @@ class SecondModule:
     cup: str
     base: str
     shared: tuple[str, ...]  # batches measured on both
-    route: str  # of `specmatch.maths.transfer.routes.ROUTES`
+    route: str  # of `specmatch.maths.transfer.ROUTES`
     # of shared batches left out, root mean square: relative, and in units of the scatter within a beer; the noise of
     # measuring twice is in both
     colour_error: float

@@ -10,14 +10,13 @@ import numpy as np
 
 from specmatch.array_types import Floats
 from specmatch.errors import ReferenceSetError
-from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings
+from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings, learn_temperature_cost
 from specmatch.house.fitting.conditions import learn_conditions, learn_offered
 from specmatch.house.fitting.fitted import FittedHouse, KeptPours
-from specmatch.house.fitting.set_pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
-from specmatch.house.fitting.temperature import learn_temperature_cost
+from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
+from specmatch.maths.applicability import fit_domain
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model
 from specmatch.maths.classification.sessions import SharedNoise
-from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import FaultModel, calibrate_thresholds, carry_sessions, fit_fault_model
 from specmatch.maths.faults.replicates import odd_among_mates
 from specmatch.maths.regression.colour_model import ColourModel, fit_colour, regressions_for

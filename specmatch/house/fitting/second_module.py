@@ -15,17 +15,16 @@ from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooF
 from specmatch.house.fitting.conditions import Conditions
 from specmatch.house.fitting.fitted import FittedHouse, KeptPours, SecondModule, SharedPours
 from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
-from specmatch.house.fitting.set_pours import SetPours, gather_set
+from specmatch.house.fitting.pours import SetPours, gather_set
+from specmatch.maths.applicability import fit_domain
 from specmatch.maths.classification.class_model import fit_class_model
-from specmatch.maths.domain.applicability import fit_domain
 from specmatch.maths.faults.fault_model import calibrate_thresholds, fit_fault_model
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.spectra.noise import fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
-from specmatch.maths.transfer.routes import Bench, pair
-from specmatch.maths.transfer.selection import Transfer, carry, carry_each, exchanged, fit_transfer, wider_by
+from specmatch.maths.transfer import Bench, Transfer, carry, carry_each, exchanged, fit_transfer, pair, wider_by
 from specmatch.reference.tables.edits import before_recipe
-from specmatch.reference.tables.modules import FEWEST_SHARED, scans_of_module, second_modules
+from specmatch.reference.tables.pours import FEWEST_SHARED, scans_of_module, second_modules
 from specmatch.wording import counted
 
 if TYPE_CHECKING:

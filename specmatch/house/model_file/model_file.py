@@ -20,7 +20,7 @@ from specmatch import __version__
 from specmatch.errors import ModelFileError
 from specmatch.storage import path_of, sha256_of, strict_json, write_atomic
 
-# 2: classes by the field's names; `old_names` reads format 1
+# 2: classes by the field's names; `serialisation` reads format 1
 FORMAT = 2
 KIND = "specmatch house model"
 MANIFEST, SEAL = "manifest.json", "manifest.sha256"

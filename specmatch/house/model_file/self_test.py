@@ -13,7 +13,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats
 from specmatch.errors import ModelFileError
-from specmatch.maths.classification.subspace import LabelledSamples
+from specmatch.maths.classification.discriminant_space import LabelledSamples
 
 Read = Callable[[Floats], Mapping[str, Any]]
 

@@ -14,13 +14,12 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.batches import COLOUR_UNITS, in_colour_unit
 from specmatch.errors import OptionError, SheetError, TableError, TooFewBatchesError, UnitError
-from specmatch.house.planning.simulation import Assumed
+from specmatch.house.planning.forecast import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
 from specmatch.maths.faults.normal_variation import SHAPE_SD as BATCH_SHAPE_SD
-from specmatch.maths.optics.cup import Optics, glare_of
-from specmatch.maths.optics.inverse_model import SHAPE_SD, smooth_shapes
+from specmatch.maths.optics.cup import SHAPE_SD, Optics, glare_of, smooth_shapes
 from specmatch.maths.optics.path_law import PathLaw, textbook_law
-from specmatch.maths.spectra.band import usable_channels
+from specmatch.maths.spectra.channels import usable_channels
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins
 from specmatch.maths.statistics.levels import Levels, mean_by, parent_codes
 from specmatch.measurement.commissioning.commission import Commissioning

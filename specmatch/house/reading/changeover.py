@@ -10,16 +10,17 @@ from specmatch.errors import OptionError, TooFewBatchesError, UnknownBeerError
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.classification.blends import (
+    FEWEST,
     WITHOUT_LIGHT,
     BlendPath,
     blend_path,
     estimate_blends,
     held_out_scale,
+    mean_spectra,
+    read_series,
     space_of,
     without_light,
 )
-from specmatch.maths.classification.mixtures import mean_spectra
-from specmatch.maths.classification.series import FEWEST, read_series
 from specmatch.maths.optics.cup import glare_of
 from specmatch.maths.optics.path_law import PathLaw, textbook_law
 from specmatch.wording import listed, nearest_name

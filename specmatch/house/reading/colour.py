@@ -1,20 +1,26 @@
-"""The colour of samples: the regression with its interval, and all that speaks against taking it at its word."""
+"""The colour of samples: the regression with its interval, all that speaks against it, and its budget of uncertainty.
+
+The budget has a row a beer and component (JCGM 100). Sensitivities are those of the model's own regression at the mean
+spectrum of each beer; sizes are what the set showed.
+"""
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 import pandas as pd
 from scipy.special import ndtri
 
-from specmatch.array_types import Floats, Ints, Mask
+from specmatch.array_types import Floats, Ints, Mask, is_number
 from specmatch.batches import by_sample
 from specmatch.colour.double_pass import rows_that_disagree
-from specmatch.errors import OptionError, TableError
+from specmatch.errors import OptionError, TableError, TooFewBatchesError
 from specmatch.house.fitting.colour_cautions import ColourWarnings
+from specmatch.house.fitting.fitted import FittedHouse
+from specmatch.maths.faults.normal_variation import CAUSES
 from specmatch.maths.regression.colour_model import ColourModel
 from specmatch.maths.regression.conformal import Interval, widen_limits
 
@@ -112,3 +118,132 @@ def read_colours(
     for row in np.flatnonzero(cautions.unfit[nearest] & known):
         codes.setdefault(int(row), []).append("colour_not_fit")
     return ColourReadings(found.colour, low, high, method, found.normal_errors_assumed, codes)
+
+
+READING, NEW_BATCHES = "reading", "new batches"
+_NOT_MEASURED = ("regression", "lab")  # of a reading against the lab, no scatter of the readings themselves
+# causes of the scatter of pours -> the component that a house knows them by
+_OF_CAUSE = {
+    "strength": "fill", "lamp": "lamp", "lamp_tilt": "lamp", "white": "cup", "haze": "cup",
+    "haze_inside": "cup", "axis_nm": "axis", "shift_nm": "axis",
+}  # fmt: skip
+ADVICE = {
+    "fill": "pour by a class A cylinder or pipette, or weigh; four pours for one halve it",
+    "cup": "degas, pour down the wall, wait and look: foam, bubbles and haze differ from pour to pour",
+    "noise": "average four times the readouts, or light longer without saturating",
+    "lamp": "warm the lamp up, and take a reference each hour and before the samples",
+    "axis": "commission the module, and keep its temperature",
+    "session": "measure the next batches of the beer in other sessions, beers mixed",
+    "regression": "more batches of such beers with lab values: the model misses what they would show",
+    "lab": "two or more lab determinations a batch; one lab for all",
+    "between batch": "no error: the beer itself; look to malt and brewhouse",
+}
+_STEP = 0.25  # of a standard deviation, for the slope of the regression
+_PRIOR_BATCHES = 4.0  # of the pooled spread between batches, beside a beer's own
+
+
+def budget_table(fitted: FittedHouse, *, n_pours: int | None = None, lab_sd: float | None = None) -> pd.DataFrame:
+    """Return the budget; see `HouseModel.budget`."""
+    fit = fitted.colour
+    if fit is None:
+        raise TooFewBatchesError("the model reads no colour: its set holds too few lab values for a budget")
+    fit.check_relative("a budget of uncertainty")
+    usual = int(np.clip(round(1.0 / fitted.faults.scatter.per_pour), 1, None))
+    pours = usual if n_pours is None else n_pours
+    if not (is_number(pours, whole=True) and pours >= 1):
+        raise OptionError(f"n_pours is {n_pours!r}; expected a whole number of pours, 1 or more")
+    if lab_sd is not None and not (is_number(lab_sd) and 0 < lab_sd < np.inf):
+        raise OptionError(f"lab_sd is {lab_sd!r}; expected the standard deviation of one lab colour, above 0")
+    spread = _between_batches(fitted, fit)
+    rows = []
+    for k, beer in enumerate(fitted.beers):
+        mean = fitted.faults.beer_means[k]
+        colour = float(fit.predict(mean[None])[0])
+        lab = None if lab_sd is None else (lab_sd / colour) ** 2
+        parts, then = _parts(fitted, fit, mean, colour, pours, lab)
+        if fitted.cautions is not None and fitted.cautions.session_sd is not None:
+            parts["session"] = float(fitted.cautions.session_sd[k] ** 2)
+        total = float(sum(parts.values()))
+        measured = sum(parts[name] for name in parts if name not in _NOT_MEASURED)
+        between = max(float(spread[k]) - sum(then.values()), 0.1 * float(spread[k]))
+        for name, variance in parts.items():
+            halved = float(np.sqrt(max(total - 0.75 * variance, 0.0)))
+            rows.append((beer, name, colour, variance, variance / total, halved, ADVICE[name]))
+        top = max(parts, key=lambda name: parts[name])
+        rows.append((beer, READING, colour, total, 1.0, np.nan, f"mostly {top}: {ADVICE[top]}"))
+        rows.append((beer, "between batch", colour, between, np.nan, np.nan, ADVICE["between batch"]))
+        said = "what readings of new batches of the beer scatter by"
+        rows.append((beer, NEW_BATCHES, colour, measured + between, np.nan, np.nan, said))
+    columns = ["beer", "component", "colour", "sd", "share", "reading_sd_if_halved", "advice"]
+    table = pd.DataFrame(rows, columns=columns).set_index(["beer", "component"])
+    table["sd"] = np.sqrt(table["sd"])
+    table.insert(2, "sd_in_unit", table["sd"] * table["colour"])
+    return table
+
+
+def _parts(
+    fitted: FittedHouse, fit: ColourModel, mean: Floats, colour: float, n_pours: int, lab: float | None
+) -> tuple[dict[str, float], dict[str, float]]:
+    """Return the variance of log colour that each component adds to a reading of so many pours, and as in the set."""
+    faults, scatter = fitted.faults, fitted.faults.scatter
+
+    def log_colour(rows: Floats) -> Floats:
+        return np.log(fit.predict(rows))
+
+    names = CAUSES[: scatter.pour.size - len(scatter.shapes)]
+    directions = scatter.directions(faults.pool(mean[None])[0], faults.optics)[: len(names), faults.bins]
+    slope = _slopes(log_colour, mean, directions, np.sqrt(scatter.pour[: len(names)]))
+    of_noise = _noise(fitted, log_colour, mean)
+    usual = scatter.per_pour
+    now: dict[str, float] = {}
+    then: dict[str, float] = {}
+    for share, found in ((1.0 / n_pours, now), (usual, then)):
+        for name, one, variance in zip(names, slope, scatter.pour, strict=False):
+            component = _OF_CAUSE[name]
+            found[component] = found.get(component, 0.0) + float(one**2 * variance) * share
+        found["noise"] = of_noise(1.0 / share)
+    total = float(fit.error.relative_variance(colour))
+    # what held-out batches missed by beyond what pours and noise explain
+    rest = max(total - sum(then.values()), 0.05 * total)
+    if lab is None:
+        return {**now, "regression": rest}, then
+    own = min(lab, 0.95 * rest)
+    return {**now, "regression": rest - own, "lab": own}, then
+
+
+def _slopes(log_colour: Callable[[Floats], Floats], mean: Floats, directions: Floats, sd: Floats) -> Floats:
+    """Return what one unit of each cause changes log colour by."""
+    step = _STEP * np.maximum(sd, 1e-6)
+    up, down = mean + step[:, None] * directions, mean - step[:, None] * directions
+    slopes: Floats = (log_colour(up) - log_colour(down)) / (2.0 * step)
+    return slopes
+
+
+def _noise(fitted: FittedHouse, log_colour: Callable[[Floats], Floats], mean: Floats) -> Callable[[float], float]:
+    """Return the variance of log colour that the noise of channels gives, as a function of the number of pours."""
+    faults = fitted.faults
+    one = np.equal.outer(np.arange(int(faults.bins.max()) + 1), faults.bins).astype(float)
+    base = faults.pool(mean[None])[0]
+    counting = replace(faults.noise, misfit=0.0)
+    slope = _slopes(log_colour, mean, one, np.sqrt(counting.variance(base)))
+
+    def variance(n_pours: float) -> float:
+        return float(slope**2 @ counting.sample_variance(base, n_pours))
+
+    return variance
+
+
+def _between_batches(fitted: FittedHouse, fit: ColourModel) -> Floats:
+    """Return the variance of log colours read of held-out batches of each beer, drawn to that of all beers."""
+    # -> (n_beers,)
+    n = len(fitted.beers)
+    if fit.held_out_colour.size != fitted.beer_of_batch.size:
+        # which beer a batch with a lab colour is of is not kept where others have none: one spread for all
+        return np.full(n, float(fitted.faults.scatter.batch[0]))
+    beer, y = fitted.beer_of_batch, np.log(fit.held_out_colour)
+    count = np.bincount(beer, minlength=n)
+    centre = np.bincount(beer, y, minlength=n) / np.maximum(count, 1)
+    squares, free = np.bincount(beer, (y - centre[beer]) ** 2, minlength=n), np.maximum(count - 1, 0)
+    pooled = float(squares.sum()) / max(float(free.sum()), 1.0)
+    own: Floats = (squares + _PRIOR_BATCHES * pooled) / (free + _PRIOR_BATCHES)
+    return own

@@ -10,8 +10,7 @@ from specmatch.array_types import Floats, Ints, Mask
 from specmatch.batches import in_ebc
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
-from specmatch.maths.faults.detector import NO_FAULT
-from specmatch.maths.faults.diagnosis import Diagnosis, in_words
+from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
 from specmatch.maths.faults.replicates import OddPours
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.warning_codes import FAULT_WORDS, FaultWords

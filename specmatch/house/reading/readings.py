@@ -1,30 +1,32 @@
-"""From samples to the table of readings.
+"""From samples to the table of readings, whole or part by part where scans do not fit into memory.
 
-Warning codes and other columns of readings laid out a row at a time, quick where most rows have nothing to say.
+Warning codes and other columns of readings are laid out a row at a time, quick where most rows have nothing to say.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeAlias
 
 import numpy as np
 import pandas as pd
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import VALUE_NAME
-from specmatch.house.fitting.averaging import Averages
+from specmatch.batches import VALUE_NAME, by_sample, check_scans
+from specmatch.errors import TableError
 from specmatch.house.fitting.fitted import FittedHouse
+from specmatch.house.fitting.pours import Averages
 from specmatch.house.reading.colour import ColourReadings, as_lab_reports, read_colours
-from specmatch.house.reading.depth import widened
 from specmatch.house.reading.explanations import Reasons, give_reasons
-from specmatch.house.reading.samples import SampleSet
+from specmatch.house.reading.samples import SampleSet, widened
 from specmatch.maths.classification.class_model import Match
 from specmatch.maths.faults.diagnosis import Diagnosis
 from specmatch.maths.faults.fault_model import best_explained_beer
+from specmatch.measurement.folder.stated import as_stated
+from specmatch.spectra import text_ids
 
 try:
     from pandas.api.internals import create_dataframe_from_blocks
@@ -322,3 +324,62 @@ def _only_if_claimed(samples: SampleSet, reasons: Reasons, rows: Mask) -> tuple[
         if rows[row] and only:
             codes[row], sentences[row] = only, reasons.of_beer[row]
     return codes, sentences
+
+
+Answer = Callable[[Any, Any], pd.DataFrame]
+Claims: TypeAlias = str | pd.Series | Mapping[str, str] | None
+
+
+def answer_parts(parts: Iterable[Any], answer: Answer) -> Iterator[pd.DataFrame]:
+    """Answer part after part; a part is a table of spectra, a session, or a pair of spectra and scans."""
+    if isinstance(parts, pd.DataFrame | pd.Series) or hasattr(parts, "spectra"):
+        raise TableError(
+            f"parts is one {type(parts).__name__}; expected several: an iterable of tables, of sessions, or of pairs "
+            "(spectra, scans); one alone is read by read and verify"
+        )
+    if not isinstance(parts, Iterable):
+        raise TableError(f"parts is a {type(parts).__name__}; expected an iterable of tables, sessions or pairs")
+    before: frozenset[str] = frozenset()
+    for number, part in enumerate(parts, start=1):
+        spectra, scans = part if isinstance(part, tuple) and len(part) == 2 else (part, None)
+        # filters and partitions leave empty tables behind, of which there is nothing to say
+        if isinstance(spectra, pd.DataFrame) and not len(spectra):
+            continue
+        try:
+            table = answer(spectra, scans)
+        except ValueError as error:
+            error.add_note(f"in part {number} of the parts given")
+            raise
+        again = before.intersection(table.index)
+        if again:
+            raise TableError(
+                f"sample {min(again)!r} stands in part {number} and in the part before it; a sample is read whole: cut "
+                "the parts where samples end"
+            )
+        before = frozenset(table.index)
+        yield table
+
+
+def judge_parts(
+    parts: Iterable[Any], claimed: Claims, judge: Callable[[Any, Any, Claims], pd.DataFrame]
+) -> Iterator[pd.DataFrame]:
+    """Judge part after part, each by the claims of its own samples; one that no part needs is refused at the end."""
+    if not isinstance(claimed, Mapping | pd.Series):
+        yield from answer_parts(parts, lambda spectra, scans: judge(spectra, scans, claimed))
+        return
+    claim_of = by_sample(claimed)
+    unused = set(claim_of)
+
+    def judge_own(spectra: Any, scans: Any) -> pd.DataFrame:
+        alone = isinstance(spectra, pd.Series)
+        scan_ids = text_ids(
+            pd.Index([spectra.name]) if alone else getattr(spectra, "spectra", spectra).index, "scan_id"
+        )
+        names = check_scans(as_stated(getattr(spectra, "scans", scans), "scans"), scan_ids)["sample"].unique()
+        own = {name: claim_of[name] for name in names if name in claim_of}
+        unused.difference_update(own)
+        return judge(spectra, scans, own)
+
+    yield from answer_parts(parts, judge_own)
+    if unused:
+        raise TableError(f"a claim is made for sample {min(unused)!r}, which no part holds; samples match as text")

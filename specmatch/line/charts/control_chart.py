@@ -12,14 +12,15 @@ from specmatch.array_types import Floats
 from specmatch.maths.statistics.control_charts import (
     CUSUM_ALLOWANCE,
     CUSUM_DECISION,
+    FARTHEST_SD,
     Baseline,
     baseline_of,
     cusum,
     ewma,
     ewma_limits,
+    limit_factor,
     prediction_limits,
 )
-from specmatch.maths.statistics.run_length import FARTHEST_SD, limit_factor
 
 COLOUR, CONTROL, LEVEL, PEAK, TYPICALITY = "colour", "control", "reference level", "reference peak", "typicality"
 # so many first points are the baseline unless somebody names a period

@@ -43,14 +43,18 @@ class ChainCheck:
 def record_text(record: dict[str, Any]) -> str:
     """Return the JSON text of a record: UTF-8, no blanks, numbers in the shortest form that reads back the same."""
     try:
-        text = json.dumps(record, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
-        text.encode()
+        return _text(record)
     except (TypeError, ValueError) as error:
         odd = next((f"{key} is {value!r:.60}" for key, value in record.items() if not _is_json(value)), str(error))
         raise TableError(
             f"the record cannot be written: {odd}; a journal holds text, finite numbers, true, false, null and lists "
             "and mappings of them: leave the field out where nothing is known"
         ) from None
+
+
+def _text(value: Any) -> str:
+    text = json.dumps(value, ensure_ascii=False, allow_nan=False, separators=(",", ":"), default=_plain)
+    text.encode()  # half a letter, as some old file names hold, is no UTF-8
     return text
 
 
@@ -63,8 +67,7 @@ def _plain(value: Any) -> Any:
 
 def _is_json(value: Any) -> bool:
     try:
-        json.dumps(value, allow_nan=False, default=_plain).encode()
-        json.dumps(value, ensure_ascii=False, default=_plain).encode()
+        _text(value)
     except (TypeError, ValueError):
         return False
     return True

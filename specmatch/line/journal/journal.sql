@@ -25,7 +25,7 @@ WHEN NEW.entry != (SELECT coalesce(max(entry), 0) + 1 FROM entries)
 BEGIN SELECT RAISE(ABORT, 'a journal only grows at its end: the row does not follow the last one'); END;
 {since_2}
 PRAGMA application_id = {application_id};
-PRAGMA user_version = 2;
+PRAGMA user_version = {format};
 
 -- name: since 2
 -- what the first format had not

@@ -34,6 +34,7 @@ _FILE = text_beside(__file__, "journal.sql")
 _PARTS = dict(re.findall(r"^-- name: (.+)\n-- .*\n((?:(?!-- ).*\n)+)", _FILE, re.MULTILINE))
 _FILLED = {
     "application_id": str(APPLICATION_ID),
+    "format": str(FORMAT),
     "first_previous": FIRST_PREVIOUS,
     "columns": ",\n".join(
         f"    {name} GENERATED ALWAYS AS (json_extract(record, '$.{place}')) VIRTUAL" for name, place in _PLACES.items()

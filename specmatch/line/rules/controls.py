@@ -19,7 +19,7 @@ from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.rules.clock import CLOCK_SLACK_S, DOUBTFUL
 from specmatch.line.rules.run_rule import REVIEW, with_grid
-from specmatch.maths.statistics.control_limits import SETTLED, Held, hold, independent_number
+from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
 from specmatch.warning_codes import CONSISTENT, RESCAN
 from specmatch.wording import counted
 

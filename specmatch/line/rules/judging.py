@@ -14,12 +14,12 @@ from specmatch.house.decision.decision import CLAIM_ADVICE, check_claims, refuse
 from specmatch.house.decision.specification import Specification, day_of
 from specmatch.house.fitting.conditions import plain_text
 from specmatch.house.house_model import HouseModel
-from specmatch.house.reading.modules import PARTS, parts_by_module
 from specmatch.house.reading.readings import READING_COLUMNS
+from specmatch.house.reading.samples import PARTS, parts_by_module
 from specmatch.line.journal.journal import Record
 from specmatch.line.rules.controls import CONTROL_HOURS
 from specmatch.line.rules.run_rule import Judged, Pooled
-from specmatch.maths.classification.sequential import ANOTHER
+from specmatch.maths.classification.evidence import ANOTHER
 from specmatch.measurement.session import Session
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted

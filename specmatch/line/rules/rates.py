@@ -11,13 +11,12 @@ from joblib import Parallel, delayed
 
 from specmatch.array_types import Floats, Ints, Mask, check_share, check_whole
 from specmatch.batches import batch_folds, must_be
-from specmatch.house.fitting.set_pours import SetPours, gather_set
+from specmatch.house.fitting.pours import SetPours, gather_set
+from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
-from specmatch.maths.classification.runs import held_at
-from specmatch.maths.classification.sequential import SequentialRule
+from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.threads import one_thread
 
 if TYPE_CHECKING:
     from specmatch.reference.reference_set import ReferenceSet

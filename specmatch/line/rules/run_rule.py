@@ -19,7 +19,7 @@ from typing import Any
 from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.maths.classification.sequential import SequentialRule
+from specmatch.maths.classification.evidence import SequentialRule
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES
 from specmatch.wording import counted

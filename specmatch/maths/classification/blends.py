@@ -3,22 +3,81 @@
 In the metric of identity a blend lies on the path from one beer to the other. Readings of a blend scatter about it as
 the batches of both beers do, each by its share of the absorbance there, and as pours do; beside that the law of the cup
 by which the path is drawn may be wrong. Blends of batches that were held out say how far all of this falls short.
+
+Samples over a changeover are read together: what they share says nothing, and the part of the old beer only falls. All
+packages after a changeover are of one batch, so the scatter between batches, which rules what one sample can show, is
+common to them: the last ones stand for the new batch, and only pours tell the others from them.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import fdtrc, ndtri, stdtr, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
+from specmatch.maths.classification.beer_scatter import BeerScatter, fit_beers, shrink_covariances
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.classification.covariance import BeerScatter, shrink_covariances
-from specmatch.maths.classification.cross_validation import fit_beers
-from specmatch.maths.classification.mixtures import mean_spectra
-from specmatch.maths.classification.subspace import DiscriminantSpace, LabelledSamples
+from specmatch.maths.classification.discriminant_space import DiscriminantSpace, LabelledSamples
 from specmatch.maths.optics.cup import relative_absorbance
 from specmatch.maths.optics.path_law import PathLaw
+from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by, place_within
+
+
+def mixed_reflectance(base: Floats, other: Floats, fraction: Floats | float) -> Floats:
+    """Return the reflectance of a blend: absorbances add by volume (Beer-Lambert), reflectances multiply."""
+    # base, other (..., p), fraction (..., 1) -> (..., p)
+    floor = LEAST_REFLECTANCE
+    return np.asarray(np.maximum(base, floor) ** (1.0 - fraction) * np.maximum(other, floor) ** fraction, float)
+
+
+def mean_spectra(samples: LabelledSamples) -> Floats:
+    """Return the reflectance of each beer, from the mean absorbance of its batches."""
+    # -> (n_beers, p)
+    of_batch = mean_by(np.log(np.maximum(samples.reflectance, LEAST_REFLECTANCE)), samples.batch)[0]
+    return np.asarray(np.exp(mean_by(of_batch, samples.beer)[0]), float)
+
+
+BLEND_SHARES = (0.10, 0.20, 0.30)
+
+
+@dataclass(frozen=True)
+class BlendsHeld:
+    """Blends of samples with the neighbour of their beer."""
+
+    neighbour: Ints  # (n,): the other beer in each
+    held: Mask  # (n, len(fractions): whether the blend, claimed to be the sample's own beer, is refused
+
+
+def neighbours(fit: ClassModel) -> Ints:
+    """Find the beer nearest to each beer."""
+    # -> (n_beers,)
+    if len(fit.beer_means) < 2:
+        return np.full(len(fit.beer_means), -1)
+    apart = ((fit.beer_means[:, None, :] - fit.beer_means) ** 2).sum(axis=2)
+    np.fill_diagonal(apart, np.inf)
+    return apart.argmin(axis=1)
+
+
+def hold_blends(
+    fit: ClassModel,
+    reflectance: Floats,
+    n_pours: Ints,
+    beer: Ints,
+    *,
+    rate: float,
+    fractions: tuple[float, ...] = BLEND_SHARES,
+) -> BlendsHeld:
+    """Blend samples with the neighbour of their beer and hold the blends against the claim."""
+    # reflectance (n, p), n_pours, beer (n,)
+    neighbour = neighbours(fit)[beer]
+    other = mean_spectra(fit.samples)[neighbour]
+    held = np.empty((len(reflectance), len(fractions)), bool)
+    for column, fraction in enumerate(fractions):
+        blend = mixed_reflectance(reflectance, other, fraction)
+        held[:, column] = fit.match(blend, n_pours).p_value[np.arange(len(blend)), beer] <= rate
+    return BlendsHeld(neighbour, held)
+
 
 # fractions at which scatter is worked out, and at which path and scatter are asked: closer where little is in
 KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) ** 2
@@ -462,3 +521,69 @@ def _held_out_ratios(
     usual = bases.size * usual_ratio(low[TRIED], high[TRIED]).sum()
     off = misfit(got.squared[each, best], path.dof, max(1, scores.shape[1] - 1))
     return np.array([(ratios / off).sum(), usual])
+
+
+# samples at the end that must stand for the new beer, and the fewest that make a series
+FEWEST_LAST, FEWEST = 3, 5
+# what the last samples hold is no new batch only where one in a hundred of those would lie as far out, not one in 20
+SURE = float(ndtri(0.99) / ndtri(LEVEL)) ** 2
+# least variance of a pour in units of the scatter of batches: an axis without any would own the answer
+LEAST_POURS = 0.01
+
+
+@dataclass(frozen=True)
+class SeriesReading:
+    """A series of samples over a changeover."""
+
+    fractions: Floats  # (n,): part of the other liquid, never rising, over what the last samples hold
+    first: int | None  # from which sample on no more than the smallest visible part is in; None where none is found
+    smallest_visible: float
+    left: float  # least part of the other liquid that the last samples hold by the set's own batches; 0 where none
+    settled: bool  # whether enough samples stand at the end that no longer fall
+
+
+def falling(values: Floats) -> Floats:
+    """Return the least-squares fit that never rises, by pooling neighbours that do.
+
+    M. Ayer et al., Annals of Mathematical Statistics 26:641-647, 1955.
+    """
+    blocks: list[tuple[float, int]] = []
+    for value in values.tolist():
+        mean, size = value, 1
+        while blocks and blocks[-1][0] < mean:
+            before, n = blocks.pop()
+            mean, size = (mean * size + before * n) / (size + n), size + n
+        blocks.append((mean, size))
+    return np.repeat([mean for mean, _ in blocks], [size for _, size in blocks])
+
+
+def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *, pours_known: bool) -> SeriesReading:
+    """Read samples in the order taken."""
+    # scores (n, a), n_pours (n,); pours_known: whether the set has several pours of a sample to learn their scatter
+    n, m = len(scores), float(np.median(n_pours))
+    start = n - max(FEWEST_LAST, n // 4)
+    fractions, visible, first = np.empty(0), 1.0, None
+    for _ in range(2):
+        moved, covariance = _from_last(path, scores[start:], m, pours_known)
+        best = FRACTIONS[likelihood(moved, scores, covariance).log.argmax(axis=1)]
+        visible = smallest_visible(moved, covariance, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
+        fractions = falling(best)
+        under = np.flatnonzero(fractions <= visible)
+        first = int(under[0]) if under.size else None
+        if first is None or n - first - 1 < FEWEST_LAST:
+            break
+        start = first + 1
+    settled = first is not None and n - first >= FEWEST_LAST
+    last, of = scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))])
+    whole = estimate_blends(path, last, of, SURE * wider)[0]
+    return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
+
+
+def _from_last(path: BlendPath, last: Floats, m: float, pours_known: bool) -> tuple[BlendPath, Floats]:
+    """Return the path from the mean of the last samples on, and the scatter of a sample about it."""
+    base = (1.0 - FRACTIONS)[:, None]
+    moved = replace(path, scores=path.scores + base * (last.mean(axis=0) - path.scores[0]))
+    if not pours_known:
+        return moved, path.covariance(m)
+    pour = np.maximum(path.pours, LEAST_POURS) / m
+    return moved, (pour * (1.0 + base**2 / len(last)))[:, :, None] * np.eye(pour.shape[1])

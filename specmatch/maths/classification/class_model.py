@@ -17,24 +17,29 @@ from scipy.special import bdtrc, fdtri
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.classification.calibration import (
+from specmatch.maths.classification.beer_scatter import (
+    BATCHES_FOR_OWN_SCATTER,
+    BeerScatter,
+    f_statistics,
+    fit_beers,
+    held_out_statistics,
+)
+from specmatch.maths.classification.discriminant_space import (
+    DiscriminantSpace,
+    LabelledSamples,
+    SpaceSettings,
+    on_channels,
+    select_space,
+    session_residual,
+)
+from specmatch.maths.classification.sessions import SharedNoise, lacks_sessions
+from specmatch.maths.classification.t2_and_q import (
     SHARE,
     QResidual,
     TailCorrection,
     combine_p_values,
     fit_residual,
     fit_tail,
-)
-from specmatch.maths.classification.covariance import BATCHES_FOR_OWN_SCATTER, BeerScatter
-from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
-from specmatch.maths.classification.model_selection import select_space
-from specmatch.maths.classification.sessions import SharedNoise, lacks_sessions
-from specmatch.maths.classification.subspace import (
-    DiscriminantSpace,
-    LabelledSamples,
-    SpaceSettings,
-    on_channels,
-    session_residual,
 )
 from specmatch.maths.statistics.levels import Levels
 

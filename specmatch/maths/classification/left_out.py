@@ -6,11 +6,17 @@ import numpy as np
 from scipy.special import chdtri, fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.classification.calibration import fit_tail
+from specmatch.maths.classification.beer_scatter import f_statistics
 from specmatch.maths.classification.class_model import ClassModel, build_class_model
-from specmatch.maths.classification.cross_validation import f_statistics
-from specmatch.maths.classification.model_selection import held_out_distance, select_space
-from specmatch.maths.classification.subspace import LabelledSamples, SpaceSettings, build_metric, project
+from specmatch.maths.classification.discriminant_space import (
+    LabelledSamples,
+    SpaceSettings,
+    build_metric,
+    held_out_distance,
+    project,
+    select_space,
+)
+from specmatch.maths.classification.t2_and_q import fit_tail
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 # A batch as far out as this once in so many batches of a clean set is kept out of what the others are judged by.

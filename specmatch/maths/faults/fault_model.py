@@ -14,14 +14,15 @@ import numpy as np
 from scipy.special import chdtri
 
 from specmatch.array_types import Floats, Ints
-from specmatch.maths.faults.detector import Detector, patterns_at
 from specmatch.maths.faults.diagnosis import (
     CLOSE,
     LEAST_SIZES,
     RARENESS,
+    Detector,
     Diagnosis,
     join_findings,
     judge,
+    patterns_at,
     rows_by,
 )
 from specmatch.maths.faults.normal_variation import (

@@ -21,8 +21,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.optics.cup import after_rounds, glare_of, one_crossing, relative_absorbance
-from specmatch.maths.optics.inverse_model import fit_cup_model
+from specmatch.maths.optics.cup import after_rounds, fit_cup_model, glare_of, one_crossing, relative_absorbance
 
 TEXTBOOK, LAB_COLOURS, SECOND_FILL = "textbook", "lab colours", "second fill"
 

@@ -24,11 +24,21 @@ from specmatch.maths.regression.conformal import (
     held_out_scores,
     t_interval,
 )
-from specmatch.maths.regression.gp_regression import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
+from specmatch.maths.regression.gaussian_process import LOG_ABSORBANCE, OPTICAL, ProcessRegression, fit_process
 from specmatch.maths.regression.lab_effects import LabEffects, LabValues, fit_lab_effects, with_extra
 from specmatch.maths.regression.pls import FEWEST_BATCHES_FOR_PLS, PlsRegression, fit_pls_regression
-from specmatch.maths.regression.response import LOG, ErrorModel, Response, first_error, responses
-from specmatch.maths.regression.spectral_rows import ABSORBANCE, AS_GIVEN, KINDS, SNV, SNV_ABSORBANCE
+from specmatch.maths.regression.rows_and_responses import (
+    ABSORBANCE,
+    AS_GIVEN,
+    KINDS,
+    LOG,
+    SNV,
+    SNV_ABSORBANCE,
+    ErrorModel,
+    Response,
+    first_error,
+    responses,
+)
 from specmatch.maths.spectra.noise import channel_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 

@@ -17,8 +17,14 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import OptionError
-from specmatch.maths.regression.response import LOG, SHARE_OF_LEAST, Response
-from specmatch.maths.regression.spectral_rows import ABSORBANCE, SpectralRows, learn_rows
+from specmatch.maths.regression.rows_and_responses import (
+    ABSORBANCE,
+    LOG,
+    SHARE_OF_LEAST,
+    Response,
+    SpectralRows,
+    learn_rows,
+)
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.maths.statistics.levels import rows_of
 

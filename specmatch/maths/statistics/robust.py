@@ -7,8 +7,8 @@ twenty of bad rows has one part in twenty of the say, however far out it lies.
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.maths.statistics.leading_axes import leading_axes_of
 from specmatch.maths.statistics.levels import rows_of
+from specmatch.maths.statistics.linear_algebra import leading_axes_of
 
 # rows beyond so many robust standard deviations are odd; one in 10^6 normal ones would be, and tails are longer
 ODD = 6.0

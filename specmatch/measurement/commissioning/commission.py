@@ -13,7 +13,8 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints
 from specmatch.errors import MissingScanError, OptionError, UnitError
-from specmatch.measurement.commissioning.pieces import (
+from specmatch.measurement.commissioning.figures import (
+    BEYOND,
     CUT_OFF,
     DILUTION,
     EMPTY,
@@ -21,29 +22,31 @@ from specmatch.measurement.commissioning.pieces import (
     LADDER,
     LAMPS,
     LINES,
+    MISSING,
+    NEAR,
     OPAQUE,
     STEADY,
     WATER,
-    Line,
-    Piece,
-    piece_of,
-)
-from specmatch.measurement.commissioning.response import (
     Estimate,
+    Line,
     NoiseFit,
+    Piece,
+    certificate_of,
     dilution_nonlinearity,
     fit_dark,
     fit_noise,
+    judge,
     ladder_nonlinearity,
     level_of,
+    limits_of,
     other_light,
+    piece_of,
     shifts_of,
     slope_per_hour,
     spread,
     stray_light,
     tilt_of,
 )
-from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, certificate_of, judge, limits_of
 from specmatch.measurement.commissioning.wavelength import AxisFit, AxisVersion, corrected_axis, fit_glass, fit_lamp
 from specmatch.measurement.folder.folder import MeasuredFolder, read_folder
 from specmatch.measurement.reflectance.raw_scans import gather_raw_scans

@@ -16,7 +16,7 @@ from scipy.optimize import least_squares
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import TooFewBatchesError
-from specmatch.measurement.commissioning.pieces import Line
+from specmatch.measurement.commissioning.figures import Line
 from specmatch.storage import write_atomic
 
 SIGMA_PER_WIDTH = 1.0 / 2.3548  # of a Gaussian, from its full width at half height

@@ -1,14 +1,22 @@
-"""Columns of the sheets: the known ones, and what an unknown one may be meant for."""
+"""Columns of the sheets: the known ones, what an unknown one may be meant for, and one fact that two columns state."""
+
+from __future__ import annotations
 
 import csv
 import re
 import unicodedata
 from collections.abc import Sequence
 from dataclasses import dataclass
+from datetime import timedelta
 from difflib import SequenceMatcher
+from typing import TYPE_CHECKING
 
+from specmatch.colour import ebc_from_srm
 from specmatch.errors import SheetError
-from specmatch.wording import text_beside
+from specmatch.wording import listed, text_beside
+
+if TYPE_CHECKING:
+    import pandas as pd
 
 # every known column: its sheets, whether it names something or is only kept, the range beyond which a number is a slip
 # of the pen or of a decimal mark, its unit, and what people of the trade write for it in their languages
@@ -126,3 +134,152 @@ def _edits(one: str, other: str) -> int:
                 row[j] = min(row[j], older[j - 2] + 1)
         before = last
     return row[-1]
+
+
+# One fact stated twice: by two columns of a sheet, or by two sheets of a folder.
+
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?\Z")
+# to the unit of the known column, as a factor
+_FACTORS = {
+    "integration_ms": {"ms": 1.0, "s": 1e3, "us": 1e-3, "\u00b5s": 1e-3}, "fill_ml": {"ml": 1.0, "l": 1e3, "cl": 10.0},
+    "cup_mm": {"mm": 1.0, "cm": 10.0}, "fill_sd_ml": {"ml": 1.0},
+}  # fmt: skip
+# lab colours are rounded, also after a conversion
+_TOLERANCE = {"colour": 0.03}
+_ELSE = 0.005
+# columns of the other sheet that mean something else there: the claim is none of the batch's facts
+_NO_FACT_OF_BOTH = ("batch", "beer")
+# columns in which two spellings of one name part what belongs together
+_NAMES = ("batch", "beer", "instrument", "session", "operator", "cup", "lamp", "base", "stage", "site", "material")
+MOST_NAMED = 5
+
+
+def check_columns(table: pd.DataFrame, lines: Sequence[int], unknown: Sequence[UnknownColumn], *, name: str) -> None:
+    """Refuse a sheet in which a column says otherwise than the known column that it is another name of."""
+    for column in unknown:
+        if column.same_fact and column.nearest in table:
+            for line, one, other, unit in zip(
+                lines, table[column.name], table[column.nearest], _units(table, column), strict=True
+            ):
+                if not _agree(one, other, column, unit):
+                    raise SheetError(
+                        f"{name}, line {line}: column {column.name!r} says {one!r} and column {column.nearest!r} says "
+                        f"{other!r}, which are one fact; keep the column that is right"
+                    )
+    _one_diameter_a_cup(table, lines, name)
+
+
+def check_sheets(scans: pd.DataFrame, batches: pd.DataFrame, *, scans_name: str, batches_name: str) -> None:
+    """Refuse a folder whose two sheets state a fact of a batch differently."""
+    # scans: a column `batch`; batches: index `batch`
+    if "batch" not in scans or batches.empty:
+        return
+    for column in (c for c in scans if c in batches and c not in _NO_FACT_OF_BOTH and c not in ("time", "order")):
+        known = {str(k): v for k, v in batches[column].items() if _said(v)}
+        for batch, value in zip(scans["batch"], scans[column], strict=True):
+            if _said(value) and batch in known and not _equal(str(value), str(known[batch])):
+                raise SheetError(
+                    f"{scans_name} and {batches_name}: column {column!r} is {value!r} in {scans_name} and "
+                    f"{known[batch]!r} in {batches_name} for batch {batch!r}; keep the one that is right"
+                )
+
+
+LONGEST_SAMPLE = timedelta(hours=12)  # all pours of one sample are poured within a shift
+
+
+def said_of_names(scans: pd.DataFrame) -> list[str]:
+    """Say which batches a sheet claims to be of several beers, and which names are likely one name written twice."""
+    claimed = scans[(scans["role"] == "sample") & (scans["batch"] != "") & (scans["beer"] != "")]
+    said = [
+        f"batch {batch!r} is claimed to be {' and '.join(map(repr, own))}; a lot is of one beer"
+        for batch, own in claimed.groupby("batch", sort=False)["beer"].unique().items()
+        if len(own) > 1
+    ]
+    for column in _NAMES:
+        alike: dict[str, list[str]] = {}
+        for name in scans[column].unique():
+            alike.setdefault(folded(name), []).append(name)
+        said += [
+            f"column {column}: {' and '.join(map(repr, names))} differ in case or marks only, and are taken for "
+            "different names; write one of them where they are one"
+            for plain, names in alike.items()
+            if plain and len(names) > 1
+        ]
+    timed = scans[(scans["role"] == "sample") & (scans["sample"] != "") & scans["time"].notna()]
+    spans = timed.groupby("sample", sort=False)["time"].agg(lambda own: max(own) - min(own))
+    if long := [f"{sample!r}, {span.days or 1} day(s)" for sample, span in spans.items() if span > LONGEST_SAMPLE]:
+        said.append(
+            "pours of one sample lie far apart, and a sample is taken at one time; if they are several, give each its "
+            f"name and batch: {listed(long, MOST_NAMED)}"
+        )
+    return said
+
+
+def other_claims(scans: pd.DataFrame, batches: pd.DataFrame) -> list[str]:
+    """Say which batches the sheet of scans claims to be another beer than the sheet of batches."""
+    if "beer" not in batches or batches.empty:
+        return []
+    pairs = scans.loc[(scans["role"] == "sample") & (scans["beer"] != ""), ["batch", "beer"]].drop_duplicates()
+    own = pairs["batch"].map(batches["beer"])
+    pairs = pairs[own.notna() & (own != "") & (own != pairs["beer"])]
+    each = [f"{batch!r}, there {batches.at[batch, 'beer']!r}, here {beer!r}" for batch, beer in pairs.to_numpy()]
+    if not each:
+        return []
+    named = listed(each, MOST_NAMED)
+    return [f"batches claimed to be another beer than in batches.csv, which a set goes by: {named}"]
+
+
+def _one_diameter_a_cup(table: pd.DataFrame, lines: Sequence[int], name: str) -> None:
+    if "cup" not in table or "cup_mm" not in table:
+        return
+    first: dict[str, tuple[int, str]] = {}
+    for line, own, value in zip(lines, table["cup"], table["cup_mm"], strict=True):
+        if not own or not value:
+            continue
+        at, before = first.setdefault(own, (line, value))
+        if not _equal(value, before):
+            raise SheetError(
+                f"{name}, line {line}: column 'cup' says {own!r} and column 'cup_mm' says {value!r}, where line "
+                f"{at} has {before!r} for the same cup; give each cup one cup_mm"
+            )
+
+
+def _units(table: pd.DataFrame, column: UnknownColumn) -> list[str]:
+    """The unit of the known column's cells, row by row; only a colour's may differ."""
+    if column.nearest == "colour" and "colour_unit" in table:
+        return [str(unit).upper() or "EBC" for unit in table["colour_unit"]]
+    return ["EBC" if column.nearest == "colour" else ""] * len(table)
+
+
+def _agree(one: str, other: str, column: UnknownColumn, unit: str) -> bool:
+    if not one or not other:
+        return True
+    tolerance = _TOLERANCE.get(column.nearest, _ELSE)
+    a, b = _as_number(one), _as_number(other)
+    if a is None or b is None:
+        return one.casefold() == other.casefold()
+    stated = folded(column.unit).upper()
+    if column.nearest == "colour":
+        own = "SRM" if "SRM" in stated else "EBC" if "EBC" in stated else unit
+        if own != unit and {own, unit} == {"EBC", "SRM"}:
+            a = float(ebc_from_srm(a)) if own == "SRM" else a
+            b = float(ebc_from_srm(b)) if unit == "SRM" else b
+    else:
+        tail = folded(column.unit).rpartition("_")[2]
+        a *= _FACTORS.get(column.nearest, {}).get(tail, 1.0)
+    return abs(a - b) <= tolerance * max(abs(a), abs(b))
+
+
+def _equal(one: str, other: str) -> bool:
+    a, b = _as_number(one), _as_number(other)
+    if a is None or b is None:
+        return one.casefold() == other.casefold()
+    return abs(a - b) <= _ELSE * max(abs(a), abs(b))
+
+
+def _as_number(cell: str) -> float | None:
+    return float(cell.replace(",", ".")) if _NUMBER.match(cell) else None
+
+
+def _said(value: object) -> bool:
+    return value is not None and value == value and str(value) != ""

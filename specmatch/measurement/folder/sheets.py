@@ -22,15 +22,22 @@ from specmatch.measurement.folder.columns import (
     ROLES,
     SCAN_COLUMNS,
     UnknownColumn,
+    check_columns,
     folded,
     known_name,
     unknown_column,
 )
-from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
-from specmatch.measurement.readers.lines import decode_text
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
+from specmatch.measurement.readers.cells import (
+    NumberMarks,
+    decode_text,
+    looks_numeric,
+    parse_number,
+    possible_marks,
+    token_kind,
+)
 from specmatch.measurement.readers.scan import told_of
+from specmatch.wording import listed
 
 _SPREADSHEETS = (".csv", ".txt", ".tsv", ".xlsx", ".xlsm", ".xls", ".ods")
 _SET_DESCRIPTOR = "datapackage.json"
@@ -60,7 +67,7 @@ def _sheets(folder: Path, stem: str) -> list[Path]:
 
 def _way_out(folder: Path) -> str:
     if (folder / _SET_DESCRIPTOR).is_file():
-        return "it is a reference set, for audit, fit and evaluate; name a measured folder here"
+        return "it is a reference set; name a measured folder here (two sets are joined by specmatch merge)"
     inside = sorted(path for path in folder.iterdir() if path.is_dir() and _sheets(path, "scans"))
     near = inside or [path for path in (folder.parent,) if _sheets(path, "scans")]
     if near:
@@ -395,7 +402,7 @@ def keyed_sheet(
     # what: the way out of a sheet without that column
     sheet = _units_apart(read_sheet(path, known=known, optional=optional), name=path.name)
     if key not in sheet.table:
-        raise SheetError(f"{path.name}: no column {key!r}, got {', '.join(sheet.table.columns)}; {what}")
+        raise SheetError(f"{path.name}: no column {key!r}, got {listed(list(sheet.table), 12)}; {what}")
     found = number_columns(sheet, numbers, name=path.name)
     _refuse_units_in_part(sheet, name=path.name)
     table, notes = sheet.table.copy(), list(sheet.notes)

@@ -16,11 +16,11 @@ from specmatch.measurement.folder.columns import (
     LAB_NUMBERS,
     SCAN_COLUMNS,
     SCAN_NUMBERS,
+    check_columns,
     known_name,
     reference_kinds,
     unknown_column,
 )
-from specmatch.measurement.folder.contradictions import check_columns
 from specmatch.measurement.folder.dates import read_dates
 from specmatch.measurement.folder.sheets import Sheet, number_columns, refuse_misnamed, refuse_out_of_range
 

@@ -8,8 +8,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import OptionError, ScanFileError, WavelengthMismatchError
-from specmatch.measurement.readers.lines import Row, is_value
-from specmatch.measurement.readers.numbers import APOSTROPHES, BLANKS, looks_numeric
+from specmatch.measurement.readers.cells import APOSTROPHES, BLANKS, Row, is_value, looks_numeric
 from specmatch.measurement.readers.scan import told_of
 from specmatch.measurement.readers.units import names_wavelength, stated_x_unit
 
@@ -228,6 +227,21 @@ def table_in_columns(rows: Sequence[Row]) -> bool:
     with np.errstate(invalid="ignore"):
         inside = ((values >= 200) & (values <= 1200)).mean(axis=0)
     return bool((inside >= _MOSTLY).any())
+
+
+def longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
+    """First and last index of the longest run of numeric lines; blank lines inside do not break it."""
+    best, start, last, count = (0, -1, 0), -1, -1, 0
+    for i, (data, text) in enumerate(zip(numeric, filled, strict=True)):
+        if data:
+            if start < 0:
+                start, count = i, 0
+            last, count = i, count + 1
+            if count > best[2]:
+                best = (start, last, count)
+        elif text:
+            start = -1
+    return best[0], best[1]
 
 
 def is_footer(i: int, split: list[Row], last: int, column: int, within: tuple[float, float]) -> bool:

@@ -1,5 +1,6 @@
 """From a text to its table of numbers, and from that to spectra in columns, or in pairs of wavelength and value."""
 
+import itertools
 import re
 from collections import Counter
 from collections.abc import Sequence
@@ -16,6 +17,7 @@ from specmatch.measurement.readers.axis import (
     is_footer,
     like_wavelengths,
     likely_axes,
+    longest_run,
     loose_axis,
     loose_number,
     named_axes,
@@ -23,17 +25,20 @@ from specmatch.measurement.readers.axis import (
     one_way,
     reach,
 )
-from specmatch.measurement.readers.lines import (
+from specmatch.measurement.readers.cells import (
+    NumberMarks,
     Row,
-    comments_among,
     is_data_line,
     is_value,
+    looks_numeric,
     names_over_units,
+    pass_over_comments,
+    possible_marks,
     read_meta,
     split_table,
 )
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, possible_marks
-from specmatch.measurement.readers.parsed_text import (
+from specmatch.measurement.readers.scan import (
+    Notes,
     ParsedText,
     RawSpectrum,
     ReadOptions,
@@ -41,7 +46,6 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.several_tables import refuse_several
 from specmatch.measurement.readers.units import Label, names_wavelength, read_label, same_axis, stated_x_unit
 from specmatch.wording import counted
@@ -76,10 +80,9 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
         units, changed = {j - 1: unit for j, unit in units.items() if j}, {(i, j - 1) for i, j in changed}
     _begin_with_a_cell(split, numeric)
     notes = Notes()
-    for i in comments_among(lines, separator, numeric, filled):
-        split[i], filled[i] = [], False
-        notes.doubt(f"line {i + 1}, {lines[i].strip()[:40]!r}, is a comment among the numbers: passed over")
-    first, last = _longest_run(numeric, filled)
+    told, passed = pass_over_comments(lines, separator, split, numeric, filled)
+    notes.doubt(*passed)
+    first, last = longest_run(numeric, filled)
     if last - first + 1 < FEWEST_POINTS:
         raise _nothing_found(split, numeric, filled)
     block = [i for i in range(first, last + 1) if filled[i]]
@@ -123,7 +126,7 @@ def find_columns_table(lines: Sequence[str], separator: str, *, literal: bool = 
         )
     words = [f"{word} [{units[j]}]" if j in units and units[j] not in word else word for j, word in enumerate(words)]
     shortened_at = _check_widths(rows, numbers, width, separator, ended)
-    meta = read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
+    meta = told | read_meta(lines[:top], first_line=1) | read_meta(lines[last + 1 :], first_line=last + 2)
     return TextTable(separator, rows, numbers, names, words, meta, last < len(lines) - 1, shortened_at, notes)
 
 
@@ -220,21 +223,6 @@ def _only_apart(rows: list[Row]) -> bool:
     return any(map(like_wavelengths, apart.T)) and not any(map(like_wavelengths, joined))
 
 
-def _longest_run(numeric: list[bool], filled: list[bool]) -> tuple[int, int]:
-    """First and last index of the longest run of numeric lines; blank lines inside do not break it."""
-    best, start, last, count = (0, -1, 0), -1, -1, 0
-    for i, (data, text) in enumerate(zip(numeric, filled, strict=True)):
-        if data:
-            if start < 0:
-                start, count = i, 0
-            last, count = i, count + 1
-            if count > best[2]:
-                best = (start, last, count)
-        elif text:
-            start = -1
-    return best[0], best[1]
-
-
 def _nothing_found(split: list[Row], numeric: list[bool], filled: list[bool]) -> ScanFileError:
     if not any(filled):
         return ScanFileError("the file is empty; measure again or take it off the list")
@@ -320,7 +308,8 @@ def columns_readings(lines: Sequence[str], separator: str, told: ReadOptions) ->
     rows = zip(table.line_numbers, table.rows, strict=True)
     placed = [(line, cell) for line, row in rows for cell in row if looks_numeric(cell)]
     cells = [cell for _, cell in placed]
-    counts = any(read_label(word).quantity == "counts" for word in table.words)
+    whole = [read_label(word).quantity == "counts" for word in table.words]
+    counts = [cell for row in table.rows for cell in itertools.compress(row, whole)]
     groups = separator in "\t;|"
     found = possible_marks(cells, decimal=told.decimal, thousands=told.thousands, blank_groups=groups, counts=counts)
     if not found:

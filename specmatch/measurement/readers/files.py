@@ -10,20 +10,23 @@ from pathlib import Path
 import numpy as np
 
 from specmatch.errors import OptionError, ScanFileError
-from specmatch.maths.spectra.spikes import find_spikes
+from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
+from specmatch.measurement.readers.cells import SEPARATORS, decode_text, read_meta
 from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
-from specmatch.measurement.readers.lines import SEPARATORS, decode_text, read_meta
-from specmatch.measurement.readers.parsed_text import (
+from specmatch.measurement.readers.scan import (
     LAYOUTS,
+    QUANTITIES,
+    Notes,
     ParsedText,
     RawSpectrum,
     ReadOptions,
+    Scan,
     check_points,
     format_notes,
+    told_of,
 )
-from specmatch.measurement.readers.scan import QUANTITIES, Notes, Scan, told_of
 from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
 from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
 from specmatch.storage import path_of
@@ -32,6 +35,7 @@ __all__ = ["Scan", "read_scans"]
 
 LARGEST_BYTES = 64 * 10**6
 NAMED_TWICE = 4
+MOST_DEAD = 0.1
 _QUANTITY_FIELDS = ("yunit", "yunits", "quantity", "ylabel")
 
 
@@ -210,7 +214,10 @@ def _jcamp_scans(text: str, encoding: str, name: str, told: ReadOptions) -> list
 
 def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
     """Return what each title says; titles of one table that say different things say nothing, and a note tells."""
-    labels = [_label(spectrum, reading.meta) for spectrum in reading.spectra]
+    # a table in the form of our own may hold counts; far above them only a dead channel reflects, and few are dead
+    own = all(spectrum.words.strip() == "scan_id" for spectrum in reading.spectra)
+    counts = own and np.mean(np.concatenate([spectrum.values for spectrum in reading.spectra]) > 150.0) > MOST_DEAD
+    labels = [_label(spectrum, reading.meta, titled=not counts) for spectrum in reading.spectra]
     if len(labels) == 1:
         only = reading.spectra[0]
         # over the only column R is the symbol, where the numbers can be reflectance; over one of several, a name
@@ -230,11 +237,11 @@ def _labels(reading: ParsedText, shared: Notes) -> list[Label]:
     return [Label()] * len(labels)
 
 
-def _label(spectrum: RawSpectrum, meta: dict[str, str]) -> Label:
+def _label(spectrum: RawSpectrum, meta: dict[str, str], *, titled: bool = True) -> Label:
     """Return what the title says, or where it says nothing the header's field for it."""
-    label = read_label(spectrum.words, field=bool(spectrum.words) and spectrum.words == meta.get("YUNITS"))
-    if spectrum.words.strip() == "scan_id" and np.nanmax(spectrum.values, initial=0.0) > 150.0:
-        label = Label()  # a table of counts in the form of our own
+    label = Label()
+    if titled:
+        label = read_label(spectrum.words, field=bool(spectrum.words) and spectrum.words == meta.get("YUNITS"))
     words = [value for key, value in meta.items() if key.lower().replace(" ", "") in _QUANTITY_FIELDS]
     field = read_label(" ".join(words), field=True)
     if label.quantity and field.quantity not in ("", label.quantity):

@@ -7,16 +7,21 @@ import numpy as np
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.axis import loose_number, table_in_columns
-from specmatch.measurement.readers.lines import Row, is_data_line, is_value, read_meta, split_table
-from specmatch.measurement.readers.numbers import (
+from specmatch.measurement.readers.cells import (
     APOSTROPHES,
     BLANKS,
     NumberMarks,
+    Row,
+    is_data_line,
+    is_value,
     looks_numeric,
     parse_number,
     possible_marks,
+    read_meta,
+    split_table,
 )
-from specmatch.measurement.readers.parsed_text import (
+from specmatch.measurement.readers.scan import (
+    Notes,
     ParsedText,
     RawSpectrum,
     ReadOptions,
@@ -24,7 +29,6 @@ from specmatch.measurement.readers.parsed_text import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.scan import Notes
 from specmatch.measurement.readers.units import names_wavelength
 
 _GROUPS = BLANKS + APOSTROPHES

@@ -9,8 +9,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.errors import ScanFileError
 from specmatch.measurement.readers.axis import FEWEST_POINTS, loose_number
-from specmatch.measurement.readers.lines import AFTER_KEY, SEPARATORS, Row, is_data_line, split_line
-from specmatch.measurement.readers.numbers import looks_numeric
+from specmatch.measurement.readers.cells import AFTER_KEY, SEPARATORS, Row, is_data_line, looks_numeric, split_line
 from specmatch.measurement.readers.units import names_wavelength
 
 FEWEST_LINES = 3

@@ -7,26 +7,27 @@ from numpy.typing import NDArray
 from specmatch.batches import COLOUR_UNITS, VALUE_NAME
 from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.regression.colour_model import regressions_for
-from specmatch.reference.audit.beers import beer_findings
-from specmatch.reference.audit.colour_units import COMMON_FACTOR, unit_findings
-from specmatch.reference.audit.finding import Finding, findings_table
-from specmatch.reference.audit.labels import (
+from specmatch.reference.audit.batches import (
+    COMMON_FACTOR,
     lab_bias_findings,
     lab_findings,
     lab_residuals,
     label_findings,
     parted_lab_values,
     parted_labels,
+    unit_findings,
 )
-from specmatch.reference.audit.pours import (
+from specmatch.reference.audit.beers import beer_findings
+from specmatch.reference.audit.finding import Finding, findings_table
+from specmatch.reference.audit.records import (
     depth_findings,
     duplicate_findings,
     filling_findings,
     odd_pour_findings,
+    record_findings,
+    session_findings,
 )
-from specmatch.reference.audit.records import record_findings, session_findings
-from specmatch.reference.tables.modules import scans_of_module
-from specmatch.reference.tables.pours import pours_of
+from specmatch.reference.tables.pours import pours_of, scans_of_module
 
 
 def audit_tables(

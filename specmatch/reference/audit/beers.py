@@ -9,8 +9,7 @@ from scipy.special import fdtrc
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.left_out import JudgedBatches
-from specmatch.reference.audit.finding import Finding, found
-from specmatch.reference.audit.levels import told
+from specmatch.reference.audit.finding import Finding, found, told
 from specmatch.reference.tables.pours import Pours
 
 # Two beers lie so far apart, in units of the scatter of the other beers about theirs.

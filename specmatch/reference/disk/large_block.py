@@ -16,8 +16,7 @@ import pandas as pd
 from specmatch.array_types import Floats
 from specmatch.batches import check_scans
 from specmatch.errors import ReferenceSetError
-from specmatch.reference.disk.blocks import BLOCK_ROWS, block_digests, name_keys
-from specmatch.reference.disk.table_csv import encode_table
+from specmatch.reference.disk.encoding import BLOCK_ROWS, block_digests, encode_table, name_keys
 from specmatch.reference.tables.alignment import joined, tidy_columns, type_of
 from specmatch.spectra import wavelengths_from
 from specmatch.storage import sha256_of, write_atomic

@@ -131,12 +131,7 @@ def align_batches(
 ) -> pd.DataFrame:
     """Check the batches table, refuse scans whose batch it lacks, and set aside batches without a scan."""
     # reflectance: where it is to be held against the colours of the batches
-    if isinstance(batches, pd.DataFrame) and value_name != VALUE_NAME and value_name in batches.columns:
-        if VALUE_NAME in batches.columns:
-            raise TableError(
-                f"the batches table has columns {VALUE_NAME!r} and {value_name!r}; keep the one that counts"
-            )
-        batches = batches.rename(columns={value_name: VALUE_NAME})
+    batches = with_value(batches, value_name)
     table = tidy_columns(check_batches(batches, colour_unit=colour_unit), "batches")
     needed = pd.Index(scans["batch"].unique())
     absent = needed.difference(table.index, sort=False)
@@ -151,15 +146,24 @@ def align_batches(
     table = table[used]
     table.index = pd.Index(table.index, dtype=object, name="batch")
     if reflectance is not None and value_name == VALUE_NAME:
-        _refuse_absorbance(reflectance, scans, table)
+        refuse_absorbance(reflectance, scans, table)
     return table
 
 
-def _refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFrame) -> None:
+def with_value(batches: Any, value_name: str) -> Any:
+    """Return a batches table whose column of the value, whatever a set calls it, is the one that the library reads."""
+    if value_name == VALUE_NAME or not isinstance(batches, pd.DataFrame) or value_name not in batches.columns:
+        return batches
+    if VALUE_NAME in batches.columns:
+        raise TableError(f"the batches table has columns {VALUE_NAME!r} and {value_name!r}; keep the one that counts")
+    return batches.rename(columns={value_name: VALUE_NAME})
+
+
+def refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFrame) -> None:
     """Refuse a table in which darker beers read higher, and every scan falls from blue to red, as absorbance does."""
     nm, colour = spectra.wavelength_nm, scans["batch"].map(batches["colour"]).astype(float)
     blue, red = (pd.DataFrame(spectra.values[:, kept]).mean(axis=1) for kept in (nm < BLUE_NM, nm > RED_NM))
-    if batches["colour"].nunique() < FEWEST_COLOURS or not (blue > red).all():
+    if colour.nunique() < FEWEST_COLOURS or not (blue > red).all():
         return
     if colour.reset_index(drop=True).rank().corr(blue.rank()) > 0.5:
         raise UnitError(

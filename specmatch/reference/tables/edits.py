@@ -1,15 +1,76 @@
 """Changes to the tables of a reference set: each gives new tables, a line for the history, and the same as data."""
 
-from collections.abc import Collection, Mapping
+import re
+from collections.abc import Callable, Collection, Mapping, Sequence
+from contextlib import suppress
 from dataclasses import dataclass, replace
+from datetime import date, datetime, time
 from typing import Any
 
 import numpy as np
 import pandas as pd
 
+from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS
-from specmatch.errors import OptionError, ReferenceSetError
-from specmatch.reference.tables.dates import iso_date, not_before
+from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
+from specmatch.measurement.folder.dates import date_readings
+
+# Dates of edits and of scans: read one way only, kept as ISO 8601, compared as dates.
+
+_YEAR = re.compile(r"\d{4}")  # a year of two digits leaves room for doubt
+_REDUCED = re.compile(r"\d{4}(?:-\d{2})?\Z")
+
+
+def iso_date(said: object, what: str = "when") -> str:
+    """Return a date or time as ISO 8601; a day before a month is read where only one way is a date, or dots say so."""
+    if isinstance(said, datetime) and said.tzinfo is None and said.time() == time():
+        said = said.date()  # a day as pandas keeps it
+    text = said.isoformat() if isinstance(said, date) else str(said).strip()
+    if not text:
+        return ""
+    for kind in (date, datetime):
+        with suppress(ValueError):
+            return kind.fromisoformat(text).isoformat()
+    found = date_readings(text) if _YEAR.search(text) else []
+    if "." in text.split()[0]:  # dots stand behind a day
+        found = [reading for reading in found if reading[0] != "mdy"]
+    days = list(dict.fromkeys(when.date().isoformat() for _, when, _ in found))
+    if not days:
+        raise OptionError(f"{what} is {text!r}, which is no date; write it as 2026-01-31")
+    if len(days) > 1:
+        raise OptionError(f"{what} is {text!r}, which may be {' or '.join(days)}; write the one that is meant")
+    _, when, timed = found[0]
+    return when.isoformat() if timed else days[0]
+
+
+def not_before(times: Sequence[str], bound: object, what: str) -> Mask:
+    """Say which times lie at or after a bound: a day is compared with the day on record, a time with the moment."""
+    # -> (n,)
+    if _REDUCED.match(str(bound).strip()):
+        bound = f"{str(bound).strip()}-01-01"[:10]
+    limit = iso_date(bound, what)
+    unique = dict.fromkeys(times)
+    later: dict[str, bool] = {}
+    for text in unique:
+        try:
+            known = iso_date(text, "measured_at")
+        except OptionError as error:
+            raise ReferenceSetError(f"{error}; until then the set cannot be selected by date") from None
+        later[text] = (
+            known[:10] >= limit if len(limit) == 10 else _moment(known, limit) >= datetime.fromisoformat(limit)
+        )
+    return np.array([later[text] for text in times], dtype=bool)
+
+
+def _moment(known: str, limit: str) -> datetime:
+    moment, bound = datetime.fromisoformat(known), datetime.fromisoformat(limit)
+    if (moment.tzinfo is None) != (bound.tzinfo is None):
+        raise OptionError(
+            f"{known!r} and {limit!r} cannot be compared: one has an offset from UTC and the other has none; give both "
+            "one, or select by day"
+        )
+    return moment
+
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
 # what is known of a lab colour in words
@@ -248,3 +309,68 @@ def _shown(colour: float) -> str:
 
 def _or_none(number: float) -> float | None:
     return None if np.isnan(number) else float(number)
+
+
+# Edits in bulk: a sheet with a row an edit, taken whole or not at all.
+
+COLUMNS = ("batch", "what", "value", "reason")
+_MOST_TOLD = 3
+
+
+def colour_of(text: str) -> float:
+    """Return a colour as typed; `none` is no colour."""
+    if text.strip().lower() == "none":
+        return float("nan")
+    try:
+        return float(text.strip().replace(",", "."))
+    except ValueError:
+        raise OptionError(f"the colour {text!r} is no number; give one, or 'none'") from None
+
+
+def _dropped(level: str) -> Callable[[Tables, str, str], Change]:
+    return lambda tables, name, value: dropped(tables, name if isinstance(name, list) else [name], level)
+
+
+EDITS: Mapping[str, Callable[[Tables, str, str], Change]] = {
+    "beer": relabelled,
+    "colour": lambda tables, name, value: recoloured(tables, name, {"colour": colour_of(value)}),
+    "drop": _dropped("batch"),
+    **{f"drop {level}": _dropped(level) for level in LEVELS},
+    "rename": renamed,
+    "recipe": stepped,
+    "relabel": relabelled,  # as the command says it
+}
+
+
+def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
+    """Make every edit of a sheet, in its order."""
+    if not isinstance(sheet, pd.DataFrame):
+        raise OptionError(f"the sheet of edits is a {type(sheet).__name__}; expected a table with {', '.join(COLUMNS)}")
+    missing = [name for name in COLUMNS[:2] if name not in sheet.columns]
+    if missing:
+        raise OptionError(f"the sheet of edits has no column {missing[0]!r}; it needs {', '.join(COLUMNS)}")
+    if not len(sheet):
+        raise OptionError("the sheet of edits is empty; a row an edit, with batch, what, value and reason")
+    said, edits = [], []
+    for place, row in enumerate(sheet.to_dict("records"), start=1):
+        name, what, value, why = (_text(row.get(column)) for column in COLUMNS)
+        if what.lower() not in EDITS:
+            raise OptionError(f"row {place} ({name}): {what!r} is no edit; expected one of {', '.join(EDITS)}")
+        if not why and not reason.strip():
+            raise OptionError(f"row {place} ({name}) gives no reason; fill the column, or give one for all")
+        try:
+            tables, words, edit = EDITS[what.lower()](tables, name, value)
+        except SpecmatchError as error:
+            raise type(error)(f"row {place} ({name}): {error}; no edit of the sheet was made") from None
+        said.append(words)
+        edits.append(edit | ({"why": why} if why else {}))
+    listed = "; ".join(said[:_MOST_TOLD]) + (f"; and {len(said) - _MOST_TOLD} more" if len(said) > _MOST_TOLD else "")
+    return tables, f"{len(said)} edits: {listed}", {"kind": "sheet", "edits": edits}
+
+
+def _text(cell: Any) -> Any:
+    if isinstance(cell, list):
+        return cell  # names that were dropped together
+    if cell is None or (isinstance(cell, float) and np.isnan(cell)):
+        return ""
+    return f"{cell:.15g}" if isinstance(cell, float) else str(cell).strip()

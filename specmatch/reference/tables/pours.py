@@ -1,4 +1,4 @@
-"""The spectra of a set as an audit needs them: one row a pour, on the usable band, without holes."""
+"""The spectra of a set as pours, without holes, and the modules that they were measured on."""
 
 from collections.abc import Collection
 from dataclasses import dataclass, field, replace
@@ -9,7 +9,7 @@ import pandas as pd
 from specmatch.array_types import Floats, Ints
 from specmatch.batches import in_ebc
 from specmatch.maths.optics.path_law import PathLaw
-from specmatch.maths.spectra.band import refuse_few_channels, usable_channels
+from specmatch.maths.spectra.channels import refuse_few_channels, usable_channels
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.measurement.reflectance.path_length import (
     TEACHES,
@@ -124,3 +124,33 @@ def _bridged(values: Floats, wavelength_nm: Floats) -> Floats:
         else:
             values[row] = 0.0
     return values
+
+
+# Which modules a set holds: its own, and further ones that batches measured on both can teach.
+
+# batches that two modules must both have measured, for the one to be taught by the other
+FEWEST_SHARED = 3
+
+
+def second_modules(scans: pd.DataFrame) -> tuple[str, ...]:
+    """Return the modules of a set that batches measured on its main one as well can teach."""
+    if "instrument" not in scans.columns:
+        return ()
+    batches = {str(name): set(own) for name, own in scans["batch"].groupby(_stated(scans), sort=True) if name}
+    if len(batches) < 2:
+        return ()
+    main = max(batches, key=lambda name: len(batches[name]))
+    return tuple(name for name in batches if name != main and len(batches[name] & batches[main]) >= FEWEST_SHARED)
+
+
+def scans_of_module(scans: pd.DataFrame, module: str | None = None) -> pd.DataFrame:
+    """Return the scans of one further module, or all but those of further modules."""
+    seconds = second_modules(scans)
+    if not seconds:
+        return scans
+    stated = _stated(scans)
+    return scans[~stated.isin(seconds)] if module is None else scans[stated == module]
+
+
+def _stated(scans: pd.DataFrame) -> pd.Series:
+    return scans["instrument"].fillna("").astype(str).str.strip()

@@ -9,8 +9,7 @@ import pandas as pd
 
 from specmatch.house.assessment.gauge import CROSSED, NESTED, PARTLY
 from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT
-from specmatch.measurement.commissioning.pieces import CAUTIONS, LINES_SOURCE
-from specmatch.measurement.commissioning.verdict import BEYOND, MISSING, NEAR, STATED
+from specmatch.measurement.commissioning.figures import BEYOND, CAUTIONS, LINES_SOURCE, MISSING, NEAR, STATED
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, text, versions, whole_page

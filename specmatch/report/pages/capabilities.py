@@ -10,7 +10,7 @@ import pandas as pd
 from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import ALL, BEER, COLOUR, Evaluation
 from specmatch.house.assessment.mix_ups import BLEND, PAIR, UNKNOWN
-from specmatch.maths.classification.mixtures import BLEND_SHARES
+from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.wording import counted
 

@@ -12,7 +12,7 @@ from specmatch.array_types import Floats
 from specmatch.batches import values_of
 from specmatch.house.assessment.mix_ups import GOOD_ENOUGH, PAIR
 from specmatch.maths.classification.class_model import ClassModel
-from specmatch.maths.classification.power import power
+from specmatch.maths.classification.evidence import power
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.reference.tables.edits import batch_days
 from specmatch.report.pages.html import Markup, table, text

@@ -145,6 +145,7 @@ def figure_of(
 def drawing(ax: Axes, *, name: str, says: str) -> str:
     """Return the figure of an axis as SVG for use inside a page, the same bytes for the same figure."""
     from matplotlib import rc_context
+    from matplotlib.backends.backend_svg import FigureCanvasSVG
 
     out, whole = io.StringIO(), whole_figure(ax)
     # not by `findobj`, which makes every label of every axis on its way
@@ -157,8 +158,16 @@ def drawing(ax: Axes, *, name: str, says: str) -> str:
     # the drawing library's; it then warns of letters that it cannot measure
     # matplotlib makes marks of printed numbers, and how NumPy prints them is anybody's to set
     printed = np.printoptions(legacy=False)
-    with printed, rc_context({"svg.fonttype": "none", "svg.hashsalt": name}), warnings.catch_warnings():
+    plain: dict[Any, Any] = {"svg.fonttype": "none", "svg.hashsalt": name}
+    plain |= {"figure.autolayout": False, "figure.constrained_layout.use": False}  # or None below would mean these
+    with printed, rc_context(plain), warnings.catch_warnings():
         warnings.filterwarnings("ignore", message="Glyph .* missing", category=UserWarning)
+        layout = whole.get_layout_engine()
+        if layout is not None:
+            # laid out here as `savefig` would, which draws the whole once more for it
+            FigureCanvasSVG(whole)
+            layout.execute(whole)
+            whole.set_layout_engine(None)
         whole.savefig(out, format="svg", metadata={"Date": None})
     svg = out.getvalue()
     svg = svg[svg.index("<svg") :]

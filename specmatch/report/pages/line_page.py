@@ -12,7 +12,7 @@ from specmatch.line.charts.drift import Drift, find_drifts
 from specmatch.line.charts.series import line_charts
 from specmatch.line.journal.queries import decision_counts, newest
 from specmatch.line.journal.queries import waiting as find_waiting
-from specmatch.maths.statistics.run_length import FARTHEST_SD
+from specmatch.maths.statistics.control_charts import FARTHEST_SD
 from specmatch.report import plots
 from specmatch.report.pages.glance import span, verdict
 from specmatch.report.pages.html import Section, bullets, figure_of, limits, section, table, text, versions, whole_page

@@ -10,8 +10,8 @@ import pandas as pd
 
 from specmatch.batches import must_be, values_of
 from specmatch.errors import TableError
-from specmatch.house.reading.modules import parts_by_module
-from specmatch.progress import counted_off
+from specmatch.house.reading.samples import parts_by_module
+from specmatch.long_jobs import counted_off
 from specmatch.report import plots
 from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
 from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict

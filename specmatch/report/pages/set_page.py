@@ -11,8 +11,8 @@ from specmatch.batches import VALUE_NAME, must_be, values_of
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
-from specmatch.maths.classification.mixtures import BLEND_SHARES
-from specmatch.measurement.reference_history import DRIFTED, WEAK
+from specmatch.maths.classification.blends import BLEND_SHARES
+from specmatch.measurement.session import DRIFTED, WEAK
 from specmatch.report import plots
 from specmatch.report.pages.bench_page import budget_part
 from specmatch.report.pages.capabilities import (
@@ -118,7 +118,7 @@ def set_page(
         Of `refs.audit()`, which is asked where they are not given.
     history : DataFrame, optional
         Of the reference scans of the folders that the set was made of, as
-        `specmatch.measurement.reference_history.reference_history` returns it: a set keeps none.
+        `specmatch.measurement.session.reference_history` returns it: a set keeps none.
     why_not : str
         Why there is no model, where there is none.
 

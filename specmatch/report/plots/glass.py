@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike
 
 from specmatch.array_types import Floats
 from specmatch.colour.double_pass import fit_double_pass
-from specmatch.colour.scales import average_absorbance, srm_from_ebc
+from specmatch.colour.transmission import average_absorbance, srm_from_ebc
 from specmatch.errors import SpecmatchError
 from specmatch.maths.statistics.levels import mean_by
 from specmatch.report.plots.style import swatch

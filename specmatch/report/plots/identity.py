@@ -12,9 +12,9 @@ from specmatch.errors import TableError, UnknownBeerError
 from specmatch.house.assessment.evaluation import Evaluation
 from specmatch.house.assessment.mix_ups import PAIR
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.reading.modules import parts_by_module
+from specmatch.house.reading.samples import parts_by_module
 from specmatch.maths.classification.class_model import distance_limits
-from specmatch.maths.faults.detector import NO_FAULT
+from specmatch.maths.faults.diagnosis import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by

@@ -10,9 +10,9 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Mask
 from specmatch.errors import UnknownBeerError
-from specmatch.maths.spectra.band import LARGEST_NOISE, usable_band
+from specmatch.maths.spectra.channels import LARGEST_NOISE, usable_band
 from specmatch.maths.spectra.noise import channel_noise
-from specmatch.measurement.reference_history import DRIFTED, WEAK, reference_history, reference_times
+from specmatch.measurement.session import DRIFTED, WEAK, reference_history, reference_times
 from specmatch.report.plots.glass import glass_colours
 from specmatch.report.plots.style import (
     INK,

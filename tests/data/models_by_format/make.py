@@ -8,7 +8,7 @@ import numpy as np
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import Spectrometer
+from specmatch.demo.physics import Spectrometer
 
 HERE = Path(__file__).parent
 READ = ("colour", "colour_low", "colour_high", "p_value", "distance", "colour_without_fault")

@@ -1,4 +1,9 @@
-"""Evaluation: batches held out whole, folds that never change, counts with their bounds."""
+"""Evaluation: batches held out whole, folds that never change, counts with their bounds.
+
+Figures of merit on tables: what is left out, what is refused, what the layout shows.
+
+What findings cost: what is said before and after the advice is what happens to new batches.
+"""
 
 import numpy as np
 import pandas as pd
@@ -6,7 +11,10 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
+from specmatch.errors import TableError
+from specmatch.house.assessment.evaluation import COST_COLUMNS, components_of_variance, figures_of_merit, follow_advice
 from specmatch.maths.statistics.levels import binomial_bounds
+from specmatch.reference.reference_set import ReferenceSet
 from specmatch.report.text import FIGURE_WORDS
 
 
@@ -155,3 +163,101 @@ def test_each_beer_is_left_out_once_as_an_unknown_one(result):
     # beers of the house are neighbours of each other: most are refused, and some are not
     assert 0.5 < result.figures["unknown_refused"] <= 1.0
     assert 0.3 < result.figures["unknown_refused_over_colours"] <= 1.0
+
+
+def test_bias_and_sep_make_up_the_error():
+    lab = pd.Series([7.0, 10.0, 14.0, 20.0, 31.0], index=list("abcde"))
+    colour = pd.Series([31.8, 7.5, 10.2, 14.9, 20.1], index=list("eabcd"))
+    found = figures_of_merit(lab, colour)
+    assert (found["n"], found["bias"]) == (5, pytest.approx(0.5))
+    assert found["sep"] == pytest.approx(0.353553, abs=1e-6)
+    assert found["rmsep"] == pytest.approx(0.591608, abs=1e-6)
+    assert found["rmsep"] ** 2 == pytest.approx(found["bias"] ** 2 + found["sep"] ** 2 * 4 / 5)
+
+
+def test_batches_without_a_pair_are_left_out_and_few_give_no_figures():
+    lab = pd.Series([7.0, np.nan, 14.0, 20.0], index=list("abcd"))
+    colour = pd.Series([7.5, 10.2, 14.9, 20.2, 30.0], index=list("abcde"))
+    assert figures_of_merit(lab, colour)["n"] == 3
+    few = figures_of_merit(lab.iloc[:2], colour)
+    assert few["n"] == 1 and np.isnan(few["sep"]) and np.isnan(few["relative_error"])
+
+
+def layout(n_batches: int, n_pours: int, n_scans: int, seed: int = 0) -> tuple[pd.Series, pd.DataFrame, pd.Series]:
+    rng = np.random.default_rng(seed)
+    rows, values = [], []
+    for b in range(n_batches):
+        level = 2.0 + (b % 3) + rng.normal(0, 0.05)
+        for p in range(n_pours):
+            pour = level + rng.normal(0, 0.012)
+            for s in range(n_scans):
+                rows.append({"scan_id": f"{b}-{p}-{s}", "pour": f"{b}-{p}", "batch": f"B{b}"})
+                values.append(pour + rng.normal(0, 0.004))
+    scans = pd.DataFrame(rows).set_index("scan_id")
+    beer = pd.Series({f"B{b}": f"beer {b % 3}" for b in range(n_batches)})
+    return pd.Series(values, index=scans.index), scans, beer
+
+
+def test_components_of_a_known_layout():
+    values, scans, beer = layout(90, 3, 3)
+    found = components_of_variance(values, scans, beer)["sd"]
+    # sd of 87, 180 and 540 degrees of freedom: 8 %, 5 % and 3 %; three standard errors
+    np.testing.assert_allclose(found, [0.05, 0.012, 0.004], rtol=0.24)
+    table = components_of_variance(values, scans, beer)
+    assert ((table["sd_low"] < table["sd"]) & (table["sd"] < table["sd_high"])).all()
+    assert table["df"].tolist() == [87, 180, 540]
+    # without the beers, what lies between them counts as between batches
+    assert components_of_variance(values, scans)["sd"]["between_batch"] > 0.5
+
+
+def test_a_layer_that_is_not_repeated_says_nothing():
+    values, scans, beer = layout(12, 3, 1)
+    found = components_of_variance(values, scans, beer)
+    assert np.isnan(found.loc["between_scan", "sd"]) and found.loc["between_scan", "df"] == 0
+    assert found.loc["between_pour", "sd"] > 0
+    with pytest.raises(TableError, match="no row in the scans table"):
+        components_of_variance(values, scans.iloc[1:])
+
+
+BEERS = ["Chalk Lager", "Meadow Pils", "Straw Blond", "Amber Lane", "Peat Stout"]
+
+
+def spoilt(seed, n_batches, beers=BEERS):
+    """Return a set with a tenth of its lab values a quarter off, and the batches that are."""
+    drawn = Brewery(seed).draw(n_batches, beers=beers)
+    rng = np.random.default_rng(seed)
+    wrong = rng.permutation(drawn.batches.index)[: max(2, len(drawn.batches) // 10)]
+    batches = drawn.batches.copy()
+    batches.loc[wrong, "colour"] *= rng.choice([0.75, 1.25], len(wrong))
+    return ReferenceSet(drawn.spectra, drawn.scans, batches), wrong
+
+
+def test_advice_is_followed_by_the_edits_of_its_code_alone():
+    refs, wrong = spoilt(3, 6)
+    after = follow_advice(refs, "lab_value")
+    changed = refs.batches.index[after.batches["colour"].isna()]
+    assert len(changed) and set(changed) <= set(wrong)
+
+
+@pytest.mark.whole
+def test_advice_on_what_is_not_there_changes_nothing():
+    refs, _ = spoilt(3, 6)
+    assert follow_advice(refs, "thin_beer").batches.equals(refs.batches)
+
+
+@pytest.mark.whole
+def test_stated_colour_errors_are_within_a_factor_of_two_of_those_of_new_batches():
+    refs, _ = spoilt(4, 8)
+    costs = sm.finding_costs(refs, n_folds=3)
+    assert tuple(costs.columns) == COST_COLUMNS
+    shares = costs[[f"{name}_{when}" for name in ("false_hold", "mix_ups_held") for when in ("before", "after")]]
+    assert ((shares >= 0.0) & (shares <= 1.0)).all(axis=None)
+    costs = costs.set_index("code")
+    new = Brewery(4).draw(8, draw=1, beers=BEERS)
+    sample = new.scans.groupby("batch", sort=False)["sample"].first()
+    for when, learnt in (("before", refs), ("after", follow_advice(refs, "lab_value"))):
+        read = sm.HouseModel().fit(learnt).read(new.spectra, scans=new.scans).loc[sample]
+        off = np.log(read["colour"].to_numpy(float) / new.batches["colour"].loc[sample.index].to_numpy(float))
+        happened = float(np.sqrt(np.mean(off**2)))
+        # of some forty batches each the error is known to a sixth, which the factor leaves room for
+        assert 0.5 < costs.at["lab_value", f"colour_error_{when}"] / happened < 2.0

@@ -56,7 +56,7 @@ def test_operators_are_told_from_pours(study):
 
 
 def test_equal_to_the_analysis_of_log_colour_by_hand(study):
-    from specmatch.maths.statistics.gauge_study import crossed_layout
+    from specmatch.maths.statistics.variance_components import crossed_layout
 
     house, session = study
     found = sm.gauge(house, session)

@@ -11,10 +11,17 @@ from benchmarks.houses import SHOWN, members
 from benchmarks.validation import of_corrections, row_of
 from specmatch.cli import main
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
+from specmatch.demo.folders import write_measured_folder
 from specmatch.errors import ModelFileError, TableError, TooFewBatchesError
-from specmatch.house.assessment.correction import ColourCorrection, drawn_to_zero
-from specmatch.house.assessment.validation import BIASED, FIT_FOR_USE, NOT_ENOUGH, REFIT, validate
+from specmatch.house.assessment.validation import (
+    BIASED,
+    FIT_FOR_USE,
+    NOT_ENOUGH,
+    REFIT,
+    ColourCorrection,
+    drawn_to_zero,
+    validate,
+)
 
 
 @pytest.fixture(scope="module")
@@ -248,3 +255,16 @@ def test_validations_are_right_as_often_as_claimed(full_size, claim):
     # what a correction reads afterwards is covered as it was meant to be
     own = corrected[(corrected["kind"] == "its beers") & (corrected["member"] == "all")]
     assert (own["covered after"] >= 0.86).all()
+
+
+def test_a_set_of_another_value_is_extended_and_validated_by_its_own_column():
+    past, new = (Brewery(seed=1).draw(n, draw=draw) for n, draw in ((4, 0), (1, 1)))
+    first, later = (one.batches[["beer", "colour"]].rename(columns={"colour": "glucose"}) for one in (past, new))
+    refs = sm.ReferenceSet(past.spectra, past.scans, first, value_name="glucose", value_unit="g/L")
+    found = sm.validate(sm.HouseModel().fit(refs), new.spectra, new.scans, later)
+    assert found.figures["n"] + len(found.left_out) == len(later)
+    scans = new.scans.assign(**{name: "new " + new.scans[name] for name in ("batch", "sample", "pour")})
+    later.index = "new " + later.index
+    names = "new " + new.spectra.index
+    grown = refs.extend(new.spectra.set_axis(names), scans.set_axis(names), later, reason="June")
+    assert grown.batches["colour"].tail(len(later)).tolist() == later["glucose"].tolist()

@@ -14,9 +14,17 @@ from specmatch.batches import in_colour_unit
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError
 from specmatch.house.decision.decision import judge_colour
-from specmatch.house.decision.risks import _Lots, _lots_like
-from specmatch.house.decision.specification import GUARDED, LENIENT, SIMPLE, ColourLimits, Specification
-from specmatch.maths.statistics.conformance import acceptance_limits, conformance_probability
+from specmatch.house.decision.risks import _Lots, _lots_like, risks_of_claims
+from specmatch.house.decision.specification import (
+    GUARDED,
+    LENIENT,
+    SIMPLE,
+    ColourLimits,
+    PackageLabel,
+    Specification,
+    acceptance_limits,
+    conformance_probability,
+)
 from specmatch.maths.statistics.levels import binomial_bounds
 
 
@@ -97,6 +105,15 @@ def test_risks_are_those_that_occur(tail):
     for count, share in ((accepted & ~conform, wanted.consumer), (~accepted & conform, wanted.producer)):
         bounds = binomial_bounds(int(count.sum()), n, level=0.999)
         assert bounds[0] <= share <= bounds[1]
+
+
+def test_the_limits_that_decide_are_those_of_the_beer_that_the_sample_is_typical_of():
+    label = [PackageLabel("Can", beer, None, None) for beer in ("A", "B")]
+    limits = Specification((replace(between(7, 9), beer="A"), replace(between(8, 9), beer="B")), tuple(label))
+    risks = pd.DataFrame({"valid_from": [None, None], "producer_risk": [0.1, 0.2]}, index=["A", "B"])
+    read = pd.DataFrame({"claimed": "Can", "nearest_beer": "A"}, index=["s1", "s2", "s3"])
+    read["plausible_beers"] = [("B", "C"), ("A", "B"), ()]
+    assert risks_of_claims(risks, limits, read, {})["producer_risk"].tolist() == [0.2, 0.1, 0.1]
 
 
 def test_far_batches_are_tails_and_not_the_scatter_of_their_beer():

@@ -8,7 +8,7 @@ from small_house import small_tables
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.house.fitting.set_pours import gather_set
+from specmatch.house.fitting.pours import gather_set
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.edits import before_recipe
 

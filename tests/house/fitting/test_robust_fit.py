@@ -5,7 +5,7 @@ import pytest
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery, batch_table
-from specmatch.demo.scanning import PourConditions
+from specmatch.demo.physics import PourConditions
 from specmatch.maths.statistics.levels import binomial_bounds
 
 GOOD = PourConditions()

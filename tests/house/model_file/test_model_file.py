@@ -16,7 +16,7 @@ import pytest
 import specmatch as sm
 from specmatch.errors import ModelFileError
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.model_file import old_names
+from specmatch.house.model_file import serialisation
 from specmatch.house.model_file.model_file import FORMAT, load_arrays, save_arrays
 from specmatch.house.model_file.self_test import (
     MOST_SPECTRA,
@@ -110,13 +110,13 @@ def test_a_class_or_a_field_that_was_renamed_or_came_later_breaks_no_saved_model
     known = {"Outer": Outer, "Weights": Weights}
     with pytest.raises(ModelFileError, match="asks for 'Inner' at house.inner, which this version does not know"):
         restore(manifest["settings"], arrays, "house", known)
-    monkeypatch.setitem(old_names.CLASSES, "Inner", "Weights")
+    monkeypatch.setitem(serialisation.CLASSES, "Inner", "Weights")
     with pytest.raises(ModelFileError, match=r"differ in house\.inner\.(depth_mm|values|weights)"):
         restore(manifest["settings"], arrays, "house", known)
-    monkeypatch.setitem(old_names.FIELDS, ("Weights", "weights"), "values")
+    monkeypatch.setitem(serialisation.FIELDS, ("Weights", "weights"), "values")
     with pytest.raises(ModelFileError, match=r"differ in house\.inner\.depth_mm"):
         restore(manifest["settings"], arrays, "house", known)
-    monkeypatch.setitem(old_names.ADDED, ("Weights", "depth_mm"), 8.0)
+    monkeypatch.setitem(serialisation.ADDED, ("Weights", "depth_mm"), 8.0)
     again = restore(manifest["settings"], arrays, "house", known)
     assert isinstance(again.inner, Weights) and (again.inner.unit, again.inner.depth_mm) == ("EBC", 8.0)
     assert again.inner.values.tobytes() == an_object().inner.weights.tobytes()
@@ -124,15 +124,15 @@ def test_a_class_or_a_field_that_was_renamed_or_came_later_breaks_no_saved_model
 
 def test_one_field_stored_under_two_names_is_refused(tmp_path, monkeypatch):
     arrays, manifest = load_arrays(saved(tmp_path / "m"))
-    monkeypatch.setitem(old_names.FIELDS, ("Inner", "weights"), "unit")
+    monkeypatch.setitem(serialisation.FIELDS, ("Inner", "weights"), "unit")
     with pytest.raises(ModelFileError, match=r"differ in house\.inner\.weights"):
         restore(manifest["settings"], arrays, "house", CLASSES)
 
 
 def test_every_old_name_of_a_class_leads_to_one_that_a_model_holds():
     held = classes_within(FittedHouse)
-    assert set(old_names.CLASSES.values()) <= set(held) and not set(old_names.CLASSES) & set(held)
-    assert {kind for kind, _ in [*old_names.FIELDS, *old_names.ADDED]} <= set(held)
+    assert set(serialisation.CLASSES.values()) <= set(held) and not set(serialisation.CLASSES) & set(held)
+    assert {kind for kind, _ in [*serialisation.FIELDS, *serialisation.ADDED]} <= set(held)
 
 
 def test_a_law_of_depth_saved_before_it_knew_of_stray_light_reads_as_it_did():

@@ -13,10 +13,9 @@ import specmatch as sm
 from specmatch.errors import OptionError, TableError, UnitError
 from specmatch.house.planning.advice import advised, bench_sheet, weak_pairs
 from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
-from specmatch.house.planning.forecast import Design, try_all
+from specmatch.house.planning.forecast import Design, draw_batches, draw_sessions, try_all
 from specmatch.house.planning.line import readings_in_time
 from specmatch.house.planning.plan import Plan, _numbers, forecast_at
-from specmatch.house.planning.simulation import draw_batches, draw_sessions
 
 FOUR = {"Pils": 7.0, "Amber": 20.0, "Red": 27.0, "Stout": 75.0}
 QUICK = {"rough": True, "n_batches": (4, 8), "n_pours": (1,)}

@@ -7,7 +7,7 @@ import pytest
 import specmatch as sm
 from benchmarks.faults import CODES, confusion, markdown, run, summary, trials
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scanning import PourConditions
+from specmatch.demo.physics import PourConditions
 from specmatch.house.reading.explanations import apart_from_claim
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.statistics.levels import binomial_bounds

@@ -5,8 +5,8 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from specmatch.maths.classification.beer_scatter import held_out_statistics
 from specmatch.maths.classification.class_model import add_batches, fit_class_model
-from specmatch.maths.classification.cross_validation import held_out_statistics
 from specmatch.maths.classification.sessions import USUAL_SD, few_sessions, missing_share, shared_noise
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels

@@ -10,7 +10,14 @@ from scipy import stats
 from simulated_beers import NM, SimulatedBeers, with_levels
 
 from specmatch.errors import TooFewBatchesError, WavelengthMismatchError
-from specmatch.maths.classification.calibration import NORMAL, combine_p_values, fit_residual, fit_tail
+from specmatch.maths.classification.beer_scatter import (
+    BeerScatter,
+    f_statistics,
+    fit_beers,
+    held_out_statistics,
+    shrink_class_variances,
+    shrink_variances,
+)
 from specmatch.maths.classification.class_model import (
     add_batches,
     build_class_model,
@@ -19,22 +26,19 @@ from specmatch.maths.classification.class_model import (
     identify,
     identify_scores,
 )
-from specmatch.maths.classification.covariance import BeerScatter, shrink_class_variances, shrink_variances
-from specmatch.maths.classification.cross_validation import f_statistics, fit_beers, held_out_statistics
-from specmatch.maths.classification.model_selection import (
-    cross_validated_scores,
-    held_out_distance,
-    select_space,
-    simulate_unknown_beers,
-)
-from specmatch.maths.classification.subspace import (
+from specmatch.maths.classification.discriminant_space import (
     LabelledSamples,
     build_metric,
     cholesky_factor,
+    cross_validated_scores,
+    held_out_distance,
     on_channels,
     principal_axes,
     project,
+    select_space,
+    simulate_unknown_beers,
 )
+from specmatch.maths.classification.t2_and_q import NORMAL, combine_p_values, fit_residual, fit_tail
 from specmatch.maths.spectra.transforms import LogAbsorbance
 from specmatch.maths.statistics.levels import Levels
 

@@ -10,11 +10,9 @@ from some_of import some_of
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.optics import LIGHT_NM, depth_cm, white_led
-from specmatch.demo.scanning import FOAM_SD, LAMP_SD, POUR_SD, PourConditions
-from specmatch.house.fitting.set_pours import gather_set
-from specmatch.maths.faults.detector import NO_FAULT, Detector, patterns_at
-from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge, rows_by
+from specmatch.demo.physics import FOAM_SD, LAMP_SD, LIGHT_NM, POUR_SD, PourConditions, depth_cm, white_led
+from specmatch.house.fitting.pours import gather_set
+from specmatch.maths.faults.diagnosis import NO_FAULT, Detector, Diagnosis, join_findings, judge, patterns_at, rows_by
 from specmatch.maths.faults.fault_model import (
     _over_chance,
     best_explained_beer,
@@ -44,7 +42,7 @@ from specmatch.maths.optics.cup import (
     strength_slope,
     with_fault,
 )
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise
 from specmatch.maths.statistics.levels import Levels, mean_by
 

@@ -72,7 +72,7 @@ def test_lab_colours_teach_the_law_at_one_depth(returned):
     assert learn_path_law(R[:, 20:], colour, NM[20:]).taught_by == TEXTBOOK
 
 
-@pytest.mark.whole  # a model learns it so in tests/house/reading/test_depth.py
+@pytest.mark.whole  # a model learns it so in tests/house/reading/test_samples.py
 @pytest.mark.parametrize("returned", [0.0, 0.45])
 def test_batches_at_a_second_depth_teach_the_law(returned):
     colour, half = np.geomspace(5.0, 60.0, 6), np.full(6, 1.0 / 0.6)

@@ -6,8 +6,7 @@ import pytest
 from specmatch.errors import OptionError, TableError
 from specmatch.maths.regression.colour_model import REGRESSIONS, ROW_REGRESSIONS, fit_colour
 from specmatch.maths.regression.pls import one_standard_error
-from specmatch.maths.regression.response import Response, responses
-from specmatch.maths.regression.spectral_rows import AS_GIVEN, SNV, learn_rows
+from specmatch.maths.regression.rows_and_responses import AS_GIVEN, SNV, Response, learn_rows, responses
 from specmatch.maths.statistics.levels import Levels
 
 CHANNELS = np.linspace(0.0, 1.0, 120)

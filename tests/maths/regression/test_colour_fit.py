@@ -7,14 +7,11 @@ from sklearn.gaussian_process.kernels import RBF, ConstantKernel
 
 from specmatch.demo.brewery import Brewery
 from specmatch.errors import OptionError, TableError, TooFewBatchesError
-from specmatch.maths.optics.cup import relative_absorbance
-from specmatch.maths.optics.inverse_model import fit_cup_model
+from specmatch.maths.optics.cup import fit_cup_model, relative_absorbance
 from specmatch.maths.regression.colour_model import beers_with_unreliable_colour, fit_colour, pour_subsets
-from specmatch.maths.regression.gaussian_process import LEVEL_SD, Kernel, fit_gaussian_processes
-from specmatch.maths.regression.gp_regression import fit_process
-from specmatch.maths.regression.response import ErrorModel, fit_error_model
-from specmatch.maths.regression.spectral_rows import AS_GIVEN
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.regression.gaussian_process import LEVEL_SD, Kernel, fit_gaussian_processes, fit_process
+from specmatch.maths.regression.rows_and_responses import AS_GIVEN, ErrorModel, fit_error_model
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels
 
 NM = np.linspace(430.0, 680.0, 60)

@@ -6,7 +6,7 @@ import pytest
 from specmatch.demo.brewery import Brewery, SimulatedHouse
 from specmatch.maths.regression.colour_model import fit_colour
 from specmatch.maths.regression.conformal import batches_needed
-from specmatch.maths.spectra.band import usable_band
+from specmatch.maths.spectra.channels import usable_band
 from specmatch.maths.statistics.levels import Levels, mean_by
 
 LEVELS = (0.80, 0.90, 0.95)

@@ -3,17 +3,17 @@
 import numpy as np
 import pytest
 
-import specmatch.maths.regression.gp_regression as process_regression
+import specmatch.maths.regression.gaussian_process as process_regression
 from specmatch.maths.regression.gaussian_process import (
     Kernel,
     RowCovariances,
     fit_gaussian_processes,
+    fit_process,
     fit_sparse_process,
     sparse_held_out_errors,
     spread_rows,
 )
-from specmatch.maths.regression.gp_regression import fit_process
-from specmatch.maths.regression.spectral_rows import AS_GIVEN
+from specmatch.maths.regression.rows_and_responses import AS_GIVEN
 
 KERNEL = Kernel(0.3, 0.3, 1.0)
 

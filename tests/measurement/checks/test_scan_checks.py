@@ -8,14 +8,14 @@ import pytest
 from tiny_folder import NM, beer, lamp, tiny_folder
 
 from specmatch.demo.brewery import Brewery
-from specmatch.demo.scan_files import write_measured_folder
-from specmatch.demo.scanning import PourConditions
-from specmatch.maths.spectra.spikes import find_spikes, row_quantiles
+from specmatch.demo.folders import write_measured_folder
+from specmatch.demo.physics import PourConditions
+from specmatch.maths.spectra.channels import find_spikes, row_quantiles
 from specmatch.maths.statistics.levels import binomial_bounds
-from specmatch.measurement.checks.hot_pixels import saturated_channels
-from specmatch.measurement.checks.replicates import replicate_checks
-from specmatch.measurement.checks.wavelength import wavelength_shift
-from specmatch.measurement.reflectance.band import channels_with_signal, median_light, shot_factor
+from specmatch.measurement.checks.counts import saturated_channels
+from specmatch.measurement.checks.disagreement import replicate_checks
+from specmatch.measurement.checks.paired_scans import wavelength_shift
+from specmatch.measurement.reflectance.reflectance import channels_with_signal, median_light, shot_factor
 from specmatch.measurement.session import measure
 from specmatch.warning_codes import WARNING_CODES
 

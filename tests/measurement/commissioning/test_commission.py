@@ -10,8 +10,7 @@ import pytest
 import specmatch as sm
 from specmatch.cli import main
 from specmatch.errors import MissingScanError, OptionError, TooFewBatchesError, UnitError
-from specmatch.measurement.commissioning.response import Estimate
-from specmatch.measurement.commissioning.verdict import judge, limits_of
+from specmatch.measurement.commissioning.figures import Estimate, judge, limits_of
 
 
 @pytest.fixture(scope="module")

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from specmatch.measurement.commissioning.response import (
+from specmatch.measurement.commissioning.figures import (
     dilution_nonlinearity,
     fit_dark,
     fit_noise,

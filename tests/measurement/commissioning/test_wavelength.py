@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from some_of import some_of
 
-from specmatch.measurement.commissioning.pieces import HOLMIUM, LINES, MERCURY, TUBE, piece_of
+from specmatch.measurement.commissioning.figures import HOLMIUM, LINES, MERCURY, TUBE, piece_of
 from specmatch.measurement.commissioning.wavelength import corrected_axis, fit_glass, fit_lamp
 
 NM = np.linspace(390.0, 760.0, 270)

@@ -8,9 +8,8 @@ from tiny_folder import tiny_folder, write_sheet
 from specmatch import build_set, measure
 from specmatch.cli import main
 from specmatch.errors import SheetError
-from specmatch.measurement.folder.batches import known_batches
 from specmatch.measurement.folder.columns import BATCH_COLUMNS, SCAN_COLUMNS, unknown_column
-from specmatch.measurement.folder.folder import read_sheets
+from specmatch.measurement.folder.folder import known_batches, read_sheets
 
 
 def renamed(old, new):

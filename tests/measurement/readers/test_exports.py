@@ -8,7 +8,7 @@ from exports import Export, instrument_export, sheet_export
 
 from specmatch.errors import AmbiguousScanFileError, SpecmatchError
 from specmatch.measurement.readers.files import scans_from_bytes
-from specmatch.measurement.readers.parsed_text import ReadOptions
+from specmatch.measurement.readers.scan import ReadOptions
 from specmatch.measurement.readers.units import ASSUMED_FRACTION
 
 

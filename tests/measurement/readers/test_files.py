@@ -4,20 +4,23 @@ import numpy as np
 import pytest
 
 from specmatch.errors import AmbiguousScanFileError, OptionError, ScanFileError, UnitError
-from specmatch.measurement.readers.files import read_scans, scans_from_bytes
-from specmatch.measurement.readers.jcamp_dx import is_jcamp
-from specmatch.measurement.readers.jcamp_ordinates import is_packed
-from specmatch.measurement.readers.lines import (
+from specmatch.measurement.readers.cells import (
+    NumberMarks,
     candidate_separators,
     is_data_line,
     is_value,
+    looks_numeric,
     names_over_units,
+    parse_number,
+    possible_marks,
     read_meta,
     split_line,
+    token_kind,
 )
-from specmatch.measurement.readers.numbers import NumberMarks, looks_numeric, parse_number, possible_marks, token_kind
-from specmatch.measurement.readers.parsed_text import _declared_points, cells_to_numbers, decimals_of
+from specmatch.measurement.readers.files import read_scans, scans_from_bytes
+from specmatch.measurement.readers.jcamp_dx import is_jcamp, is_packed
 from specmatch.measurement.readers.row_layout import wavelength_header
+from specmatch.measurement.readers.scan import _declared_points, cells_to_numbers, decimals_of
 from specmatch.measurement.readers.units import (
     Label,
     names_wavelength,

@@ -9,8 +9,7 @@ from jcamp_writer import FORMS, jcamp_text
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
 from specmatch.measurement.readers.files import scans_from_bytes
-from specmatch.measurement.readers.jcamp_dx import plain_label
-from specmatch.measurement.readers.jcamp_ordinates import decode_ordinates, decode_pairs
+from specmatch.measurement.readers.jcamp_dx import decode_ordinates, decode_pairs, plain_label
 
 HEADER = (
     "##TITLE= t\n##JCAMP-DX= 4.24\n##DATA TYPE= UV/VIS SPECTRUM\n##XUNITS= NANOMETERS\n##YUNITS= REFLECTANCE\n"
@@ -245,3 +244,11 @@ def test_an_e_that_may_be_a_digit_or_a_power():
     text = head.replace("##FIRSTY= 0.2\n", "") + "##XYDATA= (X++(Y..Y))\n400 2E2 3E2\n##END=\n"
     with pytest.raises((AmbiguousScanFileError, ScanFileError), match="power of ten or a packed digit"):
         read(text)
+
+
+def test_an_axis_of_time_is_refused_also_where_all_points_stand_on_one_line():
+    header = HEADER.format(f="0.01", a=400, b=440, n=5, y=0.2)
+    text = header + "##XYDATA= (X++(Y..Y))\n400 20 21 22 23 24\n##END=\n"
+    assert read(text)[0].wavelength_nm[-1] == 440.0
+    with pytest.raises(ScanFileError, match="headed 'SECONDS', expected wavelengths"):
+        read(text.replace("NANOMETERS", "SECONDS"))

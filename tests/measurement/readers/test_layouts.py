@@ -8,9 +8,9 @@ import pytest
 from tiny_folder import tiny_folder
 
 from specmatch.errors import AmbiguousScanFileError, ScanFileError
-from specmatch.measurement.checks.replicates import replicate_checks
+from specmatch.measurement.checks.disagreement import replicate_checks
 from specmatch.measurement.readers.files import scans_from_bytes
-from specmatch.measurement.readers.parsed_text import ReadOptions
+from specmatch.measurement.readers.scan import ReadOptions
 from specmatch.measurement.readers.units import Label, read_label
 from specmatch.measurement.session import measure
 
@@ -165,3 +165,36 @@ def test_blocks_within_blocks_have_no_limit():
     text = "##TITLE= a\n" * 5000 + inner + "##END=\n" * 5000
     [scan] = read(text)
     assert scan.values.tolist() == [0.25, 0.5]
+
+
+def test_a_comment_among_the_numbers_says_how_it_was_measured_and_hides_no_row():
+    above, below = table(0.5).replace("\n", "\n# integration_ms: 200\n", 1), table(0.5, step=5)
+    [scan] = read(above)
+    assert scan.meta["integration_ms"] == "200" and any("comment among the numbers" in note for note in scan.notes)
+    [headed] = read("# integration_ms: 100\n" + above)
+    assert headed.meta["integration_ms"] == "100"
+    with pytest.raises(ScanFileError, match="'# 402 nm 0.6' is not a number"):
+        read(below.replace("\n", "\n# 402 nm 0.6\n", 1))
+
+
+def test_counts_without_groups_make_none_certain_beside_them():
+    rows = [f"{400 + 10 * k}.5\t{{}}\t1,{100 + k}\n" for k in range(6)]
+    plain, grouped = ("nm\tdark counts\tpale\n" + "".join(rows).format(*[cell] * 6) for cell in ("210", "1,210"))
+    with pytest.raises(AmbiguousScanFileError, match="'1,100' may be 1100"):
+        read(plain)
+    assert [scan.values[0] for scan in read(grouped)] == [1210.0, 1100.0]
+
+
+def test_a_table_in_the_form_of_our_own_holds_counts_or_dead_channels_as_a_whole():
+    level = np.linspace(0.3, 0.9, 30)
+
+    def own(rows):
+        lines = [",".join([f"s{k}", *map("{:.3f}".format, row)]) for k, row in enumerate(rows)]
+        return read("\n".join([",".join(["scan_id", *map(str, range(400, 700, 10))]), *lines, ""]))
+
+    dead = np.stack([level, level, level])
+    dead[1, 0] = 200.0  # no light in the reference of one channel
+    assert [scan.quantity for scan in own(dead)] == ["reflectance"] * 3
+    counts = own([level * 0.0 + 95.0, level * 900.0, level * 1500.0])  # a dark scan stays under 150
+    assert not any("titles disagree" in note for scan in counts for note in scan.notes)
+    assert {scan.quantity for scan in counts} == {"unknown"}

@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 from jcamp_writer import FORMS, jcamp_text
 
 from specmatch.errors import AmbiguousScanFileError, SpecmatchError
-from specmatch.maths.spectra.spikes import spike_residuals
-from specmatch.measurement.readers.fast_path import plain_reading, plain_rows
+from specmatch.maths.spectra.channels import spike_residuals
+from specmatch.measurement.readers.dialect import plain_reading, plain_rows
 from specmatch.measurement.readers.files import scans_from_bytes
-from specmatch.measurement.readers.parsed_text import ReadOptions
+from specmatch.measurement.readers.scan import ReadOptions
 from specmatch.measurement.reflectance.raw_scans import _on_grid
 
 

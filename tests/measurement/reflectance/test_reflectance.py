@@ -7,10 +7,9 @@ from tiny_folder import NM, beer, lamp, scan_text, tiny_folder, write_sheet
 from specmatch.errors import MissingScanError, OptionError, ScanFileError, WavelengthMismatchError
 from specmatch.maths.spectra.transforms import absorbance
 from specmatch.measurement.readers.axis import fill_gaps, gap_notes, order_axis, resample
-from specmatch.measurement.reflectance.pairing import of_instrument
 from specmatch.measurement.reflectance.path_length import filling_depth_mm
 from specmatch.measurement.reflectance.raw_scans import _dark_already_removed, header_integration_ms
-from specmatch.measurement.reflectance.reflectance import over_reference
+from specmatch.measurement.reflectance.reflectance import of_instrument, over_reference
 from specmatch.measurement.session import measure
 
 

@@ -25,8 +25,16 @@ from specmatch.maths.classification import left_out
 from specmatch.maths.classification.left_out import judge_batches
 from specmatch.maths.statistics.levels import binomial_bounds
 from specmatch.reference.audit.beers import _largest_step, _share_beyond, _steps_by_chance
-from specmatch.reference.audit.finding import CODES, FINDING_COLUMNS, LEVELS, Finding, findings_table
-from specmatch.reference.audit.levels import FALSE_RATE, told, told_up_to
+from specmatch.reference.audit.finding import (
+    CODES,
+    FALSE_RATE,
+    FINDING_COLUMNS,
+    LEVELS,
+    Finding,
+    findings_table,
+    told,
+    told_up_to,
+)
 from specmatch.reference.audit.records import record_findings
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of

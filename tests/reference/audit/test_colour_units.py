@@ -9,7 +9,7 @@ from benchmarks.houses.house import House
 from benchmarks.houses.members import SHOWN, members
 from specmatch import ReferenceSet
 from specmatch.cli import main
-from specmatch.reference.audit.colour_units import unit_findings
+from specmatch.reference.audit.batches import unit_findings
 from specmatch.reference.tables.pours import pours_of
 
 FACTOR = 1.97

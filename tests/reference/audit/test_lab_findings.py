@@ -8,8 +8,8 @@ from scipy.special import ndtri
 from small_house import small_tables
 
 from specmatch.house.house_model import HouseModel
-from specmatch.maths.regression.response import fit_error_model
-from specmatch.reference.audit.labels import LabResiduals, _usual_error, lab_findings
+from specmatch.maths.regression.rows_and_responses import fit_error_model
+from specmatch.reference.audit.batches import LabResiduals, _usual_error, lab_findings
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.pours import pours_of
 
@@ -17,9 +17,9 @@ from specmatch.reference.tables.pours import pours_of
 def lab_of(residual, t):
     """A set of 108 batches of 12 beers whose errors are normal but for the last batch."""
     rest = ndtri((np.arange(107) + 0.5) / 107)
-    n, whole, size = 108, np.append(0.03 * rest, residual), np.append(rest, t)
+    n, whole, sd = 108, np.append(0.03 * rest, residual), np.append(np.full(107, 0.03), residual / t)
     read = np.full(n, np.log(30.0))
-    lab = LabResiduals(np.arange(n), read + whole, whole, size, np.zeros(n), np.abs(size) <= 2.5, read)
+    lab = LabResiduals(np.arange(n), read + whole, whole, sd, np.zeros(n), np.abs(whole) <= 2.5 * sd, read)
     names = tuple(f"B{k}" for k in range(n))
     return SimpleNamespace(batch_names=names, levels=SimpleNamespace(beer=np.arange(n) % 12)), lab
 
@@ -51,3 +51,17 @@ def test_an_audit_knows_the_law_of_depth_that_a_fit_of_the_set_knows():
     own = HouseModel().fit(refs).fitted.path_law
     assert law is not None
     assert (law.taught_by, law.returned) == (own.taught_by, pytest.approx(own.returned, rel=1e-6))
+
+
+def test_a_value_that_few_batches_can_be_read_for_is_held_against_its_beer_too():
+    rng, n = np.random.default_rng(1), 108
+    beer = np.arange(n) % 12
+    brewed = np.log(np.geomspace(20.0, 140.0, 12))[beer] + 0.03 * rng.standard_normal(n)
+    value, read = brewed + 0.015 * rng.standard_normal(n), brewed + 0.07 * rng.standard_normal(n)
+    value[0] += np.log(1.15) + brewed[0] - value[0]
+    residual, sd = value - read, np.full(n, 0.07)
+    lab = LabResiduals(np.arange(n), value, residual, sd, np.zeros(n), np.abs(residual) <= 2.5 * sd, read)
+    pours = SimpleNamespace(batch_names=tuple(f"B{k}" for k in range(n)), levels=SimpleNamespace(beer=beer))
+    # by its reading alone nothing could be said
+    assert abs(lab.t[0]) < 3.0
+    assert [one.subject for one in lab_findings(pours, lab, None, "EBC", "colour")] == ["B0"]

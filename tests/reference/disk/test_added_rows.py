@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from specmatch.errors import ParentsError, ReferenceSetError
-from specmatch.reference.disk import blocks, large_block
+from specmatch.reference.disk import encoding, large_block
 from specmatch.reference.reference_set import ReferenceSet
 
 WHY = {"reason": "because"}
@@ -16,7 +16,7 @@ def small_blocks(monkeypatch):
     """Make sets of a few rows large ones, of blocks of eight rows."""
     monkeypatch.setattr(large_block, "LARGE_CELLS", 50)
     monkeypatch.setattr(large_block, "BLOCK_ROWS", 8)
-    monkeypatch.setattr(blocks, "BLOCK_ROWS", 8)
+    monkeypatch.setattr(encoding, "BLOCK_ROWS", 8)
 
 
 def rows(start, stop):

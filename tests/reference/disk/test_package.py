@@ -187,7 +187,7 @@ def test_a_later_format_is_named(tmp_path):
     made_up().save(tmp_path)
     edit(tmp_path, lambda content: None)
     content = json.loads((tmp_path / "datapackage.json").read_text())
-    from specmatch.reference.disk.descriptor import encode_descriptor
+    from specmatch.reference.disk.encoding import encode_descriptor
 
     content.pop("$schema")
     content["specmatch"]["format"] = 3

@@ -13,7 +13,7 @@ from specmatch.errors import (
     UnitError,
     WavelengthMismatchError,
 )
-from specmatch.reference.comparison import compare_sets
+from specmatch.reference.changes import compare_sets
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.reference.tables.alignment import average_lab_values
 

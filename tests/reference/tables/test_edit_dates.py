@@ -5,7 +5,7 @@ from small_house import small_tables
 
 from specmatch.errors import OptionError, ReferenceSetError
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tables.dates import iso_date
+from specmatch.reference.tables.edits import iso_date
 
 
 @pytest.mark.parametrize(

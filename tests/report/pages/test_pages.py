@@ -19,7 +19,7 @@ from specmatch.wording import CAUTIONS
 
 pytest.importorskip("matplotlib")
 
-from specmatch.house.assessment.correction import ColourCorrection
+from specmatch.house.assessment.validation import ColourCorrection
 from specmatch.report import pages  # noqa: E402
 from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import ALLOWED, SCRIPT, Section, bullets, figure, table, whole_page  # noqa: E402  # noqa: E402

@@ -3,7 +3,7 @@
 import numpy as np
 import pytest
 
-from specmatch.colour.scales import average_absorbance, srm_from_ebc
+from specmatch.colour.transmission import average_absorbance, srm_from_ebc
 from specmatch.report.plots.glass import GLASS_CM, glass_colours
 from specmatch.report.plots.style import swatch
 

@@ -1,0 +1,39 @@
+"""How long jobs run: on one thread, and telling what they are at, to a logger; nothing is printed here."""
+
+import logging
+from collections.abc import Iterable, Iterator
+from contextlib import contextmanager
+from time import monotonic
+from typing import TypeVar
+
+LOGGER = logging.getLogger("specmatch.progress")  # the name that programs listen to, at level INFO
+_SECONDS_APART = 1.0
+_T = TypeVar("_T")
+
+
+def step(said: str) -> None:
+    """Tell what is begun."""
+    LOGGER.info("%s", said)
+
+
+def counted_off(items: Iterable[_T], what: str, total: int) -> Iterator[_T]:
+    """Yield items, and tell about once a second how many are done and how many are left."""
+    last = monotonic()
+    for done, item in enumerate(items, 1):
+        yield item
+        if monotonic() - last > _SECONDS_APART and done < total:
+            last = monotonic()
+            LOGGER.info("%s: %d done, %d left", what, done, total - done)
+
+
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """Hold the numerical libraries to one thread; a context, or a decorator.
+
+    Matrices of a house are small: threads wait for one another longer than they work (a fit of 120 batches on two busy
+    cores took twenty times as long with them), and the last digits of a product depend on how many there are.
+    """
+    from threadpoolctl import threadpool_limits  # scikit-learn brings it; here, because a reading need not wait for it
+
+    with threadpool_limits(limits=1):
+        yield

@@ -1,0 +1,277 @@
+"""Means and scatter of the beers in their metric, fitted on all batches, and on all but some to judge those.
+
+Scatter of single beers is tested against the pooled one for being alike, and told apart only as far as data allow: one
+beer that wanders more than the rest must neither be held for it nor blamed on the rest.
+"""
+
+from collections.abc import Iterator
+from dataclasses import dataclass, replace
+
+import numpy as np
+from scipy.special import chdtrc, multigammaln, polygamma, psi
+
+from specmatch.array_types import Floats, Ints
+from specmatch.maths.classification.discriminant_space import (
+    DiscriminantSpace,
+    LabelledSamples,
+    SpaceSettings,
+    metric_and_scores,
+    project,
+)
+from specmatch.maths.statistics.levels import mean_by, place_within
+
+# fewer batches than this and the scatter of a beer is all but borrowed from the others
+BATCHES_FOR_OWN_SCATTER = 4
+# more prior degrees of freedom than this and the beers are alike for every purpose
+MOST_PRIOR_DOF = 1e6
+# own scatter is given up to this p-value of "all alike": an extra parameter a beer must be worth its uncertainty
+_UNALIKE = 0.05
+
+
+@dataclass(frozen=True)
+class BeerScatter:
+    """Variance of each beer over the pooled one."""
+
+    scale: Floats  # (n_beers,): own variance drawn towards the common one
+    dof: Floats  # (n_beers,): degrees of freedom behind `scale`, those borrowed from the other beers included
+    prior_dof: float  # how much the beers vouch for one another: infinite where they are alike
+    alike_p_value: float  # of the hypothesis that all beers scatter alike (1 where it cannot be tested)
+    # (n_beers,): over how many axes the beer's scatter spreads evenly: all of them where beers are alike
+    axes_worth: Floats
+
+
+def shrink_variances(variance: Floats, dof: Floats, *, unalike: float = _UNALIKE) -> tuple[Floats, float, float]:
+    """Draw the variances of beers towards a common one, by as much as they resemble one another.
+
+    Variances are taken as drawn from a scaled inverse chi-squared distribution, whose two parameters follow from mean
+    and variance of their logarithms: G. K. Smyth, Statistical Applications in Genetics and Molecular Biology 3(1):3,
+    2004, section 6.2 (formulas from memory). The test compares the logarithms with the spread they would have alone.
+    """
+    # variance (n_beers,), dof (n_beers,) -> (n_beers,)
+    known = (dof > 0) & (variance > 0)
+    if known.sum() < 2:
+        centre = float(variance[known][0]) if known.any() else 1.0
+        return np.full(dof.size, centre), np.inf, 1.0
+    half = dof[known] / 2.0
+    logs = np.log(variance[known]) - psi(half) + np.log(half)
+    own_spread = polygamma(1, half)
+    centre = np.average(logs, weights=1.0 / own_spread)
+    departures = float(((logs - centre) ** 2 / own_spread).sum())
+    alike = float(chdtrc(known.sum() - 1, departures))
+    excess = float(logs.var(ddof=1) - own_spread.mean())
+    prior = 2.0 * _inverse_trigamma(excess) if excess > 0 and alike < unalike else np.inf
+    if prior > MOST_PRIOR_DOF:
+        # alike: the plain pooled mean square is the best estimate of the one variance there is
+        pooled = float((variance[known] * dof[known]).sum() / dof[known].sum())
+        return np.full(dof.size, pooled), np.inf, alike
+    common = float(np.exp(logs.mean() + psi(prior / 2.0) - np.log(prior / 2.0)))
+    own = np.where(known, dof, 0.0)
+    return (prior * common + own * np.where(known, variance, 0.0)) / (prior + own), prior, alike
+
+
+def shrink_class_variances(
+    departures: Floats, beer: Ints, *, unalike: float = _UNALIKE, carried: float = 0.0
+) -> BeerScatter:
+    """Learn the variance of each beer from the departures of its batches from its mean.
+
+    One batch is worth all a axes to the variance of its beer if its departures are normal, and fewer where a few
+    batches lie far out. Where beers are not alike, a beer's scatter need not be a multiple of the pooled one: its sum
+    over axes is then taken as chi-squared on tr(C)^2 / tr(C^2) axes (G. E. P. Box, Annals of Mathematical Statistics
+    25:290-302, 1954), with tr(C^2) freed of its bias at few batches.
+    """
+    # departures (n_batches, a), beer (n_batches,)
+    # carried: variance, over all axes, that the departures of every beer lack
+    n_axes, per_beer = departures.shape[1], np.bincount(beer).astype(float)
+    within = (departures**2).sum(axis=1)
+    own_dof = per_beer - 1.0
+    seen = np.bincount(beer, within).astype(float)
+    sums = seen + carried * own_dof
+    variance = sums / (n_axes * np.maximum(own_dof, 1.0))
+    worth = np.full(per_beer.size, _worth_of_a_batch(within, beer, per_beer, seen, n_axes))
+    _, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    as_one = BeerScatter(
+        np.full(per_beer.size, float(sums.sum() / (n_axes * own_dof.sum())) or 1.0),
+        np.full(per_beer.size, np.inf),
+        np.inf,
+        alike,
+        np.full(per_beer.size, float(n_axes)),
+    )
+    if np.isinf(prior_dof):
+        return as_one
+    products = np.zeros((per_beer.size, n_axes, n_axes))
+    np.add.at(products, beer, departures[:, :, None] * departures[:, None, :])
+    squares = (products**2).sum(axis=(1, 2))
+    told = (per_beer >= BATCHES_FOR_OWN_SCATTER) & (seen > 0)
+    d = np.where(told, own_dof, 2.0)
+    unbiased = (squares - seen**2 / d) / ((d - 1.0) * (d + 2.0))
+    even = np.where(told, (seen / d) ** 2 / np.maximum(unbiased, np.finfo(float).tiny), n_axes)
+    axes_worth = np.clip(even, 1.0, n_axes)
+    worth = np.minimum(worth, axes_worth)
+    scale, prior_dof, alike = shrink_variances(variance, worth * own_dof, unalike=unalike)
+    if np.isinf(prior_dof):
+        return as_one
+    return BeerScatter(scale, prior_dof + worth * own_dof, prior_dof, alike, axes_worth)
+
+
+# prior degrees of freedom that are tried, beyond those an expected covariance asks for; at the last, beers are alike
+PRIOR_DOFS = np.geomspace(1.0, 1024.0, 21)
+
+
+def shrink_covariances(products: Floats, dof: Floats) -> tuple[Floats, float]:
+    """Draw the covariances of beers towards the common one by as much as they resemble one another; and the prior dof.
+
+    Covariances are taken as drawn from an inverse Wishart distribution about the pooled one, whose degrees of freedom
+    are those under which what is seen is likeliest: C. F. Chen, Journal of the Royal Statistical Society B 41:235-248,
+    1979 (from memory).
+    """
+    # products (b, a, a): sums of squares and products about the mean of each beer, dof (b,) -> (b, a, a)
+    b, a = products.shape[:2]
+    pooled = products.sum(axis=0) / dof.sum()
+    best, most = np.inf, -np.inf
+    for more in PRIOR_DOFS:
+        prior = more + a + 1.0
+        whole = np.linalg.slogdet(more * pooled + products)[1]
+        log = b * prior * np.linalg.slogdet(more * pooled)[1] - ((prior + dof) * whole).sum()
+        log = log / 2.0 + (multigammaln((prior + dof) / 2.0, a) - multigammaln(prior / 2.0, a)).sum()
+        if log > most:
+            best, most = float(more), float(log)
+    if best >= PRIOR_DOFS[-1]:
+        return np.broadcast_to(pooled, products.shape).copy(), np.inf
+    return (best * pooled + products) / (best + dof)[:, None, None], best
+
+
+def _worth_of_a_batch(within: Floats, beer: Ints, per_beer: Floats, sums: Floats, n_axes: int) -> float:
+    n = per_beer[beer]
+    # two or three batches share their mean so closely that their distances hardly differ, whatever the tails
+    told = (n >= BATCHES_FOR_OWN_SCATTER) & (sums[beer] > 0)
+    if not told.any():
+        return float(n_axes)
+    relative = within[told] * n[told] / sums[beer][told] - 1.0
+    spread = float((relative**2).sum() / (1.0 - 1.0 / n[told]).sum())
+    return float(min(n_axes, 2.0 / max(spread, 2.0 / n_axes)))
+
+
+def _inverse_trigamma(value: float) -> float:
+    """Solve trigamma(x) = value by Newton's method on 1/trigamma, which is convex and nearly straight."""
+    x = 0.5 + 1.0 / value
+    for _ in range(50):
+        trigamma = float(polygamma(1, x))
+        step = trigamma * (1.0 - trigamma / value) / float(polygamma(2, x))
+        x += step
+        # a relative step below 1e-10 changes no degree of freedom that anyone could see
+        if abs(step) < 1e-10 * x:
+            break
+    return x
+
+
+# parts in which batches are held out; ten leave nine tenths of the batches to judge by
+N_FOLDS = 10
+# rounds of "scale the beers, pool, scale again"; the scales are settled to a per mille after three
+N_ROUNDS = 4
+
+
+@dataclass(frozen=True)
+class Beers:
+    """Beers and batches in one metric."""
+
+    metric: DiscriminantSpace
+    beer_means: Floats  # (n_beers, a)
+    batch_means: Floats  # (n_batches, a)
+    scatter: BeerScatter  # of each beer
+
+
+@dataclass(frozen=True)
+class FStatistics:
+    """Distances as statistics that follow F(`n_axes`, `dof`) if scatter is normal."""
+
+    statistic: Floats  # (..., n): naN where there is none
+    n_axes: Floats  # n_axes, dof: (n,): degrees of freedom
+    dof: Floats
+
+
+def fit_beers(samples: LabelledSamples, choice: SpaceSettings) -> Beers:
+    """Fit metric, means and scatter in turns until the scales of the beers have settled."""
+    projection = project(choice, samples)
+    n_beers = samples.batches_per_beer.size
+    common = np.ones(n_beers)
+    for turn in range(N_ROUNDS):
+        last = turn == N_ROUNDS - 1
+        beers = _in_metric(*metric_and_scores(choice, samples, projection, common), samples, _UNALIKE if last else 1.0)
+        if np.isinf(beers.scatter.prior_dof):
+            break
+        common = beers.scatter.scale
+    if np.isinf(beers.scatter.prior_dof) and np.ptp(common) > 0.0:
+        # a wide beer hides behind the pooled scatter that it has widened itself: alike is judged without that, and
+        # where it holds the scatter is pooled plainly
+        return _in_metric(*metric_and_scores(choice, samples, projection), samples, 0.0)
+    return beers
+
+
+def _in_metric(metric: DiscriminantSpace, scores: Floats, samples: LabelledSamples, unalike: float) -> Beers:
+    """Means and scatter in a metric; beers are told apart below this p-value of "all alike"."""
+    # scores (n_samples, a)
+    batch_means, _ = mean_by(scores, samples.batch)
+    beer_means, per_beer = mean_by(batch_means, samples.beer)
+    if metric.dof:
+        scatter = shrink_class_variances(
+            batch_means - beer_means[samples.beer], samples.beer, unalike=unalike, carried=metric.carried
+        )
+    else:
+        alike = np.ones(per_beer.size)
+        scatter = BeerScatter(alike, np.inf * alike, np.inf, 1.0, metric.axes.shape[1] * alike)
+    return Beers(metric, beer_means, batch_means, scatter)
+
+
+def f_statistics(squared: Floats, n_axes: int, dof: int, scatter: BeerScatter, beer: Ints) -> FStatistics:
+    """Return squared distances as F statistics: (nu - a + 1)/(nu a) T2 ~ F(a, nu - a + 1)."""
+    # squared (..., n), beer (n,)
+    second = dof - n_axes + 1
+    statistic = squared * (second / (dof * n_axes))
+    return FStatistics(statistic, scatter.axes_worth[beer], np.minimum(second, scatter.dof[beer]))
+
+
+@dataclass(frozen=True)
+class HeldOut:
+    """Samples against their own beer, their batch left out; entries are NaN where it was not."""
+
+    distance: FStatistics  # an entry a sample
+    residual: Floats  # (n_samples,): what is left outside the axes, squared in units of noise
+
+
+def held_out_statistics(samples: LabelledSamples, choice: SpaceSettings) -> HeldOut:
+    """Hold each sample against its own beer, its session left out of axes, means and scatter; else its batch."""
+    n = samples.batch.size
+    statistic, n_axes, dof, left = (np.full(n, value) for value in (np.nan, 1.0, np.inf, np.nan))
+    for fold, held_out in _folds(samples):
+        whole = fold[samples.batch] == held_out
+        out = np.flatnonzero(whole & np.isnan(statistic))
+        if not out.size:
+            continue
+        rest = samples.part(np.flatnonzero(~whole))
+        known, beer = np.unique(rest.beer, return_inverse=True)
+        out = out[np.isin(samples.beer[samples.batch[out]], known)]
+        if not out.size or rest.beer.size <= known.size + choice.n_components:
+            continue
+        rest, own = replace(rest, beer=beer), np.searchsorted(known, samples.beer[samples.batch[out]])
+        beers = fit_beers(rest, choice)
+        scatter = np.array([beers.metric.scatter(pours) for pours in samples.n_pours[out]])
+        scores, left[out] = beers.metric.scores_and_residual(samples.reflectance[out])
+        departures = scores - beers.beer_means[own]
+        squared = (departures**2 / (scatter + 1.0 / rest.batches_per_beer[own][:, None])).sum(axis=1)
+        found = f_statistics(
+            squared / beers.scatter.scale[own], departures.shape[1], beers.metric.dof, beers.scatter, own
+        )
+        statistic[out], n_axes[out], dof[out] = found.statistic, found.n_axes, found.dof
+    return HeldOut(FStatistics(statistic, n_axes, dof), left)
+
+
+def _folds(samples: LabelledSamples) -> Iterator[tuple[Ints, int]]:
+    """Yield parts to hold out, fold of each batch and which of them: sessions, then batches of beers of one session."""
+    sessions, session = np.unique(samples.session, return_inverse=True)
+    if sessions.size < session.size:
+        fold = session % N_FOLDS
+        yield from ((fold, k) for k in range(int(fold.max()) + 1))
+    per_beer = samples.batches_per_beer
+    n_folds = int(min(N_FOLDS, per_beer.max()))
+    fold = np.where(per_beer[samples.beer] > 1, (place_within(samples.beer) + samples.beer) % n_folds, -1)
+    yield from ((fold, k) for k in range(n_folds))

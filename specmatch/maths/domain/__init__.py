@@ -1,1 +1,0 @@
-"""Which spectra a set speaks for."""

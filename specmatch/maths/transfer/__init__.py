@@ -1,1 +1,0 @@
-"""What brings the spectra of one module to those of another: calibration transfer."""

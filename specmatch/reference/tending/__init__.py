@@ -1,1 +1,0 @@
-"""How a set is tended over years: dates, what its history forbids, what a new folder brings."""
