@@ -61,10 +61,11 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
     else:
         cannot.append(f"Read {what}: too few batches have a lab {what}.")
     if n_identity:
-        can.append(
-            f"Name the nearest of {counted(figures['n_beers'], 'beer')}: right for {figures['nearest_right']:.1%} of "
-            f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
-        )
+        if figures["n_beers"] > 1:
+            can.append(
+                f"Name the nearest of {figures['n_beers']} beers: right for {figures['nearest_right']:.1%} of "
+                f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
+            )
         pairs = found.mix_ups[found.mix_ups["kind"] == PAIR]
         if pairs["n"].sum():
             can.append(

@@ -41,7 +41,7 @@ def set_beers(refs: ReferenceSet, house: HouseModel | None, evaluation: Evaluati
     rows = _rows(
         beers, code, colour, days.tolist(), glass_colours(mean_by(spectra, code)[0], nm, mean, refs.colour_unit)
     )
-    if house is not None and house.fitted.identity.judges:
+    if house is not None and house.fitted.identity.judges and len(beers) > 1:
         rows = rows.join(nearest_beers(house))
     if evaluation is not None and "nearest" in rows:
         pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR].dropna(subset=["held"])
