@@ -25,7 +25,7 @@ from benchmarks.houses.cellar import Plan
 from benchmarks.houses.house import House
 from benchmarks.houses.liquids import absorption_per_cm, brew
 from benchmarks.houses.members import SHOWN, TUNING, members
-from specmatch.line.charts.control_chart import Point, make_chart
+from specmatch.line.charts import Point, make_chart
 from specmatch.line.journal.journal import Journal
 from specmatch.line.recording import record_control
 from specmatch.line.rules.controls import control_trouble, optical_density

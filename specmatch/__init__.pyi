@@ -11,8 +11,8 @@ from specmatch.house.assessment.choose import choose_batches as choose_batches
 from specmatch.house.assessment.choose import learning_curve as learning_curve
 from specmatch.house.assessment.evaluation import evaluate as evaluate
 from specmatch.house.assessment.evaluation import finding_costs as finding_costs
-from specmatch.house.assessment.gauge import gauge as gauge
-from specmatch.house.assessment.proficiency import proficiency as proficiency
+from specmatch.house.assessment.precision import gauge as gauge
+from specmatch.house.assessment.precision import proficiency as proficiency
 from specmatch.house.assessment.validation import validate as validate
 from specmatch.house.decision.specification import load_specification as load_specification
 from specmatch.house.house_model import HouseModel as HouseModel

@@ -4,6 +4,7 @@ The way of SPEC 1 of the Scientific Python project (lazy loading of submodules a
 """
 
 import sys
+import warnings
 from collections.abc import Callable
 from importlib import import_module
 from typing import Any
@@ -30,3 +31,21 @@ def loading(package: str, homes: dict[str, str]) -> Callable[[str], Any]:
         return value
 
     return load
+
+
+# names that transformers had, and what they are called now
+NEW_NAMES = {
+    "UnitVariance": "StandardNormalVariate",
+    "ScatterCorrection": "MultiplicativeScatterCorrection",
+    "Smoothing": "SavitzkyGolay",
+    "Derivative": "SavitzkyGolayDerivative",
+}
+GONE_IN = "0.3.0"
+
+
+def new_name(old: str) -> str:
+    """Return the present name of a transformer, and warn whoever asks a module for the old one."""
+    new = NEW_NAMES[old]
+    # from here by the module's `__getattr__` to the line that names it
+    warnings.warn(f"{old} is now called {new}; the old name goes in release {GONE_IN}", FutureWarning, stacklevel=3)
+    return new

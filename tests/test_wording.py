@@ -9,12 +9,11 @@ from specmatch.cli import main
 from specmatch.errors import TooFewBatchesError
 from specmatch.house.assessment.choose import learning_curve
 from specmatch.house.house_model import HouseModel
-from specmatch.line.charts.control_chart import Point, make_chart
-from specmatch.line.charts.drift import find_drifts
+from specmatch.line.charts import Point, find_drifts, make_chart
 from specmatch.measurement.session import measure
 from specmatch.reference.reference_set import ReferenceSet
 from specmatch.report.entry_text import chart_line
-from specmatch.report.pages.capabilities import thin_beers
+from specmatch.report.pages.glance import thin_beers
 from specmatch.wording import counted, in_ten_lines
 
 

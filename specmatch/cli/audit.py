@@ -8,7 +8,7 @@ import specmatch as sm
 from specmatch.cli.arguments import signature
 from specmatch.cli.outcome import Outcome, tell
 from specmatch.reference.tables.edits import COLUMNS
-from specmatch.report.set_text import group_lines, grouped
+from specmatch.report.text import group_lines, grouped
 from specmatch.storage import write_atomic
 from specmatch.wording import counted
 

@@ -9,8 +9,7 @@ from specmatch.cli.outcome import Outcome
 from specmatch.measurement.folder.sheets import read_sheet
 from specmatch.reference.changes import history_since
 from specmatch.reference.tables.edits import COLUMNS, colour_of
-from specmatch.report.set_text import story_lines
-from specmatch.report.text import text_table
+from specmatch.report.text import story_lines, text_table
 
 _LOG = logging.getLogger(__name__)
 

@@ -111,8 +111,7 @@ def _now(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
 
 
 def _look_back(args: argparse.Namespace, journals: list[Journal]) -> Outcome:
-    from specmatch.line.charts.drift import NOTHING, find_drifts, upkeep
-    from specmatch.line.charts.series import line_charts
+    from specmatch.line.charts import NOTHING, find_drifts, line_charts, upkeep
     from specmatch.report.entry_text import chart_line, entry_line, waiting_lines
 
     width, _ = screen()

@@ -38,14 +38,14 @@ _SHEET = (
 
 def write_measured_folder(folder: str | Path, raw: RawScans, batches: pd.DataFrame | None = None) -> None:
     """Write raw scans as a measured folder, whole or not at all."""
-    with whole_folder(path_of(folder)) as part:
+    with _whole_folder(path_of(folder)) as part:
         _write_scans(part, raw)
         if batches is not None:
             _write(part / "batches.csv", batches.to_csv(lineterminator="\n"))
 
 
 @contextmanager
-def whole_folder(folder: Path) -> Iterator[Path]:
+def _whole_folder(folder: Path) -> Iterator[Path]:
     """Give a folder to fill beside the one that is meant, which it becomes, with its note, when the block is done."""
     if folder.exists() and (not folder.is_dir() or any(folder.iterdir())):
         raise StorageError(f"{folder} exists and is not an empty folder; name another or remove it first")
@@ -62,7 +62,7 @@ def whole_folder(folder: Path) -> Iterator[Path]:
         raise
 
 
-def written_axis(wavelength_nm: Iterable[float]) -> list[str]:
+def _written_axis(wavelength_nm: Iterable[float]) -> list[str]:
     """Return wavelengths as the invented instrument writes them."""
     return [f"{nm:.2f}".replace(".", ",") for nm in wavelength_nm]
 
@@ -84,7 +84,7 @@ def scan_text(scan_id: str, row: Mapping[str, Any], wavelengths: list[str], coun
 
 
 def _write_scans(folder: Path, raw: RawScans) -> None:
-    wavelengths = written_axis(raw.wavelength_nm)
+    wavelengths = _written_axis(raw.wavelength_nm)
     files = [f"{SCAN_FOLDER}/{scan_id}.csv" for scan_id in raw.table.index]
     rows = raw.table[["instrument", "measured_at", "integration_ms"]].to_dict("records")
     for scan_id, file, row, counts in zip(raw.table.index, files, rows, raw.counts.astype(int).tolist(), strict=True):
@@ -217,8 +217,8 @@ def _write_bench(
     folder: Path, rows: list[dict[str, object]], counts: list[list[int]], spectrometer: Spectrometer
 ) -> None:
     """Write the folder whole or not at all."""
-    with whole_folder(folder) as part:
-        wavelengths = written_axis(spectrometer.wavelength_nm)
+    with _whole_folder(folder) as part:
+        wavelengths = _written_axis(spectrometer.wavelength_nm)
         for row, values in zip(rows, counts, strict=True):
             (part / str(row["file"])).write_text(scan_text(str(row["file"])[6:9], row, wavelengths, values), "utf-8")
         pd.DataFrame(rows).to_csv(part / "scans.csv", index=False, lineterminator="\n")

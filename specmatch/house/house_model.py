@@ -20,12 +20,19 @@ from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
 from specmatch.house.decision.specification import Specification, day_of
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.model_file.model_file import load_arrays, save_arrays
-from specmatch.house.model_file.self_test import check_arrays, numbers_read, one_of_each, refuse_other_readings
-from specmatch.house.model_file.serialisation import classes_within, flatten, restore
+from specmatch.house.model_file import load_arrays, save_arrays
 from specmatch.house.reading.colour import asked_labs, refuse_unread
 from specmatch.house.reading.readings import Claims, answer_parts, judge_parts, readings_table
 from specmatch.house.reading.samples import Part, joined, match_samples, parts_by_module
+from specmatch.house.serialisation import (
+    check_arrays,
+    classes_within,
+    flatten,
+    numbers_read,
+    one_of_each,
+    refuse_other_readings,
+    restore,
+)
 from specmatch.long_jobs import one_thread, step
 from specmatch.maths.classification.evidence import SequentialRule, Step, next_step
 from specmatch.warning_codes import CONSISTENT, HOLD

@@ -110,7 +110,7 @@ def _sheet(path: Path) -> dict[str, Any]:
 
 
 def _model(path: Path) -> dict[str, Any]:
-    from specmatch.house.model_file.model_file import load_arrays
+    from specmatch.house.model_file import load_arrays
 
     arrays, manifest = load_arrays(path)
     shapes = {name: {"shape": list(array.shape), "dtype": str(array.dtype)} for name, array in arrays.items()}

@@ -10,8 +10,7 @@ import pandas as pd
 
 from specmatch.batches import check_scans
 from specmatch.errors import OptionError, TableError
-from specmatch.house.fitting.conditions import Conditions, departures_from, plain_text
-from specmatch.house.fitting.fitted import FittedHouse, SharedPours
+from specmatch.house.fitting.fitted import Conditions, FittedHouse, SharedPours, departures_from, plain_text
 from specmatch.house.fitting.second_module import own_set_advised, teach_module, with_module
 from specmatch.house.reading.samples import PARTS, prepare_samples
 from specmatch.measurement.folder.stated import as_stated

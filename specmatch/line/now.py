@@ -8,8 +8,8 @@ from specmatch.line.journal.queries import waiting, when
 from specmatch.line.journal.schema import UNREPLACED
 from specmatch.line.reviews import IN_FORCE
 from specmatch.line.rules.controls import CONTROL, CONTROL_HOURS, OUT, control_trouble
+from specmatch.line.rules.judging import LEFT_OUT
 from specmatch.line.rules.run_rule import READING, RETEST, REVIEW
-from specmatch.line.rules.standing import LEFT_OUT
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 
 GOOD, OVERDUE, NONE = "good", "overdue", "none"

@@ -11,11 +11,12 @@ import pandas as pd
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.rules.clock import DOUBTFUL, clock_trouble
 from specmatch.line.rules.controls import (
     CONTROL,
+    DOUBTFUL,
     ControlDecision,
     Statements,
+    clock_trouble,
     control_name,
     control_trouble,
     judge_control,
@@ -24,7 +25,21 @@ from specmatch.line.rules.controls import (
     reread_with,
     statements_of,
 )
-from specmatch.line.rules.judging import LineSetting, judge_pooled, judge_sample, kept_mean, part_of, reading_record
+from specmatch.line.rules.judging import (
+    LEFT_OUT,
+    PUT_RIGHT,
+    LineSetting,
+    Standing,
+    changed_since,
+    judge_pooled,
+    judge_sample,
+    kept_mean,
+    left_out_before,
+    part_of,
+    reading_record,
+    standing_of,
+    stated_of,
+)
 from specmatch.line.rules.run_rule import (
     CLEAR,
     HELD,
@@ -35,15 +50,6 @@ from specmatch.line.rules.run_rule import (
     find_run,
     judge_in_run,
     without_grid,
-)
-from specmatch.line.rules.standing import (
-    LEFT_OUT,
-    PUT_RIGHT,
-    Standing,
-    changed_since,
-    left_out_before,
-    standing_of,
-    stated_of,
 )
 from specmatch.measurement.folder.columns import folded
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN, WARNING_CODES

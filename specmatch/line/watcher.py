@@ -19,8 +19,7 @@ from specmatch.errors import LockedError, MissingScanError, SheetError, Specmatc
 from specmatch.line.acquisition import Measured, ScanFile, ScanReader, measure_bare, measure_listed
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.recording import record_left_out, record_measured
-from specmatch.line.rules.judging import LineSetting
-from specmatch.line.rules.standing import standing_of, stated_of
+from specmatch.line.rules.judging import LineSetting, standing_of, stated_of
 from specmatch.measurement.folder.dates import one_refusal
 from specmatch.measurement.folder.folder import SHEETS, FolderSheets, listed_scans, no_materials, read_materials
 from specmatch.measurement.folder.sheets import find_sheet

@@ -5,8 +5,7 @@ They load on first use, because reading with a fitted model never imports scikit
 
 from typing import Any
 
-from specmatch.models.old_names import NEW_NAMES, new_name
-from specmatch.public_names import loading, names_beside
+from specmatch.public_names import NEW_NAMES, loading, names_beside, new_name
 
 _PUBLIC = names_beside(__file__)
 __all__ = [*_PUBLIC]  # noqa: PLE0604

@@ -29,7 +29,7 @@ from specmatch.maths.spectra.transforms import (
     unit_variance,
 )
 from specmatch.models._validation import by_wavelength, rows_as_fitted
-from specmatch.models.old_names import NEW_NAMES, new_name
+from specmatch.public_names import NEW_NAMES, new_name
 
 
 class _SpectralTransformer(OneToOneFeatureMixin, TransformerMixin, BaseEstimator, ABC):

@@ -9,7 +9,7 @@ from datetime import datetime
 from textwrap import wrap
 from typing import TYPE_CHECKING
 
-from specmatch.line.charts.control_chart import ControlChart
+from specmatch.line.charts import ControlChart
 from specmatch.line.journal.journal import Record
 from specmatch.maths.statistics.control_charts import prediction_limits
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN

@@ -115,7 +115,7 @@ def test_inspect_names_what_is_odd_and_what_cannot_be_read(tmp_path, capsys):
 
 
 def test_inspect_a_model_and_a_set_without_trusting_them(tmp_path, capsys):
-    from specmatch.house.model_file.model_file import save_arrays
+    from specmatch.house.model_file import save_arrays
 
     save_arrays(tmp_path / "m.model", {"a": np.arange(6.0).reshape(2, 3)}, {"kind": "trial"})
     code, out, _ = run(capsys, "inspect", tmp_path / "m.model")

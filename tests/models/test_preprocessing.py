@@ -15,9 +15,9 @@ from specmatch.models import (
     SavitzkyGolay,
     SavitzkyGolayDerivative,
     StandardNormalVariate,
-    old_names,
     preprocessing,
 )
+from specmatch.public_names import NEW_NAMES
 
 NM = np.arange(430.0, 701.0, 10.0)
 
@@ -132,10 +132,10 @@ def test_a_derivative_of_an_uneven_grid_names_the_even_one_that_it_made():
     np.testing.assert_allclose(out.to_numpy(), 0.01)
 
 
-@pytest.mark.parametrize("old", sorted(old_names.NEW_NAMES))
+@pytest.mark.parametrize("old", sorted(NEW_NAMES))
 @pytest.mark.parametrize("room", [models, preprocessing], ids=["models", "preprocessing"])
 def test_old_names_lead_to_the_new_ones_and_say_so(old, room):
-    new = old_names.NEW_NAMES[old]
+    new = NEW_NAMES[old]
     with pytest.warns(FutureWarning, match=f"{old} is now called {new}; the old name goes in release 0.3.0") as said:
         found = getattr(room, old)
     assert found is getattr(models, new)

@@ -11,8 +11,7 @@ import numpy as np
 from specmatch.array_types import Floats
 from specmatch.errors import ReferenceSetError
 from specmatch.house.fitting.colour_cautions import ColourWarnings, learn_colour_warnings, learn_temperature_cost
-from specmatch.house.fitting.conditions import learn_conditions, learn_offered
-from specmatch.house.fitting.fitted import FittedHouse, KeptPours
+from specmatch.house.fitting.fitted import FittedHouse, KeptPours, learn_conditions, learn_offered
 from specmatch.house.fitting.pours import FEWEST_BATCHES, SetPours, batch_means_in_chunks, gather_set
 from specmatch.maths.applicability import fit_domain
 from specmatch.maths.classification.class_model import ClassModel, add_batches, fit_class_model

@@ -12,8 +12,7 @@ import pandas as pd
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.errors import ReferenceSetError, SpecmatchError, TableError, TooFewBatchesError
-from specmatch.house.fitting.conditions import Conditions
-from specmatch.house.fitting.fitted import FittedHouse, KeptPours, SecondModule, SharedPours
+from specmatch.house.fitting.fitted import Conditions, FittedHouse, KeptPours, SecondModule, SharedPours
 from specmatch.house.fitting.fitting import DOMAIN_FALSE_ALARM_RATE, fit_house, fit_set_colour
 from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.maths.applicability import fit_domain

@@ -43,10 +43,10 @@ class ChangeoverSeries:
 def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, after: str) -> pd.DataFrame:
     """Estimate the part of another liquid in each sample."""
     before = _water_or(before)
-    path, wider = path_and_scale(fitted, before, after)
+    path = path_between(fitted, before, after)
     scores, dark = fitted.identity.metric.scores(samples.averages.reflectance), _of_the_dark(fitted, before, after)
     rows = []
-    for got in estimate_blends(path, scores, samples.averages.counts, wider):
+    for got in estimate_blends(path, scores, samples.averages.counts):
         sentence = (
             f"no {before} seen; a part under {_share(got.smallest_visible)} may be missed"
             if got.low <= 0.0
@@ -85,16 +85,16 @@ def changeover_series(
     if len(samples.index) < FEWEST:
         raise OptionError(f"a series over a changeover has {FEWEST} samples or more, got {len(samples.index)}")
     before = _water_or(before)
-    path, wider = path_and_scale(fitted, before, after)
+    path = path_between(fitted, before, after)
     identity, order = fitted.identity, _in_time(samples.index, scans)
     scores, counts = identity.metric.scores(samples.averages.reflectance)[order], samples.averages.counts[order]
-    got = read_series(path, scores, counts, wider, pours_known=identity.choice.pour_dof > 0)
+    got = read_series(path, scores, counts, pours_known=identity.choice.pour_dof > 0)
     seen, dark, names = _share(got.smallest_visible), _of_the_dark(fitted, before, after), samples.index[order]
     if (np.diff(order) < 0).any():
         dark += "; read in the order of their times, which is not that of the sheet"
     odd = []
     if got.first is not None:
-        blends = estimate_blends(path, scores[got.first :], counts[got.first :], wider)
+        blends = estimate_blends(path, scores[got.first :], counts[got.first :])
         odd = [
             one for one, blend in zip(names[got.first :], blends, strict=True) if blend.p_value < UNLIKE / len(blends)
         ]
@@ -114,8 +114,8 @@ def changeover_series(
     return ChangeoverSeries(None, got.smallest_visible, fractions, said + dark)
 
 
-def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendPath, float]:
-    """Return where blends of two beers lie, and by how much more, as a variance, held-out blends scatter."""
+def path_between(fitted: FittedHouse, before: str, after: str) -> BlendPath:
+    """Return where blends of two beers lie and how readings scatter about it, by as much as held-out blends do."""
     for name in (before, after):
         if name not in fitted.beers and not (name == WATER and name == before):
             meant, water = nearest_name(name, fitted.beers), ", or water before" if name == before else ""
@@ -127,7 +127,7 @@ def path_and_scale(fitted: FittedHouse, before: str, after: str) -> tuple[BlendP
         raise TooFewBatchesError("the set shows no scatter between batches, so no part of a beer can be told; add some")
     base, other = fitted.beers.index(after), None if before == WATER else fitted.beers.index(before)
     space = space_of(identity, _law(fitted), fitted.wavelength_nm)
-    return blend_path(space, base, other), held_out_scale(identity, space, base, other)
+    return blend_path(space, base, other).wider(*held_out_scale(identity, space, base, other))
 
 
 def _law(fitted: FittedHouse) -> PathLaw:

@@ -15,16 +15,21 @@ from types import TracebackType
 from typing import Any
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.line.journal.hash_chain import HOW_TO_CHECK, ChainCheck, ChainFault, check_chain, record_text, seal
 from specmatch.line.journal.schema import (
     APPLICATION_ID,
     BUSY_KINDS,
     FIRST_PREVIOUS,
     FORMAT,
+    HOW_TO_CHECK,
     TRIGGERS,
     TRIGGERS_OF_1,
+    ChainCheck,
+    ChainFault,
+    check_chain,
     error_kind,
     patiently,
+    record_text,
+    seal,
     sql_of,
     statements,
     unix_time,

@@ -6,7 +6,7 @@ is repeated until it passes lets a wrong beer through. A beer that changed in th
 the run began: the pours since the departure are judged on their own as well, at a tenth of the rate, and a third
 departure is a hold. A run that is held stays held until a person reviews it.
 
-`maths.classification.sequential.SequentialRule` decides; what is here finds and keeps the run that it is asked of.
+`maths.classification.evidence.SequentialRule` decides; what is here finds and keeps the run that it is asked of.
 
 A sample whose lot nobody stated is a run of its own: no pours of other samples speak for it or against it.
 """
@@ -16,9 +16,8 @@ from collections.abc import Collection
 from dataclasses import dataclass, replace
 from typing import Any
 
-from specmatch.line.journal.hash_chain import record_text
 from specmatch.line.journal.journal import Journal, Record
-from specmatch.line.journal.schema import UNREPLACED
+from specmatch.line.journal.schema import UNREPLACED, record_text
 from specmatch.maths.classification.evidence import SequentialRule
 from specmatch.storage import sha256_of
 from specmatch.warning_codes import HOLD, RESCAN, WARNING_CODES

@@ -1,1 +1,1 @@
-"""Which known class a spectrum may belong to: space, class models, calibration, what they can tell apart."""
+"""Which known class a spectrum may belong to: space, class models, tails of distances, what they can tell apart."""

@@ -12,7 +12,7 @@ common to them: the last ones stand for the new batch, and only pours tell the o
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import fdtrc, ndtri, stdtr, stdtrit
+from scipy.special import fdtrc, ndtri, stdtrit
 
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.classification.beer_scatter import BeerScatter, fit_beers, shrink_covariances
@@ -85,14 +85,16 @@ KNOTS, FRACTIONS = np.linspace(0.0, 1.0, 61) ** 2, np.linspace(0.0, 1.0, 301) **
 LEVEL, SEEN = 0.95, 0.98
 # ratio of one misfit to the next of those at which it is worked out how little can be seen (cost against roundness)
 MISFIT_STEP = 1.2
-# steps of halving by which limits are found: to a millionth
-HALVINGS = 24
+# readings drawn to find limits: at none, where they decide whether any is seen, and at every so-manieth of the
+# fractions; smoothed over so many of those, limits along the path rest on four times as many (cost against certainty)
+AT_NONE, DRAWN, EVERY, SMOOTHED = 2000, 100, 5, np.array([1.0, 2.0, 3.0, 2.0, 1.0]) / 9.0
 # weight of none's scatter over a blend's where the line that tells them apart is sought: doubts of a law are `FORM` of
 # its standard deviations, at equal weight parts were stated a fifth larger than they need be (tuning)
 NONE_WEIGHS = 10.0
 # held-out blends, in folds of batches and of so many pairs of beers (cost against certainty), at
-# fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked
-TRIED, MOST_FOLDS, MOST_PAIRS = np.array([67, 95, 134, 177, 232, 268]), 8, 12
+# fractions of 0.05, 0.1, 0.2, 0.35, 0.6 and 0.8 by their place among those asked; and how many readings of each are
+# drawn to say what is usual
+TRIED, MOST_FOLDS, MOST_PAIRS, USUAL = np.array([67, 95, 134, 177, 232, 268]), 8, 12, 16
 # of the fractions, every so-manieth is asked whether it is visible
 ASKED = 2
 # light below which a dark beer's absorbance might as well be taken from its lighter channels
@@ -143,15 +145,39 @@ class BlendPath:
     """Where blends lie and how readings of them scatter, at each of `FRACTIONS`."""
 
     scores: Floats  # (k, a)
-    batches: Floats  # (k, a, a): covariance from batches, means and the law
+    batches: Floats  # (k, a, a): covariance from batches and means
+    doubts: Floats  # (k, a, a): covariance of what the law may be off by, alike for all readings
     pours: Floats  # (k, a): variance of one pour
     dof: float  # behind the scatter of batches, of the beer that is known least
 
-    def covariance(self, n_pours: float) -> Floats:
-        """Return the covariance of a reading of so many pours, shape (k, a, a)."""
+    def scatter(self, n_pours: float) -> "Scatter":
+        """Return the scatter of a reading of so many pours."""
         own = self.pours[:, :, None] * np.eye(self.pours.shape[1]) / n_pours
         # a trace keeps the covariance of a liquid without scatter (water) invertible
-        return np.asarray(self.batches + own + 1e-9 * np.eye(own.shape[1]), float)
+        return Scatter.of(self.batches + own + 1e-9 * np.eye(own.shape[1]), self.doubts)
+
+    def wider(self, scale: float, dof: float = np.inf) -> "BlendPath":
+        """Return the path with so many times the variance of readings, a number of so many degrees of freedom."""
+        # relative variances of what a variance is made of add up; what is known of the law stays
+        dof = 1.0 / (1.0 / self.dof + 1.0 / dof)
+        return replace(self, batches=scale * self.batches, pours=scale * self.pours, dof=dof)
+
+
+@dataclass(frozen=True)
+class Scatter:
+    """How readings scatter about a path."""
+
+    half: Floats  # (k, a, a): Cholesky factor of the covariance, doubts of the law included
+    inverse: Floats  # (k, a, a): of it
+    # (k,): half the logarithm of the determinant of what differs from reading to reading. Doubts of the law are numbers
+    # of which each fraction takes those that suit it best (a profile likelihood): no part is less likely for them
+    log_size: Floats
+
+    @classmethod
+    def of(cls, covariance: Floats, doubts: Floats | float = 0.0) -> "Scatter":
+        """Return the scatter of a covariance, (k, a, a), and doubts of the law beside it."""
+        half = np.asarray(np.linalg.cholesky(covariance + doubts), float)
+        return cls(half, np.linalg.inv(half), np.asarray(np.linalg.slogdet(covariance)[1] / 2.0, float))
 
 
 @dataclass(frozen=True)
@@ -218,9 +244,8 @@ class DrawnByLaw:
     doubts: Floats  # (d, knots, p_used): how the path would move, were the law otherwise
 
 
-def draw_by_law(space: BlendSpace, base: int, other: int | None, carried: float = FORM) -> DrawnByLaw:
+def draw_by_law(space: BlendSpace, base: int, other: int | None) -> DrawnByLaw:
     """Draw the path from a beer to another, or to water where `other` is None."""
-    # carried: standard deviations by which a beer without light is carried on
     f, x, k = KNOTS[:, None], FRACTIONS[:, None], _ends(space, space.law, base, other)
     strength = np.maximum((1.0 - f) * k[0] + f * k[1], 1e-9)
     answer = np.abs(_answer(space, strength))
@@ -233,7 +258,7 @@ def draw_by_law(space: BlendSpace, base: int, other: int | None, carried: float 
     # a path bends too much towards its far end to be drawn straight between knots; what scatters about it may be
     path = _on_scale(space, space.law.seen((1.0 - x) * k[0] + x * k[1]))
     both = (moved(1.0 - f, 0),) if other is None else (moved(1.0 - f, 0), moved(f, -1))
-    return DrawnByLaw(path, both, _doubts_of_law(space, base, other, carried))
+    return DrawnByLaw(path, both, _doubts_of_law(space, base, other))
 
 
 def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLaw | None = None) -> BlendPath:
@@ -247,15 +272,16 @@ def blend_path(space: BlendSpace, base: int, other: int | None, drawn: DrawnByLa
         J = (moved[:, None, :] * metric.axes.T) @ lift
         scatter = space.own[beer] * (np.outer(between, between) + 1.0 / space.per_beer[beer]) + space.shared
         batches = batches + J @ scatter @ J.transpose(0, 2, 1)
-    for wrong in drawn.doubts @ metric.axes:
-        batches = batches + wrong[:, :, None] * wrong[:, None, :]
     x, scores = FRACTIONS[:, None], (drawn.path - metric.centre) @ metric.axes
     # the path starts and ends at the means of scores, from which mean spectra are a hair away
     scores = scores + (1.0 - x) * (space.beer_means[base] - scores[0])
     if other is not None:
         scores = scores + x * (space.beer_means[other] - scores[-1])
     dof = float(space.own_dof[[base] if other is None else [base, other]].min())
-    return BlendPath(scores, _between_knots(batches), _between_knots(spread[:, None] * metric.pour_part), dof)
+    wrong = drawn.doubts @ metric.axes
+    doubts = np.einsum("dka,dkb->kab", wrong, wrong)
+    batches, doubts, pours = (_between_knots(one) for one in (batches, doubts, spread[:, None] * metric.pour_part))
+    return BlendPath(scores, batches, doubts, pours, dof)
 
 
 def _on_scale(space: BlendSpace, reflectance: Floats) -> Floats:
@@ -290,7 +316,7 @@ def _lift(metric: DiscriminantSpace) -> Floats:
     return np.asarray(metric.noise[:, None] * metric.plane @ np.linalg.inv(counted).T, float)
 
 
-def _doubts_of_law(space: BlendSpace, base: int, other: int | None, carried: float) -> Floats:
+def _doubts_of_law(space: BlendSpace, base: int, other: int | None) -> Floats:
     """Return how a path would move, (d, knots, p_used), if law, dark channels or light beside it were otherwise."""
     f, law = KNOTS[:, None], space.law
 
@@ -305,7 +331,7 @@ def _doubts_of_law(space: BlendSpace, base: int, other: int | None, carried: flo
     # what each end may be off by on its own; water has nothing to be off by
     rows = space.spectra[[base, base if other is None else other]]
     span = np.linspace(-1.0, 1.0, rows.shape[1])
-    doubt = np.where(without_light(law, rows) < WITHOUT_LIGHT, 1.0, carried)
+    doubt = np.where(without_light(law, rows) < WITHOUT_LIGHT, 1.0, FORM)
     for end in (0,) if other is None else (0, 1):
         row = rows[end : end + 1]
         taken = [law.absorbed(row + law.unsure * tilt, space.wavelength_nm) for tilt in (np.ones(span.size), span)]
@@ -339,66 +365,63 @@ def _bend_sd(spectra: Floats, law: PathLaw, nm: Floats) -> float:
     return float(np.sqrt(np.mean(np.square(bend)))) if bend else 0.0
 
 
-def likelihood(path: BlendPath, scores: Floats, covariance: Floats) -> Likelihood:
+def likelihood(path: BlendPath, scores: Floats, scatter: Scatter) -> Likelihood:
     """Hold readings against every fraction of a path."""
-    # scores (n, a), covariance (k, a, a)
-    root = np.linalg.inv(np.linalg.cholesky(covariance))
+    # scores (n, a)
     # (k, a, a) @ (k, a, n): small products of matrices, many times faster than one sum over four indices
-    squared = ((root @ (scores.T - path.scores[:, :, None])) ** 2).sum(axis=1).T
-    return Likelihood(np.log(np.diagonal(root, axis1=1, axis2=2)).sum(axis=1) - 0.5 * squared, squared)
+    squared = ((scatter.inverse @ (scores.T - path.scores[:, :, None])) ** 2).sum(axis=1).T
+    return Likelihood(-scatter.log_size - 0.5 * squared, squared)
 
 
-def _to_ends(path: BlendPath, covariance: Floats) -> tuple[Floats, Floats]:
-    """Return how far each fraction lies from none and from all, in units of the scatter there, (k,)."""
-    root = np.linalg.inv(np.linalg.cholesky(covariance))
-    low, high = (
-        np.linalg.norm((root @ (path.scores - path.scores[end])[:, :, None])[:, :, 0], axis=1) for end in (0, -1)
-    )
-    return low, high
-
-
-def limits(path: BlendPath, covariance: Floats) -> Floats:
+def limits(path: BlendPath, scatter: Scatter) -> Floats:
     """Return how far twice the log likelihood of each fraction may lie below the largest, (k,), at `LEVEL`.
 
-    Where neither end is near that is the square of Student's t of both sides; a reading that scatters beyond an end is
-    likeliest at that end, so there less is allowed, down to t of one side: G. J. Feldman, R. D. Cousins, Physical
-    Review D 57:3873-3889, 1998 (from memory), here with a t for the normal distribution.
+    Readings are drawn at fractions along the path, as a multivariate t about it, and what holds the stated part of them
+    is the limit there: G. J. Feldman, R. D. Cousins, Physical Review D 57:3873-3889, 1998 (from memory). A reading that
+    scatters beyond an end is likeliest at that end, where less is allowed; doubts of the law that one fraction has and
+    another has not suit more readings, so that more is.
     """
-    low, high = (np.maximum(one, 1e-9) for one in _to_ends(path, covariance))
-    under, over = np.zeros(low.size), np.full(low.size, float(stdtrit(path.dof, (1.0 + LEVEL) / 2.0) ** 2))
-    for _ in range(HALVINGS):
-        limit = (under + over) / 2.0
-        root = np.sqrt(limit)
-        below = np.where(root <= low, root, (low**2 + limit) / (2.0 * low))
-        above = np.where(root <= high, root, (high**2 + limit) / (2.0 * high))
-        few = stdtr(path.dof, above) - stdtr(path.dof, -below) < LEVEL
-        under, over = np.where(few, limit, under), np.where(few, over, limit)
-    return over
+    rng, places = np.random.default_rng(0), np.arange(0, FRACTIONS.size, EVERY)
+    found = []
+    for place in places.tolist():
+        drawn = _drawn(path, scatter, place, DRAWN if place else AT_NONE, rng)
+        found.append(np.quantile(_ratio(path, scatter, drawn, place), LEVEL))
+    beyond = np.pad(found, SMOOTHED.size // 2, mode="edge")
+    smooth = np.append(found[0], np.convolve(beyond, SMOOTHED, "valid")[1:])
+    return np.interp(np.arange(FRACTIONS.size), places, smooth)
 
 
-def usual_ratio(low: Floats, high: Floats) -> Floats:
-    """Return the mean of twice the log likelihood ratio at the truth, so far from none and from all, (n,)."""
-    z = ndtri((np.arange(101) + 0.5) / 101.0)
-    beyond = z - np.clip(z, -low[:, None], high[:, None])
-    return np.asarray((z**2 - beyond**2).mean(axis=1), float)
+def _drawn(path: BlendPath, scatter: Scatter, place: int, n: int, rng: np.random.Generator) -> Floats:
+    """Draw readings of one fraction, (n, a)."""
+    z = rng.standard_normal((n, path.scores.shape[1])) * np.sqrt(path.dof / rng.chisquare(path.dof, n))[:, None]
+    return np.asarray(path.scores[place] + z @ scatter.half[place].T, float)
 
 
-def smallest_visible(path: BlendPath, covariance: Floats, limit: float, wider: float = 1.0) -> float:
+def _ratio(path: BlendPath, scatter: Scatter, scores: Floats, place: Ints | int) -> Floats:
+    """Return twice the log likelihood ratio of readings at the truth over their misfit, (n,)."""
+    # scores (n, a), place (n,) or one for all
+    got, each = likelihood(path, scores, scatter), np.arange(len(scores))
+    best = got.log.argmax(axis=1)
+    off = misfit(got.squared[each, best], path.dof, max(1, scores.shape[1] - 1))
+    return np.asarray(2.0 * (got.log[each, best] - got.log[each, place]) / off, float)
+
+
+def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: float = 1.0) -> float:
     """Return the fraction from which on a reading is told from none, as `SEEN` says; 1 where there is none."""
-    # limit: of none, of twice the log likelihood ratio; wider: the scatter, as a variance, over what the path has
+    # limit: of none, of twice the log likelihood ratio over the misfit; wider: that of the reading
     # along the line that tells a blend from none best where their scatter differs (T. W. Anderson, R. R. Bahadur,
     # Annals of Mathematical Statistics 33:420-431, 1962, from memory): the law's doubts make no reading unlike none
     moved_on = (path.scores - path.scores[0])[:, :, None]
+    covariance = scatter.half @ scatter.half.transpose(0, 2, 1)
     away = np.linalg.solve(NONE_WEIGHS * covariance[0] + covariance, moved_on)[:, :, 0]
     moved = np.einsum("kab,kb->ka", covariance, away)
     sd = np.sqrt(np.maximum((away * moved).sum(axis=1), 1e-18))
     asked = FRACTIONS[::ASKED]
     seen = np.ones(asked.size, bool)
     for z in np.sqrt(wider) * np.linspace(-float(stdtrit(path.dof, SEEN)), 0.0, 7):
-        log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], covariance).log
+        log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], scatter).log
         seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > wider * limit
-    missed = np.flatnonzero(~seen)
-    last = missed[-1] if missed.size else 0
+    last = int(np.flatnonzero(~seen).max(initial=0))
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
 
 
@@ -412,58 +435,69 @@ def misfit(least_squared: Floats, dof: float, n_free: int) -> Floats:
     return np.maximum(1.0, (dof + least_squared) / (dof + n_free))
 
 
-def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints, wider: float) -> list[Blend]:
+def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blend]:
     """Estimate the part of the other liquid in readings.
 
-    The interval holds the fractions whose twice log likelihood is below the largest by no more than `limits` allow,
-    times `wider`, which held-out blends set, and the misfit.
+    The interval holds the fractions whose twice log likelihood is below the largest by no more than the misfit times
+    `limits`.
     """
     # scores (n, a), n_pours (n,)
     found: dict[int, Blend] = {}
     free = max(1, scores.shape[1] - 1)
     for m in np.unique(n_pours):
-        covariance, rows = path.covariance(float(m)), np.flatnonzero(n_pours == m)
-        limit = wider * limits(path, covariance)
-        got = likelihood(path, scores[rows], covariance)
+        scatter, rows = path.scatter(float(m)), np.flatnonzero(n_pours == m)
+        limit = limits(path, scatter)
+        got = likelihood(path, scores[rows], scatter)
         least = got.squared[np.arange(rows.size), got.log.argmax(axis=1)]
-        off = misfit(least / wider, path.dof, free)
+        off = misfit(least, path.dof, free)
         # what a reading can show is worked out for the next larger of few misfits
         near = MISFIT_STEP ** np.ceil(np.log(off) / np.log(MISFIT_STEP) - 1e-9)
-        seen = {over: smallest_visible(path, covariance, float(limit[0]) / wider, wider * over) for over in set(near)}
+        seen = {over: smallest_visible(path, scatter, float(limit[0]), over) for over in set(near)}
         for row, log, closest, over, step in zip(rows.tolist(), got.log, least, off, near, strict=True):
             best, visible = int(log.argmax()), seen[step]
             within = FRACTIONS[2.0 * (log[best] - log) <= limit * over]
-            p = float(fdtrc(free, path.dof, closest / free / wider))
+            p = float(fdtrc(free, path.dof, closest / free))
             found[row] = Blend(float(FRACTIONS[best]), float(within[0]), float(within[-1]), visible, p)
     return [found[row] for row in range(len(scores))]
 
 
-def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> float:
-    """Return the scatter of blends of batches held out, as a variance, over what the path says.
+def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> tuple[float, float]:
+    """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof.
 
-    Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
-    made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
-    few batches is that of the one that lies farthest out.
+    Batches of every beer, or sessions, are held out in folds, metric and means learnt from the rest, and blends of
+    held-out batches made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a
+    high quantile of so few batches is that of the one that lies farthest out.
     """
-    samples, ratios = fit.samples, np.zeros(2)
-    n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
+    samples, ratios = fit.samples, np.zeros((fit.samples.beer.size, 2))
     rng = np.random.default_rng(0)
-    # batches of one beer go to one fold after the other
-    fold = place_within(samples.beer) % n_folds
-    parts = []
-    for out in range(n_folds):
+    # batches that share their session with those that they are held against lie too near
+    shared = np.unique(samples.session).size < samples.session.size
+    parts = (shared and _held_out_parts(fit, space, samples.session)) or _held_out_parts(
+        fit, space, place_within(samples.beer)
+    )
+    for one, two in _pairs_like(space, base, other):
+        # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
+        drawn = draw_by_law(space, one, two)
+        for held_out, part in parts:
+            ratios += _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
+    seen, usual = ratios.sum(axis=0)
+    if seen <= 0.0:
+        return 1.0, np.inf
+    # all blends of a batch are one fact
+    dof = 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
+    # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
+    return max(1.0, float(seen / usual)), float(dof)
+
+
+def _held_out_parts(fit: ClassModel, space: BlendSpace, fold: Ints) -> list[tuple[Mask, BlendSpace]]:
+    """Return what is held out, (n_batches,), and what the rest teaches, where that still holds every beer."""
+    samples, parts = fit.samples, []
+    fold = fold % min(samples.batches_per_beer.max(), MOST_FOLDS)
+    for out in np.unique(fold):
         kept = np.flatnonzero(fold[samples.batch] != out)
         if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
             parts.append((fold == out, _space_without(space, fit, kept)))
-    for one, two in _pairs_like(space, base, other):
-        # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
-        # wide limits of dark pairs are no reason to take those of others narrower
-        drawn = draw_by_law(space, one, two, 1.0)
-        for held_out, part in parts:
-            ratios = ratios + _held_out_ratios(part, samples, held_out, (one, two), drawn, rng)
-    # held-out batches may share their session with those that they are held against, and lie too near
-    least = 1.0 if fit.choice.session_noise.size or min(ratios) <= 0.0 else 0.0
-    return max(least, float(ratios[0] / (ratios[1] or 1.0)))
+    return parts
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -490,12 +524,14 @@ def _held_out_ratios(
     drawn: DrawnByLaw,
     rng: np.random.Generator,
 ) -> Floats:
-    """Return the sum of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual."""
+    """Return sums of twice the log likelihood ratio at the truth of blends of held-out batches; and the usual ones."""
+    # -> (n_batches, 2)
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
+    sums = np.zeros((samples.beer.size, 2))
     if not bases.size or not others.size:
-        return np.zeros(2)
+        return sums
     path, law, x = blend_path(space, base, other, drawn), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
     rows = samples.reflectance[first[bases]]
@@ -513,14 +549,13 @@ def _held_out_ratios(
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])
     scores = (scores + missing * rng.standard_normal(scores.shape)).reshape(bases.size * TRIED.size, -1)
-    covariance = path.covariance(m)
-    got, each = likelihood(path, scores, covariance), np.arange(len(scores))
-    best, true = got.log.argmax(axis=1), np.tile(TRIED, bases.size)
-    ratios = 2.0 * (got.log[each, best] - got.log[each, true])
-    low, high = _to_ends(path, covariance)
-    usual = bases.size * usual_ratio(low[TRIED], high[TRIED]).sum()
-    off = misfit(got.squared[each, best], path.dof, max(1, scores.shape[1] - 1))
-    return np.array([(ratios / off).sum(), usual])
+    scatter = path.scatter(m)
+    sums[bases, 0] = _ratio(path, scatter, scores, np.tile(TRIED, bases.size)).reshape(bases.size, -1).sum(axis=1)
+    # the law mixes the blends: they do not scatter as it may be off
+    sure = replace(path, doubts=np.zeros_like(path.doubts)).scatter(m)
+    usual = np.vstack([_drawn(path, sure, place, USUAL, rng) for place in TRIED.tolist()])
+    sums[bases, 1] = TRIED.size * _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
+    return sums
 
 
 # samples at the end that must stand for the new beer, and the fewest that make a series
@@ -557,16 +592,16 @@ def falling(values: Floats) -> Floats:
     return np.repeat([mean for mean, _ in blocks], [size for _, size in blocks])
 
 
-def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *, pours_known: bool) -> SeriesReading:
+def read_series(path: BlendPath, scores: Floats, n_pours: Ints, *, pours_known: bool) -> SeriesReading:
     """Read samples in the order taken."""
     # scores (n, a), n_pours (n,); pours_known: whether the set has several pours of a sample to learn their scatter
     n, m = len(scores), float(np.median(n_pours))
     start = n - max(FEWEST_LAST, n // 4)
     fractions, visible, first = np.empty(0), 1.0, None
     for _ in range(2):
-        moved, covariance = _from_last(path, scores[start:], m, pours_known)
-        best = FRACTIONS[likelihood(moved, scores, covariance).log.argmax(axis=1)]
-        visible = smallest_visible(moved, covariance, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
+        moved, scatter = _from_last(path, scores[start:], m, pours_known)
+        best = FRACTIONS[likelihood(moved, scores, scatter).log.argmax(axis=1)]
+        visible = smallest_visible(moved, scatter, float(ndtri((1.0 + LEVEL) / 2.0) ** 2))
         fractions = falling(best)
         under = np.flatnonzero(fractions <= visible)
         first = int(under[0]) if under.size else None
@@ -575,15 +610,15 @@ def read_series(path: BlendPath, scores: Floats, n_pours: Ints, wider: float, *,
         start = first + 1
     settled = first is not None and n - first >= FEWEST_LAST
     last, of = scores[start:].mean(axis=0)[None, :], np.array([int(m * (n - start))])
-    whole = estimate_blends(path, last, of, SURE * wider)[0]
+    whole = estimate_blends(path.wider(SURE), last, of)[0]
     return SeriesReading(fractions, first if settled and whole.low <= 0.0 else None, visible, whole.low, settled)
 
 
-def _from_last(path: BlendPath, last: Floats, m: float, pours_known: bool) -> tuple[BlendPath, Floats]:
+def _from_last(path: BlendPath, last: Floats, m: float, pours_known: bool) -> tuple[BlendPath, Scatter]:
     """Return the path from the mean of the last samples on, and the scatter of a sample about it."""
     base = (1.0 - FRACTIONS)[:, None]
     moved = replace(path, scores=path.scores + base * (last.mean(axis=0) - path.scores[0]))
     if not pours_known:
-        return moved, path.covariance(m)
+        return moved, path.scatter(m)
     pour = np.maximum(path.pours, LEAST_POURS) / m
-    return moved, (pour * (1.0 + base**2 / len(last)))[:, :, None] * np.eye(pour.shape[1])
+    return moved, Scatter.of((pour * (1.0 + base**2 / len(last)))[:, :, None] * np.eye(pour.shape[1]))

@@ -20,6 +20,7 @@ from specmatch.maths.spectra.noise import weighing_noise
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE, LogAbsorbance, on_scales
 from specmatch.maths.statistics.levels import Levels, mean_by
 from specmatch.maths.statistics.linear_algebra import all_axes, leading_axes_of, solve_lower
+from specmatch.maths.statistics.robust import quantiles
 
 # scatter below this part of the spread of all batches is taken as this part: identical batches keep distances finite
 SCATTER_FLOOR = 1e-9
@@ -86,7 +87,8 @@ def _within_class_covariance(scores: Floats, samples: LabelledSamples, beer_scal
 def cholesky_factor(scatter: Floats, scores: Floats) -> Floats:
     """Return L, lower triangular, with L L' the scatter, lifted off zero by a part of the spread of all scores."""
     # scatter (a, a), scores (n, a) -> (a, a)
-    floor = max(SCATTER_FLOOR * float(np.var(scores, axis=0).sum()), LEAST_VARIANCE)
+    apart = scores - scores.sum(axis=0) / len(scores)
+    floor = max(SCATTER_FLOOR * float((apart * apart).sum()) / len(scores), LEAST_VARIANCE)
     return np.asarray(np.linalg.cholesky(scatter + floor * np.eye(len(scatter))), float)
 
 
@@ -215,13 +217,15 @@ class Projection:
     axes: Floats  # (p_used, a)
     scores: Floats  # (n_samples, a)
     pours: Floats  # (a, a): covariance of pours along the axes
+    session: Floats  # (a, a): what sessions add to the scatter along the axes
 
 
 def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
     """Take the principal axes of the batch means on the scale and channels of a choice."""
     spectra = choice.scale.apply(samples.reflectance[:, choice.channels])
     centre, axes = principal_axes(mean_by(spectra, samples.batch)[0], choice.noise, choice.n_components)
-    return Projection(centre, axes, (spectra - centre) @ axes, axes.T @ choice.pour_covariance @ axes)
+    pours = axes.T @ choice.pour_covariance @ axes
+    return Projection(centre, axes, (spectra - centre) @ axes, pours, choice.session_scatter(axes))
 
 
 def build_metric(choice: SpaceSettings, samples: LabelledSamples, projection: Projection) -> DiscriminantSpace:
@@ -244,13 +248,13 @@ def metric_and_scores(
     # with one batch a beer nothing is known of scatter: plain distance, and `dof` 0 tells the caller
     scatter = _within_class_covariance(scores, samples, beer_scale) if dof else np.eye(scores.shape[1])
     if dof:
-        scatter = scatter + choice.session_scatter(axes)
+        scatter = scatter + projection.session
     half = cholesky_factor(scatter, scores)
     pour_part, turn = all_axes(solve_lower(half, solve_lower(half, projection.pours).T))
     per_pour = float(np.mean(mean_by(1.0 / samples.n_pours, samples.batch)[0]))
     turn = solve_lower(half, turn, transposed=True)
     axes = axes @ turn
-    carried = float(np.trace(choice.session_scatter(axes))) if dof else 0.0
+    carried = float(((projection.session @ turn) * turn).sum()) if dof else 0.0
     pour_part = np.clip(pour_part, 0.0, LARGEST_POUR_PART / per_pour)
     plane = projection.axes * choice.noise[:, None]
     metric = DiscriminantSpace(
@@ -321,7 +325,6 @@ def cross_validated_scores(
     """
     # scores (n_samples, a), brewed (n, a), brewed_beer (n,), session (a, a) -> (a,), (a,)
     # session: what sessions add to the scatter of samples
-    n_axes = scores.shape[1]
     dof = samples.beer.size - samples.batches_per_beer.size
     # a lower triangle whitens the first axes without the later ones, so one serves every number of axes
     scatter = _within_class_covariance(scores, samples)
@@ -336,8 +339,8 @@ def cross_validated_scores(
     right = (own[judged] < others[judged]).mean(axis=0)
     whitened = solve_lower(half, brewed.T).T
     nearest = _to_other_beers(whitened, beer_means, shrink, brewed_beer)
-    limits = np.quantile(own[judged], 1.0 - FALSE_REJECT_RATES, axis=0)
-    refused = np.array([(nearest[:, a] > limits[:, [a]]).mean() for a in range(n_axes)])
+    limits = quantiles(own[judged].T, 1.0 - FALSE_REJECT_RATES)
+    refused = (nearest.T[:, None] > limits.T[:, :, None]).mean(axis=(1, 2))
     with np.errstate(divide="ignore", invalid="ignore"):
         margin = np.log(others[judged] / own[judged]).mean(axis=0)
     return right + refused, np.where(np.isnan(margin), -np.inf, margin)

@@ -49,10 +49,11 @@ class Explanation:
 
 
 def patterns_at(reflectance: Floats, optics: Optics) -> Floats:
-    """Return what nothing, then each fault at each of its sizes, adds to a good spectrum, free of noise of its own."""
-    # reflectance (p,) -> (1 + n_sizes, p)
-    faults = [with_fault(fault.name, fault.sizes, reflectance, optics) - reflectance for fault in FAULTS]
-    return np.concatenate([np.zeros((1, reflectance.size)), *faults])
+    """Return what nothing, then each fault at each of its sizes, adds to good spectra, free of noise of their own."""
+    # reflectance (..., p) -> (..., 1 + n_sizes, p)
+    good = reflectance[..., None, :]
+    faults = [with_fault(fault.name, fault.sizes, reflectance, optics) - good for fault in FAULTS]
+    return np.concatenate([np.zeros_like(good), *faults], axis=-2)
 
 
 class Detector:

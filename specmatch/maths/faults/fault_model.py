@@ -41,6 +41,7 @@ from specmatch.maths.optics.cup import FAULT_NAMES, FAULTS, Optics, glare_of
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise, fit_light_noise, pooled, slit_bins, slit_weights
 from specmatch.maths.statistics.levels import Levels, mean_by, place_within
+from specmatch.maths.statistics.robust import quantiles
 
 # Gains from which on a fault is named: of a sample against its beer, and of a pour against its mates. In trials on
 # invented breweries 3 % of good samples and 1 % of good triples reach them by chance; see docs/reasons.md.
@@ -110,7 +111,7 @@ class FaultModel:
             if beer not in self._shapes:
                 # a mean of few sessions carries the noise of their references, which no shape may
                 at = base if n_sessions is None else self.smoothed(base)
-                self._shapes[beer] = patterns_at(at, self.optics), self.scatter.directions(at, self.optics)
+                self._shapes[beer] = self.shapes_at(at)
             found = Detector(base, *self._shapes[beer], spread, noise)
             self._detectors[beer, n_pours] = found
         return found
@@ -123,12 +124,15 @@ class FaultModel:
     def _shapes(self) -> dict[int, tuple[Floats, Floats]]:
         return {}
 
-    def pour_detector(self, base: Floats, n_mates: float) -> Detector:
+    def pour_detector(self, base: Floats, n_mates: float, shapes: tuple[Floats, Floats] | None = None) -> Detector:
         """Prepare to explain departures of a pour from the mean of its mates, which look like `base`."""
-        # base (n_bins,)
+        # base (n_bins,), shapes: of `shapes_at`, where they are known
         noise = self.noise.variance(base) * (1.0 + 1.0 / n_mates)
-        patterns, causes = patterns_at(base, self.optics), self.scatter.directions(base, self.optics)
-        return Detector(base, patterns, causes, self.scatter.of_pour(n_mates), noise)
+        return Detector(base, *(shapes or self.shapes_at(base)), self.scatter.of_pour(n_mates), noise)
+
+    def shapes_at(self, base: Floats) -> tuple[Floats, Floats]:
+        """Return patterns of faults and directions of causes at good spectra, shape (..., n_bins)."""
+        return patterns_at(base, self.optics), self.scatter.directions(base, self.optics)
 
     def explain_samples(
         self, reflectance: Floats, n_pours: Ints, beer: Ints, known: tuple[Ints, Diagnosis] | None = None
@@ -225,11 +229,12 @@ def pour_departures(fit: FaultModel, reflectance: Floats, sample: Ints) -> PourD
         return found
     means, counts = mean_by(reflectance, sample)
     like, binned = fit.nearest_means(means)[sample[several]], fit.pool(reflectance)
-    mean = fit.pool(means)
+    mean, beers = fit.pool(means), np.unique(like)
+    shapes = dict(zip(beers.tolist(), zip(*fit.shapes_at(fit._bases[beers]), strict=True), strict=True))
     for (beer, m), rows in rows_by(like, counts[sample[several]]):
         chosen = several[rows]
         apart = (binned[chosen] - mean[sample[chosen]]) * (m / (m - 1.0))
-        one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0), apart)
+        one = departures_of(fit.pour_detector(fit._bases[beer], m - 1.0, shapes[beer]), apart)
         found.gain[chosen], found.size[chosen], found.distance[chosen] = one.gain, one.size, one.distance
     return found
 
@@ -424,7 +429,7 @@ def _over_chance(gains: Floats, *, at: float = _COMPARED_AT, tails: bool = True)
     folds = np.log((1.0 - at) / _PASSED)
     for kind in np.unique(_KIND) if len(gains) else ():
         own = gains[:, kind == _KIND]
-        low = float(np.quantile(own, at))
+        low = float(quantiles(own.ravel(), (at,))[0])
         if not tails:
             doubt[kind == _KIND] = max(1.0, low / start)
             continue

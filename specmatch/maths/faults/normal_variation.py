@@ -24,6 +24,7 @@ from specmatch.maths.optics.cup import (
 from specmatch.maths.optics.path_law import TEXTBOOK, PathLaw
 from specmatch.maths.spectra.noise import ChannelNoise
 from specmatch.maths.statistics.levels import Levels
+from specmatch.maths.statistics.robust import quantiles
 
 CAUSES = ("strength", "lamp", "white", "haze", "shift_nm", "lamp_tilt", "axis_nm", "haze_inside")
 OF_SESSION = ("axis_nm", "lamp", "lamp_tilt")  # those that the batches of one session share
@@ -318,7 +319,7 @@ def _covariance(seen: _Along, rows: _Departures, prior_sd: Floats, *, together: 
     )
     by_unit = np.argsort(unit, kind="stable")
     first, place = np.unique(unit[by_unit], return_index=True, return_inverse=True)[1:]
-    effect, distance = np.empty_like(projected), np.empty_like(projected[..., 0, :])
+    effect = np.empty_like(projected)
     for turn in range(_ROUNDS):
         posterior = np.linalg.inv(seen.inner + np.linalg.inv(spread)[..., None, :, :])
         each, sure = (np.diagonal(one, axis1=-2, axis2=-1) for one in (spread[..., None, :, :], posterior))
@@ -326,10 +327,10 @@ def _covariance(seen: _Along, rows: _Departures, prior_sd: Floats, *, together: 
         per = 1.0 / np.maximum(each - sure, 1e-3 * each)
         for k, own in enumerate(beers):
             effect[..., own] = posterior[..., k, :, :] @ projected[..., own]
-            distance[..., own] = (effect[..., own] ** 2 * per[..., k, :, None]).max(axis=-2)
+        distance = (effect**2 * np.swapaxes(per, -1, -2).repeat(counts, axis=-1)).max(axis=-2)
         distance[..., by_unit] = np.maximum.reduceat(distance[..., by_unit], first, axis=-1)[..., place]
         early = turn < _ROUNDS // 2
-        cut = np.minimum(limit, np.quantile(distance, _AT_FIRST, axis=-1))[..., None] if early else limit
+        cut = np.minimum(limit, quantiles(distance, (_AT_FIRST,))[0])[..., None] if early else limit
         used = weight * (distance <= cut)
         of_beer = np.add.reduceat(used, ends - counts, axis=-1)
         total = (effect * used[..., None, :]) @ np.swapaxes(effect, -1, -2)

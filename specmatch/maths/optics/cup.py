@@ -115,14 +115,14 @@ FAULT_NAMES = tuple(fault.name for fault in FAULTS)
 
 
 def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) -> Floats:
-    """Return a spectrum as it would read with a fault."""
-    # size (k,), reflectance (p,) -> (p,) or (k, p)
+    """Return spectra as they would read with a fault, each at every size."""
+    # size (k,), reflectance (..., p) -> (..., k, p); a size alone adds no axis
     # size: `path_*`: change of depth as a share; `foam`: share of the surface; `haze`: light sent back at 550 nm over
     # the reference; `lamp_*`: change of light as a share; `ambient_light`: over the peak of the reference; `shift_*`
     # (this scan alone) and `axis_*` (its reference too): nm; `stray_light`: share of the mean light; `clipped`: share
     # cut off the highest counts
-    R, nm, light = reflectance, optics.wavelength_nm, optics.light
-    t = np.asarray(size, np.float64)[..., None]
+    nm, light, t = optics.wavelength_nm, optics.light, np.asarray(size, np.float64)[..., None]
+    R = reflectance[..., None, :] if t.ndim > 1 else reflectance
     if name in ("path_long", "path_short"):
         return scale_path(R, 1.0 + t if name == "path_long" else 1.0 - t, optics)
     if name == "foam":
@@ -139,14 +139,14 @@ def with_fault(name: str, size: ArrayLike, reflectance: Floats, optics: Optics) 
         return R + t * incandescent(nm) / light
     if name.startswith(("shift_", "axis_")):
         moved = t if name.endswith("blue") else -t
-        seen = np.log(np.maximum(R, _DARKEST))
+        seen = np.log(np.maximum(reflectance, _DARKEST))
         if name.startswith("axis_"):
             return np.exp(moved_along(seen, nm, moved))
         return np.exp(moved_along(seen + np.log(light), nm, moved)) / light
     if name == "stray_light":
-        return (R * light + t * np.mean(R * light)) / (light + t * light.mean())
+        return (R * light + t * np.mean(R * light, axis=-1, keepdims=True)) / (light + t * light.mean())
     if name == "clipped":
-        return np.minimum(R, (1.0 - t) * np.max(R * light) / light)
+        return np.minimum(R, (1.0 - t) * np.max(R * light, axis=-1, keepdims=True) / light)
     raise ValueError(f"fault {name!r}; expected one of {', '.join(FAULT_NAMES)}")
 
 
@@ -181,13 +181,17 @@ def inside_haze(reflectance: Floats, optics: Optics) -> Floats:
 
 def moved_along(values: Floats, wavelength_nm: Floats, moved_nm: ArrayLike) -> Floats:
     """Return the values that stand `moved_nm` further up the axis, continued straight beyond its ends."""
-    # values, wavelength_nm (p,), moved_nm (k, 1) -> (p,) or (k, p)
+    # values (..., p), wavelength_nm (p,), moved_nm (k, 1) -> (..., k, p)
     nm, moved = wavelength_nm, np.asarray(moved_nm, np.float64)
     far = float(np.abs(moved).max(initial=0.0)) + 1.0
-    below = values[0] - far * (values[1] - values[0]) / (nm[1] - nm[0])
-    above = values[-1] + far * (values[-1] - values[-2]) / (nm[-1] - nm[-2])
-    grid = np.concatenate([[nm[0] - far], nm, [nm[-1] + far]])
-    return np.interp(nm + moved, grid, np.concatenate([[below], values, [above]]))
+    below = values[..., :1] - far * (values[..., 1:2] - values[..., :1]) / (nm[1] - nm[0])
+    above = values[..., -1:] + far * (values[..., -1:] - values[..., -2:-1]) / (nm[-1] - nm[-2])
+    grid, all_values = np.concatenate([[nm[0] - far], nm, [nm[-1] + far]]), np.concatenate([below, values, above], -1)
+    # as `np.interp`, of which there is none for many rows
+    at = nm + moved
+    place = np.clip(np.searchsorted(grid, at, side="right") - 1, 0, grid.size - 2)
+    slope = np.diff(all_values) / np.diff(grid)
+    return np.asarray(slope[..., place] * (at - grid[place]) + all_values[..., place])
 
 
 def shift_slope(reflectance: Floats, optics: Optics) -> Floats:

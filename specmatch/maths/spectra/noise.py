@@ -105,7 +105,8 @@ def channel_noise(rows: ArrayLike, group: ArrayLike, *, robust: bool = False) ->
 
 def to_ends(noise: Floats, p: int) -> Floats:
     """Return the noise of inner channels with that of the outer ones, which is taken to be that beside them, (p,)."""
-    return np.pad(noise, (p - noise.size) // 2, mode="edge")
+    beside = (p - noise.size) // 2
+    return noise[np.clip(np.arange(p) - beside, 0, noise.size - 1)]
 
 
 def weighing_noise(rows: Floats, group: Ints, *, robust: bool = False) -> Floats:

@@ -262,7 +262,7 @@ def judge_errors(
 
 
 @dataclass(frozen=True)
-class _Line:
+class _LineOfBeers:
     """A line through the mean errors of beers."""
 
     bias: float
@@ -275,7 +275,7 @@ class _Line:
     within: float  # sum of squares of errors about the means of beers
 
 
-def _through_beers(errors: Floats, size: Floats, beer: Ints, at: Floats, known: Floats | Ints) -> _Line:
+def _through_beers(errors: Floats, size: Floats, beer: Ints, at: Floats, known: Floats | Ints) -> _LineOfBeers:
     each = 1.0 / size**2
     total, counts = np.bincount(beer, each), np.bincount(beer)
     mean, where = np.bincount(beer, each * errors) / total, np.bincount(beer, each * at) / total
@@ -287,7 +287,7 @@ def _through_beers(errors: Floats, size: Floats, beer: Ints, at: Floats, known: 
     slope = float(weight @ (x * mean)) / square if counts.size >= 3 and np.ptp(where) > 0 else np.nan
     left, df = (spread - slope**2 * square, counts.size - 2) if np.isfinite(slope) else (spread, counts.size - 1)
     within = float(np.sum(each * (errors - mean[beer]) ** 2))
-    return _Line(bias, slope, centre, whole, square, left, df, within)
+    return _LineOfBeers(bias, slope, centre, whole, square, left, df, within)
 
 
 def _drawn_in(errors: Floats, size: Floats, at: Floats, known: Ints, old: Scatter) -> Floats:

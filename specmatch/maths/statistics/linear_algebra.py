@@ -9,17 +9,16 @@ import numpy as np
 from specmatch.array_types import Floats
 
 # below this size, or from this part of all axes on, a whole decomposition is as quick
-_LARGE, _PART = 100, 4
+_LARGE, _PART = 160, 4
 
 
 def leading_axes(product: Floats, n_axes: int) -> tuple[Floats, Floats]:
     """Return the largest eigenvalues of a symmetric matrix, falling, and their vectors as columns."""
     # product (p, p) -> (n_axes,), (p, n_axes)
-    from scipy.linalg import eigh  # here: a fitted model is read without SciPy's linear algebra
-    from scipy.sparse.linalg import ArpackError, eigsh
-
     p = len(product)
     if p >= _LARGE and n_axes * _PART < p:
+        from scipy.sparse.linalg import ArpackError, eigsh  # here: a fitted model is read without it
+
         # a fixed start, so that the same matrix has the same axes; no matrix of centred rows has it in its null space
         start = np.cos(np.arange(p) ** 1.5)
         try:
@@ -28,7 +27,7 @@ def leading_axes(product: Floats, n_axes: int) -> tuple[Floats, Floats]:
             return spread[order], axes[:, order]
         except ArpackError:
             pass  # a matrix of zeros, or one that does not settle: the whole of it then
-    spread, axes = eigh(product, subset_by_index=(p - n_axes, p - 1))
+    spread, axes = all_axes(product, n_axes)
     return spread[::-1], axes[:, ::-1]
 
 
@@ -55,15 +54,17 @@ def solve_lower(lower: Floats, right: Floats, *, transposed: bool = False) -> Fl
     return np.asarray(found)
 
 
-def all_axes(matrix: Floats) -> tuple[Floats, Floats]:
-    """Return the eigenvalues of a symmetric matrix, rising, and their vectors as columns."""
+def all_axes(matrix: Floats, n_largest: int | None = None) -> tuple[Floats, Floats]:
+    """Return the eigenvalues of a symmetric matrix, rising, and their vectors as columns; or the largest of them."""
     # matrix (a, a) -> (a,), (a, a)
     from scipy.linalg.lapack import dsyevr
 
-    spread, axes, _, _, info = dsyevr(matrix, lower=1)
-    if info or not np.isfinite(spread).all():
+    a = len(matrix)
+    n = a if n_largest is None else n_largest
+    spread, axes, _, _, info = dsyevr(matrix, lower=1, range="A" if n == a else "I", il=a - n + 1, iu=a)
+    if info or not np.isfinite(spread[:n]).all():
         raise np.linalg.LinAlgError("the eigenvalues of a matrix did not settle")
-    return spread, axes
+    return spread[:n], axes[:, :n]
 
 
 # from so many systems on, one step for all of them is quicker than LAPACK system by system

@@ -24,7 +24,7 @@ SAME_CUP, LAMP_GAIN = 1.4, 0.03
 SPIKE_SHARE = 0.02
 
 
-def beer_rows(paired: Paired) -> list[CheckRow]:
+def _beer_rows(paired: Paired) -> list[CheckRow]:
     """Check samples and controls: no light, impossible reflectance, spikes, an empty cup, a scan that repeats
     another.
     """
@@ -275,7 +275,7 @@ def _estimator(light: Floats, nm: Floats) -> Floats:
     return estimate
 
 
-def shift_rows(paired: Paired) -> list[CheckRow]:
+def _shift_rows(paired: Paired) -> list[CheckRow]:
     """Find scans shifted against their reference, and references shifted against those before them."""
     raw, net = paired.raw, paired.net
     rows: list[CheckRow] = []
@@ -366,8 +366,8 @@ def check_paired_scans(
         *reference_rows(paired),
         *stale_rows(paired, dark_age_h=dark_age_h, reference_age_h=reference_age_h),
         *ambient_rows(paired),
-        *beer_rows(paired),
+        *_beer_rows(paired),
     ]
     # steps and cut-offs in a spoilt scan look like flanks of the lamp; its shift tells nothing
     spoilt = {row.scan_id for row in rows if row.code in _SPOILT}
-    return [*rows, *(row for row in shift_rows(paired) if row.scan_id not in spoilt)]
+    return [*rows, *(row for row in _shift_rows(paired) if row.scan_id not in spoilt)]

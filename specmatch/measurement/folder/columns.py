@@ -9,6 +9,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import timedelta
 from difflib import SequenceMatcher
+from functools import lru_cache
 from typing import TYPE_CHECKING
 
 from specmatch.colour import ebc_from_srm
@@ -68,6 +69,7 @@ class UnknownColumn:
     elsewhere: str = ""  # the column of another sheet that says the same
 
 
+@lru_cache(maxsize=4096)  # the same few names, on every file's header
 def folded(name: str) -> str:
     """Return a name of a column without case, accents, and marks between words."""
     plain = unicodedata.normalize("NFKD", name.casefold())

@@ -50,12 +50,12 @@ from specmatch.wording import counted, listed
 # What a folder knows of its batches, kept where there are scans of them, and of what its controls are.
 
 
-def no_batches() -> pd.DataFrame:
+def _no_batches() -> pd.DataFrame:
     """Return the table of a folder that states no lab values."""
     return pd.DataFrame(columns=["beer", "colour"], index=pd.Index([], name="batch", dtype=object))
 
 
-def read_batches(
+def _read_batches(
     folder: Path,
     left_out: list[tuple[str, str]],
     notes: list[tuple[str, str]],
@@ -66,7 +66,7 @@ def read_batches(
     """Read `batches.csv`; rows that repeat a batch with other values are all left out and listed."""
     path = find_sheet(folder, "batches")
     if path is None:
-        return no_batches()
+        return _no_batches()
     sheet, numbers = keyed_sheet(
         path, "batch", "name the batch of each lab value", doubtful, known=BATCH_COLUMNS, numbers=LAB_NUMBERS,
         dates=("packaged_on",), date_order=date_order,
@@ -176,7 +176,7 @@ class FolderSheets:
     # A row a scan file, from the sheet: text columns, and `integration_ms`, `fill_ml`, `cup_mm`, `temperature_c` as
     # numbers, `time` as datetime or None, `order` the place in the sheet
     rows: pd.DataFrame
-    batches: pd.DataFrame = field(default_factory=no_batches)  # index `batch`; empty where there is no `batches.csv`
+    batches: pd.DataFrame = field(default_factory=_no_batches)  # index `batch`; empty where there is no `batches.csv`
     materials: pd.DataFrame = field(default_factory=no_materials)  # what controls are known to be
     left_out: list[tuple[str, str]] = field(default_factory=list)
     notes: list[tuple[str, str]] = field(default_factory=list)
@@ -214,7 +214,7 @@ def read_sheets(folder: Path, *, date_order: str | None = None) -> FolderSheets:
     path = scans_sheet(folder)
     with one_refusal() as doubtful:
         rows, left_out, notes = listed_scans(path, doubtful, date_order=date_order)
-        batches = read_batches(folder, left_out, notes, doubtful, date_order=date_order)
+        batches = _read_batches(folder, left_out, notes, doubtful, date_order=date_order)
         materials = read_materials(folder, notes)
     rows["file"] = _as_on_disk(folder, list(rows["file"]), path.name, notes)
     other = find_sheet(folder, "batches")

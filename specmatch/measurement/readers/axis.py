@@ -1,4 +1,4 @@
-"""The wavelength axis: which column of a table it is, order, duplicates, gaps, pixels, moving values to another."""
+"""The wavelength axis: which column it is and how far its table goes; order, gaps, pixels, moving values to another."""
 
 import re
 from collections.abc import Sequence
@@ -285,3 +285,35 @@ def footer_cut(block: list[int], split: list[Row], column: int, axis: Floats) ->
             break
         k -= 1
     return block[k - 1], block[k:]
+
+
+def refuse_several(
+    split: list[Row],
+    numeric: list[bool],
+    filled: list[bool],
+    ends: tuple[int, int],
+    column: int,
+    axis: Floats,
+) -> None:
+    """Refuse a text in which a second run of numbers begins again on the same wavelengths."""
+    begins, count = [], 0
+    for i in range(len(split) + 1):
+        inside = i < len(split) and numeric[i] and not ends[0] <= i <= ends[1]
+        if inside:
+            count += 1
+        elif i == len(split) or filled[i]:
+            if count > FEWEST_POINTS:
+                begins.append(
+                    next(k for k in range(i - 1, -1, -1) if k == 0 or not (numeric[k - 1] or not filled[k - 1]))
+                )
+            count = 0
+    low, high = np.nanmin(axis), np.nanmax(axis)
+    again = [
+        k for k in begins
+        if column < len(split[k]) and low <= loose_number(split[k][column]) <= high
+    ]  # fmt: skip
+    if again:
+        raise ScanFileError(
+            f"holds several tables of numbers, {len(again) + 1} of them, one more from line {again[0] + 1}; save one "
+            "table a file, or write a header with its name over each"
+        )

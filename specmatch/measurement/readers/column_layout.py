@@ -24,6 +24,7 @@ from specmatch.measurement.readers.axis import (
     numbering,
     one_way,
     reach,
+    refuse_several,
 )
 from specmatch.measurement.readers.cells import (
     NumberMarks,
@@ -46,7 +47,6 @@ from specmatch.measurement.readers.scan import (
     decimals_of,
     refuse_marks,
 )
-from specmatch.measurement.readers.several_tables import refuse_several
 from specmatch.measurement.readers.units import Label, names_wavelength, read_label, same_axis, stated_x_unit
 from specmatch.wording import counted
 

@@ -4,7 +4,7 @@ import os
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +13,15 @@ from specmatch.array_types import check_whole
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
-from specmatch.measurement.readers.cells import SEPARATORS, decode_text, read_meta
+from specmatch.measurement.readers.cells import (
+    AFTER_KEY,
+    SEPARATORS,
+    decode_text,
+    is_data_line,
+    looks_numeric,
+    read_meta,
+    split_line,
+)
 from specmatch.measurement.readers.dialect import axis_in_nm, parse_text, short_way
 from specmatch.measurement.readers.jcamp_dx import is_jcamp, jcamp_spectra
 from specmatch.measurement.readers.scan import (
@@ -28,8 +36,7 @@ from specmatch.measurement.readers.scan import (
     format_notes,
     told_of,
 )
-from specmatch.measurement.readers.several_tables import TablePart, refuse_unnamed, table_parts
-from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, read_label, settle_scale
+from specmatch.measurement.readers.units import SCALES, X_UNITS, Label, names_wavelength, read_label, settle_scale
 from specmatch.storage import path_of
 
 __all__ = ["Scan", "read_scans"]
@@ -149,17 +156,107 @@ def _scans(raw: bytes, name: str, told: ReadOptions) -> list[Scan]:
             stage="table",
         )
     reading = short_way(text, told)
-    parts = table_parts(text) if reading is None and told.layout != "rows" else []
+    parts = _table_parts(text) if reading is None and told.layout != "rows" else []
     if parts:
         return _of_several(parts, encoding, name, told)
     return _text_scans(reading or parse_text(text, told), encoding, name, told)
 
 
-def _of_several(parts: Sequence[TablePart], encoding: str, name: str, told: ReadOptions) -> list[Scan]:
+# Several tables in one text, each under a header of its own: taken apart where each has a name.
+
+_FEWEST_LINES = 3
+_MOST_TABLES = 1000
+_WORDED = re.compile(r"^[^\S\n]*[^\d\s][^\n]*", re.MULTILINE)
+_NAME_KEY = re.compile(r"(?:scan|sample|spectrum|spectra|title|name|id|data\s*set|probe|file|beer|pour)\b", re.I)
+
+
+@dataclass(frozen=True)
+class _TablePart:
+    """One table of a text that holds several."""
+
+    title: str  # what stands over its header; "" where nothing does
+    text: str  # the table with the lines above it, on the lines of the whole text
+    shared: list[str]  # lines of the text's own header, above the first table and its title
+
+
+def _table_parts(text: str) -> list[_TablePart]:
+    """Take a text apart where two or more headers that name wavelengths stand over numbers; else return nothing."""
+    if sum(map(names_wavelength, _WORDED.findall(text))) < 2:
+        return []
+    lines = text.split("\n")
+    named = [i for i, line in enumerate(lines) if line and not line[0].isdigit() and names_wavelength(line)]
+    if len(named) < 2:
+        return []
+    for separator in (mark for mark in SEPARATORS if mark == " " or mark in text):
+        found = [(i, end) for i in named if (end := _table_end(lines, i, separator)) > 0]
+        # names over units are two such headers over one table
+        heads = {end: head for head, end in reversed(found)}
+        if len(heads) > _MOST_TABLES:
+            raise ScanFileError(f"holds several tables ({len(heads)}), more than {_MOST_TABLES}; save them apart")
+        if len(heads) > 1:
+            return _parts(lines, [(head, end) for end, head in sorted(heads.items())])
+    return []
+
+
+def _table_end(lines: Sequence[str], head: int, separator: str) -> int:
+    """Return the line after the table under a header, 0 where no table stands under it."""
+    cells = split_line(lines[head], separator)
+    if len(cells) < 2 or any(map(looks_numeric, cells)) or not any(map(names_wavelength, cells)):
+        return 0
+    at, count = head + 1, 0
+    while at < len(lines):
+        below = split_line(lines[at], separator)
+        if is_data_line(below):
+            count += 1
+        elif any(below) and not (count == 0 and at == head + 1 and len(below) == len(cells)):
+            break
+        at += 1
+    return at if count >= _FEWEST_LINES else 0
+
+
+def _parts(lines: Sequence[str], found: Sequence[tuple[int, int]]) -> list[_TablePart]:
+    parts: list[_TablePart] = []
+    above = 0
+    for head, end in found:
+        at = next((i for i in range(head - 1, above - 1, -1) if lines[i].strip()), -1)
+        title = _title(lines[at]) if at >= 0 else ""
+        if not parts:
+            shared = [line for i, line in enumerate(lines[:head]) if not (title and i == at)]
+        ended = "\n" if end < len(lines) else ""
+        parts.append(_TablePart(title, "\n" * above + "\n".join(lines[above:end]) + ended, shared))
+        above = end
+    return parts
+
+
+def _title(line: str) -> str:
+    """Return the name that a line gives to the table below it."""
+    bare = line.strip().strip('#*=-[]<>;,\t" ').strip()
+    parts = AFTER_KEY.split(bare, maxsplit=1)
+    if len(parts) == 2:
+        return parts[1].strip(' ";,\t') if _NAME_KEY.match(parts[0]) else ""
+    return bare
+
+
+def _refuse_unnamed(parts: Sequence[_TablePart], titles: Sequence[str], points: Sequence[int]) -> None:
+    """Refuse a text of several tables unless each has a name of its own and none is shorter than the others."""
+    holds = f"holds several tables ({len(parts)})"
+    if not all(titles) or len(set(titles)) < len(titles):
+        raise ScanFileError(
+            f"{holds}, and they do not each carry a name of their own; save one table a file, or write a name over each"
+        )
+    if len(set(points)) > 1 and points.count(max(points)) > len(points) // 2:
+        short = next(k for k, n in enumerate(points) if n < max(points))
+        raise ScanFileError(
+            f"{holds}, and {titles[short]!r} has {points[short]} points where the others have {max(points)}: it is "
+            "cut; copy or export the file again"
+        )
+
+
+def _of_several(parts: Sequence[_TablePart], encoding: str, name: str, told: ReadOptions) -> list[Scan]:
     """Read each table of a text by itself, and name its scans after it."""
     read = [_text_scans(parse_text(part.text, told), encoding, name, told) for part in parts]
     titles = [part.title or scans[0].meta.get("column", "") for part, scans in zip(parts, read, strict=True)]
-    refuse_unnamed(parts, titles, [scans[0].values.size for scans in read])
+    _refuse_unnamed(parts, titles, [scans[0].values.size for scans in read])
     shared = read_meta(parts[0].shared, first_line=1)
     note = f"{len(parts)} tables in the file"
     return [

@@ -34,7 +34,7 @@ _FIRST_X_PACKED = re.compile(r"\s*([+-]?(?:\d+\.?\d*|\.\d+))")
 
 
 @dataclass
-class Ordinates:
+class _Ordinates:
     """Decoded table."""
 
     values: list[float] = field(default_factory=list)  # naN for `?`
@@ -48,9 +48,9 @@ def is_packed(table: Sequence[tuple[int, str]]) -> bool:
     return any(_PACKED.search(text) for _, text in table)
 
 
-def decode_ordinates(table: Sequence[tuple[int, str]], *, packed: bool) -> Ordinates:
+def decode_ordinates(table: Sequence[tuple[int, str]], *, packed: bool) -> _Ordinates:
     """Decode the lines of `(X++(Y..Y))`."""
-    out = Ordinates()
+    out = _Ordinates()
     by_difference = False
     for line, text in table:
         head = (_FIRST_X_PACKED if packed else _FIRST_X).match(text)
@@ -426,11 +426,11 @@ def _steps(block: Block, numbers: Numbers, comma: bool, declared: int | None, no
     return x, y, np.array(decoded.lines)
 
 
-def _decode(table: list[tuple[int, str]], declared: int | None) -> Ordinates:
+def _decode(table: list[tuple[int, str]], declared: int | None) -> _Ordinates:
     """Decode a table; where only an E could be a pseudo-digit, the count of points must tell."""
     if is_packed(table):
         return decode_ordinates(table, packed=True)
-    readings: list[Ordinates] = []
+    readings: list[_Ordinates] = []
     problem: ScanFileError | None = None
     for packed in (False, True) if any(re.search(r"\d[eE]\d", text) for _, text in table) else (False,):
         try:

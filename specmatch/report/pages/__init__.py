@@ -3,12 +3,10 @@
 Figures on them are drawn by matplotlib; without it each raises `MissingExtraError`, which says how to install it.
 """
 
-from specmatch.report.pages.bench_page import commissioning_page, gauge_page, validation_page
-from specmatch.report.pages.line_page import journal_page
-from specmatch.report.pages.lot_page import hold_tag, lot_sheet
+from specmatch.report.pages.line_pages import hold_tag, journal_page, lot_sheet
 from specmatch.report.pages.model_page import model_page, reading_page
-from specmatch.report.pages.plan_page import plan_page
 from specmatch.report.pages.set_page import set_page
+from specmatch.report.pages.study_pages import commissioning_page, gauge_page, plan_page, validation_page
 
 __all__ = [
     "commissioning_page",

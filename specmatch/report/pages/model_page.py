@@ -13,8 +13,19 @@ from specmatch.errors import TableError
 from specmatch.house.reading.samples import parts_by_module
 from specmatch.long_jobs import counted_off
 from specmatch.report import plots
-from specmatch.report.pages.capabilities import ALWAYS_TRUE, HELD_AND_A_WEEK, IT_CANNOT, thin_beers
-from specmatch.report.pages.glance import glance, map_says, model_beers, most_alike, span, told_apart, verdict
+from specmatch.report.pages.glance import (
+    ALWAYS_TRUE,
+    HELD_AND_A_WEEK,
+    IT_CANNOT,
+    glance,
+    map_says,
+    model_beers,
+    most_alike,
+    span,
+    thin_beers,
+    told_apart,
+    verdict,
+)
 from specmatch.report.pages.html import (
     MOST_DRAWN,
     Section,

@@ -14,21 +14,18 @@ from specmatch.house.assessment.mix_ups import PAIR, UNKNOWN
 from specmatch.maths.classification.blends import BLEND_SHARES
 from specmatch.measurement.session import DRIFTED, WEAK
 from specmatch.report import plots
-from specmatch.report.pages.bench_page import budget_part
-from specmatch.report.pages.capabilities import (
+from specmatch.report.pages.glance import (
     ALWAYS_TRUE,
     HELD_AND_A_WEEK,
     IT_CANNOT,
     blends_by_part,
     evaluated_abilities,
-    thin_beers,
-)
-from specmatch.report.pages.glance import (
     glance,
     map_says,
     most_alike,
     set_beers,
     span,
+    thin_beers,
     told_apart,
     verdict,
 )
@@ -43,6 +40,7 @@ from specmatch.report.pages.html import (
     versions,
     whole_page,
 )
+from specmatch.report.pages.study_pages import budget_part
 from specmatch.report.plots.spectra import band_noise
 from specmatch.wording import counted
 

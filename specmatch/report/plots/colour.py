@@ -10,8 +10,7 @@ import pandas as pd
 from specmatch.batches import VALUE_NAME, values_of
 from specmatch.house.assessment.evaluation import BEER, THIRDS, Evaluation
 from specmatch.reference.tables.edits import batch_days
-from specmatch.report.plots.glass import glass_colours
-from specmatch.report.plots.spectra import batch_spectra
+from specmatch.report.plots.spectra import batch_spectra, glass_colours
 from specmatch.report.plots.style import (
     BLUE,
     INK,

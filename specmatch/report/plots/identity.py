@@ -18,8 +18,7 @@ from specmatch.maths.faults.diagnosis import NO_FAULT
 from specmatch.maths.optics.cup import FAULT_NAMES
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import mean_by
-from specmatch.report.plots.glass import batch_colours, house_glass
-from specmatch.report.plots.spectra import REFLECTANCE, WAVELENGTH
+from specmatch.report.plots.spectra import REFLECTANCE, WAVELENGTH, batch_colours, house_glass
 from specmatch.report.plots.style import (
     BLUE,
     INK,
@@ -178,7 +177,7 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
             said = f"{order[row]} claimed to be {order[column]}: {share:.0%} held"
             tell(cell, [said], [f"{order[row]}\n{order[column]}"])
             ax.text(
-                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
+                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small", in_layout=False,
                 color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
             )  # fmt: skip
     ax.set(xlim=(-0.5, len(order) - 0.5), ylim=(len(order) - 0.5, -0.5))

@@ -11,12 +11,11 @@ import numpy as np
 import pytest
 
 from specmatch.errors import LockedError, StorageError, TableError
-from specmatch.line.charts.control_chart import Point, make_chart
+from specmatch.line.charts import Point, make_chart
 from specmatch.line.journal import journal as journal_module
-from specmatch.line.journal.hash_chain import check_chain, record_text, seal
 from specmatch.line.journal.journal import Journal, kind_of_mount
 from specmatch.line.journal.queries import shift_start
-from specmatch.line.journal.schema import patiently, unix_time
+from specmatch.line.journal.schema import check_chain, patiently, record_text, seal, unix_time
 from specmatch.report.entry_text import chart_line
 
 
@@ -250,7 +249,7 @@ def test_a_time_a_day_later_is_later():
 
 def test_looking_back_at_one_beer_reads_no_whole_table(path):
     """What keeps `history --beer` quick on a million rows: every question finds its rows through an index."""
-    from specmatch.line.charts.series import line_charts
+    from specmatch.line.charts import line_charts
     from specmatch.line.journal.queries import decision_counts, newest, waiting
 
     fill(path, 30, line="L1", lot="7", model_hash="a" * 64, decision="consistent", run_state="clear", sample="S",

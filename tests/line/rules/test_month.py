@@ -6,8 +6,7 @@ from month import run_month
 
 import specmatch as sm
 from specmatch.demo.brewery import Brewery
-from specmatch.line.charts.drift import find_drifts
-from specmatch.line.charts.series import line_charts
+from specmatch.line.charts import find_drifts, line_charts
 from specmatch.line.journal.journal import Journal
 from specmatch.line.journal.queries import decision_counts, last_shifts, waiting
 from specmatch.line.rules.judging import LineSetting

@@ -14,8 +14,7 @@ import specmatch as sm
 from specmatch.errors import MissingExtraError, OptionError
 from specmatch.line.journal.journal import Journal
 from specmatch.report.board import board as board_module
-from specmatch.report.board.board import Board, host_and_port
-from specmatch.report.board.shown import LONGEST_NAME
+from specmatch.report.board.board import LONGEST_NAME, Board, host_and_port
 
 
 @pytest.fixture

@@ -21,7 +21,7 @@ pytest.importorskip("matplotlib")
 
 from specmatch.house.assessment.validation import ColourCorrection
 from specmatch.report import pages  # noqa: E402
-from specmatch.report.pages.capabilities import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
+from specmatch.report.pages.glance import blends_by_part, evaluated_abilities, thin_beers  # noqa: E402
 from specmatch.report.pages.html import ALLOWED, SCRIPT, Section, bullets, figure, table, whole_page  # noqa: E402  # noqa: E402
 from specmatch.report.pages.readings import (  # noqa: E402
     interval_bar,
@@ -478,7 +478,7 @@ def test_names_in_a_correction_are_text_on_the_page(small_set, house, undrawn):
 
 
 def test_a_budget_says_each_part_once_and_folds_its_numbers(house):
-    from specmatch.report.pages.bench_page import budget_part
+    from specmatch.report.pages.study_pages import budget_part
 
     budget = house.budget()
     words = budget_part(budget)

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 
 from specmatch.colour.transmission import average_absorbance, srm_from_ebc
-from specmatch.report.plots.glass import GLASS_CM, glass_colours
+from specmatch.report.plots.spectra import GLASS_CM, glass_colours
 from specmatch.report.plots.style import swatch
 
 NM = np.arange(420.0, 701.0, 5.0)

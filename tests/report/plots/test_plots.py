@@ -75,7 +75,7 @@ def drawn(ax):
 
 def chart():
     """Forty points a day apart, lifted by two standard deviations from the thirtieth on."""
-    from specmatch.line.charts.control_chart import Point, make_chart
+    from specmatch.line.charts import Point, make_chart
 
     values = 25.0 + 0.1 * np.tile([0.0, 1.0, -1.0, 0.5], 10) + np.where(np.arange(40) >= 30, 0.4, 0.0)
     points = [Point(i + 1, "", 1.7e9 + 86400.0 * i, float(value)) for i, value in enumerate(values)]

@@ -5,7 +5,7 @@ import pandas as pd
 import pytest
 
 from specmatch.errors import TableError
-from specmatch.house.fitting.conditions import departures_from, learn_conditions, learn_offered, not_used
+from specmatch.house.fitting.fitted import departures_from, learn_conditions, learn_offered, not_used
 
 SET = pd.DataFrame(
     {

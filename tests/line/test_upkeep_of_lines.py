@@ -2,7 +2,7 @@
 
 import pytest
 
-from specmatch.line.charts.drift import Drift, upkeep
+from specmatch.line.charts import Drift, upkeep
 from specmatch.line.journal.journal import Journal
 
 LIGHT = Drift(

@@ -4,9 +4,7 @@ import numpy as np
 import pytest
 
 from specmatch.line.acquisition import peak_position, reference_level
-from specmatch.line.charts.control_chart import Point, make_chart
-from specmatch.line.charts.drift import find_drifts
-from specmatch.line.charts.series import line_charts
+from specmatch.line.charts import Point, find_drifts, line_charts, make_chart
 from specmatch.line.journal.journal import Journal
 from specmatch.line.reviews import name_baseline
 

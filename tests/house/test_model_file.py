@@ -15,17 +15,19 @@ import pytest
 
 import specmatch as sm
 from specmatch.errors import ModelFileError
+from specmatch.house import serialisation
 from specmatch.house.fitting.fitted import FittedHouse
-from specmatch.house.model_file import serialisation
-from specmatch.house.model_file.model_file import FORMAT, load_arrays, save_arrays
-from specmatch.house.model_file.self_test import (
+from specmatch.house.model_file import FORMAT, load_arrays, save_arrays
+from specmatch.house.serialisation import (
     MOST_SPECTRA,
     check_arrays,
+    classes_within,
+    flatten,
     numbers_read,
     one_of_each,
     refuse_other_readings,
+    restore,
 )
-from specmatch.house.model_file.serialisation import classes_within, flatten, restore
 from specmatch.maths.optics.path_law import PathLaw
 from specmatch.storage import sha256_of
 
@@ -49,7 +51,7 @@ class Outer:
     codes: np.ndarray
 
 
-KEPT = Path(__file__).parents[2] / "data" / "models_by_format"
+KEPT = Path(__file__).parents[1] / "data" / "models_by_format"
 CLASSES = {"Inner": Inner, "Outer": Outer}
 
 

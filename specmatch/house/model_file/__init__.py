@@ -1,1 +1,0 @@
-"""A model on disk: arrays and a manifest, no code."""
