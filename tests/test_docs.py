@@ -256,3 +256,22 @@ def test_every_picture_of_the_documents_is_drawn_by_one_command():
     draw_figures = importlib.util.module_from_spec(spec)
     spec.loader.exec_module(draw_figures)
     assert {path.stem for path in script.parent.glob("*.png")} == set(draw_figures.FIGURES)
+
+
+def test_links_between_pages_lead_to_headings_that_are_there():
+    pages = {
+        path.resolve(): path.read_text(encoding="utf-8") for path in (*PROJECT.glob("*.md"), *PROJECT.glob("docs/*.md"))
+    }
+    headings = {
+        path: {
+            re.sub(r"[^\w -]", "", said.lower()).replace(" ", "-") for said in re.findall(r"^#+ (.*)", page, flags=re.M)
+        }
+        for path, page in pages.items()
+    }
+    lost = []
+    for path, page in pages.items():
+        for link, _, heading in (found.partition("#") for found in re.findall(r"\]\(([^)\s]+)\)", page)):
+            aim = (path.parent / link).resolve() if link else path
+            if "://" not in link and not (aim.exists() and (not heading or heading in headings.get(aim, (heading,)))):
+                lost.append(f"{path.name}: {link}#{heading}")
+    assert not lost, "\n".join(lost)
