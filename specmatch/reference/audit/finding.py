@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.reference.disk.encoding import encode_table
+from specmatch.reference.disk.encoding import encode_table, plain_bytes
 from specmatch.reference.tables.edits import batch_days
 from specmatch.wording import rows_beside
 
@@ -136,9 +136,8 @@ def _kinds(column: str, scans: pd.DataFrame) -> bytes:
 
 def _bytes_of(rows: np.ndarray, spectra: pd.DataFrame, batches: pd.DataFrame) -> bytes:
     mine = spectra[rows].sort_index()
-    values = mine.to_numpy()
     ids = "\0".join(map(str, mine.index)).encode()
-    return b"\0".join([ids, np.where(np.isnan(values), np.nan, values).astype("<f8").tobytes(), encode_table(batches)])
+    return b"\0".join([ids, plain_bytes(mine.to_numpy()), encode_table(batches)])
 
 
 # What carries out the advice of a finding: one edit of the set, as a Python line and as a command.
