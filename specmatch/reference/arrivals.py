@@ -11,6 +11,7 @@ from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
 from specmatch.reference.tables.alignment import (
+    average_lab_values,
     check_beers,
     check_rows,
     joined,
@@ -312,7 +313,8 @@ class _Growing:
         if growth.new_batches:
             new = rows.loc[rows.index.isin(growth.new_batches)]
             new = new.assign(beer=[self._beer_of(row) for _, row in new.iterrows()])
-            growth.batches = joined(growth.batches, self.values.entered(new, growth.told))
+            growth.told += self.values.repeats(new)
+            growth.batches = joined(growth.batches, average_lab_values(new, colour_unit=self.held.colour_unit))
         growth.determinations = self.values.several
 
     def _beer_of(self, row: pd.Series) -> str:

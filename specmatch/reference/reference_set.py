@@ -225,7 +225,7 @@ class ReferenceSet:
             listed = ", ".join(findings["finding"]) or "none"
             raise ReferenceSetError(f"the audit has no open finding {finding!r}; it has: {listed}")
         edits = [
-            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._spectra, self._scans, self._batches)
+            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables)
             for row in rows.to_dict("records")
         ]
         edit = edits[0] if len(edits) == 1 else {"kind": "sheet", "edits": edits}
@@ -262,8 +262,7 @@ class ReferenceSet:
         if settled or not known:
             return findings
         is_open = [
-            row["finding"] not in known
-            or not still_settled(row, known[row["finding"]], self._spectra, self._scans, self._batches)
+            row["finding"] not in known or not still_settled(row, known[row["finding"]], self._tables)
             for row in findings.to_dict("records")
         ]
         return findings[is_open].reset_index(drop=True)
