@@ -51,7 +51,7 @@ def override(
     signed = _signed(journal, line, outcome, operator, note, second)
     if not beer.strip() or not lot.strip():
         raise TableError("a review before the fact is of one beer and one lot: name both")
-    _refuse_strange(journal, line)
+    _refuse_other_line(journal, line)
     claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
     if beer not in claims and folded(beer) in map(folded, claims):
         raise TableError(
@@ -67,11 +67,11 @@ def override(
 def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
     """Name the period that every chart takes its limits from. Call it inside `writing`."""
     _named(operator, note)
+    if line:
+        _refuse_other_line(journal, line)
     from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
-    if line:
-        _refuse_strange(journal, line)
     measured = "SELECT max(measured_unix), total(measured_unix BETWEEN ? AND ?) FROM entries WHERE ? IN (line, '')"
     ((newest, inside),) = journal.query(measured, (from_unix, to_unix, line))
     if not inside and newest is not None and newest > to_unix:
@@ -106,14 +106,6 @@ def put_in_force(journal: Journal, setting: LineSetting) -> int:
         return int(journal.append(row, documents=setting.documents)["entry"])
 
 
-def _refuse_strange(journal: Journal, line: str) -> None:
-    lines = [
-        name for (name,) in journal.query("SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind != ?", (REVIEW,))
-    ]
-    if lines and line not in lines:
-        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
-
-
 def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str, second: str) -> Record:
     outcome = outcome.strip().casefold()
     if outcome not in OUTCOMES:
@@ -129,6 +121,13 @@ def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str,
     if second.strip():
         record["second"] = second
     return record
+
+
+def _refuse_other_line(journal: Journal, line: str) -> None:
+    sql = "SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind NOT IN (?, ?)"
+    lines = [name for (name,) in journal.query(sql, (REVIEW, BASELINE))]
+    if lines and line not in lines:
+        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
 
 
 def _named(operator: str, note: str) -> None:
