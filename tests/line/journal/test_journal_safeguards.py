@@ -89,7 +89,7 @@ def test_a_backup_is_whole_checked_and_never_written_over(path, tmp_path):
         assert found.last_hash == journal.check().last_hash
         with pytest.raises(StorageError, match="never writes over"):
             journal.backup(tmp_path / "copy.db")
-        with pytest.raises(StorageError, match="unable to open"):
+        with pytest.raises(StorageError, match="there is no folder"):
             journal.backup(tmp_path / "nowhere" / "copy.db")
     with Journal(tmp_path / "copy.db") as copy:  # a journal like any other
         assert scan(copy, "5.csv", "5" * 64)["entry"] == 6
