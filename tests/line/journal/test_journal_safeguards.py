@@ -96,6 +96,17 @@ def test_a_backup_is_whole_checked_and_never_written_over(path, tmp_path):
     assert sorted(p.name for p in tmp_path.iterdir()) == ["copy.db", "line.db"]
 
 
+def test_a_disk_without_room_for_a_copy_is_not_told_as_the_journals(path, tmp_path, monkeypatch):
+    def full(*_, **__):
+        raise sqlite3.OperationalError("database or disk is full")
+
+    with Journal(path) as journal:
+        scan(journal, "0.csv", "0" * 64)
+        monkeypatch.setattr(sqlite3, "connect", full)
+        with pytest.raises(StorageError, match=r"copy\.db: .*full; no copy was made, and the journal is as it was"):
+            journal.backup(tmp_path / "copy.db")
+
+
 def test_a_journal_of_the_first_format_is_read_as_it_is(tmp_path):
     shutil.copy(OLD, tmp_path / "old.db")
     (tmp_path / "old.db").chmod(0o400)
