@@ -126,7 +126,10 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     controls = [row for row in added if row["kind"] == "control"]
     for row in added:
         if row["kind"] == "control":
-            said += f"\ncontrol: {row['decision'] or 'reading only'}; {row['reason']}"
+            told = f"control: {row['decision'] or 'reading only'}; {row['reason']}"
+            said += f"\n{told}"
+            if args.json and needs_look(row):
+                say(told, error=True)  # results are samples: what else asks for a look is told beside them
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""

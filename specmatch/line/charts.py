@@ -310,8 +310,8 @@ def _thin_beers(journals: Sequence[Journal]) -> list[Action]:
     # what an older model wanted, a newer one may have been given
     where = f"kind = 'reading' AND claimed IS NOT NULL AND decision != 'rescan' AND entry {UNREPLACED}"
     rows = [row for journal in journals for row in journal.select(where, last=NEWEST_READINGS)]
-    model = _newest_model(journals)
-    rows = [row for row in rows if row.get("model_hash") in (None, model)]
+    models = {None, *_newest_models(journals).values()}
+    rows = [row for row in rows if row.get("model_hash") in models]
     totals = Counter(row["claimed"] for row in rows)
     counts = Counter((row["claimed"], code) for row in rows for code in _THIN if code in row["reading"]["warnings"])
     return [
@@ -332,8 +332,9 @@ def line_charts(
 ) -> list[ControlChart]:
     """Make every chart that the journals have points for.
 
-    Colours and typicality are those of the newest model: another model reads on another scale. A control is charted by
-    its optical density, which no model moves; without one, by its reading.
+    Colours and typicality are those of the newest model: another model reads on another scale. Lines that are judged by
+    models of their own have charts of their own. A control is charted by its optical density, which no model moves;
+    without one, by its reading.
     """
     period, name = _period(journals)
     charts: list[ControlChart] = []
@@ -346,7 +347,9 @@ def line_charts(
                 )
             )
 
-    model = _newest_model(journals)
+    newest, lines_of_model = _newest_models(journals), dict[str, list[str]]()
+    for line, model in newest.items():
+        lines_of_model.setdefault(model, []).append(line)
     if beer is None:
         for line in _names(journals, "line", "kind = 'reference'"):
             parts = _parts(_records(journals, "kind = 'reference' AND line = ?", (line,)), line, ())
@@ -354,14 +357,17 @@ def line_charts(
                 for subject, rows in parts.items():
                     add(kind, subject, unit, _values(rows, name))
         for line in _names(journals, "line", "kind = 'control'"):
-            for subject, unit, points in _controls(journals, line, model):
+            for subject, unit, points in _controls(journals, line, newest.get(line or "", "")):
                 add(CONTROL, subject, unit, points)
     typicality: list[Point] = []
     beers = _names(journals, "claimed", "kind = 'reading' AND claimed IS NOT NULL") if beer is None else [beer]
     for claimed in beers:
-        runs = _runs(journals, claimed, model)
-        add(COLOUR, claimed, runs[0].rows[0]["reading"]["colour_unit"] if runs else "", [_colour(r) for r in runs])
-        typicality += [_typicality(run) for run in runs]
+        for model, lines in lines_of_model.items():
+            own = f", line {', '.join(lines)}" if len(lines_of_model) > 1 else ""
+            for subject, runs in _by_beer(claimed, _runs(journals, claimed, model, alone=not own)).items():
+                unit = runs[0].rows[0]["reading"]["colour_unit"]
+                add(COLOUR, f"{subject}{own}", unit, [_colour(run) for run in runs])
+                typicality += [_typicality(run) for run in runs]
     if beer is None:
         add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))
     return charts
@@ -380,13 +386,15 @@ def _names(journals: Iterable[Journal], column: str, where: str) -> list[str]:
     return sorted({name for journal in journals for (name,) in journal.query(sql)})
 
 
-def _newest_model(journals: Sequence[Journal]) -> str:
+def _newest_models(journals: Sequence[Journal]) -> dict[str, str]:
+    """Newest model of each line that was measured of late, by line."""
     # the last rows of the file, whatever index may look tempting
     sql = (
-        "SELECT written_at, model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
-        "ORDER BY entry DESC LIMIT 1"
+        "SELECT written_at, coalesce(line, ''), model_hash FROM entries NOT INDEXED WHERE model_hash IS NOT NULL "
+        f"ORDER BY entry DESC LIMIT {NEWEST_READINGS}"
     )
-    return str(max((row for journal in journals for row in journal.query(sql)), default=("", ""))[1])
+    rows = sorted((row for journal in journals for row in journal.query(sql)[::-1]), key=lambda row: str(row[0]))
+    return {line: model for _, line, model in rows}
 
 
 def _first_entry(journal: Journal, model: str) -> int:
@@ -403,11 +411,16 @@ def _first_entry(journal: Journal, model: str) -> int:
     return low
 
 
-def _records(journals: Sequence[Journal], where: str, values: Sequence[str], model: str | None = None) -> list[Record]:
+def _records(
+    journals: Sequence[Journal], where: str, values: Sequence[str], model: str | None = None, *, alone: bool = True
+) -> list[Record]:
     """The oldest and the newest records that fit, of one model where it is named, in the order of time."""
+    # alone: no other model is in force now, so that all but a few of its rows are of it
+    if not alone:
+        where, values = f"{where} AND model_hash = ?", (*values, model or "")
     rows: list[Record] = []
     for journal in journals:
-        start = 1 if model is None else _first_entry(journal, model)
+        start = 1 if model is None or not alone else _first_entry(journal, model)
         # whole texts, read once each in Python: reading columns out of them in SQL would read a text once a column
         fit = f"{where} AND entry {UNREPLACED} AND entry >= ?"
         sql = f"SELECT entry, record FROM entries WHERE {fit} ORDER BY entry"
@@ -465,7 +478,7 @@ class _Run:
         return Point(last["entry"], last["measured_at"], last["measured_unix"], value, self.held)
 
 
-def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
+def _runs(journals: Sequence[Journal], claimed: str, model: str, *, alone: bool) -> list[_Run]:
     """Readings of a beer by run, in the order of time; those that a fault or a control spoilt are left aside."""
     sql = (
         "SELECT line, coalesce(nullif(lot, ''), sample) FROM entries WHERE run_state = 'held' AND claimed = ? "
@@ -473,12 +486,22 @@ def _runs(journals: Sequence[Journal], claimed: str, model: str) -> list[_Run]:
     )
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
     runs: dict[tuple[str, str], list[Record]] = {}
-    for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model):
+    for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model, alone=alone):
         fit = row["decision"] == "consistent" or row.get("run_state") == "open"
         if fit and row.get("reading", {}).get("colour") is not None:
             # where no lot is known every sample stands alone
             runs.setdefault((row["line"], row["lot"] or row["sample"]), []).append(row)
     return [_Run(rows, key in held) for key, rows in runs.items()]
+
+
+def _by_beer(claimed: str, runs: Sequence[_Run]) -> dict[str, list[_Run]]:
+    """Runs under the claim of a beer as one series; under a label of several, by the beer that each looks like."""
+    nearest = [run.rows[-1]["reading"].get("nearest_beer") for run in runs]
+    label = claimed not in nearest and len({*nearest}) > 1
+    parts: dict[str, list[_Run]] = {}
+    for run, beer in zip(runs, nearest, strict=True):
+        parts.setdefault(f"{claimed}, {beer}" if label else claimed, []).append(run)
+    return parts
 
 
 def _colour(run: _Run) -> Point:

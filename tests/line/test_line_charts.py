@@ -235,3 +235,34 @@ def test_each_module_of_a_line_has_charts_of_its_own_while_it_is_in_use(journal)
     with journal.writing():
         measured(34, 15, "two", 700.0)
     assert {found.subject.split(", ")[1] for found in line_charts([journal]) if found.subject} <= {"two", "all beers"}
+
+
+def test_a_label_of_several_beers_has_a_chart_a_beer(journal):
+    with journal.writing():
+        for i in range(44):
+            beer, colour = (("Pale", 8.0), ("Stout", 60.0))[i % 2]
+            row = {
+                "kind": "reading",
+                "measured_at": "2025-06-24T08:00:00+02:00",
+                "measured_unix": float(i),
+                "line": "L1",
+            }
+            row |= {"claimed": "Mixed box", "lot": f"lot {i}", "sample": "S", "decision": "consistent"}
+            shown = {"colour": colour + i % 3, "colour_unit": "EBC", "p_value": 0.5, "nearest_beer": beer}
+            journal.append({**row, "run_state": "clear", "model_hash": "a" * 64, "reading": {**shown, "warnings": []}})
+    charts = line_charts([journal], beer="Mixed box")
+    assert [(found.subject, len(found.points)) for found in charts] == [
+        ("Mixed box, Pale", 22),
+        ("Mixed box, Stout", 22),
+    ]
+    assert charts[0].baseline.centre == pytest.approx(9.0, abs=0.2)
+
+
+def test_two_lines_with_models_of_their_own_have_charts_of_their_own(journal):
+    with journal.writing():
+        for i in range(24):
+            for line, colour in (("L1", 8.0), ("L2", 9.0)):
+                reading(journal, i, colour + i % 2, f"{line}-{i}", line=line, model=line[-1] * 64)
+    charts = [found for found in line_charts([journal]) if found.kind == "colour"]
+    assert [(found.subject, len(found.points)) for found in charts] == [("Pale, line L1", 24), ("Pale, line L2", 24)]
+    assert [found.baseline.centre for found in charts] == [8.5, 9.5]
