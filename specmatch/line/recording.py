@@ -321,7 +321,8 @@ def record_sample(
     if claim is None:
         plain = {"decision": None, "reason": judged.reason, "advice": judged.advice, "reading": judged.reading}
         return _with_others(journal, {"kind": READING, **record, **basis, **plain}, replaced, documents=documents)
-    run = find_run(journal, setting.line, claim, record["lot"], record["sample"], without=replaced)
+    at = record["measured_unix"]
+    run = find_run(journal, setting.line, claim, record["lot"], record["sample"], at=at, without=replaced)
     trouble = control_trouble(
         journal, setting.line, record["measured_unix"], instrument=record.get("instrument", ""),
         control_hours=setting.control_hours,

@@ -31,7 +31,8 @@ def review(
     signed = _signed(journal, row.get("line", ""), outcome, operator, note, second)
     key: dict[str, str] = {name: row.get(name) or "" for name in ("line", "claimed", "lot")}
     if row.get("run_state") is not None:
-        run = find_run(journal, key["line"], key["claimed"], key["lot"], row.get("sample") or "")
+        about = (key["line"], key["claimed"], key["lot"], row.get("sample") or "")
+        run = find_run(journal, *about, at=row.get("measured_unix"))
         if run.state != CLEAR:
             own = {} if key["lot"] else {"sample": row.get("sample") or ""}
             return journal.append({"kind": REVIEW, "concerns": run.first, **key, **own, **signed, "run_state": CLEAR})

@@ -18,7 +18,7 @@ from specmatch.errors import SheetError
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.journal.queries import named_baseline
 from specmatch.line.journal.schema import UNREPLACED
-from specmatch.line.rules.run_rule import REVIEW, newest_review, with_grid
+from specmatch.line.rules.run_rule import DAY_S, REVIEW, newest_review, with_grid
 from specmatch.maths.statistics.control_charts import SETTLED, Held, hold, independent_number
 from specmatch.warning_codes import CONSISTENT, HOLD, RESCAN
 from specmatch.wording import counted
@@ -27,7 +27,6 @@ DOUBTFUL = "clock_doubtful"
 # clocks of two machines agree to a few minutes; farther off, one of them is wrong
 _CLOCK_SLACK_S = 600.0
 # without sessions a scan of another day is of another folder, recorded late, not of a clock set back
-DAY_S = 86400.0
 # doubtful ones among the last are passed over; so many in a row are a clock that nobody looks after
 _LAST = 8
 
