@@ -426,12 +426,10 @@ def reference_times(history: pd.DataFrame) -> pd.Series | None:
 
 def _rows(session: Session) -> pd.DataFrame:
     rows, checks = session.reference_scans, session.checks
-    codes = dict.fromkeys(rows.index, "")
-    for name, code in zip(checks["scan_id"], checks["code"], strict=True):
-        if name in codes and code == WEAK:
-            codes[name] = WEAK
+    weak = rows.index.isin(checks.loc[checks["code"] == WEAK, "scan_id"])
+    code = pd.Series(np.where(weak, WEAK, ""), rows.index, dtype=object)
     known = {column: rows[column].fillna("").astype(str) if column in rows else "" for column in _TEXT[1:]}
-    return pd.DataFrame({"folder": session.folder, **known, "code": pd.Series(codes, dtype=object)}, index=rows.index)
+    return pd.DataFrame({"folder": session.folder, **known, "code": code}, index=rows.index)
 
 
 def _levels(light: Sequence[tuple[Floats, Floats, Mask]], first: int) -> Floats:
