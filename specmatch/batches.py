@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints, is_number
+from specmatch.array_types import Floats, Ints, check_whole, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
@@ -248,6 +248,7 @@ def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: 
     # -> (n,)
     if not (is_number(n_folds, whole=True) and n_folds >= 2):
         raise OptionError(f"n_folds is {n_folds!r}; expected 2 or more, whole")
+    check_whole(seed, "seed")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)
