@@ -373,7 +373,7 @@ def proficiency(
     DataFrame
         A row a row of `results`: `material`, `participant`, `value`, `assigned`, `assigned_sd`, `sd` (for assessment),
         `z`, `zeta`, `en`, `judged` (by `z`: *satisfactory*, *questionable* from 2, *unsatisfactory* from 3) and
-        `judged_en`.
+        `judged_en`, blank where there is nothing to judge by.
 
     Raises
     ------
@@ -398,7 +398,7 @@ def proficiency(
     >>> proficiency(own, ring, relative_sd=0.04)[["z", "en", "judged", "judged_en"]].round(2).values.tolist()
     [[1.2, 1.2, 'satisfactory', 'unsatisfactory']]
     """
-    if relative_sd is not None and not (np.isfinite(relative_sd) and relative_sd > 0):
+    if relative_sd is not None and not (is_number(relative_sd) and 0 < relative_sd < np.inf):
         raise OptionError(
             f"relative_sd is {relative_sd!r}; expected a share of the assigned value above 0, such as 0.04"
         )
@@ -414,6 +414,12 @@ def proficiency(
         common["value_sd"] = stated["value_sd"].reindex(materials) if "value_sd" in stated else 0.0
     if assigned is None or relative_sd is None:
         for material, part in table.groupby("material", sort=False):
+            again = part["participant"].duplicated()
+            if again.any():
+                raise TableError(
+                    f"participant {part['participant'][again].iloc[0]!r} has two results of material {material!r}; "
+                    "average them, so that each counts once"
+                )
             if len(part) < FEWEST_PARTICIPANTS:
                 raise TooFewBatchesError(
                     f"material {material!r} has {len(part)} results; a common value and spread need "
@@ -448,7 +454,7 @@ def _scores(table: pd.DataFrame, common: np.ndarray) -> pd.DataFrame:
             "z": z,
             "zeta": zeta,
             "en": en,
-            "judged": np.select([size >= ACTION, size >= WARNING], [FAILED, DOUBTFUL], OK),
+            "judged": np.select([np.isnan(z), size >= ACTION, size >= WARNING], ["", FAILED, DOUBTFUL], OK),
             "judged_en": np.where(np.isnan(en), "", np.where(np.abs(en) < PASSING_EN, OK, FAILED)),
         }
     )
@@ -458,6 +464,8 @@ def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.Data
     """Return a table whose numbers are numbers."""
     if not isinstance(table, pd.DataFrame):
         raise TableError(f"{name} is a {type(table).__name__}; expected a table with {', '.join(needed)}")
+    if not (table.columns.is_unique and (name == "results" or table.index.is_unique)):
+        raise TableError(f"{name} has a column or a material twice; keep one of them")
     missing = [column for column in needed if column not in table.columns]
     if missing:
         raise TableError(f"{name} lacks {', '.join(missing)}; its columns are {', '.join(map(str, table.columns))}")
@@ -465,6 +473,9 @@ def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.Data
     for column in ("value", "value_sd"):
         if column in checked:
             checked[column] = pd.to_numeric(checked[column], errors="coerce")
+    for column in ("material", "participant"):
+        if column in needed and checked[column].isna().any():
+            raise TableError(f"{name}, row {checked.index[checked[column].isna()][0]!r}: {column} is blank; name it")
     bad = ~np.isfinite(checked["value"].to_numpy(float))
     if "value_sd" in checked:
         bad |= checked["value_sd"].to_numpy(float) < 0

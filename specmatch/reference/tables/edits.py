@@ -120,15 +120,20 @@ def stepped(tables: Tables, beer: str, since: str) -> Change:
     )
 
 
-def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
-    """Return the day on which each batch was packaged, or else first measured; blank where neither is known."""
-    days = pd.Series("", index=batches.index, dtype=object)
+def batch_times(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
+    """Return when each batch was packaged, or else first measured, in ISO form; blank where neither is known."""
+    times = pd.Series("", index=batches.index, dtype=object)
     if "measured_at" in scans.columns:
         measured = scans.loc[scans["measured_at"] != ""].groupby("batch")["measured_at"].min()
-        days = measured.reindex(batches.index).fillna("")
+        times = measured.reindex(batches.index).fillna("")
     if "packaged_on" in batches.columns:
-        days = batches["packaged_on"].where(batches["packaged_on"] != "", days)
-    return days.map(lambda day: str(day)[:10])
+        times = batches["packaged_on"].where(batches["packaged_on"] != "", times)
+    return times
+
+
+def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
+    """Return the day of `batch_times`."""
+    return batch_times(scans, batches).map(lambda time: str(time)[:10])
 
 
 def before_recipe(scans: pd.DataFrame, batches: pd.DataFrame, beers: pd.DataFrame | None) -> frozenset[str]:

@@ -219,5 +219,15 @@ def test_labs_among_themselves_and_what_is_refused():
         sm.proficiency(results, pd.DataFrame({"value": [20.0]}, index=["A"]), relative_sd=0.04)
     with pytest.raises(TableError, match="row 3: a value is no number"):
         sm.proficiency(results.assign(value=[*results["value"][:3], "x", *results["value"][4:]]))
+    with pytest.raises(OptionError, match="relative_sd is '4 %'"):
+        sm.proficiency(results, relative_sd="4 %")
+    with pytest.raises(TableError, match="participant 'lab 0' has two results of material 'A'"):
+        sm.proficiency(results.replace({"participant": {"lab 1": "lab 0"}}))
+    with pytest.raises(TableError, match="row 0: material is blank"):
+        sm.proficiency(results.assign(material=[None, *results["material"][1:]]))
+    with pytest.raises(TableError, match="assigned has a column or a material twice"):
+        sm.proficiency(results, pd.DataFrame({"value": [20.0, 20.0]}, index=["A", "A"]), relative_sd=0.04)
+    agreed = sm.proficiency(results.assign(value=20.0))  # no spread at all judges nobody
+    assert agreed["z"].isna().all() and (agreed["judged"] == "").all()
     with pytest.raises(TableError, match="results is a list"):
         sm.proficiency([1.0])
