@@ -14,6 +14,11 @@ from specmatch.maths.applicability import SCALES, ApplicabilityDomain, fit_domai
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
 
+_FIGURES = (
+    "leverage", "leverage_limit", "t2", "t2_limit", "q", "q_limit", "joint", "joint_limit", "nearest_distance",
+    "nearest_limit", "outside",
+)  # fmt: skip
+
 
 class Applicability(OutlierMixin, BaseEstimator):
     """Tell spectra that lie outside what the set holds.
@@ -202,17 +207,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
         return pd.DataFrame(
             {
-                "leverage": found.leverage,
-                "leverage_limit": found.leverage_limit,
-                "t2": found.t2,
-                "t2_limit": found.t2_limit,
-                "q": found.q,
-                "q_limit": found.q_limit,
-                "joint": found.joint,
-                "joint_limit": found.joint_limit,
-                "nearest_distance": found.nearest_distance,
-                "nearest_limit": found.nearest_limit,
-                "outside": found.outside,
+                **{name: getattr(found, name) for name in _FIGURES},
                 "not_reflectance": strange,
                 "reason": np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], ""),
             },
