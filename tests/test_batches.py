@@ -134,6 +134,9 @@ def test_the_batches_of_a_beer_are_spread_over_the_folds():
         assert sorted(folds[[b == beer for b in beers]]) == list(range(10))
     with pytest.raises(OptionError, match="expected 2 or more"):
         batch_folds(names, 1)
+    for seed in (-1, 1.5, "x"):
+        with pytest.raises(OptionError, match="seed is .*; expected a whole number, 0 or more"):
+            batch_folds(names, 2, seed=seed)
 
 
 def test_known_folds_never_change():

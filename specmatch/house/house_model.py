@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING
 
 import pandas as pd
 
-from specmatch.array_types import Floats, is_number
+from specmatch.array_types import Floats, check_share
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, SpecmatchError, TableError
 from specmatch.house.decision.decision import check_claims, decide_all
@@ -161,11 +161,8 @@ class HouseModel:
         """
         if self._fitted is not None:
             raise SpecmatchError("this house model is fitted already and never changes; make a new HouseModel()")
-        for name in ("coverage", "false_reject_rate"):
-            share = getattr(self, name)
-            if not (is_number(share) and 0.0 < share < 1.0):
-                such = {"coverage": 0.90}.get(name, 0.05)
-                raise OptionError(f"{name} is {share!r}; expected a share between 0 and 1, such as {such}")
+        check_share(self.coverage, "coverage", 0.9)
+        check_share(self.false_reject_rate, "false_reject_rate")
         must_be("set", refs)
         from specmatch.house.fitting.second_module import fit_set
 

@@ -1,5 +1,6 @@
 """Is a spectrum of the kind that the set holds: leverage, T2, spectral residual, each with its limit."""
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -13,11 +14,6 @@ from specmatch.long_jobs import one_thread
 from specmatch.maths.applicability import SCALES, ApplicabilityDomain, fit_domain
 from specmatch.maths.statistics.levels import Levels
 from specmatch.models._validation import batch_codes, by_wavelength, common_shape, no_reflectance, rows_as_fitted
-
-_FIGURES = (
-    "leverage", "leverage_limit", "t2", "t2_limit", "q", "q_limit", "joint", "joint_limit", "nearest_distance",
-    "nearest_limit", "outside",
-)  # fmt: skip
 
 
 class Applicability(OutlierMixin, BaseEstimator):
@@ -205,11 +201,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.shape_)
         found = self.domain_.check(values, np.full(len(values), n_pours))
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
-        return pd.DataFrame(
-            {
-                **{name: getattr(found, name) for name in _FIGURES},
-                "not_reflectance": strange,
-                "reason": np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], ""),
-            },
-            index=X.index if isinstance(X, pd.DataFrame) else None,
-        )
+        reason = np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], "")
+        known = {one.name: getattr(found, one.name) for one in fields(found)}
+        index = X.index if isinstance(X, pd.DataFrame) else None
+        return pd.DataFrame({**known, "not_reflectance": strange, "reason": reason}, index=index)

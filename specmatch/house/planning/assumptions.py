@@ -11,8 +11,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
-from specmatch.batches import COLOUR_UNITS, in_colour_unit
+from specmatch.array_types import Floats, is_number
+from specmatch.batches import COLOUR_UNITS, in_colour_unit, must_be
 from specmatch.errors import OptionError, SheetError, TableError, TooFewBatchesError, UnitError
 from specmatch.house.planning.forecast import Assumed
 from specmatch.maths.faults.normal_variation import BATCH_SD, CAUSES, POUR_SD, USUAL_FOAM, fit_natural_scatter
@@ -69,7 +69,7 @@ def settings_of(given: Mapping[str, float] | None, known: Mapping[str, Setting],
             meant = f"; nearest is {near[0]!r}" if near else ""
             raise OptionError(f"{kind} {name!r} is not known{meant}; known are {', '.join(known)}")
         one = known[name]
-        if not (np.isfinite(value) and one.lowest <= value <= one.highest):
+        if not (is_number(value) and one.lowest <= value <= one.highest):
             raise OptionError(
                 f"{kind} {name} is {value!r} ({one.what}); expected {one.lowest:g} to {one.highest:g} {one.unit}"
             )
@@ -95,7 +95,7 @@ def cup_depths(cups: Sequence[tuple[float, float]]) -> Floats:
     if not cups:
         raise OptionError("no cup is given; name its inner diameter in mm and its fill in mL, such as (40, 10)")
     for one in cups:
-        if len(one) != 2 or not all(np.isfinite(x) and x > 0 for x in one):
+        if np.shape(one) != (2,) or not all(is_number(x) and 0 < x < np.inf for x in one):
             raise OptionError(f"cup {one!r} has no size; expected its inner diameter in mm and its fill in mL, both "
                               "above 0, such as (40, 10)")  # fmt: skip
     values = np.array(cups, float)
@@ -142,6 +142,7 @@ def ground_of(
         rows.append(("shapes of spectra", "the average beer's, and how real beers leave it", "", DEFAULT))
         return Grounds(house, _table(rows), drift, source, ())
     ground = Grounds(house, _table(rows), drift, source, ())
+    must_be("set", refs)
     return _with_set(ground, beers, tuple(cups[0]), refs, rows, false_reject_rate)
 
 

@@ -16,7 +16,7 @@ import pandas as pd
 from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, check_whole
 from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
@@ -278,6 +278,7 @@ def try_all(
 ) -> list[list[Tried]]:  # fmt: skip
     """Try every design on so many simulated houses, the same houses for all; a list a design."""
     # most: batches from which colour is learnt, of a larger set the first of each beer
+    check_whole(seed, "seed")
     cups = list(dict.fromkeys(d.depth_mm for d in designs))
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]

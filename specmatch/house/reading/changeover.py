@@ -65,7 +65,7 @@ def changeover_table(fitted: FittedHouse, samples: SampleSet, *, before: str, af
 
 
 def _water_or(before: str) -> str:
-    return WATER if before.strip().casefold() == WATER else before
+    return WATER if str(before).strip().casefold() == WATER else before
 
 
 def _in_time(index: pd.Index, scans: object) -> Ints:

@@ -421,8 +421,7 @@ def smallest_visible(path: BlendPath, scatter: Scatter, limit: float, wider: flo
     for z in np.sqrt(wider) * np.linspace(-float(stdtrit(path.dof, SEEN)), 0.0, 7):
         log = likelihood(path, (path.scores + z * moved / sd[:, None])[::ASKED], scatter).log
         seen &= 2.0 * (log.max(axis=1) - log[:, 0]) > wider * limit
-    missed = np.flatnonzero(~seen)
-    last = missed[-1] if missed.size else 0
+    last = int(np.flatnonzero(~seen).max(initial=0))
     return float(asked[last + 1]) if last + 1 < asked.size else 1.0
 
 
@@ -465,20 +464,17 @@ def estimate_blends(path: BlendPath, scores: Floats, n_pours: Ints) -> list[Blen
 def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | None) -> tuple[float, float]:
     """Return the scatter of blends of batches held out, as a variance, over what the path says; and its dof.
 
-    Batches of every beer are held out in folds, metric and means learnt from the rest, and blends of held-out batches
-    made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a high quantile of so
-    few batches is that of the one that lies farthest out.
+    Batches of every beer, or sessions, are held out in folds, metric and means learnt from the rest, and blends of
+    held-out batches made by the law, for the pairs of beers that lie most like the asked one. Their mean is taken: a
+    high quantile of so few batches is that of the one that lies farthest out.
     """
     samples, ratios = fit.samples, np.zeros((fit.samples.beer.size, 2))
-    n_folds = int(min(samples.batches_per_beer.max(), MOST_FOLDS))
     rng = np.random.default_rng(0)
-    # batches of one beer go to one fold after the other
-    fold = place_within(samples.beer) % n_folds
-    parts = []
-    for out in range(n_folds):
-        kept = np.flatnonzero(fold[samples.batch] != out)
-        if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
-            parts.append((fold == out, _space_without(space, fit, kept)))
+    # batches that share their session with those that they are held against lie too near
+    shared = np.unique(samples.session).size < samples.session.size
+    parts = (shared and _held_out_parts(fit, space, samples.session)) or _held_out_parts(
+        fit, space, place_within(samples.beer)
+    )
     for one, two in _pairs_like(space, base, other):
         # the law's own work is the same in each fold: what a batch does to the mean spectrum bends no path
         drawn = draw_by_law(space, one, two)
@@ -488,10 +484,20 @@ def held_out_scale(fit: ClassModel, space: BlendSpace, base: int, other: int | N
     if seen <= 0.0:
         return 1.0, np.inf
     # all blends of a batch are one fact
-    off = ratios[:, 0] - seen / usual * ratios[:, 1]
-    dof = 2.0 * seen**2 / (off**2).sum()
+    dof = 2.0 * seen**2 / ((ratios[:, 0] - seen / usual * ratios[:, 1]) ** 2).sum()
     # what few batches teach fits them too well: those held out lie nearer by chance, or where they share a session
     return max(1.0, float(seen / usual)), float(dof)
+
+
+def _held_out_parts(fit: ClassModel, space: BlendSpace, fold: Ints) -> list[tuple[Mask, BlendSpace]]:
+    """Return what is held out, (n_batches,), and what the rest teaches, where that still holds every beer."""
+    samples, parts = fit.samples, []
+    fold = fold % min(samples.batches_per_beer.max(), MOST_FOLDS)
+    for out in np.unique(fold):
+        kept = np.flatnonzero(fold[samples.batch] != out)
+        if np.unique(samples.beer[samples.batch[kept]]).size == samples.batches_per_beer.size:
+            parts.append((fold == out, _space_without(space, fit, kept)))
+    return parts
 
 
 def _pairs_like(space: BlendSpace, base: int, other: int | None) -> list[tuple[int, int | None]]:
@@ -523,8 +529,9 @@ def _held_out_ratios(
     base, other = pair
     bases = np.flatnonzero(out & (samples.beer == base))
     others = bases if other is None else np.flatnonzero(out & (samples.beer == other))
+    sums = np.zeros((samples.beer.size, 2))
     if not bases.size or not others.size:
-        return np.zeros((samples.beer.size, 2))
+        return sums
     path, law, x = blend_path(space, base, other, drawn), space.law, FRACTIONS[TRIED][:, None]
     first = np.array([np.flatnonzero(samples.batch == batch)[0] for batch in range(samples.beer.size)])
     rows = samples.reflectance[first[bases]]
@@ -542,16 +549,12 @@ def _held_out_ratios(
     held = (1.0 - x) ** 2 + (0.0 if other is None else x**2)
     missing = np.sqrt((1.0 - held) * space.metric.pour_part / m * space.scatter.scale[base])
     scores = (scores + missing * rng.standard_normal(scores.shape)).reshape(bases.size * TRIED.size, -1)
-    scatter, true = path.scatter(m), np.tile(TRIED, bases.size)
-    ratios = _ratio(path, scatter, scores, true)
+    scatter = path.scatter(m)
+    sums[bases, 0] = _ratio(path, scatter, scores, np.tile(TRIED, bases.size)).reshape(bases.size, -1).sum(axis=1)
     # the law mixes the blends: they do not scatter as it may be off
     sure = replace(path, doubts=np.zeros_like(path.doubts)).scatter(m)
     usual = np.vstack([_drawn(path, sure, place, USUAL, rng) for place in TRIED.tolist()])
-    expected = _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
-    sums = np.zeros((samples.beer.size, 2))
-    sums[bases] = np.column_stack(
-        [ratios.reshape(bases.size, -1).sum(axis=1), np.full(bases.size, expected * TRIED.size)]
-    )
+    sums[bases, 1] = TRIED.size * _ratio(path, scatter, usual, np.repeat(TRIED, USUAL)).mean()
     return sums
 
 

@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from specmatch.array_types import check_whole
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
@@ -118,6 +119,8 @@ def read_scans(
         given = getattr(told, keyword)
         if given is not None and given not in known:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, known))}")
+    if wavelength_column is not None:
+        check_whole(wavelength_column, "wavelength_column", 1)
     path = path_of(path)
     name = path.name
     try:

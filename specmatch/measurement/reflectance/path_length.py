@@ -1,6 +1,7 @@
 """Depth of the beer in the cup: what sheets say of it, the depth of a set, and scans brought from one to another."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -43,7 +44,7 @@ class SetDepth:
     cups: tuple[str, ...]  # cups, cups_mm: names of the set's cups and their inner diameters, NaN where not stated
     cups_mm: tuple[float, ...]
 
-    @property
+    @cached_property
     def said(self) -> str:
         """The depth in words."""
         if np.isnan(self.cup_mm):

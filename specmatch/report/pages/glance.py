@@ -75,10 +75,11 @@ def evaluated_abilities(found: Evaluation, unit: str) -> tuple[list[str], list[s
     else:
         cannot.append(f"Read {what}: too few batches have a lab {what}.")
     if n_identity:
-        can.append(
-            f"Name the nearest of {counted(figures['n_beers'], 'beer')}: right for {figures['nearest_right']:.1%} of "
-            f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
-        )
+        if figures["n_beers"] > 1:
+            can.append(
+                f"Name the nearest of {figures['n_beers']} beers: right for {figures['nearest_right']:.1%} of "
+                f"{counted(n_identity, 'held-out batch')} (at least {figures['nearest_right_low']:.1%}, 95% bound)."
+            )
         pairs = found.mix_ups[found.mix_ups["kind"] == PAIR]
         if pairs["n"].sum():
             can.append(
@@ -166,7 +167,7 @@ def set_beers(refs: ReferenceSet, house: HouseModel | None, evaluation: Evaluati
     code = np.searchsorted(list(glass), refs.batches["beer"].to_numpy(dtype=str))
     colour = refs.batches["colour"].to_numpy(np.float64)
     rows = _rows(list(glass), code, colour, days.tolist(), list(glass.values()))
-    if house is not None and house.fitted.identity.judges:
+    if house is not None and house.fitted.identity.judges and len(glass) > 1:
         rows = rows.join(nearest_beers(house))
     if evaluation is not None and "nearest" in rows:
         pairs = evaluation.mix_ups[evaluation.mix_ups["kind"] == PAIR].dropna(subset=["held"])

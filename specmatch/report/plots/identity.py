@@ -177,7 +177,7 @@ def plot_mix_ups(evaluation: Evaluation, *, ax: Axes | None = None) -> Axes:
             said = f"{order[row]} claimed to be {order[column]}: {share:.0%} held"
             tell(cell, [said], [f"{order[row]}\n{order[column]}"])
             ax.text(
-                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small",
+                column, row, f"{share * 100:.0f}", ha="center", va="center", fontsize="small", in_layout=False,
                 color="white" if missed > 0.6 else INK, fontweight="bold" if missed > 0.1 else "normal",
             )  # fmt: skip
     ax.set(xlim=(-0.5, len(order) - 0.5), ylim=(len(order) - 0.5, -0.5))
