@@ -73,11 +73,10 @@ def fit_set(
         )
         known = np.isin(pours.batches, fitted.batches)
         names = {"instrument": name, "lamp": "", "cup": "", "base": ""}
-        module = teach_module(
+        fitted = teach_module(
             fitted, _shared(fitted, pours, known), names,
             false_reject_rate=false_reject_rate, more=_own_batches(fitted, pours, known, name),
         )  # fmt: skip
-        fitted = with_module(fitted, module)
     for one in () if grown_from is None else grown_from.modules:
         if one.said in {other.said for other in fitted.modules}:
             continue
@@ -86,8 +85,7 @@ def fit_set(
             fitted = replace(fitted, refit_reasons=(*fitted.refit_reasons, reason))
             continue
         names = {part: getattr(one, part) for part in ("instrument", "lamp", "cup", "base")}
-        module = teach_module(fitted, one.pours, names, false_reject_rate=false_reject_rate)
-        fitted = with_module(fitted, module)
+        fitted = teach_module(fitted, one.pours, names, false_reject_rate=false_reject_rate)
     return fitted
 
 
@@ -130,8 +128,8 @@ def own_set_advised(module: SecondModule) -> bool:
 def teach_module(
     own: FittedHouse, shared: SharedPours, names: dict[str, str], *, false_reject_rate: float,
     more: OwnBatches | None = None,
-) -> SecondModule:  # fmt: skip
-    """Learn the map from shared batches, carry the set over, and fit it anew."""
+) -> FittedHouse:  # fmt: skip
+    """Learn the map from shared batches, carry the set over, fit it anew, and return the model with that module."""
     kept = own.pours
     if kept is None:
         raise SpecmatchError(
@@ -172,15 +170,12 @@ def teach_module(
         return colour, float(np.sqrt(np.mean(size[:, :n_axes].sum(axis=1))))
 
     (colour_error, identity_error), (colour_excess, identity_excess) = parted(error), parted(excess)
-    return SecondModule(
+    module = SecondModule(
         **names, shared=tuple(own.batches[k] for k in codes), route=transfer.chosen.route,
         colour_error=colour_error, identity_error=identity_error, colour_excess=colour_excess,
         identity_excess=identity_excess, returns=transfer.amount_of("returns"), fitted=fitted, pours=shared,
     )  # fmt: skip
-
-
-def with_module(own: FittedHouse, module: SecondModule) -> FittedHouse:
-    """Return the model with one more module, which takes the place of an earlier one of these names."""
+    # it takes the place of an earlier one of these names
     others = tuple(one for one in own.modules if one.said.casefold() != module.said.casefold())
     return replace(own, modules=(*others, module))
 
