@@ -257,12 +257,12 @@ COLUMNS = ("batch", "what", "value", "reason")
 _MOST_TOLD = 3
 
 
-def colour_of(text: str) -> float:
+def colour_of(text: Any) -> float:
     """Return a colour as typed; `none` is no colour."""
-    if text.strip().lower() == "none":
+    if str(text).strip().lower() == "none":
         return float("nan")
     try:
-        return float(text.strip().replace(",", "."))
+        return float(str(text).strip().replace(",", "."))
     except ValueError:
         raise OptionError(f"the colour {text!r} is no number; give one, or 'none'") from None
 
@@ -294,6 +294,7 @@ def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
     said, edits = [], []
     for place, row in enumerate(sheet.to_dict("records"), start=1):
         name, what, value, why = (_text(row.get(column)) for column in COLUMNS)
+        what = str(what)
         if what.lower() not in EDITS:
             raise OptionError(f"row {place} ({name}): {what!r} is no edit; expected one of {', '.join(EDITS)}")
         if not why and not reason.strip():
