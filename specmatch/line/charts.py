@@ -9,6 +9,7 @@ import json
 from collections import Counter
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
+from functools import partial
 from statistics import NormalDist
 
 import numpy as np
@@ -337,15 +338,12 @@ def line_charts(
     without one, by its reading.
     """
     period, name = _period(journals)
+    make = partial(make_chart, period=period, period_name=name, false_alarm_days=false_alarm_days)
     charts: list[ControlChart] = []
 
     def add(kind: str, subject: str, unit: str, points: list[Point]) -> None:
         if points:
-            charts.append(
-                make_chart(
-                    kind, subject, unit, points, period=period, period_name=name, false_alarm_days=false_alarm_days
-                )
-            )
+            charts.append(make(kind, subject, unit, points))
 
     newest, lines_of_model = _newest_models(journals), dict[str, list[str]]()
     for line, model in newest.items():
@@ -365,9 +363,11 @@ def line_charts(
         for model, lines in lines_of_model.items():
             own = f", line {', '.join(lines)}" if len(lines_of_model) > 1 else ""
             for subject, runs in _by_beer(claimed, _runs(journals, claimed, model, alone=not own)).items():
-                unit = runs[0].rows[0]["reading"]["colour_unit"]
-                add(COLOUR, f"{subject}{own}", unit, [_colour(run) for run in runs])
-                typicality += [_typicality(run) for run in runs]
+                unit = runs[0][0][0]["reading"]["colour_unit"]
+                add(
+                    COLOUR, f"{subject}{own}", unit, [_point(rows[-1], _colour(rows), held=held) for rows, held in runs]
+                )
+                typicality += [_point(rows[-1], _typicality(rows), held=held) for rows, held in runs]
     if beer is None:
         add(TYPICALITY, "all beers", "", sorted(typicality, key=lambda point: point.unix))
     return charts
@@ -460,55 +460,49 @@ def _parts(rows: Sequence[Record], line: str, names: Sequence[str]) -> dict[str,
     return {subject: own for subject, own in parts.items() if id(own[-1]) in late}
 
 
-def _point(row: Record, value: float) -> Point:
-    return Point(row["entry"], row["measured_at"], row["measured_unix"], value)
+def _point(row: Record, value: float, *, held: bool = False) -> Point:
+    return Point(row["entry"], row["measured_at"], row["measured_unix"], value, held)
 
 
 def _values(rows: list[Record], name: str) -> list[Point]:
     return [_point(row, row["reading"][name]) for row in rows if row["reading"].get(name) is not None]
 
 
-@dataclass(frozen=True)
-class _Run:
-    rows: list[Record]
-    held: bool
-
-    def point(self, value: float) -> Point:
-        last = self.rows[-1]
-        return Point(last["entry"], last["measured_at"], last["measured_unix"], value, self.held)
+Runs = list[tuple[list[Record], bool]]
 
 
-def _runs(journals: Sequence[Journal], claimed: str, model: str, *, alone: bool) -> list[_Run]:
-    """Readings of a beer by run, in the order of time; those that a fault or a control spoilt are left aside."""
+def _runs(journals: Sequence[Journal], claimed: str, model: str, *, alone: bool) -> Runs:
+    """Readings of a beer by run in the order of time, and whether each was held; without spoilt ones."""
+    # where no lot is known every sample stands alone, and its name for a day
     sql = (
-        "SELECT line, coalesce(nullif(lot, ''), sample) FROM entries WHERE run_state = 'held' AND claimed = ? "
-        f"AND entry {UNREPLACED}"
+        "SELECT line, coalesce(nullif(lot, ''), sample || ', ' || substr(measured_at, 1, 10)) FROM entries "
+        f"WHERE run_state = 'held' AND claimed = ? AND entry {UNREPLACED}"
     )
     held = {key for journal in journals for key in journal.query(sql, (claimed,))}
     runs: dict[tuple[str, str], list[Record]] = {}
     for row in _records(journals, "claimed = ? AND kind = 'reading'", (claimed,), model, alone=alone):
         fit = row["decision"] == "consistent" or row.get("run_state") == "open"
         if fit and row.get("reading", {}).get("colour") is not None:
-            # where no lot is known every sample stands alone
-            runs.setdefault((row["line"], row["lot"] or row["sample"]), []).append(row)
-    return [_Run(rows, key in held) for key, rows in runs.items()]
+            own = row["lot"] or f"{row['sample']}, {row['measured_at'][:10]}"
+            runs.setdefault((row["line"], own), []).append(row)
+    return [(rows, key in held) for key, rows in runs.items()]
 
 
-def _by_beer(claimed: str, runs: Sequence[_Run]) -> dict[str, list[_Run]]:
+def _by_beer(claimed: str, runs: Runs) -> dict[str, Runs]:
     """Runs under the claim of a beer as one series; under a label of several, by the beer that each looks like."""
-    nearest = [run.rows[-1]["reading"].get("nearest_beer") for run in runs]
+    nearest = [rows[-1]["reading"].get("nearest_beer") for rows, _ in runs]
     label = claimed not in nearest and len({*nearest}) > 1
-    parts: dict[str, list[_Run]] = {}
+    parts: dict[str, Runs] = {}
     for run, beer in zip(runs, nearest, strict=True):
         parts.setdefault(f"{claimed}, {beer}" if label else claimed, []).append(run)
     return parts
 
 
-def _colour(run: _Run) -> Point:
-    return run.point(float(np.mean([row["reading"]["colour"] for row in run.rows])))
+def _colour(rows: list[Record]) -> float:
+    return float(np.mean([row["reading"]["colour"] for row in rows]))
 
 
-def _typicality(run: _Run) -> Point:
-    p_values = [min(max(row["reading"]["p_value"] or 0.0, LEAST_P), 1.0 - LEAST_P) for row in run.rows]
+def _typicality(rows: list[Record]) -> float:
+    p_values = [min(max(row["reading"]["p_value"] or 0.0, LEAST_P), 1.0 - LEAST_P) for row in rows]
     # the limits of a chart are those of normal values: p-values of good readings are even, their normal scores normal
-    return run.point(float(np.mean([NormalDist().inv_cdf(p) for p in p_values])))
+    return float(np.mean([NormalDist().inv_cdf(p) for p in p_values]))

@@ -210,6 +210,7 @@ def test_a_held_sample_without_a_lot_is_no_part_of_a_baseline(journal):
             reading(journal, i, 8.0 + 0.1 * (i % 3), "")
         reading(journal, 5, 60.0, "", decision="rescan")
         held = {"kind": "retest", "line": "L1", "claimed": "Pale", "lot": "", "sample": "S5", "measured_unix": 5.0}
+        held |= {"measured_at": "2025-06-24T08:02:00+02:00"}
         journal.append({**held, "concerns": 23, "decision": "hold", "run_state": "held", "reading": {}})
     (colour,) = line_charts([journal], beer="Pale")
     assert [point.held for point in colour.points].count(True) == 1
