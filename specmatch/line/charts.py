@@ -446,12 +446,16 @@ def _controls(journals: Sequence[Journal], line: str, model: str) -> list[tuple[
     return found
 
 
+# what a reference scan is taken with, where its row of the sheet states it
+LIGHT_PARTS = ("lamp", "base", "reference_kind")
+
+
 def _parts(rows: Sequence[Record], line: str, names: Sequence[str]) -> dict[str, list[Record]]:
-    """Records of a line by module, where it had several, and by what else tells them apart: those still in use."""
-    several = len({row.get("instrument") or "" for row in rows}) > 1
+    """Records of a line by module and lamp, where it had several, and by what else parts them: those still in use."""
+    several = [name for name in ("instrument", *LIGHT_PARTS) if len({row.get(name) or "" for row in rows}) > 1]
     parts: dict[str, list[Record]] = {}
     for row in rows:
-        said = [line, *(row.get(name) or "" for name in (["instrument", *names] if several else names))]
+        said = [line, *(row.get(name) or "" for name in (*several, *names))]
         if row.get("material_lot"):
             said[-1] = f"lot {row['material_lot']}"
         parts.setdefault(", ".join(filter(None, said)), []).append(row)

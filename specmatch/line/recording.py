@@ -10,6 +10,7 @@ import pandas as pd
 
 from specmatch.house.reading.readings import READING_COLUMNS
 from specmatch.line.acquisition import Measured, ScanFile, peak_position, reference_level
+from specmatch.line.charts import LIGHT_PARTS
 from specmatch.line.journal.journal import Journal, Record
 from specmatch.line.rules.controls import (
     CONTROL,
@@ -155,6 +156,8 @@ def _references(
             if standing.entry is not None and not standing.again:
                 continue
             common = _common(setting, measured.time_of(scan_id), measured.rows.loc[[scan_id]])
+            stands = {name: measured.rows.at[scan_id, name] for name in LIGHT_PARTS if name in measured.rows}
+            common |= {name: value for name, value in stands.items() if isinstance(value, str) and value}
             reading = {"level": reference_level(light, usable), "peak_nm": peak_position(light, nm)}
             record = {
                 "kind": REFERENCE, **common, "sample": scan_id, "reading": reading,

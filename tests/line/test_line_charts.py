@@ -238,6 +238,18 @@ def test_each_module_of_a_line_has_charts_of_its_own_while_it_is_in_use(journal)
     assert {found.subject.split(", ")[1] for found in line_charts([journal]) if found.subject} <= {"two", "all beers"}
 
 
+def test_a_lamp_that_the_sheet_names_has_a_chart_of_its_own(journal):
+    with journal.writing():
+        for i in range(34):
+            common = {"line": "L1", "measured_at": "2026-03-01T00:00:00+00:00", "measured_unix": float(i)}
+            common |= {"model_hash": "a" * 64} | ({"lamp": "second"} if i >= 24 else {})
+            level = (900.0 if i < 24 else 700.0) + i % 3
+            journal.append({"kind": "reference", **common, "reading": {"level": level, "peak_nm": 452.0}})
+    of_level = [found for found in line_charts([journal]) if found.kind == "reference level"]
+    assert [(found.subject, len(found.points)) for found in of_level] == [("L1", 24), ("L1, second", 10)]
+    assert find_drifts(line_charts([journal])) == []
+
+
 def test_a_label_of_several_beers_has_a_chart_a_beer(journal):
     with journal.writing():
         for i in range(44):

@@ -154,6 +154,7 @@ def test_what_was_read_over_a_wrong_reference_is_judged_again_once_its_row_is_me
     assert "rescan" in decided.values()
     rows, lights, decided = standing(right)
     assert [light[0] for light in lights].count("reference") == 1
+    assert {row.get("reference_kind") for row in rows if row["kind"] == "reference"} == {"water"}
     assert set(decided.values()) == {"consistent"}
     assert [row["reading"]["n_pours"] for row in rows if row["kind"] == "reading"] == [2, 2]
     # a first control that is judged again vouches for nothing still: it is not held against itself
