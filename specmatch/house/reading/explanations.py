@@ -7,7 +7,7 @@ from typing import Any
 import numpy as np
 
 from specmatch.array_types import Floats, Ints, Mask
-from specmatch.batches import in_ebc
+from specmatch.batches import in_digits, in_ebc
 from specmatch.house.fitting.fitted import FittedHouse
 from specmatch.house.reading.samples import SampleSet
 from specmatch.maths.faults.diagnosis import NO_FAULT, Diagnosis, in_words
@@ -148,7 +148,8 @@ def _tell_of_pours(reasons: Reasons, fitted: FittedHouse, samples: SampleSet, od
             reasons.colour_without_fault[row] = colour[row]
         moved = ""
         if np.isfinite(colour[row]):
-            moved = f"; with it the {fitted.value_name} would read {colour_with[row]:.1f} {fitted.colour_unit}"
+            moved = f"; with it the {fitted.value_name} would read {in_digits(colour_with[row], fitted.colour_unit)} "
+            moved += fitted.colour_unit
             if abs(colour_with[row] - colour[row]) < SMALL_MOVE * colour[row]:
                 moved = f"; the {fitted.value_name} hardly changes with it"
         _add(
@@ -180,7 +181,7 @@ def _moved(colour: float, without: float, name: str, unit: str) -> str:
         return ""
     if abs(without - colour) < SMALL_MOVE * colour:
         return f"; the {name} hardly changes with it"
-    return f"; without it the {name} would read {without:.1f} {unit}, not {colour:.1f}"
+    return f"; without it the {name} would read {in_digits(without, unit)} {unit}, not {in_digits(colour, unit)}"
 
 
 def _colours(fitted: FittedHouse, reflectance: Floats) -> Floats:
