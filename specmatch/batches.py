@@ -150,45 +150,27 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
                 f"batch {name!r} stands under two beers, {beers[0]!r} and {beers[1]!r}; keep one of them"
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
-    colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (
-        pd.Series(table["colour"].dtype.kind in "mM", index=table.index)
-        | _booleans(table["colour"])
-        | (
-            (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
-            | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
-            | np.isinf(colour)
-        )
-    )
-    if wrong.any():
-        row = int(wrong.to_numpy().argmax())
-        raise TableError(
-            f"batch {table.index[row]!r} has the {VALUE_NAME if colour_unit in COLOUR_UNITS else 'value'} "
-            f"{str(table['colour'].iloc[row])!r}; expected a number{' > 0' if colour_unit in COLOUR_UNITS else ''}"
-        )
-    table["colour"] = colour
+    named, above, least = ("value", "", -np.inf)
+    if colour_unit in COLOUR_UNITS:
+        named, above, least = VALUE_NAME, " > 0", float(np.finfo(np.float64).smallest_subnormal)
+    table["colour"] = _numbers(table["colour"], named, least, f"expected a number{above}")
     for column, least in (("colour_sd", 0.0), ("colour_n", 1.0)):
         if column in table.columns:
-            _refuse_below(table[column], column, least)
+            _numbers(table[column], column, least, f"expected a number of {least:g} or more, or nothing")
     if "lab" in table.columns:
         table["lab"] = _one_spelling(_text_column(table["lab"], "lab"))
     return _in_one_unit(table, colour_unit)
 
 
-def _booleans(cells: pd.Series) -> pd.Series:
-    """Say which cells are true or false, which pandas takes for 1 and 0."""
-    return cells.map(lambda cell: isinstance(cell, bool | np.bool_)).astype(bool)
-
-
-def _refuse_below(cells: pd.Series, column: str, least: float) -> None:
-    numbers = pd.to_numeric(cells, errors="coerce")
-    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers) | _booleans(cells)
+def _numbers(cells: pd.Series, named: str, least: float, expected: str) -> pd.Series:
+    """Return cells as numbers, NaN where blank; pandas would take truth values for 1 and 0, and times for numbers."""
+    numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
+    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers)
+    wrong |= cells.map(lambda cell: isinstance(cell, bool | np.bool_)).astype(bool) | (cells.dtype.kind in "mM")
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
-        raise TableError(
-            f"batch {cells.index[row]!r} has the {column} {str(cells.iloc[row])!r}; expected a number of {least:g} or "
-            "more, or nothing"
-        )
+        raise TableError(f"batch {cells.index[row]!r} has the {named} {str(cells.iloc[row])!r}; {expected}")
+    return numbers
 
 
 def _one_spelling(labs: pd.Series) -> pd.Series:

@@ -29,17 +29,15 @@ _OWN = ("file", "role", "time", "order", "beer")
 
 def one_reference_kind(rows: pd.DataFrame) -> str:
     """Return the one kind of reference that a folder states."""
-    kinds: dict[str, str] = {}
-    for scan_id, kind in rows["reference_kind"].items():
-        if kind:
-            kinds.setdefault(kind.lower(), str(scan_id))
+    kinds = rows["reference_kind"].str.lower()
+    kinds = kinds[kinds != ""].drop_duplicates()
     if len(kinds) > 1:
-        (one, first), (other, second) = list(kinds.items())[:2]
+        (first, one), (second, other) = list(kinds.items())[:2]
         raise UnitError(
             f"reference_kind is {one!r} for {first} and {other!r} for {second}; the two differ by about 4 % in level: "
             "measure a folder of each"
         )
-    return next(iter(kinds), "")
+    return str(kinds.iloc[0]) if len(kinds) else ""
 
 
 def known_columns(rows: pd.DataFrame) -> pd.DataFrame:

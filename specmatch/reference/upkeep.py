@@ -221,11 +221,6 @@ class LabValues:
         self.several[name] = values
         return _entered(table, name, self._mean(name, values))
 
-    def entered(self, rows: pd.DataFrame, told: list[str]) -> pd.DataFrame:
-        """Return one row a batch for batches that are new, each mean told."""
-        told += self.repeats(rows)
-        return average_lab_values(rows, colour_unit=self.unit)
-
     def repeats(self, rows: pd.DataFrame) -> list[str]:
         """Note the values of batches that stand in several rows, and say what they come to."""
         told = []

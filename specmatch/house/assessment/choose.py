@@ -213,7 +213,7 @@ def _kennard_stone(points: Floats, n: int) -> tuple[list[int], list[float]]:
 
 def _by_model(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
     """Take the point whose value would lower the mean variance over all points most, then the next."""
-    scaled = points / points.std(axis=0)[0]
+    scaled = points / (points.std(axis=0)[0] or 1.0)  # a single batch has no spread
     squared = ((scaled[:, None, :] - scaled) ** 2).sum(axis=2)
     reach = float(np.median(squared[squared > 0])) if (squared > 0).any() else 1.0
     covariance = 1.0 + scaled @ scaled.T + np.exp(-squared / reach)

@@ -131,7 +131,7 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     of_pour = alone.drop_duplicates("pour").set_index("pour").loc[read.index]
     rows = pd.DataFrame({"batch": of_pour["batch"], "colour": read["colour"].astype(float)})
     for name in CONDITIONS:
-        rows[name] = of_pour[name].fillna("").astype(str) if name in of_pour else ""
+        rows[name] = _one_spelling(of_pour[name].fillna("").astype(str)) if name in of_pour else ""
     rows["measured_at"] = of_pour.get("measured_at", "")
     beers = session.batches["beer"] if "beer" in session.batches else pd.Series(dtype=object)
     claims = scans.drop_duplicates("pour").set_index("pour")["sample"].loc[read.index].map(session.claims)
@@ -146,6 +146,11 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     left_out = pd.DataFrame(list(reasons.items()), columns=["pour", "reason"])
     rows.index.name = "pour"
     return rows[~rows.index.isin(list(reasons))], left_out
+
+
+def _one_spelling(names: pd.Series) -> pd.Series:
+    first: dict[str, str] = {}
+    return names.map(lambda name: first.setdefault(name.casefold(), name))
 
 
 @dataclass(frozen=True)
@@ -175,7 +180,7 @@ class _Study:
             if other in differing and pairs == rows[one].nunique() == rows[other].nunique():
                 notes.append(f"{one} and {other} change together and cannot be told apart: {one} stands for both")
                 differing.remove(other)
-        if len(differing) > 1 and not _full(rows, ["batch", *differing]):
+        if len(differing) > 1 and not _full(rows, ["batch", *differing]) and len(_whole(rows, differing)) < 2:
             notes.append(f"{', '.join(differing)} do not cross each other: each combination is one condition")
             rows["condition"] = rows[differing].agg(" / ".join, axis=1)
             differing = ["condition"]
@@ -185,18 +190,27 @@ class _Study:
         factors = ("batch", *differing) if several or not differing else tuple(differing)
         if (several or differing) and _full(rows, factors):
             return cls(rows, CROSSED, factors, tuple(notes))
-        whole = rows.groupby("batch")[differing[0]].nunique() == rows[differing[0]].nunique()
-        kept = rows[rows["batch"].isin(whole.index[whole])]
-        if len(differing) == 1 and whole.sum() > 1:
-            missing = ", ".join(whole.index[~whole])
-            notes.append(f"not measured under every {differing[0]}, so left out of the components: {missing}")
-            return cls(kept, PARTLY, factors, tuple(notes))
+        whole = _whole(rows, differing) if differing else []
+        if len(whole) > 1:
+            kept = rows["batch"].isin(whole)
+            missing = ", ".join(rows["batch"][~kept].unique())
+            notes.append(
+                f"not measured under every {' and '.join(differing)}, so left out of the components: {missing}"
+            )
+            return cls(rows[kept], PARTLY, factors, tuple(notes))
         return cls(rows, NESTED, factors, tuple(notes))
 
 
 def _full(rows: pd.DataFrame, factors: Sequence[str]) -> bool:
     cells = int(np.prod([rows[name].nunique() for name in factors]))
     return len(rows[list(factors)].drop_duplicates()) == cells
+
+
+def _whole(rows: pd.DataFrame, factors: Sequence[str]) -> list[str]:
+    """Return the batches that were measured under every combination of conditions."""
+    cells = int(np.prod([rows[name].nunique() for name in factors]))
+    found = rows.drop_duplicates(["batch", *factors])["batch"].value_counts()
+    return list(found.index[found == cells])
 
 
 def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:

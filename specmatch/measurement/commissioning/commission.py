@@ -385,8 +385,9 @@ def _darks(bench: _Bench, found: dict[str, tuple[Estimate, str]]) -> None:
     brightest = float(np.nanmax(bench.net[references] * time[:, None]))
     found["dark_share"] = Estimate(float(level.max()) / brightest, 0.0), counted(rows.size, "dark")
     fit = fit_dark(level, bench.raw.integration_ms[rows], bench.raw.hours[rows], bench.temperature_c[rows])
-    for name, estimate in (("dark_drift", fit.per_hour), ("dark_per_degree", fit.per_degree)):
-        if np.isfinite(estimate.value) and np.isfinite(estimate.sd):
+    for name, cause in (("dark_drift", "per_hour"), ("dark_per_degree", "per_degree")):
+        estimate = fit.get(cause)
+        if estimate is not None and np.isfinite(estimate.value) and np.isfinite(estimate.sd):
             found[name] = Estimate(estimate.value / mean_light, estimate.sd / mean_light), counted(rows.size, "dark")
 
 

@@ -103,18 +103,10 @@ def other_light(net: Floats, light: Floats, noise: Floats) -> Estimate:
     return Estimate(float(net.mean()) / mean, float(noise.mean() / np.sqrt(net.size)) / mean)
 
 
-@dataclass(frozen=True)
-class DarkFit:
-    """The dark: counts at 0 ms, and what a millisecond, an hour and a degree add; NaN where not to be told."""
-
-    offset: float
-    per_ms: Estimate
-    per_hour: Estimate
-    per_degree: Estimate
-
-
-def fit_dark(counts: Floats, integration_ms: Floats, hours: Floats, temperature_c: Floats) -> DarkFit:
-    """Fit the mean dark of scans by integration time, time and temperature, as far as they differ."""
+def fit_dark(counts: Floats, integration_ms: Floats, hours: Floats, temperature_c: Floats) -> dict[str, Estimate]:
+    """Fit the mean dark of scans: counts at 0 ms (`offset`) and what a millisecond, an hour and a degree (`per_ms`,
+    `per_hour`, `per_degree`) add, as far as they differ.
+    """
     # counts (n,): means over the pixels
     known = [("offset", np.ones(counts.size))]
     for name, values in (("per_ms", integration_ms), ("per_hour", hours), ("per_degree", temperature_c)):
@@ -129,9 +121,7 @@ def fit_dark(counts: Floats, integration_ms: Floats, hours: Floats, temperature_
     left = counts - design @ found
     variance = float(left @ left) / free if free else np.nan
     sd = np.sqrt(variance * np.diag(np.linalg.inv(design.T @ design)))
-    by = {name: Estimate(float(v), float(s)) for (name, _), v, s in zip(known, found, sd, strict=True)}
-    nothing = Estimate(np.nan, np.nan)
-    return DarkFit(by["offset"].value, *(by.get(name, nothing) for name in ("per_ms", "per_hour", "per_degree")))
+    return {name: Estimate(float(v), float(s)) for (name, _), v, s in zip(known, found, sd, strict=True)}
 
 
 @dataclass(frozen=True)

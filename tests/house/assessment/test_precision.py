@@ -135,6 +135,31 @@ def test_bad_input_is_refused_with_the_way_out(study):
         sm.gauge(house, SimpleNamespace(**{**vars(session), "scans": scans}))
 
 
+def test_one_batch_poured_again_is_repeatability_and_a_hand_is_one_in_any_case(study):
+    house, session = study
+    first = (session.scans["batch"] == session.scans["batch"].iloc[0]) & (session.scans["operator"] == "Ann")
+    found = sm.gauge(house, part(session, first.to_numpy()))
+    assert "one batch under one condition: this study tells repeatability only" in found.sentences
+    written = session.scans.assign(
+        operator=[n.upper() if k % 2 else n for k, n in enumerate(session.scans["operator"])]
+    )
+    same = sm.gauge(house, SimpleNamespace(**{**vars(session), "scans": written}))
+    pd.testing.assert_frame_equal(same.components, sm.gauge(house, session).components)
+
+
+def test_two_conditions_cross_although_one_batch_missed_a_cell(study):
+    house, session = study
+    days = np.where(session.scans["pour"].str.endswith("0"), "day 1", "day 2")
+    scans = session.scans.assign(session=days)
+    missed = scans.index != scans.index[0]
+    found = sm.gauge(house, part(SimpleNamespace(**{**vars(session), "scans": scans}), missed))
+    assert found.factors == ("batch", "operator", "session") and found.layout == "partly crossed"
+    assert (
+        f"not measured under every operator and session, so left out of the components: {scans['batch'].iloc[0]}"
+        in (found.sentences)
+    )
+
+
 # first batch of the gear data (NIST/SEMATECH e-Handbook, GEAR.DAT), whose scores the Dataplot reference manual prints
 # under ISO 13528 ZSCORE, ZPRIME SCORE, ZETA SCORE and EN SCORE for an assigned value of 1
 GEARS = [1.006, 0.996, 0.998, 1.000, 0.992, 0.993, 1.002, 0.999, 0.994, 1.000]
