@@ -109,6 +109,10 @@ def test_one_beer_has_no_mix_up_to_catch():
     assert alone.line["caught"].isna().all() and alone.line["false_hold"].notna().all()
     assert any("one beer" in one for one in alone.sentences)
     assert np.isnan(alone.changeover["held_at_first"])
+    page = sm.pages.plan_page(alone)
+    assert "Simulated for 1 beer;" in page
+    for said in ("of mix-ups caught", "Every pair", "no interval tried is enough"):
+        assert said not in page
 
 
 @pytest.mark.parametrize(
