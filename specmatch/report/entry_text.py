@@ -47,6 +47,7 @@ def subject(row: Record, *, names: bool = True) -> str:
         before = f"{row.get('claimed')}, lot {row.get('lot')}, before the fact"
         said = f"of entry {row['concerns']}" if row.get("concerns") else f"of {before}"
         outcome = f": {row['outcome']}" if row.get("outcome") else ""
+        outcome += f", corrects entry {row['corrects']}" if row.get("corrects") else ""
         return f"{said} by {who}{outcome}" if names else f"{said}{outcome}"
     if row["kind"] == "reference":
         return f"{reading['level']:.1f} counts/ms, peak {reading['peak_nm']:.2f} nm"
