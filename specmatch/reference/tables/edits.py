@@ -14,6 +14,7 @@ from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
 from specmatch.measurement.folder.dates import date_readings
+from specmatch.reference.tables.alignment import enter_colour
 from specmatch.wording import counted, nearest_name
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
@@ -157,17 +158,8 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     if not (np.isnan(colour) or least < colour < np.inf):
         above = "" if np.isinf(least) else " above 0"
         raise OptionError(f"the colour is {colour:g}; expected a number{above}, or NaN for none")
-    batches = tables.batches.copy()
-    before = batches.at[batch, "colour"]
-    for column in ("colour", "colour_sd", "colour_n", "colour_method", "lab"):
-        value = values.get(column)
-        if value is None and column not in batches.columns:
-            continue
-        is_text = column in _WORDS
-        if column not in batches.columns:
-            batches[column] = "" if is_text else np.nan
-        blank: object = "" if is_text else np.nan
-        batches.loc[batch, column] = blank if value is None else value
+    before, every = tables.batches.at[batch, "colour"], ("colour", "colour_sd", "colour_n", "colour_method", "lab")
+    batches = enter_colour(tables.batches.copy(), batch, {column: values.get(column) for column in every})
     what = f"colour of batch {batch!r} from {_shown(before)} to {_shown(colour)} {tables.colour_unit}"
     known = {name: value for name, value in values.items() if name != "colour" and value is not None}
     edit = {"kind": "colour", "batch": str(batch), "before": _or_none(before), "colour": _or_none(colour)}
