@@ -340,3 +340,9 @@ def test_numbers_of_batches_may_be_one_and_a_unit_is_not_passed_over():
         _numbers(["x"], "n_batches", 3)
     with pytest.raises(TableError, match="column 'unit' is not known, and is likely meant for 'colour_unit'"):
         beer_list(pd.DataFrame({"beer": ["A", "B"], "colour": [5.0, 9.0], "unit": "SRM"}), "EBC", 1.0)
+
+
+def test_a_list_of_beers_under_headings_of_several_levels_is_refused():
+    table = pd.concat({"colour": pd.DataFrame({"x": [8.0, 60.0]}, index=["Pils", "Stout"])}, axis=1)
+    with pytest.raises(TableError, match="lacks the column 'colour'"):
+        beer_list(table, "EBC", 1.0)
