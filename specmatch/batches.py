@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, Ints, is_number
+from specmatch.array_types import Floats, Ints, check_whole, is_number
 from specmatch.colour import ebc_from_srm, srm_from_ebc
 from specmatch.errors import OptionError, ParentsError, TableError, UnitError
 from specmatch.maths.regression.lab_effects import BOTH, LabValues, extra_variance
@@ -90,6 +90,8 @@ def check_scans(scans: pd.DataFrame | pd.Series | None, scan_ids: pd.Index) -> p
 
 
 def _text_column(column: pd.Series, name: str) -> pd.Series:
+    if isinstance(column, pd.DataFrame):
+        raise TableError(f"several columns are headed {name!r}; give each column one name")
     blank = column.isna()
     if not blank.all():
         text_ids(column[~blank], name)  # floats and dates are refused there, with the reason
@@ -128,6 +130,8 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
     # batches: index (or column) `batch`; `beer` and `colour` are enough
     if not isinstance(batches, pd.DataFrame):
         raise TableError(f"batches are a {type(batches).__name__}; expected a DataFrame with beer and colour")
+    if batches.columns.nlevels > 1:
+        raise TableError("the batches table has headings of several levels; give each column one name")
     if "batch" in batches.columns:
         batches = batches.set_index("batch")
     absent = [name for name in ("beer", "colour") if name not in batches.columns]
@@ -145,45 +149,27 @@ def check_batches(batches: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Data
                 f"batch {name!r} stands under two beers, {beers[0]!r} and {beers[1]!r}; keep one of them"
             )
         raise TableError(f"batch {name!r} has more than one row in the batches table; average its lab values first")
-    colour = pd.to_numeric(table["colour"], errors="coerce").astype(np.float64)
-    wrong = (
-        pd.Series(table["colour"].dtype.kind in "mM", index=table.index)
-        | _booleans(table["colour"])
-        | (
-            (colour.isna() & table["colour"].notna() & (table["colour"] != ""))
-            | ((colour <= 0) & (colour_unit in COLOUR_UNITS))
-            | np.isinf(colour)
-        )
-    )
-    if wrong.any():
-        row = int(wrong.to_numpy().argmax())
-        raise TableError(
-            f"batch {table.index[row]!r} has the {VALUE_NAME if colour_unit in COLOUR_UNITS else 'value'} "
-            f"{str(table['colour'].iloc[row])!r}; expected a number{' > 0' if colour_unit in COLOUR_UNITS else ''}"
-        )
-    table["colour"] = colour
+    named, above, least = ("value", "", -np.inf)
+    if colour_unit in COLOUR_UNITS:
+        named, above, least = VALUE_NAME, " > 0", float(np.finfo(np.float64).smallest_subnormal)
+    table["colour"] = _numbers(table["colour"], named, least, f"expected a number{above}")
     for column, least in (("colour_sd", 0.0), ("colour_n", 1.0)):
         if column in table.columns:
-            _refuse_below(table[column], column, least)
+            _numbers(table[column], column, least, f"expected a number of {least:g} or more, or nothing")
     if "lab" in table.columns:
         table["lab"] = _one_spelling(_text_column(table["lab"], "lab"))
     return _in_one_unit(table, colour_unit)
 
 
-def _booleans(cells: pd.Series) -> pd.Series:
-    """Say which cells are true or false, which pandas takes for 1 and 0."""
-    return cells.map(lambda cell: isinstance(cell, bool | np.bool_)).astype(bool)
-
-
-def _refuse_below(cells: pd.Series, column: str, least: float) -> None:
-    numbers = pd.to_numeric(cells, errors="coerce")
-    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers) | _booleans(cells)
+def _numbers(cells: pd.Series, named: str, least: float, expected: str) -> pd.Series:
+    """Return cells as numbers, NaN where blank; pandas would take truth values for 1 and 0, and times for numbers."""
+    numbers = pd.to_numeric(cells, errors="coerce").astype(np.float64)
+    wrong = (numbers.isna() & cells.notna() & (cells != "")) | (numbers < least) | np.isinf(numbers)
+    wrong |= cells.map(lambda cell: isinstance(cell, bool | np.bool_)).astype(bool) | (cells.dtype.kind in "mM")
     if wrong.any():
         row = int(wrong.to_numpy().argmax())
-        raise TableError(
-            f"batch {cells.index[row]!r} has the {column} {str(cells.iloc[row])!r}; expected a number of {least:g} or "
-            "more, or nothing"
-        )
+        raise TableError(f"batch {cells.index[row]!r} has the {named} {str(cells.iloc[row])!r}; {expected}")
+    return numbers
 
 
 def _one_spelling(labs: pd.Series) -> pd.Series:
@@ -266,6 +252,7 @@ def batch_folds(batches: Sequence[str], n_folds: int, *, seed: int = 0, strata: 
     # -> (n,)
     if not (is_number(n_folds, whole=True) and n_folds >= 2):
         raise OptionError(f"n_folds is {n_folds!r}; expected 2 or more, whole")
+    check_whole(seed, "seed")
     groups = [""] * len(batches) if strata is None else [str(value) for value in strata]
     keys = [
         (group, hashlib.sha256(f"{seed}:{name}".encode()).digest()) for group, name in zip(groups, batches, strict=True)

@@ -88,5 +88,5 @@ def guarded_cell(cell: object) -> object:
 def nearest_name(said: str, names: Sequence[str]) -> str:
     """Ask whether the nearest of some names is meant, or say nothing where none is near."""
     folded = {name.casefold(): name for name in names}
-    near = get_close_matches(said.casefold(), folded, n=1)
+    near = get_close_matches(str(said).casefold(), folded, n=1)
     return f" (is {folded[near[0]]!r} meant?)" if near else ""

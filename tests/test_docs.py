@@ -210,6 +210,17 @@ def test_links_between_pages_lead_somewhere():
             assert (page.parent / target).exists(), f"{page.name} links to {target}"
 
 
+def test_links_into_a_page_lead_to_headings_that_are_there():
+    def headings(path):
+        told = re.findall(r"^#+ (.*)", path.read_text(encoding="utf-8"), flags=re.MULTILINE)
+        return {re.sub(r"[^\w -]", "", said.lower()).replace(" ", "-") for said in told}
+
+    for page in [*PROJECT.glob("*.md"), *(PROJECT / "docs").glob("*.md")]:
+        for target, heading in re.findall(r"\]\(([^)#:\s]*\.md|)#([^)\s]+)\)", page.read_text(encoding="utf-8")):
+            aim = page.parent / target if target else page
+            assert heading in headings(aim), f"{page.name} links to {target}#{heading}"
+
+
 def test_files_that_pages_name_are_there():
     for page in [*PROJECT.glob("*.md"), *(PROJECT / "docs").glob("*.md")]:
         for name in re.findall(r"`([a-z_]+(?:/\w+)+\.py)`", page.read_text(encoding="utf-8")):

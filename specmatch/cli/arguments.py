@@ -4,6 +4,7 @@ import argparse
 import math
 import sys
 from collections.abc import Mapping
+from contextlib import suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -21,26 +22,23 @@ STANDARD_INPUT = "-"
 
 def number(text: str) -> float:
     """Return a number that was typed with a decimal point."""
-    try:
-        value = float(text)
-    except ValueError:
-        pass
-    else:
-        if math.isfinite(value):
+    with suppress(ValueError):
+        if math.isfinite(value := float(text)):
             return value
         raise argparse.ArgumentTypeError(f"{text!r} is no finite number; write one such as 0.5")
-    try:
+    with suppress(ValueError):
         meant = f"{float(text.replace(',', '.', 1)):g}"
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5") from None
-    raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+        raise argparse.ArgumentTypeError(f"{text!r} has a decimal comma; write {meant}")
+    raise argparse.ArgumentTypeError(f"{text!r} is no number; write one such as 0.5")
 
 
 def named_numbers(given: list[str], option: str) -> dict[str, float]:
     """Return settings that were typed as NAME=NUMBER."""
-    out = {}
+    out: dict[str, float] = {}
     for text in given:
         name, _, value = text.partition("=")
+        if name.strip() in out:
+            raise OptionError(f"{option} {name.strip()} is given twice; keep one")
         try:
             out[name.strip()] = number(value.strip())
         except argparse.ArgumentTypeError as error:
@@ -57,7 +55,7 @@ def jobs(text: str) -> int:
 
 def cup(text: str) -> tuple[float, float]:
     """Return inner diameter and fill of a cup that was typed as 40x10."""
-    mm, _, ml = text.lower().partition("x")
+    mm, _, ml = text.lower().replace("\u00d7", "x").partition("x")
     if not ml:
         raise argparse.ArgumentTypeError(f"{text!r} is no cup; write inner diameter in mm, x, fill in mL: 40x10")
     return number(mm), number(ml)
@@ -65,6 +63,20 @@ def cup(text: str) -> tuple[float, float]:
 
 # what `type` of an argument says in commands.toml
 TYPES = {"int": int, "number": number, "jobs": jobs, "cup": cup}
+
+
+class _Once(argparse.Action):
+    """Refuses an option that is given anew with another value, which would take the first one's place in silence."""
+
+    seen = False
+
+    def __call__(
+        self, parser: argparse.ArgumentParser, namespace: argparse.Namespace, values: Any, option: str | None = None
+    ) -> None:
+        if self.seen and getattr(namespace, self.dest) != values:
+            raise argparse.ArgumentError(self, "given twice, and it takes one; keep one of them")
+        self.seen = True
+        setattr(namespace, self.dest, values)
 
 
 def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], shared: Mapping[str, Any]) -> None:
@@ -77,6 +89,8 @@ def declare(parser: argparse.ArgumentParser, arguments: Mapping[str, Any], share
             own["metavar"] = tuple(own["metavar"])
         if "type" in own:
             own["type"] = TYPES[own["type"]]
+        if flag.startswith("-"):
+            own.setdefault("action", _Once)
         group = own.pop("group", "")
         if group not in groups:
             groups[group] = parser.add_mutually_exclusive_group(required=group == "one")

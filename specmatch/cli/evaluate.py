@@ -36,8 +36,8 @@ def run(args: argparse.Namespace) -> Outcome:
 
 
 def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
-
-    weakest = pd.concat([part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)])
+    kinds = [part.head(WEAKEST_SHOWN) for _, part in got.mix_ups.groupby("kind", sort=False)]
+    weakest = pd.concat(kinds) if kinds else got.mix_ups  # one beer has none
     weakest = weakest.drop(columns=["share", "other"])  # `really` says both in words
     if not weakest["advice"].any():
         weakest = weakest.drop(columns="advice")
@@ -48,6 +48,12 @@ def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
     if got.budget is not None:
         rows = got.budget.xs("reading", level="component")[["colour", "sd", "advice"]]
         parts = text_table(rows.reset_index())
+    wrong = (
+        f"a wrong beer of the house held {line.wrong_held:.1%} ({line.wrong_held_low:.1%} to "
+        f"{line.wrong_held_high:.1%}); least often {line.weakest_pair}: {line.weakest_held:.0%}"
+        if line.weakest_pair
+        else "and no other beer of the house that one could be"
+    )
     said = [
         fill(figures_line(got.figures), WIDTH),
         f"In full, from {got.figures['n_folds']} folds; shares are of 1, low and high are 95 % bounds",
@@ -63,9 +69,7 @@ def _text(got: Evaluation, line: RunRisks, coverage: float) -> str:
         fill(
             f"On a line, with retests ({line.runs_a_week} runs a week of {line.readings_a_run} readings): "
             f"{line.false_holds_a_week:.1f} false holds a week ({line.false_holds_a_week_low:.1f} to "
-            f"{line.false_holds_a_week_high:.1f}), a wrong beer of the house held {line.wrong_held:.1%} "
-            f"({line.wrong_held_low:.1%} to {line.wrong_held_high:.1%}); least often {line.weakest_pair}: "
-            f"{line.weakest_held:.0%}",
+            f"{line.false_holds_a_week_high:.1f}), {wrong}",
             WIDTH,
         ),
         fill(_beside_one_reading(got.figures, line), WIDTH),
@@ -119,14 +123,15 @@ def validate(args: argparse.Namespace) -> Outcome:
         results["correction"] = {
             **asdict(correction), "version": correction.version, "file": args.save_correction or None,
         }  # fmt: skip
+    elif args.save_correction:
+        lines.append(f"no correction is offered, and {args.save_correction} is not written")
     if args.out:
         page = sm.pages.validation_page(found, house=house, session=session, model_hash=sha256_of(Path(args.model)))
         lines.append(written(args.out, page))
     results["page"] = args.out
     lines += [f"left out: batch {row.batch}: {row.reason}" for row in found.left_out.itertuples()]
     left_out = [*found.left_out[["batch", "reason"]].to_dict("records"), *session.left_out.to_dict("records")]
-    look = found.verdict != FIT_FOR_USE or bool(left_out)
-    return Outcome(results, "\n".join(lines), left_out, needs_look=look)
+    return Outcome(results, "\n".join(lines), left_out, needs_look=found.verdict != FIT_FOR_USE)
 
 
 def gauge(args: argparse.Namespace) -> Outcome:
@@ -155,4 +160,4 @@ def gauge(args: argparse.Namespace) -> Outcome:
         study, "layout", "factors", "sentences", "figures", "components", "precision", "beers", "readings"
     )
     results |= {"budget": budget.reset_index(), "page": args.out}
-    return Outcome(results, "\n".join(lines), left_out, needs_look=bool(left_out))
+    return Outcome(results, "\n".join(lines), left_out)

@@ -17,13 +17,14 @@ PAIRS_SHOWN = 8
 def run(args: argparse.Namespace) -> Outcome:
     """Plan, keep what was asked for, and lay it out."""
     need_drawing(args.out)
+    stated = {"--habit": args.habit, "--wish": args.wish, "--at-line": args.at_line}
+    habits, wishes, line = (named_numbers(given, option) for option, given in stated.items())
     beers, notes = read_beers(args.beers)
     refs = sm.ReferenceSet.load(args.set) if args.set else None
     made = sm.plan(
-        beers, refs=refs, module=_module(args), cups=args.cup or CUPS, n_batches=args.batches, n_pours=args.pours,
-        habits=named_numbers(args.habit, "--habit"), wishes=named_numbers(args.wish, "--wish"),
-        line=named_numbers(args.at_line, "--at-line"), colour_unit=args.unit, rough=args.rough, seed=args.seed,
-        n_jobs=1 if args.rough else args.jobs, progress=tell,
+        beers, refs=refs, module=_module(args), cups=list(dict.fromkeys(args.cup or CUPS)), n_batches=args.batches,
+        n_pours=args.pours, habits=habits, wishes=wishes, line=line, colour_unit=args.unit, rough=args.rough,
+        seed=args.seed, n_jobs=1 if args.rough else args.jobs, progress=tell,
     )  # fmt: skip
     lines = [_text(made)]
     if args.save:
@@ -33,7 +34,7 @@ def run(args: argparse.Namespace) -> Outcome:
         lines.append(written(args.out, sm.pages.plan_page(made)))
     left_out = [{"subject": args.beers, "reason": note} for note in notes]
     results = fields_of(made, *made.__dataclass_fields__) | {"page": args.out}
-    return Outcome(results, "\n".join(lines), left_out, needs_look=not made.advice["meets"] or bool(left_out))
+    return Outcome(results, "\n".join(lines), left_out, needs_look=not made.advice["meets"])
 
 
 def _text(made: Plan) -> str:

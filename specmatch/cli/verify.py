@@ -44,7 +44,7 @@ def run(args: argparse.Namespace) -> Outcome:
     text = f"{readings_text(verified)}{got.note}\n\n{fill(CAUTIONS, WIDTH)}"
     verified = verified.join(got.risks)
     # a sample without a claim is no decision, but someone may have forgotten to write the claim down
-    look = got.look or bool(got.left_out) or bool((verified["decision"] != CONSISTENT).any())
+    look = got.look or bool((verified["decision"] != CONSISTENT).any())
     return Outcome(verified, text, got.left_out, needs_look=look)
 
 
@@ -81,7 +81,7 @@ def _read_only(args: argparse.Namespace) -> _Judged:
             verified["from_here"] = pd.Series(series.first == verified.index, verified.index, dtype=object)
             note += f"\ntogether: {series.sentence}"
     note += f"\n\n{risks_text(risks)}" if len(risks) else ""
-    return _Judged(verified, left_out, note, _beside(risks, specification, verified, _days(source)))
+    return _Judged(verified, left_out, note, risks_of_claims(risks, specification, verified, _days(source)))
 
 
 def _lots(args: argparse.Namespace) -> Outcome:
@@ -94,9 +94,8 @@ def _lots(args: argparse.Namespace) -> Outcome:
     hold = 0.05 if args.wrong_hold is None else args.wrong_hold
     passed = 0.01 if args.wrong_pass is None else args.wrong_pass
     table = judge_lots(house, session, args.claim, limits, wrong_hold=hold, wrong_pass=passed)
-    look = bool(left_out) or bool((table["decision"] != CONSISTENT).any())
     text = f"{text_table(table, wrap={'reason': 48})}\n\n{fill(CAUTIONS, WIDTH)}"
-    return Outcome(table.reset_index(), text, left_out, needs_look=look)
+    return Outcome(table.reset_index(), text, left_out, needs_look=bool((table["decision"] != CONSISTENT).any()))
 
 
 def _recorded(args: argparse.Namespace) -> _Judged:
@@ -105,7 +104,6 @@ def _recorded(args: argparse.Namespace) -> _Judged:
     from specmatch.line.recording import readings_of, record_left_out, record_measured
     from specmatch.line.reviews import put_in_force
     from specmatch.line.watch_folder import needs_look
-    from specmatch.report.text import risks_text
 
     setting = line_setting(args)
     measured = measure_source(args.source, date_order=args.dates)
@@ -131,7 +129,7 @@ def _recorded(args: argparse.Namespace) -> _Judged:
         elif row.get("replaces") is not None:
             said += f"\nentry {row['entry']} takes the place of entry {row['replaces']}"
     told = f"\n\n{risks_text(risks)}" if len(risks) else ""
-    beside = _beside(risks, setting.specification, verified, _days(measured.session))
+    beside = risks_of_claims(risks, setting.specification, verified, _days(measured.session))
     look = any(needs_look(row) for row in controls)
     return _Judged(verified, left_out, f"{told}\n\n{args.journal}: {said}", beside, look)
 
@@ -142,10 +140,3 @@ def _days(source: sm.Session | pd.DataFrame) -> dict[str, date | None]:
         return {}
     first = source.scans.drop_duplicates("sample")
     return {str(name): day_of(at) for name, at in zip(first["sample"], first["measured_at"], strict=True)}
-
-
-def _beside(
-    risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: dict[str, date | None]
-) -> pd.DataFrame:
-    """Return what the rule comes to for lots of each claim; no columns where no limits are loaded."""
-    return risks_of_claims(risks, specification, verified, days) if len(risks) else verified[[]]

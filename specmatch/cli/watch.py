@@ -97,7 +97,6 @@ def _tell(as_json: bool) -> Callable[[dict[str, Any]], None]:
 
         return one_document
 
-    from specmatch.line.watch_folder import needs_look
     from specmatch.report.entry_text import entry_line
 
     def one_line(row: dict[str, Any]) -> None:

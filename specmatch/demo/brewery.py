@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats, is_number
+from specmatch.array_types import Floats, check_whole
 from specmatch.demo.folders import write_measured_folder
 from specmatch.demo.physics import (
     BATCH_COLOUR_SD,
@@ -77,8 +77,7 @@ class Brewery:
     beers = HOUSE_BEERS
 
     def __init__(self, seed: int, *, cup: Cup | None = None, spectrometer: Spectrometer | None = None) -> None:
-        if not (is_number(seed, whole=True) and seed >= 0):
-            raise OptionError(f"seed is {seed!r}; expected a whole number, 0 or more")
+        check_whole(seed, "seed")
         self.seed = seed
         rng = self._rng(_BEERS)
         self.colour_ebc = house_colours(rng)
@@ -86,6 +85,7 @@ class Brewery:
         self.bench = Bench(cup or Cup(), spectrometer or Spectrometer())
 
     def _rng(self, stream: int, draw: int = 0) -> np.random.Generator:
+        check_whole(draw, "draw")
         return np.random.default_rng([self.seed, stream, draw])
 
     def batches(self, n_batches: int, *, draw: int = 0, beers: Sequence[str] | None = None) -> Liquids:
@@ -119,9 +119,10 @@ class Brewery:
         ('MP-0-001', 'MP-0-002')
         """
         strange = [name for name in beers or () if name not in self.beers]
-        if strange or not (is_number(n_batches, whole=True) and n_batches >= 1):
-            got = f"the brewery has no beer {strange[0]!r}" if strange else f"n_batches is {n_batches!r}"
-            raise OptionError(f"{got}; expected 1 batch or more of beers among {', '.join(self.beers)}")
+        check_whole(n_batches, "n_batches", 1)
+        if strange or (beers is not None and not beers):
+            got = f"the brewery has no beer {strange[0]!r}" if strange else "no beer is named"
+            raise OptionError(f"{got}; expected beers among {', '.join(self.beers)}")
         rng = self._rng(_BATCHES, draw)
         n_beers = len(self.beers)
         strength = BATCH_COLOUR_SD * rng.standard_normal((n_beers, n_batches))
@@ -308,6 +309,7 @@ class Brewery:
     def _measured(
         self, liquids: Liquids, n_pours: int, draw: int, conditions: PourConditions | Sequence[PourConditions]
     ) -> SimulatedHouse:
+        check_whole(n_pours, "n_pours", 1)
         pours = [conditions] * n_pours if isinstance(conditions, PourConditions) else list(conditions)
         if len(pours) != n_pours:
             raise ValueError(f"{len(pours)} conditions were given for {n_pours} pours; give one for each pour")

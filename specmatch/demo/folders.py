@@ -16,7 +16,7 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
-from specmatch.array_types import Floats
+from specmatch.array_types import Floats, check_whole
 from specmatch.demo.physics import FULL_SCALE, LIGHT_NM, RawScans, Spectrometer, white_led
 from specmatch.errors import StorageError
 from specmatch.storage import path_of
@@ -185,6 +185,7 @@ def write_bench_day(
     >>> sm.commission("moved").figures.loc["axis_shift_nm", "state"]
     'beyond'
     """
+    check_whole(seed, "seed")
     day = _Day(
         replace(Spectrometer(), stray_light=stray_light), np.random.default_rng([seed, 7]),
         axis_nm, nonlinear, drift_an_hour,

@@ -44,11 +44,7 @@ def override(
     signed = _signed(journal, line, outcome, operator, note, second)
     if not beer.strip() or not lot.strip():
         raise TableError("a review before the fact is of one beer and one lot: name both")
-    lines = [
-        name for (name,) in journal.query("SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind != ?", (REVIEW,))
-    ]
-    if lines and line not in lines:
-        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
+    _refuse_other_line(journal, line)
     claims = [name for (name,) in journal.query("SELECT DISTINCT claimed FROM entries WHERE claimed IS NOT NULL")]
     if beer not in claims and folded(beer) in map(folded, claims):
         raise TableError(
@@ -64,6 +60,8 @@ def override(
 def name_baseline(journal: Journal, start: str, end: str, *, operator: str, note: str, line: str = "") -> Record:
     """Name the period that every chart takes its limits from. Call it inside `writing`."""
     _named(operator, note)
+    if line:
+        _refuse_other_line(journal, line)
     from_unix, to_unix = unix_time(start, "start of the baseline"), unix_time(end, "end of the baseline")
     if not from_unix < to_unix:
         raise TableError(f"the baseline runs from {start} to {end}; it must end after its start")
@@ -112,6 +110,13 @@ def _signed(journal: Journal, line: str, outcome: str, operator: str, note: str,
     if second.strip():
         record["second"] = second
     return record
+
+
+def _refuse_other_line(journal: Journal, line: str) -> None:
+    sql = "SELECT DISTINCT coalesce(line, '') FROM entries WHERE kind NOT IN (?, ?)"
+    lines = [name for (name,) in journal.query(sql, (REVIEW, BASELINE))]
+    if lines and line not in lines:
+        raise TableError(f"nothing of line {line!r} is recorded, but of {', '.join(lines)}: name its line (--line)")
 
 
 def _named(operator: str, note: str) -> None:

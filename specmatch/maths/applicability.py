@@ -155,17 +155,15 @@ class DomainCheck:
     """Where samples lie against the set; one entry a sample."""
 
     leverage: Floats  # h = t'(T'T)^-1 t, T the scores of the batches
-    t2: Floats  # t2, q: hotelling's T2 = (n-1) h, and the sum of squared spectral residual
-    q: Floats
+    leverage_limit: float  # 3A/n
+    t2: Floats  # Hotelling's T2 = (n-1) h
+    t2_limit: float  # for a new spectrum
+    q: Floats  # sum of squared spectral residual
+    q_limit: Floats  # q_limit, joint_limit: at the number of pours of each sample
     joint: Floats  # nh h/h0 + Nq q/q0, about chi-squared with Nh + Nq degrees of freedom
-    nearest_distance: Floats  # distance to the nearest batch in scores of unit variance
-    q_limit: Floats  # q_limit, joint_limit: limits at the number of pours of each sample
     joint_limit: Floats
-    # leverage_limit, t2_limit, nearest_limit: 3A/n; the limit for a new spectrum; the largest distance of a batch from
-    # its own nearest
-    leverage_limit: float
-    t2_limit: float
-    nearest_limit: float
+    nearest_distance: Floats  # distance to the nearest batch in scores of unit variance
+    nearest_limit: float  # the largest distance of a batch from its own nearest
     outside: Mask  # T2 or Q beyond its limit
 
 
@@ -203,21 +201,10 @@ class ApplicabilityDomain:
         q_limit = self._q_limit(q_mean)
         joint = self.leverage_dof * leverage / self.leverage_mean + self.q_dof * q / q_mean
         joint_limit = np.full(len(q), chdtri(self.leverage_dof + self.q_dof, self.false_alarm_rate))
-        outside = (t2 > self.t2_limit) | (q > q_limit)
-        leverage_limit = 3.0 * n_components / n_batches
         return DomainCheck(
-            leverage,
-            t2,
-            q,
-            joint,
-            nearest,
-            q_limit,
-            joint_limit,
-            leverage_limit,
-            self.t2_limit,
-            self.nearest_limit,
-            outside,
-        )
+            leverage, 3.0 * n_components / n_batches, t2, self.t2_limit, q, q_limit, joint, joint_limit,
+            nearest, self.nearest_limit, outside=(t2 > self.t2_limit) | (q > q_limit),
+        )  # fmt: skip
 
     def outside(self, reflectance: Floats, n_pours: Ints) -> Mask:
         """Return what `check` says of T2 and Q, without all else."""

@@ -263,21 +263,13 @@ def fit_transfer(pairs: Pairs, bench: Bench, judge: Judge) -> Transfer:
     # D. A. Belsley, E. Kuh, R. E. Welsch, Regression Diagnostics, 1980; from memory).
     sizes = [np.linalg.norm(judge(rows) - seen, axis=1) for rows in (within, out)]
     alike = np.sqrt(np.minimum(sizes[0] / np.maximum(sizes[1], 1e-9), 1.0))
-    left = _left_over(pairs, bench, judge, out, alike)
+    excess, misfit = _left_over(pairs, bench, judge, out, alike)
     chosen = candidates[int(errors.argmin())]
-    return Transfer(
-        maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, left.excess, left.misfit
-    )  # fmt: skip
+    return Transfer(maps, weights, tuple(candidates), chosen, (judge(out) - seen) ** 2, excess, misfit)
 
 
-@dataclass(frozen=True)
-class _LeftOver:
-    excess: Floats
-    misfit: Floats
-
-
-def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> _LeftOver:
-    """Part what left-out batches are off by from the noise of measuring them twice."""
+def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Floats) -> tuple[Floats, Floats]:
+    """Part what left-out batches are off by, as in `Transfer`, from the noise of measuring them twice."""
     # alike (K,): by how much the residual of each is to shrink for that the others had to reach for it
     off = (bench.scale.apply(pairs.second) - bench.scale.apply(out)) * alike[:, None]
     rng, n = np.random.default_rng(0), len(off)
@@ -296,7 +288,7 @@ def _left_over(pairs: Pairs, bench: Bench, judge: Judge, out: Floats, alike: Flo
     # n batches without a misfit do not show that there is none: one in n more may have one
     share = max(1.0 / n, 1.0 - float(by_chance.sum()) / max(float(found.sum()), 1e-300))
     beyond = np.maximum(found.sum(axis=0) - by_chance.sum(axis=0), 0.0) / n
-    return _LeftOver(np.tile(beyond, (n, 1)), off * np.sqrt(share / n))
+    return np.tile(beyond, (n, 1)), off * np.sqrt(share / n)
 
 
 def exchanged(pairs: Pairs, bench: Bench, judge: Judge, beer: Ints) -> tuple[int, int] | None:

@@ -1,5 +1,6 @@
 """Is a spectrum of the kind that the set holds: leverage, T2, spectral residual, each with its limit."""
 
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -200,21 +201,7 @@ class Applicability(OutlierMixin, BaseEstimator):
         strange = np.zeros(len(values), dtype=bool) if self.scale is None else no_reflectance(values, self.shape_)
         found = self.domain_.check(values, np.full(len(values), n_pours))
         far_out, off_the_plane = found.t2 > found.t2_limit, found.q > found.q_limit
-        return pd.DataFrame(
-            {
-                "leverage": found.leverage,
-                "leverage_limit": found.leverage_limit,
-                "t2": found.t2,
-                "t2_limit": found.t2_limit,
-                "q": found.q,
-                "q_limit": found.q_limit,
-                "joint": found.joint,
-                "joint_limit": found.joint_limit,
-                "nearest_distance": found.nearest_distance,
-                "nearest_limit": found.nearest_limit,
-                "outside": found.outside,
-                "not_reflectance": strange,
-                "reason": np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], ""),
-            },
-            index=X.index if isinstance(X, pd.DataFrame) else None,
-        )
+        reason = np.select([far_out & off_the_plane, far_out, off_the_plane], ["T2+Q", "T2", "Q"], "")
+        known = {one.name: getattr(found, one.name) for one in fields(found)}
+        index = X.index if isinstance(X, pd.DataFrame) else None
+        return pd.DataFrame({**known, "not_reflectance": strange, "reason": reason}, index=index)

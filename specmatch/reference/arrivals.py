@@ -8,9 +8,17 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Mask
-from specmatch.batches import COLOUR_UNITS, check_batches, check_scans
+from specmatch.batches import COLOUR_UNITS, check_scans
 from specmatch.errors import OptionError, ReferenceSetError, TableError, WavelengthMismatchError
-from specmatch.reference.tables.alignment import check_beers, joined, refuse_absorbance, tidy_columns, with_value
+from specmatch.reference.tables.alignment import (
+    average_lab_values,
+    check_beers,
+    check_rows,
+    joined,
+    refuse_absorbance,
+    tidy_columns,
+    with_value,
+)
 from specmatch.reference.tables.edits import LEVELS
 from specmatch.reference.upkeep import BOTH, FOLDER, Choices, LabValues, Upkeep
 from specmatch.spectra import PLAUSIBLE_NM, check_spectra, match_wavelengths, spectra_table, text_ids
@@ -30,7 +38,7 @@ class Arrival:
     scans: pd.DataFrame | None = None
     beers: pd.DataFrame | None = None
     name: str = ""  # of the folder
-    sha256: str = ""  # over its files
+    sha256: str = ""  # over its files, or over the tables where there are none
 
     def __post_init__(self) -> None:
         for name in ("batches", "beers"):
@@ -123,14 +131,12 @@ class Growth:
         }  # fmt: skip
         return {"kind": "extend", **{key: value for key, value in given.items() if value}}
 
-    def source(self, arrival: Arrival) -> dict[str, Any] | None:
-        """Return the record of a folder that brought scans, or None."""
-        if not arrival.name or self.is_empty:
-            return None
+    def source(self, arrival: Arrival) -> list[dict[str, Any]]:
+        """Return the record of a folder that brought scans or lab values, none of another."""
         batches = list(dict.fromkeys([*self.scans["batch"], *self.lab])) if len(self.scans) else list(self.lab)
-        if not batches:
-            return None
-        return {"name": arrival.name, "sha256": arrival.sha256, "n_scans": len(self.spectra), "batches": batches}
+        if not arrival.name or self.is_empty or not batches:
+            return []
+        return [{"name": arrival.name, "sha256": arrival.sha256, "n_scans": len(self.spectra), "batches": batches}]
 
 
 class _Growing:
@@ -164,12 +170,10 @@ class _Growing:
             rows = rows.assign(beer="")
         if "colour" not in rows.columns:
             rows = rows.assign(colour=np.nan)
-        names = rows.index
         said = rows["beer"].map(lambda cell: "" if pd.isna(cell) else str(cell).strip())
         # the gate wants a beer in each row; which rows had none is kept
-        kept = rows.assign(beer=said.where(said != "", "?")).set_axis([str(at) for at in range(len(rows))], axis=0)
-        checked = check_batches(kept, colour_unit=self.held.colour_unit)
-        return tidy_columns(checked, "batches").set_axis(names, axis=0).assign(beer=said.to_numpy())
+        checked = check_rows(rows.assign(beer=said.where(said != "", "?")), self.held.colour_unit)
+        return tidy_columns(checked, "batches").assign(beer=said.to_numpy())
 
     def add_scans(self, rows: pd.DataFrame) -> None:
         """Add the scans of batches that are known, here or in the set."""
@@ -309,7 +313,8 @@ class _Growing:
         if growth.new_batches:
             new = rows.loc[rows.index.isin(growth.new_batches)]
             new = new.assign(beer=[self._beer_of(row) for _, row in new.iterrows()])
-            growth.batches = joined(growth.batches, self.values.entered(new, growth.told))
+            growth.told += self.values.repeats(new)
+            growth.batches = joined(growth.batches, average_lab_values(new, colour_unit=self.held.colour_unit))
         growth.determinations = self.values.several
 
     def _beer_of(self, row: pd.Series) -> str:
@@ -416,7 +421,6 @@ def grow(held: Held, arrival: Arrival, upkeep: Upkeep, choices: Choices, restore
     growing.add_batches(rows)
     if arrival.beers is not None:
         growing.add_beers()
-    growing.growth.conflicts = choices.rows
     return growing.growth
 
 
@@ -429,21 +433,21 @@ def _modules(scans: pd.DataFrame) -> dict[Any, str]:
 
 def grow_all(
     held: Held, arrivals: list[Arrival], upkeep: Upkeep, choices: Choices, restore: frozenset[str]
-) -> tuple[Growth, list[Growth]]:
-    """Work out what several arrivals add one after the other; the sum, and the part of each."""
+) -> tuple[Growth, list[dict[str, Any]]]:
+    """Work out what several arrivals add one after the other; the sum, and the records of those that brought scans."""
     total = Growth.of(held)
-    parts = []
+    sources = []
     for arrival in arrivals:
         part = grow(held, arrival, upkeep, choices, restore)
-        parts.append(part)
+        sources += part.source(arrival)
         total.spectra = joined(_unless(total.spectra, part.replaced), part.spectra)
         total.scans = joined(_unless(total.scans, part.replaced), part.scans)
         total.batches, total.beers, total.determinations = part.batches, part.beers, part.determinations
-        for name in ("replaced", "told", "left_out", "stays_out", "new_batches", "set_aside", "taken"):
-            getattr(total, name).extend(getattr(part, name))
+        for name in (
+            "replaced", "told", "left_out", "stays_out", "new_batches", "set_aside", "taken", "n_known", "records"
+        ):  # fmt: skip
+            setattr(total, name, getattr(total, name) + getattr(part, name))
         total.lab.extend(name for name in part.lab if name not in total.lab)
-        total.n_known += part.n_known
-        total.records += part.records
         for level, names in part.restored.items():
             total.restored.setdefault(level, []).extend(names)
         held = replace(
@@ -459,7 +463,7 @@ def grow_all(
             "dropped; names are matched letter by letter"
         )
     total.conflicts = choices.rows
-    return total, parts
+    return total, sources
 
 
 def _unless(table: pd.DataFrame, names: list[str]) -> pd.DataFrame:

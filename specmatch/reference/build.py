@@ -2,13 +2,12 @@
 
 import logging
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
 import pandas as pd
 
-from specmatch.batches import check_batches
 from specmatch.errors import (
     DateOrderError,
     DoubtfulDate,
@@ -24,9 +23,10 @@ from specmatch.measurement.folder.sheets import find_sheet, keyed_sheet
 from specmatch.measurement.readers.files import read_scans
 from specmatch.measurement.reflectance.path_length import depth_of_set, unfit_for_one_depth
 from specmatch.measurement.session import Session, measure
+from specmatch.reference.arrivals import Arrival
 from specmatch.reference.disk.encoding import content_hash
 from specmatch.reference.reference_set import ReferenceSet
-from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, joined
+from specmatch.reference.tables.alignment import NUMBER_COLUMNS, average_lab_values, check_beers, check_rows, joined
 from specmatch.reference.upkeep import LabValues
 from specmatch.spectra import check_spectra, match_wavelengths, spectra_table
 from specmatch.storage import path_of, sha256_of
@@ -89,18 +89,20 @@ MOST_SINGLE_POURS = 0.5
 
 
 @dataclass(frozen=True)
-class Source:
-    """What one folder gives to a set."""
+class Source(Arrival):
+    """What one folder with scans brings, its name and hash given."""
 
-    name: str  # of the folder, for messages and to tell scans of the same name apart
-    spectra: pd.DataFrame  # spectra, scans, batches: `batches` may hold several rows a batch: lab values come repeated
+    spectra: pd.DataFrame
     scans: pd.DataFrame
-    batches: pd.DataFrame
-    left_out: pd.DataFrame  # columns `file`, `reason`
+    left_out: pd.DataFrame = field(default_factory=lambda: pd.DataFrame(columns=["file", "reason"]))
     band_nm: tuple[float, float] | None = None
     reference_kind: str | None = None
-    beers: pd.DataFrame | None = None
-    sha256: str = ""  # over the files of the folder, or over the tables where there is none
+
+    @property
+    def out(self) -> list[dict[str, str]]:
+        """What was not used, with the folder's name."""
+        rows = self.left_out[["file", "reason"]].itertuples(index=False, name=None)
+        return [{"source": self.name, "name": str(file), "reason": str(reason)} for file, reason in rows]
 
 
 def build_set(
@@ -154,18 +156,15 @@ def build_set(
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one")
     sources = sources_of(folders, date_order)
-    left_out = [
-        {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
-        for source in sources
-        for _, row in source.left_out.iterrows()
-    ]
+    left_out = [row for source in sources for row in source.out]
     sources = _with_names_apart(sources)
     spectra = _on_one_grid(sources)
     scans = pd.concat([source.scans for source in sources])
     rows = pd.concat([_with_index(source.batches) for source in sources])
     batches = average_lab_values(rows, colour_unit=unit)
     lab_values = LabValues(unit, {})
-    averaged = lab_values.repeats(check_repeated(rows, unit)) if not rows.index.is_unique else []
+    plain = rows.assign(beer=rows["beer"].where(rows["beer"].notna() & (rows["beer"] != ""), "?"))
+    averaged = lab_values.repeats(check_rows(plain, unit)) if not rows.index.is_unique else []
     known = scans["batch"].isin(batches.index).to_numpy()
     for scan_id, batch in scans.loc[~known, "batch"].items():
         reason = f"batch {batch!r} has no row in a batches table"
@@ -237,8 +236,7 @@ def source_of(folder: str | Path | Session, date_order: str | None = None) -> So
         spectra, scans, batches = read_tables(folder, date_order=date_order)
         folder = path_of(folder)
         beers = read_beers(folder)
-        nothing = pd.DataFrame(columns=["file", "reason"])
-        return Source(folder.resolve().name, spectra, scans, batches, nothing, beers=beers, sha256=folder_hash(folder))
+        return Source(batches, spectra, scans, beers, folder.resolve().name, folder_hash(folder))
     session = folder if isinstance(folder, Session) else measure(folder, date_order=date_order)
     for note in session.sheet_notes["note"]:
         _LOG.warning("%s: %s", session.folder, note)
@@ -248,15 +246,15 @@ def source_of(folder: str | Path | Session, date_order: str | None = None) -> So
     place = Path(str(session.folder))
     digest = folder_hash(place) if place.is_dir() else content_hash(session.spectra, (session.scans,), ())
     return Source(
-        place.resolve().name,
+        session.batches,
         session.spectra[kept],
         session.scans.loc[session.spectra.index[kept]],
-        session.batches,
+        read_beers(place) if place.is_dir() else None,
+        place.resolve().name,
+        digest,
         pd.concat([session.left_out[["file", "reason"]], rows], ignore_index=True),
         session.band_nm,
         session.reference_kind or None,
-        read_beers(place) if place.is_dir() else None,
-        digest,
     )
 
 
@@ -282,13 +280,6 @@ def lab_rows(file: Path, date_order: str | None = None) -> pd.DataFrame:
     """Read a sheet of batches, index `batch`, which may repeat."""
     with one_refusal() as doubtful:
         return _sheet(file, "batch", BATCH_COLUMNS, date_order, doubtful)
-
-
-def check_repeated(rows: pd.DataFrame, unit: str) -> pd.DataFrame:
-    """Bring rows of batches that repeat to one unit; the index stays."""
-    plain = rows.assign(beer=rows["beer"].where(rows["beer"].notna() & (rows["beer"] != ""), "?"))
-    numbered = plain.set_axis([str(at) for at in range(len(plain))], axis=0)
-    return check_batches(numbered, colour_unit=unit).set_axis(rows.index, axis=0)
 
 
 def _record(source: Source, scans: pd.DataFrame) -> dict[str, object]:

@@ -4,7 +4,7 @@ What is new enters, what stands against the set is asked. A set made anew is the
 """
 
 from collections.abc import Collection, Iterator, Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -120,10 +120,11 @@ def extend_set(
         folders = [folders]
     if not folders:
         raise ReferenceSetError("no folder was given; name at least one folder or sheet")
-    arrivals, left_out = [], []
+    arrivals: list[Arrival] = []
+    left_out: list[dict[str, str]] = []
     for folder in folders:
         if isinstance(folder, Source):
-            arrivals.append(_of_source(folder, folder.batches))
+            arrivals.append(folder)
             continue
         if not isinstance(folder, Session) and path_of(folder).is_file():
             file = path_of(folder)
@@ -142,12 +143,8 @@ def extend_set(
         source = source_of(folder, date_order)
         _check_kind(refs, source)
         batches, told_of_sheet = _all_lab_rows(folder, source, date_order)
-        left_out += [
-            {"source": source.name, "name": str(row["file"]), "reason": str(row["reason"])}
-            for _, row in source.left_out.iterrows()
-            if str(row["file"]) not in told_of_sheet
-        ]
-        arrivals.append(_of_source(source, batches))
+        left_out += [row for row in source.out if row["name"] not in told_of_sheet]
+        arrivals.append(replace(source, batches=batches))
     return _extended(refs, arrivals, left_out, take, restore, {"reason": reason, "who": who, "when": when})
 
 
@@ -213,7 +210,7 @@ def _extended(
     told: Mapping[str, str],
 ) -> Extension:
     choices = Choices(take)
-    grown, growth, _ = refs._grown(arrivals, choices, frozenset(restore), told)
+    grown, growth = refs._grown(arrivals, choices, frozenset(restore), told)
     rows = [*left_out, *growth.left_out]
     return Extension(
         grown,
@@ -227,10 +224,6 @@ def _extended(
         tuple(growth.new_batches),
         tuple(growth.lab),
     )
-
-
-def _of_source(source: Source, batches: pd.DataFrame) -> Arrival:
-    return Arrival(batches, source.spectra, source.scans, source.beers, source.name, source.sha256)
 
 
 def _is_sheet_alone(folder: Path) -> bool:
@@ -285,9 +278,8 @@ def rebuild_set(place: str | Path, folders: Sequence[str | Path | Session]) -> R
     """
     wanted, place = ReferenceSet.load(place), Path(place)
     at_hand = {Path(str(one.folder if isinstance(one, Session) else one)).resolve().name: one for one in folders}
-    kept = _Kept(place)
     history = list(wanted.history)
-    first = wanted if not history else kept.find(str(history[0]["parent"]))
+    first = wanted if not history else _kept(place, str(history[0]["parent"]))
     names = [str(source["name"]) for source in (first or wanted).sources]
     if first is not None and (not names or any(name not in at_hand for name in names)):
         refs = first
@@ -296,38 +288,32 @@ def rebuild_set(place: str | Path, folders: Sequence[str | Path | Session]) -> R
     been = {refs.hash: refs}
     for number, entry in enumerate(history):
         after = str(history[number + 1]["parent"]) if number + 1 < len(history) else wanted.hash
-        refs = _repeated(refs, entry, at_hand, kept, after, been)
+        refs = _repeated(refs, entry, at_hand, place, after, been)
         been[refs.hash] = refs
     return refs
 
 
-class _Kept:
-    """Versions that a set's folder keeps, by hash."""
-
-    def __init__(self, place: Path) -> None:
-        self.place = place
-
-    def find(self, digest: str) -> ReferenceSet | None:
-        """Return a version, or None where it is not kept."""
-        folder = self.place / VERSIONS / version_name(digest)
-        if folder.is_dir():
-            return ReferenceSet.load(folder)
-        now = ReferenceSet.load(self.place)
-        return now if now.hash == digest else None
+def _kept(place: Path, digest: str) -> ReferenceSet | None:
+    """Return a version that a set's folder keeps, or None."""
+    folder = place / VERSIONS / version_name(digest)
+    if folder.is_dir():
+        return ReferenceSet.load(folder)
+    now = ReferenceSet.load(place)
+    return now if now.hash == digest else None
 
 
 def _repeated(
     refs: ReferenceSet,
     entry: Mapping[str, Any],
     at_hand: Mapping[str, str | Path | Session],
-    kept: _Kept,
+    place: Path,
     after: str,
     been: Mapping[str, ReferenceSet],
 ) -> ReferenceSet:
     edit = entry["edit"]
     why = {"reason": entry["why"], "who": entry["who"], "when": entry["when"]}
     if edit["kind"] == "extend":
-        sources = [at_hand.get(name) or _stand_in(name, refs, kept, after) for name in edit.get("sources") or ()]
+        sources = [at_hand.get(name) or _stand_in(name, refs, place, after) for name in edit.get("sources") or ()]
         take = {str(name): SET for name, _, _ in edit.get("set_aside") or ()}
         take |= {str(name): FOLDER for name, _, _ in edit.get("taken") or ()}
         restore = [name for names in (edit.get("restored") or {}).values() for name in names]
@@ -362,9 +348,9 @@ def _row(edit: Mapping[str, Any]) -> dict[str, str]:
     return {"batch": name, "what": what, "value": value, "reason": str(edit.get("why") or "")}
 
 
-def _stand_in(name: str, refs: ReferenceSet, kept: _Kept, after: str) -> Source:
+def _stand_in(name: str, refs: ReferenceSet, place: Path, after: str) -> Source:
     """Return what a lost folder brought, from the version that holds it."""
-    version = kept.find(after)
+    version = _kept(place, after)
     if version is None:
         raise ReferenceSetError(
             f"folder {name!r} is not at hand, and version {after[:12]}, which holds its scans, is not kept"
@@ -374,8 +360,7 @@ def _stand_in(name: str, refs: ReferenceSet, kept: _Kept, after: str) -> Source:
     scans = version.scans.loc[new]
     scans = scans[scans["batch"].isin(source["batches"])]
     batches = version.batches.loc[[batch for batch in source["batches"] if batch in version.batches.index]]
-    nothing = pd.DataFrame(columns=["file", "reason"])
-    return Source(name, version.spectra.loc[scans.index], scans, batches, nothing, sha256=str(source["sha256"]))
+    return Source(batches, version.spectra.loc[scans.index], scans, None, name, str(source["sha256"]))
 
 
 # What changed from one reference set to another: batches, labels, lab values, scans, and settings.
@@ -430,10 +415,7 @@ def _settings(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
 
 def _batches(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     one, two = before.batches, after.batches
-    for name in two.index.difference(one.index, sort=False):
-        yield "batch added", name, None, two.at[name, "beer"]
-    for name in one.index.difference(two.index, sort=False):
-        yield "batch removed", name, one.at[name, "beer"], None
+    yield from _come_and_gone("batch", one["beer"], two["beer"])
     shared = one.index.intersection(two.index, sort=False)
     for name in shared:
         if one.at[name, "beer"] != two.at[name, "beer"]:
@@ -455,10 +437,7 @@ def _beers(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
 
 def _scans(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     one, two = before.spectra, after.spectra
-    for name in two.index.difference(one.index, sort=False):
-        yield "scan added", name, None, after.scans.at[name, "batch"]
-    for name in one.index.difference(two.index, sort=False):
-        yield "scan removed", name, before.scans.at[name, "batch"], None
+    yield from _come_and_gone("scan", before.scans["batch"], after.scans["batch"])
     shared = one.index.intersection(two.index, sort=False)
     yield from _records("scan record", before.scans, after.scans, shared, ())
     if not np.array_equal(one.columns, two.columns):
@@ -469,6 +448,13 @@ def _scans(before: ReferenceSet, after: ReferenceSet) -> Iterator[_Row]:
     for row in np.flatnonzero(~((first == second) | (np.isnan(first) & np.isnan(second))).all(axis=1)):
         apart = np.abs(first[row] - second[row])
         yield "reflectance changed", str(shared[row]), 0.0, float(np.nanmax(np.nan_to_num(apart, nan=np.inf)))
+
+
+def _come_and_gone(what: str, one: pd.Series, two: pd.Series) -> Iterator[_Row]:
+    for name in two.index.difference(one.index, sort=False):
+        yield f"{what} added", name, None, two[name]
+    for name in one.index.difference(two.index, sort=False):
+        yield f"{what} removed", name, one[name], None
 
 
 def _records(

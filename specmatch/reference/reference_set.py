@@ -225,7 +225,7 @@ class ReferenceSet:
             listed = ", ".join(findings["finding"]) or "none"
             raise ReferenceSetError(f"the audit has no open finding {finding!r}; it has: {listed}")
         edits = [
-            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._spectra, self._scans, self._batches)
+            {"kind": "settle", "finding": row["finding"]} | evidence_of(row, self._tables)
             for row in rows.to_dict("records")
         ]
         edit = edits[0] if len(edits) == 1 else {"kind": "sheet", "edits": edits}
@@ -262,8 +262,7 @@ class ReferenceSet:
         if settled or not known:
             return findings
         is_open = [
-            row["finding"] not in known
-            or not still_settled(row, known[row["finding"]], self._spectra, self._scans, self._batches)
+            row["finding"] not in known or not still_settled(row, known[row["finding"]], self._tables)
             for row in findings.to_dict("records")
         ]
         return findings[is_open].reset_index(drop=True)
@@ -302,20 +301,15 @@ class ReferenceSet:
 
     def _added_to(self, large: LargeTables, growth: Growth, changed: Mapping[str, Any]) -> "ReferenceSet":
         """Return a large set with rows added; what it holds already is not read."""
-        after = ReferenceSet.__new__(ReferenceSet)
-        after.__dict__.update({key: getattr(self, key) for key in _KEPT} | dict(changed))
-        after._batches = tidy_columns(check_batches(growth.batches, colour_unit=self.colour_unit), "batches")
-        after._batches.index = pd.Index(after._batches.index, dtype=object, name="batch")
-        after._beers = growth.beers
-        after._large = large.added(growth.spectra, growth.scans, after._batches.index)
-        after.left_out = left_out_table([])
-        after.sources, after.history = tuple(changed["sources"]), tuple(changed["history"])
+        more = large.added(growth.spectra, growth.scans, growth.batches.index)
+        kept = {key: getattr(self, key) for key in _KEPT} | dict(changed)
+        after = self._opened(more, {"batches": growth.batches, "beers": growth.beers}, kept)
         after._home = self._home
         return after
 
     def _grown(
         self, arrivals: list[Arrival], choices: Choices, restore: frozenset[str], told: Mapping[str, Any]
-    ) -> tuple["ReferenceSet", Growth, list[Growth]]:
+    ) -> tuple["ReferenceSet", Growth]:
         large = self._large_for(arrivals)
         spectra, scans = large.blank() if large else (self._spectra, self._scans)
         grid = spectra.columns.to_numpy(dtype=np.float64)
@@ -323,21 +317,19 @@ class ReferenceSet:
             scans, spectra, self._batches, self._beers, grid, self.colour_unit, self.value_name, self.determinations,
             self.sources,
         )  # fmt: skip
-        growth, parts = grow_all(held, arrivals, self._upkeep, choices, restore)
+        growth, sources = grow_all(held, arrivals, self._upkeep, choices, restore)
         choices.refuse_open([*growth.batches.index, *growth.batches["beer"], *scans.index])
         if growth.is_empty:
-            return self, growth, parts
-        came = [part.source(arrival) for part, arrival in zip(parts, arrivals, strict=True)]
-        sources = [*self.sources, *(source for source in came if source is not None)]
+            return self, growth
         what = f"merged with {told['merged']}: {growth.what}" if told.get("merged") else growth.what
         for line in (*growth.told, *(growth.dropped_before if told.get("merged") else ())):
             _LOG.warning("%s", line)
         edit = growth.edit([arrival.name for arrival in arrivals if arrival.name])
-        changed = {"determinations": growth.determinations, "sources": sources}
+        changed = {"determinations": growth.determinations, "sources": [*self.sources, *sources]}
         if large is not None:
             entry = self._entry(what, told["reason"], told["who"], told["when"], edit)
-            after = self._added_to(large, growth, {**changed, "history": (*self.history, entry), "parent": self.hash})
-            return after, growth, parts
+            changed |= {"history": (*self.history, entry), "parent": self.hash}
+            return self._added_to(large, growth, changed), growth
         kept = ~self._spectra.index.isin(growth.replaced)
         tables = Tables(
             joined(self._spectra[kept], growth.spectra),
@@ -347,8 +339,7 @@ class ReferenceSet:
             self.colour_unit,
         )
         change = (tables, what, edit)
-        after = self._changed(change, told["reason"], told["who"], told["when"], **changed)
-        return after, growth, parts
+        return self._changed(change, told["reason"], told["who"], told["when"], **changed), growth
 
     def extend(
         self,
@@ -413,7 +404,7 @@ class ReferenceSet:
         scans, batches, beers = tables_as_stated(scans, batches, beers, self.value_name)
         arrival = Arrival(batches, spectra, scans, beers)
         told = {"reason": reason, "who": who, "when": when}
-        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(restore), told)
+        grown, growth = self._grown([arrival], Choices(take), frozenset(restore), told)
         out = left_out_table([{"table": "scans", "name": row["name"], "reason": row["reason"]} for row in growth.out])
         if growth.is_empty:
             why = f"; left out is {counted(len(out), 'scan')}, the first as {out['reason'].iloc[0]}" if len(out) else ""
@@ -471,7 +462,7 @@ class ReferenceSet:
         its = other._tables
         arrival = Arrival(its.batches, its.spectra, its.scans, its.beers, name)
         told = {"reason": reason, "who": who, "when": when, "merged": f"{other.name!r} {other.hash[:12]}"}
-        grown, growth, _ = self._grown([arrival], Choices(take), frozenset(), told)
+        grown, growth = self._grown([arrival], Choices(take), frozenset(), told)
         if growth.is_empty:
             raise ReferenceSetError(f"nothing is new: all scans of {other.name!r} are in the set already")
         return grown
@@ -860,7 +851,7 @@ class ReferenceSet:
         info["history"] = info["history"] or ()
         kept = {key: info[key] for key in (*_KEPT, "history")}
         if package.large is not None:
-            opened = cls._opened(package.large, tables, info["hash"], kept)
+            opened = cls._opened(package.large, tables, kept | {"hash": info["hash"]})
         else:
             opened = cls._of(*map(tables.get, _TABLES), x_unit="nm", **kept)
         opened._home = folder
@@ -876,12 +867,12 @@ class ReferenceSet:
 
     @classmethod
     def _opened(
-        cls, large: LargeTables, tables: Mapping[str, pd.DataFrame], recorded_hash: str, kept: Mapping[str, Any]
+        cls, large: LargeTables, tables: Mapping[str, pd.DataFrame | None], kept: Mapping[str, Any]
     ) -> "ReferenceSet":
         """Open a large set: spectra and scans are read and checked when they are first asked for."""
         opened = cls.__new__(cls)
         opened._large = large
-        opened.__dict__.update(kept, hash=recorded_hash, history=tuple(kept["history"]))
+        opened.__dict__.update(kept, history=tuple(kept["history"]))
         opened.band_nm = check_band(kept["band_nm"])
         opened.sources, opened.determinations = tuple(kept["sources"] or ()), dict(kept["determinations"] or {})
         opened._batches = tidy_columns(check_batches(tables["batches"], colour_unit=opened.colour_unit), "batches")

@@ -154,11 +154,13 @@ def figures_line(figures: pd.Series) -> str:
     relative = figures["relative_error"]
     # values of 0 or below have an error in their unit only
     error = f"{figures['rmsep']:.3g}" if pd.isna(relative) and pd.notna(figures["rmsep"]) else _percent(relative)
+    of_colour = (
+        f"{figures.get('value_name', 'colour')} within {error} of the lab value (root mean square), "
+        f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values"
+    )
     return (
         f"With batches held out ({counted(figures['n_batches'], 'batch')} of {counted(figures['n_beers'], 'beer')}): "
-        f"{figures.get('value_name', 'colour')} within {error} of the lab value "
-        "(root mean square), "
-        f"{figures['nominal_coverage']:.0%} intervals cover {_percent(figures['covered'])} of lab values, "
+        f"{of_colour if math.isfinite(figures['covered']) else 'too few lab values for a colour'}, "
         f"nearest beer right {_percent(figures['nearest_right'])}, "
         f"right claims held {_percent(figures['false_hold'])} (stated {figures['stated_false_reject_rate']:.0%})."
     )

@@ -9,6 +9,7 @@ import sys
 import zipfile
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 import pytest
 
@@ -185,6 +186,22 @@ def test_evaluate_asks_for_what_is_typed(capsys, three_beers, monkeypatch):
     said = refused(capsys, "evaluate", three_beers, "--folds", "2", "--seed", "5", "--false-reject-rate", "0.1")
     assert "so far it was asked" in said
     assert asked == {"n_folds": 2, "seed": 5, "n_jobs": None, "plan": None, "rate": 0.1, "batches": 12}
+
+
+@pytest.mark.whole
+def test_one_beer_and_a_set_without_lab_values_are_evaluated_in_words(capsys, tmp_path):
+    drawn = Brewery(1).draw(5, beers=["Amber Lane"])
+    sm.ReferenceSet(drawn.spectra, drawn.scans, drawn.batches.assign(colour=np.nan)).save(tmp_path / "set")
+    code, text, _ = answer(capsys, "evaluate", tmp_path / "set")
+    assert code == 0 and "no other beer of the house" in " ".join(text.split()) and "nan" not in text
+    assert "too few lab values for a colour" in " ".join(text.split())
+
+
+def test_one_batch_is_too_few_to_choose_from(capsys, tmp_path):
+    drawn = Brewery(1).draw(2, beers=["Amber Lane"])
+    one = drawn.scans["batch"] == drawn.scans["batch"].iloc[0]
+    sm.ReferenceSet(drawn.spectra[one], drawn.scans[one], drawn.batches).save(tmp_path / "one")
+    assert "the set holds 1 batch of 1 beer; a curve needs several" in refused(capsys, "choose", tmp_path / "one")
 
 
 def test_audit_as_one_document(capsys, three_beers):

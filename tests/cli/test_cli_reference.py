@@ -110,3 +110,10 @@ def test_edit_and_compare_tell_the_story(capsys, house, tmp_path):
 def test_what_cannot_be_done_exits_2_with_one_line(capsys, house, tmp_path, arguments):
     code, out, err = run(capsys, *(word.format(tmp=tmp_path, house=house) for word in arguments))
     assert code == 2 and out == "" and len(err.strip().splitlines()) == 1 and "Traceback" not in err
+
+
+def test_two_sides_of_one_conflict_are_not_taken(capsys, house):
+    assert (
+        "--take says SET and FOLDER of all"
+        in run(capsys, "extend", house, house, "--take", "SET", "--take", "folder")[2]
+    )

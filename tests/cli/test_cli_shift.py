@@ -60,6 +60,8 @@ def journal(workshop, tmp_path, capsys):
         (("verify", "", "{scans}"), "model is empty"),
         (("verify", "{model}", "{scans}", "--from", "", "--to", "Saddle Pale"), "--from is empty"),
         (("plan", "--beers", "b.csv", "--wish", ""), "--wish is empty"),
+        (("plan", "--beers", "b.csv", "--wish", "caught=0.9", "--wish", "caught=0.8"), "--wish caught is given twice"),
+        (("edit", "{scans}", "--drop", "B1", "--drop", "B2", "--reason", "r"), "--drop: given twice, and it takes one"),
         (("history", ""), "journals is empty"),
         (("history", "{db}", "--check", "--expect", ""), "--expect is empty"),
         (("history", "{db}", "--beer", ""), "--beer is empty"),
@@ -143,6 +145,10 @@ def test_an_absorbance_beyond_the_photometer_asks_for_a_dilution(capsys):
     code, out, _ = answer(capsys, "colour", "--a430", "3.5")
     assert code == 1 and "dilute and measure again" in out
     assert answer(capsys, "colour", "--a430", "1.0")[0] == 0
+    code, out, _ = answer(capsys, "colour", "--a430", "0.5", "--path-cm", "10")
+    assert code == 1 and "a cell of 10 mm is 1" in out  # ten times off, were it one
+    code, out, _ = answer(capsys, "colour", "--a430", "0.5", "--a700", "-0.02")
+    assert code == 1 and "the blank is wrong" in out and "clear enough" not in out
 
 
 def test_limits_that_were_changed_under_one_model_are_named_in_the_record(workshop, tmp_path, capsys):

@@ -6,7 +6,7 @@ import pytest
 
 from specmatch.demo import folders
 from specmatch.demo.brewery import Brewery, write_brewery
-from specmatch.errors import StorageError
+from specmatch.errors import OptionError, StorageError
 
 
 def bytes_of(folder):
@@ -75,3 +75,18 @@ def test_a_failed_write_leaves_nothing(tmp_path, monkeypatch):
     with pytest.raises(OSError, match="disk full"):
         write_brewery(tmp_path / "year", n_batches=1)
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("given", "said"),
+    [
+        ({"n_batches": 0}, "n_batches is 0; expected a whole number, 1 or more"),
+        ({"n_pours": 0}, "n_pours is 0; expected a whole number, 1 or more"),
+        ({"draw": -1}, "draw is -1; expected a whole number, 0 or more"),
+        ({"beers": []}, "no beer is named; expected beers among Chalk Lager"),
+        ({"beers": ["Nobody"]}, "the brewery has no beer 'Nobody'"),
+    ],
+)
+def test_what_no_brewery_can_draw_is_refused(given, said):
+    with pytest.raises(OptionError, match=said):
+        Brewery(seed=1).draw(**{"n_batches": 1, **given})

@@ -135,6 +135,8 @@ def test_a_series_of_few_samples_is_refused(house, changeover):
 def test_names_of_a_changeover_are_checked(brewery, past, house):
     with pytest.raises(UnknownBeerError, match="'Nobody' is no beer of the set"):
         house.changeover(past.spectra, past.scans, before="Nobody", after=brewery.beers[0])
+    with pytest.raises(UnknownBeerError, match="None is no beer of the set"):
+        house.changeover(past.spectra, past.scans, before=None, after=brewery.beers[0])
     with pytest.raises(UnknownBeerError, match="'water' is no beer of the set"):
         house.changeover(past.spectra, past.scans, before=brewery.beers[0], after="water")
     with pytest.raises(OptionError, match="name two"):

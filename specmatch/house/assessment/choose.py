@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 
-from specmatch.array_types import Floats, Ints, Mask, is_number
+from specmatch.array_types import Floats, Ints, Mask, check_share, is_number
 from specmatch.batches import must_be
 from specmatch.errors import OptionError, TooFewBatchesError
 from specmatch.long_jobs import counted_off, one_thread, step
@@ -133,7 +133,7 @@ def learning_curve(
     TooFewBatchesError
         If the set is too small to judge any batch without itself.
     OptionError
-        If a number of batches is not 1 or more.
+        If a number of batches is not 1 or more, or the rate lies outside (0, 1).
 
     Notes
     -----
@@ -151,6 +151,7 @@ def learning_curve(
     must_be("set", refs)
     if not (isinstance(more, Collection) and all(is_number(added, whole=True) and added >= 1 for added in more)):
         raise OptionError(f"more is {more!r}; expected numbers of batches, 1 or more each, such as (5, 10)")
+    check_share(false_reject_rate, "false_reject_rate")
     pours = pours_of(refs.spectra, refs.scans, refs.batches, refs.band_nm, refs.colour_unit)
     judged = judge_batches(pours.reflectance, pours.levels)
     if judged is None:
@@ -212,7 +213,7 @@ def _kennard_stone(points: Floats, n: int) -> tuple[list[int], list[float]]:
 
 def _by_model(points: Floats, known: Mask, n: int) -> tuple[list[int], list[float]]:
     """Take the point whose value would lower the mean variance over all points most, then the next."""
-    scaled = points / points.std(axis=0)[0]
+    scaled = points / (points.std(axis=0)[0] or 1.0)  # a single batch has no spread
     squared = ((scaled[:, None, :] - scaled) ** 2).sum(axis=2)
     reach = float(np.median(squared[squared > 0])) if (squared > 0).any() else 1.0
     covariance = 1.0 + scaled @ scaled.T + np.exp(-squared / reach)

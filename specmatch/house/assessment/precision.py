@@ -32,6 +32,7 @@ if TYPE_CHECKING:
 
 
 CONDITIONS = ("operator", "instrument", "session")
+PRECISION = ["repeatability", "conditions", "reproducibility"]
 CROSSED, NESTED, PARTLY = "crossed", "nested", "partly crossed"
 MANY_POURS = 3
 
@@ -131,7 +132,7 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     of_pour = alone.drop_duplicates("pour").set_index("pour").loc[read.index]
     rows = pd.DataFrame({"batch": of_pour["batch"], "colour": read["colour"].astype(float)})
     for name in CONDITIONS:
-        rows[name] = of_pour[name].fillna("").astype(str) if name in of_pour else ""
+        rows[name] = _one_spelling(of_pour[name].fillna("").astype(str)) if name in of_pour else ""
     rows["measured_at"] = of_pour.get("measured_at", "")
     beers = session.batches["beer"] if "beer" in session.batches else pd.Series(dtype=object)
     claims = scans.drop_duplicates("pour").set_index("pour")["sample"].loc[read.index].map(session.claims)
@@ -146,6 +147,11 @@ def _read_pours(house: HouseModel, session: Session) -> tuple[pd.DataFrame, pd.D
     left_out = pd.DataFrame(list(reasons.items()), columns=["pour", "reason"])
     rows.index.name = "pour"
     return rows[~rows.index.isin(list(reasons))], left_out
+
+
+def _one_spelling(names: pd.Series) -> pd.Series:
+    first: dict[str, str] = {}
+    return names.map(lambda name: first.setdefault(name.casefold(), name))
 
 
 @dataclass(frozen=True)
@@ -175,7 +181,7 @@ class _Study:
             if other in differing and pairs == rows[one].nunique() == rows[other].nunique():
                 notes.append(f"{one} and {other} change together and cannot be told apart: {one} stands for both")
                 differing.remove(other)
-        if len(differing) > 1 and not _full(rows, ["batch", *differing]):
+        if len(differing) > 1 and not _full(rows, ["batch", *differing]) and len(_whole(rows, differing)) < 2:
             notes.append(f"{', '.join(differing)} do not cross each other: each combination is one condition")
             rows["condition"] = rows[differing].agg(" / ".join, axis=1)
             differing = ["condition"]
@@ -185,18 +191,27 @@ class _Study:
         factors = ("batch", *differing) if several or not differing else tuple(differing)
         if (several or differing) and _full(rows, factors):
             return cls(rows, CROSSED, factors, tuple(notes))
-        whole = rows.groupby("batch")[differing[0]].nunique() == rows[differing[0]].nunique()
-        kept = rows[rows["batch"].isin(whole.index[whole])]
-        if len(differing) == 1 and whole.sum() > 1:
-            missing = ", ".join(whole.index[~whole])
-            notes.append(f"not measured under every {differing[0]}, so left out of the components: {missing}")
-            return cls(kept, PARTLY, factors, tuple(notes))
+        whole = _whole(rows, differing) if differing else []
+        if len(whole) > 1:
+            kept = rows["batch"].isin(whole)
+            missing = ", ".join(rows["batch"][~kept].unique())
+            notes.append(
+                f"not measured under every {' and '.join(differing)}, so left out of the components: {missing}"
+            )
+            return cls(rows[kept], PARTLY, factors, tuple(notes))
         return cls(rows, NESTED, factors, tuple(notes))
 
 
 def _full(rows: pd.DataFrame, factors: Sequence[str]) -> bool:
     cells = int(np.prod([rows[name].nunique() for name in factors]))
     return len(rows[list(factors)].drop_duplicates()) == cells
+
+
+def _whole(rows: pd.DataFrame, factors: Sequence[str]) -> list[str]:
+    """Return the batches that were measured under every combination of conditions."""
+    cells = int(np.prod([rows[name].nunique() for name in factors]))
+    found = rows.drop_duplicates(["batch", *factors])["batch"].value_counts()
+    return list(found.index[found == cells])
 
 
 def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
@@ -223,10 +238,7 @@ def _crossed(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     if once:
         components.loc["pours", "df"] = layout.df[-2]
         components, of_conditions[-2] = components.drop(names[-2]), 0.0
-    precision = _table(
-        layout, ["repeatability", "conditions", "reproducibility"],
-        np.array([of_pours, of_conditions, of_pours + of_conditions]),
-    )  # fmt: skip
+    precision = _table(layout, PRECISION, np.array([of_pours, of_conditions, of_pours + of_conditions]))
     return components, precision, said
 
 
@@ -258,11 +270,7 @@ def _nested(study: _Study) -> tuple[pd.DataFrame, pd.DataFrame, list[str]]:
     low, high = mean_square_bounds([1.0], [variance], [df])
     row = {"sd": np.sqrt(variance), "sd_low": np.sqrt(low), "sd_high": np.sqrt(high)}
     components = pd.DataFrame([{**row, "share": np.nan, "df": df}], index=pd.Index(["pours"], name="component"))
-    blank = {"sd": np.nan, "sd_low": np.nan, "sd_high": np.nan, "df": np.nan}
-    precision = pd.DataFrame(
-        [{**row, "df": float(df)}, blank, blank],
-        index=pd.Index(["repeatability", "conditions", "reproducibility"], name="component"),
-    )
+    precision = pd.DataFrame([{**row, "df": float(df)}], PRECISION[:1]).reindex(PRECISION).rename_axis("component")
     told = (
         "batches do not cross the conditions: what conditions add cannot be told from what batches are; this study "
         "tells repeatability only. Measure two batches or more under every condition"
@@ -359,7 +367,7 @@ def proficiency(
     DataFrame
         A row a row of `results`: `material`, `participant`, `value`, `assigned`, `assigned_sd`, `sd` (for assessment),
         `z`, `zeta`, `en`, `judged` (by `z`: *satisfactory*, *questionable* from 2, *unsatisfactory* from 3) and
-        `judged_en`.
+        `judged_en`, blank where there is nothing to judge by.
 
     Raises
     ------
@@ -384,7 +392,7 @@ def proficiency(
     >>> proficiency(own, ring, relative_sd=0.04)[["z", "en", "judged", "judged_en"]].round(2).values.tolist()
     [[1.2, 1.2, 'satisfactory', 'unsatisfactory']]
     """
-    if relative_sd is not None and not (np.isfinite(relative_sd) and relative_sd > 0):
+    if relative_sd is not None and not (is_number(relative_sd) and 0 < relative_sd < np.inf):
         raise OptionError(
             f"relative_sd is {relative_sd!r}; expected a share of the assigned value above 0, such as 0.04"
         )
@@ -400,6 +408,12 @@ def proficiency(
         common["value_sd"] = stated["value_sd"].reindex(materials) if "value_sd" in stated else 0.0
     if assigned is None or relative_sd is None:
         for material, part in table.groupby("material", sort=False):
+            again = part["participant"].duplicated()
+            if again.any():
+                raise TableError(
+                    f"participant {part['participant'][again].iloc[0]!r} has two results of material {material!r}; "
+                    "average them, so that each counts once"
+                )
             if len(part) < FEWEST_PARTICIPANTS:
                 raise TooFewBatchesError(
                     f"material {material!r} has {len(part)} results; a common value and spread need "
@@ -423,27 +437,19 @@ def _scores(table: pd.DataFrame, common: np.ndarray) -> pd.DataFrame:
         zeta = off / np.hypot(own, middle_sd)
     en = zeta / 2.0
     size = np.abs(z)
-    return pd.DataFrame(
-        {
-            "material": table["material"],
-            "participant": table["participant"],
-            "value": value,
-            "assigned": middle,
-            "assigned_sd": middle_sd,
-            "sd": sd,
-            "z": z,
-            "zeta": zeta,
-            "en": en,
-            "judged": np.select([size >= ACTION, size >= WARNING], [FAILED, DOUBTFUL], OK),
-            "judged_en": np.where(np.isnan(en), "", np.where(np.abs(en) < PASSING_EN, OK, FAILED)),
-        }
-    )
+    return table[["material", "participant"]].assign(
+        value=value, assigned=middle, assigned_sd=middle_sd, sd=sd, z=z, zeta=zeta, en=en,
+        judged=np.select([np.isnan(z), size >= ACTION, size >= WARNING], ["", FAILED, DOUBTFUL], OK),
+        judged_en=np.where(np.isnan(en), "", np.where(np.abs(en) < PASSING_EN, OK, FAILED)),
+    )  # fmt: skip
 
 
 def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.DataFrame:
     """Return a table whose numbers are numbers."""
     if not isinstance(table, pd.DataFrame):
         raise TableError(f"{name} is a {type(table).__name__}; expected a table with {', '.join(needed)}")
+    if not (table.columns.is_unique and (name == "results" or table.index.is_unique)):
+        raise TableError(f"{name} has a column or a material twice; keep one of them")
     missing = [column for column in needed if column not in table.columns]
     if missing:
         raise TableError(f"{name} lacks {', '.join(missing)}; its columns are {', '.join(map(str, table.columns))}")
@@ -451,6 +457,9 @@ def _checked(table: pd.DataFrame, needed: tuple[str, ...], name: str) -> pd.Data
     for column in ("value", "value_sd"):
         if column in checked:
             checked[column] = pd.to_numeric(checked[column], errors="coerce")
+    for column in ("material", "participant"):
+        if column in needed and checked[column].isna().any():
+            raise TableError(f"{name}, row {checked.index[checked[column].isna()][0]!r}: {column} is blank; name it")
     bad = ~np.isfinite(checked["value"].to_numpy(float))
     if "value_sd" in checked:
         bad |= checked["value_sd"].to_numpy(float) < 0

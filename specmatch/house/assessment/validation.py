@@ -17,7 +17,8 @@ import pandas as pd
 from scipy.special import ndtri, stdtrit
 
 from specmatch.array_types import Ints
-from specmatch.batches import check_batches, check_scans, must_be
+from specmatch.batches import VALUE_NAME, check_batches, check_scans, must_be
+from specmatch.colour import EBC_PER_SRM
 from specmatch.errors import ModelFileError, TableError, TooFewBatchesError
 from specmatch.house.assessment.evaluation import figures_of_merit, labs_told_apart
 from specmatch.house.house_model import HouseModel
@@ -39,7 +40,6 @@ from specmatch.warning_codes import RESCAN, worst_effect
 from specmatch.wording import counted
 
 if TYPE_CHECKING:
-    from specmatch.house.house_model import HouseModel
     from specmatch.measurement.session import Session
 
 
@@ -180,6 +180,7 @@ BIAS_LEVEL, SLOPE_LEVEL, SCATTER_LEVEL, BEERS_LEVEL, UNLIKE_LEVEL = 0.05, 0.005,
 
 # Fewer beers say what is wrong with them, and nothing that another batch of theirs could be corrected by.
 FEWEST_BEERS_TO_CORRECT = 5
+LIKE_A_UNIT = 0.1  # of a logarithm: a bias so near to the ratio of EBC and SRM is a unit and no model's fault
 
 
 @dataclass(frozen=True)
@@ -337,9 +338,9 @@ def _old_scatter(house: HouseModel, fit: ColourModel, pours: Ints) -> Scatter:
     mean_square, *rest = np.average(
         [(one.mean_square, one.kurtosis, one.reach, one.inside, one.drawn_in) for one in each], axis=0, weights=share
     ).tolist()
-    if not np.isfinite(rest).all():  # nothing is drawn in where more than half of the errors agree
-        return Scatter(mean_square, each[0].df, each[0].n_beers, rest[0])
-    return Scatter(mean_square, each[0].df, each[0].n_beers, *rest)
+    # nothing is drawn in where more than half of the errors agree
+    known = rest if np.isfinite(rest).all() else rest[:1]
+    return Scatter(mean_square, each[0].df, each[0].n_beers, *known)
 
 
 def judge_batches(house: HouseModel, compared: pd.DataFrame, left_out: pd.DataFrame, table: pd.DataFrame) -> Validation:
@@ -359,11 +360,13 @@ def judge_batches(house: HouseModel, compared: pd.DataFrame, left_out: pd.DataFr
     unlike = int((left_out["reason"] == UNLIKE).sum())
     lost = binomial_bounds(unlike, unlike + len(compared), 1.0 - 2.0 * UNLIKE_LEVEL)[0] > house.false_reject_rate
     biased = found.p_bias <= BIAS_LEVEL or found.p_slope <= SLOPE_LEVEL
-    correction = None
+    correction, unit = None, ""
+    if house.fitted.value_name == VALUE_NAME and abs(abs(found.bias) - np.log(EBC_PER_SRM)) < LIKE_A_UNIT:
+        unit = "lab values in the other unit would differ so: state their colour_unit, and validate again"
     if lost or found.p_scatter <= SCATTER_LEVEL or found.p_beers <= BEERS_LEVEL:
-        verdict, sentence = REFIT, _why_refit(found, bool(lost), unlike)
+        verdict, sentence = REFIT, "; ".join(filter(None, (_why_refit(found, bool(lost), unlike), unit)))
     elif biased:
-        correction, without = _correction(house, compared, found, table)
+        correction, without = (None, unit) if unit else _correction(house, compared, found, table)
         verdict, sentence = (
             BIASED,
             f"{_bias_in_words(found, beers)}; {without or 'find the cause, or take the correction'}",

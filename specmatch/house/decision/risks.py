@@ -70,6 +70,8 @@ def risks_of_claims(
     risks: pd.DataFrame, specification: Specification, verified: pd.DataFrame, days: Mapping[str, date | None]
 ) -> pd.DataFrame:
     """Return the risks, with their bounds, of the limits that were in force for each decision; NaN where none were."""
+    if risks.empty:
+        return verified[[]]  # no limits are loaded
     # risks: of `limit_risks`; verified: as `HouseModel.verify` returns it; days: on which samples were measured
     told = risks[[name for name in risks if name.split("_")[0] in ("producer", "consumer", "cannot")]]
     place = {key: row for row, key in enumerate(zip(risks.index, risks["valid_from"], strict=True))}

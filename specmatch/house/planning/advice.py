@@ -180,6 +180,7 @@ def choice_said(of_cups: pd.DataFrame, table: pd.DataFrame, best: Design) -> lis
         else:
             said.append("the cups differ by less than a tenth of the half-width: take the handier one")
     own = table[np.isclose(table["depth_mm"], best.depth_mm) & (table["n_batches"] == best.n_batches)]
+    own = own.drop_duplicates("n_pours")  # two cups may be of one depth
     if len(own) > 1:
         few, many = own.iloc[0], own.iloc[-1]
         said.append(

@@ -9,14 +9,14 @@ every scan has the noise of its module. Batches of one session share its referen
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 import pandas as pd
 from joblib import Parallel, delayed
 from scipy.special import stdtrit
 
-from specmatch.array_types import Floats, Ints
+from specmatch.array_types import Floats, Ints, check_whole
 from specmatch.long_jobs import one_thread
 from specmatch.maths.classification.blends import BLEND_SHARES, hold_blends
 from specmatch.maths.classification.class_model import ClassModel, fit_class_model
@@ -278,6 +278,7 @@ def try_all(
 ) -> list[list[Tried]]:  # fmt: skip
     """Try every design on so many simulated houses, the same houses for all; a list a design."""
     # most: batches from which colour is learnt, of a larger set the first of each beer
+    check_whole(seed, "seed")
     cups = list(dict.fromkeys(d.depth_mm for d in designs))
     each = max(4, -(-n_new // house.colour_ebc.size))
     jobs = [(turn, depth) for turn in range(rounds) for depth in cups]
@@ -300,11 +301,7 @@ def curves(tries: Sequence[Sequence[Tried]]) -> pd.DataFrame:
     """Return a row a design: each figure, its Monte-Carlo error, and where nine houses in ten lie."""
     rows = []
     for rounds in tries:
-        design = rounds[0].design
-        row: dict[str, float] = {
-            "cup_mm": design.cup_mm, "fill_ml": design.fill_ml, "depth_mm": design.depth_mm,
-            "n_pours": design.n_pours, "n_batches": design.n_batches,
-        }  # fmt: skip
+        row: dict[str, float] = asdict(rounds[0].design)
         for name in FIGURES:
             values = np.array([one.figures[name] for one in rounds])
             mean, sd = summary(values)

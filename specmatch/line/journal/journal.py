@@ -518,6 +518,8 @@ class Journal:
         path = Path(path)
         if path.exists():
             raise StorageError(f"{path} is there already; a backup never writes over a file: name a new one")
+        if not path.parent.is_dir():
+            raise StorageError(f"{path}: there is no folder {path.parent}; make it, or name another")
         part = path.with_name(f".{path.name}.part")
         part.unlink(missing_ok=True)
         try:

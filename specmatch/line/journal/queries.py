@@ -149,7 +149,7 @@ def entries_document(rows: Sequence[Record]) -> Record:
     return {"format": 1, "cautions": CAUTIONS, "entries": list(rows)}
 
 
-_HELD_AS = {"claimed": "a claim of", "lot": "a lot"}
+_HELD_AS = {"claimed": "a claim of", "lot": "a lot", "line": "line"}
 
 
 def refuse_unheld(journals: Sequence[Journal], **asked: str | None) -> None:
@@ -184,7 +184,7 @@ def export(
     """Write what is asked for of journals to one CSV or JSON file, by its suffix; return the number of rows."""
     # since, until: first and last day, as the scans state it; where they state none, the day of writing in UTC
     path, (where, values) = Path(path), _asked(beer, lot, line, since, until)
-    refuse_unheld(journals, claimed=beer, lot=lot)
+    refuse_unheld(journals, claimed=beer, lot=lot, line=line)
     if path.suffix.lower() == ".json":
         rows = [{"journal": str(j.path), **row} for j in journals for row in j.select(where, values)]
         body = entries_document(rows)

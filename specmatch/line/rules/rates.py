@@ -9,12 +9,11 @@ from typing import TYPE_CHECKING
 import numpy as np
 from joblib import Parallel, delayed
 
-from specmatch.array_types import Floats, Ints, Mask, is_number
+from specmatch.array_types import Floats, Ints, Mask, check_share, check_whole
 from specmatch.batches import batch_folds, must_be
-from specmatch.errors import OptionError
 from specmatch.house.fitting.pours import SetPours, gather_set
 from specmatch.long_jobs import one_thread
-from specmatch.maths.classification.class_model import ClassModel, fit_class_model
+from specmatch.maths.classification.class_model import ClassModel
 from specmatch.maths.classification.evidence import SequentialRule, held_at
 from specmatch.maths.spectra.transforms import LEAST_REFLECTANCE
 from specmatch.maths.statistics.levels import binomial_bounds
@@ -110,10 +109,8 @@ def run_risks(
     """
     must_be("set", refs)
     for name, number in (("runs_a_week", runs_a_week), ("readings_a_run", readings_a_run), ("n_runs", n_runs)):
-        if not (is_number(number, whole=True) and number >= 1):
-            raise OptionError(f"{name} is {number!r}; expected a whole number, 1 or more")
-    if not (is_number(false_reject_rate) and 0.0 < false_reject_rate < 1.0):
-        raise OptionError(f"false_reject_rate is {false_reject_rate!r}; expected a share between 0 and 1, such as 0.05")
+        check_whole(number, name, 1)
+    check_share(false_reject_rate, "false_reject_rate")
     pours = gather_set(refs)
     levels, batch_of_pour, beer_of_pour = pours.levels, pours.levels.codes("batch"), pours.levels.codes("beer")
     names = [str(name) for name in pours.batches]
@@ -147,13 +144,8 @@ def run_risks(
 @one_thread()  # here as well, wherever the fold is fitted
 def _identity_of(pours: SetPours, kept: Mask, false_reject_rate: float) -> ClassModel:
     """Fit identity on some of the pours."""
-    return fit_class_model(
-        pours.reflectance[kept],
-        pours.levels.part(kept),
-        false_reject_rate=false_reject_rate,
-        shared=pours.shared_noise(kept),
-        session=pours.sessions(kept),
-    )
+    own = pours.part(kept)
+    return own.identity(false_reject_rate, own.shared_noise())
 
 
 def held_share(

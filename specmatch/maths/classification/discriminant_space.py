@@ -228,11 +228,6 @@ def project(choice: SpaceSettings, samples: LabelledSamples) -> Projection:
     return Projection(centre, axes, (spectra - centre) @ axes, pours, choice.session_scatter(axes))
 
 
-def build_metric(choice: SpaceSettings, samples: LabelledSamples, projection: Projection) -> DiscriminantSpace:
-    """Build the metric of a choice on samples; see `metric_and_scores`."""
-    return metric_and_scores(choice, samples, projection)[0]
-
-
 def metric_and_scores(
     choice: SpaceSettings, samples: LabelledSamples, projection: Projection, beer_scale: Floats | None = None
 ) -> tuple[DiscriminantSpace, Floats]:
@@ -497,11 +492,5 @@ def _manageable(samples: LabelledSamples) -> LabelledSamples:
     candidates = np.flatnonzero(per_beer > 1)
     ordered = candidates[np.argsort(depth[candidates], kind="stable")]
     beers = ordered[np.unique(np.linspace(0, ordered.size - 1, MOST_BEERS).round().astype(np.int64))]
-    batches = np.flatnonzero(np.isin(samples.beer, beers))
-    kept = np.flatnonzero(np.isin(samples.batch, batches))
-    return LabelledSamples(
-        samples.reflectance[kept],
-        samples.n_pours[kept],
-        np.searchsorted(batches, samples.batch[kept]),
-        np.searchsorted(np.sort(beers), samples.beer[batches]),
-    )
+    few = samples.part(np.flatnonzero(np.isin(samples.beer[samples.batch], beers)))
+    return replace(few, beer=np.unique(few.beer, return_inverse=True)[1])

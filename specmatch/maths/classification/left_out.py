@@ -11,8 +11,8 @@ from specmatch.maths.classification.class_model import ClassModel, build_class_m
 from specmatch.maths.classification.discriminant_space import (
     LabelledSamples,
     SpaceSettings,
-    build_metric,
     held_out_distance,
+    metric_and_scores,
     project,
     select_space,
 )
@@ -140,8 +140,7 @@ def _core(samples: LabelledSamples, choice: SpaceSettings) -> Mask:
     for _ in range(int(LARGEST_SHARE_OUT * core.size)):
         part = samples.part(np.flatnonzero(core))
         # scatter of all beers in one: a batch that does not belong would widen that of its beer and hide behind it
-        metric = build_metric(choice, part, project(choice, part))
-        scores = metric.scores(part.reflectance)
+        metric, scores = metric_and_scores(choice, part, project(choice, part))
         n_axes, dof = scores.shape[1], metric.dof - 1
         if dof < n_axes + 1:
             break

@@ -10,6 +10,7 @@ import numpy as np
 from specmatch.array_types import Floats, Ints, Mask
 from specmatch.maths.faults.diagnosis import Diagnosis, join_findings, judge
 from specmatch.maths.faults.fault_model import POUR_LIMIT, FaultModel, PourDepartures, departures_of, pour_departures
+from specmatch.maths.statistics.levels import rows_of
 
 # mates that must agree before one pour can be called the odd one
 FEWEST_MATES = 2
@@ -42,16 +43,16 @@ def find_outlying_replicates(
     # reflectance (n_pours, p), sample (n_pours,), suspected (k,)
     # limit: gain from which on a fault is named
     odd, disagree = odd_among_mates(fit, reflectance, sample, suspected, limit=limit)
-    binned, members = fit.pool(reflectance), _Members(sample)
+    binned, members = fit.pool(reflectance), rows_of(sample)
     pours, unsettled = np.flatnonzero(odd), np.zeros(0, np.int64)
     finding, oddness = [], np.zeros(pours.size)
     for code in np.unique(sample[pours]).tolist():
-        own, at = members.of(code), np.flatnonzero(sample[pours] == code)
+        own, at = members[code], np.flatnonzero(sample[pours] == code)
         found, oddness[at] = _explained(fit, binned, pours[at], own[~odd[own]], limit)
         finding.append((at, found))
     difference, differ = [], np.zeros(int(disagree.sum()))
     for k, code in enumerate(np.flatnonzero(disagree).tolist()):
-        own = members.of(code)
+        own = members[code]
         worst = own[[_oddest(fit, _at_own_spectrum(fit, binned[own]), limit)]]
         unsettled = np.concatenate([unsettled, worst])
         found, differ[[k]] = _explained(fit, binned, worst, own[own != worst], limit)
@@ -75,27 +76,15 @@ def odd_among_mates(
     named = np.zeros(len(sample), bool)
     if suspected is not None:
         named[suspected] = True
-    members = _Members(sample)
+    members = rows_of(sample)
     for code in np.unique(sample[doubtful | named]).tolist():
-        own = members.of(code)
+        own = members[code]
         apart = _apart(fit, fit.pool(reflectance[own]), named[own], limit)
         if apart is None:
             disagree[code] = True
         else:
             odd[own[apart]] = True
     return odd, disagree
-
-
-class _Members:
-    """The rows of each code, found without a look at all rows for each."""
-
-    def __init__(self, sample: Ints) -> None:
-        self._order, counts = np.argsort(sample, kind="stable"), np.bincount(sample)
-        self._end = np.cumsum(counts)
-        self._first = self._end - counts
-
-    def of(self, code: int) -> Ints:
-        return self._order[self._first[code] : self._end[code]]
 
 
 def _apart(fit: FaultModel, pours: Floats, suspected: Mask, limit: float) -> Ints | None:

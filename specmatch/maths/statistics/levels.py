@@ -33,6 +33,10 @@ def mean_by(values: ArrayLike, codes: ArrayLike) -> tuple[Floats, Ints]:
     # values (n, p) or (n,), codes (n,) -> (m, p) or (m,), (m,)
     rows, group = np.asarray(values, float), np.asarray(codes, np.int64)
     counts = np.bincount(group)
+    if counts.size == len(rows) and counts.all():
+        alone = np.empty(rows.shape)  # row by row, as sums are
+        alone[group] = rows
+        return alone, counts
     if rows.size >= MANY_NUMBERS and rows.ndim <= 2:
         from scipy.sparse import csc_array  # here, because reading one sample must not wait for its import
 

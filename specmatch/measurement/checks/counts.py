@@ -315,9 +315,9 @@ def _by_place(paired: Paired, references: Ints) -> list[CheckRow]:
             continue  # of its own file
         if np.isnan(apart).any() or np.count_nonzero(apart == apart.min()) > 1:
             said = (
-                f"its reference {raw.scan_ids[paired.reference[i]]} was found by its place in the sheet: no times tell"
+                f"its reference {raw.scan_ids[paired.reference[i]]} was found by its place in the sheet: no times tell "
+                "which is nearest, and the lamp drifts between them; write measured_at with the hour"
             )
-            said += " which is nearest, and the lamp drifts between them; write measured_at with the hour"
             rows.append(CheckRow(raw.scan_ids[i], "lamp_drift", float("nan"), said))
     return rows
 

@@ -102,12 +102,13 @@ def _read_batches(
 
 
 def _days_ahead(sheet: Sheet, name: str) -> list[str]:
-    """Say which batches were packaged on a day that has not come."""
+    """Say that batches were packaged on days that have not come."""
     days, today = sheet.table.get("packaged_on", []), (date.today() + timedelta(days=1)).isoformat()
+    ahead = [(line, day[:10]) for line, day in zip(sheet.lines, days, strict=False) if day[:10] > today]
+    more = f", nor have those of {counted(len(ahead) - 1, 'line')} below" if len(ahead) > 1 else ""
     return [
-        f"{name}, line {line}, column packaged_on: {day[:10]} has not come yet; check the year"
-        for line, day in zip(sheet.lines, days, strict=False)
-        if day[:10] > today
+        f"{name}, line {line}, column packaged_on: {day} has not come yet{more}; check the year"
+        for line, day in ahead[:1]
     ]
 
 
@@ -149,12 +150,8 @@ def read_materials(folder: Path, notes: list[tuple[str, str]]) -> pd.DataFrame:
         path, "material", "name what each control is", [], known=MATERIAL_COLUMNS, numbers=("colour", "colour_sd")
     )
     notes += [(path.name, note) for note in sheet.notes]
-    table = no_materials().reindex(sheet.table.index)
-    for column in MATERIAL_COLUMNS:
-        if column in sheet.table:
-            table[column] = numbers[column] if column in numbers else sheet.table[column]
-        elif column not in ("colour", "colour_sd"):
-            table[column] = ""
+    known = {"colour": float("nan"), "colour_sd": float("nan"), **numbers}
+    table = sheet.table.assign(**known).reindex(columns=list(MATERIAL_COLUMNS), fill_value="")
     twice = table.duplicated(["material", "material_lot"])
     for at in table.index[twice | (table["material"] == "")]:
         one = table.loc[at]

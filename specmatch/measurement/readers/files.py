@@ -9,6 +9,7 @@ from pathlib import Path
 
 import numpy as np
 
+from specmatch.array_types import check_whole
 from specmatch.errors import OptionError, ScanFileError
 from specmatch.maths.spectra.channels import find_spikes
 from specmatch.measurement.readers.axis import gap_notes, merge_duplicates, order_axis
@@ -118,6 +119,8 @@ def read_scans(
         given = getattr(told, keyword)
         if given is not None and given not in known:
             raise OptionError(f"{keyword}={given!r} is not known; use one of {', '.join(map(repr, known))}")
+    if wavelength_column is not None:
+        check_whole(wavelength_column, "wavelength_column", 1)
     path = path_of(path)
     name = path.name
     try:
@@ -143,15 +146,8 @@ def _scans(raw: bytes, name: str, told: ReadOptions) -> list[Scan]:
             "build a reference set of them"
         )
     text, encoding = decode_text(raw, encoding=told.encoding)
-    if not text.strip():
-        raise ScanFileError("the file is empty; measure again or take it off the list")
     if is_jcamp(text):
         return _jcamp_scans(text, encoding, name, told)
-    if not re.search(r"\d", text):
-        raise ScanFileError(
-            "a header but no table of wavelengths and values; if this is a scan file, export it again",
-            stage="table",
-        )
     reading = short_way(text, told)
     parts = _table_parts(text) if reading is None and told.layout != "rows" else []
     if parts:

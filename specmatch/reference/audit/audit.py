@@ -27,6 +27,7 @@ from specmatch.reference.audit.records import (
     record_findings,
     session_findings,
 )
+from specmatch.reference.tables.edits import batch_times
 from specmatch.reference.tables.pours import pours_of, scans_of_module
 
 
@@ -85,7 +86,8 @@ def audit_tables(
         findings += [found for found in label_findings(pours, scored) if found.suggestion or found.subject not in off]
         findings += drifted
         level = scored.up(typical, strength=True) if lab is None else lab.log_read
-        findings += beer_findings(pours, scored, level, _dates(scans, batches.loc[names]), value_name)
+        times = batch_times(scans, batches.loc[names]).to_numpy(dtype=np.str_)
+        findings += beer_findings(pours, scored, level, times, value_name)
     table = findings_table(findings, every_scan, every_batch)
     table.attrs["notes"] = () if common_factor_told else (COMMON_FACTOR,)
     return table
@@ -97,17 +99,6 @@ def _laboratories(batches: pd.DataFrame) -> NDArray[np.str_]:
     if not columns:
         return np.full(len(batches), "", dtype=np.str_)
     return np.array([", ".join(cell for cell in row if cell) for row in batches[columns].itertuples(index=False)])
-
-
-def _dates(scans: pd.DataFrame, batches: pd.DataFrame) -> NDArray[np.str_]:
-    """Return when each batch was packaged, or else first measured; ISO dates sort as text."""
-    dates = pd.Series("", index=batches.index, dtype=object)
-    if "measured_at" in scans.columns:
-        measured = scans.loc[scans["measured_at"] != ""].groupby("batch")["measured_at"].min()
-        dates = measured.reindex(batches.index).fillna("")
-    if "packaged_on" in batches.columns:
-        dates = batches["packaged_on"].where(batches["packaged_on"] != "", dates)
-    return dates.to_numpy(dtype=np.str_)
 
 
 def _sessions(scans: pd.DataFrame, names: list[str]) -> NDArray[np.str_]:

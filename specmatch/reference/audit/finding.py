@@ -10,8 +10,8 @@ import numpy as np
 import pandas as pd
 
 from specmatch.array_types import Floats
-from specmatch.reference.disk.encoding import encode_table
-from specmatch.reference.tables.edits import batch_days
+from specmatch.reference.disk.encoding import encode_table, plain_bytes
+from specmatch.reference.tables.edits import Tables, batch_days
 from specmatch.wording import rows_beside
 
 # Each kind of finding: its code, level, evidence and advice; codes stand from what makes a set wrong to what only makes
@@ -89,15 +89,10 @@ _OF_SCANS = ("scan", "pour", "sample", "session")
 _NAMED = ("mislabelled", "duplicate_scans")
 
 
-def evidence_of(
-    finding: Mapping[str, Any],
-    spectra: pd.DataFrame,
-    scans: pd.DataFrame,
-    batches: pd.DataFrame,
-    known: Sequence[str] | None = None,
-) -> dict[str, Any]:
+def evidence_of(finding: Mapping[str, Any], tables: Tables, known: Sequence[str] | None = None) -> dict[str, Any]:
     """Return what a finding rests on: batches of a beer known by now, and a hash of spectra, labels and lab colours."""
     # known: batches that a beer had when its finding was settled; later ones do not bring it back
+    spectra, scans, batches = tables.spectra, tables.scans, tables.batches
     level, subject = str(finding["level"]), str(finding["subject"])
     said = str(finding["suggestion"]) if finding["code"] in _NAMED else ""
     listed: list[str] = []
@@ -114,18 +109,12 @@ def evidence_of(
     return {"digest": digest} | ({"batches": listed} if level == "beer" else {})
 
 
-def still_settled(
-    finding: Mapping[str, Any],
-    settled: Mapping[str, Any],
-    spectra: pd.DataFrame,
-    scans: pd.DataFrame,
-    batches: pd.DataFrame,
-) -> bool:
+def still_settled(finding: Mapping[str, Any], settled: Mapping[str, Any], tables: Tables) -> bool:
     """Say whether a settled finding rests on what it rested on then."""
     known = settled.get("batches")
-    if known is not None and str(finding["suggestion"]) in batches.index and finding["suggestion"] not in known:
+    if known is not None and str(finding["suggestion"]) in tables.batches.index and finding["suggestion"] not in known:
         return False  # it is about a batch that came later
-    return bool(evidence_of(finding, spectra, scans, batches, known)["digest"] == settled.get("digest"))
+    return bool(evidence_of(finding, tables, known)["digest"] == settled.get("digest"))
 
 
 def _kinds(column: str, scans: pd.DataFrame) -> bytes:
@@ -136,9 +125,8 @@ def _kinds(column: str, scans: pd.DataFrame) -> bytes:
 
 def _bytes_of(rows: np.ndarray, spectra: pd.DataFrame, batches: pd.DataFrame) -> bytes:
     mine = spectra[rows].sort_index()
-    values = mine.to_numpy()
     ids = "\0".join(map(str, mine.index)).encode()
-    return b"\0".join([ids, np.where(np.isnan(values), np.nan, values).astype("<f8").tobytes(), encode_table(batches)])
+    return b"\0".join([ids, plain_bytes(mine.to_numpy()), encode_table(batches)])
 
 
 # What carries out the advice of a finding: one edit of the set, as a Python line and as a command.

@@ -173,11 +173,15 @@ def hash_of_blocks(
     settings: Sequence[object],
 ) -> str:
     """Return the hash of a large set from those of its blocks and of its small tables."""
-    whole = hashlib.sha256(json.dumps([*settings, n_rows, BLOCK_ROWS, *digests]).encode())
+    return _hashed([*settings, n_rows, BLOCK_ROWS, *digests], tables, wavelength_nm).hexdigest()
+
+
+def _hashed(head: Sequence[object], tables: Sequence[pd.DataFrame | None], wavelength_nm: Floats) -> Any:
+    digest = hashlib.sha256(json.dumps(head).encode())
     for table in tables:
-        whole.update(hashlib.sha256(b"" if table is None else encode_table(table)).digest())
-    whole.update(np.asarray(wavelength_nm).astype("<f8").tobytes())
-    return whole.hexdigest()
+        digest.update(hashlib.sha256(b"" if table is None else encode_table(table)).digest())
+    digest.update(wavelength_nm.astype("<f8").tobytes())
+    return digest
 
 
 def name_keys(scans: pd.DataFrame) -> np.ndarray:
@@ -202,22 +206,14 @@ def _key(kind: str, name: str) -> int:
 # Standard: https://datapackage.org (Data Package, Data Resource, Table Schema). One hash stands for what a set holds,
 # the same in memory and on disk, whatever its name and history.
 
-_ROWS_AT_A_TIME = 4096
-
 
 def content_hash(spectra: pd.DataFrame, tables: Sequence[pd.DataFrame | None], settings: Sequence[object]) -> str:
     """Return the SHA-256 of spectra, tables and settings."""
     # spectra (n, p)
-    digest = hashlib.sha256(json.dumps([*settings, spectra.shape]).encode())
-    for table in tables:
-        digest.update(hashlib.sha256(b"" if table is None else encode_table(table)).digest())
-    digest.update(spectra.columns.to_numpy().astype("<f8").tobytes())
-    values = spectra.to_numpy()
-    for start in range(0, len(values), _ROWS_AT_A_TIME):
-        block = values[start : start + _ROWS_AT_A_TIME]
-        # every kind of NaN is written as one and the same
-        digest.update(np.where(np.isnan(block), np.nan, block).astype("<f8").tobytes())
-    return digest.hexdigest()
+    digest, values = _hashed([*settings, spectra.shape], tables, spectra.columns.to_numpy()), spectra.to_numpy()
+    for start in range(0, len(values), BLOCK_ROWS):
+        digest.update(plain_bytes(values[start : start + BLOCK_ROWS]))
+    return str(digest.hexdigest())
 
 
 DESCRIPTOR = "datapackage.json"

@@ -1,7 +1,7 @@
 """Bring the tables of a set into one form and into line; of several lab colours of a batch make one."""
 
 import logging
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -144,7 +144,6 @@ def align_batches(
     used = table.index.isin(needed)
     left_out += [{"table": "batches", "name": name, "reason": "has no scan"} for name in table.index[~used]]
     table = table[used]
-    table.index = pd.Index(table.index, dtype=object, name="batch")
     if reflectance is not None and value_name == VALUE_NAME:
         refuse_absorbance(reflectance, scans, table)
     return table
@@ -170,6 +169,18 @@ def refuse_absorbance(spectra: Spectra, scans: pd.DataFrame, batches: pd.DataFra
             "darker beers read higher than pale ones, and every scan falls from blue to red: this is absorbance, where "
             "reflectance of beer does the opposite; expected fractions of the reference, or give quantity='absorbance'"
         )
+
+
+def enter_colour(table: pd.DataFrame, batch: str, known: Mapping[str, Any]) -> pd.DataFrame:
+    """Write a lab colour and what is known of it into a table of batches; what is None is cleared."""
+    for column, value in known.items():
+        blank: object = "" if column in ("lab", "colour_method") else np.nan
+        if column not in table.columns:
+            if value is None:
+                continue
+            table[column] = blank
+        table.loc[batch, column] = blank if value is None else value
+    return table
 
 
 def check_beers(beers: pd.DataFrame | None, brewed: Sequence[str] = ()) -> pd.DataFrame | None:
@@ -211,15 +222,10 @@ def check_band(band_nm: Sequence[float] | None) -> tuple[float, float] | None:
     return low, high
 
 
-def agreed(scans: pd.DataFrame, column: str) -> str | None:
-    """Return the value that all scans with one share, or None where they differ or none has one."""
-    kinds = set(scans[column]) - {""} if column in scans.columns else set()
-    return kinds.pop() if len(kinds) == 1 else None
-
-
 def one_kind(stated: str | None, scans: pd.DataFrame) -> str | None:
     """Return the kind of reference that is stated, or that all scans with one share; two that differ are refused."""
-    shared = agreed(scans, "reference_kind")
+    kinds = set(scans["reference_kind"]) - {""} if "reference_kind" in scans.columns else set()
+    shared = kinds.pop() if len(kinds) == 1 else None
     if stated and shared and str(stated).strip().casefold() != shared.casefold():
         raise UnitError(
             f"reference_kind is {stated!r}, and the scans say {shared!r}; the two differ by about 4 % in level: keep "
@@ -285,13 +291,17 @@ def average_lab_values(rows: pd.DataFrame, *, colour_unit: str = "EBC") -> pd.Da
     rows = rows.set_axis(text_ids(rows.index, "batch"), axis=0)
     if rows.index.is_unique or "beer" not in rows.columns or "colour" not in rows.columns:
         return check_batches(rows, colour_unit=colour_unit)
-    rows = rows.assign(beer=_beers(rows))
-    names = rows.index
-    checked = check_batches(rows.set_axis([str(at) for at in range(len(rows))], axis=0), colour_unit=colour_unit)
-    groups = checked.groupby(names, sort=False)
+    checked = check_rows(rows.assign(beer=_beers(rows)), colour_unit)
+    groups = checked.groupby(rows.index, sort=False)
     merged = [_one_row(group) for _, group in groups]
     table = pd.DataFrame(merged, index=pd.Index([name for name, _ in groups], dtype=object, name="batch"))
     return table[[*checked.columns, *[name for name in table.columns if name not in checked.columns]]]
+
+
+def check_rows(rows: pd.DataFrame, colour_unit: str) -> pd.DataFrame:
+    """Bring rows of batches that may repeat to one form and unit; the index stays."""
+    numbered = rows.set_axis([str(at) for at in range(len(rows))], axis=0)
+    return check_batches(numbered, colour_unit=colour_unit).set_axis(rows.index, axis=0)
 
 
 def _beers(rows: pd.DataFrame) -> pd.Series:

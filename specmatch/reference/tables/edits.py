@@ -14,6 +14,8 @@ from specmatch.array_types import Mask
 from specmatch.batches import COLOUR_UNITS
 from specmatch.errors import OptionError, ReferenceSetError, SpecmatchError
 from specmatch.measurement.folder.dates import date_readings
+from specmatch.reference.tables.alignment import enter_colour
+from specmatch.wording import counted, nearest_name
 
 LEVELS = ("batch", "sample", "pour", "scan", "session")
 # what is known of a lab colour in words
@@ -47,8 +49,7 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> Change:
         raise OptionError(f"no {level} is named; name at least one to drop")
     held = set(of_scan)
     for name in names:
-        if name not in held:
-            raise ReferenceSetError(f"{level} {name!r} is not in the set; names are matched letter by letter")
+        _must_hold(level, name, held)
     kept = ~np.isin(np.asarray(of_scan, dtype=object), list(names))
     if not kept.any():
         raise ReferenceSetError("nothing would be left of the set; drop fewer, or start a new one")
@@ -58,7 +59,7 @@ def dropped(tables: Tables, names: Collection[str], level: str) -> Change:
 
 def relabelled(tables: Tables, batch: str, beer: str) -> Change:
     """Give a batch another beer."""
-    _must_hold(tables, batch)
+    _must_hold("batch", batch, tables.batches.index)
     beer = _name(beer)
     if not beer:
         raise OptionError("the new beer is blank; name it, or drop the batch")
@@ -74,8 +75,7 @@ def relabelled(tables: Tables, batch: str, beer: str) -> Change:
 def renamed(tables: Tables, before: str, beer: str) -> Change:
     """Give all batches of a beer another name of it, and its row of the beers table too."""
     held = tables.batches["beer"] == before
-    if not held.any():
-        raise ReferenceSetError(f"beer {before!r} is not in the set; names are matched letter by letter")
+    _must_hold("beer", before, set(tables.batches["beer"]))
     beer = _name(beer)
     if beer in ("", before):
         raise OptionError(f"the new name of {before!r} is {beer!r}; give another name")
@@ -121,15 +121,20 @@ def stepped(tables: Tables, beer: str, since: str) -> Change:
     )
 
 
-def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
-    """Return the day on which each batch was packaged, or else first measured; blank where neither is known."""
-    days = pd.Series("", index=batches.index, dtype=object)
+def batch_times(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
+    """Return when each batch was packaged, or else first measured, in ISO form; blank where neither is known."""
+    times = pd.Series("", index=batches.index, dtype=object)
     if "measured_at" in scans.columns:
         measured = scans.loc[scans["measured_at"] != ""].groupby("batch")["measured_at"].min()
-        days = measured.reindex(batches.index).fillna("")
+        times = measured.reindex(batches.index).fillna("")
     if "packaged_on" in batches.columns:
-        days = batches["packaged_on"].where(batches["packaged_on"] != "", days)
-    return days.map(lambda day: str(day)[:10])
+        times = batches["packaged_on"].where(batches["packaged_on"] != "", times)
+    return times
+
+
+def batch_days(scans: pd.DataFrame, batches: pd.DataFrame) -> pd.Series:
+    """Return the day of `batch_times`."""
+    return batch_times(scans, batches).map(lambda time: str(time)[:10])
 
 
 def before_recipe(scans: pd.DataFrame, batches: pd.DataFrame, beers: pd.DataFrame | None) -> frozenset[str]:
@@ -146,24 +151,15 @@ def recoloured(tables: Tables, batch: str, values: Mapping[str, Any]) -> Change:
     """Give a batch another lab colour, or none."""
     # values: `colour` in the set's unit (NaN for none) and what else is known: `colour_sd`, `colour_n`, `lab`,
     # `colour_method`; what is not known of the new value is cleared
-    _must_hold(tables, batch)
+    _must_hold("batch", batch, tables.batches.index)
     values = {name: value if name in _WORDS else _number(value, name) for name, value in values.items()}
     colour = values["colour"]
     least = 0.0 if tables.colour_unit in COLOUR_UNITS else -np.inf
     if not (np.isnan(colour) or least < colour < np.inf):
         above = "" if np.isinf(least) else " above 0"
         raise OptionError(f"the colour is {colour:g}; expected a number{above}, or NaN for none")
-    batches = tables.batches.copy()
-    before = batches.at[batch, "colour"]
-    for column in ("colour", "colour_sd", "colour_n", "colour_method", "lab"):
-        value = values.get(column)
-        if value is None and column not in batches.columns:
-            continue
-        is_text = column in _WORDS
-        if column not in batches.columns:
-            batches[column] = "" if is_text else np.nan
-        blank: object = "" if is_text else np.nan
-        batches.loc[batch, column] = blank if value is None else value
+    before, every = tables.batches.at[batch, "colour"], ("colour", "colour_sd", "colour_n", "colour_method", "lab")
+    batches = enter_colour(tables.batches.copy(), batch, {column: values.get(column) for column in every})
     what = f"colour of batch {batch!r} from {_shown(before)} to {_shown(colour)} {tables.colour_unit}"
     known = {name: value for name, value in values.items() if name != "colour" and value is not None}
     edit = {"kind": "colour", "batch": str(batch), "before": _or_none(before), "colour": _or_none(colour)}
@@ -228,9 +224,10 @@ def _with_scans(tables: Tables, kept: np.ndarray) -> Tables:
     return replace(tables, spectra=tables.spectra[kept], scans=scans, batches=batches)
 
 
-def _must_hold(tables: Tables, batch: str) -> None:
-    if batch not in tables.batches.index:
-        raise ReferenceSetError(f"batch {batch!r} is not in the set; names are matched letter by letter")
+def _must_hold(kind: str, name: str, names: Collection[str]) -> None:
+    if name not in names:
+        near = nearest_name(str(name), list(names))
+        raise ReferenceSetError(f"{kind} {name!r} is not in the set{near}; names are matched letter by letter")
 
 
 def _number(value: Any, what: str) -> float | None:
@@ -260,12 +257,12 @@ COLUMNS = ("batch", "what", "value", "reason")
 _MOST_TOLD = 3
 
 
-def colour_of(text: str) -> float:
+def colour_of(text: Any) -> float:
     """Return a colour as typed; `none` is no colour."""
-    if text.strip().lower() == "none":
+    if str(text).strip().lower() == "none":
         return float("nan")
     try:
-        return float(text.strip().replace(",", "."))
+        return float(str(text).strip().replace(",", "."))
     except ValueError:
         raise OptionError(f"the colour {text!r} is no number; give one, or 'none'") from None
 
@@ -297,6 +294,7 @@ def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
     said, edits = [], []
     for place, row in enumerate(sheet.to_dict("records"), start=1):
         name, what, value, why = (_text(row.get(column)) for column in COLUMNS)
+        what = str(what)
         if what.lower() not in EDITS:
             raise OptionError(f"row {place} ({name}): {what!r} is no edit; expected one of {', '.join(EDITS)}")
         if not why and not reason.strip():
@@ -308,7 +306,7 @@ def edited_by_sheet(tables: Tables, sheet: pd.DataFrame, reason: str) -> Change:
         said.append(words)
         edits.append(edit | ({"why": why} if why else {}))
     listed = "; ".join(said[:_MOST_TOLD]) + (f"; and {len(said) - _MOST_TOLD} more" if len(said) > _MOST_TOLD else "")
-    return tables, f"{len(said)} edits: {listed}", {"kind": "sheet", "edits": edits}
+    return tables, f"{counted(len(said), 'edit')}: {listed}", {"kind": "sheet", "edits": edits}
 
 
 def _text(cell: Any) -> Any:

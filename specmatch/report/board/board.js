@@ -126,6 +126,7 @@ function listed(row, kind, word, words, review) {
   const strong = document.createElement("b");
   strong.textContent = word;
   const rest = document.createElement("bdi");
+  rest.dir = "ltr"; // a sentence of ours, also where it begins with a name that is read from the right
   rest.textContent = words;
   what.append(strong, " ", rest);
   const time = document.createElement("time");

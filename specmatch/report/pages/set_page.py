@@ -269,7 +269,8 @@ def _identity(evaluation: Evaluation, house: HouseModel | None, rows: pd.DataFra
             body += figure_of("map", plots.plot_identity_map, house, says=map_says(rows))
         said = f"{int((pairs['held'] < 1.0).sum())} of {len(pairs)} pairs slip through at least once."
         size = (3.8 + 0.42 * n_beers, 2.8 + 0.42 * n_beers)
-        body += figure_of("mixups", plots.plot_mix_ups, evaluation, says=said, size_in=size)
+        if len(pairs):
+            body += figure_of("mixups", plots.plot_mix_ups, evaluation, says=said, size_in=size)
     weak = pairs[pairs["held"] < 1.0].head(_MOST_ROWS)
     columns = ["claimed", "really", "held, %", "at least, %", "at most, %", "n"]
     if len(weak):
@@ -339,6 +340,9 @@ def _growth(refs: ReferenceSet) -> str:
     except TooFewBatchesError as error:
         return f"<p>{text(error)}</p>"
     columns = ["beer", "n_batches", "colour_error", "false_reject", "mix_ups_caught", "most_like"]
+    if curve["colour_error"].isna().all():
+        told = curve[columns].dropna(axis=1, how="all").set_index("beer")
+        return f"<p>{_growth_said(curve)}</p>" + (table(told.round(3), "Estimates") if len(told.columns) > 1 else "")
 
     def plot(curve: pd.DataFrame, *, ax: Axes) -> Axes:
         plots.plot_learning_curve(curve, ax=ax).set_ylabel(f"{refs.value_name} error, %")

@@ -161,3 +161,5 @@ def test_numbers_that_are_none_are_refused():
             learning_curve(refs, more=more)
     with pytest.raises(OptionError, match="false_reject_rate is 2; expected a share"):
         run_risks(refs, false_reject_rate=2)
+    with pytest.raises(OptionError, match="false_reject_rate is 2; expected a share"):
+        learning_curve(refs, false_reject_rate=2)

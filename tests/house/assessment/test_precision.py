@@ -135,6 +135,31 @@ def test_bad_input_is_refused_with_the_way_out(study):
         sm.gauge(house, SimpleNamespace(**{**vars(session), "scans": scans}))
 
 
+def test_one_batch_poured_again_is_repeatability_and_a_hand_is_one_in_any_case(study):
+    house, session = study
+    first = (session.scans["batch"] == session.scans["batch"].iloc[0]) & (session.scans["operator"] == "Ann")
+    found = sm.gauge(house, part(session, first.to_numpy()))
+    assert "one batch under one condition: this study tells repeatability only" in found.sentences
+    written = session.scans.assign(
+        operator=[n.upper() if k % 2 else n for k, n in enumerate(session.scans["operator"])]
+    )
+    same = sm.gauge(house, SimpleNamespace(**{**vars(session), "scans": written}))
+    pd.testing.assert_frame_equal(same.components, sm.gauge(house, session).components)
+
+
+def test_two_conditions_cross_although_one_batch_missed_a_cell(study):
+    house, session = study
+    days = np.where(session.scans["pour"].str.endswith("0"), "day 1", "day 2")
+    scans = session.scans.assign(session=days)
+    missed = scans.index != scans.index[0]
+    found = sm.gauge(house, part(SimpleNamespace(**{**vars(session), "scans": scans}), missed))
+    assert found.factors == ("batch", "operator", "session") and found.layout == "partly crossed"
+    assert (
+        f"not measured under every operator and session, so left out of the components: {scans['batch'].iloc[0]}"
+        in (found.sentences)
+    )
+
+
 # first batch of the gear data (NIST/SEMATECH e-Handbook, GEAR.DAT), whose scores the Dataplot reference manual prints
 # under ISO 13528 ZSCORE, ZPRIME SCORE, ZETA SCORE and EN SCORE for an assigned value of 1
 GEARS = [1.006, 0.996, 0.998, 1.000, 0.992, 0.993, 1.002, 0.999, 0.994, 1.000]
@@ -194,5 +219,15 @@ def test_labs_among_themselves_and_what_is_refused():
         sm.proficiency(results, pd.DataFrame({"value": [20.0]}, index=["A"]), relative_sd=0.04)
     with pytest.raises(TableError, match="row 3: a value is no number"):
         sm.proficiency(results.assign(value=[*results["value"][:3], "x", *results["value"][4:]]))
+    with pytest.raises(OptionError, match="relative_sd is '4 %'"):
+        sm.proficiency(results, relative_sd="4 %")
+    with pytest.raises(TableError, match="participant 'lab 0' has two results of material 'A'"):
+        sm.proficiency(results.replace({"participant": {"lab 1": "lab 0"}}))
+    with pytest.raises(TableError, match="row 0: material is blank"):
+        sm.proficiency(results.assign(material=[None, *results["material"][1:]]))
+    with pytest.raises(TableError, match="assigned has a column or a material twice"):
+        sm.proficiency(results, pd.DataFrame({"value": [20.0, 20.0]}, index=["A", "A"]), relative_sd=0.04)
+    agreed = sm.proficiency(results.assign(value=20.0))  # no spread at all judges nobody
+    assert agreed["z"].isna().all() and (agreed["judged"] == "").all()
     with pytest.raises(TableError, match="results is a list"):
         sm.proficiency([1.0])

@@ -100,6 +100,13 @@ def test_a_correction_is_bound_to_beers_colours_module_and_lab(house, new):
     assert found.correction is None and "several labs (north, south)" in found.sentence
 
 
+def test_a_unit_that_nobody_stated_gives_no_correction(house, new):
+    batches = changed(new.batches, lambda lab: lab * 12.7 / 25.0).drop(columns="colour_unit", errors="ignore")
+    found = validate(house, new.spectra, new.scans, batches)
+    assert found.verdict == REFIT and found.correction is None
+    assert "lab values in the other unit would differ so: state their colour_unit" in found.sentence
+
+
 def test_a_correction_is_drawn_to_zero_by_its_uncertainty():
     assert drawn_to_zero(0.05, 0.01) == pytest.approx(0.048)
     assert drawn_to_zero(-0.02, 0.01) == pytest.approx(-0.015)
@@ -194,6 +201,10 @@ def test_the_command_gives_verdict_correction_and_exit_codes(house, new, tmp_pat
     assert document["command"] == "validate"
     assert document["results"]["verdict"] == BIASED
     assert document["results"]["correction"]["version"] == ColourCorrection.load(saved).version
+    pale = new.batches[new.batches["beer"].isin(new.batches["beer"].unique()[:3])]
+    pale.to_csv(folder / "batches.csv")
+    main(["validate", str(tmp_path / "house.model"), str(folder), "--save-correction", str(tmp_path / "no.json")])
+    assert f"no correction is offered, and {tmp_path / 'no.json'} is not written" in capsys.readouterr().out
     assert main(["validate", str(tmp_path / "house.model"), str(tmp_path / "nowhere")]) == 2
     assert "nowhere" in capsys.readouterr().err
 

@@ -11,7 +11,7 @@ from plan_house import house_of
 
 import specmatch as sm
 from specmatch.errors import OptionError, TableError, UnitError
-from specmatch.house.planning.advice import advised, bench_sheet, weak_pairs
+from specmatch.house.planning.advice import advised, bench_sheet, choice_said, weak_pairs
 from specmatch.house.planning.assumptions import WISHES, BeerList, beer_list, settings_of
 from specmatch.house.planning.forecast import Design, draw_batches, draw_sessions, try_all
 from specmatch.house.planning.line import readings_in_time
@@ -59,6 +59,14 @@ def test_the_least_work_that_meets_the_wishes_is_advised():
     assert wish(blend=0.2, half_width=0.05) == (3, True)
     # nothing does: the best that can be had
     assert wish(half_width=0.01) == (3, False)
+
+
+def test_cups_of_one_depth_are_no_numbers_of_pours():
+    table = pd.DataFrame({"depth_mm": [8.0, 8.0], "n_batches": [4, 4], "n_pours": [1, 1], "half_width": [0.051, 0.051]})
+    cups = pd.DataFrame({"depth_mm": [8.0, 8.0], "half_width": 0.05, "pale": 0.05, "dark": 0.05})
+    assert choice_said(cups, table, Design(40.0, 10.0, 8.0, 1, 4)) == [
+        "the cups differ by less than a tenth of the half-width: take the handier one"
+    ]
 
 
 @pytest.mark.whole
@@ -109,6 +117,10 @@ def test_one_beer_has_no_mix_up_to_catch():
         ({"cups": [(40, 0)]}, OptionError, r"cup \(40(.0)?, 0(.0)?\) has no size"),
         ({"cups": [(10, 40)]}, OptionError, "would hold beer 509 mm deep"),
         ({"cups": []}, OptionError, "no cup is given"),
+        ({"cups": (40, 10)}, OptionError, "cup 40 has no size"),
+        ({"habits": {"lab_sd": "x"}}, OptionError, "habit lab_sd is 'x'"),
+        ({"seed": -1}, OptionError, "seed is -1; expected a whole number"),
+        ({"refs": "sets/house"}, TableError, "got a str 'sets/house'; expected a ReferenceSet"),
         ({"n_batches": (2,)}, OptionError, "n_batches is .*expected whole numbers, 3 or more"),
         ({"n_pours": (0,)}, OptionError, "n_pours is .*expected whole numbers, 1 or more"),
         ({"habits": {"lab_sdd": 0.1}}, OptionError, "habit 'lab_sdd' is not known; nearest is 'lab_sd'"),

@@ -95,6 +95,16 @@ def test_optical_coordinates_do_not_depend_on_company_and_survive_nonsense():
     assert np.isfinite(fit_cup_model(odd, NM)).all()
 
 
+def test_spectra_asked_for_again_are_remembered_only_as_they_were():
+    R = np.tile(0.1 + 0.5 * relative_absorbance(NM), (20, 1)) * np.linspace(0.5, 1.0, 20)[:, None]
+    first = fit_cup_model(R, NM)
+    np.testing.assert_array_equal(fit_cup_model(R, NM), first)
+    R[3] *= 0.9
+    changed = fit_cup_model(R, NM)
+    assert abs(changed[3, 0] - first[3, 0]) > 0.01
+    np.testing.assert_array_equal(np.delete(changed, 3, axis=0), np.delete(first, 3, axis=0))
+
+
 def test_noisy_channels_count_for_little():
     rng = np.random.default_rng(1)
     clean = 0.015 + 0.985 * 10.0 ** -(0.5 * relative_absorbance(NM))

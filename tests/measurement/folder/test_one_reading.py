@@ -63,7 +63,7 @@ def test_a_day_that_has_not_come_is_said_and_a_count_is_whole(tmp_path):
     folder = edited(
         tiny_folder(tmp_path / "monday"), lambda table: table.assign(packaged_on="2999-01-01"), "batches.csv"
     )
-    assert "packaged_on: 2999-01-01 has not come yet" in noted(folder)
+    assert "packaged_on: 2999-01-01 has not come yet, nor have those of 2 lines below" in noted(folder)
     edited(folder, lambda table: table.assign(colour_n="2.5"), "batches.csv")
     with pytest.raises(SheetError, match=r"line 2, column colour_n: 2.5 is no count"):
         sm.measure(folder)

@@ -324,6 +324,9 @@ def test_missing_file_and_wrong_options(tmp_path):
             read(tmp_path, rows(), **option)
     with pytest.raises(OptionError, match="encoding 'klingon' is not known"):
         read_scans(tmp_path / "scan.txt", encoding="klingon")
+    for none in (0, "x", 1.5):
+        with pytest.raises(OptionError, match="wavelength_column is .*; expected a whole number, 1 or more"):
+            read_scans(tmp_path / "scan.txt", wavelength_column=none)
 
 
 def test_lost_lines_and_spikes_are_noted(tmp_path):

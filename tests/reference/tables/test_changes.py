@@ -187,3 +187,11 @@ def test_lab_values_of_several_labs_are_pooled_with_counts_and_scatter():
     assert one.loc["c", "colour"] == 40.0
     with pytest.raises(ParentsError, match="under beer 'Pale' and under beer 'Dark'"):
         average_lab_values(rows.assign(beer=["Pale", "Dark", "Dark", ""]))
+
+
+def test_a_slip_in_a_name_is_asked_about():
+    refs = ReferenceSet(*small_tables())
+    with pytest.raises(ReferenceSetError, match=r"batch '000' is not in the set \(is '00\d\d' meant\?\); names are"):
+        refs.drop("000", reason="r")
+    with pytest.raises(ReferenceSetError, match=r"beer 'Beer  1' is not in the set \(is 'Beer 1' meant\?\)"):
+        refs.rename_beer("Beer  1", "Pale", reason="r")

@@ -151,6 +151,21 @@ def test_names_that_attack_stay_text_and_break_no_layout(browser, board, journal
         page.context.close()
 
 
+def test_a_name_read_from_the_right_leaves_lot_and_colour_in_their_order(browser, board, journal):
+    add(journal, claimed="\u05e9\u05d7\u05d5\u05e8", lot="\u05dc\u05d9\u05dc\u05d4")
+    page = open_page(browser, board.url)
+    board.tell({})
+    until(page, "() => document.querySelector('#newest li bdi')?.textContent.includes('lot')")
+    left = """text => {
+        const node = document.querySelector("#newest li bdi").firstChild, range = document.createRange();
+        const at = node.data.indexOf(text);
+        range.setStart(node, at), range.setEnd(node, at + text.length);
+        return range.getBoundingClientRect().left;
+    }"""
+    assert page.evaluate(left, "lot") < page.evaluate(left, "EBC")
+    page.context.close()
+
+
 def test_a_review_is_written_with_the_token_only_and_what_changes_is_said(browser, board, journal):
     page = open_page(browser, board.url, "tablet")
     until(page, WORD, put(board, journal, "Hold"))

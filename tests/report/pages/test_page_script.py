@@ -180,3 +180,13 @@ def test_without_scripts_everything_is_there(browser, page_url):
     page.goto(page_url)
     assert page.locator("tbody tr").count() == 11 and page.get_by_role("searchbox").count() == 0
     assert len(SCRIPT.splitlines()) < 200
+
+
+def test_a_long_name_without_a_blank_breaks_on_paper(browser, tmp_path):
+    rows = pd.DataFrame({"entry": [1], "lot": ["a" * 90], "why": ["typical of it " * 9], "operator": ["KA"]})
+    path = tmp_path / "page.html"
+    path.write_text(whole_page("T", "lead", table(rows, "Entries"), []), encoding="utf-8")
+    page = open_page(browser, path.as_uri())
+    page.set_viewport_size({"width": 688, "height": 1017})  # the inside of an A4, where nothing can be scrolled to
+    page.emulate_media(media="print")
+    assert page.evaluate("document.querySelector('table').getBoundingClientRect().right") <= 688

@@ -156,8 +156,8 @@ def test_the_set_page_begins_with_its_verdict_and_its_beers(set_html, evaluation
     assert f"{evaluation.figures['relative_error']:.1%}" in words
     assert f"{evaluation.figures['false_hold']:.1%} were held" in words
     assert "Prove what a liquid is" in words
-    # ten figures, and of each of three beers a glass and a line
-    assert found.tags["svg"] == 10 + 6
+    # nine figures, and of each of three beers a glass and a line
+    assert found.tags["svg"] == 9 + 6  # five batches tell no curve of errors
     for name in WICKED.values():
         assert name in words
 
@@ -485,3 +485,13 @@ def test_a_budget_says_each_part_once_and_folds_its_numbers(house):
     assert "The numbers of this figure" in words
     advice = budget["advice"].xs("fill", level="component").iloc[0]
     assert words.count(advice) == 1
+
+
+def test_a_set_of_one_beer_has_nothing_to_tell_apart(undrawn):
+    drawn = sm.Brewery(seed=3).draw(6, n_pours=2, beers=["Amber Lane"])
+    refs = sm.ReferenceSet(drawn.spectra, drawn.scans, drawn.batches)
+    house = sm.HouseModel().fit(refs)
+    page = pages.set_page(refs, house=house, evaluation=sm.evaluate(house, refs, n_folds=2))
+    assert "holds one beer only" in page and "Of no beer can the error be told yet" in page
+    for said in ("nearest beer", "Name the nearest of", "its beers apart", "claimed to be another"):
+        assert said not in page
